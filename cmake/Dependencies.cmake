@@ -1,0 +1,42 @@
+# Everything comes from Debian 12; docs/dependencies.md says which version and why.
+find_package(fmt REQUIRED)
+find_package(tl-expected REQUIRED)
+find_package(nlohmann_json REQUIRED)
+find_package(spdlog REQUIRED)
+find_package(Eigen3 3.4 REQUIRED)
+find_package(embree 3.13 REQUIRED)
+find_package(TBB REQUIRED)
+find_package(Ceres REQUIRED)
+find_package(NLopt QUIET)
+find_package(GTest REQUIRED)
+find_package(benchmark REQUIRED)
+find_package(PkgConfig REQUIRED)
+
+# ITK: only the modules used, kept out of public headers (its templates are slow to compile).
+find_package(ITK 5.2 REQUIRED COMPONENTS ITKCommon ITKImageGrid ITKImageIntensity ITKDistanceMap ITKSmoothing
+  ITKConnectedComponents ITKBinaryMathematicalMorphology ITKMathematicalMorphology ITKThresholding ITKLabelMap
+  ITKImageFunction ITKImageFeature ITKWatersheds ITKMesh ITKIONRRD ITKImageIO ITKImageGradient ITKAnisotropicSmoothing
+  ITKFastMarching ITKTransform ITKRegionGrowing ITKLabelVoting)
+include(${ITK_USE_FILE})
+add_library(rayset_itk INTERFACE)
+target_include_directories(rayset_itk SYSTEM INTERFACE ${ITK_INCLUDE_DIRS})
+target_link_libraries(rayset_itk INTERFACE ${ITK_LIBRARIES})
+
+find_package(DCMTK REQUIRED)
+add_library(rayset_dcmtk INTERFACE)
+target_include_directories(rayset_dcmtk SYSTEM INTERFACE ${DCMTK_INCLUDE_DIRS})
+target_link_libraries(rayset_dcmtk INTERFACE ${DCMTK_LIBRARIES})
+
+find_library(OPENVDB_LIBRARY openvdb REQUIRED)
+find_path(OPENVDB_INCLUDE openvdb/openvdb.h REQUIRED)
+add_library(rayset_openvdb INTERFACE)
+target_include_directories(rayset_openvdb SYSTEM INTERFACE ${OPENVDB_INCLUDE})
+target_link_libraries(rayset_openvdb INTERFACE ${OPENVDB_LIBRARY} TBB::tbb)
+
+pkg_check_modules(PANGO REQUIRED IMPORTED_TARGET pangocairo cairo)
+add_library(rayset_pango INTERFACE)
+target_link_libraries(rayset_pango INTERFACE PkgConfig::PANGO)
+
+find_library(NLOPT_CXX_LIBRARY NAMES nlopt_cxx nlopt REQUIRED)
+add_library(rayset_nlopt INTERFACE)
+target_link_libraries(rayset_nlopt INTERFACE ${NLOPT_CXX_LIBRARY})

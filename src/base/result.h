@@ -1,0 +1,45 @@
+// SPDX-FileCopyrightText: Rayset contributors
+// Errors are values: what was found, where, and what to do about it.
+#pragma once
+
+#include <string>
+#include <tl/expected.hpp>
+#include <utility>
+
+namespace rayset {
+
+/// Why a run could not go on; decides the exit status of the program (plan-contract: 2 request, 3 images).
+enum class Fault {
+  kRequest,    ///< the request itself was wrong (option, path, setting): exit 2
+  kImages,     ///< the images cannot be planned from: exit 3
+  kCancelled,  ///< the user stopped the run: exit 130
+  kInternal    ///< disk full, a library refused something it should accept: exit 1
+};
+
+/// An error a person can act on.
+struct Error {
+  Fault fault = Fault::kInternal;
+  std::string what;    ///< what was found, one sentence
+  std::string where;   ///< file and attribute, e.g. "IM0003.dcm, Pixel Data (7FE0,0010)"; may be empty
+  std::string remedy;  ///< what the user can do; may be empty
+
+  /// "what [where]. remedy", on one line.
+  [[nodiscard]] std::string message() const;
+};
+
+template <class T>
+using Result = tl::expected<T, Error>;
+using Status = tl::expected<void, Error>;
+
+/// Shorthand: `return fail(Fault::kImages, "...", "file", "do this");`
+[[nodiscard]] inline tl::unexpected<Error> fail(Fault fault, std::string what, std::string where = {},
+                                                std::string remedy = {}) {
+  return tl::unexpected<Error>(Error{fault, std::move(what), std::move(where), std::move(remedy)});
+}
+/// The error of a stage that noticed Progress::cancelled().
+[[nodiscard]] tl::unexpected<Error> cancelledError();
+
+/// The exit status the program ends with for an error of this kind.
+[[nodiscard]] int exitStatus(Fault fault);
+
+}  // namespace rayset
