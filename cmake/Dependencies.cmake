@@ -17,7 +17,6 @@ find_package(ITK 5.2 REQUIRED COMPONENTS ITKCommon ITKImageGrid ITKImageIntensit
   ITKConnectedComponents ITKBinaryMathematicalMorphology ITKMathematicalMorphology ITKThresholding ITKLabelMap
   ITKImageFunction ITKImageFeature ITKWatersheds ITKMesh ITKIONRRD ITKImageIO ITKImageGradient ITKAnisotropicSmoothing
   ITKFastMarching ITKTransform ITKRegionGrowing ITKLabelVoting)
-include(${ITK_USE_FILE})
 add_library(rayset_itk INTERFACE)
 target_include_directories(rayset_itk SYSTEM INTERFACE ${ITK_INCLUDE_DIRS})
 target_link_libraries(rayset_itk INTERFACE ${ITK_LIBRARIES})

@@ -1,0 +1,99 @@
+#include "anatomy/bones.h"
+
+#include <algorithm>
+
+namespace rayset {
+namespace {
+
+struct Entry {
+  Bone bone;
+  std::string_view id, name;
+};
+constexpr std::array<Entry, 16> kEntries{{{Bone::kM1, "M1", "first metatarsal"},
+                                          {Bone::kM2, "M2", "second metatarsal"},
+                                          {Bone::kM3, "M3", "third metatarsal"},
+                                          {Bone::kM4, "M4", "fourth metatarsal"},
+                                          {Bone::kM5, "M5", "fifth metatarsal"},
+                                          {Bone::kC1, "C1", "medial cuneiform"},
+                                          {Bone::kC2, "C2", "intermediate cuneiform"},
+                                          {Bone::kC3, "C3", "lateral cuneiform"},
+                                          {Bone::kCub, "Cub", "cuboid"},
+                                          {Bone::kNav, "Nav", "navicular"},
+                                          {Bone::kTal, "Tal", "talus"},
+                                          {Bone::kCal, "Cal", "calcaneus"},
+                                          {Bone::kTibia, "tibia", "tibia"},
+                                          {Bone::kFibula, "fibula", "fibula"},
+                                          {Bone::kToes, "toes", "toes"},
+                                          {Bone::kSesamoids, "sesamoids", "sesamoids"}}};
+
+const Entry& entry(Bone bone) { return kEntries[static_cast<std::size_t>(bone) - 1]; }
+
+}  // namespace
+
+std::string_view boneId(Bone bone) { return entry(bone).id; }
+std::string_view boneName(Bone bone) { return entry(bone).name; }
+
+std::optional<Bone> boneFromId(std::string_view id) {
+  for (const Entry& e : kEntries) {
+    if (e.id == id) return e.bone;
+  }
+  return std::nullopt;
+}
+
+Bone metatarsal(int ray) { return kMetatarsals.at(static_cast<std::size_t>(ray - 1)); }
+
+Bone tarsalPartner(int ray) {
+  constexpr std::array<Bone, 5> kPartners{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kCub};
+  return kPartners.at(static_cast<std::size_t>(ray - 1));
+}
+
+std::optional<int> rayOf(Bone bone) {
+  const int value = static_cast<int>(bone);
+  return value >= 1 && value <= 5 ? std::optional<int>(value) : std::nullopt;
+}
+
+std::string_view ordinal(int ray) {
+  constexpr std::array<std::string_view, 5> kWords{"first", "second", "third", "fourth", "fifth"};
+  return kWords.at(static_cast<std::size_t>(ray - 1));
+}
+
+BoneSurfaces mirrored(const BoneSurfaces& bones) {
+  BoneSurfaces out;
+  for (const auto& [bone, surface] : bones) out.emplace(bone, mirrored(surface));
+  return out;
+}
+
+Foot mirrored(const Foot& foot) {
+  return {foot.side == Side::kRight ? Side::kLeft : Side::kRight, mirrored(foot.bones)};
+}
+
+Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder) {
+  std::error_code problem;
+  if (!std::filesystem::is_directory(folder, problem)) {
+    return fail(Fault::kRequest, "the folder of bone surfaces does not exist", folder.string(), "Check the path.");
+  }
+  std::vector<std::filesystem::path> files;
+  for (const auto& item : std::filesystem::directory_iterator(folder, problem)) {
+    if (item.path().extension() == ".stl") files.push_back(item.path());
+  }
+  std::sort(files.begin(), files.end());
+  BoneSurfaces bones;
+  for (const auto& file : files) {
+    const std::string stem = file.stem().string();
+    std::optional<Bone> bone = boneFromId(stem);
+    if (stem.rfind("sesamoid", 0) == 0) bone = Bone::kSesamoids;
+    if (!bone) continue;
+    auto surface = readStl(file);
+    if (!surface) return tl::unexpected(surface.error());
+    auto [it, fresh] = bones.try_emplace(*bone, std::move(*surface));
+    if (!fresh) it->second = merged({&it->second, &*surface});
+  }
+  const bool any = std::any_of(kMidfootBones.begin(), kMidfootBones.end(), [&](Bone b) { return bones.contains(b); });
+  if (!any) {
+    return fail(Fault::kRequest, "the folder has no bone surface with a name of the plan contract", folder.string(),
+                "Name the STL files M1 to M5, C1, C2, C3, Cub, Nav, Tal and Cal.");
+  }
+  return bones;
+}
+
+}  // namespace rayset

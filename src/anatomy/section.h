@@ -1,0 +1,36 @@
+// Plane sections and slabs of closed surfaces: exact on the triangles, so that the density of the mesh does not matter.
+#pragma once
+
+#include <vector>
+
+#include "geometry/surface.h"
+
+namespace rayset {
+
+/// The cut of a closed surface by a plane. Loops run with the solid on their left seen from the normal's side.
+struct PlaneSection {
+  std::vector<Points> loops;     ///< closed polygons (the last point joins the first), in the frame of the surface
+  double area_mm2 = 0;           ///< enclosed area, holes taken off
+  Vec3 centroid = Vec3::Zero();  ///< of the enclosed area; meaningless where area_mm2 is 0
+
+  [[nodiscard]] bool empty() const { return loops.empty(); }
+};
+/// Section by the plane through `point` with unit `normal`. Open surfaces give open chains, which are left out of `loops`.
+[[nodiscard]] PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3& normal);
+
+/// Area and centroid of the part of the surface (the skin, not the solid) with from <= direction . p <= to.
+struct SurfacePart {
+  double area_mm2 = 0;
+  Vec3 mean = Vec3::Zero();         ///< area-weighted mean of its points
+  Vec3 mean_normal = Vec3::Zero();  ///< area-weighted mean of its outward unit normals (not unit)
+};
+[[nodiscard]] SurfacePart surfaceBetween(const Surface& surface, const Vec3& direction, double from_mm, double to_mm);
+
+/// Smallest and largest direction . p over the surface.
+struct Extent {
+  double from = 0, to = 0;
+  [[nodiscard]] double length() const { return to - from; }
+};
+[[nodiscard]] Extent extentAlong(const Surface& surface, const Vec3& direction);
+
+}  // namespace rayset
