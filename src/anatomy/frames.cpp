@@ -10,10 +10,10 @@
 namespace rayset {
 namespace {
 
-constexpr double kBaseReachMm = 8;         // plan contract: the base's reference point
+constexpr double kBaseReachMm = 8;                  // plan contract: the base's reference point
 constexpr double kShaftFrom = 0.2, kShaftTo = 0.8;  // part of the length whose cross-sections make the axis
 constexpr int kShaftSections = 25;
-constexpr double kMinSectionMm2 = 4;       // anything thinner is a sliver of a cut bone
+constexpr double kMinSectionMm2 = 4;  // anything thinner is a sliver of a cut bone
 
 // Mean and covariance of the surface as a continuous skin (exact on the triangles).
 struct SkinMoments {
@@ -26,7 +26,8 @@ SkinMoments skinMoments(const Surface& surface) {
   Mat3 second = Mat3::Zero();
   const Vec3 origin = surface.vertices.empty() ? Vec3(Vec3::Zero()) : surface.vertices.front();
   for (const auto& t : surface.triangles) {
-    const Vec3 a = surface.vertices[t[0]] - origin, b = surface.vertices[t[1]] - origin, c = surface.vertices[t[2]] - origin;
+    const Vec3 a = surface.vertices[t[0]] - origin, b = surface.vertices[t[1]] - origin,
+               c = surface.vertices[t[2]] - origin;
     const double w = 0.5 * (b - a).cross(c - a).norm();
     const Vec3 s = a + b + c;
     total += w;
@@ -173,6 +174,58 @@ Vec3 articularEnd(const Surface& surface, const Vec3& direction) {
   return total > 0 ? Vec3(mean / total) : skinMoments(surface).mean;
 }
 
+// Where one bone lies from another in the foot frame: (distal, medial, dorsal), an adult foot at rest. Design values of
+// ours, rounded to a tenth on purpose: they need to be right to some ten degrees only, and every pair present is used
+// at once.
+struct Bearing {
+  Bone from, to;
+  Vec3 direction;
+  double weight;
+};
+const std::vector<Bearing>& tarsalBearings() {
+  static const std::vector<Bearing> bearings{
+      {Bone::kNav, Bone::kC1, {1.0, 0.1, 0.0}, 1.0},   {Bone::kNav, Bone::kC2, {0.8, -0.4, 0.5}, 1.0},
+      {Bone::kNav, Bone::kC3, {0.6, -0.8, 0.1}, 1.0},  {Bone::kC3, Bone::kC1, {0.3, 0.9, -0.1}, 1.0},
+      {Bone::kCub, Bone::kC1, {0.4, 0.8, 0.3}, 1.0},   {Bone::kCub, Bone::kNav, {-0.2, 0.9, 0.4}, 1.0},
+      {Bone::kCub, Bone::kC2, {0.2, 0.8, 0.6}, 1.0},   {Bone::kTal, Bone::kC2, {0.9, -0.1, 0.3}, 1.0},
+      {Bone::kCal, Bone::kTal, {-0.1, 0.5, 0.9}, 1.0}, {Bone::kCal, Bone::kCub, {0.8, -0.2, 0.6}, 0.5}};
+  return bearings;
+}
+// To the middles of the metatarsals: for the side only, where a displaced ray cannot turn the answer.
+const std::vector<Bearing>& metatarsalBearings() {
+  static const std::vector<Bearing> bearings{
+      {Bone::kC1, Bone::kM1, {1.0, 0.0, -0.2}, 1.0},   {Bone::kC2, Bone::kM2, {1.0, 0.0, 0.0}, 1.0},
+      {Bone::kC3, Bone::kM3, {1.0, -0.1, 0.0}, 1.0},   {Bone::kCub, Bone::kM4, {1.0, -0.1, 0.1}, 1.0},
+      {Bone::kCub, Bone::kM5, {0.9, -0.4, -0.1}, 1.0}, {Bone::kM5, Bone::kM1, {0.2, 0.9, 0.1}, 1.0},
+      {Bone::kM1, Bone::kM2, {0.2, -0.9, 0.3}, 0.5}};
+  return bearings;
+}
+
+// sum w u v^T over the pairs present: u in the patient frame, v in right-foot components.
+struct Agreement {
+  Mat3 correlation = Mat3::Zero();
+  double weight = 0;
+  int pairs = 0;
+};
+void addBearings(Agreement& sum, const std::map<Bone, Vec3>& centres, const std::vector<Bearing>& bearings) {
+  for (const auto& bearing : bearings) {
+    const auto from = centres.find(bearing.from), to = centres.find(bearing.to);
+    if (from == centres.end() || to == centres.end()) continue;
+    const Vec3 u = to->second - from->second;
+    if (u.norm() < 1e-6) continue;
+    sum.correlation += bearing.weight * u.normalized() * bearing.direction.normalized().transpose();
+    sum.weight += bearing.weight;
+    ++sum.pairs;
+  }
+}
+std::map<Bone, Vec3> centresOf(const BoneSurfaces& bones) {
+  std::map<Bone, Vec3> centres;
+  for (const Bone bone : kMidfootBones)
+    if (const auto it = bones.find(bone); it != bones.end() && !it->second.empty())
+      centres[bone] = skinMoments(it->second).mean;
+  return centres;
+}
+
 const Surface* find(const BoneSurfaces& bones, Bone bone) {
   const auto it = bones.find(bone);
   return it == bones.end() || it->second.empty() ? nullptr : &it->second;
@@ -192,7 +245,8 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
     double best = -1;
     for (int k = 0; k < 3; ++k) {
       const Vec3 candidate = principal.eigenvectors().col(k);
-      const double score = std::abs(candidate.dot(toward_head_hint)) * std::sqrt(std::max(0.0, principal.eigenvalues()[k]));
+      const double score =
+          std::abs(candidate.dot(toward_head_hint)) * std::sqrt(std::max(0.0, principal.eigenvalues()[k]));
       if (score > best) {
         best = score;
         d = candidate;
@@ -236,3 +290,73 @@ Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
   return surfaceBetween(metatarsal, d, proximal, proximal + kBaseReachMm).mean;
 }
 
+Frame coarseFootFrame(const BoneSurfaces& bones, Side side) {
+  // Components (distal, medial, dorsal) are right-handed on a right foot. On a left one the medial component is turned
+  // round, the best rotation sought, and the medial axis turned back: the mirror image of the same fit.
+  const Mat3 handed = Vec3(1, side == Side::kRight ? 1 : -1, 1).asDiagonal();
+  Agreement sum;
+  const auto centres = centresOf(bones);
+  addBearings(sum, centres, tarsalBearings());
+  Frame frame;
+  if (side == Side::kLeft) frame.medial = -frame.medial;  // as if standing in the scanner
+  const Eigen::JacobiSVD<Mat3> svd(sum.correlation * handed, Eigen::ComputeFullU | Eigen::ComputeFullV);
+  if (sum.pairs >= 2 && svd.singularValues()[1] > 0.05 * sum.weight) {
+    // Wahba's problem (Kabsch 1976): the rotation that makes sum w u . R v largest.
+    const double det = (svd.matrixU() * svd.matrixV().transpose()).determinant();
+    const Mat3 R = svd.matrixU() * Vec3(1, 1, det < 0 ? -1 : 1).asDiagonal() * svd.matrixV().transpose() * handed;
+    frame.distal = R.col(0);
+    frame.medial = R.col(1);
+    frame.dorsal = R.col(2);
+  }
+  if (const Surface* c2 = find(bones, Bone::kC2))
+    frame.origin = articularEnd(*c2, frame.distal);
+  else if (!centres.empty())
+    frame.origin = centres.begin()->second;
+  return frame;
+}
+
+Frame footFrame(const BoneSurfaces& reduced, Side side) {
+  Frame frame = coarseFootFrame(reduced, side);
+  const Frame coarse = frame;
+  if (const Surface* m2 = find(reduced, Bone::kM2)) frame.distal = metatarsalAxis(*m2, coarse.distal).distal;
+  const Surface *m1 = find(reduced, Bone::kM1), *m5 = find(reduced, Bone::kM5);
+  Vec3 medial = coarse.medial;
+  if (m1 && m5)
+    medial = metatarsalAxis(*m1, coarse.distal).head_centre - metatarsalAxis(*m5, coarse.distal).head_centre;
+  frame.medial = perpendicularTo(medial, frame.distal);
+  frame.dorsal = dorsalOf(frame.distal, frame.medial, side);
+  if (const Surface* c2 = find(reduced, Bone::kC2)) frame.origin = articularEnd(*c2, frame.distal);
+  return frame;
+}
+
+std::optional<Side> sideFromAnatomy(const BoneSurfaces& bones) {
+  Agreement sum;
+  const auto centres = centresOf(bones);
+  addBearings(sum, centres, tarsalBearings());
+  addBearings(sum, centres, metatarsalBearings());
+  if (sum.pairs < 3) return std::nullopt;
+  // Right and left differ by the sign of the determinant; the smallest singular value is half of what the better hand
+  // gains over the other, and says how flat (undecided) the arrangement is.
+  const Eigen::JacobiSVD<Mat3> svd(sum.correlation);
+  if (svd.singularValues()[2] < 0.02 * sum.weight) return std::nullopt;
+  return sum.correlation.determinant() > 0 ? Side::kRight : Side::kLeft;
+}
+
+std::vector<OrientedPoint> facingPatch(const Surface& bone, const Surface& neighbour, double reach_mm,
+                                       std::size_t samples) {
+  std::vector<OrientedPoint> patch;
+  if (bone.empty() || neighbour.empty()) return patch;
+  const RayCaster caster({&neighbour});
+  for (const auto& p : sampleEvenly(bone, samples)) {
+    const auto hit = caster.nearest(p.position, reach_mm);
+    if (!hit) continue;
+    const Vec3 to = hit->position - p.position;
+    // Where the bones touch or overlap the way to the other surface says nothing; its normal does.
+    const bool apart = hit->distance > 0.05 && to.dot(hit->normal) < 0;
+    const double facing = apart ? p.normal.dot(to) / hit->distance : -p.normal.dot(hit->normal);
+    if (facing > 0.3) patch.push_back(p);
+  }
+  return patch;
+}
+
+}  // namespace rayset

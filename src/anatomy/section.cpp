@@ -18,7 +18,8 @@ struct CutSegment {
 };
 
 // Part of the convex polygon where height >= level (keep_above) or <= level.
-void clip(std::vector<Vec3>& polygon, const Vec3& direction, double level, bool keep_above, std::vector<Vec3>& scratch) {
+void clip(std::vector<Vec3>& polygon, const Vec3& direction, double level, bool keep_above,
+          std::vector<Vec3>& scratch) {
   scratch.clear();
   const double sign = keep_above ? 1 : -1;
   for (std::size_t i = 0; i < polygon.size(); ++i) {
@@ -46,7 +47,8 @@ PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3&
     for (int k = 0; k < 3; ++k) {
       const auto a = t[static_cast<std::size_t>(k)], b = t[static_cast<std::size_t>((k + 1) % 3)];
       if (above[k] == above[(k + 1) % 3]) continue;
-      const Vec3 cut = surface.vertices[a] + (surface.vertices[b] - surface.vertices[a]) * (height[a] / (height[a] - height[b]));
+      const Vec3 cut =
+          surface.vertices[a] + (surface.vertices[b] - surface.vertices[a]) * (height[a] / (height[a] - height[b]));
       // With outward triangles the solid lies left of the way from the descending to the ascending edge.
       if (above[k]) {
         s.start = cut;

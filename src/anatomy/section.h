@@ -15,7 +15,8 @@ struct PlaneSection {
 
   [[nodiscard]] bool empty() const { return loops.empty(); }
 };
-/// Section by the plane through `point` with unit `normal`. Open surfaces give open chains, which are left out of `loops`.
+/// Section by the plane through `point` with unit `normal`. Open surfaces give open chains, which are left out of
+/// `loops`.
 [[nodiscard]] PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3& normal);
 
 /// Area and centroid of the part of the surface (the skin, not the solid) with from <= direction . p <= to.

@@ -1,7 +1,7 @@
 // The rotation sequence, once and for all.
 //
-// Grood and Suntay (1983, J Biomech Eng 105:136) describe the turn of one body against another by three axes: e1 fixed in
-// the first body, e3 fixed in the second, and the floating axis e2 perpendicular to both. Here
+// Grood and Suntay (1983, J Biomech Eng 105:136) describe the turn of one body against another by three axes: e1 fixed
+// in the first body, e3 fixed in the second, and the floating axis e2 perpendicular to both. Here
 //   first body    the place where the metatarsal belongs (reduced);  e1 = medial axis of the foot frame
 //   second body   the metatarsal as scanned;  e3 = distal axis of the foot frame, carried along with the metatarsal
 //   floating      e2 = the dorsal axis after the turn about e1
@@ -12,15 +12,16 @@
 // so that the turn from the reduced to the injured pose is, with axes that move along (intrinsic),
 //   R = R(medial, plantarflexion) R(dorsal, abduction) R(distal, pronation).
 //
-// Written in the components (distal, medial, dorsal) of the foot frame the turn of a left foot is that of the mirrored right
-// foot: those axes are right-handed on a right foot and left-handed on a left one, and B^T R B stays a proper rotation for
-// either. In these components plantarflexion is a positive turn about y; abduction about z and pronation about x are negative:
+// Written in the components (distal, medial, dorsal) of the foot frame the turn of a left foot is that of the mirrored
+// right foot: those axes are right-handed on a right foot and left-handed on a left one, and B^T R B stays a proper
+// rotation for either. In these components plantarflexion is a positive turn about y; abduction about z and pronation
+// about x are negative:
 //   R = Ry(p) Rz(-a) Rx(-r)
 //     first column   ( cos p cos a, -sin a, -sin p cos a )
 //     second row     ( -sin a, cos a cos r, cos a sin r )
-// from which the angles are read with atan2, exact for every turn with |abduction| < 90 degrees; at 90 degrees of abduction
-// plantarflexion and pronation act about the same axis and only their combination is defined (pronation is then set to 0).
-// The shift is that of the reference point on the metatarsal's base, in the fixed foot frame.
+// from which the angles are read with atan2, exact for every turn with |abduction| < 90 degrees; at 90 degrees of
+// abduction plantarflexion and pronation act about the same axis and only their combination is defined (pronation is
+// then set to 0). The shift is that of the reference point on the metatarsal's base, in the fixed foot frame.
 #include "injury/displacement.h"
 
 #include <cmath>
@@ -37,8 +38,8 @@ Mat3 axes(const Frame& frame) {
 
 }  // namespace
 
-RayDisplacement displacement(int ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point, const Frame& frame,
-                             double displaced_from_mm) {
+RayDisplacement displacement(int ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
+                             const Frame& frame, double displaced_from_mm) {
   RayDisplacement d;
   d.ray = ray;
   const Vec3 shift = frame.components(reduced_to_injured * reduced_base_point - reduced_base_point);
@@ -64,9 +65,10 @@ RayDisplacement displacement(int ray, const Rigid& reduced_to_injured, const Vec
 
 Rigid displacementTransform(const RayDisplacement& d, const Vec3& reduced_base_point, const Frame& frame) {
   const Mat3 B = axes(frame);
-  const Mat3 R = (Eigen::AngleAxisd(d.plantarflexion_rad, Vec3::UnitY()) *
-                  Eigen::AngleAxisd(-d.abduction_rad, Vec3::UnitZ()) * Eigen::AngleAxisd(-d.pronation_rad, Vec3::UnitX()))
-                     .toRotationMatrix();
+  const Mat3 R =
+      (Eigen::AngleAxisd(d.plantarflexion_rad, Vec3::UnitY()) * Eigen::AngleAxisd(-d.abduction_rad, Vec3::UnitZ()) *
+       Eigen::AngleAxisd(-d.pronation_rad, Vec3::UnitX()))
+          .toRotationMatrix();
   const Vec3 shift = -d.lateral_mm * frame.medial + d.distal_mm * frame.distal + d.dorsal_mm * frame.dorsal;
   Rigid X = Rigid::Identity();
   X.linear() = B * R * B.transpose();
