@@ -175,23 +175,114 @@ std::array<float, 3> linearColour(std::uint32_t rgb) {
   return out;
 }
 
+namespace {
+
+// What one ray sees: the nearest opaque part, its height and normal; in front of it the blend of translucent fronts.
+struct Sample {
+  std::int16_t id = -1, ghost_id = -1;
+  float height = 0;
+  V3f normal = V3f::Zero();
+  V3f ghost = V3f::Zero();  // premultiplied
+  float ghost_cover = 0;
+};
+
+class Tracer {
+ public:
+  Tracer(const std::vector<PartMesh>& meshes, float start_z, float reach)
+      : meshes_(meshes), start_z_(start_z), reach_(reach), device_(rtcNewDevice(nullptr)) {
+    opaque_ = makeScene(device_.get(), meshes, true);
+    for (const PartMesh& m : meshes) ghosts_ = ghosts_ || (m.opacity < 1 && !m.triangles.empty());
+    if (ghosts_) translucent_ = makeScene(device_.get(), meshes, false);
+  }
+
+  [[nodiscard]] Sample look(float x, float y) const {
+    RTCIntersectContext context;
+    rtcInitIntersectContext(&context);
+    context.flags = RTC_INTERSECT_CONTEXT_FLAG_COHERENT;
+    Sample s;
+    RTCRayHit r = makeRay(x, y, start_z_, 0, 0, -1, 0, reach_);
+    rtcIntersect1(opaque_.get(), &context, &r);
+    if (r.hit.geomID != RTC_INVALID_GEOMETRY_ID) {
+      s.id = static_cast<std::int16_t>(r.hit.geomID);
+      s.height = start_z_ - r.ray.tfar;
+      s.normal = shadingNormal(meshes_[r.hit.geomID], r.hit.primID, r.hit.u, r.hit.v);
+    }
+    if (!ghosts_) return s;
+    float from = 0, left = 1;
+    std::array<std::int16_t, 32> seen;  // parts whose front was passed on this ray
+    std::size_t n_seen = 0;
+    for (int step = 0; step < 256 && left > 0.02F && n_seen < seen.size(); ++step) {
+      RTCRayHit g = makeRay(x, y, start_z_, 0, 0, -1, from, r.ray.tfar);
+      rtcIntersect1(translucent_.get(), &context, &g);
+      if (g.hit.geomID == RTC_INVALID_GEOMETRY_ID) break;
+      from = g.ray.tfar + 1e-3F;
+      const auto part = static_cast<std::int16_t>(g.hit.geomID);
+      const auto end = seen.begin() + static_cast<std::ptrdiff_t>(n_seen);
+      if (g.hit.Ng_z <= 0 || std::find(seen.begin(), end, part) != end) continue;
+      seen[n_seen++] = part;
+      const PartMesh& mesh = meshes_[g.hit.geomID];
+      const V3f n = shadingNormal(mesh, g.hit.primID, g.hit.u, g.hit.v);
+      // A thin shell: seen edge-on it covers more, which draws the outline without hiding the middle.
+      const float cover = 1.0F - std::pow(1.0F - mesh.opacity, 1.0F / std::max(0.22F, n.z()));
+      const float light = 0.66F * keyLight(n) + 0.48F * skyLight(n);
+      s.ghost += left * cover * light * mesh.colour;
+      left *= 1.0F - cover;
+      if (s.ghost_id < 0) s.ghost_id = part;
+    }
+    s.ghost_cover = 1.0F - left;
+    return s;
+  }
+
+  /// Share of the sky seen from a surface point, over a few cosine-weighted rays; `seed` turns the pattern.
+  [[nodiscard]] float openness(const V3f& p, const V3f& n, int rays, float far_mm, std::uint32_t seed) const {
+    RTCIntersectContext context;
+    rtcInitIntersectContext(&context);
+    const V3f t = (std::abs(n.x()) < 0.7F ? V3f::UnitX() : V3f::UnitY()).cross(n).normalized();
+    const V3f b = n.cross(t);
+    const V3f o = p + 0.03F * n + V3f(0, 0, 0.02F);  // off the surface by more than the rounding of floats
+    const std::uint32_t h = scrambled(seed);
+    const float turn = static_cast<float>(h & 0xFFFFU) / 65536.0F, lift = static_cast<float>(h >> 16) / 65536.0F;
+    float light = 0;
+    for (int k = 0; k < rays; ++k) {
+      // Fibonacci lattice on the disc, raised to the hemisphere (cosine weighting by Malley's method).
+      const float radius2 = (static_cast<float>(k) + lift) / static_cast<float>(rays);
+      const float phi = 2 * std::numbers::pi_v<float> * (static_cast<float>(k) * 0.61803399F + turn);
+      const float rho = std::sqrt(radius2);
+      const V3f d = rho * std::cos(phi) * t + rho * std::sin(phi) * b + std::sqrt(1 - radius2) * n;
+      RTCRayHit r = makeRay(o.x(), o.y(), o.z(), d.x(), d.y(), d.z(), 0, far_mm);
+      rtcIntersect1(opaque_.get(), &context, &r);
+      light += r.hit.geomID == RTC_INVALID_GEOMETRY_ID ? 1.0F : 0.85F * r.ray.tfar / far_mm;
+    }
+    return light / static_cast<float>(rays);
+  }
+
+ private:
+  const std::vector<PartMesh>& meshes_;
+  float start_z_, reach_;
+  bool ghosts_ = false;
+  DevicePtr device_;
+  ScenePtr opaque_, translucent_;  // destroyed before the device
+};
+
+// A step between two samples of one part that its slope does not explain: a fold in front of itself.
+constexpr float kFoldMm = 1.2F;
+
+}  // namespace
+
 Picture render(const std::vector<RenderPart>& parts, const RenderView& view, const RenderSettings& settings) {
   Picture picture;
-  picture.width = std::max(1, view.width_px);
-  picture.height = std::max(1, view.height_px);
-  const int samples = std::clamp(settings.samples, 1, 8);
-  const int W = picture.width * samples, H = picture.height * samples;
-  const auto count = static_cast<std::size_t>(W) * static_cast<std::size_t>(H);
-  const auto mm_per_sample = static_cast<float>(view.width_mm / W);
+  const int width = std::max(1, view.width_px), height = std::max(1, view.height_px);
+  picture.width = width;
+  picture.height = height;
+  const int n = std::clamp(settings.samples, 1, 8);
+  const auto mm_per_px = static_cast<float>(view.width_mm / width);
 
-  const Vec3 towards = view.right.cross(view.up);
   Mat3 R_VP;  // patient to view
   R_VP.row(0) = view.right.transpose();
   R_VP.row(1) = view.up.transpose();
-  R_VP.row(2) = towards.transpose();
-
+  R_VP.row(2) = view.right.cross(view.up).transpose();
   std::vector<PartMesh> meshes(parts.size());
-  float nearest = -std::numeric_limits<float>::max(), farthest = std::numeric_limits<float>::max();
+  Eigen::AlignedBox3f box;
   for (std::size_t p = 0; p < parts.size(); ++p) {
     PartMesh& mesh = meshes[p];
     mesh.colour = V3f(parts[p].colour[0], parts[p].colour[1], parts[p].colour[2]);
@@ -200,170 +291,115 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
     mesh.points.reserve(parts[p].surface->vertices.size());
     for (const Vec3& v : parts[p].surface->vertices) {
       mesh.points.push_back((R_VP * (v - view.centre)).cast<float>());
-      nearest = std::max(nearest, mesh.points.back().z());
-      farthest = std::min(farthest, mesh.points.back().z());
+      box.extend(mesh.points.back());
     }
     mesh.triangles = parts[p].surface->triangles;
     mesh.corner_normals = cornerNormals(mesh.points, mesh.triangles);
   }
-  const bool anything = nearest >= farthest;
-  const float start_z = anything ? nearest + 1.0F : 0.0F;
-  const float reach = anything ? start_z - farthest + 1.0F : 1.0F;
-  const bool ghosts = std::any_of(meshes.begin(), meshes.end(),
-                                  [](const PartMesh& m) { return m.opacity < 1 && !m.triangles.empty(); });
-
-  const DevicePtr device(rtcNewDevice(nullptr));
-  const ScenePtr opaque = makeScene(device.get(), meshes, true);
-  const ScenePtr translucent = ghosts ? makeScene(device.get(), meshes, false) : nullptr;
-
-  // What each sample sees: nearest opaque part, its height and normal; above it the blend of translucent fronts.
-  std::vector<std::int16_t> id(count, -1);
-  std::vector<float> height(count, 0.0F);
-  std::vector<V3f> normal(count, V3f::Zero());
-  std::vector<std::int16_t> ghost_id(ghosts ? count : 0, -1);
-  std::vector<Eigen::Vector4f> ghost(ghosts ? count : 0, Eigen::Vector4f::Zero());  // premultiplied rgb, cover
-  const auto at = [W](int x, int y) {
-    return static_cast<std::size_t>(y) * static_cast<std::size_t>(W) + static_cast<std::size_t>(x);
+  const auto pixel = [width](int x, int y) {
+    return static_cast<std::size_t>(y) * static_cast<std::size_t>(width) + static_cast<std::size_t>(x);
   };
-  const auto forRows = [](int rows, const auto& body) {
-    tbb::parallel_for(tbb::blocked_range<int>(0, rows, 8), [&](const tbb::blocked_range<int>& range) {
+  const auto pixels = static_cast<std::size_t>(width) * static_cast<std::size_t>(height);
+  picture.rgba.assign(4 * pixels, 255);
+  if (box.isEmpty()) return picture;
+  const Tracer tracer(meshes, box.max().z() + 1, box.sizes().z() + 2);
+
+  // Positions in pixels from the top left corner to the view, and the part of the picture that can show anything.
+  const auto viewX = [&](float px) { return (px - 0.5F * static_cast<float>(width)) * mm_per_px; };
+  const auto viewY = [&](float py) { return (0.5F * static_cast<float>(height) - py) * mm_per_px; };
+  const auto clampPx = [](float v, int most) {
+    return std::clamp(static_cast<int>(std::clamp(v, -1e6F, 1e6F)), 0, most);
+  };
+  const int left = clampPx(box.min().x() / mm_per_px + 0.5F * static_cast<float>(width) - 3, width);
+  const int right = clampPx(box.max().x() / mm_per_px + 0.5F * static_cast<float>(width) + 4, width);
+  const int top = clampPx(0.5F * static_cast<float>(height) - box.max().y() / mm_per_px - 3, height);
+  const int bottom = clampPx(0.5F * static_cast<float>(height) - box.min().y() / mm_per_px + 4, height);
+  const auto forRows = [top, bottom](const auto& body) {
+    tbb::parallel_for(tbb::blocked_range<int>(top, bottom, 4), [&](const tbb::blocked_range<int>& range) {
       for (int y = range.begin(); y < range.end(); ++y) body(y);
     });
   };
 
-  if (anything) {
-    forRows(H, [&](int y) {
-      RTCIntersectContext context;
-      rtcInitIntersectContext(&context);
-      context.flags = RTC_INTERSECT_CONTEXT_FLAG_COHERENT;
-      const float py = (0.5F * static_cast<float>(H) - (static_cast<float>(y) + 0.5F)) * mm_per_sample;
-      for (int x0 = 0; x0 < W; x0 += 8) {
-        const int lanes = std::min(8, W - x0);
-        alignas(32) RTCRayHit8 r;
-        alignas(32) int valid[8];
-        for (int k = 0; k < 8; ++k) {
-          valid[k] = k < lanes ? -1 : 0;
-          r.ray.org_x[k] = (static_cast<float>(x0 + k) + 0.5F - 0.5F * static_cast<float>(W)) * mm_per_sample;
-          r.ray.org_y[k] = py;
-          r.ray.org_z[k] = start_z;
-          r.ray.dir_x[k] = 0;
-          r.ray.dir_y[k] = 0;
-          r.ray.dir_z[k] = -1;
-          r.ray.tnear[k] = 0;
-          r.ray.tfar[k] = reach;
-          r.ray.time[k] = 0;
-          r.ray.mask[k] = ~0U;
-          r.ray.id[k] = 0;
-          r.ray.flags[k] = 0;
-          r.hit.geomID[k] = RTC_INVALID_GEOMETRY_ID;
-          r.hit.instID[0][k] = RTC_INVALID_GEOMETRY_ID;
-        }
-        rtcIntersect8(valid, opaque.get(), &context, &r);
-        for (int k = 0; k < lanes; ++k) {
-          const std::size_t i = at(x0 + k, y);
-          if (r.hit.geomID[k] != RTC_INVALID_GEOMETRY_ID) {
-            id[i] = static_cast<std::int16_t>(r.hit.geomID[k]);
-            height[i] = start_z - r.ray.tfar[k];
-            normal[i] = shadingNormal(meshes[r.hit.geomID[k]], r.hit.primID[k], r.hit.u[k], r.hit.v[k]);
-          }
-          if (!ghosts) continue;
-          const float limit = id[i] >= 0 ? start_z - height[i] : reach;
-          float from = 0, left = 1;
-          V3f sum = V3f::Zero();
-          std::array<std::int16_t, 32> seen;  // parts whose front was passed on this ray
-          std::size_t n_seen = 0;
-          for (int step = 0; step < 256 && left > 0.02F && n_seen < seen.size(); ++step) {
-            RTCRayHit g = makeRay(r.ray.org_x[k], py, start_z, 0, 0, -1, from, limit);
-            rtcIntersect1(translucent.get(), &context, &g);
-            if (g.hit.geomID == RTC_INVALID_GEOMETRY_ID) break;
-            from = std::nextafter(g.ray.tfar, std::numeric_limits<float>::max()) + 1e-3F;
-            const auto part = static_cast<std::int16_t>(g.hit.geomID);
-            if (g.hit.Ng_z <= 0 || std::find(seen.begin(), seen.begin() + n_seen, part) != seen.begin() + n_seen)
-              continue;
-            seen[n_seen++] = part;
-            const PartMesh& mesh = meshes[g.hit.geomID];
-            const V3f n = shadingNormal(mesh, g.hit.primID, g.hit.u, g.hit.v);
-            // A thin shell: seen edge-on it covers more, which draws the outline without hiding the middle.
-            const float cover = 1.0F - std::pow(1.0F - mesh.opacity, 1.0F / std::max(0.22F, n.z()));
-            const float light = 0.62F * keyLight(n) + 0.45F * skyLight(n);
-            sum += left * cover * light * mesh.colour;
-            left *= 1.0F - cover;
-            if (ghost_id[i] < 0) ghost_id[i] = part;
-          }
-          ghost[i] = Eigen::Vector4f(sum.x(), sum.y(), sum.z(), 1.0F - left);
-        }
-      }
-    });
-  }
+  // First one ray through the middle of every pixel.
+  std::vector<Sample> middle(pixels);
+  forRows([&](int y) {
+    for (int x = left; x < right; ++x)
+      middle[pixel(x, y)] = tracer.look(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F));
+  });
 
-  // Ambient occlusion: a few cosine-weighted rays at one sample of each pixel, then a smoothing that stays on the part.
-  const int pw = picture.width, ph = picture.height;
-  const auto pixel = [pw](int x, int y) {
-    return static_cast<std::size_t>(y) * static_cast<std::size_t>(pw) + static_cast<std::size_t>(x);
+  // Then n x n rays where something begins or ends nearby; the other pixels are as smooth as their middle.
+  const int near = static_cast<int>(std::ceil(settings.line_px)) + 1;
+  std::vector<std::int32_t> busy(pixels, -1);  // index of the pixel's first fine sample
+  forRows([&](int y) {
+    for (int x = left; x < right; ++x) {
+      const Sample& me = middle[pixel(x, y)];
+      bool calm = true;
+      for (int v = std::max(0, y - near); calm && v <= std::min(height - 1, y + near); ++v) {
+        for (int u = std::max(0, x - near); calm && u <= std::min(width - 1, x + near); ++u) {
+          const Sample& other = middle[pixel(u, v)];
+          calm = other.id == me.id && other.ghost_id == me.ghost_id && std::abs(other.height - me.height) < kFoldMm &&
+                 (me.id < 0 || other.normal.dot(me.normal) > 0.9F);
+        }
+      }
+      if (!calm) busy[pixel(x, y)] = 0;
+    }
+  });
+  std::int32_t fine_count = 0;
+  for (std::int32_t& b : busy)
+    if (b == 0) {
+      b = fine_count;
+      fine_count += n * n;
+    }
+  std::vector<Sample> fine(static_cast<std::size_t>(fine_count));
+  const float step = 1.0F / static_cast<float>(n);
+  forRows([&](int y) {
+    for (int x = left; x < right; ++x) {
+      const std::int32_t first = busy[pixel(x, y)];
+      if (first < 0) continue;
+      for (int k = 0; k < n * n; ++k)
+        fine[static_cast<std::size_t>(first + k)] =
+            tracer.look(viewX(static_cast<float>(x) + (static_cast<float>(k % n) + 0.5F) * step),
+                        viewY(static_cast<float>(y) + (static_cast<float>(k / n) + 0.5F) * step));
+    }
+  });
+  // The sample at a place of the fine grid (n per pixel).
+  const auto sampleAt = [&](int sx, int sy) -> const Sample& {
+    const std::size_t p = pixel(sx / n, sy / n);
+    return busy[p] < 0 ? middle[p] : fine[static_cast<std::size_t>(busy[p] + (sy % n) * n + sx % n)];
   };
-  const auto pixels = static_cast<std::size_t>(pw) * static_cast<std::size_t>(ph);
-  std::vector<float> open(pixels, 1.0F), smooth(pixels, 1.0F);
-  std::vector<std::int32_t> probe(pixels, -1);  // the sample that stands for the pixel
-  if (anything && settings.occlusion_rays > 0) {
-    const int rays = settings.occlusion_rays;
+
+  // Ambient occlusion on every second pixel of a chequerboard, spread by a smoothing that stays on the part.
+  std::vector<float> open(pixels, -1.0F), smooth(pixels, 1.0F);
+  const bool shade = settings.occlusion_rays > 0;
+  if (shade) {
     const auto far_mm = static_cast<float>(settings.occlusion_reach_mm);
-    forRows(ph, [&](int y) {
-      RTCIntersectContext context;
-      rtcInitIntersectContext(&context);
-      for (int x = 0; x < pw; ++x) {
-        const std::size_t middle = at(x * samples + samples / 2, y * samples + samples / 2);
-        std::int32_t chosen = id[middle] >= 0 ? static_cast<std::int32_t>(middle) : -1;
-        for (int k = 0; chosen < 0 && k < samples * samples; ++k) {
-          const std::size_t i = at(x * samples + k % samples, y * samples + k / samples);
-          if (id[i] >= 0) chosen = static_cast<std::int32_t>(i);
-        }
-        if (chosen < 0) continue;
-        probe[pixel(x, y)] = chosen;
-        const auto i = static_cast<std::size_t>(chosen);
-        const V3f& n = normal[i];
-        const V3f t = (std::abs(n.x()) < 0.7F ? V3f::UnitX() : V3f::UnitY()).cross(n).normalized();
-        const V3f b = n.cross(t);
-        const auto sx = static_cast<float>(i % static_cast<std::size_t>(W)),
-                   sy = static_cast<float>(i / static_cast<std::size_t>(W));
-        const V3f p((sx + 0.5F - 0.5F * static_cast<float>(W)) * mm_per_sample,
-                    (0.5F * static_cast<float>(H) - sy - 0.5F) * mm_per_sample, height[i]);
-        const V3f o = p + 0.03F * n + V3f(0, 0, 0.02F);
-        const std::uint32_t h =
-            scrambled(static_cast<std::uint32_t>(x) * 9781U + static_cast<std::uint32_t>(y) * 6271U + 1U);
-        const float turn = static_cast<float>(h & 0xFFFFU) / 65536.0F, lift = static_cast<float>(h >> 16) / 65536.0F;
-        float light = 0;
-        for (int k = 0; k < rays; ++k) {
-          // Fibonacci lattice on the disc (cosine weighting by Malley's method), turned and shifted per pixel.
-          const float radius2 = (static_cast<float>(k) + lift) / static_cast<float>(rays);
-          const float phi = 2 * std::numbers::pi_v<float> * (static_cast<float>(k) * 0.61803399F + turn);
-          const float rho = std::sqrt(radius2);
-          const V3f d = rho * std::cos(phi) * t + rho * std::sin(phi) * b + std::sqrt(1 - radius2) * n;
-          RTCRayHit r = makeRay(o.x(), o.y(), o.z(), d.x(), d.y(), d.z(), 0, far_mm);
-          rtcIntersect1(opaque.get(), &context, &r);
-          light += r.hit.geomID == RTC_INVALID_GEOMETRY_ID ? 1.0F : std::min(1.0F, r.ray.tfar / far_mm) * 0.85F;
-        }
-        open[pixel(x, y)] = light / static_cast<float>(rays);
+    forRows([&](int y) {
+      for (int x = left + ((left + y) & 1); x < right; x += 2) {
+        const Sample& s = middle[pixel(x, y)];
+        if (s.id < 0) continue;
+        const V3f p(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F), s.height);
+        open[pixel(x, y)] =
+            tracer.openness(p, s.normal, settings.occlusion_rays, far_mm,
+                            static_cast<std::uint32_t>(x) * 9781U + static_cast<std::uint32_t>(y) * 6271U + 1U);
       }
     });
-    forRows(ph, [&](int y) {
-      for (int x = 0; x < pw; ++x) {
-        const std::int32_t mine = probe[pixel(x, y)];
-        if (mine < 0) continue;
-        const auto i = static_cast<std::size_t>(mine);
+    forRows([&](int y) {
+      for (int x = left; x < right; ++x) {
+        const Sample& me = middle[pixel(x, y)];
+        if (me.id < 0) continue;
         float sum = 0, weight = 0;
-        for (int v = std::max(0, y - 3); v <= std::min(ph - 1, y + 3); ++v) {
-          for (int u = std::max(0, x - 3); u <= std::min(pw - 1, x + 3); ++u) {
-            const std::int32_t other = probe[pixel(u, v)];
-            if (other < 0) continue;
-            const auto j = static_cast<std::size_t>(other);
-            if (id[j] != id[i] || std::abs(height[j] - height[i]) > 2.0F) continue;
-            const float agree = normal[i].dot(normal[j]);
+        for (int v = std::max(0, y - 3); v <= std::min(height - 1, y + 3); ++v) {
+          for (int u = std::max(0, x - 3); u <= std::min(width - 1, x + 3); ++u) {
+            const float value = open[pixel(u, v)];
+            const Sample& other = middle[pixel(u, v)];
+            if (value < 0 || other.id != me.id || std::abs(other.height - me.height) > 2.0F) continue;
+            const float agree = me.normal.dot(other.normal);
             if (agree < 0.6F) continue;
-            sum += agree * open[pixel(u, v)];
+            sum += agree * value;
             weight += agree;
           }
         }
-        smooth[pixel(x, y)] = weight > 0 ? sum / weight : open[pixel(x, y)];
+        if (weight > 0) smooth[pixel(x, y)] = sum / weight;
       }
     });
   }
@@ -371,7 +407,7 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
   // Lines: a sample is on a line when another part, or the background, begins within the line's reach. Checked on rings
   // around the sample so that the width is the same in every direction.
   std::vector<Eigen::Vector2i> ring;
-  const double line = settings.line_px * samples;
+  const double line = settings.line_px * n;
   for (int radius = 1; radius <= static_cast<int>(std::ceil(line)); ++radius) {
     const double r = std::min<double>(radius, line);
     for (int k = 0; k < 12; ++k) {
@@ -383,71 +419,67 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
   }
   const V3f ink(0.012F, 0.014F, 0.02F);
 
-  picture.rgba.assign(4 * pixels, 255);
-  forRows(ph, [&](int y) {
-    for (int x = 0; x < pw; ++x) {
-      V3f sum = V3f::Zero();
-      for (int sub = 0; sub < samples * samples; ++sub) {
-        const int sx = x * samples + sub % samples, sy = y * samples + sub / samples;
-        const std::size_t i = at(sx, sy);
-        V3f colour = V3f::Ones();
-        if (id[i] >= 0) {
-          float ambient = 1;
-          if (settings.occlusion_rays > 0) {  // the nearest pixel that speaks for this part at this height
-            float best = std::numeric_limits<float>::max();
-            for (int v = std::max(0, y - 1); v <= std::min(ph - 1, y + 1); ++v) {
-              for (int u = std::max(0, x - 1); u <= std::min(pw - 1, x + 1); ++u) {
-                const std::int32_t other = probe[pixel(u, v)];
-                if (other < 0 || id[static_cast<std::size_t>(other)] != id[i]) continue;
-                const float off = std::abs(height[static_cast<std::size_t>(other)] - height[i]) +
-                                  0.5F * static_cast<float>(std::abs(u - x) + std::abs(v - y));
-                if (off < best) {
-                  best = off;
-                  ambient = smooth[pixel(u, v)];
-                }
-              }
-            }
-          }
-          const V3f& n = normal[i];
-          const float rim = 0.72F + 0.28F * n.z();
-          const float light = (0.60F * keyLight(n) * (0.35F + 0.65F * ambient) + 0.46F * skyLight(n) * ambient) * rim;
-          colour = light * meshes[static_cast<std::size_t>(id[i])].colour;
-        }
-        float dark = 0;
-        float ghost_line = 0;
-        for (const Eigen::Vector2i& o : ring) {
-          const int u = sx + o.x(), v = sy + o.y();
-          if (u < 0 || v < 0 || u >= W || v >= H) continue;
-          const std::size_t j = at(u, v);
-          if (id[j] != id[i]) {
-            dark = 1;
-          } else if (id[i] >= 0 && dark < 0.7F) {
-            // The same part, but a fold in front of itself: a step beyond what the slope explains.
-            const V3f& n = normal[i];
-            const float slope = std::max(0.15F, n.z());
-            const float expected =
-                -(n.x() * static_cast<float>(o.x()) - n.y() * static_cast<float>(o.y())) * mm_per_sample / slope;
-            if (std::abs(height[j] - height[i] - expected) > 1.2F + 2 * std::abs(expected)) dark = 0.7F;
-          }
-          if (ghosts && ghost_id[j] != ghost_id[i]) ghost_line = 1;
-        }
-        colour += 0.85F * dark * (ink - colour);
-        if (ghosts) {
-          colour = ghost[i].head<3>() + (1.0F - ghost[i].w()) * colour;
-          if (ghost_line > 0) {
-            std::int16_t part = ghost_id[i];
-            for (std::size_t k = 0; part < 0 && k < ring.size(); ++k) {
-              const int u = sx + ring[k].x(), v = sy + ring[k].y();
-              if (u >= 0 && v >= 0 && u < W && v < H) part = ghost_id[at(u, v)];
-            }
-            if (part >= 0) colour += 0.75F * (0.25F * meshes[static_cast<std::size_t>(part)].colour - colour);
+  const auto lit = [&](const Sample& s, float ambient) -> V3f {
+    const float rim = 0.74F + 0.26F * s.normal.z();
+    const float light =
+        (0.72F * keyLight(s.normal) * (0.35F + 0.65F * ambient) + 0.50F * skyLight(s.normal) * ambient) * rim;
+    return light * meshes[static_cast<std::size_t>(s.id)].colour;
+  };
+  const auto colourOf = [&](int sx, int sy) -> V3f {
+    const Sample& s = sampleAt(sx, sy);
+    const int x = sx / n, y = sy / n;
+    V3f colour = V3f::Ones();
+    if (s.id >= 0) {
+      float ambient = 1, best = std::numeric_limits<float>::max();
+      for (int v = std::max(0, y - 1); v <= std::min(height - 1, y + 1); ++v) {
+        for (int u = std::max(0, x - 1); u <= std::min(width - 1, x + 1); ++u) {
+          const Sample& other = middle[pixel(u, v)];
+          if (other.id != s.id) continue;
+          const float off =
+              std::abs(other.height - s.height) + 0.5F * static_cast<float>(std::abs(u - x) + std::abs(v - y));
+          if (off < best) {  // the nearest pixel that speaks for this part at this height
+            best = off;
+            ambient = smooth[pixel(u, v)];
           }
         }
-        sum += colour;
       }
-      sum /= static_cast<float>(samples * samples);
-      std::uint8_t* out = &picture.rgba[4 * pixel(x, y)];
-      for (int k = 0; k < 3; ++k) out[k] = toScreen(sum[k]);
+      colour = lit(s, ambient);
+    }
+    float dark = 0;
+    std::int16_t ghost_line = -1;
+    for (const Eigen::Vector2i& o : ring) {
+      const int u = sx + o.x(), v = sy + o.y();
+      if (u < 0 || v < 0 || u >= width * n || v >= height * n) continue;
+      const Sample& other = sampleAt(u, v);
+      if (other.id != s.id) {
+        dark = 1;
+      } else if (s.id >= 0 && dark < 0.7F) {
+        const float slope = std::max(0.15F, s.normal.z());
+        const float expected = -(s.normal.x() * static_cast<float>(o.x()) - s.normal.y() * static_cast<float>(o.y())) *
+                               mm_per_px * step / slope;
+        if (std::abs(other.height - s.height - expected) > kFoldMm + 2 * std::abs(expected)) dark = 0.7F;
+      }
+      if (other.ghost_id != s.ghost_id && ghost_line < 0) ghost_line = std::max(s.ghost_id, other.ghost_id);
+    }
+    colour += 0.85F * dark * (ink - colour);
+    if (s.ghost_cover > 0) colour = s.ghost + (1.0F - s.ghost_cover) * colour;
+    if (ghost_line >= 0) colour += 0.75F * (0.25F * meshes[static_cast<std::size_t>(ghost_line)].colour - colour);
+    return colour;
+  };
+
+  forRows([&](int y) {
+    for (int x = left; x < right; ++x) {
+      const std::size_t p = pixel(x, y);
+      const Sample& s = middle[p];
+      V3f colour = V3f::Zero();
+      if (busy[p] >= 0) {
+        for (int k = 0; k < n * n; ++k) colour += colourOf(x * n + k % n, y * n + k / n);
+        colour /= static_cast<float>(n * n);
+      } else {
+        colour = s.id >= 0 ? lit(s, smooth[p]) : V3f(V3f::Ones());
+        colour = s.ghost + (1.0F - s.ghost_cover) * colour;
+      }
+      for (int k = 0; k < 3; ++k) picture.rgba[4 * p + static_cast<std::size_t>(k)] = toScreen(colour[k]);
     }
   });
   return picture;
