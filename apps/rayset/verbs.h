@@ -1,4 +1,5 @@
-// The verbs of the command line, one file each. Each adds its subcommand and, when chosen, runs it and stores the exit status.
+// The verbs of the command line, one file each. Each adds its subcommand and, when chosen, runs it and stores the exit
+// status.
 #pragma once
 
 #include <CLI/CLI.hpp>
@@ -12,15 +13,15 @@ namespace rayset::app {
 
 /// What all verbs share: how to talk, and the flag that Ctrl-C sets.
 struct Console {
-  bool quiet = false;   ///< --quiet: errors only
-  bool json = false;    ///< --json: one JSON object a line on standard error
+  bool quiet = false;  ///< --quiet: errors only
+  bool json = false;   ///< --json: one JSON object a line on standard error
   std::atomic<bool> stop{false};
 
   /// Progress bar on a terminal, plain lines elsewhere, JSON lines with --json, nothing with --quiet.
   [[nodiscard]] Progress progress();
-  void say(const std::string& text);             ///< information; standard output (JSON line with --json)
-  void caution(const std::string& text);         ///< standard error
-  int fail(const Error& error);                  ///< prints the message, returns the exit status
+  void say(const std::string& text);      ///< information; standard output (JSON line with --json)
+  void caution(const std::string& text);  ///< standard error
+  int fail(const Error& error);           ///< prints the message, returns the exit status
 };
 
 void addPhantomVerb(CLI::App& app, Console& console, int& status);

@@ -15,14 +15,28 @@ namespace rayset {
 
 /// Label values of labels.nrrd are the underlying values; 0 is background.
 enum class Bone : std::uint8_t {
-  kM1 = 1, kM2 = 2, kM3 = 3, kM4 = 4, kM5 = 5,
-  kC1 = 6, kC2 = 7, kC3 = 8, kCub = 9, kNav = 10, kTal = 11, kCal = 12,
-  kTibia = 13, kFibula = 14, kToes = 15, kSesamoids = 16
+  kM1 = 1,
+  kM2 = 2,
+  kM3 = 3,
+  kM4 = 4,
+  kM5 = 5,
+  kC1 = 6,
+  kC2 = 7,
+  kC3 = 8,
+  kCub = 9,
+  kNav = 10,
+  kTal = 11,
+  kCal = 12,
+  kTibia = 13,
+  kFibula = 14,
+  kToes = 15,
+  kSesamoids = 16
 };
 
 /// The twelve bones a plan is about, in the order of the contract.
-inline constexpr std::array<Bone, 12> kMidfootBones{Bone::kM1, Bone::kM2, Bone::kM3,  Bone::kM4,  Bone::kM5,  Bone::kC1,
-                                                    Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal};
+inline constexpr std::array<Bone, 12> kMidfootBones{Bone::kM1,  Bone::kM2,  Bone::kM3,  Bone::kM4,
+                                                    Bone::kM5,  Bone::kC1,  Bone::kC2,  Bone::kC3,
+                                                    Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal};
 /// Bones that a tarsometatarsal injury leaves in place; the foot frame and the mirror registration rest on them.
 inline constexpr std::array<Bone, 5> kMidTarsus{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav};
 inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5};

@@ -23,7 +23,8 @@ using Dense = openvdb::tools::Dense<float, openvdb::tools::LayoutXYZ>;  // x fas
 
 }  // namespace
 
-DistanceField::DistanceField(const Surface& surface, double voxel_mm, double band_mm) : voxel_(voxel_mm), band_(band_mm) {
+DistanceField::DistanceField(const Surface& surface, double voxel_mm, double band_mm)
+    : voxel_(voxel_mm), band_(band_mm) {
   if (surface.empty()) return;
   startOpenVdb();
   const double margin = band_mm + 2 * voxel_mm;
@@ -56,7 +57,8 @@ DistanceField::DistanceField(const Surface& surface, double voxel_mm, double ban
   for (float& v : values_) v = std::clamp(v * scale, -limit, limit);
 }
 
-DistanceField::DistanceField(const Box& box, double voxel_mm, double band_mm, const std::function<double(const Vec3&)>& f)
+DistanceField::DistanceField(const Box& box, double voxel_mm, double band_mm,
+                             const std::function<double(const Vec3&)>& f)
     : box_(box), voxel_(voxel_mm), band_(band_mm) {
   for (int k = 0; k < 3; ++k) size_[k] = static_cast<int>(std::ceil(box_.sizes()[k] / voxel_mm)) + 1;
   box_.max() = box_.min() + voxel_mm * (size_ - Eigen::Vector3i::Ones()).cast<double>();
@@ -105,8 +107,8 @@ DistanceField::Sample DistanceField::sample(const Vec3& p) const {
 
 double DistanceField::value(const Vec3& p) const { return sample(p).distance; }
 
-Surface isosurface(const std::vector<float>& values, const Eigen::Vector3i& size, const Vec3& origin, const Vec3& spacing,
-                   double iso) {
+Surface isosurface(const std::vector<float>& values, const Eigen::Vector3i& size, const Vec3& origin,
+                   const Vec3& spacing, double iso) {
   startOpenVdb();
   // One layer of "outside" all round closes the surface where the object meets the border of the grid.
   const Eigen::Vector3i padded = size + Eigen::Vector3i::Constant(2);
@@ -117,14 +119,16 @@ Surface isosurface(const std::vector<float>& values, const Eigen::Vector3i& size
   for (int k = 0; k < size.z(); ++k) {
     for (int j = 0; j < size.y(); ++j) {
       const float* from = values.data() + (static_cast<std::size_t>(k) * static_cast<std::size_t>(size.y()) +
-                                           static_cast<std::size_t>(j)) * static_cast<std::size_t>(size.x());
+                                           static_cast<std::size_t>(j)) *
+                                              static_cast<std::size_t>(size.x());
       std::copy(from, from + size.x(),
                 field.data() + ((static_cast<std::size_t>(k) + 1) * py + static_cast<std::size_t>(j) + 1) * px + 1);
     }
   }
   const auto grid = openvdb::FloatGrid::create(outside);
-  const Dense dense(openvdb::CoordBBox(openvdb::Coord(0), openvdb::Coord(padded.x() - 1, padded.y() - 1, padded.z() - 1)),
-                    field.data());
+  const Dense dense(
+      openvdb::CoordBBox(openvdb::Coord(0), openvdb::Coord(padded.x() - 1, padded.y() - 1, padded.z() - 1)),
+      field.data());
   openvdb::tools::copyFromDense(dense, *grid, 0.0F);
   std::vector<openvdb::Vec3s> points;
   std::vector<openvdb::Vec3I> triangles;
@@ -144,30 +148,33 @@ Surface isosurface(const std::vector<float>& values, const Eigen::Vector3i& size
     const auto lerp = [](double a, double b, double t) { return a + t * (b - a); };
     const auto d = [v](std::size_t i) { return static_cast<double>(v[i]); };
     return lerp(lerp(lerp(d(0), d(1), f[0]), lerp(d(px), d(px + 1), f[0]), f[1]),
-                lerp(lerp(d(px * py), d(px * py + 1), f[0]), lerp(d(px * py + px), d(px * py + px + 1), f[0]), f[1]), f[2]);
+                lerp(lerp(d(px * py), d(px * py + 1), f[0]), lerp(d(px * py + px), d(px * py + px + 1), f[0]), f[1]),
+                f[2]);
   };
   Surface s;
   s.vertices.resize(points.size());
-  tbb::parallel_for(tbb::blocked_range<std::size_t>(0, points.size()), [&](const tbb::blocked_range<std::size_t>& range) {
-    for (std::size_t i = range.begin(); i < range.end(); ++i) {
-      const Vec3 start(static_cast<double>(points[i].x()), static_cast<double>(points[i].y()),
-                       static_cast<double>(points[i].z()));
-      Vec3 q = start;
-      // Dual vertices are means of edge crossings, a little inside convex surfaces: Newton steps put them on the level set.
-      for (int step = 0; step < 3; ++step) {
-        Vec3 g;
-        for (int k = 0; k < 3; ++k) {
-          const Vec3 h = 0.5 * Vec3::Unit(k);
-          g[k] = trilinear(q + h) - trilinear(q - h);
-        }
-        const double gg = g.squaredNorm();
-        if (gg < 1e-12) break;
-        q -= std::clamp((trilinear(q) - iso) / gg, -0.5 / std::sqrt(gg), 0.5 / std::sqrt(gg)) * g;
-      }
-      if (!((q - start).norm() < 1.0)) q = start;  // a flat or noisy spot: keep the dual vertex
-      s.vertices[i] = origin + spacing.cwiseProduct(Vec3(q.array() - 1.0));
-    }
-  });
+  tbb::parallel_for(tbb::blocked_range<std::size_t>(0, points.size()),
+                    [&](const tbb::blocked_range<std::size_t>& range) {
+                      for (std::size_t i = range.begin(); i < range.end(); ++i) {
+                        const Vec3 start(static_cast<double>(points[i].x()), static_cast<double>(points[i].y()),
+                                         static_cast<double>(points[i].z()));
+                        Vec3 q = start;
+                        // Dual vertices are means of edge crossings, a little inside convex surfaces: Newton steps put
+                        // them on the level set.
+                        for (int step = 0; step < 3; ++step) {
+                          Vec3 g;
+                          for (int k = 0; k < 3; ++k) {
+                            const Vec3 h = 0.5 * Vec3::Unit(k);
+                            g[k] = trilinear(q + h) - trilinear(q - h);
+                          }
+                          const double gg = g.squaredNorm();
+                          if (gg < 1e-12) break;
+                          q -= std::clamp((trilinear(q) - iso) / gg, -0.5 / std::sqrt(gg), 0.5 / std::sqrt(gg)) * g;
+                        }
+                        if (!((q - start).norm() < 1.0)) q = start;  // a flat or noisy spot: keep the dual vertex
+                        s.vertices[i] = origin + spacing.cwiseProduct(Vec3(q.array() - 1.0));
+                      }
+                    });
   s.triangles.reserve(2 * quads.size() + triangles.size());
   for (const auto& t : triangles) s.triangles.push_back({t[0], t[1], t[2]});
   for (const auto& q : quads) {  // split along the shorter diagonal

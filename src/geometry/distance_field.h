@@ -42,9 +42,10 @@ class DistanceField {
   std::vector<float> values_;
 };
 
-/// Surface where a scalar grid crosses `iso` (OpenVDB dual meshing, then every vertex moved onto the trilinear level set).
-/// `values`: x fastest, `size` points, point (i,j,k) at origin + spacing * (i,j,k) (componentwise). Inside is where value < iso.
-/// The grid is treated as outside (+) beyond its border, so the surface is closed. Triangles are oriented outward.
+/// Surface where a scalar grid crosses `iso` (OpenVDB dual meshing, then every vertex moved onto the trilinear level
+/// set). `values`: x fastest, `size` points, point (i,j,k) at origin + spacing * (i,j,k) (componentwise). Inside is
+/// where value < iso. The grid is treated as outside (+) beyond its border, so the surface is closed. Triangles are
+/// oriented outward.
 [[nodiscard]] Surface isosurface(const std::vector<float>& values, const Eigen::Vector3i& size, const Vec3& origin,
                                  const Vec3& spacing, double iso);
 /// The zero level of a distance field.

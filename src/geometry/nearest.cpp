@@ -22,7 +22,8 @@ using Tree = nanoflann::KDTreeSingleIndexAdaptor<nanoflann::L2_Simple_Adaptor<do
 struct NearestPoints::Impl {
   Cloud cloud;
   Tree tree;
-  explicit Impl(Points points) : cloud{std::move(points)}, tree(3, cloud, nanoflann::KDTreeSingleIndexAdaptorParams(12)) {
+  explicit Impl(Points points)
+      : cloud{std::move(points)}, tree(3, cloud, nanoflann::KDTreeSingleIndexAdaptorParams(12)) {
     tree.buildIndex();
   }
 };

@@ -73,8 +73,8 @@ bool considerTriangle(RTCPointQueryFunctionArguments* arguments) {
   const Vec3 nearest = nearestOnTriangle(q.point, s.vertices[t[0]], s.vertices[t[1]], s.vertices[t[2]]);
   const double distance = (nearest - q.point).norm();
   // Ties (shared edges) go to the lower index, so that the answer does not depend on the order of traversal.
-  if (distance < q.best ||
-      (distance == q.best && std::pair(std::size_t{arguments->geomID}, arguments->primID) < std::pair(q.surface, q.triangle))) {
+  if (distance < q.best || (distance == q.best && std::pair(std::size_t{arguments->geomID}, arguments->primID) <
+                                                      std::pair(q.surface, q.triangle))) {
     q.best = distance;
     q.surface = arguments->geomID;
     q.triangle = arguments->primID;
@@ -93,7 +93,8 @@ void collectHit(const RTCFilterFunctionNArguments* arguments) {
   auto* context = static_cast<AllHits*>(arguments->context);
   for (unsigned i = 0; i < arguments->N; ++i) {
     if (arguments->valid[i] == 0) continue;
-    context->found->emplace_back(RTCHitN_geomID(arguments->hit, arguments->N, i), RTCHitN_primID(arguments->hit, arguments->N, i));
+    context->found->emplace_back(RTCHitN_geomID(arguments->hit, arguments->N, i),
+                                 RTCHitN_primID(arguments->hit, arguments->N, i));
     arguments->valid[i] = 0;  // reject, so that the ray goes on
   }
 }
@@ -113,8 +114,9 @@ RayCaster::RayCaster(const std::vector<const Surface*>& surfaces) : impl_(std::m
   for (std::size_t k = 0; k < impl_->surfaces.size(); ++k) {
     const Surface& s = impl_->surfaces[k];
     RTCGeometry geometry = rtcNewGeometry(impl_->device, RTC_GEOMETRY_TYPE_TRIANGLE);
-    auto* v = static_cast<float*>(rtcSetNewGeometryBuffer(geometry, RTC_BUFFER_TYPE_VERTEX, 0, RTC_FORMAT_FLOAT3,
-                                                          3 * sizeof(float), std::max<std::size_t>(1, s.vertices.size())));
+    auto* v =
+        static_cast<float*>(rtcSetNewGeometryBuffer(geometry, RTC_BUFFER_TYPE_VERTEX, 0, RTC_FORMAT_FLOAT3,
+                                                    3 * sizeof(float), std::max<std::size_t>(1, s.vertices.size())));
     for (const Vec3& p : s.vertices) {
       for (int c = 0; c < 3; ++c) *v++ = static_cast<float>(p[c] - impl_->centre[c]);
     }
@@ -136,7 +138,8 @@ RayCaster::~RayCaster() = default;
 RayCaster::RayCaster(RayCaster&&) noexcept = default;
 RayCaster& RayCaster::operator=(RayCaster&&) noexcept = default;
 
-std::optional<RayCaster::Hit> RayCaster::first(const Vec3& origin, const Vec3& direction, double from_mm, double to_mm) const {
+std::optional<RayCaster::Hit> RayCaster::first(const Vec3& origin, const Vec3& direction, double from_mm,
+                                               double to_mm) const {
   const Vec3 d = direction.normalized(), o = origin - impl_->centre;
   RTCIntersectContext context;
   rtcInitIntersectContext(&context);
@@ -215,7 +218,8 @@ std::vector<RayCaster::Hit> RayCaster::all(const Vec3& origin, const Vec3& direc
 }
 
 std::optional<RayCaster::Nearest> RayCaster::nearest(const Vec3& point, double limit_mm) const {
-  Query query{impl_->surfaces.data(), impl_->centre, point, limit_mm, std::numeric_limits<std::size_t>::max(), 0, Vec3::Zero()};
+  Query query{
+      impl_->surfaces.data(), impl_->centre, point, limit_mm, std::numeric_limits<std::size_t>::max(), 0, Vec3::Zero()};
   RTCPointQueryContext context;
   rtcInitPointQueryContext(&context);
   RTCPointQuery q{};
@@ -226,7 +230,8 @@ std::optional<RayCaster::Nearest> RayCaster::nearest(const Vec3& point, double l
   q.radius = std::nextafter(static_cast<float>(limit_mm), std::numeric_limits<float>::infinity());
   rtcPointQuery(impl_->scene, &q, &context, considerTriangle, &query);
   if (query.surface == std::numeric_limits<std::size_t>::max()) return std::nullopt;
-  return Nearest{query.best, query.surface, query.triangle, query.position, impl_->normal(query.surface, query.triangle)};
+  return Nearest{query.best, query.surface, query.triangle, query.position,
+                 impl_->normal(query.surface, query.triangle)};
 }
 
 bool RayCaster::inside(const Vec3& point) const {

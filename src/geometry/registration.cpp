@@ -18,7 +18,8 @@ Points positions(const std::vector<OrientedPoint>& points) {
 
 }  // namespace
 
-AlignmentTarget::AlignmentTarget(std::vector<OrientedPoint> points) : points_(std::move(points)), tree_(positions(points_)) {}
+AlignmentTarget::AlignmentTarget(std::vector<OrientedPoint> points)
+    : points_(std::move(points)), tree_(positions(points_)) {}
 
 IcpResult alignIcp(const std::vector<OrientedPoint>& moving, const AlignmentTarget& fixed, const Rigid& start,
                    const IcpSettings& settings) {
@@ -37,9 +38,9 @@ IcpResult alignIcp(const std::vector<OrientedPoint>& moving, const AlignmentTarg
   centre /= static_cast<double>(moving.size());
   for (const auto& m : moving) radius = std::max(radius, (m.position - centre).norm());
 
-  const double shrink = settings.iterations > 1
-                            ? std::pow(settings.end_reach_mm / settings.start_reach_mm, 1.0 / (0.6 * settings.iterations))
-                            : 1.0;
+  const double shrink = settings.iterations > 1 ? std::pow(settings.end_reach_mm / settings.start_reach_mm,
+                                                           1.0 / (0.6 * settings.iterations))
+                                                : 1.0;
   double reach = settings.start_reach_mm;
   for (int iteration = 0; iteration < settings.iterations; ++iteration) {
     const Rigid X = result.moving_to_fixed;
@@ -69,7 +70,8 @@ IcpResult alignIcp(const std::vector<OrientedPoint>& moving, const AlignmentTarg
         if (pair.used) distances.push_back(pair.distance);
       }
       if (distances.size() > 12) {
-        const auto keep = static_cast<std::ptrdiff_t>(settings.keep_fraction * static_cast<double>(distances.size() - 1));
+        const auto keep =
+            static_cast<std::ptrdiff_t>(settings.keep_fraction * static_cast<double>(distances.size() - 1));
         std::nth_element(distances.begin(), distances.begin() + keep, distances.end());
         const double limit = distances[static_cast<std::size_t>(keep)];
         for (Pair& pair : pairs) pair.used = pair.used && pair.distance <= limit;

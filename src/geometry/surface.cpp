@@ -78,8 +78,8 @@ double volume(const Surface& surface) {
   const Vec3 origin = surface.vertices.front();  // near the surface: keeps the sum well conditioned
   double six = 0;
   for (const auto& t : surface.triangles) {
-    six += (surface.vertices[t[0]] - origin)
-               .dot((surface.vertices[t[1]] - origin).cross(surface.vertices[t[2]] - origin));
+    six +=
+        (surface.vertices[t[0]] - origin).dot((surface.vertices[t[1]] - origin).cross(surface.vertices[t[2]] - origin));
   }
   return six / 6;
 }
@@ -281,7 +281,8 @@ Surface welded(const Surface& surface, double tolerance_mm) {
 Result<Surface> readStl(const std::filesystem::path& file) {
   std::ifstream in(file, std::ios::binary);
   const std::string name = file.string();
-  if (!in) return fail(Fault::kRequest, "the surface file cannot be opened", name, "Check the path and its permissions.");
+  if (!in)
+    return fail(Fault::kRequest, "the surface file cannot be opened", name, "Check the path and its permissions.");
   std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
   Surface soup;
   std::uint32_t count = 0;
@@ -293,9 +294,11 @@ Result<Surface> readStl(const std::filesystem::path& file) {
       std::array<float, 12> f{};
       std::memcpy(f.data(), bytes.data() + 84 + 50 * static_cast<std::size_t>(i), sizeof f);
       for (std::size_t k = 0; k < 3; ++k) {
-        const Vec3 v(static_cast<double>(f[3 + 3 * k]), static_cast<double>(f[4 + 3 * k]), static_cast<double>(f[5 + 3 * k]));
+        const Vec3 v(static_cast<double>(f[3 + 3 * k]), static_cast<double>(f[4 + 3 * k]),
+                     static_cast<double>(f[5 + 3 * k]));
         if (!v.allFinite()) {
-          return fail(Fault::kRequest, "the surface has a vertex that is not a number", name, "Export the surface again.");
+          return fail(Fault::kRequest, "the surface has a vertex that is not a number", name,
+                      "Export the surface again.");
         }
         soup.vertices.push_back(v);
       }
@@ -309,7 +312,8 @@ Result<Surface> readStl(const std::filesystem::path& file) {
   } else {
     return fail(Fault::kRequest, "the file is no STL surface, or is cut short", name, "Export the surface again.");
   }
-  if (soup.triangles.empty()) return fail(Fault::kRequest, "the surface has no triangle", name, "Export the surface again.");
+  if (soup.triangles.empty())
+    return fail(Fault::kRequest, "the surface has no triangle", name, "Export the surface again.");
   return welded(soup);
 }
 
@@ -326,7 +330,8 @@ Status writeStl(const std::filesystem::path& file, const Surface& surface) {
     std::array<float, 12> f{};
     for (int k = 0; k < 3; ++k) {
       f[static_cast<std::size_t>(k)] = norm > 0 ? static_cast<float>(cross[k] / norm) : 0.0F;
-      for (std::size_t c = 0; c < 3; ++c) f[3 + 3 * c + static_cast<std::size_t>(k)] = static_cast<float>(surface.vertices[t[c]][k]);
+      for (std::size_t c = 0; c < 3; ++c)
+        f[3 + 3 * c + static_cast<std::size_t>(k)] = static_cast<float>(surface.vertices[t[c]][k]);
     }
     std::memcpy(out, f.data(), sizeof f);
     out += 50;
@@ -335,7 +340,8 @@ Status writeStl(const std::filesystem::path& file, const Surface& surface) {
   stream.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
   stream.close();
   if (!stream) {
-    return fail(Fault::kInternal, "the surface could not be written", file.string(), "Check free space and permissions.");
+    return fail(Fault::kInternal, "the surface could not be written", file.string(),
+                "Check free space and permissions.");
   }
   return {};
 }
@@ -344,18 +350,18 @@ Surface makeSphere(const Vec3& centre, double radius, int subdivisions) {
   // Icosahedron, each triangle split in four, vertices put back on the sphere.
   const double g = std::numbers::phi;
   Surface s;
-  s.vertices = {{-1, g, 0}, {1, g, 0}, {-1, -g, 0}, {1, -g, 0}, {0, -1, g}, {0, 1, g},
-                {0, -1, -g}, {0, 1, -g}, {g, 0, -1}, {g, 0, 1}, {-g, 0, -1}, {-g, 0, 1}};
-  s.triangles = {{0, 11, 5}, {0, 5, 1}, {0, 1, 7}, {0, 7, 10}, {0, 10, 11}, {1, 5, 9}, {5, 11, 4}, {11, 10, 2}, {10, 7, 6},
-                 {7, 1, 8}, {3, 9, 4}, {3, 4, 2}, {3, 2, 6}, {3, 6, 8}, {3, 8, 9}, {4, 9, 5}, {2, 4, 11}, {6, 2, 10},
-                 {8, 6, 7}, {9, 8, 1}};
+  s.vertices = {{-1, g, 0},  {1, g, 0},  {-1, -g, 0}, {1, -g, 0}, {0, -1, g},  {0, 1, g},
+                {0, -1, -g}, {0, 1, -g}, {g, 0, -1},  {g, 0, 1},  {-g, 0, -1}, {-g, 0, 1}};
+  s.triangles = {{0, 11, 5},  {0, 5, 1},  {0, 1, 7},  {0, 7, 10}, {0, 10, 11}, {1, 5, 9}, {5, 11, 4},
+                 {11, 10, 2}, {10, 7, 6}, {7, 1, 8},  {3, 9, 4},  {3, 4, 2},   {3, 2, 6}, {3, 6, 8},
+                 {3, 8, 9},   {4, 9, 5},  {2, 4, 11}, {6, 2, 10}, {8, 6, 7},   {9, 8, 1}};
   for (int level = 0; level < subdivisions; ++level) {
     std::unordered_map<std::uint64_t, std::uint32_t> middle;
     std::vector<Surface::Triangle> finer;
     finer.reserve(4 * s.triangles.size());
     const auto half = [&](std::uint32_t a, std::uint32_t b) {
-      const auto [it, fresh] = middle.try_emplace(edgeKey(std::min(a, b), std::max(a, b)),
-                                                  static_cast<std::uint32_t>(s.vertices.size()));
+      const auto [it, fresh] =
+          middle.try_emplace(edgeKey(std::min(a, b), std::max(a, b)), static_cast<std::uint32_t>(s.vertices.size()));
       if (fresh) s.vertices.push_back((s.vertices[a] + s.vertices[b]) / 2);
       return it->second;
     };

@@ -27,7 +27,8 @@ struct OrientedPoint {
 };
 
 [[nodiscard]] Surface transformed(const Surface& surface, const Rigid& X);
-/// Mirror image in the plane x = 0, winding corrected so that normals stay outward. The one place where left becomes right.
+/// Mirror image in the plane x = 0, winding corrected so that normals stay outward. The one place where left becomes
+/// right.
 [[nodiscard]] Surface mirrored(const Surface& surface);
 /// All parts in one mesh, in order.
 [[nodiscard]] Surface merged(const std::vector<const Surface*>& parts);
@@ -42,9 +43,12 @@ struct OrientedPoint {
 [[nodiscard]] std::vector<Vec3> vertexNormals(const Surface& surface);
 /// True when every edge is shared by exactly two triangles that run along it in opposite directions.
 [[nodiscard]] bool isClosed(const Surface& surface);
-/// About `count` points spread evenly by area (stratified over the triangles; deterministic for a seed), with face normals.
-[[nodiscard]] std::vector<OrientedPoint> sampleEvenly(const Surface& surface, std::size_t count, std::uint32_t seed = 1);
-/// Shrink-free smoothing (Taubin 1995, lambda|mu): `passes` pairs of steps; keeps the volume within a fraction of a percent.
+/// About `count` points spread evenly by area (stratified over the triangles; deterministic for a seed), with face
+/// normals.
+[[nodiscard]] std::vector<OrientedPoint> sampleEvenly(const Surface& surface, std::size_t count,
+                                                      std::uint32_t seed = 1);
+/// Shrink-free smoothing (Taubin 1995, lambda|mu): `passes` pairs of steps; keeps the volume within a fraction of a
+/// percent.
 void smoothTaubin(Surface& surface, int passes, double lambda = 0.5, double mu = -0.53);
 /// Connected pieces of the mesh, largest volume first.
 [[nodiscard]] std::vector<Surface> pieces(const Surface& surface);

@@ -15,7 +15,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "image/itk_bridge.h"
+#include "image/itk_bridge.h"  // before any other ITK header: see there
 
 namespace rayset {
 namespace {
@@ -184,8 +184,12 @@ LabelVolume fillHoles(const LabelVolume& mask) {
   return take<std::uint8_t>(filter->GetOutput(), mask.grid);
 }
 
-CtVolume resample(const CtVolume& in, const Grid& grid, std::int16_t outside) { return resampleLinear(in, grid, outside); }
-FloatVolume resample(const FloatVolume& in, const Grid& grid, float outside) { return resampleLinear(in, grid, outside); }
+CtVolume resample(const CtVolume& in, const Grid& grid, std::int16_t outside) {
+  return resampleLinear(in, grid, outside);
+}
+FloatVolume resample(const FloatVolume& in, const Grid& grid, float outside) {
+  return resampleLinear(in, grid, outside);
+}
 
 template <class T>
 Volume<T> crop(const Volume<T>& in, const Eigen::Vector3i& low, const Eigen::Vector3i& high) {

@@ -19,8 +19,10 @@ namespace rayset {
 [[nodiscard]] FloatVolume signedDistance(const LabelVolume& mask);
 /// Flooding of `landscape` from `markers` (0 = unlabelled), every voxel gets a label (ITK morphological watershed).
 [[nodiscard]] LabelVolume watershed(const Volume<std::int16_t>& landscape, const LabelVolume& markers);
-/// Connected components (26-neighbourhood when `full`), labelled 1.. by decreasing size; pieces below `least_voxels` become 0.
-[[nodiscard]] Volume<std::uint32_t> components(const LabelVolume& mask, std::size_t least_voxels = 1, bool full = false);
+/// Connected components (26-neighbourhood when `full`), labelled 1.. by decreasing size; pieces below `least_voxels`
+/// become 0.
+[[nodiscard]] Volume<std::uint32_t> components(const LabelVolume& mask, std::size_t least_voxels = 1,
+                                               bool full = false);
 /// Binary closing, opening, erosion, dilation by a ball of the radius in mm.
 [[nodiscard]] LabelVolume dilate(const LabelVolume& mask, double radius_mm);
 [[nodiscard]] LabelVolume erode(const LabelVolume& mask, double radius_mm);

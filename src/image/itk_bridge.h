@@ -1,7 +1,11 @@
 // Private to src/image and src/bones: views of our volumes as ITK images. Include only in .cpp files.
 #pragma once
 
+// ITK ships an older Eigen of its own; ours must come first, whole, so that its include guards keep the other one out.
+// clang-format off
+#include <Eigen/Dense>
 #include <itkImage.h>
+// clang-format on
 #include <itkImportImageFilter.h>
 
 #include "image/volume.h"
@@ -11,8 +15,9 @@ namespace rayset::itk_bridge {
 template <class T>
 using Image = itk::Image<T, 3>;
 
-/// An ITK image that borrows the voxels; the volume must outlive it. With `placed` false the direction is the identity and
-/// the origin zero, which filters that work in index space do not need (ITK refuses slightly non-orthonormal directions).
+/// An ITK image that borrows the voxels; the volume must outlive it. With `placed` false the direction is the identity
+/// and the origin zero, which filters that work in index space do not need (ITK refuses slightly non-orthonormal
+/// directions).
 template <class T>
 [[nodiscard]] typename Image<T>::Pointer borrow(const Volume<T>& volume, bool placed = false) {
   auto import = itk::ImportImageFilter<T, 3>::New();
@@ -31,7 +36,8 @@ template <class T>
   if (placed) {
     typename itk::ImportImageFilter<T, 3>::DirectionType direction;
     for (unsigned r = 0; r < 3; ++r) {
-      for (unsigned c = 0; c < 3; ++c) direction[r][c] = volume.grid.direction(static_cast<int>(r), static_cast<int>(c));
+      for (unsigned c = 0; c < 3; ++c)
+        direction[r][c] = volume.grid.direction(static_cast<int>(r), static_cast<int>(c));
     }
     import->SetDirection(direction);
   }

@@ -8,8 +8,8 @@ namespace rayset {
 Points Grid::corners() const {
   Points points;
   for (int c = 0; c < 8; ++c) {
-    points.push_back(toPatient(Vec3((c & 1) != 0 ? size.x() - 1 : 0, (c & 2) != 0 ? size.y() - 1 : 0,
-                                    (c & 4) != 0 ? size.z() - 1 : 0)));
+    points.push_back(toPatient(
+        Vec3((c & 1) != 0 ? size.x() - 1 : 0, (c & 2) != 0 ? size.y() - 1 : 0, (c & 4) != 0 ? size.z() - 1 : 0)));
   }
   return points;
 }
@@ -27,7 +27,8 @@ double sampleLinear(const Volume<T>& volume, const Vec3& p, double outside) {
   }
   const std::size_t dx = g.size.x() > 1 ? 1 : 0;
   const std::size_t dy = g.size.y() > 1 ? static_cast<std::size_t>(g.size.x()) : 0;
-  const std::size_t dz = g.size.z() > 1 ? static_cast<std::size_t>(g.size.x()) * static_cast<std::size_t>(g.size.y()) : 0;
+  const std::size_t dz =
+      g.size.z() > 1 ? static_cast<std::size_t>(g.size.x()) * static_cast<std::size_t>(g.size.y()) : 0;
   const T* v = volume.voxels.data() + g.offset(c[0], c[1], c[2]);
   const auto d = [v](std::size_t i) { return static_cast<double>(v[i]); };
   const auto lerp = [](double a, double b, double t) { return a + t * (b - a); };

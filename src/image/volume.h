@@ -27,9 +27,7 @@ struct Grid {
     return i >= 0 && j >= 0 && k >= 0 && i < size.x() && j < size.y() && k < size.z();
   }
   /// Continuous index to patient coordinates and back.
-  [[nodiscard]] Vec3 toPatient(const Vec3& index) const {
-    return origin + direction * spacing.cwiseProduct(index);
-  }
+  [[nodiscard]] Vec3 toPatient(const Vec3& index) const { return origin + direction * spacing.cwiseProduct(index); }
   [[nodiscard]] Vec3 toIndex(const Vec3& p) const {
     return (direction.transpose() * (p - origin)).cwiseQuotient(spacing);
   }
