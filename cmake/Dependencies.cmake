@@ -30,7 +30,8 @@ find_library(OPENVDB_LIBRARY openvdb REQUIRED)
 find_path(OPENVDB_INCLUDE openvdb/openvdb.h REQUIRED)
 add_library(rayset_openvdb INTERFACE)
 target_include_directories(rayset_openvdb SYSTEM INTERFACE ${OPENVDB_INCLUDE})
-target_link_libraries(rayset_openvdb INTERFACE ${OPENVDB_LIBRARY} TBB::tbb)
+find_library(IMATH_LIBRARY NAMES Imath Imath-3_1 REQUIRED) # half floats; OpenVDB's headers use its table
+target_link_libraries(rayset_openvdb INTERFACE ${OPENVDB_LIBRARY} ${IMATH_LIBRARY} TBB::tbb)
 
 pkg_check_modules(PANGO REQUIRED IMPORTED_TARGET pangocairo cairo)
 add_library(rayset_pango INTERFACE)
