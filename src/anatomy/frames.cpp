@@ -45,36 +45,15 @@ struct Line {
   Vec3 point, direction;
 };
 
-// Line through points, robust against the odd one (Tukey's biweight on the distance from the line).
-Line robustLine(const Points& points, const Vec3& along) {
-  std::vector<double> w(points.size(), 1.0);
+// Least-squares line through points. No reweighting: the shaft's bow would make the weights, and with them the axis, jump.
+Line fitLine(const Points& points, const Vec3& along) {
   Line line{Vec3::Zero(), along};
-  for (int pass = 0; pass < 6; ++pass) {
-    double total = 0;
-    Vec3 mean = Vec3::Zero();
-    for (std::size_t i = 0; i < points.size(); ++i) {
-      mean += w[i] * points[i];
-      total += w[i];
-    }
-    mean /= total;
-    Mat3 covariance = Mat3::Zero();
-    for (std::size_t i = 0; i < points.size(); ++i)
-      covariance += w[i] * (points[i] - mean) * (points[i] - mean).transpose();
-    const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
-    line.point = mean;
-    line.direction = solver.eigenvectors().col(2);
-    if (line.direction.dot(along) < 0) line.direction = -line.direction;
-    std::vector<double> off(points.size());
-    for (std::size_t i = 0; i < points.size(); ++i) off[i] = line.direction.cross(points[i] - mean).norm();
-    std::vector<double> sorted = off;
-    std::nth_element(sorted.begin(), sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2), sorted.end());
-    // The shaft's own bow is no outlier: never cut closer than 1.5 mm.
-    const double reach = std::max(1.5, 4.7 * sorted[sorted.size() / 2]);
-    for (std::size_t i = 0; i < points.size(); ++i) {
-      const double u = off[i] / reach;
-      w[i] = u < 1 ? (1 - u * u) * (1 - u * u) : 0;
-    }
-  }
+  for (const auto& p : points) line.point += p / static_cast<double>(points.size());
+  Mat3 covariance = Mat3::Zero();
+  for (const auto& p : points) covariance += (p - line.point) * (p - line.point).transpose();
+  const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
+  line.direction = solver.eigenvectors().col(2);
+  if (line.direction.dot(along) < 0) line.direction = -line.direction;
   return line;
 }
 
@@ -109,7 +88,7 @@ std::optional<Vec3> headSphere(const Surface& surface, const Vec3& distal, const
     const Vec3 twice_area = (b - a).cross(c - a);
     const double size = twice_area.norm();
     if (size <= 0) continue;
-    const double facing = std::clamp((distal.dot(twice_area) / size) / 0.5, 0.0, 1.0);
+    const double facing = std::clamp((distal.dot(twice_area) / size + 0.3) / 0.6, 0.0, 1.0);
     if (facing > 0) cap.push_back({p, 0.5 * size * facing});
   }
   if (cap.size() < 12) return std::nullopt;
@@ -153,25 +132,47 @@ Vec3 dorsalOf(const Vec3& distal, const Vec3& medial, Side side) {
   return side == Side::kRight ? Vec3(distal.cross(medial)) : Vec3(medial.cross(distal));
 }
 
-// Mean of the skin looking along `direction` in the part of the bone that lies that way.
+// Centre of the articular face at one end of a bone: a plane is fitted to the skin near that end, reweighted by the distance
+// from it (Tukey), and the centre is the weighted mean. No normals are used: noise turns normals far more than it moves points.
+// The walls around the face enter as an even rim and keep the balance.
 Vec3 articularEnd(const Surface& surface, const Vec3& direction) {
   const Extent e = extentAlong(surface, direction);
-  const double from = e.to - 0.45 * e.length();
-  Vec3 mean = Vec3::Zero();
-  double total = 0;
+  const double from = e.to - std::min(8.0, 0.45 * e.length());
+  struct Sample {
+    Vec3 position;
+    double area;
+  };
+  std::vector<Sample> skin;
   for (const auto& t : surface.triangles) {
     const Vec3 &a = surface.vertices[t[0]], &b = surface.vertices[t[1]], &c = surface.vertices[t[2]];
     const Vec3 p = (a + b + c) / 3;
-    if (direction.dot(p) < from) continue;
-    const Vec3 twice_area = (b - a).cross(c - a);
-    const double size = twice_area.norm();
-    if (size <= 0) continue;
-    // A soft edge instead of a yes-or-no bound keeps the mean steady under noise of the normals.
-    const double w = size * std::clamp((direction.dot(twice_area) / size - 0.5) / 0.35, 0.0, 1.0);
-    mean += w * p;
-    total += w;
+    if (direction.dot(p) >= from) skin.push_back({p, 0.5 * (b - a).cross(c - a).norm()});
   }
-  return total > 0 ? Vec3(mean / total) : skinMoments(surface).mean;
+  if (skin.empty()) return skinMoments(surface).mean;
+  Vec3 normal = direction, centre = direction * (e.to - 1.5);
+  for (int pass = 0; pass < 20; ++pass) {
+    const double reach = pass < 6 ? 4.0 : 2.5;
+    double total = 0;
+    Vec3 mean = Vec3::Zero();
+    std::vector<double> w(skin.size());
+    for (std::size_t i = 0; i < skin.size(); ++i) {
+      const double u = normal.dot(skin[i].position - centre) / reach;
+      w[i] = std::abs(u) < 1 ? skin[i].area * (1 - u * u) * (1 - u * u) : 0;
+      mean += w[i] * skin[i].position;
+      total += w[i];
+    }
+    if (total <= 0) break;
+    mean /= total;
+    Mat3 covariance = Mat3::Zero();
+    for (std::size_t i = 0; i < skin.size(); ++i)
+      covariance += w[i] * (skin[i].position - mean) * (skin[i].position - mean).transpose();
+    const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
+    Vec3 n = solver.eigenvectors().col(0);
+    if (n.dot(direction) < 0) n = -n;
+    centre = mean;
+    if (n.dot(direction) > 0.7) normal = n;  // never lie down along a side wall
+  }
+  return centre;
 }
 
 // Where one bone lies from another in the foot frame: (distal, medial, dorsal), an adult foot at rest. Design values of
@@ -267,7 +268,7 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
   for (int pass = 0; pass < 12; ++pass) {
     const Points centroids = shaftCentroids(metatarsal, d, extentAlong(metatarsal, d));
     if (centroids.size() < 5) break;
-    line = robustLine(centroids, d);
+    line = fitLine(centroids, d);
     const double turned = line.direction.cross(d).norm();
     d = line.direction;
     if (turned < 1e-6) break;
