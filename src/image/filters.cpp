@@ -15,7 +15,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "image/itk_bridge.h"  // before any other ITK header: see there
+#include "image/itk_bridge.h"
 
 namespace rayset {
 namespace {

@@ -1,11 +1,7 @@
 // Private to src/image and src/bones: views of our volumes as ITK images. Include only in .cpp files.
 #pragma once
 
-// ITK ships an older Eigen of its own; ours must come first, whole, so that its include guards keep the other one out.
-// clang-format off
-#include <Eigen/Dense>
 #include <itkImage.h>
-// clang-format on
 #include <itkImportImageFilter.h>
 
 #include "image/volume.h"
