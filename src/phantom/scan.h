@@ -1,4 +1,20 @@
 // A CT scan of a foot, synthesised from bone surfaces: cortex, cancellous texture, marrow, soft tissue, blur and noise.
+//
+// Model. Every part is a closed surface; its signed distance gives the depth below the surface, and depth gives the
+// tissue: a cortical shell (thick along the middle of the metatarsal shafts, thin at their ends and on the tarsal
+// bones), cancellous bone with a band-limited trabecular texture, fatty marrow in the canal of the shafts. Around the
+// bones lie capsule and cartilage, muscle, fat, and a skin that is thicker under the foot and the heel. Tissue values:
+// compact bone and trabecular bone from reference.md F (compact 1441 HU, trabecular 314 HU, foot trabecular 100-400
+// HU); the thicknesses are ours.
+//
+// Image formation, in this order: the tissue map is evaluated on a grid finer than the voxels (step no larger than the
+// sigma of the blur), averaged by the point spread function on that fine grid (this is the partial volume), sampled at
+// the voxel centres, and only then given noise. In the plane the point spread function is a Gaussian of blur_fwhm_mm,
+// but never narrower than the pixel (sigma >= pixel/sqrt(12)); along the slice normal it is that Gaussian convolved
+// with the slice's thickness.
+//
+// The tissue map is fixed in the patient frame, so turning the scanner does not change the foot. Results depend on the
+// seed and not on the number of threads.
 #pragma once
 
 #include <cstdint>
@@ -16,24 +32,38 @@ namespace rayset {
 struct ScanSettings {
   double pixel_mm = 0.5;
   double slice_mm = 0.5;
-  double noise_hu = 30;               ///< standard deviation in soft tissue
-  double blur_fwhm_mm = 0.7;          ///< in plane and through plane, applied before sampling
-  double density = 1.0;               ///< bone mineral relative to a healthy adult
-  double cortex_mm = 1.6;             ///< diaphysis; thinner (0.8) at the ends and on tarsal bones
-  Mat3 scanner_from_patient = Mat3::Identity();  ///< rotation of the slice grid relative to the foot (tests any orientation)
-  double margin_mm = 12;              ///< air and soft tissue kept around the bones
-  double proximal_crop_mm = 0;        ///< > 0: field of view starts this far behind C2 (midfoot only)
-  bool soft_tissue = true;
+  double noise_hu = 30;       ///< standard deviation in soft tissue; correlated over neighbouring pixels of a slice
+  double blur_fwhm_mm = 0.7;  ///< in plane and through plane, applied before sampling
+  double density = 1.0;       ///< bone mineral relative to a healthy adult
+  double cortex_mm = 1.6;     ///< diaphysis; thinner (0.8) at the ends and on tarsal bones
+  Mat3 scanner_from_patient =
+      Mat3::Identity();         ///< rotation of the slice grid relative to the foot (tests any orientation)
+  double margin_mm = 12;        ///< air and soft tissue kept around the bones
+  double proximal_crop_mm = 0;  ///< > 0: field of view starts this far behind C2 (midfoot only)
+  bool soft_tissue = true;      ///< false: dry bones in air
+  bool texture = true;          ///< false: uniform cancellous bone and soft tissue (tests)
   std::uint64_t seed = 1;
 };
 
-/// Parts are closed surfaces with names ("M2", "M2.1", "toes"...), one foot or two, as scanned.
+/// Parts are closed surfaces with names ("M2", "M2.1", "toes"...), one foot or two, as scanned. Names are bone ids, for
+/// a fragment the bone's id, a dot and a number; any other name is taken for a solid of compact bone ("solid": tests).
 struct ScannedPart {
   std::string id;
-  const Surface* surface;
+  const Surface* surface = nullptr;
+  /// For a broken bone: the unbroken one in the pose of this piece. The cortex then follows the bone's own surface and
+  /// the break shows cancellous bone, not a new cortex. Null: the part is whole.
+  const Surface* whole = nullptr;
+  int foot = 0;  ///< parts with the same number belong to one foot (decides where the sole and the heel are)
 };
 
-/// The grid covers all parts. Memory about 8 bytes a voxel beside the result.
+/// The HU of the tissues before blur and noise, at density 1 (tests compare with them).
+struct TissueHu {
+  static constexpr double kAir = -1000, kCapsule = 70, kMuscle = 50, kFat = -90, kSkin = 50;
+  static constexpr double kCortex = 1500, kMarrow = -20;
+};
+
+/// The grid covers all parts. Memory about 8 bytes a voxel beside the result. Fails (kRequest) for settings out of
+/// range, no parts, a part that is not closed, or a volume of more than 2^31 voxels.
 [[nodiscard]] Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanSettings& settings,
                                             const Progress& progress = {});
 

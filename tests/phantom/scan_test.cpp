@@ -1,0 +1,306 @@
+// The synthetic scan against analytic solids and against its own settings.
+#include "phantom/scan.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <oneapi/tbb/global_control.h>
+
+#include <cmath>
+#include <numbers>
+#include <numeric>
+
+#include "base/units.h"
+
+namespace rayset {
+namespace {
+
+/// Quiet settings for solids of compact bone in air.
+ScanSettings solidSettings() {
+  ScanSettings s;
+  s.noise_hu = 0;
+  s.soft_tissue = false;
+  s.texture = false;
+  s.margin_mm = 5;
+  return s;
+}
+
+CtVolume scan(const Surface& surface, const ScanSettings& s, const std::string& id = "solid") {
+  const auto ct = synthesiseCt({{.id = id, .surface = &surface}}, s);
+  EXPECT_TRUE(ct) << (ct ? "" : ct.error().message());
+  return ct ? *ct : CtVolume{};
+}
+
+/// Volume of a solid from the grey values: the sum of each voxel's share between air and bone. The blur keeps sums.
+double greyVolume(const CtVolume& ct, double air, double bone) {
+  double sum = 0;
+  for (const std::int16_t v : ct.voxels) sum += (v - air) / (bone - air);
+  return sum * ct.grid.spacing.prod();
+}
+
+double thresholdVolume(const CtVolume& ct, double threshold) {
+  const auto n = std::count_if(ct.voxels.begin(), ct.voxels.end(), [&](std::int16_t v) { return v >= threshold; });
+  return static_cast<double>(n) * ct.grid.spacing.prod();
+}
+
+/// Where a profile from p along d crosses `level`, by linear interpolation of 0.02 mm steps.
+double crossing(const CtVolume& ct, const Vec3& p, const Vec3& d, double level, double outside, double to_mm) {
+  double before = sampleLinear(ct, p, outside);
+  for (double t = 0.02; t < to_mm; t += 0.02) {
+    const double now = sampleLinear(ct, p + t * d, outside);
+    if ((before - level) * (now - level) <= 0 && now != before) return t - 0.02 * (now - level) / (now - before);
+    before = now;
+  }
+  return std::nan("");
+}
+
+struct Moments {
+  double mean, sd;
+};
+Moments moments(const std::vector<double>& v) {
+  const double mean = std::accumulate(v.begin(), v.end(), 0.0) / static_cast<double>(v.size());
+  double squares = 0;
+  for (const double x : v) squares += (x - mean) * (x - mean);
+  return {mean, std::sqrt(squares / static_cast<double>(v.size()))};
+}
+
+const double kSphereRadius = 11.3;
+const Vec3 kSphereCentre(3.17, -2.41, 7.83);
+double sphereVolume() { return 4.0 / 3 * std::numbers::pi * std::pow(kSphereRadius, 3); }
+
+TEST(Scan, SphereKeepsItsVolume) {
+  const Surface sphere = makeSphere(kSphereCentre, kSphereRadius, 5);
+  const CtVolume ct = scan(sphere, solidSettings());
+  const double truth = sphereVolume();
+  EXPECT_NEAR(greyVolume(ct, TissueHu::kAir, TissueHu::kCortex) / truth, 1, 0.005);
+  EXPECT_NEAR(thresholdVolume(ct, 0.5 * (TissueHu::kAir + TissueHu::kCortex)) / truth, 1, 0.01);
+}
+
+TEST(Scan, ObliqueCylinderKeepsItsVolume) {
+  const Vec3 a(1, 2, 3), b = a + Vec3(17, 11, 23);
+  const Surface cylinder = makeCylinder(a, b, 6.2, 96);
+  const CtVolume ct = scan(cylinder, solidSettings());
+  // The mesh itself is a prism of 96 sides, 0.07 % less than the round cylinder.
+  const double truth = std::numbers::pi * 6.2 * 6.2 * (b - a).norm();
+  EXPECT_NEAR(greyVolume(ct, TissueHu::kAir, TissueHu::kCortex) / truth, 1, 0.01);
+  EXPECT_NEAR(thresholdVolume(ct, 0.5 * (TissueHu::kAir + TissueHu::kCortex)) / truth, 1, 0.02);
+}
+
+TEST(Scan, ThickSlicesKeepTheVolumeToo) {
+  const Surface sphere = makeSphere(kSphereCentre, kSphereRadius, 5);
+  ScanSettings s = solidSettings();
+  s.slice_mm = 3;
+  s.pixel_mm = 0.4;
+  const CtVolume ct = scan(sphere, s);
+  EXPECT_DOUBLE_EQ(ct.grid.spacing.z(), 3);
+  EXPECT_NEAR(greyVolume(ct, TissueHu::kAir, TissueHu::kCortex) / sphereVolume(), 1, 0.01);
+}
+
+TEST(Scan, EdgesAreWhereTheSurfaceIs) {
+  const Surface sphere = makeSphere(kSphereCentre, kSphereRadius, 5);
+  const CtVolume ct = scan(sphere, solidSettings());
+  const double level = 0.5 * (TissueHu::kAir + TissueHu::kCortex);
+  std::vector<double> errors;
+  for (const OrientedPoint& p : sampleEvenly(makeSphere(Vec3::Zero(), 1, 3), 300)) {
+    const Vec3 d = p.position.normalized();
+    errors.push_back(crossing(ct, kSphereCentre + 5 * d, d, level, TissueHu::kAir, 12) + 5 - kSphereRadius);
+  }
+  const Moments m = moments(errors);
+  EXPECT_NEAR(m.mean, 0, 0.02) << "mean of half-height positions, mm";
+  EXPECT_LT(m.sd, 0.05);
+  EXPECT_THAT(errors, testing::Each(testing::AllOf(testing::Gt(-0.1), testing::Lt(0.1))));
+}
+
+/// The edge of a flat face is the integral of the point spread function: its width from 12 % to 88 % of the step
+/// (erf(+-FWHM/2)) is the full width at half maximum.
+double edgeFwhm(const CtVolume& ct, const Vec3& inside, const Vec3& d) {
+  const double step = TissueHu::kAir - TissueHu::kCortex;
+  // A Gaussian's share beyond half its FWHM: 0.5 erfc(sqrt(ln 2)) = 0.1195.
+  const double share = 0.5 * std::erfc(std::sqrt(std::numbers::ln2));
+  const double high = crossing(ct, inside, d, TissueHu::kCortex + share * step, TissueHu::kAir, 8);
+  const double low = crossing(ct, inside, d, TissueHu::kAir - share * step, TissueHu::kAir, 8);
+  return low - high;
+}
+
+TEST(Scan, BlurHasTheWidthAskedFor) {
+  const Surface box = makeBox(Box(Vec3(-6.13, -6.2, -6.07), Vec3(6.11, 6.05, 6.2)));
+  for (const double fwhm : {0.7, 1.2}) {
+    ScanSettings s = solidSettings();
+    s.pixel_mm = 0.25;
+    s.slice_mm = 0.25;
+    s.blur_fwhm_mm = fwhm;
+    const CtVolume ct = scan(box, s);
+    // Reading the voxels linearly adds a little: a triangle of two pixels has the variance pixel^2 / 6.
+    const auto widened = [&](double extra_variance) {
+      return std::sqrt(fwhm * fwhm + 8 * std::numbers::ln2 * extra_variance);
+    };
+    const double reading = 0.25 * 0.25 / 6;
+    EXPECT_NEAR(edgeFwhm(ct, Vec3(3, 0.4, -0.3), Vec3::UnitX()), widened(reading), 0.05) << "fwhm " << fwhm;
+    EXPECT_NEAR(edgeFwhm(ct, Vec3(0.3, -3, 0.4), -Vec3::UnitY()), widened(reading), 0.05) << "fwhm " << fwhm;
+    // Through the slices the box of the slice's thickness comes on top.
+    EXPECT_NEAR(edgeFwhm(ct, Vec3(0.4, 0.3, 3), Vec3::UnitZ()), widened(reading + 0.25 * 0.25 / 12), 0.05);
+  }
+}
+
+TEST(Scan, NoiseHasTheDeviationAskedForAndIsCorrelatedInTheSlice) {
+  const Surface box = makeBox(Box(Vec3(-12, -12, -12), Vec3(12, 12, 12)));
+  for (const double sd : {10.0, 40.0}) {
+    ScanSettings s = solidSettings();
+    s.noise_hu = sd;
+    const CtVolume ct = scan(box, s);
+    std::vector<double> values;
+    double beside = 0, above = 0;
+    for (int k = 16; k < ct.grid.size.z() - 16; ++k)
+      for (int j = 16; j < ct.grid.size.y() - 16; ++j)
+        for (int i = 16; i < ct.grid.size.x() - 16; ++i) {
+          values.push_back(ct.at(i, j, k));
+          beside += (ct.at(i, j, k) - TissueHu::kCortex) * (ct.at(i + 1, j, k) - TissueHu::kCortex);
+          above += (ct.at(i, j, k) - TissueHu::kCortex) * (ct.at(i, j, k + 1) - TissueHu::kCortex);
+        }
+    const Moments m = moments(values);
+    EXPECT_NEAR(m.mean, TissueHu::kCortex, 1);
+    EXPECT_NEAR(m.sd / sd, 1, 0.02);
+    const double n = static_cast<double>(values.size()) * sd * sd;
+    EXPECT_NEAR(beside / n, 2 * 0.35 / (1 + 2 * 0.35 * 0.35), 0.03);  // of white noise averaged by (0.35, 1, 0.35)
+    EXPECT_NEAR(above / n, 0, 0.03);
+  }
+}
+
+/// A shaft such as a metatarsal's.
+Surface shaft() { return makeCylinder(Vec3(0, 0, 0), Vec3(0, -70, 0), 6, 64); }
+
+TEST(Scan, ShaftHasCortexMarrowAndCancellousEnds) {
+  ScanSettings s = solidSettings();
+  s.soft_tissue = true;
+  s.pixel_mm = s.slice_mm = 0.4;
+  s.texture = true;
+  const Surface bone = shaft();
+  const CtVolume ct = scan(bone, s, "M2");
+  std::vector<double> marrow, cancellous, cortex, around;
+  for (double y = -31; y > -39; y -= 0.5)
+    for (double a = 0; a < 6.2; a += 0.2) {
+      const Vec3 out(std::cos(a), 0, std::sin(a));
+      marrow.push_back(sampleLinear(ct, Vec3(0, y, 0) + 2.0 * out, 0));
+      cortex.push_back(sampleLinear(ct, Vec3(0, y, 0) + 5.2 * out, 0));
+      around.push_back(sampleLinear(ct, Vec3(0, y, 0) + 8.0 * out, 0));
+    }
+  for (double y = -3; y > -8; y -= 0.5)
+    for (double a = 0; a < 6.2; a += 0.2)
+      cancellous.push_back(sampleLinear(ct, Vec3(3 * std::cos(a), y, 3 * std::sin(a)), 0));
+  EXPECT_THAT(moments(marrow).mean, testing::AllOf(testing::Gt(-60), testing::Lt(40)));
+  EXPECT_THAT(moments(cancellous).mean, testing::AllOf(testing::Gt(200), testing::Lt(450)));
+  EXPECT_GT(moments(cancellous).sd, 40) << "trabecular texture";
+  EXPECT_THAT(moments(cortex).mean, testing::AllOf(testing::Gt(1200), testing::Lt(1600)));
+  EXPECT_THAT(moments(around).mean, testing::AllOf(testing::Gt(30), testing::Lt(100)));
+  // Outside the skin there is air.
+  EXPECT_NEAR(sampleLinear(ct, Vec3(17, -35, 0), 0), TissueHu::kAir, 1);
+}
+
+TEST(Scan, CortexThinsTowardsTheEnds) {
+  ScanSettings s = solidSettings();
+  s.pixel_mm = s.slice_mm = 0.25;
+  s.blur_fwhm_mm = 0.25;
+  const Surface bone = shaft();
+  const CtVolume ct = scan(bone, s, "M2");
+  // From outside in: air -> cortex at half height, then cortex -> inside at half height between the two.
+  const auto thickness = [&](double y) {
+    const Vec3 start(8, y, 0), d(-1, 0, 0);
+    const double inner = sampleLinear(ct, Vec3(2.5, y, 0), 0);
+    const double outer_edge = crossing(ct, start, d, 0.5 * (TissueHu::kAir + TissueHu::kCortex), TissueHu::kAir, 6);
+    const Vec3 within = start + (outer_edge + 0.35) * d;
+    return 0.35 + crossing(ct, within, d, 0.5 * (TissueHu::kCortex + inner), TissueHu::kAir, 6);
+  };
+  EXPECT_NEAR(thickness(-35), 1.6, 0.15);
+  EXPECT_NEAR(thickness(-5), 0.8, 0.2);
+}
+
+TEST(Scan, DensityScalesBone) {
+  const Surface sphere = makeSphere(kSphereCentre, kSphereRadius, 5);
+  ScanSettings s = solidSettings();
+  s.soft_tissue = true;
+  const CtVolume healthy = scan(sphere, s, "Cub");
+  s.density = 0.6;
+  const CtVolume porous = scan(sphere, s, "Cub");
+  const double a = sampleLinear(healthy, kSphereCentre, 0), b = sampleLinear(porous, kSphereCentre, 0);
+  EXPECT_THAT(a, testing::AllOf(testing::Gt(200), testing::Lt(400)));
+  EXPECT_NEAR(b / a, 0.6, 0.05);
+}
+
+TEST(Scan, BreakShowsNoCortex) {
+  // Half a ball, with and without the knowledge that it is a piece of a whole one.
+  const Surface ball = makeSphere(Vec3::Zero(), 8, 4);
+  Surface half = ball;
+  for (Vec3& v : half.vertices) v.z() = std::min(v.z(), 0.0);  // flattened: closed, its top face is the break
+  ScanSettings s = solidSettings();
+  s.pixel_mm = s.slice_mm = 0.3;
+  const auto piece = synthesiseCt({{.id = "M2.1", .surface = &half, .whole = &ball}}, s);
+  const auto alone = synthesiseCt({{.id = "M2.1", .surface = &half}}, s);
+  ASSERT_TRUE(piece) << piece.error().message();
+  ASSERT_TRUE(alone);
+  EXPECT_GT(sampleLinear(*alone, Vec3(0, 0, -0.7), 0), 900);
+  EXPECT_LT(sampleLinear(*piece, Vec3(0, 0, -0.7), 0), 500);
+  EXPECT_GT(sampleLinear(*piece, Vec3(0, 0, -7.3), 0), 700) << "its own surface keeps its cortex";
+}
+
+TEST(Scan, DependsOnTheSeedAndNotOnThreads) {
+  const Surface bone = shaft();
+  ScanSettings s;
+  s.pixel_mm = s.slice_mm = 0.8;
+  CtVolume one, many;
+  {
+    const oneapi::tbb::global_control limit(oneapi::tbb::global_control::max_allowed_parallelism, 1);
+    one = scan(bone, s, "M2");
+  }
+  many = scan(bone, s, "M2");
+  EXPECT_EQ(one.voxels, many.voxels);
+  s.seed = 2;
+  EXPECT_NE(scan(bone, s, "M2").voxels, many.voxels);
+}
+
+TEST(Scan, TheScannersOrientationDoesNotChangeTheFoot) {
+  const Surface bone = shaft();
+  ScanSettings s;
+  s.noise_hu = 0;
+  s.pixel_mm = s.slice_mm = 0.4;
+  const CtVolume straight = scan(bone, s, "M2");
+  s.scanner_from_patient = (Eigen::AngleAxisd(0.5, Vec3::UnitX()) * Eigen::AngleAxisd(-0.8, Vec3::UnitZ()) *
+                            Eigen::AngleAxisd(0.3, Vec3::UnitY()))
+                               .toRotationMatrix();
+  const CtVolume turned = scan(bone, s, "M2");
+  EXPECT_LT((turned.grid.direction - s.scanner_from_patient.transpose()).norm(), 1e-12);
+  std::vector<double> difference;
+  for (const OrientedPoint& p : sampleEvenly(bone, 2000)) {
+    for (const double inset : {0.8, 3.0, -4.0}) {
+      const Vec3 q = p.position - inset * p.normal;
+      difference.push_back(sampleLinear(turned, q, 0) - sampleLinear(straight, q, 0));
+    }
+  }
+  const Moments m = moments(difference);
+  // What is left is the reading of two different grids.
+  EXPECT_NEAR(m.mean, 0, 5);
+  EXPECT_LT(m.sd, 60);
+}
+
+TEST(Scan, RefusesWhatItCannotScan) {
+  const Surface sphere = makeSphere(Vec3::Zero(), 5, 3);
+  ScanSettings s;
+  EXPECT_FALSE(synthesiseCt({}, s));
+  Surface open = sphere;
+  open.triangles.pop_back();
+  const auto not_closed = synthesiseCt({{.id = "C1", .surface = &open}}, s);
+  ASSERT_FALSE(not_closed);
+  EXPECT_THAT(not_closed.error().message(), testing::HasSubstr("C1"));
+  s.pixel_mm = 0;
+  const auto no_pixel = synthesiseCt({{.id = "C1", .surface = &sphere}}, s);
+  ASSERT_FALSE(no_pixel);
+  EXPECT_EQ(no_pixel.error().fault, Fault::kRequest);
+  EXPECT_THAT(no_pixel.error().message(), testing::HasSubstr("pixel spacing"));
+  s = {};
+  s.scanner_from_patient(0, 0) = 2;
+  EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s));
+  s = {};
+  s.proximal_crop_mm = 10;
+  EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s)) << "no C2 to crop behind";
+}
+
+}  // namespace
+}  // namespace rayset
