@@ -111,8 +111,8 @@ TEST(DistanceField, SphereDistancesAndGradients) {
     if (std::abs(truth) > 5.4) continue;
     const auto s = field.sample(p);
     ASSERT_NEAR(s.distance, truth, 0.04) << p.transpose();
-    // Deep inside, the curvature of the distance itself (1/r) turns the trilinear gradient within a cell.
-    ASSERT_GT(s.gradient.dot((p - centre).normalized()), truth > -4 ? 0.98 : 0.95);
+    // Differences over one voxel turn the 0.04 mm of the values into some degrees at worst.
+    ASSERT_GT(s.gradient.dot((p - centre).normalized()), 0.97);
   }
   EXPECT_DOUBLE_EQ(field.value(centre), -6);
   EXPECT_GE(field.value(centre + Vec3(100, 0, 0)), 6 + 80);
