@@ -2,7 +2,6 @@
 find_package(fmt REQUIRED)
 find_package(tl-expected REQUIRED)
 find_package(nlohmann_json REQUIRED)
-find_package(spdlog REQUIRED)
 find_package(Eigen3 3.4 REQUIRED)
 find_package(embree 3.13 REQUIRED)
 find_package(TBB REQUIRED)

@@ -1,14 +1,13 @@
-// A case: the sum of the stages' results, and the one function that makes it. The command line, the server and the tests all
-// call planCase(); plan.json (../plan-contract) is its outside.
+// A case: the sum of the stages' results, and the one function that makes it. The command line, the server and the
+// tests all call planCase(); plan.json (../plan-contract) is its outside.
 #pragma once
 
 #include <filesystem>
 #include <map>
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>
-
-#include <nlohmann/json.hpp>
 
 #include "bones/segment.h"
 #include "dicom/ct_reader.h"
@@ -22,8 +21,8 @@ namespace rayset {
 
 struct PlanRequest {
   std::filesystem::path images;
-  std::filesystem::path other;        ///< images of the other foot; may be empty
-  std::string series;                 ///< --series
+  std::filesystem::path other;  ///< images of the other foot; may be empty
+  std::string series;           ///< --series
   std::optional<Side> side;
   ConstructSettings construct;
 };
@@ -32,25 +31,30 @@ struct Case {
   ScanInfo scan;
   Grid grid;
   Side side = Side::kRight;
-  std::string other_foot;             ///< "same scan", the folder's name, or empty
+  std::string other_foot;  ///< "same scan", the folder's name, or empty
   std::map<Bone, SegmentedBone> bones;
-  BoneSurfaces injured;               ///< surfaces of `bones`
-  LabelVolume labels;                 ///< of the planned foot only
+  BoneSurfaces injured;  ///< surfaces of `bones`
+  LabelVolume labels;    ///< of the planned foot only
   ReductionResult reduction;
-  std::array<RayDisplacement, 5> rays{};   ///< by ray - 1; ray == 0 where it could not be dealt with
-  std::vector<Measure> measures;           ///< of the foot as scanned
-  std::vector<Measure> measures_reduced;   ///< of the foot as it will be
+  std::array<RayDisplacement, 5> rays{};  ///< by ray - 1; ray == 0 where it could not be dealt with
+  std::vector<Measure> measures;          ///< of the foot as scanned
+  std::vector<Measure> measures_reduced;  ///< of the foot as it will be
   Patterns patterns;
   Catalogue catalogue;
   ConstructResult fixation;
   std::map<std::string, double> timings_s;
   std::vector<std::string> cautions;
-  bool partial = false;               ///< a bone or ray could not be dealt with: exit 4
+  bool partial = false;  ///< a bone or ray could not be dealt with: exit 4
 };
 
+/// From images already read: `scan`, and the other foot's scan where it was given apart.
+[[nodiscard]] Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanRequest& request,
+                                    const Progress& progress = {});
+/// Reads the folders of the request, then planScan().
 [[nodiscard]] Result<Case> planCase(const PlanRequest& request, const Progress& progress = {});
 
-/// plan.json of the contract. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices devices/<id>.stl.
+/// plan.json of the contract. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices
+/// devices/<id>.stl.
 [[nodiscard]] nlohmann::ordered_json planJson(const Case& c);
 
 }  // namespace rayset

@@ -1,0 +1,129 @@
+// rayset: plan the reduction and fixation of tarsometatarsal injuries from CT.
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <csignal>
+#include <cstdio>
+#include <memory>
+#include <mutex>
+#include <nlohmann/json.hpp>
+
+#include "verbs.h"
+
+namespace rayset::app {
+namespace {
+
+std::atomic<bool>* g_stop = nullptr;
+
+void onSignal(int) {
+  if (g_stop != nullptr) g_stop->store(true);
+}
+
+void jsonLine(const char* kind, const nlohmann::ordered_json& fields) {
+  nlohmann::ordered_json line{{"kind", kind}};
+  line.update(fields);
+  fmt::print(stderr, "{}\n", line.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
+}
+
+}  // namespace
+
+Progress Console::progress() {
+  Progress p;
+  p.stop = &stop;
+  if (quiet) return p;
+  struct State {
+    std::mutex mutex;
+    std::string stage;
+    int percent = -1;
+  };
+  const auto state = std::make_shared<State>();
+  const bool terminal = isatty(STDERR_FILENO) != 0;
+  const bool as_json = json;
+  p.report = [state, terminal, as_json](std::string_view stage, double fraction) {
+    const std::lock_guard lock(state->mutex);
+    const int percent = static_cast<int>(100 * std::clamp(fraction, 0.0, 1.0));
+    const bool fresh = stage != state->stage;
+    if (!fresh && percent <= state->percent) return;  // stages may report from several threads, out of order
+    if (as_json) {
+      jsonLine("progress", {{"stage", stage}, {"fraction", fraction}});
+    } else if (terminal) {
+      constexpr int kWidth = 30;
+      const int filled = percent * kWidth / 100;
+      if (fresh && !state->stage.empty()) fmt::print(stderr, "\n");
+      fmt::print(stderr, "\r{:<12} [{}{}] {:3d} %", stage, std::string(static_cast<std::size_t>(filled), '#'),
+                 std::string(static_cast<std::size_t>(kWidth - filled), '.'), percent);
+      if (percent == 100) fmt::print(stderr, "\n");
+      std::fflush(stderr);
+    } else if (fresh) {
+      fmt::print(stderr, "{} ...\n", stage);
+    }
+    state->stage = percent == 100 && terminal ? std::string() : std::string(stage);
+    state->percent = percent;
+    if (percent == 100 && terminal) state->percent = -1;
+  };
+  return p;
+}
+
+void Console::say(const std::string& text) {
+  if (json) {
+    jsonLine("message", {{"text", text}});
+  } else if (!quiet) {
+    fmt::print("{}\n", text);
+    std::fflush(stdout);
+  }
+}
+
+void Console::caution(const std::string& text) {
+  if (json) {
+    jsonLine("caution", {{"text", text}});
+  } else if (!quiet) {
+    fmt::print(stderr, "Caution: {}\n", text);
+  }
+}
+
+int Console::fail(const Error& error) {
+  const int status = exitStatus(error.fault);
+  if (json) {
+    jsonLine("error",
+             {{"what", error.what}, {"where", error.where}, {"remedy", error.remedy}, {"exit_status", status}});
+  } else {
+    fmt::print(stderr, "rayset: {}\n", error.message());
+  }
+  return status;
+}
+
+}  // namespace rayset::app
+
+int main(int argc, char** argv) {
+  using namespace rayset::app;
+  Console console;
+  g_stop = &console.stop;
+  struct sigaction action {};
+  action.sa_handler = onSignal;
+  sigaction(SIGINT, &action, nullptr);
+  sigaction(SIGTERM, &action, nullptr);
+
+  CLI::App app{
+      "Rayset plans the reduction and fixation of tarsometatarsal (Lisfranc) injuries from CT.\n"
+      "It advises; a licensed surgeon decides. Not a medical device."};
+  app.set_version_flag("--version", "rayset " RAYSET_VERSION);
+  app.require_subcommand(1);
+  app.fallthrough();
+  app.add_flag("--quiet", console.quiet, "print errors only");
+  app.add_flag("--json", console.json, "log as one JSON object a line on standard error");
+  int status = 0;
+  addPhantomVerb(app, console, status);
+  addPlanVerb(app, console, status);
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& e) {
+    return app.exit(e) == 0 ? 0 : 2;  // help and version are no errors; everything else was a wrong request
+  } catch (const std::bad_alloc&) {
+    return console.fail({rayset::Fault::kInternal, "there is not enough memory for these images", "",
+                         "Close other programs or crop the series to the foot."});
+  } catch (const std::exception& e) {
+    return console.fail({rayset::Fault::kInternal, std::string("something failed that should not: ") + e.what(), "",
+                         "Please report this with the command you used."});
+  }
+  return status;
+}

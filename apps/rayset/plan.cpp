@@ -1,0 +1,113 @@
+// rayset plan: from a folder of DICOM to a plan.
+#include <fmt/format.h>
+
+#include <chrono>
+#include <fstream>
+
+#include "base/units.h"
+#include "case/case.h"
+#include "report/report.h"
+#include "staging.h"
+#include "verbs.h"
+
+namespace rayset::app {
+namespace {
+
+struct Options {
+  std::string images, other, out, side, series, lateral = "screws";
+  bool force = false;
+};
+
+std::string describe(const RayDisplacement& d) {
+  if (!d.displaced) {
+    return fmt::format("  ray {}  in place ({:.1f} mm)", d.ray, std::hypot(d.lateral_mm, d.dorsal_mm));
+  }
+  const auto way = [](double value, const char* positive, const char* negative) {
+    return fmt::format("{:.1f} mm {}", std::abs(value), value >= 0 ? positive : negative);
+  };
+  return fmt::format("  ray {}  displaced: {}, {}, {}", d.ray, way(d.lateral_mm, "lateral", "medial"),
+                     way(d.dorsal_mm, "dorsal", "plantar"), way(d.distal_mm, "distal", "proximal"));
+}
+
+void summarise(const Case& c, const std::filesystem::path& out, Console& console) {
+  console.say(fmt::format("\n{} foot of {} ({})", c.side == Side::kRight ? "RIGHT" : "LEFT",
+                          c.scan.patient_name.empty() ? "unnamed patient" : c.scan.patient_name,
+                          c.scan.patient_id.empty() ? "no id" : c.scan.patient_id));
+  for (const RayDisplacement& d : c.rays) {
+    if (d.ray != 0) console.say(describe(d));
+  }
+  console.say(fmt::format("Pattern: Quenu and Kuss {}, Hardcastle {}, Myerson {}", c.patterns.quenu_kuss.value,
+                          c.patterns.hardcastle.value, c.patterns.myerson.value));
+  console.say(fmt::format("Reduction by {}:", c.reduction.method == ReductionMethod::kContralateral
+                                                  ? "the other foot, mirrored"
+                                                  : "joint congruence"));
+  for (const int ray : c.reduction.order) {
+    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+    if (r.ray == 0) continue;
+    console.say(fmt::format("  ray {}  to within {:.1f} mm, {:.1f} deg (95 %)", ray, r.uncertainty_mm,
+                            toDegrees(r.uncertainty_rad)));
+  }
+  console.say("Fixation:");
+  for (const Device& d : c.fixation.devices) {
+    std::string through;
+    for (const auto& bone : d.through) through += (through.empty() ? "" : " to ") + bone;
+    console.say(fmt::format("  {:<4} {} {:.1f} x {:.0f} mm, {}, {}{}", d.id, d.kind, d.diameter_mm, d.length_mm,
+                            through, d.stage, d.warnings.empty() ? "" : " - see warnings"));
+  }
+  for (const auto& text : c.cautions) console.caution(text);
+  console.say(fmt::format("Plan:   {}\nReport: {}", (out / "plan.json").string(), (out / "report.pdf").string()));
+}
+
+int plan(const Options& options, Console& console) {
+  PlanRequest request;
+  request.images = options.images;
+  request.other = options.other;
+  request.series = options.series;
+  request.construct.lateral_wires = options.lateral == "wires";
+  if (options.side == "right") request.side = Side::kRight;
+  if (options.side == "left") request.side = Side::kLeft;
+
+  auto staging = Staging::open(options.out, "plan.json", options.force);
+  if (!staging) return console.fail(staging.error());
+  const Progress progress = console.progress();
+  auto planned = planCase(request, progress);
+  if (!planned) return console.fail(planned.error());
+  Case& c = *planned;
+  const auto start = std::chrono::steady_clock::now();
+  if (const Status written = writeReport(c, staging->folder(), progress); !written)
+    return console.fail(written.error());
+  c.timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+  if (progress.cancelled()) return console.fail(cancelledError().value());
+  {
+    std::ofstream file(staging->folder() / "plan.json");
+    file << planJson(c).dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
+    file.close();
+    if (!file) {
+      return console.fail({Fault::kInternal, "the plan could not be written",
+                           (staging->folder() / "plan.json").string(), "Check free space and permissions."});
+    }
+  }
+  if (const Status done = staging->commit(); !done) return console.fail(done.error());
+  summarise(c, options.out, console);
+  return c.partial ? 4 : 0;
+}
+
+}  // namespace
+
+void addPlanVerb(CLI::App& app, Console& console, int& status) {
+  auto options = std::make_shared<Options>();
+  CLI::App* verb = app.add_subcommand("plan", "read the CT of an injured foot and write a plan");
+  verb->add_option("images", options->images, "folder of DICOM images (searched with its sub-folders)")->required();
+  verb->add_option("--out", options->out, "folder for plan.json, report.pdf, surfaces and pictures")->required();
+  verb->add_option("--side", options->side, "the injured side, when the anatomy should not decide")
+      ->check(CLI::IsMember({"left", "right"}));
+  verb->add_option("--other", options->other, "images of the other, uninjured foot");
+  verb->add_option("--series", options->series, "series to read: UID, number or description");
+  verb->add_option("--lateral", options->lateral, "how rays 4 and 5 are fixed")
+      ->check(CLI::IsMember({"screws", "wires"}))
+      ->capture_default_str();
+  verb->add_flag("--force", options->force, "replace an earlier plan in the same folder");
+  verb->callback([options, &console, &status] { status = plan(*options, console); });
+}
+
+}  // namespace rayset::app

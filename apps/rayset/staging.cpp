@@ -1,0 +1,66 @@
+#include "staging.h"
+
+#include <fmt/format.h>
+#include <unistd.h>
+
+namespace rayset::app {
+namespace fs = std::filesystem;
+
+Result<Staging> Staging::open(const fs::path& target, const std::string& mark, bool force) {
+  std::error_code problem;
+  const fs::path absolute = fs::absolute(target, problem).lexically_normal();
+  const fs::path clean = absolute.has_filename() ? absolute : absolute.parent_path();
+  if (fs::exists(clean, problem)) {
+    if (!fs::is_directory(clean, problem)) {
+      return tl::unexpected(
+          Error{Fault::kRequest, "the output is a file, not a folder", clean.string(), "Choose another --out."});
+    }
+    const bool ours = fs::exists(clean / mark, problem);
+    if (!fs::is_empty(clean, problem) && !ours) {
+      return tl::unexpected(Error{Fault::kRequest,
+                                  fmt::format("the output folder holds other files and no earlier {}", mark),
+                                  clean.string(), "Choose an empty or new folder for --out."});
+    }
+    if (ours && !force) {
+      return tl::unexpected(Error{Fault::kRequest, "the output folder holds an earlier result", clean.string(),
+                                  "Choose another --out, or add --force to replace it."});
+    }
+  }
+  fs::create_directories(clean.parent_path(), problem);
+  const fs::path folder =
+      clean.parent_path() / fmt::format(".{}.unfinished-{}", clean.filename().string(), static_cast<long>(getpid()));
+  fs::remove_all(folder, problem);
+  if (!fs::create_directory(folder, problem)) {
+    return tl::unexpected(Error{Fault::kRequest, "the output folder cannot be made: " + problem.message(),
+                                clean.string(), "Check the path and its permissions."});
+  }
+  return Staging(clean, folder);
+}
+
+Staging::Staging(Staging&& other) noexcept : target_(std::move(other.target_)), folder_(std::move(other.folder_)) {
+  other.folder_.clear();
+}
+
+Staging::~Staging() {
+  std::error_code problem;
+  if (!folder_.empty()) fs::remove_all(folder_, problem);
+}
+
+Status Staging::commit() {
+  std::error_code problem;
+  const fs::path old = folder_.string() + "-old";
+  const bool had = fs::exists(target_, problem);
+  if (had) fs::rename(target_, old, problem);
+  if (!problem) fs::rename(folder_, target_, problem);
+  if (problem) {
+    const std::string why = problem.message();
+    if (had && !fs::exists(target_, problem)) fs::rename(old, target_, problem);
+    return tl::unexpected(Error{Fault::kInternal, "the results could not be put in place: " + why, target_.string(),
+                                "Check permissions and that no other program uses the folder."});
+  }
+  folder_.clear();
+  if (had) fs::remove_all(old, problem);
+  return {};
+}
+
+}  // namespace rayset::app

@@ -1,0 +1,234 @@
+#include "case/case.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+
+#include "anatomy/procedural_foot.h"
+#include "base/units.h"
+
+namespace rayset {
+namespace {
+
+class Clock {
+ public:
+  [[nodiscard]] double lap() {
+    const auto now = std::chrono::steady_clock::now();
+    const double seconds = std::chrono::duration<double>(now - last_).count();
+    last_ = now;
+    return seconds;
+  }
+
+ private:
+  std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
+};
+
+std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
+
+std::string listWords(const std::vector<std::string>& words) {
+  std::string text;
+  for (std::size_t i = 0; i < words.size(); ++i) {
+    if (i > 0) text += i + 1 == words.size() ? " and " : ", ";
+    text += words[i];
+  }
+  return text;
+}
+
+/// How far a foot's rays stand from a straight, even row: used only to tell the injured foot from the other one when a
+/// scan holds both and nobody said which is hurt. Reduced by congruence, the injured foot moves most.
+double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const Progress& progress) {
+  const auto reduced = reduceRays(foot.surfaces(), foot.side, nullptr, prior, progress);
+  if (!reduced) return 0;
+  double worst = 0;
+  for (const RayReduction& r : reduced->rays) {
+    if (r.ray == 0) continue;
+    const Vec3 p = basePoint(reduced->reduced.at(metatarsal(r.ray)), reduced->frame.distal);
+    worst = std::max(worst, (r.injured_to_reduced.inverse() * p - p).norm());
+  }
+  return worst;
+}
+
+LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
+  LabelVolume out(all.grid);
+  const int base = static_cast<int>(32 * foot);
+  for (std::size_t i = 0; i < out.voxels.size(); ++i) {
+    const int v = static_cast<int>(all.voxels[i]) - base;
+    out.voxels[i] = v > 0 && v < 32 ? static_cast<std::uint8_t>(v) : std::uint8_t{0};
+  }
+  return out;
+}
+
+}  // namespace
+
+Result<Case> planCase(const PlanRequest& request, const Progress& progress) {
+  Clock clock;
+  auto scan = readCt(request.images, {request.series}, progress);
+  if (!scan) return tl::unexpected(scan.error());
+  std::optional<CtScan> other_scan;
+  if (!request.other.empty()) {
+    auto other = readCt(request.other, {}, progress);
+    if (!other) return tl::unexpected(other.error());
+    other_scan = std::move(*other);
+  }
+  const double seconds = clock.lap();
+  auto planned = planScan(std::move(*scan), std::move(other_scan), request, progress);
+  if (planned) planned->timings_s["read"] = seconds;
+  return planned;
+}
+
+Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanRequest& request,
+                      const Progress& progress) {
+  Case c;
+  Clock clock;
+  auto catalogue = readCatalogue(defaultCatalogueFile());
+  if (!catalogue) return tl::unexpected(catalogue.error());
+  c.catalogue = std::move(*catalogue);
+  c.cautions = scan.cautions;
+  if (other_scan) {
+    if (!scan.info.patient_id.empty() && !other_scan->info.patient_id.empty() &&
+        scan.info.patient_id != other_scan->info.patient_id) {
+      return fail(Fault::kRequest,
+                  fmt::format("the other foot belongs to another patient ({}, not {})", other_scan->info.patient_id,
+                              scan.info.patient_id),
+                  request.other.string() + ", Patient ID (0010,0020)", "Give the other foot of the same patient.");
+    }
+    for (const auto& text : other_scan->cautions) c.cautions.push_back("Other foot: " + text);
+  }
+  c.scan = scan.info;
+  c.grid = scan.volume.grid;
+
+  // --- bones
+  auto bones = segmentBones(scan.volume, {request.side}, progress);
+  if (!bones) return tl::unexpected(bones.error());
+  c.cautions.insert(c.cautions.end(), bones->cautions.begin(), bones->cautions.end());
+  std::optional<BonesResult> other_bones;
+  if (other_scan) {
+    auto found = segmentBones(other_scan.volume, {}, progress);
+    if (!found) return tl::unexpected(found.error());
+    for (const auto& text : found->cautions) c.cautions.push_back("Other foot: " + text);
+    other_bones = std::move(*found);
+    other_scan.reset();  // its voxels are not needed again
+  }
+  c.timings_s["bones"] = clock.lap();
+
+  // --- which foot, and which is its other
+  const BoneSurfaces prior_right = proceduralFoot({}, Side::kRight, 1.0).bones;
+  const auto prior = [&](Side side) { return side == Side::kRight ? prior_right : mirrored(prior_right); };
+  std::size_t planned = 0;
+  if (bones->feet.size() > 1) {
+    if (request.side) {
+      const auto it = std::find_if(bones->feet.begin(), bones->feet.end(),
+                                   [&](const SegmentedFoot& f) { return f.side == *request.side; });
+      if (it == bones->feet.end()) {
+        return fail(Fault::kRequest, fmt::format("no {} foot was found in the images", sideWord(*request.side)),
+                    request.images.string(), "Check --side, or leave it out.");
+      }
+      planned = static_cast<std::size_t>(it - bones->feet.begin());
+    } else {
+      const double first = unevenness(bones->feet[0], prior(bones->feet[0].side), progress);
+      const double second = unevenness(bones->feet[1], prior(bones->feet[1].side), progress);
+      planned = second > first ? 1 : 0;
+      c.cautions.push_back(
+          fmt::format("Both feet are in the scan; the {} foot is planned because its rays stand farther out of place "
+                      "({:.1f} mm against "
+                      "{:.1f} mm). Use --side to choose.",
+                      sideWord(bones->feet[planned].side), std::max(first, second), std::min(first, second)));
+    }
+  } else if (request.side && bones->feet[0].side != *request.side) {
+    return fail(Fault::kRequest, fmt::format("the foot in the images is a {} foot", sideWord(bones->feet[0].side)),
+                request.images.string(), "Check --side and the images.");
+  }
+  SegmentedFoot& foot = bones->feet[planned];
+  c.side = foot.side;
+  c.bones = foot.bones;
+  c.injured = foot.surfaces();
+  c.labels = labelsOfFoot(bones->labels, planned);
+  BoneSurfaces other;
+  if (other_bones) {
+    const SegmentedFoot* match = nullptr;
+    for (const SegmentedFoot& f : other_bones->feet) {
+      if (f.side != c.side) match = &f;
+    }
+    if (match == nullptr) {
+      return fail(
+          Fault::kRequest,
+          fmt::format("the images of the other foot show no {} foot", c.side == Side::kRight ? "left" : "right"),
+          request.other.string(), "Give the foot of the other side, or leave --other out.");
+    }
+    other = match->surfaces();
+    c.other_foot = request.other.filename().string();
+  } else if (bones->feet.size() > 1) {
+    other = bones->feet[1 - planned].surfaces();
+    c.other_foot = "same scan";
+  }
+  const BoneSurfaces* other_pointer = other.empty() ? nullptr : &other;
+  for (const Bone bone : kMidfootBones) {
+    const auto it = c.bones.find(bone);
+    if (it == c.bones.end()) {
+      c.partial = true;
+      c.cautions.push_back(fmt::format("The {} was not found.", boneName(bone)));
+    } else if (!it->second.doubt.empty()) {
+      c.cautions.push_back(
+          fmt::format("The {} ({}) needs a look: {}.", boneName(bone), boneId(bone), it->second.doubt));
+    }
+  }
+  c.timings_s["injury"] = clock.lap();
+
+  // --- reduction: where every ray belongs
+  auto reduction = reduceRays(c.injured, c.side, other_pointer, prior(c.side), progress);
+  if (!reduction) return tl::unexpected(reduction.error());
+  c.reduction = std::move(*reduction);
+  c.cautions.insert(c.cautions.end(), c.reduction.cautions.begin(), c.reduction.cautions.end());
+  c.timings_s["reduction"] = clock.lap();
+
+  // --- injury: how far each ray stands from there
+  for (int ray = 1; ray <= 5; ++ray) {
+    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+    if (r.ray == 0) {
+      c.partial = true;
+      continue;
+    }
+    const Surface& reduced = c.reduction.reduced.at(metatarsal(ray));
+    const Vec3 base = basePoint(reduced, metatarsalAxis(reduced, c.reduction.frame.distal).distal);
+    c.rays[static_cast<std::size_t>(ray - 1)] =
+        displacement(ray, r.injured_to_reduced.inverse(), base, c.reduction.frame);
+  }
+  c.patterns = classify(c.rays);
+  c.measures = ctMeasures(c.injured, c.side, c.reduction.frame, other_pointer);
+  c.measures_reduced = ctMeasures(c.reduction.reduced, c.side, c.reduction.frame, other_pointer);
+  c.timings_s["injury"] += clock.lap();
+  if (progress.cancelled()) return cancelledError();
+
+  // --- fixation
+  ConstructInput input;
+  input.reduced = &c.reduction.reduced;
+  input.side = c.side;
+  input.frame = c.reduction.frame;
+  input.ct = &scan.volume;
+  for (const RayReduction& r : c.reduction.rays) {
+    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
+  }
+  auto fixation = planConstruct(input, c.catalogue, request.construct, progress);
+  if (!fixation) return tl::unexpected(fixation.error());
+  c.fixation = std::move(*fixation);
+  c.cautions.insert(c.cautions.end(), c.fixation.cautions.begin(), c.fixation.cautions.end());
+  for (const int ray : request.construct.rays) {
+    const bool fixed = std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(),
+                                   [ray](const Device& d) { return d.ray == ray && d.stage == "definitive"; });
+    if (!fixed) c.partial = true;
+  }
+  c.timings_s["fixation"] = clock.lap();
+
+  std::vector<std::string> undone;
+  for (int ray = 1; ray <= 5; ++ray) {
+    if (c.reduction.rays[static_cast<std::size_t>(ray - 1)].ray == 0) undone.emplace_back(ordinal(ray));
+  }
+  if (!undone.empty()) {
+    c.cautions.push_back(fmt::format("Not planned: the {} ray{}, because a bone of it was not found.",
+                                     listWords(undone), undone.size() > 1 ? "s" : ""));
+  }
+  return c;
+}
+
+}  // namespace rayset

@@ -1,0 +1,194 @@
+// plan.json of the contract. Degrees and millimetres here, radians everywhere else.
+#include <cmath>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "case/case.h"
+
+namespace rayset {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+/// Enough digits for a thousandth of a millimetre in a transform, and no more than a reader can use.
+double rounded(double value, int digits) {
+  const double scale = std::pow(10.0, digits);
+  const double r = std::round(value * scale) / scale;
+  return r == 0 ? 0.0 : r;  // no negative zero
+}
+
+Json json(const Vec3& v, int digits = 4) {
+  return Json::array({rounded(v.x(), digits), rounded(v.y(), digits), rounded(v.z(), digits)});
+}
+Json json(const Rigid& X) {
+  Json rows = Json::array();
+  for (int r = 0; r < 4; ++r) {
+    Json row = Json::array();
+    for (int c = 0; c < 4; ++c) row.push_back(rounded(X.matrix()(r, c), c == 3 ? 5 : 9));
+    rows.push_back(row);
+  }
+  return rows;
+}
+Json json(const std::optional<double>& value, int digits) {
+  return value ? Json(rounded(*value, digits)) : Json(nullptr);
+}
+
+Json json(const std::vector<Measure>& measures) {
+  Json list = Json::array();
+  for (const Measure& m : measures) {
+    Json j;
+    j["key"] = m.key;
+    j["name"] = m.name;
+    j["value"] = rounded(m.value, 2);
+    j["unit"] = m.unit;
+    j["limit"] = json(m.limit, 3);
+    j["limit_on"] = m.limit_on_difference ? "side difference" : "value";
+    j["limit_is"] = m.limit_is_lower ? "lower" : "upper";
+    j["other_side"] = json(m.other_side, 2);
+    j["difference"] = json(m.difference, 2);
+    j["abnormal"] = m.abnormal ? Json(*m.abnormal) : Json(nullptr);
+    j["source"] = m.source;
+    j["certainty"] = m.certainty;
+    j["note"] = m.note;
+    if (m.from && m.to) {
+      j["from"] = json(*m.from, 3);
+      j["to"] = json(*m.to, 3);
+    }
+    list.push_back(j);
+  }
+  return list;
+}
+
+Json json(const JointFit& joint) {
+  return {{"gap_mm", rounded(joint.gap_mm, 2)},
+          {"step_mm", rounded(joint.step_mm, 2)},
+          {"overlap_mm", rounded(joint.overlap_mm, 2)},
+          {"contact_mm2", rounded(joint.contact_mm2, 1)}};
+}
+
+Json json(const Device& d) {
+  Json j;
+  j["id"] = d.id;
+  j["type"] = d.type;
+  j["kind"] = d.kind;
+  j["stage"] = d.stage;
+  j["ray"] = d.ray;
+  j["through"] = d.through;
+  j["entry"] = json(d.entry, 3);
+  j["tip"] = json(d.tip, 3);
+  j["direction"] = json(d.direction, 6);
+  j["diameter_mm"] = d.diameter_mm;
+  j["length_mm"] = d.length_mm;
+  j["measured_depth_mm"] = rounded(d.measured_depth_mm, 1);
+  j["countersink_mm"] = rounded(d.countersink_mm, 1);
+  const DeviceChecks& k = d.checks;
+  j["checks"] = {{"inside_fraction", rounded(k.inside_fraction, 4)},
+                 {"cortex_margin_mm", rounded(k.cortex_margin_mm, 2)},
+                 {"nearest_device_mm", rounded(k.nearest_device_mm, 2)},
+                 {"joint_area_lost_percent", rounded(k.joint_area_lost_percent, 2)},
+                 {"tip_beyond_cortex_mm", rounded(k.tip_beyond_cortex_mm, 2)},
+                 {"crossing_off_centre_mm", rounded(k.crossing_off_centre_mm, 2)},
+                 {"entry_to_joint_mm", rounded(k.entry_to_joint_mm, 1)},
+                 {"angle_to_shaft_deg", rounded(toDegrees(k.angle_to_shaft_rad), 1)},
+                 {"angle_to_surface_deg", rounded(toDegrees(k.angle_to_surface_rad), 1)},
+                 {"mean_hu", rounded(k.mean_hu, 0)},
+                 {"pullout_n", rounded(k.pullout_n, 0)},
+                 {"other_bones", k.other_bones}};
+  j["warnings"] = d.warnings;
+  return j;
+}
+
+}  // namespace
+
+nlohmann::ordered_json planJson(const Case& c) {
+  Json j;
+  j["schema"] = "rayset.plan/1";
+  j["program"] = "rayset " RAYSET_VERSION;
+  j["side"] = c.side == Side::kRight ? "right" : "left";
+  j["other_foot"] = c.other_foot.empty() ? Json(nullptr) : Json(c.other_foot);
+  j["images"] = {{"patient_id", c.scan.patient_id},
+                 {"patient_name", c.scan.patient_name},
+                 {"study_uid", c.scan.study_uid},
+                 {"series_uid", c.scan.series_uid},
+                 {"frame_of_reference_uid", c.scan.frame_of_reference_uid},
+                 {"series_description", c.scan.series_description},
+                 {"study_date", c.scan.study_date},
+                 {"size", {c.grid.size.x(), c.grid.size.y(), c.grid.size.z()}},
+                 {"spacing_mm", json(c.grid.spacing, 6)}};
+  const Frame& frame = c.reduction.frame;
+  j["frame"] = {{"origin", json(frame.origin)},
+                {"distal", json(frame.distal, 9)},
+                {"medial", json(frame.medial, 9)},
+                {"dorsal", json(frame.dorsal, 9)}};
+  j["bones"] = Json::array();
+  for (const auto& [bone, b] : c.bones) {
+    const std::string id(boneId(bone));
+    j["bones"].push_back({{"id", id},
+                          {"label", label(bone)},
+                          {"surface", "surfaces/" + id + ".stl"},
+                          {"reduced_surface", "reduced/" + id + ".stl"},
+                          {"volume_mm3", rounded(b.volume_mm3, 1)},
+                          {"complete", b.complete},
+                          {"confidence", rounded(b.confidence, 3)},
+                          {"doubt", b.doubt}});
+  }
+  j["labels"] = "labels.nrrd";
+
+  Json injury;
+  injury["rays"] = Json::array();
+  for (const RayDisplacement& d : c.rays) {
+    if (d.ray == 0) continue;
+    injury["rays"].push_back({{"ray", d.ray},
+                              {"displaced", d.displaced},
+                              {"shift_mm",
+                               {{"lateral", rounded(d.lateral_mm, 3)},
+                                {"dorsal", rounded(d.dorsal_mm, 3)},
+                                {"distal", rounded(d.distal_mm, 3)}}},
+                              {"turn_deg",
+                               {{"abduction", rounded(toDegrees(d.abduction_rad), 3)},
+                                {"plantarflexion", rounded(toDegrees(d.plantarflexion_rad), 3)},
+                                {"pronation", rounded(toDegrees(d.pronation_rad), 3)}}}});
+  }
+  injury["measures"] = json(c.measures);
+  injury["patterns"] = {{"quenu_kuss", c.patterns.quenu_kuss.value},
+                        {"hardcastle", c.patterns.hardcastle.value},
+                        {"myerson", c.patterns.myerson.value},
+                        {"columns", c.patterns.columns},
+                        {"reasons",
+                         {{"quenu_kuss", c.patterns.quenu_kuss.reason},
+                          {"hardcastle", c.patterns.hardcastle.reason},
+                          {"myerson", c.patterns.myerson.reason}}}};
+  j["injury"] = injury;
+
+  Json reduction;
+  reduction["method"] = c.reduction.method == ReductionMethod::kContralateral ? "contralateral" : "congruence";
+  reduction["order"] = c.reduction.order;
+  if (c.reduction.method == ReductionMethod::kContralateral) {
+    reduction["mirror_residual_mm"] = rounded(c.reduction.mirror_residual_mm, 3);
+  }
+  reduction["rays"] = Json::array();
+  for (const int ray : c.reduction.order) {
+    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+    if (r.ray == 0) continue;
+    reduction["rays"].push_back(
+        {{"ray", r.ray},
+         {"transform", json(r.injured_to_reduced)},
+         {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
+         {"joint", json(r.joint)},
+         {"manoeuvre", r.manoeuvre}});
+  }
+  reduction["measures"] = json(c.measures_reduced);
+  j["reduction"] = reduction;
+
+  j["fixation"] = {{"devices", Json::array()}};
+  for (const Device& d : c.fixation.devices) j["fixation"]["devices"].push_back(json(d));
+  j["timings_s"] = Json::object();
+  for (const char* stage : {"read", "bones", "injury", "reduction", "fixation", "report"}) {
+    const auto it = c.timings_s.find(stage);
+    if (it != c.timings_s.end()) j["timings_s"][stage] = rounded(it->second, 3);
+  }
+  j["cautions"] = c.cautions;
+  return j;
+}
+
+}  // namespace rayset
