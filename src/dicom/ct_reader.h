@@ -21,7 +21,7 @@ struct ScanInfo {
 };
 
 struct CtScan {
-  CtVolume volume;                    ///< HU; tilted gantry resampled upright
+  CtVolume volume;  ///< HU; tilted gantry resampled upright
   ScanInfo info;
   std::vector<std::string> cautions;  ///< what was handled and should be known (gap filled, series chosen, tilt...)
 };
@@ -30,9 +30,9 @@ struct ReadSettings {
   std::string series;  ///< UID, number or description of the series to use; empty: the thinnest bone series
 };
 
-/// Searches `folder` (a folder, recursively, or one multi-frame file). Accepts classic and enhanced multi-frame CT, uncompressed,
-/// RLE, JPEG lossless and JPEG-LS. Fault::kRequest for a path that does not exist or an unknown --series; Fault::kImages, naming
-/// file and attribute, for what cannot be planned from.
+/// Searches `folder` (a folder, recursively, or one multi-frame file). Accepts classic and enhanced multi-frame CT,
+/// uncompressed, RLE, JPEG lossless and JPEG-LS. Fault::kRequest for a path that does not exist or an unknown --series;
+/// Fault::kImages, naming file and attribute, for what cannot be planned from.
 [[nodiscard]] Result<CtScan> readCt(const std::filesystem::path& folder, const ReadSettings& settings = {},
                                     const Progress& progress = {});
 

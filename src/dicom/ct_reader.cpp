@@ -1,0 +1,231 @@
+#include "dicom/ct_reader.h"
+
+#include <fmt/format.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <atomic>
+#include <map>
+#include <new>
+
+#include "dicom/attributes.h"
+#include "dicom/dcmtk_setup.h"
+#include "dicom/header.h"
+#include "dicom/pixels.h"
+#include "dicom/series.h"
+#include "dicom/stack.h"
+#include "dicom/text.h"
+
+namespace rayset {
+namespace {
+
+namespace fs = std::filesystem;
+using namespace dicom;
+
+std::string shown(const fs::path& path) { return toUtf8(path.string(), ""); }
+
+/// All regular files under `folder`, sorted so that nothing depends on the order the file system gives.
+Result<std::vector<fs::path>> listFiles(const fs::path& folder, const Progress& progress) {
+  std::error_code error;
+  const auto status = fs::status(folder, error);
+  if (error || !fs::exists(status))
+    return fail(Fault::kRequest, "there is no such file or folder", shown(folder),
+                "Give the folder that holds the DICOM images.");
+  std::vector<fs::path> files;
+  if (fs::is_regular_file(status)) {
+    files.push_back(folder);
+    return files;
+  }
+  if (!fs::is_directory(status))
+    return fail(Fault::kRequest, "this is neither a file nor a folder", shown(folder),
+                "Give the folder that holds the DICOM images.");
+  // Folders behind links are not followed (they may lead round in circles); files behind links are.
+  fs::recursive_directory_iterator it(folder, fs::directory_options::skip_permission_denied, error);
+  if (error)
+    return fail(Fault::kRequest, "the folder cannot be read: " + error.message(), shown(folder),
+                "Check its permissions.");
+  for (const fs::recursive_directory_iterator end; it != end; it.increment(error)) {
+    if (error)
+      return fail(Fault::kImages, "the folder cannot be read to its end: " + error.message(), shown(folder),
+                  "Check the disk.");
+    if (progress.cancelled()) return cancelledError();
+    std::error_code ignored;
+    if (it->is_regular_file(ignored)) files.push_back(it->path());
+  }
+  std::sort(files.begin(), files.end());
+  return files;
+}
+
+/// "2 files that are not DICOM (notes.txt, ...), 1 DICOMDIR"; empty where all files are CT images.
+std::string leftAside(const std::vector<ScanFile>& files) {
+  std::map<std::string, std::pair<std::size_t, std::string>> kinds;
+  for (const ScanFile& f : files) {
+    if (f.kind == ScanFile::Kind::kCt) continue;
+    auto& [count, example] = kinds[f.kind_name];
+    if (count++ == 0) example = f.name;
+  }
+  std::vector<std::string> parts;
+  for (const auto& [kind, seen] : kinds)
+    parts.push_back(fmt::format("{} x {} ({}{})", seen.first, kind, seen.second, seen.first > 1 ? ", ..." : ""));
+  return fmt::format("{}", fmt::join(parts, "; "));
+}
+
+ScanInfo infoOf(const Stack& stack, const std::vector<ScanFile>& files) {
+  const FrameHeader& frame = stack.frames[static_cast<std::size_t>(stack.plan->slices.front())];
+  const ScanFile& f = files[static_cast<std::size_t>(frame.file)];
+  const auto text = [&](const std::string& raw) { return toUtf8(raw, f.character_set); };
+  ScanInfo info;
+  info.patient_name = toUtf8(f.patient_name, f.character_set, "^=");
+  info.patient_id = text(f.patient_id);
+  info.patient_sex = text(f.patient_sex);
+  info.patient_birth_date = text(f.patient_birth_date);
+  info.study_uid = text(f.study_uid);
+  info.study_date = text(f.study_date);
+  info.study_description = text(f.study_description);
+  info.accession = text(f.accession);
+  info.series_uid = text(f.series_uid);
+  info.series_description = text(f.series_description);
+  info.series_number = text(f.series_number);
+  info.frame_of_reference_uid = text(f.frame_of_reference_uid);
+  info.manufacturer = text(f.manufacturer);
+  info.model = text(f.model);
+  info.kernel = stack.kernel;
+  info.body_part = text(f.body_part);
+  info.laterality = text(f.laterality);
+  info.patient_position = text(f.patient_position);
+  info.kvp = f.kvp;
+  std::vector<int> used;
+  for (const int s : stack.plan->slices) used.push_back(stack.frames[static_cast<std::size_t>(s)].file);
+  std::sort(used.begin(), used.end());
+  info.files = static_cast<std::size_t>(std::unique(used.begin(), used.end()) - used.begin());
+  return info;
+}
+
+/// Frames at one place must be the same picture; compares them pixel by pixel.
+Status checkDuplicates(const Stack& stack, const std::vector<ScanFile>& files, const Progress& progress) {
+  const std::size_t size =
+      static_cast<std::size_t>(stack.frames.front().rows) * static_cast<std::size_t>(stack.frames.front().columns);
+  std::vector<std::int16_t> kept(size), dropped(size);
+  for (const auto& [a, b] : stack.plan->duplicates) {
+    const FrameJob jobs[] = {{&stack.frames[static_cast<std::size_t>(a)], kept.data()},
+                             {&stack.frames[static_cast<std::size_t>(b)], dropped.data()}};
+    const auto done = decodeFrames(files, jobs, progress);
+    if (!done) return tl::unexpected(done.error());
+    if (kept != dropped)
+      return fail(Fault::kImages,
+                  fmt::format("two different images lie at one place: {} and {}",
+                              stack.names[static_cast<std::size_t>(a)], stack.names[static_cast<std::size_t>(b)]),
+                  stack.names[static_cast<std::size_t>(b)] + ", " + label(attr::kPosition),
+                  "The series mixes two acquisitions or reconstructions; export one of them as a series of its own, or "
+                  "choose another with --series.");
+  }
+  return {};
+}
+
+Result<CtScan> readChecked(const fs::path& folder, const ReadSettings& settings, const Progress& progress) {
+  prepareDcmtk();
+  const auto paths = listFiles(folder, progress);
+  if (!paths) return tl::unexpected(paths.error());
+  if (paths->empty())
+    return fail(Fault::kImages, "the folder is empty", shown(folder),
+                "Give the folder that holds the DICOM images of the CT.");
+
+  std::error_code ignored;
+  const bool single = fs::is_regular_file(folder, ignored);
+  std::vector<ScanFile> files(paths->size());
+  std::atomic<std::size_t> done = 0;
+  tbb::parallel_for(std::size_t{0}, files.size(), [&](std::size_t i) {
+    if (progress.cancelled()) return;
+    const fs::path& path = (*paths)[i];
+    files[i] = readHeader(path, shown(single ? path.filename() : path.lexically_relative(folder)));
+    progress("reading headers", static_cast<double>(++done) / static_cast<double>(files.size()));
+  });
+  if (progress.cancelled()) return cancelledError();
+
+  const std::string aside = leftAside(files);
+  if (std::none_of(files.begin(), files.end(), [](const ScanFile& f) { return f.kind == ScanFile::Kind::kCt; }))
+    return fail(Fault::kImages, "there is no CT image here; found: " + aside, shown(folder),
+                "Give the folder with the CT series (Modality (0008,0060) CT) of the foot.");
+
+  const SortedScan scan = sortIntoStacks(files);
+  const auto choice = chooseStack(scan, settings.series);
+  if (!choice) return tl::unexpected(choice.error());
+  const Stack& stack = scan.stacks[static_cast<std::size_t>(choice->stack)];
+  const StackPlan& plan = *stack.plan;
+
+  if (auto same = checkDuplicates(stack, files, progress); !same) return tl::unexpected(same.error());
+  const int columns = stack.frames.front().columns, rows = stack.frames.front().rows;
+  const std::size_t size = static_cast<std::size_t>(columns) * static_cast<std::size_t>(rows);
+  std::vector<std::int16_t> raw(size * static_cast<std::size_t>(plan.layers));
+  std::vector<FrameJob> jobs;
+  for (std::size_t i = 0; i < plan.slices.size(); ++i)
+    jobs.push_back({&stack.frames[static_cast<std::size_t>(plan.slices[i])],
+                    raw.data() + static_cast<std::size_t>(plan.layer[i]) * size});
+  const auto stats = decodeFrames(files, jobs, progress);
+  if (!stats) return tl::unexpected(stats.error());
+
+  CtScan result;
+  result.info = infoOf(stack, files);
+  result.cautions = choice->notes;
+  auto& cautions = result.cautions;
+  if (!plan.duplicates.empty()) {
+    const auto& [kept, dropped] = plan.duplicates.front();
+    cautions.push_back(
+        fmt::format("{} slice{} lay at the place of another with the same pixels and {} left out ({} repeats {}{}).",
+                    plan.duplicates.size(), plan.duplicates.size() == 1 ? "" : "s",
+                    plan.duplicates.size() == 1 ? "was" : "were", stack.names[static_cast<std::size_t>(dropped)],
+                    stack.names[static_cast<std::size_t>(kept)], plan.duplicates.size() == 1 ? "" : ", ..."));
+  }
+  cautions.insert(cautions.end(), plan.notes.begin(), plan.notes.end());
+  if (stats->padding_voxels > 0 && stats->padding_hu > -500)
+    cautions.push_back(
+        fmt::format("{} voxels hold the Pixel Padding Value (0028,0120) and were taken as air, although the value "
+                    "would mean {:.0f} HU.",
+                    stats->padding_voxels, stats->padding_hu));
+  const FrameHeader& first = stack.frames.front();
+  const ScanFile& file = files[static_cast<std::size_t>(first.file)];
+  if (std::any_of(stack.frames.begin(), stack.frames.end(),
+                  [&](const FrameHeader& f) { return files[static_cast<std::size_t>(f.file)].lossy; }))
+    cautions.push_back(
+        "The images were compressed with loss (Lossy Image Compression (0028,2110)); fine cortex may be altered.");
+  if (file.monochrome1)
+    cautions.push_back(
+        "Photometric Interpretation (0028,0004) is MONOCHROME1; it concerns the display only, HU are read as stored.");
+  if (lower(file.rescale_type) == "hu_mod")
+    cautions.push_back("Rescale Type (0028,1054) is HU_MOD: the values were changed after reconstruction.");
+  if (plan.median_spacing > 1.25)
+    cautions.push_back(
+        fmt::format("The slices are {:.3g} mm apart; joint gaps and thin cortex are blurred (0.5 to 1 mm is good).",
+                    plan.median_spacing));
+  if (first.thickness > 0 && first.thickness < 0.7 * plan.median_spacing)
+    cautions.push_back(
+        fmt::format("The slices are {:.3g} mm thick but {:.3g} mm apart; bone between them was not imaged.",
+                    first.thickness, plan.median_spacing));
+  if (!aside.empty()) cautions.push_back("Left aside: " + aside + ".");
+
+  result.volume = finishStack(std::move(raw), plan, columns, rows);
+  const auto [least, most] = std::minmax_element(result.volume.voxels.begin(), result.volume.voxels.end());
+  if (*least > -300)  // ours: the air around the foot is below -900 HU
+    cautions.push_back(fmt::format(
+        "No air is seen in the images (the least value is {} HU): the values may not be Hounsfield units.", *least));
+  else if (*most < 150)
+    cautions.push_back(fmt::format(
+        "No bone is seen in the images (the greatest value is {} HU): the values may not be Hounsfield units.", *most));
+  progress("reading slices", 1.0);
+  return result;
+}
+
+}  // namespace
+
+Result<CtScan> readCt(const fs::path& folder, const ReadSettings& settings, const Progress& progress) {
+  try {
+    return readChecked(folder, settings, progress);
+  } catch (const std::bad_alloc&) {
+    return fail(Fault::kImages, "the images need more memory than there is", shown(folder),
+                "Choose a series that covers only the foot.");
+  } catch (const fs::filesystem_error& e) {
+    return fail(Fault::kInternal, e.code().message(), shown(e.path1()), "Check the disk and its permissions.");
+  }
+}
+
+}  // namespace rayset

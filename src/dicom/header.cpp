@@ -1,0 +1,486 @@
+#include "dicom/header.h"
+
+#include <dcmtk/config/osconfig.h>
+#include <dcmtk/dcmdata/dctk.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <fstream>
+#include <limits>
+
+#include "dicom/attributes.h"
+#include "dicom/dcmtk_setup.h"
+#include "dicom/text.h"
+
+namespace rayset::dicom {
+namespace {
+
+constexpr const char* kExportAgain = "Copy or export the series again from the archive.";
+constexpr const char* kAskScanner =
+    "Ask for the original series from the scanner or archive; this copy lacks what a plan needs.";
+constexpr const char* kUncompressed =
+    "Export the series uncompressed (Explicit VR Little Endian), or as RLE, JPEG lossless or JPEG-LS.";
+
+DcmTagKey key(const Attribute& a) { return {a.group, a.element}; }
+
+/// The value as text, trimmed; empty where the attribute is missing or has no value.
+std::string text(DcmItem& item, const Attribute& a) {
+  OFString value;
+  if (item.findAndGetOFStringArray(key(a), value).bad()) return {};
+  return trimmed(std::string_view(value.data(), value.size()));
+}
+
+DcmItem* firstItem(DcmItem& item, const Attribute& sequence) {
+  DcmItem* found = nullptr;
+  if (item.findAndGetSequenceItem(key(sequence), found, 0).bad()) return nullptr;
+  return found;
+}
+
+/// Collects the first thing that is wrong with a file.
+struct Checker {
+  const std::string& file;
+  std::optional<Error> defect;
+
+  void fault(const Attribute& a, std::string what, std::string remedy, const std::string& frame = {}) {
+    if (!defect) defect = Error{Fault::kImages, std::move(what), file + frame + ", " + label(a), std::move(remedy)};
+  }
+
+  /// `count` decimal numbers, or a defect.
+  std::optional<std::vector<double>> decimals(DcmItem* item, const Attribute& a, std::size_t count,
+                                              const std::string& frame = {}) {
+    const std::string value = item ? text(*item, a) : std::string();
+    if (value.empty()) {
+      fault(a, fmt::format("the CT image has no {}", a.name), kAskScanner, frame);
+      return std::nullopt;
+    }
+    std::vector<double> numbers;
+    for (const std::string& part : splitValues(value)) {
+      const auto number = parseDecimal(part);
+      if (!number) break;
+      numbers.push_back(*number);
+    }
+    if (numbers.size() != count) {
+      fault(a,
+            fmt::format("{} is '{}' where {} number{} should stand", a.name, toUtf8(value.substr(0, 80), ""), count,
+                        count == 1 ? "" : "s"),
+            kAskScanner, frame);
+      return std::nullopt;
+    }
+    return numbers;
+  }
+
+  /// A whole number in [low, high], or a defect.
+  std::optional<long long> integer(DcmItem& item, const Attribute& a, long long low, long long high) {
+    const std::string value = text(item, a);
+    if (value.empty()) {
+      fault(a, fmt::format("the CT image has no {}", a.name), kAskScanner);
+      return std::nullopt;
+    }
+    const auto number = parseInteger(value);
+    if (!number || *number < low || *number > high) {
+      fault(a, fmt::format("{} is '{}', which cannot be", a.name, toUtf8(value.substr(0, 80), "")), kExportAgain);
+      return std::nullopt;
+    }
+    return number;
+  }
+};
+
+/// Cheap look at the first bytes, so that text files, pictures and PDFs are never parsed as DICOM.
+enum class Look { kUnreadable, kForeign, kDicom, kMaybeDicom };
+Look lookAt(const std::filesystem::path& path) {
+  std::ifstream in(path, std::ios::binary);
+  if (!in) return Look::kUnreadable;
+  std::array<char, 132> head{};
+  in.read(head.data(), head.size());
+  const auto got = in.gcount();
+  if (got >= 132 && std::equal(head.begin() + 128, head.end(), "DICM")) return Look::kDicom;
+  if (got < 16) return Look::kForeign;
+  // Without the Part 10 preamble: a data set starts with group 0002 or 0008, in one byte order or the other.
+  const auto byte = [&](int i) { return static_cast<unsigned char>(head[static_cast<std::size_t>(i)]); };
+  const bool little = (byte(0) == 2 || byte(0) == 8) && byte(1) == 0 && byte(3) <= 0x90;
+  const bool big = byte(0) == 0 && (byte(1) == 2 || byte(1) == 8);
+  return little || big ? Look::kMaybeDicom : Look::kForeign;
+}
+
+bool supportedSyntax(E_TransferSyntax syntax) {
+  switch (syntax) {
+    case EXS_LittleEndianImplicit:
+    case EXS_LittleEndianExplicit:
+    case EXS_BigEndianExplicit:
+    case EXS_DeflatedLittleEndianExplicit:
+    case EXS_RLELossless:
+    case EXS_JPEGProcess1:
+    case EXS_JPEGProcess2_4:
+    case EXS_JPEGProcess14:
+    case EXS_JPEGProcess14SV1:
+    case EXS_JPEGLSLossless:
+    case EXS_JPEGLSLossy:
+      return true;
+    default:
+      return false;
+  }
+}
+
+bool lossySyntax(E_TransferSyntax syntax) {
+  return syntax == EXS_JPEGProcess1 || syntax == EXS_JPEGProcess2_4 || syntax == EXS_JPEGLSLossy;
+}
+
+std::string syntaxName(const std::string& uid) {
+  if (uid.empty()) return "an unnamed transfer syntax";
+  return dcmFindNameOfUID(uid.c_str(), uid.c_str());
+}
+
+/// Image Type value 3 LOCALIZER (C.8.2.1.1.1), or a projection through many slices, which has no HU of one place.
+bool isLocalizer(const std::string& image_type) {
+  for (const std::string& value : splitValues(image_type)) {
+    const std::string word = lower(value);
+    for (const char* name : {"localizer", "scout", "topogram", "mip", "minip", "max_ip", "min_ip", "volren", "vrt",
+                             "projection image", "screen save", "screensave"})
+      if (word == name) return true;
+  }
+  return false;
+}
+
+void readPixelFormat(DcmDataset& data, Checker& check, ScanFile& file) {
+  PixelFormat& p = file.pixels;
+  const auto rows = check.integer(data, attr::kRows, 1, 65535);
+  const auto columns = check.integer(data, attr::kColumns, 1, 65535);
+  const auto allocated = check.integer(data, attr::kBitsAllocated, 1, 64);
+  const auto stored = check.integer(data, attr::kBitsStored, 1, 64);
+  const auto representation = check.integer(data, attr::kPixelRepresentation, 0, 1);
+  if (!rows || !columns || !allocated || !stored || !representation) return;
+  if (*allocated != 8 && *allocated != 16) {
+    check.fault(attr::kBitsAllocated, fmt::format("Bits Allocated is {}; CT images have 16 (or 8)", *allocated),
+                kAskScanner);
+    return;
+  }
+  long long high = *stored - 1;
+  if (const auto given = parseInteger(text(data, attr::kHighBit))) high = *given;
+  if (*stored > *allocated || high >= *allocated || high < *stored - 1) {
+    check.fault(
+        attr::kBitsStored,
+        fmt::format("Bits Allocated {}, Bits Stored {} and High Bit {} do not fit together", *allocated, *stored, high),
+        kAskScanner);
+    return;
+  }
+  p.rows = static_cast<int>(*rows);
+  p.columns = static_cast<int>(*columns);
+  p.bits_allocated = static_cast<int>(*allocated);
+  p.bits_stored = static_cast<int>(*stored);
+  p.high_bit = static_cast<int>(high);
+  p.is_signed = *representation == 1;
+  if (text(data, attr::kNumberOfFrames).empty()) {
+    p.frames = 1;
+  } else if (const auto frames =
+                 check.integer(data, attr::kNumberOfFrames, 1, std::numeric_limits<std::int32_t>::max())) {
+    p.frames = *frames;
+  }
+  // US or SS by Pixel Representation; writers mix them up, so only the 16 bits count.
+  if (const auto padding = parseInteger(text(data, attr::kPadding))) {
+    const auto word = [&](long long v) {
+      const auto bits = static_cast<std::uint16_t>(v & 0xffff);
+      return p.is_signed ? static_cast<int>(static_cast<std::int16_t>(bits)) : static_cast<int>(bits);
+    };
+    p.has_padding = true;
+    p.padding_low = p.padding_high = word(*padding);
+    if (const auto limit = parseInteger(text(data, attr::kPaddingLimit))) {
+      p.padding_low = std::min(p.padding_low, word(*limit));
+      p.padding_high = std::max(p.padding_high, word(*limit));
+    }
+  }
+}
+
+/// Position, orientation, spacing and grey scale from the items that hold them (the data set itself in a classic
+/// image).
+struct FrameItems {
+  DcmItem* position;
+  DcmItem* orientation;
+  DcmItem* measures;
+  DcmItem* transform;
+};
+
+bool readPlane(const FrameItems& items, Checker& check, const std::string& where, FrameHeader& f) {
+  const auto spacing = check.decimals(items.measures, attr::kPixelSpacing, 2, where);
+  const auto orientation = check.decimals(items.orientation, attr::kOrientation, 6, where);
+  const auto position = check.decimals(items.position, attr::kPosition, 3, where);
+  const auto intercept = check.decimals(items.transform, attr::kIntercept, 1, where);
+  const auto slope = check.decimals(items.transform, attr::kSlope, 1, where);
+  if (!spacing || !orientation || !position || !intercept || !slope) return false;
+
+  // C.10.7.1.3: the first value is the distance between rows, the second between columns.
+  f.row_spacing = (*spacing)[0];
+  f.column_spacing = (*spacing)[1];
+  for (const double s : *spacing) {
+    if (!(s > 0.02 && s < 5.0)) {
+      check.fault(attr::kPixelSpacing,
+                  fmt::format("Pixel Spacing is {} x {} mm, which no CT of a foot has", (*spacing)[0], (*spacing)[1]),
+                  kAskScanner, where);
+      return false;
+    }
+  }
+  // C.7.6.2.1.1: unit direction cosines, perpendicular.
+  Vec3 row((*orientation)[0], (*orientation)[1], (*orientation)[2]);
+  Vec3 column((*orientation)[3], (*orientation)[4], (*orientation)[5]);
+  constexpr double kUnitTolerance = 0.01;           // ours: rounding of printed cosines stays far below
+  constexpr double kPerpendicularTolerance = 0.01;  // about 0.6 degrees
+  if (std::abs(row.norm() - 1) > kUnitTolerance || std::abs(column.norm() - 1) > kUnitTolerance ||
+      std::abs(row.dot(column)) > kPerpendicularTolerance) {
+    check.fault(attr::kOrientation, "Image Orientation (Patient) is not two perpendicular unit directions", kAskScanner,
+                where);
+    return false;
+  }
+  row.normalize();
+  column = (column - column.dot(row) * row).normalized();
+  f.row_direction = row;
+  f.column_direction = column;
+  f.position = Vec3((*position)[0], (*position)[1], (*position)[2]);
+  if (f.position.cwiseAbs().maxCoeff() > 1e5) {
+    check.fault(attr::kPosition, "Image Position (Patient) is more than 100 m away", kAskScanner, where);
+    return false;
+  }
+  f.slope = (*slope)[0];
+  f.intercept = (*intercept)[0];
+  if (f.slope == 0 || std::abs(f.slope) > 1e4 || std::abs(f.intercept) > 1e6) {
+    check.fault(attr::kSlope,
+                fmt::format("Rescale Slope {} with Rescale Intercept {} cannot give HU", f.slope, f.intercept),
+                kAskScanner, where);
+    return false;
+  }
+  return true;
+}
+
+void readClassic(DcmDataset& data, Checker& check, ScanFile& file) {
+  if (file.pixels.frames != 1) {
+    check.fault(attr::kNumberOfFrames,
+                fmt::format("a classic CT Image has one frame, this one says {}", file.pixels.frames), kExportAgain);
+    return;
+  }
+  FrameHeader f;
+  if (!readPlane({&data, &data, &data, &data}, check, "", f)) return;
+  if (const auto thickness = parseDecimal(text(data, attr::kSliceThickness))) f.thickness = *thickness;
+  f.rows = file.pixels.rows;
+  f.columns = file.pixels.columns;
+  f.image_type = text(data, attr::kImageType);
+  f.kernel = text(data, attr::kKernel);
+  f.acquisition = text(data, attr::kAcquisitionNumber);
+  f.phase = text(data, attr::kTemporalPosition);
+  file.rescale_type = text(data, attr::kRescaleType);
+  file.frames.push_back(std::move(f));
+}
+
+/// C.7.6.16: a functional group stands either in the item of the frame or in the shared item.
+class Groups {
+ public:
+  Groups(DcmItem* frame, DcmItem* shared) : frame_(frame), shared_(shared) {}
+  [[nodiscard]] DcmItem* operator()(const Attribute& sequence) const {
+    if (frame_)
+      if (DcmItem* item = firstItem(*frame_, sequence)) return item;
+    return shared_ ? firstItem(*shared_, sequence) : nullptr;
+  }
+  [[nodiscard]] std::string value(const Attribute& sequence, const Attribute& a) const {
+    DcmItem* item = (*this)(sequence);
+    return item ? text(*item, a) : std::string();
+  }
+
+ private:
+  DcmItem* frame_;
+  DcmItem* shared_;
+};
+
+void readEnhanced(DcmDataset& data, Checker& check, ScanFile& file) {
+  DcmItem* shared = firstItem(data, attr::kSharedGroups);
+  DcmSequenceOfItems* per_frame = nullptr;
+  data.findAndGetSequence(key(attr::kPerFrameGroups), per_frame);
+  if (!shared && !per_frame) {
+    check.fault(attr::kPerFrameGroups,
+                "the enhanced CT image has no functional groups, so its frames have no place in space", kAskScanner);
+    return;
+  }
+  const long long items = per_frame ? static_cast<long long>(per_frame->card()) : 0;
+  // Also the guard against absurd counts: no more frames than items that are really in the file.
+  if (items != file.pixels.frames) {
+    check.fault(attr::kNumberOfFrames,
+                fmt::format("Number of Frames is {}, but the Per-frame Functional Groups Sequence has {} items",
+                            file.pixels.frames, items),
+                kExportAgain);
+    return;
+  }
+  file.frames.reserve(static_cast<std::size_t>(items));
+  DcmObject* object = nullptr;
+  int number = 0;
+  while ((object = per_frame->nextInContainer(object)) != nullptr) {  // getItem(i) would walk the list each time
+    const Groups groups(dynamic_cast<DcmItem*>(object), shared);
+    FrameHeader f;
+    f.frame = number++;
+    f.rows = file.pixels.rows;
+    f.columns = file.pixels.columns;
+    f.image_type = groups.value(attr::kFrameTypeSequence, attr::kFrameType);
+    if (f.image_type.empty()) f.image_type = text(data, attr::kImageType);
+    if (isLocalizer(f.image_type)) continue;
+    const FrameItems parts{groups(attr::kPlanePositionSequence), groups(attr::kPlaneOrientationSequence),
+                           groups(attr::kPixelMeasuresSequence), groups(attr::kPixelTransformSequence)};
+    if (!readPlane(parts, check, fmt::format(", frame {}", number), f)) return;
+    if (const auto t = parseDecimal(groups.value(attr::kPixelMeasuresSequence, attr::kSliceThickness)))
+      f.thickness = *t;
+    f.kernel = groups.value(attr::kReconstructionSequence, attr::kKernel);
+    f.kernel_group = groups.value(attr::kReconstructionSequence, attr::kKernelGroup);
+    f.acquisition = groups.value(attr::kFrameContentSequence, attr::kFrameAcquisition);
+    f.stack = groups.value(attr::kFrameContentSequence, attr::kStackId);
+    f.phase = groups.value(attr::kFrameContentSequence, attr::kTemporalIndex);
+    if (file.rescale_type.empty()) file.rescale_type = groups.value(attr::kPixelTransformSequence, attr::kRescaleType);
+    if (file.laterality.empty()) file.laterality = groups.value(attr::kFrameAnatomySequence, attr::kFrameLaterality);
+    if (file.kvp == 0)
+      if (const auto kvp = parseDecimal(groups.value(attr::kXRayDetailsSequence, attr::kKvp))) file.kvp = *kvp;
+    file.frames.push_back(std::move(f));
+  }
+  if (file.frames.empty() && !check.defect) {
+    file.kind = ScanFile::Kind::kLocalizer;
+    file.kind_name = "localizer (scout) or projection image";
+  }
+}
+
+void readTexts(DcmDataset& data, ScanFile& file) {
+  file.character_set = text(data, attr::kCharacterSet);
+  file.patient_name = text(data, attr::kPatientName);
+  file.patient_id = text(data, attr::kPatientId);
+  file.patient_sex = text(data, attr::kPatientSex);
+  file.patient_birth_date = text(data, attr::kPatientBirthDate);
+  file.study_uid = text(data, attr::kStudyInstance);
+  file.study_date = text(data, attr::kStudyDate);
+  file.study_description = text(data, attr::kStudyDescription);
+  file.accession = text(data, attr::kAccession);
+  file.series_uid = text(data, attr::kSeriesInstance);
+  file.series_description = text(data, attr::kSeriesDescription);
+  file.series_number = text(data, attr::kSeriesNumber);
+  file.frame_of_reference_uid = text(data, attr::kFrameOfReference);
+  file.sop_instance_uid = text(data, attr::kSopInstance);
+  file.manufacturer = text(data, attr::kManufacturer);
+  file.model = text(data, attr::kModel);
+  file.body_part = text(data, attr::kBodyPart);
+  file.laterality = text(data, attr::kImageLaterality);
+  if (file.laterality.empty()) file.laterality = text(data, attr::kLaterality);
+  file.patient_position = text(data, attr::kPatientPosition);
+  if (const auto kvp = parseDecimal(text(data, attr::kKvp))) file.kvp = *kvp;
+}
+
+}  // namespace
+
+std::string frameName(const ScanFile& file, const FrameHeader& frame) {
+  return file.enhanced ? fmt::format("{}, frame {}", file.name, frame.frame + 1) : file.name;
+}
+
+ScanFile readHeader(const std::filesystem::path& path, const std::string& name) {
+  prepareDcmtk();
+  ScanFile file;
+  file.path = path;
+  file.name = name;
+  const Look look = lookAt(path);
+  if (look == Look::kUnreadable) {
+    file.kind = ScanFile::Kind::kDamaged;
+    file.kind_name = "file that may not be opened";
+    return file;
+  }
+  file.kind_name = "file that is not DICOM";
+  if (look == Look::kForeign) return file;
+
+  DcmFileFormat format;
+  const OFCondition status = format.loadFileUntilTag(path.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
+                                                     ERM_autoDetect, DCM_PixelData);
+  DcmDataset& data = *format.getDataset();
+  const std::string sop_class = text(data, attr::kSopClass);
+  if (status.bad() && (look == Look::kMaybeDicom || sop_class.empty())) {
+    if (look == Look::kMaybeDicom && sop_class.empty()) return file;
+    file.kind = ScanFile::Kind::kDamaged;
+    file.kind_name = fmt::format("damaged DICOM file ({})", status.text());
+    return file;
+  }
+  if (look == Look::kMaybeDicom && sop_class.empty() && text(data, attr::kModality).empty()) return file;
+  const std::string modality = text(data, attr::kModality);
+
+  // DICOMDIR has no SOP class in its data set, only in the file's meta information.
+  OFString media_class;
+  format.getMetaInfo()->findAndGetOFString(DCM_MediaStorageSOPClassUID, media_class);
+  if (media_class == UID_MediaStorageDirectoryStorage) {
+    file.kind = ScanFile::Kind::kOther;
+    file.kind_name = "DICOMDIR";
+    return file;
+  }
+  const bool classic = sop_class == UID_CTImageStorage;
+  file.enhanced = sop_class == UID_EnhancedCTImageStorage || sop_class == UID_LegacyConvertedEnhancedCTImageStorage;
+  if (!classic && !file.enhanced) {
+    file.kind = ScanFile::Kind::kOther;
+    if (sop_class.empty())
+      file.kind_name =
+          modality.empty() ? "DICOM file without SOP Class UID" : toUtf8(modality, "") + " file without SOP Class UID";
+    else
+      file.kind_name = dcmFindNameOfUID(sop_class.c_str(), ("SOP class " + toUtf8(sop_class, "")).c_str());
+    return file;
+  }
+  if (!modality.empty() && modality != "CT") {
+    file.kind = ScanFile::Kind::kOther;
+    file.kind_name = fmt::format("CT Image Storage object whose Modality (0008,0060) is {}", toUtf8(modality, ""));
+    return file;
+  }
+  readTexts(data, file);
+  if (classic && isLocalizer(text(data, attr::kImageType))) {
+    file.kind = ScanFile::Kind::kLocalizer;
+    file.kind_name = "localizer (scout) or projection image";
+    return file;
+  }
+  file.kind = ScanFile::Kind::kCt;
+  file.kind_name = classic ? "CT image" : "enhanced CT image";
+
+  Checker check{file.name, {}};
+  if (status.bad()) {
+    file.defect = Error{Fault::kImages, fmt::format("the header cannot be read to its end: {}", status.text()),
+                        file.name, kExportAgain};
+    return file;
+  }
+  const DcmXfer syntax(data.getOriginalXfer());
+  file.pixels.transfer_syntax = syntax.getXferID() ? syntax.getXferID() : "";
+  file.pixels.encapsulated = syntax.isEncapsulated();
+  file.pixels.deflated = syntax.getXfer() == EXS_DeflatedLittleEndianExplicit;
+  if (!supportedSyntax(syntax.getXfer())) {
+    OFString uid;
+    format.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
+    check.fault(attr::kTransferSyntax,
+                fmt::format("the pixels are stored as {}, which this program cannot read", syntaxName(uid.c_str())),
+                kUncompressed);
+    file.defect = check.defect;
+    return file;
+  }
+  file.lossy = lossySyntax(syntax.getXfer()) || text(data, attr::kLossy) == "01";
+  if (file.series_uid.empty())
+    check.fault(attr::kSeriesInstance,
+                "the CT image has no Series Instance UID, so it cannot be told which series it belongs to",
+                kAskScanner);
+  // Colour pages (dose reports, pictures of 3-D views) are stored in CT series too: they are no cross-sections.
+  const auto samples = parseInteger(text(data, attr::kSamplesPerPixel)).value_or(1);
+  const std::string photometric = text(data, attr::kPhotometric);
+  if (samples != 1 || (!photometric.empty() && !photometric.starts_with("MONOCHROME"))) {
+    file.kind = ScanFile::Kind::kOther;
+    file.kind_name = fmt::format("colour picture in a CT series (Photometric Interpretation (0028,0004) {})",
+                                 toUtf8(photometric, ""));
+    return file;
+  }
+  file.monochrome1 = photometric == "MONOCHROME1";
+  readPixelFormat(data, check, file);
+  if (!check.defect) {
+    if (file.enhanced)
+      readEnhanced(data, check, file);
+    else
+      readClassic(data, check, file);
+  }
+  if (!check.defect && !file.rescale_type.empty() && lower(file.rescale_type) != "hu" &&
+      lower(file.rescale_type) != "hu_mod")
+    check.fault(attr::kRescaleType,
+                fmt::format("the values are '{}', not Hounsfield units", toUtf8(file.rescale_type, file.character_set)),
+                "Choose the ordinary CT reconstruction of this scan, not a material or dose map.");
+  file.defect = check.defect;
+  if (file.defect) file.frames.clear();
+  return file;
+}
+
+}  // namespace rayset::dicom

@@ -1,0 +1,163 @@
+#include "dicom/pixels.h"
+
+#include <dcmtk/config/osconfig.h>
+#include <dcmtk/dcmdata/dcfcache.h>
+#include <dcmtk/dcmdata/dctk.h>
+#include <fmt/format.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <atomic>
+#include <cmath>
+#include <map>
+#include <mutex>
+
+#include "dicom/attributes.h"
+#include "dicom/dcmtk_setup.h"
+#include "dicom/stack.h"
+
+namespace rayset::dicom {
+namespace {
+
+constexpr const char* kCopyAgain = "Copy or export the series again; the file was cut short or damaged on its way.";
+constexpr std::size_t kFramesPerTask = 32;  // of a multi-frame file: each task parses the header once more
+
+Error pixelError(const std::string& name, std::string what) {
+  return Error{Fault::kImages, std::move(what), name + ", " + label(attr::kPixelData), kCopyAgain};
+}
+
+template <class Word>
+void convert(const Word* stored, std::size_t count, const PixelFormat& format, double slope, double intercept,
+             std::int16_t* out, DecodeStats& stats) {
+  const int shift = format.high_bit + 1 - format.bits_stored;
+  const int mask = static_cast<int>((1u << format.bits_stored) - 1);
+  const int sign = format.is_signed ? 1 << (format.bits_stored - 1) : 0;
+  // Bits above Bits Stored may hold overlays or nothing: masked, then the sign extended ((x ^ s) - s).
+  const auto value = [&](Word w) { return (((static_cast<int>(w) >> shift) & mask) ^ sign) - sign; };
+  const bool whole = slope == 1 && intercept == std::floor(intercept) && std::abs(intercept) < 1e6;
+  if (whole) {
+    const int add = static_cast<int>(intercept);
+    for (std::size_t i = 0; i < count; ++i)
+      out[i] = static_cast<std::int16_t>(std::clamp(value(stored[i]) + add, static_cast<int>(kAir), 32767));
+  } else {
+    for (std::size_t i = 0; i < count; ++i) {
+      const double hu = std::clamp(value(stored[i]) * slope + intercept, static_cast<double>(kAir), 32767.0);
+      out[i] = static_cast<std::int16_t>(static_cast<int>(hu + 32768.5) - 32768);  // round half up
+    }
+  }
+  if (!format.has_padding) return;
+  for (std::size_t i = 0; i < count; ++i) {
+    const int v = value(stored[i]);
+    // Some writers give the padding value of the whole word where fewer bits are stored.
+    const int word =
+        format.is_signed ? static_cast<int>(static_cast<std::int16_t>(stored[i])) : static_cast<int>(stored[i]);
+    if ((v >= format.padding_low && v <= format.padding_high) ||
+        (word >= format.padding_low && word <= format.padding_high)) {
+      out[i] = kAir;
+      if (stats.padding_voxels++ == 0) stats.padding_hu = v * slope + intercept;
+      stats.padding_hu = std::max(stats.padding_hu, v * slope + intercept);
+    }
+  }
+}
+
+struct Task {
+  int file;
+  std::vector<FrameJob> jobs;
+};
+
+/// Decodes some frames of one file.
+Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> jobs) {
+  const PixelFormat& format = file.pixels;
+  DcmFileFormat dicom;
+  const OFCondition loaded = dicom.loadFile(file.path.c_str());
+  DcmDataset* data = dicom.getDataset();
+  DcmElement* element = nullptr;
+  data->findAndGetElement(DCM_PixelData, element);
+  auto* pixels = dynamic_cast<DcmPixelData*>(element);
+  if (loaded.bad())
+    return tl::unexpected(pixelError(
+        file.name, fmt::format("the file ends before its pixel data do, or is damaged ({})", loaded.text())));
+  if (!pixels) return tl::unexpected(pixelError(file.name, "the CT image has no pixel data"));
+  const std::size_t frame_bytes = format.bytesPerFrame();
+  if (!format.encapsulated) {
+    const double needed = static_cast<double>(frame_bytes) * static_cast<double>(format.frames);
+    const double found = pixels->getLength(data->getOriginalXfer());
+    if (found < needed)
+      return tl::unexpected(pixelError(
+          file.name,
+          fmt::format("the pixel data are cut short: {:.0f} bytes where {} rows x {} columns x {} frame{} need {:.0f}",
+                      found, format.rows, format.columns, format.frames, format.frames == 1 ? "" : "s", needed)));
+  }
+  // Some decoders write a frame padded to an even number of bytes.
+  std::vector<std::uint16_t> buffer(frame_bytes / 2 + 1);
+  DecodeStats stats;
+  DcmFileCache cache;
+  Uint32 fragment = 0;
+  for (const FrameJob& job : jobs) {
+    OFString colour;
+    const std::size_t room = frame_bytes + (frame_bytes & 1);
+    const OFCondition got = pixels->getUncompressedFrame(data, static_cast<Uint32>(job.frame->frame), fragment,
+                                                         buffer.data(), static_cast<Uint32>(room), colour, &cache);
+    if (got.bad())
+      return tl::unexpected(pixelError(
+          frameName(file, *job.frame),
+          fmt::format("the pixel data cannot be {} ({})", format.encapsulated ? "decompressed" : "read", got.text())));
+    storedToHu(buffer.data(), format, job.frame->slope, job.frame->intercept, job.out, stats);
+  }
+  return stats;
+}
+
+}  // namespace
+
+void storedToHu(const void* stored, const PixelFormat& format, double slope, double intercept, std::int16_t* out,
+                DecodeStats& stats) {
+  const std::size_t count = static_cast<std::size_t>(format.rows) * static_cast<std::size_t>(format.columns);
+  if (format.bits_allocated == 8)
+    convert(static_cast<const std::uint8_t*>(stored), count, format, slope, intercept, out, stats);
+  else
+    convert(static_cast<const std::uint16_t*>(stored), count, format, slope, intercept, out, stats);
+}
+
+Result<DecodeStats> decodeFrames(const std::vector<ScanFile>& files, std::span<const FrameJob> jobs,
+                                 const Progress& progress) {
+  prepareDcmtk();
+  std::map<int, std::vector<FrameJob>> by_file;
+  for (const FrameJob& job : jobs) by_file[job.frame->file].push_back(job);
+  std::vector<Task> tasks;
+  for (auto& [file, list] : by_file) {
+    std::sort(list.begin(), list.end(),
+              [](const FrameJob& a, const FrameJob& b) { return a.frame->frame < b.frame->frame; });
+    // A deflated file must be inflated from its start by each task: one task only.
+    const std::size_t chunk = files[static_cast<std::size_t>(file)].pixels.deflated ? list.size() : kFramesPerTask;
+    for (std::size_t i = 0; i < list.size(); i += chunk)
+      tasks.push_back({file,
+                       {list.begin() + static_cast<std::ptrdiff_t>(i),
+                        list.begin() + static_cast<std::ptrdiff_t>(std::min(list.size(), i + chunk))}});
+  }
+  std::vector<Result<DecodeStats>> results(tasks.size(), DecodeStats{});
+  std::atomic<std::size_t> done = 0;
+  std::atomic<bool> failed = false;
+  tbb::parallel_for(std::size_t{0}, tasks.size(), [&](std::size_t t) {
+    if (progress.cancelled() || failed.load(std::memory_order_relaxed)) return;
+    results[t] = decodeFile(files[static_cast<std::size_t>(tasks[t].file)], tasks[t].jobs);
+    if (!results[t]) failed = true;
+    progress("reading slices", static_cast<double>(++done) / static_cast<double>(tasks.size()));
+  });
+  if (progress.cancelled()) return cancelledError();
+  DecodeStats sum;
+  if (failed) {
+    // Which task failed first depends on the threads; go through in order so that the message does not.
+    for (std::size_t t = 0; t < tasks.size(); ++t) {
+      auto again = results[t] ? decodeFile(files[static_cast<std::size_t>(tasks[t].file)], tasks[t].jobs) : results[t];
+      if (!again) return tl::unexpected(again.error());
+    }
+  }
+  for (const auto& r : results) {
+    if (r->padding_voxels == 0) continue;
+    sum.padding_hu = sum.padding_voxels == 0 ? r->padding_hu : std::max(sum.padding_hu, r->padding_hu);
+    sum.padding_voxels += r->padding_voxels;
+  }
+  return sum;
+}
+
+}  // namespace rayset::dicom

@@ -1,0 +1,138 @@
+#include "dicom/text.h"
+
+#include <dcmtk/config/osconfig.h>
+#include <dcmtk/dcmdata/dcspchrs.h>
+
+#include <algorithm>
+#include <charconv>
+#include <cmath>
+
+#include "dicom/attributes.h"
+
+namespace rayset::dicom {
+
+std::string label(const Attribute& attribute) {
+  char tag[16];
+  std::snprintf(tag, sizeof tag, " (%04X,%04X)", attribute.group, attribute.element);
+  return std::string(attribute.name) + tag;
+}
+
+std::string trimmed(std::string_view text) {
+  const auto blank = [](char c) { return c == ' ' || c == '\0' || c == '\t' || c == '\r' || c == '\n'; };
+  while (!text.empty() && blank(text.front())) text.remove_prefix(1);
+  while (!text.empty() && blank(text.back())) text.remove_suffix(1);
+  return std::string(text);
+}
+
+std::vector<std::string> splitValues(std::string_view text) {
+  std::vector<std::string> values;
+  while (true) {
+    const auto cut = text.find('\\');
+    values.push_back(trimmed(text.substr(0, cut)));
+    if (cut == std::string_view::npos) return values;
+    text.remove_prefix(cut + 1);
+  }
+}
+
+std::string lower(std::string_view text) {
+  std::string out(text);
+  for (char& c : out)
+    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+  return out;
+}
+
+namespace {
+template <class T>
+std::optional<T> parseWhole(std::string_view text) {
+  const std::string clean = trimmed(text);
+  const char* first = clean.data();
+  const char* last = first + clean.size();
+  if (first != last && *first == '+') ++first;
+  T value{};
+  const auto [end, error] = std::from_chars(first, last, value);
+  if (error != std::errc() || end != last || first == last) return std::nullopt;
+  return value;
+}
+}  // namespace
+
+std::optional<double> parseDecimal(std::string_view text) {
+  const auto value = parseWhole<double>(text);
+  if (value && !std::isfinite(*value)) return std::nullopt;
+  return value;
+}
+
+std::optional<long long> parseInteger(std::string_view text) { return parseWhole<long long>(text); }
+
+bool isUtf8(std::string_view text) {
+  std::size_t i = 0;
+  while (i < text.size()) {
+    const auto byte = static_cast<unsigned char>(text[i]);
+    std::size_t more = 0;
+    unsigned code = 0;
+    if (byte < 0x80) {
+      ++i;
+      continue;
+    } else if ((byte & 0xe0) == 0xc0) {
+      more = 1;
+      code = byte & 0x1fu;
+    } else if ((byte & 0xf0) == 0xe0) {
+      more = 2;
+      code = byte & 0x0fu;
+    } else if ((byte & 0xf8) == 0xf0) {
+      more = 3;
+      code = byte & 0x07u;
+    } else {
+      return false;
+    }
+    if (i + more >= text.size()) return false;
+    for (std::size_t m = 1; m <= more; ++m) {
+      const auto next = static_cast<unsigned char>(text[i + m]);
+      if ((next & 0xc0) != 0x80) return false;
+      code = code << 6 | (next & 0x3fu);
+    }
+    static constexpr unsigned kLeast[] = {0, 0x80, 0x800, 0x10000};  // longer forms than needed are not allowed
+    if (code < kLeast[more] || code > 0x10ffff || (code >= 0xd800 && code < 0xe000)) return false;
+    i += more + 1;
+  }
+  return true;
+}
+
+namespace {
+std::string latin1ToUtf8(const std::string& raw) {
+  std::string out;
+  for (const char c : raw) {
+    const auto byte = static_cast<unsigned char>(c);
+    if (byte < 0x80) {
+      out += c;
+    } else {
+      out += static_cast<char>(0xc0 | byte >> 6);
+      out += static_cast<char>(0x80 | (byte & 0x3f));
+    }
+  }
+  return out;
+}
+}  // namespace
+
+std::string toUtf8(const std::string& raw, const std::string& character_set, const char* delimiters) {
+  std::string text;
+  const bool ascii = std::all_of(raw.begin(), raw.end(), [](char c) { return c >= ' ' && c != 0x7f; });
+  if (ascii) {
+    text = raw;
+  } else {
+    DcmSpecificCharacterSet converter;
+    OFString out;
+    const bool declared = !character_set.empty();
+    if (declared && converter.selectCharacterSet(OFString(character_set.c_str())).good() &&
+        converter.convertString(OFString(raw.data(), raw.size()), out, delimiters).good()) {
+      text.assign(out.data(), out.size());
+    } else {
+      // Undeclared or undecodable: many files hold UTF-8 or Latin-1 without saying so.
+      text = raw;
+    }
+    if (!isUtf8(text)) text = latin1ToUtf8(raw);
+    std::erase_if(text, [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7f; });
+  }
+  return trimmed(text);
+}
+
+}  // namespace rayset::dicom
