@@ -70,7 +70,18 @@ function(rayset_tests)
       RAYSET_PROGRAM="${CMAKE_BINARY_DIR}/rayset"
       RAYSET_FEET_DIR="${CMAKE_SOURCE_DIR}/../shared/data/feet")
     rayset_settings(test_${folder})
-    gtest_discover_tests(test_${folder} TEST_PREFIX ${folder}. DISCOVERY_TIMEOUT 60 PROPERTIES TIMEOUT 600)
+    set(properties TIMEOUT 600)
+    if(folder STREQUAL "program")
+      # One invented patient for all tests of the program, made by the program itself.
+      set(phantom ${CMAKE_BINARY_DIR}/test-phantom)
+      target_compile_definitions(test_program PRIVATE RAYSET_PHANTOM_DIR="${phantom}")
+      add_dependencies(test_program rayset)
+      add_test(NAME program.phantom COMMAND rayset phantom --out ${phantom} --force --seed 5 --side left
+        --injury divergent --spacing 0.6 --slice 0.6)
+      set_tests_properties(program.phantom PROPERTIES FIXTURES_SETUP phantom TIMEOUT 600)
+      list(APPEND properties FIXTURES_REQUIRED phantom)
+    endif()
+    gtest_discover_tests(test_${folder} TEST_PREFIX ${folder}. DISCOVERY_TIMEOUT 60 PROPERTIES ${properties})
   endforeach()
 endfunction()
 

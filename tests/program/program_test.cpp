@@ -1,0 +1,220 @@
+// The program from outside: exit statuses, messages, what is written and what is not. A phantom made by the fixture
+// "phantom" (see CMake) lies in RAYSET_PHANTOM_DIR.
+#include <fcntl.h>
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <chrono>
+#include <csignal>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+#include <set>
+#include <sstream>
+#include <thread>
+
+#include "geometry/ray_caster.h"
+#include "geometry/surface.h"
+
+namespace rayset {
+namespace {
+
+namespace fs = std::filesystem;
+using testing::HasSubstr;
+using Json = nlohmann::json;
+
+std::string readAll(const fs::path& file) {
+  std::ifstream in(file);
+  std::ostringstream text;
+  text << in.rdbuf();
+  return text.str();
+}
+
+struct Ended {
+  int status;
+  std::string out, err;
+};
+
+class Program : public testing::Test {
+ protected:
+  void SetUp() override {
+    folder_ = fs::temp_directory_path() /
+              ("rayset-program-" + std::string(testing::UnitTest::GetInstance()->current_test_info()->name()) + "-" +
+               std::to_string(getpid()));
+    fs::remove_all(folder_);
+    fs::create_directories(folder_);
+  }
+  void TearDown() override { fs::remove_all(folder_); }
+
+  /// Runs the program; with interrupt_after > 0 sends SIGINT after that many seconds.
+  Ended run(const std::vector<std::string>& arguments, double interrupt_after = 0) {
+    const fs::path out = folder_ / "stdout.txt", err = folder_ / "stderr.txt";
+    const pid_t child = fork();
+    if (child == 0) {
+      const int o = open(out.c_str(), O_CREAT | O_TRUNC | O_WRONLY, 0600);
+      const int e = open(err.c_str(), O_CREAT | O_TRUNC | O_WRONLY, 0600);
+      dup2(o, STDOUT_FILENO);
+      dup2(e, STDERR_FILENO);
+      std::vector<char*> argv{const_cast<char*>(RAYSET_PROGRAM)};
+      for (const auto& a : arguments) argv.push_back(const_cast<char*>(a.c_str()));
+      argv.push_back(nullptr);
+      execv(RAYSET_PROGRAM, argv.data());
+      _exit(127);
+    }
+    if (interrupt_after > 0) {
+      std::this_thread::sleep_for(std::chrono::duration<double>(interrupt_after));
+      kill(child, SIGINT);
+    }
+    int status = 0;
+    waitpid(child, &status, 0);
+    return {WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status), readAll(out), readAll(err)};
+  }
+  /// Everything in the test's folder but the captured output.
+  std::vector<std::string> left() {
+    std::vector<std::string> names;
+    for (const auto& item : fs::directory_iterator(folder_)) {
+      const std::string name = item.path().filename().string();
+      if (name != "stdout.txt" && name != "stderr.txt") names.push_back(name);
+    }
+    return names;
+  }
+  static std::string phantom() { return std::string(RAYSET_PHANTOM_DIR) + "/ct"; }
+
+  fs::path folder_;
+};
+
+TEST_F(Program, WrongRequestsEndWith2AndSayWhy) {
+  EXPECT_EQ(run({}).status, 2);
+  EXPECT_EQ(run({"nonsense"}).status, 2);
+  EXPECT_EQ(run({"plan"}).status, 2);
+  EXPECT_EQ(run({"plan", phantom(), "--out", folder_ / "o", "--side", "middle"}).status, 2);
+  EXPECT_EQ(run({"plan", phantom(), "--out", folder_ / "o", "--lateral", "glue"}).status, 2);
+  const Ended missing = run({"plan", folder_ / "nowhere", "--out", folder_ / "o"});
+  EXPECT_EQ(missing.status, 2);
+  EXPECT_THAT(missing.err, HasSubstr((folder_ / "nowhere").string()));
+  EXPECT_EQ(run({"plan", phantom(), "--out", folder_ / "o", "--series", "no such series"}).status, 2);
+  EXPECT_EQ(run({"phantom", "--out", folder_ / "o", "--injury", "sneeze"}).status, 2);
+  EXPECT_TRUE(left().empty());
+}
+
+TEST_F(Program, HelpAndVersionEndWith0) {
+  const Ended help = run({"--help"});
+  EXPECT_EQ(help.status, 0);
+  EXPECT_THAT(help.out, HasSubstr("surgeon decides"));
+  EXPECT_EQ(run({"plan", "--help"}).status, 0);
+  EXPECT_EQ(run({"--version"}).status, 0);
+}
+
+TEST_F(Program, ImagesThatCannotBePlannedFromEndWith3AndLeaveNothing) {
+  fs::create_directories(folder_ / "empty");
+  const Ended empty = run({"plan", folder_ / "empty", "--out", folder_ / "o"});
+  EXPECT_EQ(empty.status, 3) << empty.err;
+  EXPECT_THAT(empty.err, HasSubstr((folder_ / "empty").string()));
+  fs::create_directories(folder_ / "foreign");
+  std::ofstream(folder_ / "foreign" / "notes.txt") << "not an image\n";
+  const Ended foreign = run({"plan", folder_ / "foreign", "--out", folder_ / "o"});
+  EXPECT_EQ(foreign.status, 3) << foreign.err;
+  EXPECT_FALSE(fs::exists(folder_ / "o"));
+  EXPECT_EQ(left().size(), 2u);
+}
+
+TEST_F(Program, JsonLogsAreOneObjectALine) {
+  fs::create_directories(folder_ / "empty");
+  const Ended ended = run({"--json", "plan", folder_ / "empty", "--out", folder_ / "o"});
+  std::istringstream lines(ended.err);
+  std::string line, last;
+  int count = 0;
+  while (std::getline(lines, line)) {
+    ASSERT_TRUE(Json::accept(line)) << line;
+    last = line;
+    ++count;
+  }
+  ASSERT_GT(count, 0);
+  const Json error = Json::parse(last);
+  EXPECT_EQ(error.at("kind"), "error");
+  EXPECT_EQ(error.at("exit_status"), 3);
+  EXPECT_FALSE(error.at("remedy").get<std::string>().empty());
+}
+
+TEST_F(Program, FilesOfOthersAreNeverReplaced) {
+  fs::create_directories(folder_ / "o");
+  std::ofstream(folder_ / "o" / "thesis.txt") << "mine\n";
+  const Ended ended = run({"plan", phantom(), "--out", folder_ / "o", "--force"});
+  EXPECT_EQ(ended.status, 2);
+  EXPECT_EQ(readAll(folder_ / "o" / "thesis.txt"), "mine\n");
+}
+
+TEST_F(Program, AnInterruptLeavesNothingBehind) {
+  for (const double after : {0.3, 2.0, 5.0}) {
+    const Ended ended = run({"plan", phantom(), "--out", folder_ / "o"}, after);
+    EXPECT_EQ(ended.status, 130) << "after " << after << " s: " << ended.err;
+    EXPECT_TRUE(left().empty());
+  }
+}
+
+TEST_F(Program, APlanHoldsWhatTheContractAsks) {
+  const Ended ended = run({"--quiet", "plan", phantom(), "--out", folder_ / "o"});
+  ASSERT_EQ(ended.status, 0) << ended.err;
+  EXPECT_TRUE(ended.out.empty()) << ended.out;
+  EXPECT_TRUE(ended.err.empty()) << ended.err;
+  EXPECT_EQ(left(), std::vector<std::string>{"o"});
+  const fs::path out = folder_ / "o";
+  const Json plan = Json::parse(readAll(out / "plan.json"));
+  const Json truth = Json::parse(readAll(fs::path(RAYSET_PHANTOM_DIR) / "truth.json"));
+  EXPECT_EQ(plan.at("schema"), "rayset.plan/1");
+  EXPECT_EQ(plan.at("side"), truth.at("side"));
+  EXPECT_TRUE(fs::exists(out / plan.at("labels").get<std::string>()));
+  EXPECT_TRUE(fs::exists(out / "report.pdf"));
+
+  const auto vec = [](const Json& j) { return Vec3(j.at(0), j.at(1), j.at(2)); };
+  const Json& frame = plan.at("frame");
+  const Vec3 distal = vec(frame.at("distal")), medial = vec(frame.at("medial")), dorsal = vec(frame.at("dorsal"));
+  EXPECT_NEAR(distal.norm(), 1, 1e-6);
+  EXPECT_NEAR(distal.dot(medial), 0, 1e-6);
+  EXPECT_NEAR(distal.dot(dorsal), 0, 1e-6);
+  const double hand = plan.at("side") == "right" ? 1 : -1;
+  EXPECT_NEAR(hand * distal.cross(medial).dot(dorsal), 1, 1e-6);
+
+  std::map<std::string, Surface> reduced;
+  for (const Json& bone : plan.at("bones")) {
+    const auto surface = readStl(out / bone.at("surface").get<std::string>());
+    ASSERT_TRUE(surface.has_value()) << surface.error().message();
+    EXPECT_TRUE(isClosed(*surface)) << bone.at("id");
+    EXPECT_NEAR(volume(*surface) / bone.at("volume_mm3").get<double>(), 1, 0.01) << bone.at("id");
+    reduced.emplace(bone.at("id"), *readStl(out / bone.at("reduced_surface").get<std::string>()));
+  }
+  for (const char* id : {"M1", "M2", "M3", "M4", "M5", "C1", "C2", "C3", "Cub", "Nav", "Tal", "Cal"}) {
+    EXPECT_TRUE(reduced.contains(id)) << id;
+  }
+  ASSERT_EQ(plan.at("injury").at("rays").size(), 5u);
+  EXPECT_EQ(plan.at("reduction").at("order"), Json({2, 1, 3, 4, 5}));
+  for (const Json& ray : plan.at("reduction").at("rays")) {
+    Eigen::Matrix4d X;
+    for (int r = 0; r < 4; ++r) {
+      for (int c = 0; c < 4; ++c)
+        X(r, c) = ray.at("transform").at(static_cast<std::size_t>(r)).at(static_cast<std::size_t>(c));
+    }
+    EXPECT_LT((X.topLeftCorner<3, 3>() * X.topLeftCorner<3, 3>().transpose() - Mat3::Identity()).norm(), 1e-6);
+    EXPECT_EQ(X.row(3), Eigen::RowVector4d(0, 0, 0, 1));
+    EXPECT_GT(ray.at("uncertainty").at("mm").get<double>(), 0);
+  }
+  std::set<int> fixed;
+  for (const Json& d : plan.at("fixation").at("devices")) {
+    const Vec3 entry = vec(d.at("entry")), tip = vec(d.at("tip")), direction = vec(d.at("direction"));
+    EXPECT_LT((tip - entry).normalized().cross(direction).norm(), 1e-3) << d.at("id");
+    const Surface& first = reduced.at(d.at("through").at(0));
+    EXPECT_LT(RayCaster({&first}).nearest(entry)->distance, 0.5) << d.at("id");
+    if (d.at("stage") == "definitive") fixed.insert(d.at("ray").get<int>());
+  }
+  EXPECT_EQ(fixed, (std::set<int>{1, 2, 3, 4, 5}));
+
+  // A second run does not touch the first unless told to.
+  const auto before = fs::last_write_time(out / "plan.json");
+  EXPECT_EQ(run({"plan", phantom(), "--out", out}).status, 2);
+  EXPECT_EQ(fs::last_write_time(out / "plan.json"), before);
+}
+
+}  // namespace
+}  // namespace rayset
