@@ -38,9 +38,9 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
   const double d1 = 11.0 + recess / 2, d2 = -recess / 2;
   const double valgus = std::tan(shape.hallux_valgus_rad);
 
-  const std::array<Vec3, 5> base{at(16.6, d1, 32.5), at(-0.2, d2, 38.5), at(-13.2, 2.4, 34.0), at(-25.6, -6.0, 26.0),
+  const std::array<Vec3, 5> base{at(17.6, d1, 32.5), at(-0.2, d2, 38.5), at(-13.2, 2.4, 34.0), at(-25.6, -6.0, 26.0),
                                  at(-37.5, -10.5, 16.5)};
-  const std::array<Vec3, 5> head{at(16.6 + 45.5 * valgus, 56.5, 16.0), at(0.0, 60.3, 9.3), at(-15.0, 55.4, 8.8),
+  const std::array<Vec3, 5> head{at(17.6 + 45.5 * valgus, 56.5, 16.0), at(0.0, 60.3, 9.3), at(-15.0, 55.4, 8.8),
                                  at(-29.6, 47.6, 8.3), at(-43.5, 34.6, 7.8)};
   // Roll of each ray about its axis follows the transverse arch.
   constexpr std::array<double, 5> kRoll{-0.05, 0.06, 0.2, 0.36, 0.5};
@@ -56,17 +56,17 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
   tmt[3] = transverse(base[3], {-0.38, 1, -0.2}, 0.006, 0.002);
   tmt[4] = transverse(base[4], {-0.72, 1, -0.1}, 0.006, 0.004);
 
-  wall[0] = columnWall(at(8.6, 0, 48), at(4.6, 0, 24), 0.1);
-  wall[1] = columnWall(at(-7.2, 0, 47), at(-3.4, 0, 26), -0.05);
+  wall[0] = columnWall(at(8.6, 0, 48), at(5.2, 0, 24), 0.1);
+  wall[1] = columnWall(at(-7.2, 0, 47), at(-4.0, 0, 26), -0.05);
   wall[2] = columnWall(at(-19.8, 0, 40), at(-13.0, 0, 18), -0.15);
   wall[3] = columnWall(at(-31.4, -8, 30), at(-24.5, -8, 8), -0.14);
 
-  cuneonavicular = transverse(at(0, -17.6, 39), {-0.24, 1, -0.2}, 0.005, 0.002);
+  cuneonavicular = transverse(at(0, -17.6, 42), {-0.24, 1, -0.28}, 0.005, 0.002);
   calcaneocuboid = transverse(at(-25, -35, 23), {0.02, 1, -0.1}, 0.006, -0.006);
 
-  talar_head = axesAlong(at(4, -56, 40), at(7, -46, 37), 0.6);
-  talar_head.origin = at(6, -47, 37.5);
-  talar_head_half = Vec3(16.5, 17.0, 13.0);
+  talar_head = axesAlong(at(3, -56, 46), at(7, -46, 42), 0.6);
+  talar_head.origin = at(6, -46, 43.0);
+  talar_head_half = Vec3(16.0, 17.0, 13.5);
 }
 
 }  // namespace rayset::procedural

@@ -51,6 +51,8 @@ struct Part {
   Field solid;
 };
 
+/// The ball of a metatarsal head, made larger by `grown`; ray 0 to 4.
+[[nodiscard]] Field metatarsalHead(const Layout& plan, std::size_t ray, double grown = 0);
 [[nodiscard]] std::vector<Part> metatarsalParts(const Layout& plan);
 [[nodiscard]] std::vector<Part> midtarsalParts(const Layout& plan);
 [[nodiscard]] std::vector<Part> hindfootParts(const Layout& plan);

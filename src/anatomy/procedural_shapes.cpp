@@ -124,4 +124,14 @@ Field without(Field shape, Field cut, double k) {
   return [shape = std::move(shape), cut = std::move(cut), k](const Vec3& p) { return smoothMax(shape(p), -cut(p), k); };
 }
 
+Field uneven(Field shape, double amplitude, double phase) {
+  return [shape = std::move(shape), amplitude, phase](const Vec3& p) {
+    const double f = shape(p);
+    if (std::abs(f) > 4) return f;
+    const double x = 0.43 * p.x() + 0.17 * p.y() + phase, y = 0.37 * p.y() - 0.19 * p.z() + 2.3 * phase,
+                 z = 0.53 * p.z() + 0.13 * p.x() + 3.1 * phase;
+    return f + amplitude * (std::sin(x) * std::sin(y) + std::sin(y) * std::sin(z) + std::sin(z) * std::sin(x)) / 1.5;
+  };
+}
+
 }  // namespace rayset::procedural

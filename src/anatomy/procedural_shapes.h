@@ -78,4 +78,7 @@ class Loft {
 /// The first shape without the second.
 [[nodiscard]] Field without(Field shape, Field cut, double k);
 
+/// Gentle unevenness of a bone's surface: smooth waves of about 15 mm and `amplitude` mm, different for each `phase`.
+[[nodiscard]] Field uneven(Field shape, double amplitude, double phase);
+
 }  // namespace rayset::procedural

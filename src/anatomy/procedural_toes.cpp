@@ -36,22 +36,36 @@ std::vector<Part> toeParts(const Layout& plan) {
     const double turn = i == 0 ? plan.shape.hallux_valgus_rad * 1.3 : (i == 4 ? -0.12 : -0.03 * static_cast<double>(i));
     flat = Eigen::AngleAxisd(-turn, Vec3::UnitZ()) * flat;
     Vec3 start = plan.ray[i].global(0, plan.length[i], i == 0 ? 0.5 : 1.0);
-    double skip = kHeadLength[i] + kToeGap[i] - 1.5;  // the base is hollowed for the head
+    const Field hollow = metatarsalHead(plan, i, kToeGap[i] - 0.0);
+    double skip = kHeadLength[i] - 0.5;  // the base reaches round the head and is hollowed for it
+    bool first = true;
     for (const Phalanx& b : toes[i]) {
       const Vec3 along = (flat * std::cos(b.pitch) + Vec3::UnitZ() * std::sin(b.pitch)).normalized();
       start += along * skip;
-      const Axes axes = axesAlong(start, start + along, plan.shape.ray_length[i] * 0.0);
+      const Axes axes = axesAlong(start, start + along, 0.0);
       const double L = b.length;
+      const bool last = &b == &toes[i].back();
+      // The last phalanx ends in a flat tuft, the others in a trochlea.
+      const double tip_w = last ? 1.15 : 1.0, tip_h = last ? 0.8 : 1.0;
       const std::vector<Station> s{
-          {0, 0, 0, b.base_w * 0.92, b.base_w * 0.92, b.base_h * 0.92, b.base_h * 0.92, 2.3, 2.2, 0, 0},
-          {0.12 * L, 0, 0, b.base_w, b.base_w, b.base_h, b.base_h, 2.3, 2.2, 0, 0},
-          {0.5 * L, 0, 0.4, b.waist_w, b.waist_w, b.waist_h, b.waist_h * 0.8, 2.2, 2.4, 0, 0},
-          {0.88 * L, 0, -0.2, b.head_w, b.head_w, b.head_h, b.head_h, 2.2, 2.4, 0, 0},
-          {L, 0, -0.4, b.head_w * 0.85, b.head_w * 0.85, b.head_h * 0.85, b.head_h * 0.85, 2.2, 2.2, 0, 0}};
-      parts.push_back({Bone::kToes, boxAround({axes.origin, axes.global(0, L, 0)}, std::max(b.base_w, b.base_h) + 3),
-                       Loft(axes, s, std::min(2.5, b.head_h))});
+          {-1.5, 0, 0, b.base_w * 0.9, b.base_w * 0.9, b.base_h * 0.9, b.base_h * 0.95, 2.3, 2.3, 0, 0},
+          {0.1 * L, 0, 0, b.base_w, b.base_w, b.base_h, b.base_h, 2.3, 2.3, 0, 0},
+          {0.3 * L, 0, 0.3, 0.6 * b.base_w + 0.4 * b.waist_w, 0.6 * b.base_w + 0.4 * b.waist_w,
+           0.5 * (b.base_h + b.waist_h), 0.4 * b.base_h + 0.5 * b.waist_h, 2.2, 2.5, 0, 0},
+          {0.58 * L, 0, 0.4, b.waist_w, b.waist_w, b.waist_h, b.waist_h * 0.8, 2.2, 2.6, 0, 0},
+          {0.86 * L, 0, -0.2, b.head_w * tip_w, b.head_w * tip_w, b.head_h * tip_h, b.head_h * tip_h, 2.2, 2.4, 0, 0},
+          {L, 0, -0.4, b.head_w * 0.9, b.head_w * 0.9, b.head_h * 0.85, b.head_h * 0.85, 2.2, 2.2, 0, 0}};
+      const Loft bone(axes, s, std::min(5.0, 1.8 * b.head_h));
+      const Box box = boxAround({axes.origin, axes.global(0, L, 0)}, std::max(b.base_w, b.base_h) + 3);
+      if (first) {
+        parts.push_back(
+            {Bone::kToes, box, [bone, hollow](const Vec3& p) { return smoothMax(bone(p), -hollow(p), 1.5); }});
+      } else {
+        parts.push_back({Bone::kToes, box, bone});
+      }
+      first = false;
       start = axes.global(0, L, 0);
-      skip = 1.3;
+      skip = 2.2;
     }
   }
   const Axes head = plan.ray[0];
