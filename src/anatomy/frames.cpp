@@ -101,8 +101,15 @@ Line fitLine(const Points& points, const Vec3& along) {
 // Centroids of the cross-sections perpendicular to `direction` over the middle of the bone.
 Points shaftCentroids(const Surface& surface, const Vec3& direction, const Extent& extent) {
   Points centroids;
+  // A head tapers towards its end; a shaft cut by the field of view does not. What is left of a cut bone begins with
+  // the wide base, so the sections are then taken farther from it.
+  const auto areaBefore = [&](double mm) {
+    return planeSection(surface, direction * (extent.to - mm), direction).area_mm2;
+  };
+  const bool cut = areaBefore(2.0) > 0.75 * areaBefore(7.0);
+  const double first = cut ? 0.45 : kShaftFrom, last = cut ? 0.85 : kShaftTo;
   for (int i = 0; i < kShaftSections; ++i) {
-    const double f = kShaftFrom + (kShaftTo - kShaftFrom) * i / (kShaftSections - 1);
+    const double f = first + (last - first) * i / (kShaftSections - 1);
     const auto section = planeSection(surface, direction * (extent.from + f * extent.length()), direction);
     if (section.area_mm2 > kMinSectionMm2) centroids.push_back(section.centroid);
   }
@@ -280,21 +287,15 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
   if (metatarsal.empty()) return axis;
   const SkinMoments moments = skinMoments(metatarsal);
   const Eigen::SelfAdjointEigenSolver<Mat3> principal(moments.covariance);
-  // The longest direction, unless the bone was cut so short that its base is taller than it is long.
   Vec3 d = principal.eigenvectors().col(2);
   const bool hinted = toward_head_hint.norm() > 1e-9;
   if (hinted) {
-    double best = -1;
-    for (int k = 0; k < 3; ++k) {
-      const Vec3 candidate = principal.eigenvectors().col(k);
-      const double score =
-          std::abs(candidate.dot(toward_head_hint)) * std::sqrt(std::max(0.0, principal.eigenvalues()[k]));
-      if (score > best) {
-        best = score;
-        d = candidate;
-      }
-    }
-    if (d.dot(toward_head_hint) < 0) d = -d;
+    // The longest direction, unless the field of view cut the bone so short that its base is nearly as wide as it is
+    // long: then the hint is the better start.
+    const Vec3 hint = toward_head_hint.normalized();
+    if (d.dot(hint) < 0) d = -d;
+    const bool slender = principal.eigenvalues()[2] > 3 * principal.eigenvalues()[1];
+    if (!slender || d.dot(hint) < 0.2) d = hint;
   } else {
     const Extent e = extentAlong(metatarsal, d);  // no hint: the base is the bulkier end
     double low = 0, high = 0;
@@ -329,9 +330,15 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
 Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
   const Vec3 d = distal.normalized();
   if (metatarsal.empty()) return Vec3::Zero();
-  // Rough skin has more area, most where the mesh is finest: two passes without shrinkage even that out.
+  // Rough skin has more area, most where the mesh is finest: two passes without shrinkage even that out. No vertex may
+  // go farther than noise goes, so that a mesh of few large triangles keeps its shape.
   Surface smooth = metatarsal;
   smoothTaubin(smooth, 2);
+  for (std::size_t i = 0; i < smooth.vertices.size(); ++i) {
+    const Vec3 step = smooth.vertices[i] - metatarsal.vertices[i];
+    const double length = step.norm();
+    if (length > 0.4) smooth.vertices[i] = metatarsal.vertices[i] + step * (0.4 / length);
+  }
   const double proximal = steadyEnd(smooth, d);
   // From the very lowest point: what noise pushed beyond the end belongs to the base all the same.
   return surfaceBetween(smooth, d, proximal - 10, proximal + kBaseReachMm).mean;
