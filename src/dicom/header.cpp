@@ -127,9 +127,23 @@ bool lossySyntax(E_TransferSyntax syntax) {
   return syntax == EXS_JPEGProcess1 || syntax == EXS_JPEGProcess2_4 || syntax == EXS_JPEGLSLossy;
 }
 
-std::string syntaxName(const std::string& uid) {
-  if (uid.empty()) return "an unnamed transfer syntax";
-  return dcmFindNameOfUID(uid.c_str(), uid.c_str());
+/// "MRImageStorage" (the dictionary's keyword) as people write it: "MR Image Storage".
+std::string spaced(const std::string& keyword) {
+  std::string out;
+  const auto upper = [](char c) { return c >= 'A' && c <= 'Z'; };
+  for (std::size_t i = 0; i < keyword.size(); ++i) {
+    const bool word = i > 0 && upper(keyword[i]) && keyword[i - 1] != ' ' &&
+                      (!upper(keyword[i - 1]) ||
+                       (i + 1 < keyword.size() && std::islower(static_cast<unsigned char>(keyword[i + 1]))));
+    if (word) out += ' ';
+    out += keyword[i];
+  }
+  return out;
+}
+
+std::string syntaxText(const DcmXfer& syntax, const std::string& uid) {
+  if (syntax.getXfer() != EXS_Unknown) return syntax.getXferName();
+  return uid.empty() ? std::string("an unnamed transfer syntax") : "transfer syntax " + toUtf8(uid, "");
 }
 
 /// Image Type value 3 LOCALIZER (C.8.2.1.1.1), or a projection through many slices, which has no HU of one place.
@@ -415,7 +429,8 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
       file.kind_name =
           modality.empty() ? "DICOM file without SOP Class UID" : toUtf8(modality, "") + " file without SOP Class UID";
     else
-      file.kind_name = dcmFindNameOfUID(sop_class.c_str(), ("SOP class " + toUtf8(sop_class, "")).c_str());
+      file.kind_name =
+          spaced(dcmFindNameOfUID(sop_class.c_str(), fmt::format("SOP class {}", toUtf8(sop_class, "")).c_str()));
     return file;
   }
   if (!modality.empty() && modality != "CT") {
@@ -445,9 +460,10 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   if (!supportedSyntax(syntax.getXfer())) {
     OFString uid;
     format.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
-    check.fault(attr::kTransferSyntax,
-                fmt::format("the pixels are stored as {}, which this program cannot read", syntaxName(uid.c_str())),
-                kUncompressed);
+    check.fault(
+        attr::kTransferSyntax,
+        fmt::format("the pixels are stored as {}, which this program cannot read", syntaxText(syntax, uid.c_str())),
+        kUncompressed);
     file.defect = check.defect;
     return file;
   }
