@@ -2,6 +2,7 @@
 #pragma once
 
 #include <filesystem>
+#include <string>
 
 #include "base/progress.h"
 #include "base/result.h"
@@ -9,8 +10,19 @@
 
 namespace rayset {
 
-/// Writes surfaces/, reduced/, devices/ (STL), labels.nrrd, pictures/*.png and report.pdf into an existing folder.
-/// plan.json is written by the caller, last.
-[[nodiscard]] Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress = {});
+struct ReportSettings {
+  std::string made_at;  ///< date and time printed on every page; empty: now, local time
+};
+
+/// Writes into an existing folder:
+///   surfaces/<bone>.stl    as scanned, patient frame         reduced/<bone>.stl   every bone where it belongs
+///   devices/<device>.stl   in the reduced foot               labels.nrrd          the label map on the CT grid
+///   pictures/*.png         marked with side, orientation, scale bar and legend
+///   report.pdf             A4, fonts embedded
+/// plan.json is written by the caller, last. What is missing (a bone, the other foot, every device) is said in the
+/// report, never an error. Fault::kInternal names the file that could not be written; Fault::kCancelled when stopped.
+/// Progress stage: "report".
+[[nodiscard]] Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress = {},
+                                 const ReportSettings& settings = {});
 
 }  // namespace rayset

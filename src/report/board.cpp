@@ -1,0 +1,286 @@
+#include "report/board.h"
+
+#include <cairo.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "base/units.h"
+#include "report/pictures.h"
+#include "report/words.h"
+
+namespace rayset {
+namespace {
+
+using words::RayState;
+
+constexpr double kGap = 5, kPad = 5;
+constexpr pdf::Colour kFoundText = 0x9A5B00;  // the orange of the pictures, dark enough for text
+
+void line(cairo_t* cr, double x0, double y0, double x1, double y1) {
+  cairo_move_to(cr, x0, y0);
+  cairo_line_to(cr, x1, y1);
+  cairo_stroke(cr);
+}
+
+void arrow(cairo_t* cr, double x0, double y0, double x1, double y1) {
+  const double length = std::hypot(x1 - x0, y1 - y0);
+  if (length < 0.5) return;
+  const double ux = (x1 - x0) / length, uy = (y1 - y0) / length, head = std::min(5.5, 0.6 * length);
+  line(cr, x0, y0, x1 - 0.8 * head * ux, y1 - 0.8 * head * uy);
+  cairo_move_to(cr, x1, y1);
+  cairo_line_to(cr, x1 - head * ux + 0.45 * head * uy, y1 - head * uy - 0.45 * head * ux);
+  cairo_line_to(cr, x1 - head * ux - 0.45 * head * uy, y1 - head * uy + 0.45 * head * ux);
+  cairo_close_path(cr);
+  cairo_fill(cr);
+}
+
+// One inset: the place of the base (ring), the found base (dot), the arrow between them to scale, and the shaft of both
+// as sticks turned by the angle (length not to scale).
+struct Inset {
+  double x, y, width, height;
+  double origin_x, origin_y;  // of the base's place
+  double points_per_mm;
+  std::string top, bottom, left, right;
+};
+
+void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, double stick_right, double stick_up,
+               double found_right, double found_up, RayState state) {
+  pdf::setColour(cr, 0xFFFFFF);
+  cairo_rectangle(cr, in.x, in.y, in.width, in.height);
+  cairo_fill_preserve(cr);
+  pdf::setColour(cr, pdf::kRule);
+  cairo_set_line_width(cr, 0.5);
+  cairo_stroke(cr);
+  const pdf::TextStyle small{.size = 5.8, .colour = pdf::kGrey};
+  const double h = pdf::drawText(cr, "Mg", 0, 0, -1, small, false);
+  const auto centred = [&](const std::string& t, double cx, double ty) {
+    pdf::drawText(cr, t, cx - 0.5 * pdf::textWidth(cr, t, small), ty, -1, small);
+  };
+  centred(in.top, in.x + in.width / 2, in.y + 1);
+  if (!in.bottom.empty()) centred(in.bottom, in.x + in.width / 2, in.y + in.height - h - 1);
+  // Sideways words stand at the foot of the inset, clear of the sticks.
+  pdf::drawText(cr, in.left, in.x + 2, in.y + in.height - h - 1, -1, small);
+  pdf::drawText(cr, in.right, in.x + in.width - 2 - pdf::textWidth(cr, in.right, small), in.y + in.height - h - 1, -1,
+                small);
+  if (state == RayState::kUnknown) {
+    pdf::drawText(cr, pdf::bold("?"), in.x, in.y + in.height / 2 - 14, in.width,
+                  {.size = 22, .colour = pdf::kGrey, .align = pdf::Align::kCentre});
+    return;
+  }
+  const double ox = in.origin_x, oy = in.origin_y;
+  const double stick = 0.50 * std::min(in.width, in.height);
+  // Where it belongs.
+  pdf::setColour(cr, palette::kPlace);
+  cairo_set_line_width(cr, 1.6);
+  const double dashes[2] = {3, 2};
+  cairo_set_dash(cr, dashes, 2, 0);
+  line(cr, ox, oy, ox + stick * stick_right, oy - stick * stick_up);
+  cairo_set_dash(cr, nullptr, 0, 0);
+  cairo_set_line_width(cr, 1.2);
+  cairo_arc(cr, ox, oy, 3.4, 0, 2 * M_PI);
+  cairo_stroke(cr);
+  // Where it was found.
+  const bool displaced = state == RayState::kDisplaced;
+  const double fx = ox + in.points_per_mm * right_mm, fy = oy - in.points_per_mm * up_mm;
+  pdf::setColour(cr, displaced ? palette::kFound : pdf::kGrey);
+  cairo_set_line_width(cr, 2.2);
+  line(cr, fx, fy, fx + stick * found_right, fy - stick * found_up);
+  if (displaced) {  // triangle; in place: dot
+    cairo_move_to(cr, fx, fy - 4);
+    cairo_line_to(cr, fx + 3.8, fy + 3);
+    cairo_line_to(cr, fx - 3.8, fy + 3);
+    cairo_close_path(cr);
+  } else {
+    cairo_arc(cr, fx, fy, 2.4, 0, 2 * M_PI);
+  }
+  cairo_fill(cr);
+  pdf::setColour(cr, pdf::kInk);
+  cairo_set_line_width(cr, 1.1);
+  arrow(cr, ox, oy, fx, fy);
+}
+
+std::string rank(std::size_t index) {
+  static const char* names[5] = {"first", "second", "third", "fourth", "last"};
+  return names[std::min<std::size_t>(index, 4)];
+}
+
+}  // namespace
+
+std::vector<int> boardOrder(Side side) {
+  return side == Side::kRight ? std::vector<int>{1, 2, 3, 4, 5} : std::vector<int>{5, 4, 3, 2, 1};
+}
+
+double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, bool draw) {
+  const double column = (width - 4 * kGap) / 5, inner = column - 2 * kPad;
+  const double top_h = 86, side_h = 62, roll_h = 34;
+  const bool right_foot = c.side == Side::kRight;
+  // Sideways: lateral is to the right of the page for a right foot seen from dorsal; seen from medial its toes point
+  // left.
+  const double lateral_sign = right_foot ? 1 : -1, distal_sign = right_foot ? -1 : 1;
+
+  double most = 3;
+  for (const RayDisplacement& d : c.rays)
+    if (d.ray != 0) most = std::max({most, std::abs(d.lateral_mm), std::abs(d.dorsal_mm), std::abs(d.distal_mm)});
+  const double points_per_mm = std::min(4.0, 0.36 * side_h / most);
+
+  const pdf::TextStyle text{.size = 7.4, .spacing = 0.6}, small{.size = 6.4, .colour = pdf::kGrey};
+  double height = 0;
+  for (const int pass : {0, 1}) {  // measure, then draw with equal heights
+    if (pass == 1 && !draw) break;
+    const std::vector<int> order = boardOrder(c.side);
+    for (std::size_t k = 0; k < 5; ++k) {
+      const int ray = order[k];
+      const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+      const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+      const RayState s = words::state(c, ray);
+      const double cx = x + static_cast<double>(k) * (column + kGap), ix = cx + kPad;
+      double cy = y + kPad;
+      const bool on = pass == 1;
+      if (on) {
+        pdf::setColour(cr, s == RayState::kDisplaced ? 0xFFF3DC : 0xF5F6F7);
+        cairo_rectangle(cr, cx, y, column, height);
+        cairo_fill_preserve(cr);
+        pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFound : pdf::kRule);
+        cairo_set_line_width(cr, s == RayState::kDisplaced ? 1.6 : 0.6);
+        cairo_stroke(cr);
+      }
+      cy += pdf::drawText(cr,
+                          pdf::bold(fmt::format("Ray {}", ray)) +
+                              pdf::coloured(pdf::kGrey, fmt::format("  M{} on {}", ray, boneId(tarsalPartner(ray)))),
+                          ix, cy, inner, {.size = 10, .one_line = true}, on);
+      const std::string chip = s == RayState::kDisplaced ? "▲ displaced"
+                               : s == RayState::kInPlace ? "● in place"
+                                                         : "? not judged";
+      cy += pdf::drawText(cr, pdf::bold(chip), ix, cy, inner,
+                          {.size = 9, .colour = s == RayState::kDisplaced ? kFoundText : pdf::kInk}, on) +
+            3;
+
+      Inset top{ix,
+                cy,
+                inner,
+                top_h,
+                ix + inner / 2,
+                cy + top_h * 0.68,
+                points_per_mm,
+                "distal",
+                "",
+                right_foot ? "medial" : "lateral",
+                right_foot ? "lateral" : "medial"};
+      if (on)
+        drawInset(cr, top, lateral_sign * d.lateral_mm, d.distal_mm, 0, 1, lateral_sign * std::sin(d.abduction_rad),
+                  std::cos(d.abduction_rad), s);
+      cy += top_h;
+      cy += pdf::drawText(cr, "from dorsal", ix, cy, inner,
+                          {.size = 6.4, .colour = pdf::kGrey, .align = pdf::Align::kCentre}, on) +
+            2;
+      Inset side{ix,
+                 cy,
+                 inner,
+                 side_h,
+                 ix + inner * (right_foot ? 0.66 : 0.34),
+                 cy + side_h * 0.5,
+                 points_per_mm,
+                 "dorsal",
+                 "",
+                 right_foot ? "distal" : "proximal",
+                 right_foot ? "proximal" : "distal"};
+      if (on)
+        drawInset(cr, side, distal_sign * d.distal_mm, d.dorsal_mm, distal_sign, 0,
+                  distal_sign * std::cos(d.plantarflexion_rad), -std::sin(d.plantarflexion_rad), s);
+      cy += side_h;
+      cy += pdf::drawText(cr, "from medial", ix, cy, inner,
+                          {.size = 6.4, .colour = pdf::kGrey, .align = pdf::Align::kCentre}, on) +
+            2;
+
+      // Roll: the base in section, seen from the heel, with a mark on its top.
+      if (on && s != RayState::kUnknown) {
+        const double rx = ix + 17, ry = cy + roll_h / 2, radius = 12;
+        pdf::setColour(cr, 0xFFFFFF);
+        cairo_arc(cr, rx, ry, radius, 0, 2 * M_PI);
+        cairo_fill_preserve(cr);
+        pdf::setColour(cr, pdf::kRule);
+        cairo_set_line_width(cr, 0.8);
+        cairo_stroke(cr);
+        const double dashes[2] = {2, 1.5};
+        pdf::setColour(cr, palette::kPlace);
+        cairo_set_line_width(cr, 1.4);
+        cairo_set_dash(cr, dashes, 2, 0);
+        line(cr, rx, ry, rx, ry - radius - 3);
+        cairo_set_dash(cr, nullptr, 0, 0);
+        pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFound : pdf::kGrey);
+        cairo_set_line_width(cr, 2);
+        line(cr, rx, ry, rx - lateral_sign * (radius + 1) * std::sin(d.pronation_rad),
+             ry - (radius + 1) * std::cos(d.pronation_rad));
+      }
+      const std::string roll = s == RayState::kUnknown ? std::string()
+                                                       : "roll " + words::degrees(std::abs(d.pronation_rad)) +
+                                                             (std::abs(toDegrees(d.pronation_rad)) < 0.5 ? ""
+                                                              : d.pronation_rad > 0                      ? "\npronation"
+                                                                                    : "\nsupination");
+      pdf::drawText(cr, roll, ix + 36, cy + 4, inner - 36, text, on);
+      cy += roll_h + 3;
+
+      const auto put = [&](const std::string& title, const std::string& body) {
+        cy += pdf::drawText(cr, title, ix, cy, inner, small, on);
+        cy += pdf::drawText(cr, body, ix, cy, inner, text, on) + 2.5;
+      };
+      if (s == RayState::kUnknown) {
+        put("Shift and turn of the base", "not judged");
+      } else {
+        const auto part = [](double v, const char* a, const char* b) {
+          return words::mm(std::abs(v)) + " " + (v >= 0 ? a : b);
+        };
+        put("Shift of the base", part(d.lateral_mm, "lateral", "medial") + "\n" +
+                                     part(d.dorsal_mm, "dorsal", "plantar") + "\n" +
+                                     part(d.distal_mm, "distal", "proximal"));
+        const auto angle = [](double v, const char* a, const char* b) {
+          return words::degrees(std::abs(v)) + " " + (v >= 0 ? a : b);
+        };
+        put("Turn", angle(d.abduction_rad, "abduction", "adduction") + "\n" +
+                        angle(d.plantarflexion_rad, "plantarflexion", "dorsiflexion"));
+      }
+      const auto place = std::find(c.reduction.order.begin(), c.reduction.order.end(), ray);
+      if (r.ray == ray) {
+        std::string body;
+        if (place != c.reduction.order.end())
+          body += rank(static_cast<std::size_t>(place - c.reduction.order.begin())) + " in order\n";
+        body += "±" + words::mm(r.uncertainty_mm) + ", ±" + words::degrees(r.uncertainty_rad, 1);
+        put("Reduction", body);
+      } else {
+        put("Reduction", "not planned");
+      }
+      std::string devices;
+      for (const Device& device : c.fixation.devices)
+        if (device.ray == ray)
+          devices += fmt::format("{}<b>{}</b> {} {}{}", devices.empty() ? "" : "\n", pdf::escaped(device.id),
+                                 pdf::escaped(device.kind), words::mm(device.length_mm, 0),
+                                 device.stage == "temporary" ? "\n   (temporary)" : "");
+      put("Devices", devices.empty() ? "none" : devices);
+      if (pass == 0) height = std::max(height, cy - y + 2);
+    }
+  }
+  double total = height + 4;
+  // Key and scale.
+  if (draw) {
+    const double ky = y + height + 4;
+    pdf::setColour(cr, pdf::kInk);
+    cairo_set_line_width(cr, 1.1);
+    const double bar = 5 * points_per_mm;
+    line(cr, x, ky + 5, x + bar, ky + 5);
+    line(cr, x, ky + 2.5, x, ky + 7.5);
+    line(cr, x + bar, ky + 2.5, x + bar, ky + 7.5);
+  }
+  const double bar = 5 * points_per_mm;
+  const std::string key = "5 mm, scale of the arrows. " + pdf::coloured(palette::kPlace, pdf::bold("○ – –")) +
+                          " base and shaft where they belong; " + pdf::coloured(kFoundText, pdf::bold("▲")) + " or " +
+                          pdf::coloured(pdf::kGrey, pdf::bold("●")) +
+                          " base as scanned, the solid stick its shaft turned by the true angle. Roll: the base from "
+                          "behind, mark on its top.";
+  total +=
+      pdf::drawText(cr, key, x + bar + 5, y + height + 4, width - bar - 5, {.size = 7, .colour = pdf::kGrey}, draw) + 2;
+  return total;
+}
+
+}  // namespace rayset

@@ -1,0 +1,120 @@
+// Pages of a PDF: flowing text, tables that break between rows, headings that stay with what follows. Units are points
+// (1/72 inch) from the top left corner of an A4 page. Text is shaped by pango, so any script a font on the machine
+// covers can appear in a name; fonts are embedded.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <filesystem>
+#include <functional>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "base/result.h"
+
+using cairo_t = struct _cairo;
+using cairo_surface_t = struct _cairo_surface;
+
+namespace rayset::pdf {
+
+inline constexpr double kPageWidth = 595.276, kPageHeight = 841.89;  // A4
+inline constexpr double kMargin = 42;                                // left and right
+inline constexpr double kTop = 64, kBottom = kPageHeight - 46;       // body between header and footer
+
+/// A screen colour, 0xRRGGBB.
+using Colour = std::uint32_t;
+inline constexpr Colour kInk = 0x1A1D21, kGrey = 0x5B626B, kRule = 0xB9BFC6, kBand = 0xE9ECEF;
+
+enum class Align { kLeft, kCentre, kRight };
+
+/// Text safe to put inside pango markup: special characters escaped, bytes that are no UTF-8 replaced.
+[[nodiscard]] std::string escaped(const std::string& text);
+[[nodiscard]] inline std::string bold(const std::string& markup) { return "<b>" + markup + "</b>"; }
+[[nodiscard]] std::string coloured(Colour colour, const std::string& markup);
+
+struct TextStyle {
+  double size = 9;
+  Colour colour = kInk;
+  Align align = Align::kLeft;
+  double spacing = 1.5;   ///< extra points between lines
+  bool one_line = false;  ///< ends in an ellipsis instead of wrapping
+};
+
+/// Draws markup with its top left corner at (x, y), wrapped at `width`; returns the height used. Drawing only happens
+/// when `draw` is set, so the same call measures.
+double drawText(cairo_t* cr, const std::string& markup, double x, double y, double width, const TextStyle& style = {},
+                bool draw = true);
+/// Width of the markup on one line.
+[[nodiscard]] double textWidth(cairo_t* cr, const std::string& markup, const TextStyle& style = {});
+void setColour(cairo_t* cr, Colour colour, double alpha = 1);
+
+struct Column {
+  std::string title;  ///< markup
+  double share = 1;   ///< of the width
+  Align align = Align::kLeft;
+};
+struct Row {
+  std::vector<std::string> cells;  ///< markup, one a column
+  bool highlight = false;          ///< light tint behind the row
+};
+
+/// What stands at the head and foot of every page.
+struct PageFrame {
+  std::function<void(cairo_t*, int page, int pages)> draw;
+};
+
+class Document {
+ public:
+  /// Writes to `file`; an empty path makes a dry run that only counts pages and notes where the sections fall.
+  /// `earlier`: the dry run of the same content (page numbers known), or null.
+  Document(const std::filesystem::path& file, PageFrame frame, const Document* earlier = nullptr);
+  ~Document();
+  Document(const Document&) = delete;
+  Document& operator=(const Document&) = delete;
+
+  void setTitle(const std::string& title, const std::string& subject);
+
+  /// Headings note their page under `key` and enter the outline of the PDF. `keep`: points that must follow on the same
+  /// page.
+  void heading(const std::string& text, const std::string& key = {}, double keep = 60);
+  void subheading(const std::string& text, double keep = 40);
+  void paragraph(const std::string& markup, const TextStyle& style = {}, double indent = 0);
+  /// A paragraph hanging behind a mark ("1.", a dash).
+  void item(const std::string& mark, const std::string& markup, const TextStyle& style = {}, double indent = 16);
+  /// Title row repeated on each page it runs over; a row only breaks when it is taller than a page.
+  void table(const std::vector<Column>& columns, const std::vector<Row>& rows, double size = 7.8);
+  void space(double points) { y_ += points; }
+  /// Starts a new page unless `height` points are left on this one.
+  void need(double height);
+  void newPage();
+
+  /// Reserves `height` points across the body and hands the place to `draw(cr, x, y, width)`.
+  void block(double height, const std::function<void(cairo_t*, double, double, double)>& draw);
+
+  [[nodiscard]] double left() const { return kMargin; }
+  [[nodiscard]] double width() const { return kPageWidth - 2 * kMargin; }
+  [[nodiscard]] double y() const { return y_; }
+  [[nodiscard]] double room() const { return kBottom - y_; }
+  [[nodiscard]] bool dry() const { return dry_; }
+  [[nodiscard]] int pages() const { return page_; }
+  [[nodiscard]] cairo_t* context() const { return cr_; }
+  /// Page of a heading's key, from the dry run; 0 when unknown.
+  [[nodiscard]] int pageOf(const std::string& key) const;
+  /// Ends the file. The error names it.
+  [[nodiscard]] Status finish();
+
+ private:
+  void startPage();
+  std::filesystem::path file_;
+  PageFrame frame_;
+  const Document* earlier_;
+  bool dry_;
+  cairo_surface_t* surface_ = nullptr;
+  cairo_t* cr_ = nullptr;
+  int page_ = 0;
+  double y_ = kTop;
+  std::map<std::string, int> places_;
+};
+
+}  // namespace rayset::pdf

@@ -1,0 +1,517 @@
+#include "report/pictures.h"
+
+#include <cairo.h>
+
+#include <algorithm>
+#include <cmath>
+#include <cstring>
+#include <optional>
+
+#include "report/words.h"
+
+namespace rayset {
+namespace {
+
+using words::RayState;
+
+constexpr double kPxPerPoint = 2.6;  // about 190 dots an inch on paper
+
+struct Look {
+  std::string name;  // "dorsal"
+  Vec3 towards, up;  // to the viewer; up in the picture
+  std::string top, bottom, left, right;
+};
+
+std::string word(const Frame& f, const Vec3& direction) {
+  const Vec3 k = f.components(direction);  // medial, distal, dorsal
+  int axis = 0;
+  k.cwiseAbs().maxCoeff(&axis);
+  static const char* names[3][2] = {{"medial", "lateral"}, {"distal", "proximal"}, {"dorsal", "plantar"}};
+  return names[axis][k[axis] >= 0 ? 0 : 1];
+}
+
+Look makeLook(const Frame& f, const std::string& name, const Vec3& towards, const Vec3& up) {
+  Look look{name, towards.normalized(), Vec3::Zero(), {}, {}, {}, {}};
+  look.up = (up - up.dot(look.towards) * look.towards).normalized();
+  const Vec3 right = look.up.cross(look.towards);
+  look.top = word(f, look.up);
+  look.bottom = word(f, -look.up);
+  look.left = word(f, -right);
+  look.right = word(f, right);
+  return look;
+}
+
+// The view whose rectangle of the given shape (height / width) holds all the points with a margin.
+RenderView fit(const Look& look, const std::vector<const Surface*>& shown, double margin_mm, double shape,
+               double width_pt) {
+  RenderView view;
+  view.up = look.up;
+  view.right = look.up.cross(look.towards);
+  double x0 = 1e9, x1 = -1e9, y0 = 1e9, y1 = -1e9, z = 0;
+  std::size_t n = 0;
+  for (const Surface* s : shown)
+    for (const Vec3& v : s->vertices) {
+      x0 = std::min(x0, v.dot(view.right));
+      x1 = std::max(x1, v.dot(view.right));
+      y0 = std::min(y0, v.dot(view.up));
+      y1 = std::max(y1, v.dot(view.up));
+      z += v.dot(look.towards);
+      ++n;
+    }
+  if (n == 0) x0 = y0 = -1, x1 = y1 = 1, n = 1;
+  view.centre = 0.5 * (x0 + x1) * view.right + 0.5 * (y0 + y1) * view.up + z / static_cast<double>(n) * look.towards;
+  view.width_mm = std::max(x1 - x0 + 2 * margin_mm, (y1 - y0 + 2 * margin_mm) / shape);
+  view.width_px = static_cast<int>(std::lround(width_pt * kPxPerPoint));
+  view.height_px = static_cast<int>(std::lround(width_pt * shape * kPxPerPoint));
+  return view;
+}
+
+// Rays count from the medial border; a tarsal bone counts as its most medial ray.
+int rank(Bone bone) {
+  if (const auto ray = rayOf(bone)) return *ray;
+  switch (bone) {
+    case Bone::kC1:
+      return 1;
+    case Bone::kC2:
+      return 2;
+    case Bone::kC3:
+      return 3;
+    case Bone::kCub:
+      return 4;
+    default:
+      return 0;
+  }
+}
+
+bool drawnBone(Bone bone) { return bone != Bone::kTibia && bone != Bone::kFibula; }
+bool isMidfoot(Bone bone) { return rank(bone) > 0 || bone == Bone::kNav; }
+
+// Where to write a metatarsal's name: over its head.
+Vec3 headOf(const Surface& metatarsal, const Vec3& distal) {
+  double far = -1e18;
+  for (const Vec3& v : metatarsal.vertices) far = std::max(far, v.dot(distal));
+  Vec3 sum = Vec3::Zero();
+  double n = 0;
+  for (const Vec3& v : metatarsal.vertices)
+    if (v.dot(distal) > far - 12) {
+      sum += v;
+      n += 1;
+    }
+  return n > 0 ? Vec3(sum / n) : Vec3(Vec3::Zero());
+}
+
+void tag(cairo_t* cr, const std::string& markup, double x, double y, const pdf::TextStyle& style, pdf::Colour border,
+         bool boxed) {
+  const double w = pdf::textWidth(cr, markup, style), h = pdf::drawText(cr, markup, 0, 0, -1, style, false);
+  if (boxed) {
+    pdf::setColour(cr, 0xFFFFFF, 0.88);
+    cairo_rectangle(cr, x - 1.8, y - 0.6, w + 3.6, h + 1.2);
+    cairo_fill_preserve(cr);
+    pdf::setColour(cr, border);
+    cairo_set_line_width(cr, 0.6);
+    cairo_stroke(cr);
+  }
+  pdf::drawText(cr, markup, x, y, -1, style);
+}
+
+struct Rect {
+  double x0, y0, x1, y1;
+  [[nodiscard]] bool meets(const Rect& o) const { return x0 < o.x1 && o.x0 < x1 && y0 < o.y1 && o.y0 < y1; }
+  [[nodiscard]] bool within(const Rect& o) const { return x0 >= o.x0 && y0 >= o.y0 && x1 <= o.x1 && y1 <= o.y1; }
+};
+
+}  // namespace
+
+std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, const Progress& progress) {
+  std::vector<Shot> shots;
+  const BoneSurfaces& injured = c.injured;
+  const BoneSurfaces& reduced = c.reduction.reduced;
+  const Frame& f = c.reduction.frame;
+  const auto bone = linearColour(palette::kBone), faint = linearColour(palette::kFaint),
+             found = linearColour(palette::kFound), place = linearColour(palette::kPlace),
+             screw = linearColour(palette::kScrew), wire = linearColour(palette::kWire);
+  const std::string corner = words::sideCapitals(c.side);
+  const std::vector<int> displaced = words::raysIn(c, RayState::kDisplaced);
+  const auto isDisplaced = [&](Bone b) {
+    const auto ray = rayOf(b);
+    return ray && std::find(displaced.begin(), displaced.end(), *ray) != displaced.end();
+  };
+
+  // One frame of the picture for both states, so that they can be compared.
+  std::vector<const Surface*> shown;
+  for (const BoneSurfaces* set : {&injured, &reduced})
+    for (const auto& [b, s] : *set)
+      if (isMidfoot(b) && !s.empty()) shown.push_back(&s);
+  if (shown.empty()) return shots;
+  const std::vector<Look> looks{makeLook(f, "dorsal", f.dorsal, f.distal), makeLook(f, "medial", f.medial, f.dorsal),
+                                makeLook(f, "lateral", -f.medial, f.dorsal)};
+
+  struct Job {
+    Shot shot;
+    std::vector<RenderPart> parts;
+    std::vector<Surface> own;  // ghosts, moved towards the viewer
+  };
+  std::vector<Job> jobs;
+
+  const auto foot = [&](const std::string& group, const Look& look, double width_pt, double shape) {
+    Job job;
+    Shot& shot = job.shot;
+    shot.group = group;
+    shot.name = group + "_" + look.name;
+    shot.caption = (group == "injured"   ? "As scanned, from "
+                    : group == "reduced" ? "Reduced, from "
+                                         : "Reduced, with the devices, from ") +
+                   look.name;
+    shot.corner = corner;
+    shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
+    shot.view = fit(look, shown, 9, shape, width_pt);
+    const BoneSurfaces& set = group == "injured" ? injured : reduced;
+    const BoneSurfaces& other = group == "injured" ? reduced : injured;
+    // From the side, rays that stand in front of every displaced one are drawn see-through, or they would hide it.
+    const int sight = look.name == "medial" ? 1 : look.name == "lateral" ? -1 : 0;
+    for (const auto& [b, s] : set) {
+      if (!drawnBone(b) || s.empty()) continue;
+      RenderPart part{&s, isMidfoot(b) || b == Bone::kTal || b == Bone::kCal ? bone : faint, 1};
+      if (group == "metal") {
+        part.opacity = isMidfoot(b) ? 0.22F : 0.12F;
+      } else {
+        if (isDisplaced(b)) part.colour = group == "injured" ? found : place;
+        if (group == "reduced" && isDisplaced(b)) part.colour = linearColour(0x7DB8DE);
+        if (sight != 0 && !displaced.empty() && !isDisplaced(b) && rank(b) > 0) {
+          const bool in_front = sight > 0 ? rank(b) < displaced.front() : rank(b) > displaced.back();
+          if (in_front) part.opacity = 0.3F;
+        }
+      }
+      job.parts.push_back(part);
+    }
+    if (group == "metal") {
+      for (const Device& d : c.fixation.devices) {
+        const auto it = devices.find(d.id);
+        if (it == devices.end() || it->second.empty()) continue;
+        job.parts.push_back({&it->second, d.stage == "temporary" ? wire : screw, 1});
+        shot.labels.push_back({d.entry, d.id, d.stage == "temporary" ? palette::kWire : palette::kScrew, true});
+      }
+    } else {
+      // The other state of each displaced ray as a see-through outline, brought in front: parallel projection keeps its
+      // place.
+      for (const int ray : displaced) {
+        const auto it = other.find(metatarsal(ray));
+        if (it == other.end() || it->second.empty()) continue;
+        job.own.push_back(it->second);
+        for (Vec3& v : job.own.back().vertices) v += 300 * look.towards;
+      }
+      for (const int ray : {1, 2, 3, 4, 5}) {
+        const auto it = set.find(metatarsal(ray));
+        if (it == set.end() || it->second.empty()) continue;
+        const bool moved = isDisplaced(metatarsal(ray));
+        shot.labels.push_back({headOf(it->second, f.distal),
+                               "M" + std::to_string(ray) + (moved && group == "injured" ? " ▲" : ""),
+                               !moved               ? pdf::kInk
+                               : group == "injured" ? 0x9A5B00
+                                                    : palette::kPlace,
+                               true});
+      }
+    }
+    jobs.push_back(std::move(job));
+    for (const Surface& s : jobs.back().own)
+      jobs.back().parts.push_back({&s, group == "injured" ? place : found, 0.10F});
+  };
+  const double half = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
+  for (const Look& look : looks) {
+    foot("injured", look, half, look.name == "dorsal" ? 1.16 : 0.60);
+    if (!reduced.empty()) foot("reduced", look, half, look.name == "dorsal" ? 1.16 : 0.60);
+  }
+  if (!devices.empty() && !reduced.empty())
+    for (const Look& look : looks) foot("metal", look, half, look.name == "dorsal" ? 1.25 : 0.60);
+
+  // Each ray with its devices, in the ray's own directions so that a screw's angle to the shaft shows in true size.
+  for (const int ray : {1, 2, 3, 4, 5}) {
+    std::vector<const Device*> mine;
+    for (const Device& d : c.fixation.devices)
+      if (d.ray == ray && devices.contains(d.id) && !devices.at(d.id).empty()) mine.push_back(&d);
+    const auto m = reduced.find(metatarsal(ray));
+    if (mine.empty() || m == reduced.end() || m->second.empty()) continue;
+    const Vec3 axis = metatarsalAxis(m->second, f.distal).distal;
+    const Vec3 dorsal = (f.dorsal - f.dorsal.dot(axis) * axis).normalized();
+    const Vec3 medial = (f.medial - f.medial.dot(axis) * axis - f.medial.dot(dorsal) * dorsal).normalized();
+    const bool from_medial = ray <= 3;  // from the nearer border
+    for (const Look& look :
+         {makeLook(f, "side", from_medial ? medial : Vec3(-medial), dorsal), makeLook(f, "dorsal", dorsal, axis)}) {
+      Job job;
+      Shot& shot = job.shot;
+      shot.group = "ray";
+      shot.ray = ray;
+      shot.name = "ray" + std::to_string(ray) + "_" + look.name;
+      shot.caption = words::capitalised(std::string(ordinal(ray))) + " ray from " +
+                     (look.name == "dorsal" ? "dorsal"
+                      : from_medial         ? "medial"
+                                            : "lateral");
+      shot.corner = corner;
+      shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
+      std::vector<const Surface*> framed{&m->second};
+      std::vector<Bone> held{metatarsal(ray)};
+      for (const Device* d : mine)
+        for (const std::string& id : d->through)
+          if (const auto b = boneFromId(id.substr(0, id.find('.')));
+              b && reduced.contains(*b) && std::find(held.begin(), held.end(), *b) == held.end()) {
+            held.push_back(*b);
+            framed.push_back(&reduced.at(*b));
+          }
+      for (const Device* d : mine) framed.push_back(&devices.at(d->id));
+      shot.view = fit(look, framed, 5, look.name == "dorsal" ? 1.5 : 0.78, look.name == "dorsal" ? 150 : half + 60);
+      for (const auto& [b, s] : reduced) {
+        if (!drawnBone(b) || s.empty() || !isMidfoot(b)) continue;
+        const bool mine_too = std::find(held.begin(), held.end(), b) != held.end();
+        if (!mine_too && look.name == "side") continue;
+        job.parts.push_back({&s, mine_too ? bone : faint, mine_too ? 0.30F : 0.05F});
+      }
+      for (const Device* d : mine) {
+        job.parts.push_back({&devices.at(d->id), d->stage == "temporary" ? wire : screw, 1});
+        shot.labels.push_back({d->entry, d->id + " " + words::mm(d->length_mm, 0),
+                               d->stage == "temporary" ? palette::kWire : palette::kScrew, true});
+      }
+      for (const Bone b : held)
+        shot.labels.push_back({b == metatarsal(ray) ? headOf(reduced.at(b), axis) : centroid(reduced.at(b)),
+                               std::string(boneId(b)), pdf::kGrey, false});
+      jobs.push_back(std::move(job));
+    }
+  }
+
+  RenderSettings settings;
+  for (std::size_t j = 0; j < jobs.size(); ++j) {
+    if (progress.cancelled()) return {};
+    progress("report", 0.1 + 0.7 * static_cast<double>(j) / static_cast<double>(jobs.size()));
+    jobs[j].shot.picture = render(jobs[j].parts, jobs[j].shot.view, settings);
+    shots.push_back(std::move(jobs[j].shot));
+  }
+  return shots;
+}
+
+double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width, bool image) {
+  const double height = width * shot.view.height_px / shot.view.width_px;
+  cairo_save(cr);
+  cairo_rectangle(cr, x, y, width, height);
+  cairo_clip(cr);
+  if (image && !shot.picture.rgba.empty()) {
+    cairo_surface_t* surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, shot.picture.width, shot.picture.height);
+    if (cairo_surface_status(surface) == CAIRO_STATUS_SUCCESS) {
+      unsigned char* data = cairo_image_surface_get_data(surface);
+      const int stride = cairo_image_surface_get_stride(surface);
+      for (int row = 0; row < shot.picture.height; ++row)
+        for (int col = 0; col < shot.picture.width; ++col) {
+          const std::uint8_t* p =
+              &shot.picture.rgba[4 * (static_cast<std::size_t>(row) * static_cast<std::size_t>(shot.picture.width) +
+                                      static_cast<std::size_t>(col))];
+          const std::uint32_t pixel =
+              (static_cast<std::uint32_t>(p[0]) << 16) | (static_cast<std::uint32_t>(p[1]) << 8) | p[2];
+          std::memcpy(data + static_cast<std::ptrdiff_t>(row) * stride + 4 * static_cast<std::ptrdiff_t>(col), &pixel,
+                      4);
+        }
+      cairo_surface_mark_dirty(surface);
+      cairo_save(cr);
+      cairo_translate(cr, x, y);
+      cairo_scale(cr, width / shot.picture.width, height / shot.picture.height);
+      cairo_set_source_surface(cr, surface, 0, 0);
+      cairo_paint(cr);
+      cairo_restore(cr);
+    }
+    cairo_surface_destroy(surface);
+  }
+
+  const pdf::TextStyle small{.size = 7, .colour = pdf::kGrey};
+  const pdf::TextStyle tags{.size = 7.2};
+  const double line = pdf::drawText(cr, "Mg", 0, 0, -1, small, false);
+  std::vector<Rect> taken;
+  const Rect frame{x + 3, y + 3, x + width - 3, y + height - 3};
+  const auto put = [&](const std::string& text, double px, double py, const pdf::TextStyle& style) {
+    const double w = pdf::textWidth(cr, text, style);
+    tag(cr, text, px, py, style, pdf::kRule, false);
+    taken.push_back({px - 2, py - 1, px + w + 2, py + line + 1});
+  };
+  // Side, always in the top left corner.
+  {
+    const pdf::TextStyle side{.size = 8.5, .colour = 0xFFFFFF};
+    const std::string text = pdf::bold(pdf::escaped(shot.corner));
+    const double w = pdf::textWidth(cr, text, side), h = pdf::drawText(cr, text, 0, 0, -1, side, false);
+    pdf::setColour(cr, pdf::kInk);
+    cairo_rectangle(cr, x + 4, y + 4, w + 8, h + 3);
+    cairo_fill(cr);
+    pdf::drawText(cr, text, x + 8, y + 5.5, -1, side);
+    taken.push_back({x + 2, y + 2, x + w + 14, y + h + 9});
+  }
+  const auto centred = [&](const std::string& text, double cx) { return cx - 0.5 * pdf::textWidth(cr, text, small); };
+  put(shot.top, centred(shot.top, x + width / 2), y + 3, small);
+  put(shot.bottom, centred(shot.bottom, x + width / 2), y + height - line - 3, small);
+  put(shot.left, x + 4, y + height / 2 - line / 2, small);
+  put(shot.right, x + width - 4 - pdf::textWidth(cr, shot.right, small), y + height / 2 - line / 2, small);
+
+  // Scale bar: 10 or 20 mm.
+  const double points_per_mm = width / shot.view.width_mm;
+  const double bar = points_per_mm * 20 > width * 0.35 ? 10 : 20;
+  const double bx = x + 6, by = y + height - 8;
+  pdf::setColour(cr, pdf::kInk);
+  cairo_set_line_width(cr, 1.2);
+  cairo_move_to(cr, bx, by - 2.5);
+  cairo_line_to(cr, bx, by);
+  cairo_line_to(cr, bx + bar * points_per_mm, by);
+  cairo_line_to(cr, bx + bar * points_per_mm, by - 2.5);
+  cairo_stroke(cr);
+  const std::string bar_text = words::mm(bar, 0);
+  pdf::drawText(cr, bar_text, bx + 2, by - line - 3, -1, small);
+  taken.push_back(
+      {bx - 2, by - line - 5, bx + std::max(bar * points_per_mm, pdf::textWidth(cr, bar_text, small)) + 4, by + 3});
+
+  // Labels take the first free place around their point.
+  for (const ShotLabel& l : shot.labels) {
+    const Eigen::Vector2d p = project(shot.view, l.at);
+    const double px = x + p.x() * width / shot.view.width_px, py = y + p.y() * height / shot.view.height_px;
+    if (px < x || px > x + width || py < y || py > y + height) continue;
+    pdf::TextStyle style = tags;
+    style.colour = l.boxed ? pdf::kInk : l.colour;
+    const std::string text = l.boxed ? pdf::bold(pdf::escaped(l.text)) : pdf::escaped(l.text);
+    const double w = pdf::textWidth(cr, text, style) + 5, h = pdf::drawText(cr, text, 0, 0, -1, style, false) + 3;
+    std::optional<Rect> best;
+    for (const double reach : {0.0, 12.0, 22.0, 34.0, 48.0, 64.0}) {
+      if (reach == 0 && l.text.size() > 4 && l.boxed)
+        continue;  // device tags would hide the entry: they stand beside it
+      for (int k = 0; k < (reach == 0 ? 1 : 16) && !best; ++k) {
+        const double phi = 2 * M_PI * ((k % 2 == 0 ? k / 2 : 16 - (k + 1) / 2) / 16.0) - M_PI / 4;
+        const double cx = px + reach * std::cos(phi) + (reach > 0 ? 0.5 * w * std::cos(phi) : 0),
+                     cy = py + reach * std::sin(phi);
+        const Rect r{cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2};
+        if (!r.within(frame)) continue;
+        if (std::none_of(taken.begin(), taken.end(), [&](const Rect& o) { return o.meets(r); })) best = r;
+      }
+      if (best) break;
+    }
+    if (!best) continue;
+    const double cx = 0.5 * (best->x0 + best->x1), cy = 0.5 * (best->y0 + best->y1);
+    if (std::hypot(cx - px, cy - py) > 6) {
+      pdf::setColour(cr, 0xFFFFFF);
+      cairo_set_line_width(cr, 1.8);
+      cairo_move_to(cr, px, py);
+      cairo_line_to(cr, cx, cy);
+      cairo_stroke(cr);
+      pdf::setColour(cr, l.colour);
+      cairo_set_line_width(cr, 0.7);
+      cairo_move_to(cr, px, py);
+      cairo_line_to(cr, cx, cy);
+      cairo_stroke(cr);
+      cairo_arc(cr, px, py, 1.5, 0, 2 * M_PI);
+      cairo_fill(cr);
+    }
+    tag(cr, text, best->x0 + 2.5, best->y0 + 1.5, style, l.colour, l.boxed);
+    taken.push_back({best->x0 - 1, best->y0 - 1, best->x1 + 1, best->y1 + 1});
+  }
+  cairo_restore(cr);
+  pdf::setColour(cr, pdf::kRule);
+  cairo_set_line_width(cr, 0.6);
+  cairo_rectangle(cr, x, y, width, height);
+  cairo_stroke(cr);
+  return height;
+}
+
+std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
+  using Mark = LegendEntry::Mark;
+  std::vector<LegendEntry> out;
+  const bool displaced = !words::raysIn(c, RayState::kDisplaced).empty();
+  if (group == "injured" || group == "reduced") {
+    if (!displaced) return out;
+    if (group == "injured") {
+      out.push_back({palette::kFound, Mark::kSolid, "displaced metatarsal as scanned (▲)"});
+      out.push_back({palette::kPlace, Mark::kOutline, "outline of where it belongs"});
+    } else {
+      out.push_back({0x7DB8DE, Mark::kSolid, "metatarsal moved to where it belongs"});
+      out.push_back({palette::kFound, Mark::kOutline, "outline of where it was scanned"});
+    }
+  } else {
+    bool screws = false, wires = false, kept = false;
+    for (const Device& d : c.fixation.devices) {
+      if (d.stage == "temporary") {
+        wires = true;
+      } else {
+        (d.kind == "wire" ? kept : screws) = true;
+      }
+    }
+    if (screws) out.push_back({palette::kScrew, Mark::kBar, "screw (S)"});
+    if (kept) out.push_back({palette::kScrew, Mark::kThinBar, "wire that stays (W)"});
+    if (wires) out.push_back({palette::kWire, Mark::kThinBar, "temporary wire (W)"});
+  }
+  return out;
+}
+
+double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x, double y, double width, bool draw) {
+  if (entries.empty()) return 0;
+  const pdf::TextStyle style{.size = 7.6};
+  double px = x, py = y;
+  for (const LegendEntry& e : entries) {
+    const std::string text = pdf::escaped(e.text);
+    const double w = 17 + pdf::textWidth(cr, text, style) + 14;
+    if (px > x && px + w > x + width) {
+      px = x;
+      py += 12;
+    }
+    if (draw) {
+      pdf::setColour(cr, e.colour);
+      switch (e.mark) {
+        case LegendEntry::Mark::kSolid:
+          cairo_rectangle(cr, px, py + 1, 12, 8);
+          cairo_fill(cr);
+          break;
+        case LegendEntry::Mark::kOutline:
+          cairo_set_line_width(cr, 1.4);
+          cairo_rectangle(cr, px + 0.7, py + 1.7, 10.6, 6.6);
+          cairo_stroke(cr);
+          break;
+        case LegendEntry::Mark::kBar:
+          cairo_rectangle(cr, px, py + 3, 12, 4);
+          cairo_fill(cr);
+          break;
+        case LegendEntry::Mark::kThinBar:
+          cairo_rectangle(cr, px, py + 4.3, 12, 1.6);
+          cairo_fill(cr);
+          break;
+      }
+      pdf::drawText(cr, text, px + 16, py + 0.5, -1, style);
+    }
+    px += w;
+  }
+  return py - y + 13;
+}
+
+Status writeShot(const std::filesystem::path& file, const Case& c, const Shot& shot) {
+  const double scale = kPxPerPoint, width = shot.view.width_px / scale, picture = shot.view.height_px / scale;
+  // Captions can be wider than a narrow picture: they wrap, so measure on a scrap surface first.
+  const pdf::TextStyle style{.size = 8.5};
+  const std::string caption = pdf::bold(words::sideCapitals(c.side) + " foot. ") + pdf::escaped(shot.caption + ".");
+  const std::vector<LegendEntry> entries = legend(c, shot.group);
+  double text = 0, keys = 0;
+  {
+    cairo_surface_t* scrap = cairo_image_surface_create(CAIRO_FORMAT_RGB24, 8, 8);
+    cairo_t* cr = cairo_create(scrap);
+    text = pdf::drawText(cr, caption, 0, 0, width - 8, style, false);
+    keys = drawLegend(cr, entries, 0, 0, width - 8, false);
+    cairo_destroy(cr);
+    cairo_surface_destroy(scrap);
+  }
+  const double height = picture + 4 + text + (keys > 0 ? 3 + keys : 0) + 4;
+  cairo_surface_t* surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, static_cast<int>(std::ceil(width * scale)),
+                                                        static_cast<int>(std::ceil(height * scale)));
+  cairo_t* cr = cairo_create(surface);
+  cairo_scale(cr, scale, scale);
+  pdf::setColour(cr, 0xFFFFFF);
+  cairo_paint(cr);
+  drawShot(cr, shot, 0, 0, width);
+  pdf::drawText(cr, caption, 4, picture + 4, width - 8, style);
+  drawLegend(cr, entries, 4, picture + 4 + text + 3, width - 8);
+  cairo_status_t status = cairo_status(cr);
+  cairo_destroy(cr);
+  if (status == CAIRO_STATUS_SUCCESS) status = cairo_surface_write_to_png(surface, file.c_str());
+  cairo_surface_destroy(surface);
+  if (status != CAIRO_STATUS_SUCCESS)
+    return fail(Fault::kInternal, std::string("The picture could not be written: ") + cairo_status_to_string(status),
+                file.string(), "Check that the folder exists, may be written to and has free space.");
+  return {};
+}
+
+}  // namespace rayset

@@ -1,0 +1,64 @@
+// The pictures of a plan: the injured and the reduced foot from dorsal, medial and lateral, the reduced foot with its
+// metal, and each ray with its devices. Rendered once, then drawn into the report and into PNG files with the same
+// marks: side, orientation words at the edges, scale bar, labels.
+#pragma once
+
+#include <map>
+#include <string>
+#include <vector>
+
+#include "case/case.h"
+#include "report/page.h"
+#include "report/render.h"
+
+namespace rayset {
+
+/// Colours told apart by people with any of the common colour-vision deficiencies (Okabe and Ito 2008,
+/// jfly.uni-koeln.de/color); each also differs by shape or word wherever it is used.
+namespace palette {
+inline constexpr pdf::Colour kBone = 0xE9E2D3, kFaint = 0xD9D6CF, kFound = 0xE69F00, kPlace = 0x0072B2,
+                             kScrew = 0x40464E, kWire = 0xB0559A;
+}
+
+struct ShotLabel {
+  Vec3 at;           ///< patient frame
+  std::string text;  ///< plain
+  pdf::Colour colour = pdf::kInk;
+  bool boxed = true;  ///< white box with a border in the colour; else bare text
+};
+
+struct Shot {
+  std::string name;     ///< of the PNG file, without ending
+  std::string caption;  ///< plain text
+  std::string group;    ///< "injured", "reduced", "metal", "ray"
+  int ray = 0;          ///< of the "ray" group
+  RenderView view;
+  Picture picture;
+  std::string top, bottom, left, right;  ///< orientation words at the edges
+  std::string corner;                    ///< side in capitals, top left
+  std::vector<ShotLabel> labels;
+};
+
+/// Every picture the bones present allow. `devices`: the solids of c.fixation.devices by id.
+[[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
+                                          const Progress& progress = {});
+
+/// Draws a shot into the rectangle at (x, y), `width` points wide (the height follows from the picture); returns the
+/// height. `image` false leaves the rendered picture out (dry run).
+double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width, bool image = true);
+
+/// The legend of a group as markup-free entries: colour, shape word, text.
+struct LegendEntry {
+  pdf::Colour colour;
+  enum class Mark { kSolid, kOutline, kBar, kThinBar } mark;
+  std::string text;
+};
+[[nodiscard]] std::vector<LegendEntry> legend(const Case& c, const std::string& group);
+/// Draws the entries in rows within `width`; returns the height.
+double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x, double y, double width,
+                  bool draw = true);
+
+/// Writes the shot as PNG with its marks, caption and legend.
+[[nodiscard]] Status writeShot(const std::filesystem::path& file, const Case& c, const Shot& shot);
+
+}  // namespace rayset

@@ -1,0 +1,581 @@
+#include "report/report.h"
+
+#include <cairo.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <ctime>
+#include <set>
+
+#include "base/units.h"
+#include "image/filters.h"
+#include "report/board.h"
+#include "report/page.h"
+#include "report/pictures.h"
+#include "report/words.h"
+
+namespace rayset {
+namespace {
+
+using pdf::bold;
+using pdf::escaped;
+using words::RayState;
+
+constexpr const char* kStatement = "Planning aid. A licensed surgeon decides. Not a medical device.";
+
+std::string now() {
+  const std::time_t t = std::time(nullptr);
+  std::tm local{};
+  localtime_r(&t, &local);
+  char text[32];
+  std::strftime(text, sizeof text, "%Y-%m-%d %H:%M", &local);
+  return text;
+}
+
+std::string orNone(const std::string& text) {
+  return text.empty() ? pdf::coloured(pdf::kGrey, "not in the images") : escaped(text);
+}
+
+std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+
+/// Everything the pages are made of, worked out once.
+struct Content {
+  const Case& c;
+  std::string made_at;
+  std::vector<Shot> shots;
+  std::map<int, JointFit> joint_before;  // by ray, where both bones are there
+};
+
+pdf::PageFrame pageFrame(const Content& k) {
+  const Case& c = k.c;
+  const std::string name = words::personName(c.scan.patient_name);
+  const std::string who =
+      (name.empty() ? "name not in the images" : escaped(name)) + grey("  ID ") +
+      (c.scan.patient_id.empty() ? grey("not in the images") : escaped(c.scan.patient_id)) + grey("  born ") +
+      (c.scan.patient_birth_date.empty() ? grey("not in the images") : escaped(words::date(c.scan.patient_birth_date)));
+  const std::string side = words::sideCapitals(c.side) + " FOOT", made_at = k.made_at;
+  return {[who, side, made_at](cairo_t* cr, int page, int pages) {
+    using namespace pdf;
+    const double right = kPageWidth - kMargin, y = 26;
+    const TextStyle badge{.size = 11, .colour = 0xFFFFFF};
+    const double w = textWidth(cr, bold(side), badge);
+    setColour(cr, kInk);
+    cairo_rectangle(cr, kMargin, y, w + 12, 18);
+    cairo_fill(cr);
+    drawText(cr, bold(side), kMargin + 6, y + 2.6, -1, badge);
+    const double title = textWidth(cr, "Plan for reduction and fixation", {.size = 8});
+    drawText(cr, who, kMargin + w + 20, y + 3.5, right - title - 14 - (kMargin + w + 20),
+             {.size = 9, .one_line = true});
+    drawText(cr, "Plan for reduction and fixation", right - title, y + 4.5, -1, {.size = 8, .colour = kGrey});
+    setColour(cr, kInk);
+    cairo_set_line_width(cr, 0.8);
+    cairo_move_to(cr, kMargin, y + 22);
+    cairo_line_to(cr, right, y + 22);
+    cairo_stroke(cr);
+    const double foot = kPageHeight - 34;
+    setColour(cr, kRule);
+    cairo_set_line_width(cr, 0.5);
+    cairo_move_to(cr, kMargin, foot - 4);
+    cairo_line_to(cr, right, foot - 4);
+    cairo_stroke(cr);
+    drawText(cr, bold(kStatement), kMargin, foot, -1, {.size = 7.6});
+    const std::string number = "made " + escaped(made_at) + "   page " + std::to_string(page) +
+                               (pages > 0 ? " of " + std::to_string(pages) : "");
+    const double nw = textWidth(cr, number, {.size = 7.6});
+    drawText(cr, number, right - nw, foot, -1, {.size = 7.6, .colour = kGrey});
+  }};
+}
+
+void firstPage(pdf::Document& doc, const Content& k) {
+  const Case& c = k.c;
+  // Patient and images to the left, the side in large words to the right.
+  const std::vector<std::pair<std::string, std::string>> facts{
+      {"Patient", words::personName(c.scan.patient_name).empty()
+                      ? orNone({})
+                      : bold(escaped(words::personName(c.scan.patient_name)))},
+      {"ID", orNone(c.scan.patient_id)},
+      {"Born, sex", orNone(words::date(c.scan.patient_birth_date)) + ", " + orNone(c.scan.patient_sex)},
+      {"Study", orNone(words::date(c.scan.study_date)) +
+                    (c.scan.study_description.empty() ? "" : ", " + escaped(c.scan.study_description)) +
+                    (c.scan.accession.empty() ? "" : grey("  accession ") + escaped(c.scan.accession))},
+      {"Series", (c.scan.series_number.empty() ? std::string() : grey("no. ") + escaped(c.scan.series_number) + "  ") +
+                     (c.scan.series_description.empty() ? grey("no description") : escaped(c.scan.series_description))},
+      {"Images",
+       fmt::format("{} slices of {} × {}, voxels {} × {} × {} mm, from {} {}", c.grid.size.z(), c.grid.size.x(),
+                   c.grid.size.y(), words::number(c.grid.spacing.x(), 2), words::number(c.grid.spacing.y(), 2),
+                   words::number(c.grid.spacing.z(), 2), c.scan.files, c.scan.files == 1 ? "file" : "files")},
+      {"Other foot", escaped(words::otherFoot(c))}};
+  const double side_width = 128, facts_width = doc.width() - side_width - 14, key_width = 56;
+  double height = 0;
+  for (const auto& [key, value] : facts)
+    height += pdf::drawText(doc.context(), value, 0, 0, facts_width - key_width, {.size = 9}, false) + 2.5;
+  doc.block(std::max(height, 76.0) + 4, [&](cairo_t* cr, double x, double y, double width) {
+    double fy = y;
+    for (const auto& [key, value] : facts) {
+      pdf::drawText(cr, key, x, fy, key_width, {.size = 9, .colour = pdf::kGrey});
+      fy += pdf::drawText(cr, value, x + key_width, fy, facts_width - key_width, {.size = 9}) + 2.5;
+    }
+    pdf::setColour(cr, pdf::kInk);
+    cairo_rectangle(cr, x + width - side_width, y, side_width, 76);
+    cairo_fill(cr);
+    pdf::drawText(cr, bold(words::sideCapitals(c.side)), x + width - side_width, y + 7, side_width,
+                  {.size = 31, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
+    pdf::drawText(cr, bold("FOOT"), x + width - side_width, y + 44, side_width,
+                  {.size = 20, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
+  });
+
+  doc.heading("Finding", "finding");
+  const words::Finding f = words::finding(c);
+  doc.paragraph(bold(escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
+  for (const std::string& line : f.rays) doc.item(pdf::coloured(0x9A5B00, "▲"), escaped(line), {.size = 9.5});
+  for (const std::string& line : f.unknown) doc.item(bold("?"), escaped(line), {.size = 9.5});
+  doc.space(2);
+  const auto pattern = [&](const char* name, const PatternName& p) {
+    if (p.value.empty()) return;
+    std::string reason = p.reason;
+    if (!reason.empty() && reason.back() != '.') reason += '.';
+    doc.paragraph(std::string(name) + ": " + bold(escaped(p.value)) +
+                  (reason.empty() ? "." : ". " + grey(escaped(words::capitalised(reason)))));
+  };
+  pattern("Pattern by Quénu and Küss", c.patterns.quenu_kuss);
+  pattern("Pattern by Hardcastle", c.patterns.hardcastle);
+  pattern("Pattern by Myerson", c.patterns.myerson);
+  doc.paragraph("Columns involved: " +
+                (c.patterns.columns.empty() ? "none" : bold(escaped(words::listed(c.patterns.columns)))) + ".");
+
+  doc.subheading("How the place of each ray was found");
+  for (const std::string& line : words::method(c)) doc.paragraph(escaped(line));
+
+  const auto cautions = words::caseCautions(c);
+  doc.subheading(cautions.empty() ? "Cautions of this case: none"
+                                  : fmt::format("Cautions of this case ({})", cautions.size()));
+  const std::size_t shown = std::min<std::size_t>(cautions.size(), 4);
+  for (std::size_t i = 0; i < shown; ++i) doc.item(bold("!"), escaped(cautions[i].text), {}, 12);
+  const int where = doc.pageOf("cautions");
+  std::string more =
+      cautions.size() > shown ? fmt::format("{} more, and where", cautions.size() - shown) : std::string("Where");
+  doc.paragraph(grey(more + " harm is possible in this operation: " +
+                     (where > 0 ? fmt::format("page {}.", where) : "see the cautions.")));
+}
+
+void board(pdf::Document& doc, const Content& k) {
+  const double height = drawBoard(doc.context(), k.c, doc.left(), 0, doc.width(), false);
+  doc.heading("Ray board, as the surgeon sees the " + words::sideWord(k.c.side) + " foot from dorsal, toes up", "board",
+              height + 4);
+  doc.block(height, [&](cairo_t* cr, double x, double y, double width) { drawBoard(cr, k.c, x, y, width); });
+}
+
+// Shots two a row, captions below, legend at the end.
+void shotRows(pdf::Document& doc, const Content& k, const std::vector<const Shot*>& shots,
+              const std::vector<double>& widths) {
+  constexpr double kGap = 10;
+  const std::size_t per_row = widths.size();
+  for (std::size_t first = 0; first < shots.size(); first += per_row) {
+    const std::size_t last = std::min(first + per_row, shots.size());
+    double height = 0;
+    for (std::size_t i = first; i < last; ++i)
+      height = std::max(height, widths[i - first] * shots[i]->view.height_px / shots[i]->view.width_px);
+    doc.block(height + 18, [&](cairo_t* cr, double x, double y, double) {
+      for (std::size_t i = first; i < last; ++i) {
+        const double w = widths[i - first];
+        const double h = drawShot(cr, *shots[i], x, y, w, !doc.dry());
+        pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(shots[i]->caption), x, y + h + 2, w,
+                      {.size = 7.8, .one_line = true});
+        x += w + kGap;
+      }
+    });
+  }
+}
+
+std::vector<const Shot*> pick(const Content& k, const std::vector<std::string>& names) {
+  std::vector<const Shot*> out;
+  for (const std::string& name : names)
+    for (const Shot& s : k.shots)
+      if (s.name == name) out.push_back(&s);
+  return out;
+}
+
+void legendRow(pdf::Document& doc, std::vector<LegendEntry> entries) {
+  if (entries.empty()) return;
+  const double h = drawLegend(doc.context(), entries, 0, 0, doc.width(), false);
+  doc.block(h + 2, [&](cairo_t* cr, double x, double y, double width) { drawLegend(cr, entries, x, y, width); });
+}
+
+void pictures(pdf::Document& doc, const Content& k) {
+  const auto shots = pick(k, {"injured_dorsal", "reduced_dorsal", "injured_medial", "reduced_medial", "injured_lateral",
+                              "reduced_lateral"});
+  if (shots.empty()) return;
+  doc.heading("The foot as scanned and as it will be", "pictures", 300);
+  std::vector<LegendEntry> entries = legend(k.c, "injured");
+  for (const LegendEntry& e : legend(k.c, "reduced")) entries.push_back(e);
+  legendRow(doc, entries);
+  const double half = (doc.width() - 10) / 2;
+  shotRows(doc, k, shots, {half, half});
+  doc.paragraph(grey("The same frame in both columns, seen along the axes of the reduced foot. From the side, rays in "
+                     "front of every "
+                     "displaced one are drawn see-through. Tibia and fibula are left out."),
+                {.size = 7.6});
+}
+
+void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
+  const Case& c = k.c;
+  doc.heading("Measures", "measures");
+  if (c.measures.empty()) {
+    doc.paragraph("No measure could be taken from the bones found.");
+    return;
+  }
+  doc.paragraph(grey("Measured on the CT, not loaded. ▲ outside its limit, ● within it, – no limit worth using. "
+                     "“After” is the planned "
+                     "reduction. Numbers in brackets lead to the sources."),
+                {.size = 7.8});
+  std::vector<pdf::Row> rows;
+  for (const Measure& m : c.measures) {
+    const std::string unit = m.unit == "deg" ? "°" : " " + m.unit;
+    const int decimals = m.unit == "deg" ? 0 : 1;
+    const auto value = [&](double v) { return words::number(v, decimals) + escaped(unit); };
+    const auto reduced = std::find_if(c.measures_reduced.begin(), c.measures_reduced.end(),
+                                      [&](const Measure& r) { return r.key == m.key; });
+    std::string limit = "–";
+    if (m.limit)
+      limit =
+          (m.limit_is_lower ? "≥ " : "≤ ") + value(*m.limit) + (m.limit_on_difference ? "\n" + grey("difference") : "");
+    std::string verdict = "–";
+    if (m.abnormal) verdict = *m.abnormal ? bold("▲ outside") : "● within";
+    rows.push_back({{bold(escaped(m.name)) + (m.note.empty() ? "" : "\n" + grey(escaped(m.note))), value(m.value),
+                     limit, m.other_side ? value(*m.other_side) : "–",
+                     m.difference ? words::signedNumber(*m.difference, decimals) + escaped(unit) : "–",
+                     reduced != c.measures_reduced.end() ? value(reduced->value) : "–", verdict,
+                     sources.cite(m.source) + (m.certainty.empty() ? "" : " " + grey(escaped(m.certainty)))},
+                    m.abnormal.value_or(false)});
+  }
+  doc.table({{"Measure", 3.6},
+             {"As scanned", 0.92, pdf::Align::kRight},
+             {"Limit", 1.0, pdf::Align::kRight},
+             {"Other foot", 0.9, pdf::Align::kRight},
+             {"Differ-\nence", 0.92, pdf::Align::kRight},
+             {"After", 0.9, pdf::Align::kRight},
+             {"Verdict", 1.05},
+             {"Source, certainty", 1.5}},
+            rows, 7.4);
+}
+
+void reduction(pdf::Document& doc, const Content& k) {
+  const Case& c = k.c;
+  doc.heading("Reduction", "reduction");
+  std::vector<std::string> order;
+  for (const int ray : c.reduction.order) order.push_back(std::to_string(ray));
+  if (!order.empty()) {
+    std::string text;
+    for (const std::string& ray : order) text += (text.empty() ? "" : ", then ") + ray;
+    doc.paragraph("Order of the rays: " + bold(text) + ".");
+  }
+  std::vector<pdf::Row> rows;
+  std::vector<int> rays = c.reduction.order;
+  for (int ray = 1; ray <= 5; ++ray)
+    if (std::find(rays.begin(), rays.end(), ray) == rays.end()) rays.push_back(ray);
+  for (const int ray : rays) {
+    if (ray < 1 || ray > 5) continue;
+    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+    const RayState s = words::state(c, ray);
+    const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" +
+                             (s == RayState::kDisplaced ? "▲ displaced"
+                              : s == RayState::kInPlace ? "● in place"
+                                                        : "? not judged");
+    if (r.ray != ray) {
+      rows.push_back({{name, "not planned: a bone of this ray is missing", "–", "–", "–", "–", "–"}});
+      continue;
+    }
+    std::string manoeuvre;
+    for (std::size_t i = 0; i < r.manoeuvre.size(); ++i)
+      manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(words::capitalised(r.manoeuvre[i])));
+    const auto before = k.joint_before.find(ray);
+    const auto pair = [&](double JointFit::*field, int decimals) {
+      const std::string after = words::number(r.joint.*field, decimals);
+      return before == k.joint_before.end() ? "– → " + after
+                                            : words::number(before->second.*field, decimals) + " → " + after;
+    };
+    rows.push_back({{name, manoeuvre.empty() ? "no manoeuvre needed" : manoeuvre, pair(&JointFit::gap_mm, 1),
+                     pair(&JointFit::step_mm, 1), pair(&JointFit::overlap_mm, 1), pair(&JointFit::contact_mm2, 0),
+                     "±" + words::mm(r.uncertainty_mm) + "\n±" + words::degrees(r.uncertainty_rad, 1)},
+                    s == RayState::kDisplaced});
+  }
+  doc.table({{"Ray", 1.1},
+             {"Manoeuvre", 3.9},
+             {"Gap\nmm", 1.0, pdf::Align::kRight},
+             {"Dorsal step\nmm", 1.05, pdf::Align::kRight},
+             {"Overlap\nmm", 1.0, pdf::Align::kRight},
+             {"Contact\nmm²", 1.1, pdf::Align::kRight},
+             {"95 % half-width", 1.0, pdf::Align::kRight}},
+            rows, 7.6);
+  doc.paragraph(
+      grey("Joint of each metatarsal with its tarsal bone, as scanned → as planned. Gap: mean over the facing joint "
+           "faces; step: of the "
+           "dorsal edges; overlap: deepest, 0 when the bones clear each other; contact: facing area closer than 2 mm."),
+      {.size = 7.6});
+}
+
+std::string checkWords(const Device& d) {
+  const DeviceChecks& q = d.checks;
+  std::string text =
+      "in bone " + words::number(100 * q.inside_fraction, 0) + " %, cortex margin " + words::mm(q.cortex_margin_mm);
+  if (q.nearest_device_mm < 999) text += ", next device " + words::mm(q.nearest_device_mm);
+  text += ", joint face lost " + words::number(q.joint_area_lost_percent) + " %, off centre " +
+          words::mm(q.crossing_off_centre_mm) + ", tip beyond cortex " + words::mm(q.tip_beyond_cortex_mm);
+  if (q.mean_hu != 0) text += ", mean " + words::number(q.mean_hu, 0) + " HU";
+  if (q.pullout_n > 0) text += ", pull-out about " + words::number(q.pullout_n, 0) + " N";
+  if (!q.other_bones.empty()) text += ", enters " + words::listed(q.other_bones);
+  return text;
+}
+
+void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
+  const Case& c = k.c;
+  doc.heading("Fixation", "fixation", 120);
+  if (c.fixation.devices.empty()) {
+    doc.paragraph("No device was planned. " + std::string(c.fixation.cautions.empty() ? "" : "Why: see the cautions."));
+    return;
+  }
+  std::vector<std::string> without;
+  for (int ray = 1; ray <= 5; ++ray)
+    if (std::none_of(c.fixation.devices.begin(), c.fixation.devices.end(),
+                     [&](const Device& d) { return d.ray == ray; }))
+      without.push_back(std::string(ordinal(ray)));
+  if (!without.empty())
+    doc.paragraph("No device was planned for the " + bold(words::listed(without)) +
+                  (without.size() == 1 ? " ray." : " rays."));
+
+  const auto overview = pick(k, {"metal_dorsal", "metal_medial", "metal_lateral"});
+  if (overview.size() == 3) {
+    legendRow(doc, legend(c, "metal"));
+    // Dorsal at the left over the full height, the two sides stacked at the right.
+    const double gap = 10, half = (doc.width() - gap) / 2;
+    const double hd = half * overview[0]->view.height_px / overview[0]->view.width_px;
+    const double hs = half * overview[1]->view.height_px / overview[1]->view.width_px;
+    doc.block(std::max(hd, 2 * hs + 16) + 18, [&](cairo_t* cr, double x, double y, double) {
+      const auto one = [&](const Shot& s, double sx, double sy) {
+        const double h = drawShot(cr, s, sx, sy, half, !doc.dry());
+        pdf::drawText(cr, bold(words::sideCapitals(c.side)) + ". " + escaped(s.caption), sx, sy + h + 2, half,
+                      {.size = 7.8, .one_line = true});
+      };
+      one(*overview[0], x, y);
+      one(*overview[1], x + half + gap, y);
+      one(*overview[2], x + half + gap, y + hs + 16);
+    });
+  }
+
+  std::vector<pdf::Row> rows;
+  for (const Device& d : c.fixation.devices) {
+    const ImplantType* type = c.catalogue.find(d.type);
+    const bool screw = d.kind == "screw";
+    const auto size = [&](double v) { return screw && v > 0 ? words::number(v) : std::string("–"); };
+    std::string last = checkWords(d);
+    for (const std::string& w : d.warnings) last += fmt::format("\n<b>!</b> {}", escaped(w));
+    rows.push_back(
+        {{bold(escaped(d.id)) + "\n" + fmt::format("ray {}", d.ray) +
+              (d.stage == "temporary" ? "\n" + grey("tempo-rary") : ""),
+          escaped(words::implant(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
+          screw ? words::number(d.measured_depth_mm) : "–", size(type != nullptr ? type->drill_mm : 0),
+          size(type != nullptr ? type->tap_mm : 0), size(d.countersink_mm),
+          escaped(words::entry(c, d)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d)), last},
+         false});
+    if (d.stage == "temporary") {
+      std::string& cell = rows.back().cells[0];
+      cell.replace(cell.find("tempo-rary"), 10, "temp.");
+    }
+  }
+  doc.subheading("Devices", 80);
+  doc.table({{"Device", 0.78},
+             {"Implant, length", 1.5},
+             {"Gauge\nmm", 0.72, pdf::Align::kRight},
+             {"Drill\nmm", 0.6, pdf::Align::kRight},
+             {"Tap\nmm", 0.55, pdf::Align::kRight},
+             {"Sink\nmm", 0.58, pdf::Align::kRight},
+             {"Entry and way", 1.5},
+             {"Direction", 1.5},
+             {"Checks", 2.5}},
+            rows, 7.2);
+  doc.paragraph(
+      grey("Positions hold in the reduced foot. Length: a screw from the top of its sunk head to the tip, a wire the "
+           "part inside bone. "
+           "Gauge: what a depth gauge should read. Sink: depth of the countersunk pocket along the axis. Angles: to "
+           "the shaft of the "
+           "metatarsal; down or up against the sole; swing in the plane of the sole. Temp.: taken out at the end."),
+      {.size = 7.6});
+}
+
+void rayPictures(pdf::Document& doc, const Content& k) {
+  bool first = true;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto shots = pick(k, {fmt::format("ray{}_side", ray), fmt::format("ray{}_dorsal", ray)});
+    if (shots.size() != 2) continue;
+    // Equal heights side by side.
+    const double gap = 10, ratio0 = static_cast<double>(shots[0]->view.height_px) / shots[0]->view.width_px,
+                 ratio1 = static_cast<double>(shots[1]->view.height_px) / shots[1]->view.width_px;
+    const double height = (doc.width() - gap) / (1 / ratio0 + 1 / ratio1);
+    if (first) doc.heading("Each ray with its devices", "rays", height + 40);
+    first = false;
+    shotRows(doc, k, shots, {height / ratio0, height / ratio1});
+    doc.space(2);
+  }
+  if (!first) legendRow(doc, legend(k.c, "ray"));
+}
+
+void theatre(pdf::Document& doc, const Content& k) {
+  doc.heading("In theatre, step by step", "steps");
+  doc.paragraph(grey("Made from the order of reduction and the devices above. The sequence of instruments is common "
+                     "practice, no source; the surgeon "
+                     "changes it as the foot demands."),
+                {.size = 7.8});
+  int n = 0;
+  for (const words::Step& step : words::steps(k.c)) {
+    doc.need(44);
+    doc.item(bold(fmt::format("{}", ++n)), bold(escaped(step.title)), {.size = 9.5}, 20);
+    for (const std::string& line : step.lines) {
+      doc.space(-1.5);
+      doc.item("      –", escaped(line), {.size = 8.8}, 30);
+    }
+    doc.space(2);
+  }
+  doc.heading("On the table", "instruments");
+  for (const std::string& line : words::instruments(k.c)) {
+    doc.item("☐", escaped(words::capitalised(line)), {.size = 9}, 16);
+    doc.space(-2);
+  }
+}
+
+void cautions(pdf::Document& doc, const Content& k, words::Sources& sources) {
+  doc.heading("Cautions", "cautions");
+  const auto own = words::caseCautions(k.c);
+  doc.subheading("Of this case");
+  if (own.empty()) doc.paragraph("None.");
+  for (const words::Caution& caution : own) doc.item(bold("!"), escaped(caution.text), {}, 12);
+  doc.subheading("Where harm is possible");
+  for (const words::Caution& caution : words::standingCautions(k.c))
+    doc.item(bold("!"), escaped(caution.text) + " " + grey(sources.cite(caution.source)), {}, 12);
+  doc.heading("How sure this plan is", "uncertainty");
+  for (const std::string& line : words::uncertainty(k.c)) doc.item("–", escaped(line), {}, 12);
+  doc.heading("What the program did not do", "not_done");
+  for (const std::string& line : words::notDone(k.c)) doc.item("–", escaped(line), {}, 12);
+}
+
+void boneTable(pdf::Document& doc, const Content& k) {
+  const Case& c = k.c;
+  if (c.bones.empty()) return;
+  doc.heading("Bones found", "bones");
+  std::vector<pdf::Row> rows;
+  std::vector<std::string> missing;
+  for (const Bone b : kMidfootBones)
+    if (!c.bones.contains(b)) missing.push_back(std::string(boneId(b)) + " (" + std::string(boneName(b)) + ")");
+  for (const auto& [b, s] : c.bones)
+    rows.push_back({{bold(std::string(boneId(b))), escaped(std::string(boneName(b))),
+                     words::number(s.volume_mm3 / 1000, 1), s.complete ? "whole" : bold("▲ cut by the field of view"),
+                     words::number(100 * s.confidence, 0) + " %", escaped(s.doubt)}});
+  doc.table({{"Id", 0.8},
+             {"Bone", 2},
+             {"Volume\ncm³", 0.8, pdf::Align::kRight},
+             {"In the images", 1.5},
+             {"Confidence", 0.9, pdf::Align::kRight},
+             {"Doubt", 2.4}},
+            rows, 7.4);
+  if (!missing.empty()) doc.paragraph(bold("Not found: ") + escaped(words::listed(missing)) + ".");
+}
+
+void sourceList(pdf::Document& doc, const words::Sources& sources) {
+  doc.heading("Sources", "sources");
+  const pdf::TextStyle style{.size = 7.8};
+  int n = 0;
+  for (const std::string& s : sources.all()) {
+    doc.item(fmt::format("[{}]", ++n), escaped(s), style, 22);
+    doc.space(-2);
+  }
+  doc.space(3);
+  for (const char* s : {"Turns of a ray: rotation sequence after Grood and Suntay, J Biomech Eng 1983;105:136.",
+                        "Patterns: Quénu and Küss, Rev Chir 1909; Hardcastle et al., J Bone Joint Surg Br "
+                        "1982;64:349–56; Myerson et al., Foot Ankle "
+                        "1986;6:225–42; columns: Chiodo and Myerson, Orthop Clin North Am 2001;32:11–20.",
+                        "Lines looked for under the C-arm: Wheeless, “Anatomy and radiographs of the midfoot”; "
+                        "Radiopaedia, “Lisfranc injury – an approach”."})
+    doc.paragraph(s, style);
+  doc.space(4);
+  doc.paragraph(bold(kStatement), {.size = 10});
+}
+
+void compose(pdf::Document& doc, const Content& k) {
+  words::Sources sources;
+  const std::string side = words::sideCapitals(k.c.side);
+  doc.setTitle("Plan for reduction and fixation, " + side + " foot", "Tarsometatarsal injury, " + side + " foot");
+  firstPage(doc, k);
+  board(doc, k);
+  pictures(doc, k);
+  measures(doc, k, sources);
+  reduction(doc, k);
+  fixation(doc, k, sources);
+  rayPictures(doc, k);
+  theatre(doc, k);
+  cautions(doc, k, sources);
+  boneTable(doc, k);
+  sourceList(doc, sources);
+}
+
+Status makeFolder(const std::filesystem::path& folder) {
+  std::error_code error;
+  std::filesystem::create_directories(folder, error);
+  if (error)
+    return fail(Fault::kInternal, "The folder could not be made: " + error.message(), folder.string(),
+                "Check that the place may be written to and has free space.");
+  return {};
+}
+
+Status writeBones(const BoneSurfaces& bones, const std::filesystem::path& folder) {
+  if (const Status made = makeFolder(folder); !made) return made;
+  for (const auto& [bone, surface] : bones) {
+    if (surface.empty()) continue;
+    if (const Status s = writeStl(folder / (std::string(boneId(bone)) + ".stl"), surface); !s) return s;
+  }
+  return {};
+}
+
+}  // namespace
+
+Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress,
+                   const ReportSettings& settings) {
+  progress("report", 0);
+  if (const Status s = writeBones(c.injured, folder / "surfaces"); !s) return s;
+  if (const Status s = writeBones(c.reduction.reduced, folder / "reduced"); !s) return s;
+  if (const Status s = makeFolder(folder / "devices"); !s) return s;
+  std::map<std::string, Surface> devices;
+  for (const Device& d : c.fixation.devices) {
+    Surface surface = deviceSurface(d, c.catalogue);
+    if (surface.empty()) continue;
+    if (const Status s = writeStl(folder / "devices" / (d.id + ".stl"), surface); !s) return s;
+    devices[d.id] = std::move(surface);
+  }
+  if (c.labels.grid.count() > 0 && !c.labels.voxels.empty())
+    if (const Status s = writeNrrd(folder / "labels.nrrd", c.labels); !s) return s;
+  if (progress.cancelled()) return cancelledError();
+  progress("report", 0.1);
+
+  Content content{c, settings.made_at.empty() ? now() : settings.made_at, makeShots(c, devices, progress), {}};
+  if (progress.cancelled()) return cancelledError();
+  if (const Status s = makeFolder(folder / "pictures"); !s) return s;
+  for (const Shot& shot : content.shots)
+    if (const Status s = writeShot(folder / "pictures" / (shot.name + ".png"), c, shot); !s) return s;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto m = c.injured.find(metatarsal(ray)), t = c.injured.find(tarsalPartner(ray));
+    if (m != c.injured.end() && t != c.injured.end() && !m->second.empty() && !t->second.empty())
+      content.joint_before[ray] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
+  }
+  if (progress.cancelled()) return cancelledError();
+  progress("report", 0.9);
+
+  // Once dry, to learn how many pages there are and where the sections fall; then for good.
+  pdf::Document dry({}, pageFrame(content));
+  compose(dry, content);
+  pdf::Document doc(folder / "report.pdf", pageFrame(content), &dry);
+  compose(doc, content);
+  if (const Status s = doc.finish(); !s) return s;
+  progress("report", 1);
+  return {};
+}
+
+}  // namespace rayset

@@ -1,0 +1,615 @@
+#include "report/words.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <set>
+
+#include "base/units.h"
+
+namespace rayset::words {
+namespace {
+
+constexpr const char* kCommonPractice = "common practice, no source";
+
+// Lines to look for under the C-arm, by ray (reference table A).
+struct ViewRule {
+  const char* text;
+  const char* source;
+};
+ViewRule viewRule(int ray) {
+  switch (ray) {
+    case 1:
+      return {"dorsoplantar view: lateral border of the M1 base in line with the lateral border of C1",
+              "Radiopaedia, “Lisfranc injury – an approach”"};
+    case 2:
+      return {"dorsoplantar view: medial border of the M2 base in line with the medial border of C2",
+              "Wheeless, “Anatomy and radiographs of the midfoot”; Radiopaedia"};
+    case 3:
+      return {"30° oblique view: border of the M3 base in line with that of C3 (sources differ on medial or lateral)",
+              "maimonidesem.org; clinicalgate"};
+    case 4:
+      return {"30° oblique view: medial border of the M4 base in line with the medial border of the cuboid",
+              "Radiopaedia, “Lisfranc injury – an approach”"};
+    default:
+      return {"30° oblique view: no step between M5 and the cuboid (no published line)", kCommonPractice};
+  }
+}
+
+std::string component(double value, const char* positive, const char* negative) {
+  return mm(std::abs(value)) + " " + (value >= 0 ? positive : negative);
+}
+
+const ImplantType* typeOf(const Case& c, const Device& d) { return c.catalogue.find(d.type); }
+
+std::string implantName(const Case& c, const Device& d) {
+  const ImplantType* type = typeOf(c, d);
+  if (type != nullptr && !type->name.empty()) return type->name;
+  return fmt::format("{} mm {}", number(d.diameter_mm), d.kind);
+}
+
+/// Distance to the next size in the catalogue, the shorter way; 0 where there is no list.
+double sizeStep(const Case& c, const Device& d) {
+  const ImplantType* type = typeOf(c, d);
+  if (type == nullptr) return 0;
+  double best = 0;
+  for (const double length : type->lengths_mm) {
+    const double off = std::abs(length - d.length_mm);
+    if (off > 1e-6 && (best == 0 || off < best)) best = off;
+  }
+  return best;
+}
+
+std::vector<const Device*> devicesOf(const Case& c, int ray, const std::string& stage) {
+  std::vector<const Device*> out;
+  for (const Device& d : c.fixation.devices)
+    if (d.ray == ray && d.stage == stage) out.push_back(&d);
+  return out;
+}
+
+const RayReduction* reductionOf(const Case& c, int ray) {
+  const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+  return r.ray == ray ? &r : nullptr;
+}
+
+std::string rayName(int ray) { return std::string(ordinal(ray)) + " ray"; }
+
+std::string idOf(Bone bone) { return std::string(boneId(bone)); }
+
+std::vector<int> orderOf(const Case& c) {
+  std::vector<int> order;
+  for (const int ray : c.reduction.order)
+    if (ray >= 1 && ray <= 5 && std::find(order.begin(), order.end(), ray) == order.end()) order.push_back(ray);
+  for (int ray = 1; ray <= 5; ++ray)
+    if (std::find(order.begin(), order.end(), ray) == order.end()) order.push_back(ray);
+  return order;
+}
+
+}  // namespace
+
+std::string number(double value, int decimals) {
+  if (!std::isfinite(value)) return "–";
+  std::string text = fmt::format("{:.{}f}", std::abs(value), decimals);
+  const bool zero = text.find_first_not_of("0.") == std::string::npos;
+  return (value < 0 && !zero ? "−" : "") + text;
+}
+std::string signedNumber(double value, int decimals) {
+  const std::string text = number(value, decimals);
+  const bool zero = text.find_first_not_of("0.") == std::string::npos;
+  return value > 0 && !zero ? "+" + text : text;
+}
+std::string mm(double value, int decimals) { return number(value, decimals) + " mm"; }
+std::string degrees(double radians, int decimals) { return number(toDegrees(radians), decimals) + "°"; }
+
+std::string capitalised(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  return text;
+}
+
+std::string listed(const std::vector<std::string>& items) {
+  std::string out;
+  for (std::size_t i = 0; i < items.size(); ++i) {
+    if (i > 0) out += i + 1 == items.size() ? " and " : ", ";
+    out += items[i];
+  }
+  return out;
+}
+
+std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
+std::string sideCapitals(Side side) { return side == Side::kRight ? "RIGHT" : "LEFT"; }
+
+std::string personName(const std::string& dicom) {
+  // Only the first of up to three component groups (alphabetic, ideographic, phonetic) is rearranged; the others follow
+  // in brackets as they are written.
+  std::vector<std::string> groups(1);
+  for (const char ch : dicom) {
+    if (ch == '=') {
+      groups.emplace_back();
+    } else {
+      groups.back() += ch;
+    }
+  }
+  const auto arranged = [](const std::string& group, bool ideographic) {
+    std::vector<std::string> parts(1);
+    for (const char ch : group) {
+      if (ch == '^') {
+        parts.emplace_back();
+      } else {
+        parts.back() += ch;
+      }
+    }
+    parts.resize(5);
+    for (std::string& p : parts) {
+      while (!p.empty() && p.back() == ' ') p.pop_back();
+      while (!p.empty() && p.front() == ' ') p.erase(p.begin());
+    }
+    std::string given;
+    for (const std::size_t k : {3U, 1U, 2U, 4U}) {
+      if (parts[k].empty()) continue;
+      if (!given.empty()) given += ' ';
+      given += parts[k];
+    }
+    if (given.empty()) return parts[0];
+    if (parts[0].empty()) return given;
+    return parts[0] + (ideographic ? " " : ", ") + given;
+  };
+  std::string out = arranged(groups[0], false);
+  for (std::size_t g = 1; g < groups.size() && g < 3; ++g) {
+    const std::string more = arranged(groups[g], true);
+    if (more.empty()) continue;
+    out += out.empty() ? more : " (" + more + ")";
+  }
+  return out;
+}
+
+std::string date(const std::string& dicom) {
+  if (dicom.size() == 8 && dicom.find_first_not_of("0123456789") == std::string::npos)
+    return dicom.substr(0, 4) + "-" + dicom.substr(4, 2) + "-" + dicom.substr(6, 2);
+  return dicom;
+}
+
+RayState state(const Case& c, int ray) {
+  const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+  if (d.ray != ray) return RayState::kUnknown;
+  return d.displaced ? RayState::kDisplaced : RayState::kInPlace;
+}
+
+std::vector<int> raysIn(const Case& c, RayState wanted) {
+  std::vector<int> out;
+  for (int ray = 1; ray <= 5; ++ray)
+    if (state(c, ray) == wanted) out.push_back(ray);
+  return out;
+}
+
+std::string shift(const RayDisplacement& d, double least_mm) {
+  std::vector<std::string> parts;
+  if (std::abs(d.lateral_mm) >= least_mm) parts.push_back(component(d.lateral_mm, "lateral", "medial"));
+  if (std::abs(d.dorsal_mm) >= least_mm) parts.push_back(component(d.dorsal_mm, "dorsal", "plantar"));
+  if (std::abs(d.distal_mm) >= least_mm) parts.push_back(component(d.distal_mm, "distal", "proximal"));
+  return listed(parts);
+}
+
+std::string turn(const RayDisplacement& d, double least_rad) {
+  std::vector<std::string> parts;
+  const auto add = [&](double angle, const char* positive, const char* negative) {
+    if (std::abs(angle) >= least_rad)
+      parts.push_back(degrees(std::abs(angle)) + " " + (angle >= 0 ? positive : negative));
+  };
+  add(d.abduction_rad, "outward (abduction)", "inward (adduction)");
+  add(d.plantarflexion_rad, "down (plantarflexion)", "up (dorsiflexion)");
+  add(d.pronation_rad, "of roll inward (pronation)", "of roll outward (supination)");
+  return parts.empty() ? std::string() : "turned " + listed(parts);
+}
+
+namespace {
+std::string rayList(const std::vector<int>& rays) {
+  std::vector<std::string> names;
+  for (const int ray : rays) names.emplace_back(ordinal(ray));
+  return listed(names) + (rays.size() == 1 ? " ray" : " rays");
+}
+}  // namespace
+
+Finding finding(const Case& c) {
+  Finding f;
+  const std::vector<int> displaced = raysIn(c, RayState::kDisplaced), unknown = raysIn(c, RayState::kUnknown),
+                         in_place = raysIn(c, RayState::kInPlace);
+  const std::string foot = sideWord(c.side) + " foot";
+  if (displaced.empty()) {
+    f.headline = in_place.empty()
+                     ? "No ray of the " + foot + " could be judged."
+                     : "No displaced ray was found in the " + foot + ": no base that could be judged stands " +
+                           mm(kDisplacedFromMm) + " or more lateral, medial, dorsal or plantar of its place.";
+  } else if (displaced.size() == 5) {
+    f.headline = "All five rays of the " + foot + " are displaced at the tarsometatarsal joints.";
+  } else {
+    f.headline = "The " + rayList(displaced) + " of the " + foot + (displaced.size() == 1 ? " is" : " are") +
+                 " displaced at the tarsometatarsal " + (displaced.size() == 1 ? "joint" : "joints") + ".";
+    if (!in_place.empty())
+      f.headline += " The " + rayList(in_place) + (in_place.size() == 1 ? " is" : " are") + " in place (less than " +
+                    mm(kDisplacedFromMm) + ").";
+  }
+  for (const int ray : displaced) {
+    const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+    std::string line = capitalised(rayName(ray)) + ": the base of " + idOf(metatarsal(ray)) + " stands ";
+    const std::string way = shift(d);
+    line += way.empty() ? mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : way + " of where it belongs";
+    const std::string turned = turn(d);
+    line += turned.empty() ? "; it is not turned by 1° or more." : "; the bone is " + turned + ".";
+    f.rays.push_back(line);
+  }
+  for (const int ray : unknown) {
+    std::vector<std::string> missing;
+    for (const Bone bone : {metatarsal(ray), tarsalPartner(ray)})
+      if (!c.injured.contains(bone)) missing.push_back(idOf(bone) + " (" + std::string(boneName(bone)) + ")");
+    f.unknown.push_back(capitalised(rayName(ray)) + ": could not be judged" +
+                        (missing.empty() ? " (see the cautions)."
+                                         : ", because " + listed(missing) + (missing.size() == 1 ? " was" : " were") +
+                                               " not found in the images."));
+  }
+  return f;
+}
+
+std::string otherFoot(const Case& c) {
+  if (c.other_foot.empty()) return "none";
+  return c.other_foot == "same scan" ? "in the same scan" : c.other_foot;
+}
+
+std::vector<std::string> method(const Case& c) {
+  std::vector<std::string> out;
+  if (c.reduction.method == ReductionMethod::kContralateral) {
+    out.push_back("Where each ray belongs was taken from the other foot (" + otherFoot(c) +
+                  "): its mirror image was laid on the uninjured tarsus, then each metatarsal on its mirrored twin.");
+    if (c.reduction.mirror_residual_mm > 0)
+      out.push_back("Mirrored and injured tarsus agree to " + mm(c.reduction.mirror_residual_mm) +
+                    " (root mean square).");
+  } else {
+    out.push_back(std::string("Where each ray belongs was found from the fit of the joints themselves") +
+                  (c.other_foot.empty() ? ", because no other foot was given" : "") +
+                  ": even gaps, no overlap, covered joint faces.");
+  }
+  double least_mm = 1e9, most_mm = -1, least_rad = 1e9, most_rad = -1;
+  for (const RayReduction& r : c.reduction.rays) {
+    if (r.ray == 0) continue;
+    least_mm = std::min(least_mm, r.uncertainty_mm);
+    most_mm = std::max(most_mm, r.uncertainty_mm);
+    least_rad = std::min(least_rad, r.uncertainty_rad);
+    most_rad = std::max(most_rad, r.uncertainty_rad);
+  }
+  if (most_mm >= 0) {
+    const auto range = [](const std::string& low, const std::string& high, const char* unit) {
+      return low == high ? "±" + low + unit : "±" + low + " to ±" + high + unit;
+    };
+    out.push_back("Confidence: the planned place of a base is known to " +
+                  range(number(least_mm), number(most_mm), " mm") + ", its turn to " +
+                  range(number(toDegrees(least_rad)), number(toDegrees(most_rad)), "°") +
+                  " (half-width of a 95 % interval, estimated by the program; by ray on the ray board).");
+  }
+  return out;
+}
+
+std::string entry(const Case& c, const Device& d) {
+  if (d.through.empty()) return "–";
+  const std::string& first = d.through.front();
+  const std::string parent = first.substr(0, first.find('.'));
+  const std::optional<Bone> bone = boneFromId(parent);
+  std::string aspect;
+  bool is_metatarsal = false;
+  if (bone && c.reduction.reduced.contains(*bone)) {
+    const Surface& surface = c.reduction.reduced.at(*bone);
+    is_metatarsal = rayOf(*bone).has_value();
+    Vec3 axis = c.reduction.frame.distal, on_axis = centroid(surface);
+    if (is_metatarsal) {
+      const MetatarsalAxis m = metatarsalAxis(surface, c.reduction.frame.distal);
+      axis = m.distal;
+      on_axis = m.base_centre;
+    }
+    Vec3 out = d.entry - on_axis;
+    out -= out.dot(axis) * axis;
+    const double up = out.dot(c.reduction.frame.dorsal), in = out.dot(c.reduction.frame.medial);
+    // Eight aspects of 45 degrees each.
+    const double angle = std::atan2(in, up);  // 0 dorsal, 90 medial
+    static const char* names[8] = {"dorsal",  "dorsomedial",   "medial",  "plantomedial",
+                                   "plantar", "plantolateral", "lateral", "dorsolateral"};
+    const int sector = static_cast<int>(std::lround(angle / (M_PI / 4)));
+    aspect = std::string(names[(sector + 8) % 8]) + " ";
+  }
+  std::string text = aspect + first;
+  if (d.checks.entry_to_joint_mm > 0 && d.through.size() > 1)
+    text += ", " + mm(d.checks.entry_to_joint_mm, 0) + (is_metatarsal ? " distal" : " proximal") + " to the joint";
+  return text;
+}
+
+std::string direction(const Case& c, const Device& d) {
+  const Frame& f = c.reduction.frame;
+  const Vec3 v = d.direction.normalized();
+  const double down = std::asin(std::clamp(-v.dot(f.dorsal), -1.0, 1.0));
+  // Swing in the plane of the sole, from straight proximal (or straight distal for devices that run distally).
+  const double along = v.dot(f.distal), across = v.dot(f.medial);
+  const double swing = std::atan2(std::abs(across), std::abs(along));
+  std::string text = degrees(d.checks.angle_to_shaft_rad) + " to the shaft; ";
+  text += number(toDegrees(down), 0) == "0"
+              ? "level with the sole"
+              : degrees(std::abs(down)) + (down > 0 ? " down towards the sole" : " up from the sole");
+  text += std::string(", running ") + (along < 0 ? "proximally" : "distally");
+  if (toDegrees(swing) >= 0.5) text += ", " + degrees(swing) + (across > 0 ? " medially" : " laterally");
+  return text;
+}
+
+std::string through(const Device& d) {
+  std::string text;
+  for (const std::string& id : d.through) text += (text.empty() ? "" : " → ") + id;
+  return text;
+}
+
+std::string implant(const Case& c, const Device& d) {
+  return implantName(c, d) + ", " + mm(d.length_mm, 0) + (d.kind == "wire" ? " deep" : "");
+}
+
+std::vector<Step> steps(const Case& c) {
+  std::vector<Step> out;
+  const std::string side = sideCapitals(c.side);
+  out.push_back({"Before the incision",
+                 {"Confirm the patient, the side (" + side + " foot) and this plan against the images.",
+                  "Check skin, swelling, pulses and compartments; they decide whether and when to operate."}});
+
+  std::vector<std::string> temporary;
+  for (const int ray : orderOf(c)) {
+    const std::string m = idOf(metatarsal(ray)), t = idOf(tarsalPartner(ray));
+    const RayReduction* r = reductionOf(c, ray);
+    const auto wires = devicesOf(c, ray, "temporary"), definitive = devicesOf(c, ray, "definitive");
+    const RayState s = state(c, ray);
+    if (s != RayState::kDisplaced && wires.empty() && definitive.empty()) continue;
+
+    Step reduce;
+    if (s == RayState::kDisplaced && r != nullptr) {
+      reduce.title = capitalised(rayName(ray)) + ": reduce and hold";
+      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(line));
+      reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
+    } else {
+      reduce.title =
+          capitalised(rayName(ray)) + (s == RayState::kUnknown ? ": check and hold (not judged by the program)"
+                                                               : ": check and hold (not displaced)");
+      reduce.lines.push_back("Check that " + m + " sits on " + t + "; hold it with pointed reduction forceps.");
+    }
+    for (const Device* w : wires) {
+      temporary.push_back(w->id);
+      reduce.lines.push_back("Temporary wire " + w->id + ": drive the " + implantName(c, *w) + " from " + entry(c, *w) +
+                             ", " + through(*w) + ", " + mm(w->length_mm, 0) + " deep (" + direction(c, *w) + ").");
+    }
+    std::string look =
+        "C-arm: " + std::string(viewRule(ray).text) + "; lateral view: " + m + " not dorsal to " + t + ".";
+    if (r != nullptr) look += " Planned joint: gap " + mm(r->joint.gap_mm) + ", step " + mm(r->joint.step_mm) + ".";
+    reduce.lines.push_back(look);
+    out.push_back(reduce);
+
+    for (const Device* d : definitive) {
+      Step fix;
+      const ImplantType* type = typeOf(c, *d);
+      fix.title = capitalised(rayName(ray)) + ": " + d->kind + " " + d->id + ", " + implant(c, *d);
+      fix.lines.push_back("Entry " + entry(c, *d) + "; " + through(*d) + "; " + direction(c, *d) + ".");
+      if (d->kind == "screw") {
+        std::string drill = "Drill";
+        if (type != nullptr && type->drill_mm > 0) drill += " " + mm(type->drill_mm);
+        drill +=
+            " through both bones, with no wider gliding hole in the first: the screw holds position and does not "
+            "compress. "
+            "Check the drill under the C-arm before going on.";
+        fix.lines.push_back(drill);
+        if (d->countersink_mm > 0)
+          fix.lines.push_back("Countersink " + mm(d->countersink_mm) +
+                              " along the axis, so that the head sinks and the dorsal "
+                              "cortex does not split.");
+        const double step = sizeStep(c, *d);
+        std::string gauge = "Depth gauge: " + mm(d->measured_depth_mm) + " expected.";
+        if (step > 0)
+          gauge += " A reading that differs by more than one screw size (" + mm(step, 0) +
+                   ") means another path than planned: look again before going on.";
+        fix.lines.push_back(gauge);
+        if (type != nullptr && type->tap_mm > 0) fix.lines.push_back("Tap " + mm(type->tap_mm) + ".");
+        fix.lines.push_back("Insert the " + implant(c, *d) +
+                            ". C-arm in two planes: whole thread in bone, joint unchanged.");
+      } else {
+        fix.lines.push_back("Drive the wire " + mm(d->length_mm, 0) +
+                            " deep. C-arm in two planes: tip in bone, joint unchanged. Bend and "
+                            "cut outside the bone as the local protocol says.");
+      }
+      for (const std::string& w : d->warnings) fix.lines.push_back("Note: " + w);
+      out.push_back(fix);
+    }
+  }
+  Step last{"To finish", {}};
+  if (!temporary.empty())
+    last.lines.push_back("Take out the temporary " + std::string(temporary.size() == 1 ? "wire " : "wires ") +
+                         listed(temporary) + " once the definitive devices hold.");
+  last.lines.push_back(
+      "C-arm, dorsoplantar, 30° oblique and lateral: every line above, every tip inside bone; compare with the "
+      "pictures of the reduced foot. Test for stability under the C-arm.");
+  last.lines.push_back("Check pulses and compartments before dressing.");
+  out.push_back(last);
+  return out;
+}
+
+std::vector<std::string> instruments(const Case& c) {
+  std::vector<std::string> out;
+  std::set<double> drills, taps, heads;
+  std::map<std::string, std::map<double, int>> screws;
+  std::map<std::string, int> wires;
+  bool any = false, screw = false;
+  for (const Device& d : c.fixation.devices) {
+    any = true;
+    const ImplantType* type = typeOf(c, d);
+    if (d.kind == "screw") {
+      screw = true;
+      ++screws[implantName(c, d)][d.length_mm];
+      if (type != nullptr && type->drill_mm > 0) drills.insert(type->drill_mm);
+      if (type != nullptr && type->tap_mm > 0) taps.insert(type->tap_mm);
+      if (type != nullptr && type->head_diameter_mm > 0 && d.countersink_mm > 0) heads.insert(type->head_diameter_mm);
+    } else {
+      ++wires[implantName(c, d)];
+    }
+  }
+  out.emplace_back("C-arm (image intensifier)");
+  if (!raysIn(c, RayState::kDisplaced).empty() || any) out.emplace_back("pointed reduction forceps");
+  for (const double d : drills) out.push_back("drill bit " + mm(d) + " with sleeve");
+  for (const double d : heads) out.push_back("countersink for a " + mm(d) + " head");
+  if (screw) out.emplace_back("depth gauge");
+  for (const double d : taps) out.push_back("tap " + mm(d) + " with sleeve");
+  if (screw) out.emplace_back("screwdriver");
+  if (!wires.empty()) out.emplace_back("wire driver, wire cutter and bender");
+  for (const auto& [name, lengths] : screws) {
+    std::vector<std::string> sizes;
+    for (const auto& [length, count] : lengths) sizes.push_back(fmt::format("{} × {}", count, mm(length, 0)));
+    out.push_back(name + ": " + listed(sizes) + "; the sizes next to these at hand");
+  }
+  for (const auto& [name, count] : wires) out.push_back(fmt::format("{}: {}", name, count));
+  return out;
+}
+
+std::vector<Caution> caseCautions(const Case& c) {
+  std::vector<Caution> out;
+  std::set<std::string> seen;
+  const auto add = [&](const std::string& text) {
+    if (!text.empty() && seen.insert(text).second) out.push_back({text, {}});
+  };
+  for (const std::string& s : c.cautions) add(s);
+  for (const std::string& s : c.reduction.cautions) add(s);
+  for (const std::string& s : c.fixation.cautions) add(s);
+  for (const auto& [bone, b] : c.bones) {
+    if (!b.complete) {
+      const std::string text = idOf(bone) + " (" + std::string(boneName(bone)) + ") is cut by the field of view.";
+      if (std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end()) add(text);
+    } else if (!b.doubt.empty()) {
+      add(idOf(bone) + " (" + std::string(boneName(bone)) + "): " + b.doubt + ".");
+    }
+  }
+  for (const Device& d : c.fixation.devices)
+    for (const std::string& w : d.warnings) add(d.id + ": " + w);
+  return out;
+}
+
+std::vector<Caution> standingCautions(const Case& c) {
+  std::vector<Caution> out;
+  const auto with = [&](const auto& wanted) {
+    std::vector<const Device*> found;
+    for (const Device& d : c.fixation.devices)
+      if (wanted(d)) found.push_back(&d);
+    return found;
+  };
+  out.push_back(
+      {"First interspace, dorsal: the deep peroneal nerve and the dorsal artery of the foot with its deep branch run "
+       "between M1 and M2. At the usual approach they lay 1.4 to 2.7 mm (mean) from the incision. Open and protect "
+       "them; "
+       "no blind drilling or forceps points there.",
+       "OTA 2005 abstract OTA051256 (26 feet): deep artery 1.4 ± 1.0 mm, lateral branch 1.5 ± 0.9 mm, nerve 2.7 ± 2.4 "
+       "mm"});
+  {
+    std::string text =
+        "Plantar side of M2 to M4: the deep plantar arch lies as close as 0.5 mm to M2 (2.2 mm to M3, 2.8 mm to M4), "
+        "about "
+        "20 mm distal to the joint. No tip, drill or tap may leave the plantar cortex.";
+    const auto through_plantar = with([](const Device& d) { return d.ray >= 2 && d.ray <= 4; });
+    if (!through_plantar.empty()) {
+      std::vector<std::string> values;
+      for (const Device* d : through_plantar) values.push_back(d->id + " " + mm(d->checks.tip_beyond_cortex_mm));
+      text += " Planned tip beyond the far cortex: " + listed(values) + ".";
+    }
+    out.push_back(
+        {text, "Tonogai 2018, J Foot Ankle Res (shortest distances; 23.0, 21.0 and 18.6 mm distal to the joint)"});
+  }
+  out.push_back(
+      {"The deep plantar artery dives plantarwards 23.1 mm (12 to 31) distal to the first joint and 6.3 mm (3 to 13) "
+       "from "
+       "the plantar side of M2.",
+       "Foot Ankle Int 2013, doi 10.1177/1071100713477619 (122 feet)"});
+  {
+    const auto crossing = with([](const Device& d) { return d.checks.joint_area_lost_percent > 0; });
+    std::string text =
+        "Cartilage: every device that crosses a joint takes some of its face; each new attempt takes more. One pass, "
+        "under the C-arm, and not more than one screw across the second joint.";
+    if (!crossing.empty()) {
+      std::vector<std::string> values;
+      for (const Device* d : crossing) values.push_back(d->id + " " + number(d->checks.joint_area_lost_percent) + " %");
+      text += " Planned share of the joint face lost (worse side): " + listed(values) + ".";
+    }
+    out.push_back(
+        {text,
+         "two 4.0 mm screws broke the second joint in 4 of 10 feet: anatomic study, “Anatomy of the 1st and 2nd "
+         "Lisfranc joint surface”; expected loss for one 3.5 mm screw 2 to 4 %: Alberta et al., Foot Ankle Int "
+         "2005;26:462–73"});
+  }
+  out.push_back(
+      {"Compartment syndrome and soft tissue: swelling, blisters and tight compartments come before this plan; they "
+       "can rule "
+       "out or put off the operation. The program sees bone only.",
+       kCommonPractice});
+  if (!with([](const Device& d) { return d.ray >= 4 && d.kind == "screw" && d.stage == "definitive"; }).empty())
+    out.push_back(
+        {"Lateral column: rays 4 and 5 are the mobile ones; many surgeons hold them with wires only. This plan has "
+         "screws "
+         "there; the option “--lateral wires” plans them with wires.",
+         "patients' and surgeons' pages (wires, out at about 6 weeks)"});
+  out.push_back(
+      {"Reduction is judged under the C-arm and by eye, not by this plan: a step or gap of 1 mm or less is the aim "
+       "(trial "
+       "criterion).",
+       "NCT02374944 (reduction of 1 mm or less at fixation)"});
+  out.push_back({"Local protocol decides on antibiotics, tourniquet, wire care, immobilisation and weight-bearing.",
+                 kCommonPractice});
+  out.push_back(
+      {"When implants come out, and whether they do, is left to the surgeon: published times differ and no time is "
+       "agreed.",
+       "systematic review, Int Orthop 2010 (8, 12 and 16 weeks and later), as quoted; NCT02374944"});
+  return out;
+}
+
+std::vector<std::string> uncertainty(const Case& c) {
+  std::vector<std::string> out;
+  const Vec3& s = c.grid.spacing;
+  out.push_back("The images have voxels of " + number(s.x(), 2) + " × " + number(s.y(), 2) + " × " + number(s.z(), 2) +
+                " mm. Lengths are shown to 0.1 mm and angles to whole degrees; this is rounding, not accuracy.");
+  for (const RayReduction& r : c.reduction.rays)
+    if (r.ray != 0)
+      out.push_back(capitalised(rayName(r.ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
+                    number(toDegrees(r.uncertainty_rad)) + "° (half-width of a 95 % interval, estimated).");
+  std::vector<std::string> doubtful;
+  for (const auto& [bone, b] : c.bones)
+    if (b.confidence < 0.8 && std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end())
+      doubtful.push_back(idOf(bone) + " " + number(100 * b.confidence, 0) + " %");
+  if (!doubtful.empty())
+    out.push_back("Bones found with a confidence below 80 %: " + listed(doubtful) +
+                  ". What rests on them is less sure.");
+  out.push_back("A ray whose shift lies near the limit of " + mm(kDisplacedFromMm) +
+                " may fall on either side of it; the name of the pattern then changes with it.");
+  return out;
+}
+
+std::vector<std::string> notDone(const Case& c) {
+  std::vector<std::string> out;
+  out.emplace_back(
+      "Ligaments, cartilage, tendons, vessels, nerves and skin were not seen: they do not show, or not surely, on CT.");
+  out.emplace_back("The foot was not loaded in the scanner: instability that only shows under load can be missed.");
+  out.emplace_back(
+      "Fractures were not searched for; a broken bone is treated as one piece unless fragments are listed.");
+  out.emplace_back(
+      "How strong the construct is was not computed, beyond the pull-out estimate where it is shown; healing, bone "
+      "quality "
+      "as a whole and the choice between fixation and fusion were not judged.");
+  out.emplace_back(
+      "Joints proximal to the tarsometatarsal row (between the cuneiforms, naviculocuneiform, Chopart) were taken as "
+      "uninjured.");
+  if (c.other_foot.empty())
+    out.emplace_back("No other foot was compared: limits on the difference between the sides were not applied.");
+  out.emplace_back("Plates were not planned; incisions and positioning were not planned.");
+  return out;
+}
+
+std::string Sources::cite(const std::string& source) {
+  if (source.empty()) return {};
+  const auto it = std::find(sources_.begin(), sources_.end(), source);
+  const auto index = static_cast<std::size_t>(it - sources_.begin());
+  if (it == sources_.end()) sources_.push_back(source);
+  return fmt::format("[{}]", index + 1);
+}
+
+}  // namespace rayset::words

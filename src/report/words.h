@@ -1,0 +1,90 @@
+// What the report says, in words made from the Case. Pure functions of the Case; no drawing. Plain UTF-8, no markup.
+#pragma once
+
+#include <map>
+#include <string>
+#include <vector>
+
+#include "case/case.h"
+
+namespace rayset::words {
+
+/// "6.1", "−0.3", never "-0.0". The minus sign is U+2212.
+[[nodiscard]] std::string number(double value, int decimals = 1);
+/// With a plus sign in front of positive values.
+[[nodiscard]] std::string signedNumber(double value, int decimals = 1);
+[[nodiscard]] std::string mm(double value, int decimals = 1);         ///< "6.1 mm"
+[[nodiscard]] std::string degrees(double radians, int decimals = 0);  ///< "10°"
+[[nodiscard]] std::string capitalised(std::string text);
+/// "1", "1 and 2", "1, 2 and 3".
+[[nodiscard]] std::string listed(const std::vector<std::string>& items);
+[[nodiscard]] std::string sideWord(Side side);      ///< "right", "left"
+[[nodiscard]] std::string sideCapitals(Side side);  ///< "RIGHT", "LEFT"
+/// DICOM person name "Family^Given^Middle^Prefix^Suffix" as "Family, Prefix Given Middle Suffix".
+[[nodiscard]] std::string personName(const std::string& dicom);
+/// DICOM date "20260131" as "2026-01-31"; other text unchanged.
+[[nodiscard]] std::string date(const std::string& dicom);
+
+enum class RayState { kDisplaced, kInPlace, kUnknown };
+[[nodiscard]] RayState state(const Case& c, int ray);
+[[nodiscard]] std::vector<int> raysIn(const Case& c, RayState wanted);
+
+/// "6.1 mm lateral and 3.9 mm dorsal"; components below `least_mm` are left out; "" when none is left.
+[[nodiscard]] std::string shift(const RayDisplacement& d, double least_mm = 0.5);
+/// "turned 10° outward (abduction) and 3° downward (plantarflexion)"; components below `least_rad` are left out.
+[[nodiscard]] std::string turn(const RayDisplacement& d, double least_rad = 0.0175);
+
+/// One sentence that says what was found, and one a displaced ray.
+struct Finding {
+  std::string headline;
+  std::vector<std::string> rays;
+  std::vector<std::string> unknown;  ///< a sentence for each ray that could not be judged
+};
+[[nodiscard]] Finding finding(const Case& c);
+/// How the place of the rays was found and how sure it is.
+[[nodiscard]] std::vector<std::string> method(const Case& c);
+/// Name of the image set used for the other foot, or "none".
+[[nodiscard]] std::string otherFoot(const Case& c);
+
+/// "dorsal M2, 16 mm distal to the joint".
+[[nodiscard]] std::string entry(const Case& c, const Device& device);
+/// "19° to the shaft; 24° down towards the sole, 5° medially".
+[[nodiscard]] std::string direction(const Case& c, const Device& device);
+/// "M2 → C2"
+[[nodiscard]] std::string through(const Device& device);
+/// "3.5 mm cortex screw, 36 mm" / "1.6 mm wire with threaded tip, 31 mm deep"
+[[nodiscard]] std::string implant(const Case& c, const Device& device);
+
+struct Step {
+  std::string title;
+  std::vector<std::string> lines;
+};
+/// The order of work in theatre, from the reduction's order and the devices.
+[[nodiscard]] std::vector<Step> steps(const Case& c);
+/// What must be on the table: from the devices and the catalogue.
+[[nodiscard]] std::vector<std::string> instruments(const Case& c);
+
+/// A caution, with where it comes from ("" for those of this case).
+struct Caution {
+  std::string text;
+  std::string source;
+};
+/// What this run found: the case's, the reduction's, the construct's, each device's and each bone's, without repeats.
+[[nodiscard]] std::vector<Caution> caseCautions(const Case& c);
+/// Where harm is possible in this operation, with the planned distances where they can be computed.
+[[nodiscard]] std::vector<Caution> standingCautions(const Case& c);
+[[nodiscard]] std::vector<std::string> uncertainty(const Case& c);
+[[nodiscard]] std::vector<std::string> notDone(const Case& c);
+
+/// Numbered sources in order of first mention.
+class Sources {
+ public:
+  /// "[3]"; "" for an empty source.
+  std::string cite(const std::string& source);
+  [[nodiscard]] const std::vector<std::string>& all() const { return sources_; }
+
+ private:
+  std::vector<std::string> sources_;
+};
+
+}  // namespace rayset::words
