@@ -1,4 +1,5 @@
-// Names for the pattern of displaced rays: Quenu and Kuss 1909, Hardcastle 1982, Myerson 1986, columns (Chiodo and Myerson 2001).
+// Names for the pattern of displaced rays: Quenu and Kuss 1909, Hardcastle 1982, Myerson 1986, columns (Chiodo and
+// Myerson 2001).
 #pragma once
 
 #include <array>
@@ -9,18 +10,31 @@
 
 namespace rayset {
 
+/// Where a ray went, for naming. A ray has one direction only: to a side where the sideways part of its shift counts,
+/// else up or down.
+enum class RayDirection { kInPlace, kMedial, kLateral, kDorsal, kPlantar };
+
+/// The sideways part counts from 2 mm (what alone would make a ray displaced) or from half of the whole shift,
+/// whichever is less: a ray 2 mm out of place goes sideways from 1 mm on, one 8 mm dorsal and 1.5 mm lateral goes
+/// dorsal. Choice of ours.
+inline constexpr double kSidedFromMm = kDisplacedFromMm;
+inline constexpr double kSidedFromFraction = 0.5;
+[[nodiscard]] RayDirection rayDirection(const RayDisplacement& d);
+
 struct PatternName {
   std::string value;   ///< as in the plan contract
   std::string reason;  ///< the rule that fired, in words, naming the rays
 };
 
 struct Patterns {
-  PatternName quenu_kuss;   ///< homolateral | isolated | divergent | none  | unclassified
-  PatternName hardcastle;   ///< A | B | C | none | unclassified
-  PatternName myerson;      ///< A | B1 | B2 | C1 | C2 | none | unclassified
+  PatternName quenu_kuss;            ///< homolateral | isolated | divergent | none  | unclassified
+  PatternName hardcastle;            ///< A | B | C | none | unclassified
+  PatternName myerson;               ///< A | B1 | B2 | C1 | C2 | none | unclassified
   std::vector<std::string> columns;  ///< of medial, middle, lateral
 };
 
+/// `rays` by ray - 1. A ray that could not be dealt with has ray == 0: a name is then given only where every possible
+/// displacement of it leads to the same one. Rules and their sources: docs/decisions/patterns.md.
 [[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays);
 
 }  // namespace rayset

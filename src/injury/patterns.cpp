@@ -1,0 +1,231 @@
+// The rules, in full, are in docs/decisions/patterns.md. Sources: Quenu and Kuss, Rev Chir 1909; Hardcastle et al., J
+// Bone Joint Surg Br 1982;64:349-56; Myerson et al., Foot Ankle 1986;6:225-42; Chiodo and Myerson, Orthop Clin North Am
+// 2001;32:11-20.
+#include "injury/patterns.h"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+
+namespace rayset {
+namespace {
+
+using Way = RayDirection;
+using Ways = std::array<Way, 5>;
+
+bool displaced(Way way) { return way != Way::kInPlace; }
+
+template <class Predicate>
+std::vector<int> raysWhere(const Ways& ways, Predicate predicate) {
+  std::vector<int> rays;
+  for (int ray = 1; ray <= 5; ++ray)
+    if (predicate(ways[static_cast<std::size_t>(ray - 1)])) rays.push_back(ray);
+  return rays;
+}
+std::vector<int> raysGoing(const Ways& ways, Way way) {
+  return raysWhere(ways, [&](Way w) { return w == way; });
+}
+
+// "the second ray", "the first and third rays", "the second to fifth rays", "all five rays".
+std::string words(const std::vector<int>& rays) {
+  if (rays.size() == 5) return "all five rays";
+  if (rays.empty()) return "no ray";
+  const auto name = [](int ray) { return std::string(ordinal(ray)); };
+  if (rays.size() == 1) return "the " + name(rays[0]) + " ray";
+  const bool run = rays.back() - rays.front() == static_cast<int>(rays.size()) - 1;
+  if (run && rays.size() > 2) return "the " + name(rays.front()) + " to " + name(rays.back()) + " rays";
+  std::string list = "the ";
+  for (std::size_t i = 0; i < rays.size(); ++i) {
+    if (i > 0) list += i + 1 == rays.size() ? " and " : ", ";
+    list += name(rays[i]);
+  }
+  return list + " rays";
+}
+
+std::string capital(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  return text;
+}
+
+std::string verb(const std::vector<int>& rays) { return rays.size() == 1 ? " is " : " are "; }
+
+// Every group of rays with where it went: "the first ray is displaced medially; the second to fifth rays laterally".
+std::string account(const Ways& ways) {
+  std::string text;
+  for (const auto& [way, adverb] : {std::pair{Way::kMedial, "medially"}, std::pair{Way::kLateral, "laterally"},
+                                    std::pair{Way::kDorsal, "dorsally, to neither side"},
+                                    std::pair{Way::kPlantar, "plantarwards, to neither side"}}) {
+    const auto rays = raysGoing(ways, way);
+    if (rays.empty()) continue;
+    text += text.empty() ? words(rays) + verb(rays) + "displaced " + adverb : ", " + words(rays) + " " + adverb;
+  }
+  return text;
+}
+
+// What the three schemes ask of the rays.
+struct Facts {
+  std::vector<int> out, in_place, medial, lateral, dorsal, plantar;
+  Way first = Way::kInPlace;
+  bool all_five = false, none = false;
+  bool opposed_sideways = false;  ///< some medial, some lateral
+  bool opposed_upright = false;   ///< some dorsal, some plantar, among the rays that went to neither side
+  bool one_direction = false;     ///< nothing opposed
+};
+Facts factsOf(const Ways& ways) {
+  Facts f;
+  f.out = raysWhere(ways, displaced);
+  f.in_place = raysGoing(ways, Way::kInPlace);
+  f.medial = raysGoing(ways, Way::kMedial);
+  f.lateral = raysGoing(ways, Way::kLateral);
+  f.dorsal = raysGoing(ways, Way::kDorsal);
+  f.plantar = raysGoing(ways, Way::kPlantar);
+  f.first = ways[0];
+  f.all_five = f.out.size() == 5;
+  f.none = f.out.empty();
+  f.opposed_sideways = !f.medial.empty() && !f.lateral.empty();
+  f.opposed_upright = !f.dorsal.empty() && !f.plantar.empty();
+  f.one_direction = !f.none && !f.opposed_sideways && !f.opposed_upright;
+  return f;
+}
+
+PatternName quenuKuss(const Ways& ways) {
+  const Facts f = factsOf(ways);
+  if (f.none) return {"none", "No ray is displaced."};
+  const std::string what = capital(account(ways));
+  if (f.opposed_sideways) return {"divergent", what + ": the rays part in the coronal plane."};
+  if (f.opposed_upright) return {"divergent", what + ": the rays part in the sagittal plane."};
+  if (f.all_five) return {"homolateral", what + ": all five went together."};
+  if (f.out.size() <= 2) return {"isolated", what + "; " + words(f.in_place) + " hold their place."};
+  return {"isolated",
+          what + "; " + words(f.in_place) + (f.in_place.size() == 1 ? " holds its" : " hold their") +
+              " place. More rays than the one or two of the 1909 wording, but not all five as homolateral asks."};
+}
+
+// Total incongruity in one direction. A first ray that went to neither side while others did leaves open whether the
+// injury is homolateral or divergent, so it does not count.
+bool totalOneDirection(const Facts& f) {
+  if (!f.all_five || !f.one_direction) return false;
+  const bool sided = !f.medial.empty() || !f.lateral.empty();
+  return !sided || f.first == Way::kMedial || f.first == Way::kLateral;
+}
+// First ray in place, one or more lesser rays lateral, none medial.
+bool partialLateral(const Facts& f) { return f.first == Way::kInPlace && !f.lateral.empty() && f.medial.empty(); }
+// First ray medial, no lesser ray lateral, part of the joint in place.
+bool partialMedial(const Facts& f) { return f.first == Way::kMedial && f.lateral.empty() && !f.all_five; }
+// First ray medial, one or more lesser rays lateral.
+bool divergent(const Facts& f) { return f.first == Way::kMedial && !f.lateral.empty(); }
+
+// Why none of Hardcastle's and Myerson's types is true.
+std::string whyNot(const Facts& f, const std::string& what) {
+  if (f.medial.empty() && f.lateral.empty())
+    return what + ": partial, but to neither side, and the partial types go by the side.";
+  if (f.first == Way::kLateral && !f.medial.empty())
+    return what + ": the first ray lateral against medial lesser rays is none of the types.";
+  if (f.first == Way::kLateral)
+    return what + ": the partial types have the first ray medial or in place, the total type needs all five rays.";
+  if (f.first == Way::kDorsal || f.first == Way::kPlantar)
+    return what + ": the first ray went to neither side, which leaves open whether the rays diverge.";
+  if (f.first == Way::kInPlace && !f.medial.empty() && !f.lateral.empty())
+    return what + ": the lesser rays part while the first is in place; the divergent type has the first ray medial.";
+  if (f.first == Way::kInPlace) return what + ": lesser rays medial with the first in place is none of the types.";
+  return what + ": none of the types describes this.";
+}
+
+PatternName hardcastle(const Ways& ways) {
+  const Facts f = factsOf(ways);
+  if (f.none) return {"none", "No ray is displaced."};
+  const std::string what = capital(account(ways));
+  if (totalOneDirection(f)) return {"A", "Total incongruity: " + account(ways) + "."};
+  if (divergent(f))
+    return {"C", std::string("Divergent, ") + (f.all_five ? "total" : "partial") + ": " + account(ways) + "."};
+  if (partialMedial(f)) {
+    // The 1982 wording of the medial type: the first ray alone or with some of the second to fourth.
+    if (!displaced(ways[4])) return {"B", "Partial incongruity, medial: " + account(ways) + "."};
+    return {"unclassified",
+            what + ": the medial partial type is the first ray with some of the second to fourth, not the fifth."};
+  }
+  if (partialLateral(f))
+    return {"B", "Partial incongruity, lateral: " + account(ways) + "; the first ray is in place."};
+  return {"unclassified", whyNot(f, what)};
+}
+
+PatternName myerson(const Ways& ways) {
+  const Facts f = factsOf(ways);
+  if (f.none) return {"none", "No ray is displaced."};
+  const std::string what = capital(account(ways));
+  if (totalOneDirection(f)) return {"A", "Total incongruity: " + account(ways) + "."};
+  if (divergent(f)) {
+    if (f.lateral.size() == 4) return {"C2", "Divergent, total: " + account(ways) + "."};
+    if (!f.all_five)
+      return {"C1", "Divergent, partial: " + account(ways) + "; " + words(f.in_place) + verb(f.in_place) + "in place."};
+    return {"unclassified", what +
+                                ": divergent with all five rays out, but not all lesser rays lateral, so neither the "
+                                "partial (C1) nor the total (C2) type."};
+  }
+  if (partialMedial(f)) {
+    if (f.out.size() == 4 && !displaced(ways[4]))
+      return {"unclassified", what + ": all but the fifth ray, between the partial (B1) and the total (A) type."};
+    return {"B1", "Partial incongruity, medial, led by the first ray: " + account(ways) + "."};
+  }
+  if (partialLateral(f))
+    return {"B2", "Partial incongruity, lateral: " + account(ways) + "; the first ray is in place."};
+  return {"unclassified", whyNot(f, what)};
+}
+
+// The name that holds whatever the unseen rays did, or "unclassified".
+template <class Scheme>
+PatternName forEveryPossibility(const Ways& seen, const std::vector<int>& unseen, Scheme scheme) {
+  if (unseen.empty()) return scheme(seen);
+  std::optional<PatternName> name;
+  std::size_t possibilities = 1;
+  for (std::size_t i = 0; i < unseen.size(); ++i) possibilities *= 5;
+  for (std::size_t code = 0; code < possibilities; ++code) {
+    Ways ways = seen;
+    std::size_t rest = code;
+    for (const int ray : unseen) {
+      ways[static_cast<std::size_t>(ray - 1)] = static_cast<Way>(rest % 5);
+      rest /= 5;
+    }
+    PatternName here = scheme(ways);
+    if (!name) name = here;
+    if (here.value != name->value) {
+      const std::string known = account(seen);
+      return {"unclassified", capital(words(unseen)) + " could not be measured" + (known.empty() ? "" : "; " + known) +
+                                  ". The name depends on what is missing."};
+    }
+  }
+  return {name->value, capital(account(seen)) + ". " + capital(words(unseen)) +
+                           " could not be measured; the name holds whatever happened there."};
+}
+
+}  // namespace
+
+RayDirection rayDirection(const RayDisplacement& d) {
+  if (!d.displaced) return Way::kInPlace;
+  const double shift = std::hypot(d.lateral_mm, d.dorsal_mm);
+  if (std::abs(d.lateral_mm) >= std::min(kSidedFromMm, kSidedFromFraction * shift))
+    return d.lateral_mm > 0 ? Way::kLateral : Way::kMedial;
+  return d.dorsal_mm > 0 ? Way::kDorsal : Way::kPlantar;
+}
+
+Patterns classify(const std::array<RayDisplacement, 5>& rays) {
+  Ways ways{};
+  std::vector<int> unseen;
+  Patterns patterns;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto& d = rays[static_cast<std::size_t>(ray - 1)];
+    if (d.ray == 0)
+      unseen.push_back(ray);
+    else
+      ways[static_cast<std::size_t>(ray - 1)] = rayDirection(d);
+  }
+  patterns.quenu_kuss = forEveryPossibility(ways, unseen, quenuKuss);
+  patterns.hardcastle = forEveryPossibility(ways, unseen, hardcastle);
+  patterns.myerson = forEveryPossibility(ways, unseen, myerson);
+  if (displaced(ways[0])) patterns.columns.emplace_back("medial");
+  if (displaced(ways[1]) || displaced(ways[2])) patterns.columns.emplace_back("middle");
+  if (displaced(ways[3]) || displaced(ways[4])) patterns.columns.emplace_back("lateral");
+  return patterns;
+}
+
+}  // namespace rayset
