@@ -2,6 +2,8 @@
 
 #include <dcmtk/config/osconfig.h>
 #include <dcmtk/dcmdata/dcfcache.h>
+#include <dcmtk/dcmdata/dcpixseq.h>
+#include <dcmtk/dcmdata/dcpxitem.h>
 #include <dcmtk/dcmdata/dctk.h>
 #include <fmt/format.h>
 #include <tbb/parallel_for.h>
@@ -14,6 +16,7 @@
 
 #include "dicom/attributes.h"
 #include "dicom/dcmtk_setup.h"
+#include "dicom/rle.h"
 #include "dicom/stack.h"
 
 namespace rayset::dicom {
@@ -93,15 +96,42 @@ Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> j
   DecodeStats stats;
   DcmFileCache cache;
   Uint32 fragment = 0;
+  const bool rle = data->getOriginalXfer() == EXS_RLELossless;
+  DcmPixelSequence* fragments = nullptr;
+  if (rle) {
+    pixels->getEncapsulatedRepresentation(EXS_RLELossless, nullptr, fragments);
+    // PS3.5 A.4.2: each frame in one fragment; the first item is the offset table.
+    if (!fragments || static_cast<long long>(fragments->card()) != format.frames + 1)
+      return tl::unexpected(pixelError(file.name, fmt::format("there are {} RLE fragments for {} frame{}",
+                                                              fragments ? std::max(1ul, fragments->card()) - 1 : 0,
+                                                              format.frames, format.frames == 1 ? "" : "s")));
+  }
   for (const FrameJob& job : jobs) {
-    OFString colour;
-    const std::size_t room = frame_bytes + (frame_bytes & 1);
-    const OFCondition got = pixels->getUncompressedFrame(data, static_cast<Uint32>(job.frame->frame), fragment,
-                                                         buffer.data(), static_cast<Uint32>(room), colour, &cache);
-    if (got.bad())
+    std::string wrong;
+    if (rle) {
+      DcmPixelItem* item = nullptr;
+      Uint8* bytes = nullptr;
+      if (fragments->getItem(item, static_cast<unsigned long>(job.frame->frame) + 1).bad() ||
+          item->getUint8Array(bytes).bad() || !bytes) {
+        wrong = "no data";
+      } else {
+        const std::size_t pixel_count =
+            static_cast<std::size_t>(format.rows) * static_cast<std::size_t>(format.columns);
+        const char* fault = decodeRle({bytes, item->getLength()}, pixel_count, format.bits_allocated / 8,
+                                      reinterpret_cast<std::uint8_t*>(buffer.data()));
+        if (fault) wrong = fault;
+      }
+    } else {
+      OFString colour;
+      const std::size_t room = frame_bytes + (frame_bytes & 1);
+      const OFCondition got = pixels->getUncompressedFrame(data, static_cast<Uint32>(job.frame->frame), fragment,
+                                                           buffer.data(), static_cast<Uint32>(room), colour, &cache);
+      if (got.bad()) wrong = got.text();
+    }
+    if (!wrong.empty())
       return tl::unexpected(pixelError(
           frameName(file, *job.frame),
-          fmt::format("the pixel data cannot be {} ({})", format.encapsulated ? "decompressed" : "read", got.text())));
+          fmt::format("the pixel data cannot be {} ({})", format.encapsulated ? "decompressed" : "read", wrong)));
     storedToHu(buffer.data(), format, job.frame->slope, job.frame->intercept, job.out, stats);
   }
   return stats;

@@ -2,10 +2,12 @@
 
 #include <dcmtk/config/osconfig.h>
 #include <dcmtk/dcmdata/dcspchrs.h>
+#include <iconv.h>
 
 #include <algorithm>
 #include <charconv>
 #include <cmath>
+#include <cstring>
 
 #include "dicom/attributes.h"
 
@@ -111,6 +113,36 @@ std::string latin1ToUtf8(const std::string& raw) {
   }
   return out;
 }
+
+/// The whole text through the C library's iconv; nothing where it cannot be decoded.
+std::optional<std::string> convertWith(const char* encoding, std::string raw) {
+  const iconv_t converter = iconv_open("UTF-8", encoding);
+  if (converter == reinterpret_cast<iconv_t>(-1)) return std::nullopt;
+  std::string out(raw.size() * 4 + 16, '\0');
+  char* in = raw.data();
+  char* to = out.data();
+  std::size_t left = raw.size(), room = out.size();
+  const std::size_t status = iconv(converter, &in, &left, &to, &room);
+  iconv_close(converter);
+  if (status == static_cast<std::size_t>(-1)) return std::nullopt;
+  out.resize(out.size() - room);
+  return out;
+}
+
+/// Code extensions with escape sequences (PS3.5 6.1.2.5, annexes H, I and K), which DCMTK leaves out where it was built
+/// on the C library's iconv: Japanese ones are ISO-2022-JP-2, Korean and Chinese ones EUC with the escapes taken out.
+std::optional<std::string> convertExtended(const std::string& raw) {
+  const auto without = [&](const char* escape) {
+    std::string out = raw;
+    for (auto at = out.find(escape); at != std::string::npos; at = out.find(escape)) out.erase(at, std::strlen(escape));
+    return out;
+  };
+  if (raw.find("\033$)C") != std::string::npos) return convertWith("EUC-KR", without("\033$)C"));
+  if (raw.find("\033$)A") != std::string::npos) return convertWith("GB18030", without("\033$)A"));
+  if (raw.find("\033$") != std::string::npos) return convertWith("ISO-2022-JP-2", raw);
+  return std::nullopt;
+}
+
 }  // namespace
 
 std::string toUtf8(const std::string& raw, const std::string& character_set, const char* delimiters) {
@@ -126,8 +158,8 @@ std::string toUtf8(const std::string& raw, const std::string& character_set, con
         converter.convertString(OFString(raw.data(), raw.size()), out, delimiters).good()) {
       text.assign(out.data(), out.size());
     } else {
-      // Undeclared or undecodable: many files hold UTF-8 or Latin-1 without saying so.
-      text = raw;
+      // Escapes, or undeclared: many files hold UTF-8 or Latin-1 without saying so.
+      text = convertExtended(raw).value_or(raw);
     }
     if (!isUtf8(text)) text = latin1ToUtf8(raw);
     std::erase_if(text, [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7f; });

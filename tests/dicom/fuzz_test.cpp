@@ -1,0 +1,97 @@
+// Damaged bytes must end in a volume or in an error, never in a crash. Deterministic: fixed seeds.
+#include <dcmtk/config/osconfig.h>
+#include <dcmtk/dcmdata/dctk.h>
+#include <fmt/format.h>
+#include <gtest/gtest.h>
+
+#include <fstream>
+#include <random>
+
+#include "dicom/phantom_series.h"
+
+namespace rayset::test {
+namespace {
+
+namespace fs = std::filesystem;
+using Compression = CtWriteSettings::Compression;
+
+std::string bytesOf(const fs::path& f) {
+  std::ifstream in(f, std::ios::binary);
+  return std::string(std::istreambuf_iterator<char>(in), {});
+}
+
+struct FuzzCase {
+  Compression compression;
+  bool enhanced;
+};
+
+class Fuzz : public ::testing::TestWithParam<FuzzCase> {};
+
+TEST_P(Fuzz, DamagedFilesNeverCrash) {
+  const FuzzCase c = GetParam();
+  TemporaryFolder folder;
+  CtWriteSettings s;
+  s.compression = c.compression;
+  s.enhanced = c.enhanced;
+  writeSeries(folder.path(), testVolume(testGrid(24, 20, 9)), s);
+  const fs::path file = imageFile(folder.path(), c.enhanced ? 1 : 4);
+  const std::string good = bytesOf(file);
+  std::mt19937 random(20240315u + static_cast<unsigned>(c.compression) * 2 + c.enhanced);
+  const auto below = [&](std::size_t n) { return static_cast<std::size_t>(random() % n); };
+  int read = 0, refused = 0;
+  constexpr int kRounds = 150;
+  for (int round = 0; round < kRounds; ++round) {
+    std::string bad = good;
+    switch (round % 5) {
+      case 0:  // a few bytes anywhere
+        for (std::size_t n = 1 + below(8); n > 0; --n) bad[below(bad.size())] = static_cast<char>(random());
+        break;
+      case 1:  // the header only
+        for (std::size_t n = 1 + below(4); n > 0; --n)
+          bad[132 + below(std::min<std::size_t>(1800, bad.size() - 132))] = static_cast<char>(random());
+        break;
+      case 2:  // lengths and counts: 0xff in place of a byte
+        for (std::size_t n = 1 + below(3); n > 0; --n) bad[132 + below(bad.size() - 132)] = '\xff';
+        break;
+      case 3:  // cut short, sometimes with rubbish at the end
+        bad.resize(1 + below(bad.size()));
+        if (round % 2) bad += std::string(below(64), static_cast<char>(random()));
+        break;
+      default: {  // a piece moved elsewhere
+        const std::size_t from = below(bad.size()), to = below(bad.size());
+        const std::size_t length = std::min({1 + below(64), bad.size() - from, bad.size() - to});
+        bad.replace(to, length, good.substr(from, length));
+      }
+    }
+    std::ofstream(file, std::ios::binary | std::ios::trunc) << bad;
+    const auto scan = readCt(folder.path());
+    if (scan) {
+      ++read;
+      EXPECT_EQ(scan->volume.voxels.size(), scan->volume.grid.count());
+    } else {
+      ++refused;
+      EXPECT_FALSE(scan.error().what.empty());
+    }
+  }
+  // Both must happen, or the loop tests nothing.
+  EXPECT_GT(read, 0);
+  EXPECT_GT(refused, 0);
+}
+
+std::vector<FuzzCase> cases() {
+  std::vector<FuzzCase> all;
+  for (const Compression c : {Compression::kNone, Compression::kRle, Compression::kJpegLossless, Compression::kJpegLs})
+    for (const bool enhanced : {false, true}) all.push_back({c, enhanced});
+  return all;
+}
+
+std::string nameOf(const ::testing::TestParamInfo<FuzzCase>& fuzz) {
+  static const char* const kNames[] = {"None", "Rle", "JpegLossless", "JpegLs"};
+  return fmt::format("{}{}", kNames[static_cast<int>(fuzz.param.compression)],
+                     fuzz.param.enhanced ? "Enhanced" : "Classic");
+}
+
+INSTANTIATE_TEST_SUITE_P(All, Fuzz, ::testing::ValuesIn(cases()), nameOf);
+
+}  // namespace
+}  // namespace rayset::test
