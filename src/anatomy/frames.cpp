@@ -42,45 +42,6 @@ SkinMoments skinMoments(const Surface& surface) {
   return m;
 }
 
-// Height of the lowest point along `direction`, free of the noise of single vertices: around every triangle near the
-// lowest vertex a quadratic height field is fitted to the skin within kEndReachMm (moving least squares), and the
-// lowest fitted height counts. On clean bones it lies within 0.2 mm of the lowest vertex; a plain minimum moves by 0.4
-// to 0.7 mm under 0.3 mm of noise, this by about 0.15.
-constexpr double kEndReachMm = 3.5;
-double steadyEnd(const Surface& surface, const Vec3& direction) {
-  const double lowest = extentAlong(surface, direction).from;
-  const Vec3 u = direction.unitOrthogonal(), v = direction.cross(u);
-  struct Sample {
-    double x, y, height, area;
-  };
-  std::vector<Sample> skin;
-  for (const auto& t : surface.triangles) {
-    const Vec3 &a = surface.vertices[t[0]], &b = surface.vertices[t[1]], &c = surface.vertices[t[2]];
-    const Vec3 p = (a + b + c) / 3;
-    const double height = direction.dot(p) - lowest;
-    if (height < 2 + kEndReachMm) skin.push_back({u.dot(p), v.dot(p), height, 0.5 * (b - a).cross(c - a).norm()});
-  }
-  double best = std::numeric_limits<double>::infinity();
-  for (const auto& centre : skin) {
-    if (centre.height > 2) continue;
-    Eigen::Matrix<double, 6, 6> A = Eigen::Matrix<double, 6, 6>::Identity() * 1e-6;
-    Eigen::Matrix<double, 6, 1> b = Eigen::Matrix<double, 6, 1>::Zero();
-    for (const auto& s : skin) {
-      const double x = s.x - centre.x, y = s.y - centre.y, z = s.height - centre.height;
-      const double near = 1 - (x * x + y * y + z * z) / (kEndReachMm * kEndReachMm);
-      if (near <= 0) continue;
-      Eigen::Matrix<double, 6, 1> row;
-      row << 1, x, y, x * x, x * y, y * y;
-      const double w = s.area * near * near;
-      A += w * row * row.transpose();
-      b += w * s.height * row;
-    }
-    best = std::min(best, A.ldlt().solve(b)[0]);
-  }
-  // A spike finer than the reach must not pull the end away from the skin.
-  return std::isfinite(best) ? lowest + std::clamp(best, -1.0, 2.0) : lowest;
-}
-
 struct Line {
   Vec3 point, direction;
 };
@@ -339,7 +300,7 @@ Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
     const double length = step.norm();
     if (length > 0.4) smooth.vertices[i] = metatarsal.vertices[i] + step * (0.4 / length);
   }
-  const double proximal = steadyEnd(smooth, d);
+  const double proximal = lowestHeight(smooth, d);
   // From the very lowest point: what noise pushed beyond the end belongs to the base all the same.
   return surfaceBetween(smooth, d, proximal - 10, proximal + kBaseReachMm).mean;
 }

@@ -1,5 +1,6 @@
 #include "anatomy/section.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -31,6 +32,8 @@ void clip(std::vector<Vec3>& polygon, const Vec3& direction, double level, bool 
   }
   polygon.swap(scratch);
 }
+
+constexpr double kEndReachMm = 3.5;
 
 }  // namespace
 
@@ -144,6 +147,41 @@ Extent extentAlong(const Surface& surface, const Vec3& direction) {
     e.to = std::max(e.to, h);
   }
   return e;
+}
+
+double lowestHeight(const Surface& surface, const Vec3& direction) {
+  if (surface.empty()) return 0;
+  const double lowest = extentAlong(surface, direction).from;
+  const Vec3 u = direction.unitOrthogonal(), v = direction.cross(u);
+  struct Sample {
+    double x, y, height, area;
+  };
+  std::vector<Sample> skin;
+  for (const auto& t : surface.triangles) {
+    const Vec3 &a = surface.vertices[t[0]], &b = surface.vertices[t[1]], &c = surface.vertices[t[2]];
+    const Vec3 p = (a + b + c) / 3;
+    const double height = direction.dot(p) - lowest;
+    if (height < 2 + kEndReachMm) skin.push_back({u.dot(p), v.dot(p), height, 0.5 * (b - a).cross(c - a).norm()});
+  }
+  double best = std::numeric_limits<double>::infinity();
+  for (const auto& centre : skin) {
+    if (centre.height > 2) continue;
+    Eigen::Matrix<double, 6, 6> A = Eigen::Matrix<double, 6, 6>::Identity() * 1e-6;
+    Eigen::Matrix<double, 6, 1> b = Eigen::Matrix<double, 6, 1>::Zero();
+    for (const auto& s : skin) {
+      const double x = s.x - centre.x, y = s.y - centre.y, z = s.height - centre.height;
+      const double near = 1 - (x * x + y * y + z * z) / (kEndReachMm * kEndReachMm);
+      if (near <= 0) continue;
+      Eigen::Matrix<double, 6, 1> row;
+      row << 1, x, y, x * x, x * y, y * y;
+      const double w = s.area * near * near;
+      A += w * row * row.transpose();
+      b += w * s.height * row;
+    }
+    best = std::min(best, A.ldlt().solve(b)[0]);
+  }
+  // A spike finer than the reach must not pull the end away from the skin.
+  return std::isfinite(best) ? lowest + std::clamp(best, -1.0, 2.0) : lowest;
 }
 
 }  // namespace rayset

@@ -1,0 +1,45 @@
+// The limits measures are judged by, as data (data/limits.json), each with its source and how sure we are of it.
+#pragma once
+
+#include <filesystem>
+#include <map>
+#include <string>
+#include <string_view>
+
+#include "base/result.h"
+
+namespace rayset {
+
+enum class Comparison {
+  kAbove,            ///< abnormal above the value
+  kBelow,            ///< abnormal below the value
+  kDifferenceAbove,  ///< abnormal when the amount of the difference to the other side is above the value
+  kAbsoluteAbove     ///< abnormal when the amount (without sign) is above the value
+};
+
+struct Limit {
+  std::string key;
+  double value = 0;
+  std::string unit;
+  Comparison comparison = Comparison::kAbove;
+  std::string source;
+  std::string certainty;  ///< "found", "computed", "memory, high confidence" or "design choice"
+  std::string applies_to;
+};
+
+class Limits {
+ public:
+  /// Reads a limits file. Errors name the file and the entry.
+  [[nodiscard]] static Result<Limits> read(const std::filesystem::path& file);
+  /// data/limits.json of the program, read once.
+  [[nodiscard]] static const Result<Limits>& shipped();
+
+  /// The limit of that key, or null.
+  [[nodiscard]] const Limit* find(std::string_view key) const;
+  [[nodiscard]] const std::map<std::string, Limit, std::less<>>& all() const { return limits_; }
+
+ private:
+  std::map<std::string, Limit, std::less<>> limits_;
+};
+
+}  // namespace rayset
