@@ -1,0 +1,344 @@
+#include "bones/articulate.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "base/units.h"
+
+namespace rayset::bones {
+namespace {
+
+constexpr std::array<Bone, 7> kTarsus{Bone::kNav, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kTal, Bone::kCal};
+
+/// The same pose expressed about another bone's centre and axes (uniform scales only).
+BonePose carried(const BonePose& group, const TemplateBone& bone) {
+  BonePose out;
+  out.centre = bone.centre;
+  out.axes = bone.axes;
+  out.log_scale = group.log_scale;
+  out.X.linear() = group.X.linear();
+  out.X.translation() = group.apply(bone.centre) - group.X.linear() * bone.centre;
+  return out;
+}
+
+std::vector<OrientedPoint> groupSamples(const TemplateFoot& foot, const std::vector<Bone>& bones) {
+  std::vector<OrientedPoint> out;
+  for (const Bone id : bones)
+    if (const auto* b = foot.find(id)) out.insert(out.end(), b->few.begin(), b->few.end());
+  return out;
+}
+
+struct RayCandidate {
+  BonePose pose;
+  FitResult fit;
+  double shift = 0;     // of the base from its expected place
+  Vec3 middle;          // of the shaft
+  double value = 0;
+};
+
+/// All places where the metatarsal could lie, best first.
+/// `also`: further poses to start from.
+std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const TemplateBone& bone, const BonePose& tarsus,
+                                        const EdgeField& edges, const ScanImage& scan, const std::vector<BonePose>& also) {
+  const BonePose nominal = carried(tarsus, bone);
+  const Vec3 distal = tarsus.X.linear() * foot.distal, medial = tarsus.X.linear() * foot.medial,
+             dorsal = tarsus.X.linear() * foot.dorsal;
+  Vec3 along = bone.axes.col(0);
+  if (along.dot(foot.distal) < 0) along = -along;
+  const Vec3 base = bone.centre - 0.45 * bone.length_mm * along;
+
+  // Shaft samples decide where a tube lies; base and head come in with the fit.
+  std::vector<OrientedPoint> shaft;
+  for (const auto& s : bone.few) {
+    const double t = along.dot(s.position - bone.centre) / bone.length_mm;
+    if (t > -0.4 && t < 0.35) shaft.push_back(s);
+  }
+  if (shaft.size() > 70) shaft.resize(70);
+  const auto posed = [&](double lateral, double dorsally, double distally, double abduction, double flexion) {
+    BonePose p = nominal;
+    const Vec3 pivot = nominal.apply(base);
+    const Vec3 turn = abduction * dorsal + flexion * medial;
+    p.X = turnAbout(pivot, turn, -lateral * medial + dorsally * dorsal + distally * distal) * p.X;
+    return p;
+  };
+  std::vector<RayCandidate> starts;
+  if (also.empty())
+  for (const double lateral : {0.0, 5.0, -5.0, 10.0, -10.0, 15.0, -15.0})
+    for (const double dorsally : {0.0, 5.0, -5.0, 10.0})
+      for (const double abduction : {0.0, 9.0, -9.0, 18.0, -18.0, 27.0, -27.0})
+        for (const double flexion : {0.0, 11.0, -11.0}) {
+          RayCandidate c;
+          c.pose = posed(lateral, dorsally, 0, toRadians(abduction), toRadians(flexion));
+          starts.push_back(c);
+        }
+  for (const auto& pose : also) {
+    RayCandidate c;
+    c.pose = pose;
+    starts.push_back(c);
+  }
+  tbb::parallel_for(std::size_t{0}, starts.size(), [&](std::size_t n) {
+    starts[n].fit = scorePose(shaft, edges, scan, starts[n].pose);
+    starts[n].value = starts[n].fit.score * std::min(1.0, starts[n].fit.visible / 0.3);
+  });
+  std::vector<std::size_t> order(starts.size());
+  for (std::size_t n = 0; n < order.size(); ++n) order[n] = n;
+  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return starts[a].value > starts[b].value; });
+  const auto middleOf = [&](const BonePose& p) { return p.apply(bone.centre); };
+  std::vector<RayCandidate> chosen;
+  for (const std::size_t n : order) {
+    const Vec3 m = middleOf(starts[n].pose), b = starts[n].pose.apply(base);
+    const bool known = std::any_of(chosen.begin(), chosen.end(), [&](const RayCandidate& c) {
+      return (middleOf(c.pose) - m).norm() < 4 && (c.pose.apply(base) - b).norm() < 4;
+    });
+    if (!known) chosen.push_back(starts[n]);
+    if (chosen.size() == 40) break;
+  }
+  if (also.empty()) chosen.push_back(starts.front());  // the expected place always takes part
+  tbb::parallel_for(std::size_t{0}, chosen.size(), [&](std::size_t n) {
+    auto& c = chosen[n];
+    BonePose prior = c.pose;
+    FitSettings s;
+    s.iterations = 14;
+    s.start_reach_mm = 7;
+    s.end_reach_mm = 2.5;
+    s.scaling = Scaling::kNone;
+    s.prior = &prior;
+    s.prior_shift_mm = 8;
+    s.prior_turn_rad = 0.3;
+    auto fit = fitPose(bone.few, edges, scan, c.pose, s);
+    s.iterations = 14;
+    s.start_reach_mm = 3.5;
+    s.end_reach_mm = 1.8;
+    s.scaling = Scaling::kAxes;
+    s.prior_log_scale = 0.08;
+    fit = fitPose(bone.samples, edges, scan, fit.pose, s);
+    c.pose = fit.pose;
+    c.fit = fit;
+    c.shift = (c.pose.apply(base) - nominal.apply(base)).norm();
+    c.middle = middleOf(c.pose);
+    c.value = fit.score * std::min(1.0, fit.visible / 0.3);
+  });
+  std::stable_sort(chosen.begin(), chosen.end(), [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
+  std::vector<RayCandidate> out;
+  for (const auto& c : chosen) {
+    if (c.value < 0.2) break;
+    const bool known = std::any_of(out.begin(), out.end(), [&](const RayCandidate& o) {
+      return (o.middle - c.middle).norm() < 4 && (o.pose.apply(base) - c.pose.apply(base)).norm() < 4;
+    });
+    if (!known) out.push_back(c);
+    if (out.size() == 7) break;
+  }
+  return out;
+}
+
+}  // namespace
+
+std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<BoneFit>& fits, const EdgeField& edges,
+                                   double reach_mm) {
+  std::vector<EdgePoint> surface;
+  std::vector<std::int16_t> bone;
+  for (std::size_t b = 0; b < fits.size(); ++b) {
+    if (!fits[b].found) continue;
+    for (const auto& s : foot.bones[b].samples) {
+      surface.push_back({fits[b].pose.apply(s.position), fits[b].pose.normal(s.normal), 1.0F, false});
+      bone.push_back(static_cast<std::int16_t>(b));
+    }
+  }
+  std::vector<std::int16_t> owner(edges.points().size(), -1);
+  if (surface.empty()) return owner;
+  const EdgeField posed(std::move(surface));
+  tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t n) {
+    const auto& e = edges.points()[n];
+    const auto m = posed.nearest(e.position, e.normal);
+    const auto& s = posed.points()[m.index];
+    if ((s.position - e.position).norm() < reach_mm && s.normal.dot(e.normal) > 0.3) owner[n] = bone[m.index];
+  });
+  return owner;
+}
+
+Articulation articulate(const TemplateFoot& foot, const Placement& placement, const EdgeField& edges, const ScanImage& scan) {
+  Articulation out;
+  out.bones.resize(foot.bones.size());
+  for (std::size_t n = 0; n < foot.bones.size(); ++n) out.bones[n].id = foot.bones[n].id;
+
+  // 1. Tarsus as one body, then hindfoot and midfoot each.
+  FitSettings s;
+  s.iterations = 30;
+  s.start_reach_mm = 10;
+  s.end_reach_mm = 3;
+  s.scaling = Scaling::kUniform;
+  s.keep = 0.9;
+  BonePose prior = placement.pose;
+  s.prior = &prior;
+  s.prior_shift_mm = 15;
+  s.prior_turn_rad = 0.4;
+  s.prior_log_scale = 0.1;
+  const BonePose tarsus =
+      fitPose(groupSamples(foot, {kTarsus.begin(), kTarsus.end()}), edges, scan, placement.pose, s).pose;
+  s.start_reach_mm = 6;
+  s.end_reach_mm = 2.5;
+  s.prior_shift_mm = 6;
+  s.prior_turn_rad = 0.25;
+  s.prior_log_scale = 0.06;
+  prior = tarsus;
+  const BonePose midfoot =
+      fitPose(groupSamples(foot, {Bone::kNav, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}), edges, scan, tarsus, s).pose;
+  out.tarsus = midfoot;
+
+  // 2. Each tarsal bone by itself, held loosely by the group; first on all edges, then on those not nearer to another bone.
+  const auto tarsal = [&](Bone id) { return std::find(kTarsus.begin(), kTarsus.end(), id) != kTarsus.end(); };
+  std::vector<BonePose> expected(foot.bones.size());
+  for (std::size_t n = 0; n < foot.bones.size(); ++n) {
+    const Bone id = foot.bones[n].id;
+    const bool hind = id == Bone::kTal || id == Bone::kCal;
+    const BonePose& group = hind ? tarsus : midfoot;
+    expected[n] = carried(group, foot.bones[n]);
+    out.bones[n].pose = expected[n];
+  }
+  const auto fitBones = [&](const auto& wanted, double from, double to, bool owned, double shift, double turn) {
+    tbb::parallel_for(std::size_t{0}, foot.bones.size(), [&](std::size_t n) {
+      if (!wanted(n)) return;
+      FitSettings f;
+      f.iterations = 22;
+      f.start_reach_mm = from;
+      f.end_reach_mm = to;
+      f.scaling = Scaling::kAxes;
+      f.prior = &expected[n];
+      f.prior_shift_mm = shift;
+      f.prior_turn_rad = turn;
+      f.prior_log_scale = 0.1;
+      if (owned) {
+        f.owner = &out.owner;
+        f.self = static_cast<std::int16_t>(n);
+      }
+      out.bones[n].quality = fitPose(foot.bones[n].samples, edges, scan, out.bones[n].pose, f);
+      out.bones[n].pose = out.bones[n].quality.pose;
+      out.bones[n].found = true;
+    });
+  };
+  const auto isTarsal = [&](std::size_t n) { return tarsal(foot.bones[n].id); };
+  fitBones(isTarsal, 5, 2, false, 4, 0.2);
+  out.owner = ownersOf(foot, out.bones, edges, 4);
+  fitBones(isTarsal, 3.5, 1.6, true, 5, 0.25);
+
+  // 3. The rays: everywhere an injury could have taken them, then the combination that fits best as a whole: five different
+  // tubes in order from medial to lateral.
+  std::array<int, 5> ray_index{};
+  std::array<std::vector<RayCandidate>, 5> candidates;
+  for (int r = 1; r <= 5; ++r) {
+    const int n = foot.index(metatarsal(r));
+    ray_index[static_cast<std::size_t>(r - 1)] = n;
+    if (n >= 0)
+      candidates[static_cast<std::size_t>(r - 1)] =
+          rayCandidates(foot, foot.bones[static_cast<std::size_t>(n)], midfoot, edges, scan, {});
+  }
+  // Rays often move together: what one ray did is tried on the others.
+  std::array<std::vector<RayCandidate>, 5> followers;
+  for (std::size_t r = 0; r < 5; ++r) {
+    if (ray_index[r] < 0) continue;
+    const auto& bone = foot.bones[static_cast<std::size_t>(ray_index[r])];
+    const BonePose nominal = carried(midfoot, bone);
+    std::vector<BonePose> also;
+    for (std::size_t q = 0; q < 5; ++q) {
+      if (q == r || ray_index[q] < 0) continue;
+      const BonePose other = carried(midfoot, foot.bones[static_cast<std::size_t>(ray_index[q])]);
+      for (std::size_t c = 0; c < std::min<std::size_t>(4, candidates[q].size()); ++c) {
+        BonePose p = nominal;
+        p.X = candidates[q][c].pose.X * other.X.inverse() * nominal.X;
+        also.push_back(p);
+      }
+    }
+    if (!also.empty()) followers[r] = rayCandidates(foot, bone, midfoot, edges, scan, also);
+  }
+  for (std::size_t r = 0; r < 5; ++r) {
+    auto& all = candidates[r];
+    for (auto& c : followers[r])
+      if (std::none_of(all.begin(), all.end(), [&](const RayCandidate& o) {
+            return (o.middle - c.middle).norm() < 4 && std::abs(o.value - c.value) < 0.03;
+          }))
+        all.push_back(c);
+    std::stable_sort(all.begin(), all.end(), [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
+    if (all.size() > 9) all.resize(9);
+  }
+  const Vec3 lateral = -(midfoot.X.linear() * foot.medial);
+  std::array<int, 5> pick{}, best_pick{};
+  best_pick.fill(-1);
+  double best_value = 0;
+  const auto clash = [&](const RayCandidate& a, const RayCandidate& b) {
+    const double apart = (a.middle - b.middle).norm(), order = lateral.dot(b.middle - a.middle);
+    return apart < 6 || order < 2;
+  };
+  const auto choose = [&](const auto& self, std::size_t r, double value) -> void {
+    if (r == 5) {
+      if (value > best_value) best_value = value, best_pick = pick;
+      return;
+    }
+    for (std::size_t c = 0; c < candidates[r].size(); ++c) {
+      const auto& one = candidates[r][c];
+      bool bad = false;
+      for (std::size_t q = 0; q < r && !bad; ++q)
+        if (pick[q] >= 0) bad = clash(candidates[q][static_cast<std::size_t>(pick[q])], one);
+      if (bad) continue;
+      pick[r] = static_cast<int>(c);
+      // Small displacements are likelier than large ones, but weakly: a millimetre is worth 0.4 % of a bone's surface.
+      self(self, r + 1, value + one.value - 0.004 * one.shift);
+    }
+    pick[r] = -1;
+    self(self, r + 1, value);
+  };
+  choose(choose, 0, 0);
+  for (std::size_t r = 0; r < 5; ++r) {
+    if (ray_index[r] < 0 || best_pick[r] < 0) continue;
+    const auto n = static_cast<std::size_t>(ray_index[r]);
+    const auto& c = candidates[r][static_cast<std::size_t>(best_pick[r])];
+    out.bones[n].pose = c.pose;
+    out.bones[n].quality = c.fit;
+    out.bones[n].shift_mm = c.shift;
+    out.bones[n].found = true;
+    expected[n] = c.pose;
+    expected[n].log_scale = midfoot.log_scale;
+  }
+
+  // 4. The leg, loosely about the talus; then all together with exclusive edges.
+  for (const Bone id : {Bone::kTibia, Bone::kFibula}) {
+    const int n = foot.index(id);
+    const int talus = foot.index(Bone::kTal);
+    if (n < 0 || talus < 0) continue;
+    auto& fit = out.bones[static_cast<std::size_t>(n)];
+    BonePose start = expected[static_cast<std::size_t>(n)];
+    FitSettings f;
+    f.iterations = 30;
+    f.start_reach_mm = 9;
+    f.end_reach_mm = 2;
+    f.scaling = Scaling::kUniform;
+    f.prior = &expected[static_cast<std::size_t>(n)];
+    f.prior_shift_mm = 8;
+    f.prior_turn_rad = 0.4;
+    fit.quality = fitPose(foot.bones[static_cast<std::size_t>(n)].samples, edges, scan, start, f);
+    fit.pose = fit.quality.pose;
+    fit.found = fit.quality.visible > 0.1 && fit.quality.score > 0.3;
+  }
+  for (int round = 0; round < 2; ++round) {
+    out.owner = ownersOf(foot, out.bones, edges, 4);
+    fitBones([&](std::size_t n) { return out.bones[n].found && (isTarsal(n) || rayOf(foot.bones[n].id)); },
+             round == 0 ? 3.0 : 2.2, round == 0 ? 1.6 : 1.2, true, 5, 0.25);
+  }
+  double sum = 0;
+  int count = 0;
+  for (std::size_t n = 0; n < out.bones.size(); ++n) {
+    auto& b = out.bones[n];
+    if (!b.found) continue;
+    if (b.quality.visible < 0.15 || b.quality.score < 0.25) {
+      b.found = false;
+      continue;
+    }
+    if (isTarsal(n) || rayOf(b.id)) sum += b.quality.score * std::min(1.0, b.quality.visible), ++count;
+  }
+  out.owner = ownersOf(foot, out.bones, edges, 3.5);
+  out.tarsus_score = count > 0 ? sum / 12 : 0;
+  return out;
+}
+
+}  // namespace rayset::bones

@@ -1,0 +1,109 @@
+#include "bones/deform.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cmath>
+
+namespace rayset::bones {
+
+std::vector<DeformedBone> posedMeshes(const TemplateFoot& foot, const Articulation& articulation) {
+  std::vector<DeformedBone> out(foot.bones.size());
+  for (std::size_t n = 0; n < foot.bones.size(); ++n) {
+    const auto& fit = articulation.bones[n];
+    out[n].id = fit.id;
+    out[n].found = fit.found;
+    if (!fit.found) continue;
+    out[n].mesh = foot.bones[n].mesh;
+    for (auto& v : out[n].mesh.vertices) v = fit.pose.apply(v);
+    out[n].normals = vertexNormals(out[n].mesh);
+  }
+  return out;
+}
+
+std::vector<std::int16_t> ownersOf(const std::vector<DeformedBone>& bones, const EdgeField& edges, double reach_mm) {
+  std::vector<EdgePoint> surface;
+  std::vector<std::int16_t> bone;
+  for (std::size_t b = 0; b < bones.size(); ++b) {
+    if (!bones[b].found) continue;
+    for (std::size_t v = 0; v < bones[b].mesh.vertices.size(); ++v) {
+      surface.push_back({bones[b].mesh.vertices[v], bones[b].normals[v], 1.0F, false});
+      bone.push_back(static_cast<std::int16_t>(b));
+    }
+  }
+  std::vector<std::int16_t> owner(edges.points().size(), -1);
+  if (surface.empty()) return owner;
+  const EdgeField posed(std::move(surface));
+  tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t n) {
+    const auto& e = edges.points()[n];
+    const auto m = posed.nearest(e.position, e.normal);
+    const auto& s = posed.points()[m.index];
+    if ((s.position - e.position).norm() < reach_mm && s.normal.dot(e.normal) > 0.2) owner[n] = bone[m.index];
+  });
+  return owner;
+}
+
+void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::int16_t>& owner, std::int16_t self,
+            const ScanImage& scan, const DeformSettings& settings) {
+  if (!bone.found || bone.mesh.empty()) return;
+  const std::size_t count = bone.mesh.vertices.size();
+  // Neighbours as a compressed list, in a fixed order.
+  std::vector<std::vector<std::uint32_t>> rings(count);
+  for (const auto& t : bone.mesh.triangles)
+    for (std::size_t a = 0; a < 3; ++a) rings[t[a]].push_back(t[(a + 1) % 3]);  // each edge once from each side (closed)
+  std::vector<std::uint32_t> first(count + 1, 0), ring;
+  for (std::size_t v = 0; v < count; ++v) {
+    ring.insert(ring.end(), rings[v].begin(), rings[v].end());
+    first[v + 1] = static_cast<std::uint32_t>(ring.size());
+  }
+  std::vector<Vec3> target(count), move(count), next(count);
+  std::vector<double> weight(count);
+  for (int iteration = 0; iteration < settings.iterations; ++iteration) {
+    const double t = settings.iterations > 1 ? static_cast<double>(iteration) / (settings.iterations - 1) : 1.0;
+    const double reach = settings.start_reach_mm * std::pow(settings.end_reach_mm / settings.start_reach_mm, t);
+    const double stiffness = settings.start_stiffness * std::pow(settings.end_stiffness / settings.start_stiffness, t);
+    std::size_t visible = 0, near = 0;
+    for (std::size_t v = 0; v < count; ++v) {
+      weight[v] = 0;
+      target[v].setZero();
+      const Vec3& p = bone.mesh.vertices[v];
+      const Vec3& n = bone.normals[v];
+      if (scan.grey.depth(p) < 0.7 && scan.nearScanBorder(p, 0.8)) continue;
+      ++visible;
+      EdgeField::Match found[5];
+      const std::size_t matches = edges.nearest(p, n, 5, found);
+      for (std::size_t k = 0; k < matches; ++k) {
+        const std::int16_t o = owner[found[k].index];
+        if (o >= 0 && o != self) continue;
+        const auto& e = edges.points()[found[k].index];
+        const double cosine = e.normal.dot(n), r = e.normal.dot(e.position - p), distance = (e.position - p).norm();
+        if (cosine < 0.3 || distance > 1.5 * reach) break;
+        const double u = distance / (1.5 * reach);
+        weight[v] = cosine * (1 - u * u) * (1 - u * u) * (o == self ? 1.0 : 0.6);
+        // Along the edge's normal only: sliding along the surface would crowd the vertices.
+        target[v] = r * e.normal;
+        if (distance < 1.3 && std::abs(r) < 0.8 && cosine > 0.6) ++near;
+        break;
+      }
+    }
+    bone.visible = static_cast<double>(visible) / static_cast<double>(count);
+    bone.supported = static_cast<double>(near) / static_cast<double>(std::max<std::size_t>(1, visible));
+    for (std::size_t v = 0; v < count; ++v) move[v] = weight[v] > 0 ? target[v] : Vec3::Zero();
+    const int sweeps = 12 + static_cast<int>(2 * std::sqrt(stiffness) * 4);
+    for (int sweep = 0; sweep < sweeps; ++sweep) {
+      for (std::size_t v = 0; v < count; ++v) {
+        Vec3 sum = Vec3::Zero();
+        const std::uint32_t from = first[v], to = first[v + 1];
+        for (std::uint32_t a = from; a < to; ++a) sum += move[ring[a]];
+        const double s = to > from ? stiffness : 0.0;
+        const double total = weight[v] + s + 1e-9;
+        next[v] = (weight[v] * target[v] + s * sum / std::max(1U, to - from)) / total;
+      }
+      move.swap(next);
+    }
+    for (std::size_t v = 0; v < count; ++v) bone.mesh.vertices[v] += move[v];
+    bone.normals = vertexNormals(bone.mesh);
+  }
+}
+
+}  // namespace rayset::bones

@@ -1,0 +1,39 @@
+// What the grey values show before any anatomy is known: what lies outside every bone, the outer edges of bones, and the
+// dark sheets between them. Everything in the local frame of ScanImage.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "bones/scan_image.h"
+#include "geometry/surface.h"
+
+namespace rayset::bones {
+
+/// 1 where a voxel is darker than the bone level and connected to the outside without crossing bone: soft tissue, not
+/// marrow. A marrow cavity that the scan's border cuts open is recognised as a hole in the border slice and stays bone.
+[[nodiscard]] std::vector<std::uint8_t> exteriorMask(const ScanImage& scan);
+
+/// A place where a bone ends: the steepest point of the grey profile, outward normal (bright to dark).
+struct EdgePoint {
+  Vec3 position;
+  Vec3 normal;
+  float strength;  ///< gradient, HU per mm
+  bool gap;        ///< the profile rises again beyond a narrow dark gap (a joint); false: open soft tissue
+};
+
+/// Sub-voxel edge points where a bone meets soft tissue or a joint gap; edges inside a bone (cortex to marrow) are left out as
+/// far as the profile tells. About one point per voxel face of bone surface, in a fixed order.
+[[nodiscard]] std::vector<EdgePoint> edgePoints(const ScanImage& scan, const std::vector<std::uint8_t>& exterior);
+
+/// At most one point per cell of `cell_mm` (the strongest), in a fixed order.
+[[nodiscard]] std::vector<EdgePoint> thinned(const std::vector<EdgePoint>& points, double cell_mm);
+
+/// Largest eigenvalue of a symmetric 3x3 matrix (closed form: Smith 1961, Commun ACM 4:168).
+[[nodiscard]] double largestEigenvalue(double xx, double yy, double zz, double xy, double xz, double yz);
+
+/// Strength of the dark sheet at voxel (i, j, k): largest eigenvalue of the Hessian (central differences) times
+/// sigma^2, in HU: the depth of the sheet for a Gaussian trough of that sigma; 0 where there is none or at the border.
+[[nodiscard]] float darkSheet(const Image& calm, int i, int j, int k, double sigma_mm);
+
+}  // namespace rayset::bones

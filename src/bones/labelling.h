@@ -1,0 +1,20 @@
+// Which bone each voxel belongs to: bones compete for the voxels from cores that are surely theirs, and the dark sheet of a
+// joint gap costs far more to cross than bone.
+#pragma once
+
+#include "bones/deform.h"
+
+namespace rayset::bones {
+
+/// Label of bone that is not one of the fitted template bones (toes, a second leg, a stray piece).
+inline constexpr std::uint8_t kOther = 31;
+
+struct Labelling {
+  std::vector<std::uint8_t> labels;    ///< on ScanImage::grey's grid: label(Bone), kOther or 0
+  std::vector<float> touching;         ///< per bone (parallel to the input): fraction of its border that lies against another bone
+};
+
+[[nodiscard]] Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
+                                   const std::vector<DeformedBone>& bones);
+
+}  // namespace rayset::bones

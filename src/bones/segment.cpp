@@ -1,0 +1,293 @@
+#include "bones/segment.h"
+
+#include <fmt/format.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <optional>
+
+#include "bones/bone_surface.h"
+#include "bones/pipeline.h"
+
+namespace rayset {
+
+BoneSurfaces SegmentedFoot::surfaces() const {
+  BoneSurfaces out;
+  for (const auto& [id, bone] : bones) out.emplace(id, bone.surface);
+  return out;
+}
+
+namespace bones {
+
+void StepTimes::add(const std::string& step, double s) {
+  for (auto& [name, total] : seconds)
+    if (name == step) {
+      total += s;
+      return;
+    }
+  seconds.emplace_back(step, s);
+}
+
+namespace {
+
+class Stopwatch {
+ public:
+  explicit Stopwatch(StepTimes* times) : times_(times) {}
+  void lap(const std::string& step) {
+    const auto now = std::chrono::steady_clock::now();
+    if (times_ != nullptr) times_->add(step, std::chrono::duration<double>(now - last_).count());
+    last_ = now;
+  }
+
+ private:
+  StepTimes* times_;
+  std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
+};
+
+/// Feet among the clusters of bone: a big cluster each, with the small pieces near it (toes, sesamoids).
+std::vector<Cluster> feetIn(const Overview& overview, const Grid& grid) {
+  std::vector<Cluster> feet;
+  for (const auto& c : overview.clusters) {
+    const bool big = feet.empty() || c.bone_mm3 > 0.3 * feet.front().bone_mm3;
+    if (big && feet.size() < 2 && c.bone_mm3 > 6000) feet.push_back(c);
+  }
+  const std::size_t count = feet.size();
+  for (const auto& c : overview.clusters) {
+    std::size_t nearest = count;
+    double distance = 30;  // mm between boxes
+    for (std::size_t f = 0; f < count; ++f) {
+      double squared = 0;
+      bool same = true;
+      for (int a = 0; a < 3; ++a) {
+        const double apart = std::max({0, feet[f].low[a] - c.high[a], c.low[a] - feet[f].high[a]}) * grid.spacing[a];
+        squared += apart * apart;
+        same = same && feet[f].low[a] <= c.low[a] && feet[f].high[a] >= c.high[a];
+      }
+      if (same) {
+        nearest = count;
+        break;
+      }
+      if (std::sqrt(squared) < distance) distance = std::sqrt(squared), nearest = f;
+    }
+    if (nearest == count || c.bone_mm3 > 0.3 * feet.front().bone_mm3) continue;
+    feet[nearest].low = feet[nearest].low.cwiseMin(c.low);
+    feet[nearest].high = feet[nearest].high.cwiseMax(c.high);
+    feet[nearest].bone_mm3 += c.bone_mm3;
+  }
+  return feet;
+}
+
+struct FootResult {
+  SegmentedFoot foot;
+  std::vector<std::uint8_t> labels;  // on the scan image's grid
+  ScanImage scan;
+  double quality = 0;
+};
+
+std::string join(const std::vector<std::string>& words) {
+  std::string out;
+  for (const auto& w : words) out += (out.empty() ? "" : "; ") + w;
+  return out;
+}
+
+/// One foot; nullopt with a reason where the cluster is no foot.
+std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVolume& ct, const Overview& overview,
+                                      const Cluster& cluster, const std::vector<Side>& sides, const Progress& progress,
+                                      double from, double to, Stopwatch& watch, std::string& reason) {
+  const auto tell = [&](double f) { progress("bones", from + f * (to - from)); };
+  FootResult out;
+  out.scan = cutOut(ct, overview, cluster);
+  watch.lap("crop and smooth");
+  tell(0.08);
+  const auto exterior = exteriorMask(out.scan);
+  watch.lap("outside");
+  const auto points = edgePoints(out.scan, exterior);
+  const EdgeField edges(thinned(points, 1.2));
+  watch.lap("edges");
+  tell(0.2);
+  if (progress.cancelled()) return std::nullopt;
+  const auto placements = placeFoot(templates, edges, out.scan, sides);
+  watch.lap("placing");
+  tell(0.35);
+  if (placements.empty()) {
+    reason = "too few bone edges";
+    return std::nullopt;
+  }
+  if (progress.cancelled()) return std::nullopt;
+  // The side is clear from the placing in most scans; where it is not, both are carried on and the bones decide.
+  std::optional<Articulation> best;
+  const Placement* chosen = nullptr;
+  for (const auto& p : placements) {
+    if (chosen != nullptr && p.quality < 0.75 * chosen->quality) break;
+    auto a = articulate(templates[p.side == Side::kRight ? 0 : 1], p, edges, out.scan);
+    if (!best || a.tarsus_score > best->tarsus_score) best = std::move(a), chosen = &p;
+  }
+  watch.lap("articulating");
+  tell(0.5);
+  const TemplateFoot& foot = templates[chosen->side == Side::kRight ? 0 : 1];
+  std::size_t found = 0;
+  for (std::size_t n = 0; n < best->bones.size(); ++n)
+    if (best->bones[n].found && label(best->bones[n].id) <= 12) ++found;
+  out.quality = best->tarsus_score;
+  if (found < 4 || best->tarsus_score < 0.2) {
+    reason = fmt::format("no arrangement of foot bones fits it (best match {:.0f} %)", 100 * best->tarsus_score);
+    return std::nullopt;
+  }
+  if (progress.cancelled()) return std::nullopt;
+
+  // Bend, label, bend to the label's own edges, label again.
+  const EdgeField fine(thinned(points, 0.8));
+  auto bent = posedMeshes(foot, *best);
+  Labelling labelling;
+  std::vector<std::int16_t> owner = ownersOf(bent, fine, 3.5);
+  for (int round = 0; round < 2; ++round) {
+    DeformSettings s;
+    s.start_reach_mm = round == 0 ? 3.5 : 2.0;
+    s.iterations = round == 0 ? 7 : 5;
+    s.start_stiffness = round == 0 ? 40 : 8;
+    tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
+      deform(bent[n], fine, owner, static_cast<std::int16_t>(n), out.scan, s);
+    });
+    if (round == 0) owner = ownersOf(bent, fine, 3.0);
+  }
+  watch.lap("bending");
+  tell(0.65);
+  if (progress.cancelled()) return std::nullopt;
+  labelling = labelBones(out.scan, exterior, bent);
+  watch.lap("labelling");
+  tell(0.8);
+  if (progress.cancelled()) return std::nullopt;
+
+  out.foot.side = chosen->side;
+  double squares = 0;
+  std::size_t counted = 0;
+  std::vector<std::optional<RefinedSurface>> refined(bent.size());
+  tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
+    if (!bent[n].found) return;
+    Surface outline = labelOutline(out.scan.grey, labelling.labels, label(bent[n].id));
+    if (outline.empty()) return;
+    refined[n] = refineSurface(out.scan, std::move(outline));
+  });
+  watch.lap("surfaces");
+  for (std::size_t n = 0; n < bent.size(); ++n) {
+    if (!refined[n] || refined[n]->surface.empty()) continue;
+    const TemplateBone& model = foot.bones[n];
+    const auto& fit = best->bones[n];
+    SegmentedBone bone;
+    bone.surface = transformed(refined[n]->surface, out.scan.X_PL);
+    bone.volume_mm3 = volume(bone.surface);
+    bone.complete = !refined[n]->cut;
+    std::vector<std::string> doubts;
+    const double expected = model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]);
+    const double ratio = bone.volume_mm3 / expected;
+    double confidence = std::min(1.0, 0.15 + 0.9 * refined[n]->supported) * std::clamp(0.3 + 0.9 * fit.quality.score, 0.0, 1.0);
+    if (refined[n]->cut) {
+      doubts.push_back("cut by the field of view");
+      confidence *= 0.7;
+    } else if (label(bone.volume_mm3 > 0 ? bent[n].id : bent[n].id) <= 12 && (ratio < 0.5 || ratio > 2.0)) {
+      doubts.push_back(fmt::format("its volume is {:.0f} % of what the rest of the foot suggests", 100 * ratio));
+      confidence *= 0.5;
+    }
+    if (labelling.touching[n] > 0.12F) {
+      doubts.push_back(fmt::format("{:.0f} % of its surface lies against other bones without a visible gap",
+                                   100 * static_cast<double>(labelling.touching[n])));
+      confidence *= 0.85;
+    }
+    if (refined[n]->supported < 0.6) doubts.push_back("its outline is faint");
+    bone.confidence = std::clamp(confidence, 0.0, 1.0);
+    bone.doubt = join(doubts);
+    double sum = 0;
+    std::size_t voxels = 0;
+    for (std::size_t v = 0; v < labelling.labels.size(); ++v)
+      if (labelling.labels[v] == label(bent[n].id)) sum += static_cast<double>(out.scan.grey.v[v]), ++voxels;
+    bone.mean_hu = voxels > 0 ? sum / static_cast<double>(voxels) : 0;
+    if (label(bent[n].id) <= 12) squares += fit.quality.rms_mm * fit.quality.rms_mm, ++counted;
+    out.foot.bones.emplace(bent[n].id, std::move(bone));
+  }
+  out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
+  out.labels = std::move(labelling.labels);
+  tell(1.0);
+  return out;
+}
+
+}  // namespace
+
+Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& ct, const BonesSettings& settings,
+                                const Progress& progress, StepTimes* times) {
+  Stopwatch watch(times);
+  if (ct.grid.size.minCoeff() < 8)
+    return fail(Fault::kImages, fmt::format("the volume has only {} x {} x {} voxels", ct.grid.size.x(), ct.grid.size.y(), ct.grid.size.z()),
+                "CT volume", "give a CT series that covers the foot");
+  const Overview overview = surveyScan(ct);
+  watch.lap("survey");
+  progress("bones", 0.02);
+  if (progress.cancelled()) return cancelledError();
+  const auto clusters = feetIn(overview, ct.grid);
+  if (clusters.empty())
+    return fail(Fault::kImages,
+                overview.bone_mm3 < 100
+                    ? fmt::format("no bone was found: nothing larger than a few voxels is brighter than {:.0f} HU "
+                                  "(soft tissue lies at {:.0f} HU)",
+                                  overview.levels.bone, overview.levels.soft)
+                    : fmt::format("only {:.1f} ml of bone was found, too little for a foot", overview.bone_mm3 / 1000),
+                "CT volume", "give a CT series that covers the midfoot, in Hounsfield units");
+  BonesResult out;
+  out.labels = LabelVolume(ct.grid, 0);
+  std::vector<std::string> reasons;
+  std::vector<FootResult> feet;
+  for (std::size_t c = 0; c < clusters.size(); ++c) {
+    std::vector<Side> sides{Side::kRight, Side::kLeft};
+    if (settings.side && clusters.size() == 1) sides = {*settings.side};
+    std::string reason;
+    const double n = static_cast<double>(clusters.size());
+    auto foot = segmentFoot(templates, ct, overview, clusters[c], sides, progress, static_cast<double>(c) / n,
+                            static_cast<double>(c + 1) / n, watch, reason);
+    if (progress.cancelled()) return cancelledError();
+    if (!foot) {
+      reasons.push_back(fmt::format("a cluster of {:.0f} ml of bone: {}", clusters[c].bone_mm3 / 1000, reason));
+      continue;
+    }
+    // Labels on the CT's own grid.
+    const auto k = static_cast<std::uint8_t>(32 * out.feet.size());
+    const ScanImage& scan = foot->scan;
+    tbb::parallel_for(scan.ct_low.z(), scan.ct_high.z() + 1, [&](int z) {
+      for (int y = scan.ct_low.y(); y <= scan.ct_high.y(); ++y)
+        for (int x = scan.ct_low.x(); x <= scan.ct_high.x(); ++x) {
+          const Vec3 local = (Vec3(x, y, z) - scan.ct_from_local_shift).cwiseQuotient(scan.ct_from_local_scale) / scan.grey.h;
+          const int i = static_cast<int>(std::lround(local.x())), j = static_cast<int>(std::lround(local.y())),
+                    l = static_cast<int>(std::lround(local.z()));
+          if (i < 0 || j < 0 || l < 0 || i >= scan.grey.size.x() || j >= scan.grey.size.y() || l >= scan.grey.size.z()) continue;
+          const std::uint8_t value = foot->labels[scan.grey.offset(i, j, l)];
+          if (value != 0 && value != kOther) out.labels.at(x, y, z) = static_cast<std::uint8_t>(value + k);
+        }
+    });
+    watch.lap("labels on the CT grid");
+    std::vector<std::string> missing;
+    for (const Bone b : kMidfootBones)
+      if (!foot->foot.bones.contains(b)) missing.emplace_back(boneName(b));
+    const std::string which = clusters.size() > 1 ? fmt::format("{} foot: ", foot->foot.side == Side::kRight ? "right" : "left") : "";
+    for (const auto& m : missing) out.cautions.push_back(fmt::format("{}the {} was not found", which, m));
+    for (const auto& [id, bone] : foot->foot.bones)
+      if (label(id) <= 12 && !bone.doubt.empty())
+        out.cautions.push_back(fmt::format("{}{}: {}", which, boneName(id), bone.doubt));
+    out.feet.push_back(std::move(foot->foot));
+  }
+  if (out.feet.empty())
+    return fail(Fault::kImages, "no foot was found: " + join(reasons), "CT volume",
+                "give a CT series in which at least the midfoot can be seen");
+  for (const auto& r : reasons) out.cautions.push_back("left out: " + r);
+  if (out.feet.size() == 2 && out.feet[0].side == out.feet[1].side)
+    out.cautions.push_back("both feet look like the same side; check the sides");
+  progress("bones", 1.0);
+  return out;
+}
+
+}  // namespace bones
+
+Result<BonesResult> segmentBones(const CtVolume& ct, const BonesSettings& settings, const Progress& progress) {
+  return bones::segmentWith(bones::meanTemplates(), ct, settings, progress);
+}
+
+}  // namespace rayset
