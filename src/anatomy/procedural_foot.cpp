@@ -16,12 +16,12 @@ using namespace procedural;
 /// where they are equally deep. Symmetric, so facing surfaces stay congruent.
 double pressed(const std::vector<Part>& parts, const std::vector<std::vector<std::size_t>>& near, std::size_t i,
                const Vec3& p) {
-  constexpr double kGap = 1.3, kReach = 4.0;
+  constexpr double kGap = 0.9, kFillet = 0.15, kReach = 4.0;
   double f = parts[i].solid(p);
   if (std::abs(f) > kReach) return f;
   for (std::size_t j : near[i]) {
     if (!parts[j].box.contains(p)) continue;
-    f = smoothMax(f, 0.5 * (f - parts[j].solid(p) + kGap), 0.6);
+    f = smoothMax(f, 0.5 * (f - parts[j].solid(p) + kGap), kFillet);
   }
   return f;
 }

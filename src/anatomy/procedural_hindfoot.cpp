@@ -52,7 +52,7 @@ std::vector<Part> hindfootParts(const Layout& plan) {
                      }});
   }
   {
-    const Axes axes = axesAlong(at(-4, -112, 22), at(-23, -34, 26), 0.0);
+    const Axes axes = axesAlong(at(-4, -113, 22), at(-23, -35, 26), 0.0);
     const std::vector<Station> s{
         {-2, 0, 0, 11, 10, 15, 15, 2.3, 2.2, -0.05, 0},         {7, 0, 0, 15.0, 14.5, 20, 20.5, 2.4, 2.3, -0.12, 0},
         {19, 0, 0, 14.2, 13.8, 18.5, 18.5, 2.4, 2.2, -0.06, 0}, {31, 0, 0, 13.0, 13.5, 21, 15.5, 2.4, 2.2, 0.0, 0},

@@ -35,13 +35,14 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
   gap = shape.joint_gap_mm / shape.size;
   // Half of the recess comes from the second joint lying more proximally, half from the first lying more distally.
   const double recess = shape.mortise_depth_mm - 11.0;
-  const double d1 = 11.0 + recess / 2, d2 = -recess / 2;
+  // (The offset of 1.6 mm: the rim beside the recess stands higher than the joint's centre, and the joint leans back.)
+  const double d1 = 11.0 - 1.6 + recess / 2, d2 = -recess / 2;
   const double valgus = std::tan(shape.hallux_valgus_rad);
 
-  const std::array<Vec3, 5> base{at(17.6, d1, 32.5), at(-0.2, d2, 38.5), at(-13.2, 2.4, 34.0), at(-25.6, -6.0, 26.0),
-                                 at(-37.5, -10.5, 16.5)};
-  const std::array<Vec3, 5> head{at(17.6 + 45.5 * valgus, 56.5, 16.0), at(0.0, 60.3, 9.3), at(-15.0, 55.4, 8.8),
-                                 at(-29.6, 47.6, 8.3), at(-43.5, 34.6, 7.8)};
+  const std::array<Vec3, 5> base{at(17.2, d1, 33.2), at(0.0, d2, 38.5), at(-13.4, 1.4, 34.0), at(-25.0, -7.0, 26.0),
+                                 at(-36.6, -12.3, 19.0)};
+  const std::array<Vec3, 5> head{at(17.2 + 47.0 * valgus, 56.4, 16.0), at(0.0, 60.3, 9.3), at(-15.0, 55.2, 8.8),
+                                 at(-29.6, 46.6, 8.3), at(-43.5, 32.6, 7.8)};
   // Roll of each ray about its axis follows the transverse arch.
   constexpr std::array<double, 5> kRoll{-0.05, 0.06, 0.2, 0.36, 0.5};
   for (std::size_t i = 0; i < 5; ++i) {
@@ -53,16 +54,16 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
   tmt[0] = transverse(base[0], {0.05, 1, -0.24}, 0.004, 0.0015);
   tmt[1] = transverse(base[1], {0.0, 1, -0.34}, 0.006, 0.002);
   tmt[2] = transverse(base[2], {-0.25, 1, -0.28}, 0.006, 0.002);
-  tmt[3] = transverse(base[3], {-0.38, 1, -0.2}, 0.006, 0.002);
-  tmt[4] = transverse(base[4], {-0.72, 1, -0.1}, 0.006, 0.004);
+  tmt[3] = transverse(base[3], {-0.32, 1, -0.2}, 0.002, 0.002);
+  tmt[4] = transverse(base[4], {-0.85, 1, -0.1}, 0.003, 0.004);
 
-  wall[0] = columnWall(at(8.6, 0, 48), at(5.2, 0, 24), 0.1);
-  wall[1] = columnWall(at(-7.2, 0, 47), at(-4.0, 0, 26), -0.05);
+  wall[0] = columnWall(at(9.2, 0, 48), at(5.7, 0, 24), 0.1);
+  wall[1] = columnWall(at(-7.6, 0, 47), at(-4.4, 0, 26), -0.05);
   wall[2] = columnWall(at(-19.8, 0, 40), at(-13.0, 0, 18), -0.15);
   wall[3] = columnWall(at(-31.4, -8, 30), at(-24.5, -8, 8), -0.14);
 
   cuneonavicular = transverse(at(0, -17.6, 42), {-0.24, 1, -0.28}, 0.005, 0.002);
-  calcaneocuboid = transverse(at(-25, -35, 23), {0.02, 1, -0.1}, 0.006, -0.006);
+  calcaneocuboid = transverse(at(-25, -37.8, 23), {0.13, 1, -0.1}, 0.006, -0.006);
 
   talar_head = axesAlong(at(3, -56, 46), at(7, -46, 42), 0.6);
   talar_head.origin = at(6, -46, 43.0);

@@ -22,7 +22,7 @@ struct Lesser {
 }  // namespace
 
 Field metatarsalHead(const Layout& plan, std::size_t i, double grown) {
-  constexpr double kHalf[5][3] = {{10.8, 9.8, 9.8}, {5.4, 7.4, 7.7}, {5.1, 7.0, 7.2}, {4.9, 6.8, 6.8}, {5.1, 6.4, 6.2}};
+  constexpr double kHalf[5][3] = {{10.5, 9.8, 9.6}, {5.4, 7.4, 7.7}, {5.1, 7.0, 7.2}, {4.9, 6.8, 6.8}, {5.1, 6.4, 6.2}};
   return ellipsoid(headAxes(plan, i), Vec3(kHalf[i][0], kHalf[i][1], kHalf[i][2]) + Vec3::Constant(grown));
 }
 
@@ -32,8 +32,8 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
   {  // First: thick and short; the base kidney-shaped, about 30 mm tall and 18 wide.
     const Axes axes = plan.ray[0];
     const double L = plan.length[0];
-    const std::vector<Station> s{{-7, 0, 0, 9.2, 9.2, 15.0, 15.6, 2.3, 2.4, 0.02, 2.2},
-                                 {3, 0, 0, 9.2, 9.2, 14.8, 15.4, 2.3, 2.4, 0.02, 2.2},
+    const std::vector<Station> s{{-7, 0, 0, 8.9, 9.4, 14.8, 15.2, 2.3, 2.4, 0.02, 1.8},
+                                 {4, 0, 0, 8.9, 9.6, 14.4, 14.8, 2.3, 2.4, 0.02, 1.6},
                                  {9, 0, 0, 8.6, 8.4, 12.2, 13.6, 2.3, 2.3, 0.02, 1.5},
                                  {17, 0, 0.4 * bow, 7.6, 7.3, 9.6, 10.8, 2.3, 2.0, 0.04, 0.8},
                                  {0.55 * L, 0, 0.9 * bow, 6.8 * g, 6.5 * g, 7.0 * g, 8.0 * g, 2.3, 2.0, 0.06, 0.2},
@@ -46,7 +46,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
          ellipsoid(headAxes(plan, 0, 8.3, -4.5, 2.5), {3.2, 4.5, 4.0}),
          ellipsoid(headAxes(plan, 0, -8.0, -4.5, 2.5), {3.0, 4.2, 4.0}),
          // plantar lateral tubercle of the base (peroneus longus)
-         ellipsoid({axes.global(-4.5, 5, -11.5), axes.medial, axes.distal, axes.dorsal}, {3.6, 5.0, 4.0})},
+         ellipsoid({axes.global(-3.5, 5, -11.0), axes.medial, axes.distal, axes.dorsal}, {3.6, 5.0, 4.0})},
         3.5);
     // Grooves of the sesamoids either side of the crista.
     for (double m : {-5.6, 5.2}) {
@@ -57,13 +57,13 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
     parts.push_back(
         {Bone::kM1, boxAround({axes.global(0, -4, 0), axes.global(0, L + 6, 0)}, 18), [f, plan, half](const Vec3& p) {
            const double d = smoothMax(f(p), half - plan.tmt[0](p), 2.2);
-           return smoothMax(d, 0.9 - plan.wall[0](p) - released(plan.ray[0].local(p).y()), 2.0);
+           return smoothMax(d, 0.6 - plan.wall[0](p) - released(plan.ray[0].local(p).y()), 2.0);
          }});
   }
-  const std::array<Lesser, 4> lesser{{{8.2, 10.2, 11.6, 0.36, 4.0, 4.3, 5.4, 7.4, 7.7},
-                                      {7.6, 9.8, 11.2, 0.34, 3.7, 4.2, 5.1, 7.0, 7.2},
-                                      {7.1, 8.6, 9.2, 0.24, 3.6, 4.0, 4.9, 6.8, 6.8},
-                                      {7.4, 7.0, 6.8, 0.05, 4.5, 3.7, 5.1, 6.4, 6.2}}};
+  const std::array<Lesser, 4> lesser{{{8.8, 10.8, 12.0, 0.24, 4.0, 4.3, 5.4, 7.4, 7.7},
+                                      {9.0, 10.0, 11.6, 0.14, 3.7, 4.2, 5.1, 7.0, 7.2},
+                                      {10.4, 8.8, 9.2, 0.08, 3.6, 4.0, 4.9, 6.8, 6.8},
+                                      {9.6, 6.6, 7.4, 0.05, 4.7, 4.1, 5.1, 6.4, 6.2}}};
   for (std::size_t i = 1; i < 5; ++i) {
     const Lesser& b = lesser[i - 1];
     const Axes axes = plan.ray[i];
@@ -72,9 +72,9 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
     auto between = [](double x, double y, double w) { return (1 - w) * x + w * y; };
     std::vector<Station> s{{-9, 0, 0, b.base_w, b.base_w, b.base_d, b.base_p, 2.8, 2.4, b.wedge, 0},
                            {3, 0, 0, b.base_w, b.base_w, b.base_d, b.base_p, 2.8, 2.4, b.wedge, 0}};
-    for (auto [t, w] : {std::pair{9.0, 0.34}, std::pair{16.0, 0.68}, std::pair{24.0, 0.9}}) {
-      s.push_back({t, 0, 0.4 * w * bow, between(b.base_w, sw, w), between(b.base_w, sw, w), between(b.base_d, sh, w),
-                   between(b.base_p, sh * 1.1, w), between(2.7, 2.3, w), between(2.4, 2.0, w),
+    for (auto [t, w] : {std::pair{8.0, 0.06}, std::pair{13.0, 0.28}, std::pair{19.0, 0.64}, std::pair{27.0, 0.92}}) {
+      s.push_back({t * L / 67.0, 0, 0.4 * w * bow, between(b.base_w, sw, w), between(b.base_w, sw, w),
+                   between(b.base_d, sh, w), between(b.base_p, sh * 1.1, w), between(2.7, 2.3, w), between(2.4, 2.0, w),
                    between(b.wedge, 0.12, w), 0});
     }
     s.push_back({0.55 * L, 0, 1.5 * bow, sw, sw, sh, sh * 1.1, 2.3, 2.0, 0.12, 0});
@@ -91,21 +91,22 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
     }
     Field f = joined(shapes, 2.5);
     if (i == 4) {  // the styloid: broad root, tip proximal, lateral and plantar
-      const Vec3 root = axes.global(-3.0, 9, -0.5), tip = at(-48.5, -22.5, 10.5);
-      f = joined({f, capsule(root, tip, 6.6, 4.6)}, 6.0);
+      const Vec3 root = axes.global(-3.0, 9, -0.5), tip = at(-48.0, -22.0, 12.5);
+      f = joined({f, capsule(root, tip, 6.4, 5.2)}, 6.0);
     }
     f = uneven(f, 0.1, static_cast<double>(i));
-    parts.push_back({metatarsal(static_cast<int>(i) + 1),
-                     boxAround({axes.global(0, -8, 0), axes.global(0, L + 4, 0)}, i == 4 ? 20 : 15),
-                     [f, plan, half, i](const Vec3& p) {
-                       const double free = released(plan.ray[i].local(p).y());
-                       // The styloid of the fifth reaches past its joint, lateral to the cuboid.
-                       const double clear = i == 4 ? 8.0 * ramp(-p.x(), 42.5, 48.0) : 0.0;
-                       double d = smoothMax(f(p), half - plan.tmt[i](p) - clear, 1.8);
-                       d = smoothMax(d, plan.wall[i - 1](p) + (i == 1 ? 2.0 : 0.6) - free, 1.8);
-                       if (i < 4) d = smoothMax(d, 0.6 - plan.wall[i](p) - free, 1.8);
-                       return d;
-                     }});
+    parts.push_back(
+        {metatarsal(static_cast<int>(i) + 1),
+         boxAround({axes.global(0, -8, 0), axes.global(0, L + 4, 0)}, i == 4 ? 20 : 15),
+         [f, plan, half, i](const Vec3& p) {
+           const double free = released(plan.ray[i].local(p).y());
+           // The styloid of the fifth reaches past its joint, lateral to the cuboid.
+           const double clear = i == 4 ? 9.0 * ramp(-p.x(), 42.0, 50.0) : 0.0;
+           double d = smoothMax(f(p), half - plan.tmt[i](p) - clear, 1.5);
+           d = smoothMax(d, plan.wall[i - 1](p) + (i == 1 ? 2.0 - 1.2 * ramp(plan.tmt[0](p), -2, 4) : 0.6) - free, 1.8);
+           if (i < 4) d = smoothMax(d, 0.6 - plan.wall[i](p) - free, 1.8);
+           return d;
+         }});
   }
   return parts;
 }

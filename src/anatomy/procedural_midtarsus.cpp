@@ -48,9 +48,9 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   }
   {  // Lateral: base of the wedge dorsal.
     const Axes axes = blockAxes(at(-12.6, -9, 37.2), 0.3, -0.06, 0.2);
-    const std::vector<Station> s{{-18, 0, 0, 10, 10, 9.6, 12.5, 2.8, 2.3, 0.25, 0},
-                                 {-4, 0, 0, 9.6, 9.6, 10.2, 13.2, 2.8, 2.3, 0.25, 0},
-                                 {18, 0, 0, 10, 10, 10.2, 13.0, 2.8, 2.4, 0.25, 0}};
+    const std::vector<Station> s{{-18, 0, 0, 10, 13.5, 9.6, 12.5, 2.8, 2.3, 0.25, 0},
+                                 {-4, 0, 0, 9.6, 13.5, 10.2, 13.2, 2.8, 2.3, 0.25, 0},
+                                 {18, 0, 0, 10, 13.0, 10.2, 13.0, 2.8, 2.4, 0.25, 0}};
     const Field f = uneven(Loft(axes, s, 1.0), 0.15, 7.7);
     parts.push_back({Bone::kC3, boxAround({axes.origin}, 22), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[2](p) + half, kRim);
@@ -60,26 +60,26 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
                      }});
   }
   {  // Cuboid: longer medially than laterally, ridge and groove of the peroneus longus under it.
-    const Axes axes = blockAxes(at(-28.5, -19, 24.0), 0.12, -0.14, 0.4);
-    const std::vector<Station> s{{-20, 0, 0, 12.5, 11.5, 10.6, 11.0, 2.4, 2.3, 0, 0},
-                                 {-7, 0, 0, 13.5, 12.5, 12.4, 13.6, 2.4, 2.3, 0, 0},
-                                 {2, 0, 0, 13.5, 12.6, 11.4, 13.8, 2.4, 2.3, 0, 0},
-                                 {12, 0, 0, 13.0, 12.4, 9.2, 10.0, 2.5, 2.4, 0, 0},
-                                 {20, 0, 0, 13.0, 12, 8.6, 9.0, 2.6, 2.4, 0, 0}};
+    const Axes axes = blockAxes(at(-28.5, -20, 24.0), 0.12, -0.14, 0.4);
+    const std::vector<Station> s{{-22, 0, 0, 15, 10.5, 10.6, 11.0, 2.4, 2.3, 0, 0},
+                                 {-7, 0, 0, 17.5, 12.3, 12.4, 14.2, 2.4, 2.3, 0, 0},
+                                 {2, 0, 0, 17.5, 12.4, 11.4, 14.4, 2.4, 2.3, 0, 0},
+                                 {12, 0, 0, 16.5, 12.4, 9.2, 10.0, 2.5, 2.4, 0, 0},
+                                 {20, 0, 0, 15.0, 12, 8.6, 9.0, 2.6, 2.4, 0, 0}};
     const Field f =
-        uneven(without(Loft(axes, s, 2.0), capsule(at(-48, -19, 16.5), at(-16, -6, 6.0), 4.0, 4.0), 4.0), 0.2, 8.4);
+        uneven(without(Loft(axes, s, 2.0), capsule(at(-48, -25, 13.5), at(-16, -7.5, 6.5), 3.4, 3.4), 3.0), 0.2, 8.4);
     parts.push_back({Bone::kCub, boxAround({axes.origin}, 26), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[3](p) + half, kRim);
-                       d = smoothMax(d, plan.tmt[4](p) + half, kRim);
+                       d = smoothMax(d, plan.tmt[4](p) + half, 0.6);
                        d = smoothMax(d, plan.wall[2](p) + kTarsalHalfGap, 2.5);
                        return smoothMax(d, 0.75 - plan.calcaneocuboid(p), kRim);
                      }});
   }
   {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial and plantar.
     const Axes disc = blockAxes(at(6.0, -23, 43.0), 0.28, 0.12, 0.5);
-    const std::vector<Station> s{{-12, 1.0, -0.5, 19.0, 16.0, 12.0, 12.0, 2.2, 2.2, 0.08, 0},
-                                 {-4, 0.5, 0, 21.5, 19.5, 13.8, 13.4, 2.2, 2.2, 0.08, 0},
-                                 {14, 0.5, 0, 21.0, 19.0, 13.2, 12.6, 2.2, 2.2, 0.08, 0}};
+    const std::vector<Station> s{{-12, 1.0, -0.5, 18.5, 15.5, 11.5, 11.5, 2.2, 2.2, 0.08, 0},
+                                 {-4, 0.5, 0, 21.5, 19.5, 12.8, 12.4, 2.2, 2.2, 0.08, 0},
+                                 {14, 0.5, 0, 21.0, 19.0, 12.6, 12.0, 2.2, 2.2, 0.08, 0}};
     const Field f =
         uneven(joined({Loft(disc, s, 5.0), capsule(at(17, -24, 38), at(26.0, -31.0, 32.5), 8.0, 5.2)}, 7.0), 0.2, 9.3);
     const Field head = ellipsoid(plan.talar_head, plan.talar_head_half);
