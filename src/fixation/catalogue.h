@@ -10,20 +10,37 @@
 namespace rayset {
 
 struct ImplantType {
-  std::string id;         ///< "cortex-3.5", "wire-1.6-threaded"
-  std::string kind;       ///< screw | wire | plate
-  std::string name;       ///< generic name in the trade's words
+  std::string id;    ///< "cortex-3.5", "wire-1.6-threaded"
+  std::string kind;  ///< screw | wire
+  std::string name;  ///< generic name in the trade's words
+  /// Thread's outer diameter (screw) or the wire's; core, drill, tap and pitch are 0 for wires.
   double diameter_mm = 0, core_mm = 0, drill_mm = 0, tap_mm = 0, pitch_mm = 0;
-  double head_diameter_mm = 0, head_height_mm = 0;
-  std::vector<double> lengths_mm;   ///< ascending
+  double head_diameter_mm = 0, head_height_mm = 0;  ///< 0 for wires
+  /// Ascending. Screws: over all, top of the head to the tip. Wires: as sold; they are cut to what stands out of the
+  /// bone.
+  std::vector<double> lengths_mm;
+  std::string source, certainty;
+
+  /// The longest length sold that is not longer than `depth_mm`; 0 when every length is.
+  [[nodiscard]] double longestWithin(double depth_mm) const;
+};
+
+struct InstrumentType {
+  std::string id, name;
+  std::vector<std::string> for_implants;  ///< ids of the implants it serves
   std::string source, certainty;
 };
 
 struct Catalogue {
   std::vector<ImplantType> types;
+  std::vector<InstrumentType> instruments;
   [[nodiscard]] const ImplantType* find(const std::string& id) const;
 };
 
+/// Reads and checks a catalogue. Fails (kRequest) with the file and the key, e.g. "implants.json,
+/// implants[0].lengths_mm", when the file cannot be read, is not JSON, a key is missing or of the wrong type, an id
+/// occurs twice, or sizes contradict each other (core not below drill and drill not below diameter, lengths not
+/// ascending).
 [[nodiscard]] Result<Catalogue> readCatalogue(const std::filesystem::path& file);
 /// data/implants.json of this build.
 [[nodiscard]] std::filesystem::path defaultCatalogueFile();

@@ -1,6 +1,33 @@
 // The default construct: a screw for each ray, wires that hold while it is built, and every check.
+//
+// What is planned (issue 2; common practice, no source, where nothing else is named):
+//   ray 1   3.5 mm cortex positioning screw from the dorsal first base across TMT1 along the medial cuneiform
+//   ray 2/3 the same from the dorsal base, shallow, into the intermediate / lateral cuneiform; one screw per joint,
+//   because two
+//           screws across TMT2 broke the joint in 4 of 10 feet (reference table D)
+//   ray 4   along its shaft into the cuboid;  ray 5  from its base, obliquely to its shaft, into the cuboid
+//   each    a temporary 1.6 mm threaded-tip wire across the same joint that can stay while the screw is put in
+//   base fragments: 1.0 mm wires into the bone they came from.  `lateral_wires`: rays 4 and 5 get one 1.6 mm smooth
+//   wire each.
+//
+// Length. |tip - entry| == length_mm, always. `entry` is where the device's axis meets the outer cortex. Screws are
+// countersunk until the top of the head is level with the cortex on the axis, so the over-all length (top of head to
+// tip, how cortex screws are sold) runs from `entry` to `tip`, and `countersink_mm`, the depth of the pocket along the
+// axis, is the height of the head. The hole is drilled from there until the thread would come closer than
+// ConstructSettings::end_clearance_mm to the far cortex; a depth gauge hooked in that hole and held against the rim of
+// the pocket reads `measured_depth_mm`. The screw is the longest of the catalogue that is not longer than that reading:
+// rounding down, because a screw too long leaves the bone (here: enters the next joint), one 2 mm short only loses 2 mm
+// of thread. Wires are driven to whole millimetres, rounded down, and their length_mm is the part inside; what stands
+// out is kWireStubMm long in the drawings.
+//
+// Search. For each device: entry points all over the allowed part of the cortex, times crossing points all over the
+// joint's facing patch; every pair is a line, judged on signed distance fields (see path.h). The best, kept apart from
+// each other, go into a beam search over all devices together (pairwise distances); then every device is polished with
+// the others held (Nelder and Mead) for two rounds. The weights are design choices, in construct.cpp. Deterministic;
+// independent of threads.
 #pragma once
 
+#include <map>
 #include <string>
 #include <vector>
 
@@ -12,41 +39,67 @@
 
 namespace rayset {
 
+/// Length of wire drawn outside the bone, mm; room for it is kept against screw heads and the drill's sleeve.
+inline constexpr double kWireStubMm = 20;
+
+/// Measured on the final path against the surfaces given, all by closed form or at 0.1 mm steps. "The bones named" are
+/// Device::through; fragments count as part of the bone they came from.
 struct DeviceChecks {
-  double inside_fraction = 0;             ///< of the thread's length between the cortices that lies inside the bones named
-  double cortex_margin_mm = 0;            ///< least distance from the device's surface to the bones' outer surface between entry and tip, away from both ends and the joint crossed
-  double nearest_device_mm = 0;           ///< surface to surface, nearest other device of the same stage
-  double joint_area_lost_percent = 0;     ///< of the joint crossed (worse face)
-  double tip_beyond_cortex_mm = 0;        ///< tip outside the far cortex; 0 when it ends inside
-  double crossing_off_centre_mm = 0;      ///< distance of the crossing from the centre of the facing patch
-  double entry_to_joint_mm = 0;           ///< entry point to the joint line along the bone
-  double angle_to_shaft_rad = 0;          ///< between device and metatarsal axis
-  double angle_to_surface_rad = 0;        ///< between device and entry cortex
-  double mean_hu = 0;                     ///< along the thread; 0 without an image
-  double pullout_n = 0;                   ///< Chapman 1996 estimate; 0 without an image
-  std::vector<std::string> other_bones;   ///< ids of bones entered that should not be; empty when right
+  /// Share of the stretch from the end of the entry zone to the tip over which the whole round cross-section lies
+  /// inside the bones named. The joint gap counts as inside where it lies between the two faces (within the closing of
+  /// the two bones by 2 mm). The entry zone is where a cylinder must break the cortex it enters: (radius + wanted
+  /// margin) / sin(angle to surface), 2 to 8 mm. 1 when the path is right.
+  double inside_fraction = 0;
+  /// Least distance from the device's side to the outer cortex of the bones named (joint faces are not outer cortex),
+  /// from the end of the entry zone to one diameter before the tip. Negative: the side stands out of the bone by that
+  /// much.
+  double cortex_margin_mm = 0;
+  /// Surface to surface, to the nearest other device of either stage (wires are still in while screws go in): bodies
+  /// from entry to tip, and the heads. 1000 when there is no other.
+  double nearest_device_mm = 1000;
+  /// Area of the ellipse the device cuts from the joint face, in percent of that face: the worse of the two faces. 0
+  /// for wires that cross no joint.
+  double joint_area_lost_percent = 0;
+  double tip_beyond_cortex_mm = 0;    ///< length of the axis beyond the far cortex; 0 when the tip ends inside
+  double crossing_off_centre_mm = 0;  ///< from the middle of the gap on the axis to the centre of the facing patch
+  /// From the entry to the rim of the joint on the side entered, along the metatarsal's axis. 0 for fragment wires.
+  double entry_to_joint_mm = 0;
+  double angle_to_shaft_rad = 0;    ///< between the device's line and the metatarsal's axis, 0 to pi/2
+  double angle_to_surface_rad = 0;  ///< between the device and the entry cortex, pi/2 is perpendicular
+  double crossing_angle_rad = 0;    ///< between the device and the normal of the joint (fracture) faces
+  double length_in_first_mm = 0;    ///< from entry to the joint (fracture)
+  double length_in_last_mm = 0;     ///< from the joint (fracture) to the tip
+  double mean_hu = 0;               ///< on the thread's cylinder, entry zone left out; 0 without an image
+  /// Pull-out of the thread in the last bone, Chapman 1996 with a shear strength from HU (purchase.h); low and high
+  /// span the spread of the density laws, not of patients. 0 without an image and for wires.
+  double pullout_n = 0, pullout_low_n = 0, pullout_high_n = 0;
+  std::vector<std::string> other_bones;  ///< ids of bones entered that should not be; empty when right
 };
 
 struct Device {
-  std::string id;            ///< "S2", "W1"
-  std::string type;          ///< catalogue id
-  std::string kind;          ///< screw | wire | plate
-  std::string stage;         ///< temporary | definitive
+  std::string id;     ///< "S2" screw, "W2" wire of ray 2, "F2.1a" first wire of fragment M2.1
+  std::string type;   ///< catalogue id
+  std::string kind;   ///< screw | wire
+  std::string stage;  ///< temporary | definitive
   int ray = 0;
-  std::vector<std::string> through;   ///< bone ids in the order entered
-  Vec3 entry, tip, direction;         ///< reduced pose, patient frame; entry on the cortex, direction unit, entry to tip
+  std::vector<std::string> through;  ///< bone ids in the order entered
+  Vec3 entry = Vec3::Zero(),
+       tip = Vec3::Zero();         ///< reduced pose, patient frame; entry on the cortex, tip the end of the thread
+  Vec3 direction = Vec3::UnitX();  ///< unit, entry to tip
   double diameter_mm = 0, length_mm = 0;
-  double measured_depth_mm = 0;       ///< what a depth gauge would read, before snapping to the catalogue
-  double countersink_mm = 0;          ///< depth the head sinks below the cortex
+  double measured_depth_mm = 0;  ///< what a depth gauge would read, before snapping to the catalogue
+  double countersink_mm = 0;     ///< depth of the head's pocket along the axis; 0 for wires
   DeviceChecks checks;
-  std::vector<std::string> warnings;
+  std::vector<std::string> warnings;  ///< in words, where a check is not what one would want
 };
 
 struct ConstructSettings {
-  bool lateral_wires = false;      ///< rays 4 and 5 with 1.6 mm wires only (mobile column)
-  std::vector<int> rays{1, 2, 3, 4, 5};   ///< rays to fix
-  double cortex_margin_mm = 0.8;   ///< wanted between device and outer cortex
-  double device_gap_mm = 1.5;      ///< wanted between devices, surface to surface
+  bool lateral_wires = false;            ///< rays 4 and 5 with 1.6 mm wires only (mobile column)
+  std::vector<int> rays{1, 2, 3, 4, 5};  ///< rays to fix
+  double cortex_margin_mm = 0.8;         ///< wanted between device and outer cortex
+  double device_gap_mm = 1.5;            ///< wanted between devices, surface to surface
+  double end_clearance_mm = 0.5;         ///< bone left around the end of the hole
+  double joint_bridge_mm = 10;  ///< least bone between a screw's entry and the joint, so that the bridge does not break
 };
 
 struct ConstructResult {
@@ -54,8 +107,9 @@ struct ConstructResult {
   std::vector<std::string> cautions;
 };
 
-/// `reduced`: bones where they belong, plus fragments by id ("M2.1"). `ct` with `injured_to_reduced` per bone (identity for
-/// the tarsus) lets the purchase be read from HU; pass null without images.
+/// `reduced`: bones where they belong; `fragments` by id ("M2.1"), reduced too and taken out of their bone (a bone that
+/// still holds its fragment is dealt with as well). `ct` with `injured_to_reduced` per bone (identity where missing)
+/// lets the purchase be read from HU; pass null without images.
 struct ConstructInput {
   const BoneSurfaces* reduced = nullptr;
   std::map<std::string, Surface> fragments;
@@ -64,10 +118,23 @@ struct ConstructInput {
   const CtVolume* ct = nullptr;
   std::map<Bone, Rigid> injured_to_reduced;
 };
-[[nodiscard]] Result<ConstructResult> planConstruct(const ConstructInput& input, const Catalogue& catalogue,
-                                                    const ConstructSettings& settings = {}, const Progress& progress = {});
 
-/// The device as a solid, with head and thread radius (threads drawn as a cylinder), for STL and pictures.
+/// Plans the construct. A ray with a missing bone, or without any path that keeps the device inside the bones, gets a
+/// caution in words and no device; a path that is safe but not ideal gets warnings. Fails (kRequest) on a ray that is
+/// not 1 to 5, on a setting out of range or on a catalogue without the implants named above; (kInternal) on null bones;
+/// (kCancelled).
+[[nodiscard]] Result<ConstructResult> planConstruct(const ConstructInput& input, const Catalogue& catalogue,
+                                                    const ConstructSettings& settings = {},
+                                                    const Progress& progress = {});
+
+/// Every check of one device as it stands among `all` (itself is recognised by id). planConstruct has done this for its
+/// own devices; call it after a device was moved by hand. `input` as for planConstruct.
+[[nodiscard]] Result<DeviceChecks> checkDevice(const ConstructInput& input, const Device& device,
+                                               const std::vector<Device>& all, const Catalogue& catalogue,
+                                               const ConstructSettings& settings = {});
+
+/// The device as one closed solid, for STL and pictures. Screw: hemispherical head with its flat top at `entry`, thread
+/// as a plain cylinder, conical point ending at `tip`. Wire: kWireStubMm outside, bayonet point ending at `tip`.
 [[nodiscard]] Surface deviceSurface(const Device& device, const Catalogue& catalogue);
 
 }  // namespace rayset

@@ -1,0 +1,90 @@
+#include <cmath>
+#include <numbers>
+
+#include "fixation/construct.h"
+
+namespace rayset {
+namespace {
+
+constexpr int kSides = 32;
+
+// A ring of the outline: at `along` from the entry, an ellipse with half-axes a and b. Zero for both is a point on the
+// axis.
+struct Ring {
+  double along, a, b;
+};
+
+// Closed solid swept through rings of rising `along`; first and last are capped (or end in a point).
+Surface sweep(const std::vector<Ring>& rings, const Vec3& origin, const Vec3& direction) {
+  const Vec3 u = direction.unitOrthogonal(), v = direction.cross(u);
+  Surface s;
+  std::vector<std::uint32_t> start;
+  const auto isPoint = [](const Ring& r) { return r.a <= 0 && r.b <= 0; };
+  for (const Ring& ring : rings) {
+    start.push_back(static_cast<std::uint32_t>(s.vertices.size()));
+    const int count = isPoint(ring) ? 1 : kSides;
+    for (int k = 0; k < count; ++k) {
+      const double angle = 2 * std::numbers::pi * k / kSides;
+      s.vertices.push_back(origin + ring.along * direction + ring.a * std::cos(angle) * u +
+                           ring.b * std::sin(angle) * v);
+    }
+  }
+  const auto at = [&](std::size_t ring, int k) {
+    return isPoint(rings[ring]) ? start[ring] : start[ring] + static_cast<std::uint32_t>(k % kSides);
+  };
+  for (std::size_t r = 0; r + 1 < rings.size(); ++r) {
+    for (int k = 0; k < kSides; ++k) {
+      if (!isPoint(rings[r])) s.triangles.push_back({at(r, k), at(r, k + 1), at(r + 1, k)});
+      if (!isPoint(rings[r + 1])) s.triangles.push_back({at(r, k + 1), at(r + 1, k + 1), at(r + 1, k)});
+    }
+  }
+  const auto cap = [&](std::size_t ring, bool first) {
+    if (isPoint(rings[ring])) return;
+    const auto centre = static_cast<std::uint32_t>(s.vertices.size());
+    s.vertices.push_back(origin + rings[ring].along * direction);
+    for (int k = 0; k < kSides; ++k) {
+      if (first)
+        s.triangles.push_back({centre, at(ring, k + 1), at(ring, k)});
+      else
+        s.triangles.push_back({centre, at(ring, k), at(ring, k + 1)});
+    }
+  };
+  cap(0, true);
+  cap(rings.size() - 1, false);
+  return s;
+}
+
+}  // namespace
+
+Surface deviceSurface(const Device& device, const Catalogue& catalogue) {
+  const double r = device.diameter_mm / 2, length = device.length_mm;
+  std::vector<Ring> rings;
+  const ImplantType* type = catalogue.find(device.type);
+  if (device.kind == "screw" && type != nullptr) {
+    // A cylinder-edged hemisphere: flat top level with the cortex, spherical under-surface that sits in the countersunk
+    // pocket.
+    const double head = type->head_diameter_mm / 2;
+    const double edge = std::max(0.05, type->head_height_mm - std::sqrt(head * head - r * r));
+    rings.push_back({0, head, head});
+    const double last = std::acos(r / head);
+    constexpr int kArc = 10;
+    for (int i = 0; i <= kArc; ++i) {
+      const double angle = last * i / kArc;
+      rings.push_back({edge + head * std::sin(angle), head * std::cos(angle), head * std::cos(angle)});
+    }
+    const double point = std::min(1.2 * r, length / 4);
+    rings.push_back({length - point, r, r});
+    rings.push_back({length, 0, 0});
+  } else {
+    // Bayonet point: the round wire flattens to a blade, then ends in a point.
+    const double point = std::min(4 * r, length / 2);
+    rings = {{-kWireStubMm, r, r},
+             {0, r, r},
+             {length - point, r, r},
+             {length - 0.3 * point, 0.9 * r, 0.3 * r},
+             {length, 0, 0}};
+  }
+  return sweep(rings, device.entry, device.direction);
+}
+
+}  // namespace rayset

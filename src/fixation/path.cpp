@@ -1,0 +1,255 @@
+#include "fixation/path.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <numbers>
+
+namespace rayset::path {
+
+double Solid::distance(const Vec3& p) const {
+  double d = std::numeric_limits<double>::max();
+  for (const Part& part : parts) d = std::min(d, part.field->value(p));
+  return d;
+}
+
+Vec3 Solid::gradient(const Vec3& p) const {
+  DistanceField::Sample best{std::numeric_limits<double>::max(), Vec3::Zero()};
+  for (const Part& part : parts) {
+    const auto s = part.field->sample(p);
+    if (s.distance < best.distance) best = s;
+  }
+  return best.gradient;
+}
+
+Face facingFace(const Solid& bone, const Solid& other, double reach_mm) {
+  Face face;
+  for (const Part& part : bone.parts) {
+    for (const auto& t : part.surface->triangles) {
+      const Vec3 &a = part.surface->vertices[t[0]], &b = part.surface->vertices[t[1]],
+                 &c = part.surface->vertices[t[2]];
+      const Vec3 centre = (a + b + c) / 3;
+      if (other.distance(centre) > reach_mm) continue;
+      const Vec3 twice_area = (b - a).cross(c - a);
+      const double area = twice_area.norm() / 2;
+      if (area <= 0) continue;
+      const Vec3 normal = twice_area / (2 * area);
+      if (-normal.dot(other.gradient(centre)) < 0.3) continue;
+      face.area_mm2 += area;
+      face.centre += area * centre;
+      face.normal += area * normal;
+      face.points.push_back({centre, normal});
+    }
+  }
+  if (face.area_mm2 > 0) {
+    face.centre /= face.area_mm2;
+    face.normal.normalize();
+  }
+  return face;
+}
+
+double Space::obstacleDistance(const Vec3& p) const {
+  double d = kBandMm;
+  for (const Obstacle& o : obstacles) d = std::min(d, o.field->value(p));
+  return d;
+}
+
+std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obstacle> obstacles, double reach_mm) {
+  Space space;
+  // Joint spaces of bones left in place are 0.5 to 1.5 mm; reductions may leave 2 or 3, hence the second, wider look.
+  for (const double reach : {2.5, 4.0}) {
+    space.first_face = facingFace(first, last, reach);
+    space.last_face = facingFace(last, first, reach);
+    if (!space.first_face.empty() && !space.last_face.empty()) break;
+  }
+  if (space.first_face.empty() || space.last_face.empty()) return std::nullopt;
+  space.face_centre = (space.first_face.centre + space.last_face.centre) / 2;
+  space.face_normal = (space.first_face.normal - space.last_face.normal).normalized();
+
+  Box box;
+  for (const Solid* solid : {&first, &last}) {
+    for (const Part& part : solid->parts) {
+      for (const Vec3& v : part.surface->vertices)
+        if (solid == &last || (v - space.face_centre).norm() < reach_mm) box.extend(v);
+    }
+  }
+  const Vec3 border = Vec3::Constant(kClosingMm + 2 * kOuterVoxelMm);
+  box = Box(Vec3(box.min() - border), Vec3(box.max() + border));
+  const DistanceField dilated(box, kOuterVoxelMm, kBandMm - kClosingMm, [&](const Vec3& p) {
+    return std::min(first.distance(p), last.distance(p)) - kClosingMm;
+  });
+  const DistanceField to_dilated(isosurface(dilated, 0), kOuterVoxelMm, kOuterBandMm + kClosingMm);
+  // Peel the same amount off again: erosion of the dilated solid is its distance field shifted.
+  space.outer =
+      DistanceField(box, kOuterVoxelMm, kOuterBandMm, [&](const Vec3& p) { return to_dilated.value(p) + kClosingMm; });
+
+  for (Solid* solid : {&first, &last}) {
+    std::vector<const Surface*> surfaces;
+    for (const Part& part : solid->parts) surfaces.push_back(part.surface);
+    (solid == &first ? space.first_mesh : space.last_mesh) = std::make_unique<RayCaster>(surfaces);
+  }
+  space.first = std::move(first);
+  space.last = std::move(last);
+  space.obstacles = std::move(obstacles);
+  return space;
+}
+
+double entryZone(double radius, double wanted_margin, double surface_angle) {
+  return std::clamp((radius + wanted_margin) / std::max(0.1, std::sin(surface_angle)), 2.0, 8.0);
+}
+
+Vec3 cortexNormal(const Space& space, const Vec3& entry) {
+  const Vec3 n0 = space.first.gradient(entry).normalized();
+  const Vec3 u = n0.unitOrthogonal(), v = n0.cross(u);
+  Vec3 sum = n0;
+  for (const auto& [a, b] : {std::pair{1.5, 0.0}, {-1.5, 0.0}, {0.0, 1.5}, {0.0, -1.5}})
+    sum += space.first.gradient(entry + a * u + b * v).normalized();
+  const double length = sum.norm();
+  return length > 1e-9 ? Vec3(sum / length) : n0;
+}
+
+Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const Tool& tool, double step) {
+  Reading r;
+  r.normal = cortexNormal(space, entry);
+  r.surface_angle = std::asin(std::clamp(-r.normal.dot(direction), -1.0, 1.0));
+  if (r.surface_angle < 0.17) return r;  // under 10 degrees the drill slides off
+  const double zone = entryZone(tool.radius, tool.wanted_margin, r.surface_angle);
+  const auto at = [&](double t) { return Vec3(entry + t * direction); };
+
+  // Through the first bone. The first millimetre is the cortex itself.
+  double t = 1, before = space.first.distance(at(t));
+  if (before > 0) return r;
+  for (;;) {
+    t += step;
+    if (t > tool.longest) return r;
+    const double d = space.first.distance(at(t));
+    if (d >= 0) {
+      r.leave = t - step * d / (d - before);
+      break;
+    }
+    before = d;
+  }
+  // Over the gap.
+  t = r.leave;
+  before = space.last.distance(at(t));
+  if (before >= 0) {
+    for (;;) {
+      t += step / 2;
+      if (t > r.leave + 2 * kClosingMm + 2 || t > tool.longest) return r;
+      const double d = space.last.distance(at(t));
+      if (space.outer.value(at(t)) > 0) return r;  // out beside the joint
+      if (d < 0) {
+        r.enter = t - step / 2 * d / (d - before);
+        break;
+      }
+      before = d;
+    }
+  } else {
+    r.enter = r.leave;  // faces overlap a little
+  }
+  r.crossing = at((r.leave + r.enter) / 2);
+  // Into the last bone, as deep as the whole shaft finds room.
+  t = r.enter;
+  const auto roomAt = [&](double depth) {
+    return discRoom(space, entry, direction, tool.radius, tool.end_clearance, depth);
+  };
+  double before_room = roomAt(t);
+  bool room = before_room >= 0;
+  r.usable = r.enter;
+  while (t < tool.longest) {
+    t += step;
+    const double now = roomAt(t);
+    const bool left = space.last.distance(at(t)) > 0;
+    if (now < 0 || left) {
+      if (room) {
+        if (now < 0) r.usable = t - step * now / (now - std::max(0.0, before_room));
+        break;
+      }
+      if (left || t > r.enter + 6) return r;
+    } else {
+      room = true;
+      r.usable = t;
+    }
+    before_room = now;
+  }
+  if (!room) return r;
+  r.crosses = true;
+
+  r.margin = marginOver(space, entry, direction, tool.radius, zone, std::max(zone, r.usable - 2 * tool.radius), step);
+  r.other = kBandMm;
+  for (double s = 0; s <= r.usable; s += 2 * step)
+    r.other = std::min(r.other, space.obstacleDistance(at(s)) - tool.radius);
+  // Outside: the sleeve stands off the bone it enters, so that bone counts from twice the corridor's radius on.
+  r.outside = kBandMm;
+  for (double s = 3; s <= 45; s += 3) {
+    const Vec3 p = at(-s);
+    double d = std::min(space.obstacleDistance(p), space.last.distance(p));
+    if (s > 2 * tool.corridor + 3) d = std::min(d, space.first.distance(p));
+    r.outside = std::min(r.outside, d - tool.corridor);
+  }
+  return r;
+}
+
+double discRoom(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double clearance,
+                double t) {
+  const Vec3 centre = entry + t * direction;
+  const double ball = -space.outer.value(centre) - radius - clearance;
+  if (ball >= 0) return ball;
+  const Vec3 u = radius * direction.unitOrthogonal(), v = direction.cross(u);
+  double room = -space.outer.value(centre) - clearance;
+  for (int k = 0; k < 12 && room >= -1; ++k) {
+    const double angle = std::numbers::pi / 6 * k;
+    room = std::min(room, -space.outer.value(centre + std::cos(angle) * u + std::sin(angle) * v) - clearance);
+  }
+  return room;
+}
+
+double marginOver(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double from, double to,
+                  double step) {
+  double margin = kBandMm;
+  const int steps = std::max(1, static_cast<int>(std::ceil((to - from) / step)));
+  for (int i = 0; i <= steps; ++i) {
+    const double t = from + (to - from) * i / steps;
+    margin = std::min(margin, -space.outer.value(entry + t * direction) - radius);
+  }
+  return margin;
+}
+
+std::optional<Vec3> exactEntry(const Space& space, const Vec3& near, const Vec3& direction) {
+  constexpr double kBack = 12;
+  std::optional<Vec3> best;
+  double least = 4;  // farther off it is another part of the bone
+  for (const auto& hit : space.first_mesh->all(near - kBack * direction, direction, 2 * kBack)) {
+    if (hit.entering && std::abs(hit.distance - kBack) < least) {
+      least = std::abs(hit.distance - kBack);
+      best = hit.position;
+    }
+  }
+  return best;
+}
+
+double segmentDistance(const Segment& s, const Segment& t) {
+  const Vec3 d1 = s.b - s.a, d2 = t.b - t.a, r = s.a - t.a;
+  const double a = d1.squaredNorm(), e = d2.squaredNorm(), f = d2.dot(r), c = d1.dot(r), b = d1.dot(d2);
+  double x = 0, y = 0;
+  if (a <= 1e-12 && e <= 1e-12) return r.norm();
+  if (a <= 1e-12) {
+    y = std::clamp(f / e, 0.0, 1.0);
+  } else if (e <= 1e-12) {
+    x = std::clamp(-c / a, 0.0, 1.0);
+  } else {
+    const double denominator = a * e - b * b;
+    x = denominator > 1e-12 ? std::clamp((b * f - c * e) / denominator, 0.0, 1.0) : 0.0;
+    y = (b * x + f) / e;
+    if (y < 0) {
+      y = 0;
+      x = std::clamp(-c / a, 0.0, 1.0);
+    } else if (y > 1) {
+      y = 1;
+      x = std::clamp((b - c) / a, 0.0, 1.0);
+    }
+  }
+  return ((s.a + x * d1) - (t.a + y * d2)).norm();
+}
+
+}  // namespace rayset::path
