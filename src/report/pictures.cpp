@@ -14,7 +14,7 @@ namespace {
 
 using words::RayState;
 
-constexpr double kPxPerPoint = 2.6;  // about 190 dots an inch on paper
+constexpr double kPxPerPoint = 2.3;  // about 165 dots an inch on paper
 
 struct Look {
   std::string name;  // "dorsal"
@@ -160,7 +160,7 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
     shot.name = group + "_" + look.name;
     shot.caption = (group == "injured"   ? "As scanned, from "
                     : group == "reduced" ? "Reduced, from "
-                                         : "Reduced, with the devices, from ") +
+                                         : "With devices, from ") +
                    look.name;
     shot.corner = corner;
     shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
@@ -204,6 +204,10 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
         const auto it = set.find(metatarsal(ray));
         if (it == set.end() || it->second.empty()) continue;
         const bool moved = isDisplaced(metatarsal(ray));
+        // From the side the heads lie behind each other: name the foremost ray and the foremost displaced one.
+        const int foremost = sight > 0 ? 1 : 5;
+        const int foremost_moved = displaced.empty() ? 0 : sight > 0 ? displaced.front() : displaced.back();
+        if (sight != 0 && ray != foremost && ray != foremost_moved) continue;
         shot.labels.push_back({headOf(it->second, f.distal),
                                "M" + std::to_string(ray) + (moved && group == "injured" ? " ▲" : ""),
                                !moved               ? pdf::kInk
@@ -214,7 +218,7 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
     }
     jobs.push_back(std::move(job));
     for (const Surface& s : jobs.back().own)
-      jobs.back().parts.push_back({&s, group == "injured" ? place : found, 0.10F});
+      jobs.back().parts.push_back({&s, group == "injured" ? place : found, 0.0F});
   };
   const double half = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
   for (const Look& look : looks) {
@@ -258,7 +262,7 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
             framed.push_back(&reduced.at(*b));
           }
       for (const Device* d : mine) framed.push_back(&devices.at(d->id));
-      shot.view = fit(look, framed, 5, look.name == "dorsal" ? 1.5 : 0.78, look.name == "dorsal" ? 150 : half + 60);
+      shot.view = fit(look, framed, 5, look.name == "dorsal" ? 1.5 : 0.56, look.name == "dorsal" ? 136 : 364);
       for (const auto& [b, s] : reduced) {
         if (!drawnBone(b) || s.empty() || !isMidfoot(b)) continue;
         const bool mine_too = std::find(held.begin(), held.end(), b) != held.end();
@@ -277,10 +281,13 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
     }
   }
 
-  RenderSettings settings;
   for (std::size_t j = 0; j < jobs.size(); ++j) {
     if (progress.cancelled()) return {};
     progress("report", 0.1 + 0.7 * static_cast<double>(j) / static_cast<double>(jobs.size()));
+    RenderSettings settings;
+    settings.occlusion_rays = 9;
+    if (jobs[j].shot.group == "metal" || jobs[j].shot.group == "ray")
+      settings.samples = 2;  // layered: many rays a sample
     jobs[j].shot.picture = render(jobs[j].parts, jobs[j].shot.view, settings);
     shots.push_back(std::move(jobs[j].shot));
   }
@@ -325,6 +332,9 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   const Rect frame{x + 3, y + 3, x + width - 3, y + height - 3};
   const auto put = [&](const std::string& text, double px, double py, const pdf::TextStyle& style) {
     const double w = pdf::textWidth(cr, text, style);
+    pdf::setColour(cr, 0xFFFFFF, 0.72);
+    cairo_rectangle(cr, px - 1.5, py, w + 3, line);
+    cairo_fill(cr);
     tag(cr, text, px, py, style, pdf::kRule, false);
     taken.push_back({px - 2, py - 1, px + w + 2, py + line + 1});
   };
@@ -371,11 +381,12 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
     const std::string text = l.boxed ? pdf::bold(pdf::escaped(l.text)) : pdf::escaped(l.text);
     const double w = pdf::textWidth(cr, text, style) + 5, h = pdf::drawText(cr, text, 0, 0, -1, style, false) + 3;
     std::optional<Rect> best;
-    for (const double reach : {0.0, 12.0, 22.0, 34.0, 48.0, 64.0}) {
+    for (const double reach : {0.0, 12.0, 20.0, 30.0, 42.0, 56.0, 72.0}) {
       if (reach == 0 && l.text.size() > 4 && l.boxed)
         continue;  // device tags would hide the entry: they stand beside it
       for (int k = 0; k < (reach == 0 ? 1 : 16) && !best; ++k) {
-        const double phi = 2 * M_PI * ((k % 2 == 0 ? k / 2 : 16 - (k + 1) / 2) / 16.0) - M_PI / 4;
+        const double phi = 2 * M_PI * ((k % 2 == 0 ? k / 2 : 16 - (k + 1) / 2) / 16.0) -
+                           M_PI / 2.6;  // first above, a little to the right
         const double cx = px + reach * std::cos(phi) + (reach > 0 ? 0.5 * w * std::cos(phi) : 0),
                      cy = py + reach * std::sin(phi);
         const Rect r{cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2};

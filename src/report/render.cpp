@@ -463,7 +463,10 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
     }
     colour += 0.85F * dark * (ink - colour);
     if (s.ghost_cover > 0) colour = s.ghost + (1.0F - s.ghost_cover) * colour;
-    if (ghost_line >= 0) colour += 0.75F * (0.25F * meshes[static_cast<std::size_t>(ghost_line)].colour - colour);
+    if (ghost_line >= 0) {  // an outline alone keeps its colour; around a see-through body it is a darker shade
+      const PartMesh& part = meshes[static_cast<std::size_t>(ghost_line)];
+      colour += (part.opacity > 0 ? 0.85F : 1.0F) * ((part.opacity > 0 ? 0.3F : 0.85F) * part.colour - colour);
+    }
     return colour;
   };
 

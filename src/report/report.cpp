@@ -159,6 +159,44 @@ void firstPage(pdf::Document& doc, const Content& k) {
                      (where > 0 ? fmt::format("page {}.", where) : "see the cautions.")));
 }
 
+// What is left of the first page shows the foot: as scanned, reduced, and with its devices, as far as they fit.
+void firstLook(pdf::Document& doc, const Content& k) {
+  constexpr double kText = 44, kLeast = 150, kGap = 8;
+  const double height = std::min(doc.room() - kText, 260.0);
+  if (height < kLeast) return;
+  std::vector<const Shot*> shots;
+  double used = 0;
+  for (const char* name : {"injured_dorsal", "metal_dorsal", "reduced_dorsal"})
+    for (const Shot& s : k.shots) {
+      const double w = height * s.view.width_px / s.view.height_px;
+      if (s.name != name || used + w > doc.width() || (shots.size() == 2 && k.c.fixation.devices.empty())) continue;
+      shots.push_back(&s);
+      used += w + kGap;
+    }
+  if (shots.size() == 3) std::swap(shots[1], shots[2]);
+  if (shots.empty()) return;
+  std::vector<LegendEntry> entries;
+  for (const Shot* s : shots)
+    for (const LegendEntry& e : legend(k.c, s->group)) entries.push_back(e);
+  const double keys = drawLegend(doc.context(), entries, 0, 0, doc.width(), false);
+  if (height + 18 + keys > doc.room()) {  // a second row of keys: leave out the pictures in the middle
+    if (shots.size() == 3) shots.erase(shots.begin() + 1);
+    entries.clear();
+    for (const Shot* s : shots)
+      for (const LegendEntry& e : legend(k.c, s->group)) entries.push_back(e);
+  }
+  doc.block(std::min(height + 18 + keys, doc.room()), [&](cairo_t* cr, double x, double y, double width) {
+    for (const Shot* s : shots) {
+      const double w = height * s->view.width_px / s->view.height_px;
+      const double h = drawShot(cr, *s, x, y, w, !doc.dry());
+      pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(s->caption), x, y + h + 2, w,
+                    {.size = 7.8, .one_line = true});
+      x += w + kGap;
+    }
+    drawLegend(cr, entries, doc.left(), y + height + 15, width);
+  });
+}
+
 void board(pdf::Document& doc, const Content& k) {
   const double height = drawBoard(doc.context(), k.c, doc.left(), 0, doc.width(), false);
   doc.heading("Ray board, as the surgeon sees the " + words::sideWord(k.c.side) + " foot from dorsal, toes up", "board",
@@ -315,92 +353,112 @@ void reduction(pdf::Document& doc, const Content& k) {
       {.size = 7.6});
 }
 
-std::string checkWords(const Device& d) {
-  const DeviceChecks& q = d.checks;
-  std::string text =
-      "in bone " + words::number(100 * q.inside_fraction, 0) + " %, cortex margin " + words::mm(q.cortex_margin_mm);
-  if (q.nearest_device_mm < 999) text += ", next device " + words::mm(q.nearest_device_mm);
-  text += ", joint face lost " + words::number(q.joint_area_lost_percent) + " %, off centre " +
-          words::mm(q.crossing_off_centre_mm) + ", tip beyond cortex " + words::mm(q.tip_beyond_cortex_mm);
-  if (q.mean_hu != 0) text += ", mean " + words::number(q.mean_hu, 0) + " HU";
-  if (q.pullout_n > 0) text += ", pull-out about " + words::number(q.pullout_n, 0) + " N";
-  if (!q.other_bones.empty()) text += ", enters " + words::listed(q.other_bones);
-  return text;
+// Dorsal at the left over the full height, the two side views stacked at the right.
+void overview(pdf::Document& doc, const Content& k, const std::vector<const Shot*>& shots, double half) {
+  constexpr double kGap = 10;
+  const double dorsal = half * shots[0]->view.height_px / shots[0]->view.width_px;
+  const double side = half * shots[1]->view.height_px / shots[1]->view.width_px;
+  doc.block(std::max(dorsal, 2 * side + 16) + 18, [&](cairo_t* cr, double x, double y, double) {
+    const auto one = [&](const Shot& s, double sx, double sy) {
+      const double h = drawShot(cr, s, sx, sy, half, !doc.dry());
+      pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(s.caption), sx, sy + h + 2, half,
+                    {.size = 7.8, .one_line = true});
+    };
+    one(*shots[0], x, y);
+    one(*shots[1], x + half + kGap, y);
+    one(*shots[2], x + half + kGap, y + side + 16);
+  });
 }
 
 void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
   const Case& c = k.c;
-  doc.heading("Fixation", "fixation", 120);
+  const auto shots = pick(k, {"metal_dorsal", "metal_medial", "metal_lateral"});
+  doc.heading("Fixation", "fixation", shots.size() == 3 ? 360 : 60);
   if (c.fixation.devices.empty()) {
-    doc.paragraph("No device was planned. " + std::string(c.fixation.cautions.empty() ? "" : "Why: see the cautions."));
+    doc.paragraph(c.fixation.cautions.empty() ? "No device was planned."
+                                              : "No device was planned. Why: see the cautions.");
     return;
   }
   std::vector<std::string> without;
   for (int ray = 1; ray <= 5; ++ray)
     if (std::none_of(c.fixation.devices.begin(), c.fixation.devices.end(),
                      [&](const Device& d) { return d.ray == ray; }))
-      without.push_back(std::string(ordinal(ray)));
+      without.emplace_back(ordinal(ray));
   if (!without.empty())
     doc.paragraph("No device was planned for the " + bold(words::listed(without)) +
                   (without.size() == 1 ? " ray." : " rays."));
-
-  const auto overview = pick(k, {"metal_dorsal", "metal_medial", "metal_lateral"});
-  if (overview.size() == 3) {
+  if (shots.size() == 3) {
     legendRow(doc, legend(c, "metal"));
-    // Dorsal at the left over the full height, the two sides stacked at the right.
-    const double gap = 10, half = (doc.width() - gap) / 2;
-    const double hd = half * overview[0]->view.height_px / overview[0]->view.width_px;
-    const double hs = half * overview[1]->view.height_px / overview[1]->view.width_px;
-    doc.block(std::max(hd, 2 * hs + 16) + 18, [&](cairo_t* cr, double x, double y, double) {
-      const auto one = [&](const Shot& s, double sx, double sy) {
-        const double h = drawShot(cr, s, sx, sy, half, !doc.dry());
-        pdf::drawText(cr, bold(words::sideCapitals(c.side)) + ". " + escaped(s.caption), sx, sy + h + 2, half,
-                      {.size = 7.8, .one_line = true});
-      };
-      one(*overview[0], x, y);
-      one(*overview[1], x + half + gap, y);
-      one(*overview[2], x + half + gap, y + hs + 16);
-    });
+    overview(doc, k, shots, (doc.width() - 10) / 2);
   }
 
-  std::vector<pdf::Row> rows;
+  const auto name = [](const Device& d) {
+    return bold(escaped(d.id)) + (d.stage == "temporary" ? "\n" + grey("temporary") : std::string());
+  };
+  std::vector<pdf::Row> rows, checks;
   for (const Device& d : c.fixation.devices) {
     const ImplantType* type = c.catalogue.find(d.type);
     const bool screw = d.kind == "screw";
     const auto size = [&](double v) { return screw && v > 0 ? words::number(v) : std::string("–"); };
-    std::string last = checkWords(d);
-    for (const std::string& w : d.warnings) last += fmt::format("\n<b>!</b> {}", escaped(w));
     rows.push_back(
-        {{bold(escaped(d.id)) + "\n" + fmt::format("ray {}", d.ray) +
-              (d.stage == "temporary" ? "\n" + grey("tempo-rary") : ""),
-          escaped(words::implant(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
-          screw ? words::number(d.measured_depth_mm) : "–", size(type != nullptr ? type->drill_mm : 0),
-          size(type != nullptr ? type->tap_mm : 0), size(d.countersink_mm),
-          escaped(words::entry(c, d)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d)), last},
-         false});
-    if (d.stage == "temporary") {
-      std::string& cell = rows.back().cells[0];
-      cell.replace(cell.find("tempo-rary"), 10, "temp.");
-    }
+        {{name(d), std::to_string(d.ray),
+          escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
+          bold(words::number(d.length_mm, 0)), screw ? words::number(d.measured_depth_mm) : "–",
+          size(type != nullptr ? type->drill_mm : 0), size(d.countersink_mm), size(type != nullptr ? type->tap_mm : 0),
+          escaped(words::entry(c, d)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d))}});
+    const DeviceChecks& q = d.checks;
+    std::string notes;
+    for (const std::string& w : d.warnings)
+      notes += fmt::format("{}<b>!</b> {}", notes.empty() ? "" : "\n", escaped(w));
+    if (!q.other_bones.empty())
+      notes += fmt::format("{}<b>!</b> enters {}", notes.empty() ? "" : "\n", escaped(words::listed(q.other_bones)));
+    checks.push_back(
+        {{name(d), words::number(100 * q.inside_fraction, 0), words::number(q.cortex_margin_mm),
+          q.nearest_device_mm < 999 ? words::number(q.nearest_device_mm) : "–",
+          words::number(q.joint_area_lost_percent), words::number(q.crossing_off_centre_mm),
+          words::number(q.tip_beyond_cortex_mm), words::degrees(q.angle_to_surface_rad),
+          q.mean_hu != 0 ? words::number(q.mean_hu, 0) : "–", words::pullout(d), notes.empty() ? "none" : notes},
+         !notes.empty()});
   }
   doc.subheading("Devices", 80);
-  doc.table({{"Device", 0.78},
-             {"Implant, length", 1.5},
-             {"Gauge\nmm", 0.72, pdf::Align::kRight},
-             {"Drill\nmm", 0.6, pdf::Align::kRight},
-             {"Tap\nmm", 0.55, pdf::Align::kRight},
-             {"Sink\nmm", 0.58, pdf::Align::kRight},
-             {"Entry and way", 1.5},
-             {"Direction", 1.5},
-             {"Checks", 2.5}},
-            rows, 7.2);
-  doc.paragraph(
-      grey("Positions hold in the reduced foot. Length: a screw from the top of its sunk head to the tip, a wire the "
-           "part inside bone. "
-           "Gauge: what a depth gauge should read. Sink: depth of the countersunk pocket along the axis. Angles: to "
-           "the shaft of the "
-           "metatarsal; down or up against the sole; swing in the plane of the sole. Temp.: taken out at the end."),
-      {.size = 7.6});
+  using pdf::Align;
+  doc.table({{"Device", 1.0},
+             {"Ray", 0.45, Align::kCentre},
+             {"Implant", 1.75},
+             {"Length\nmm", 0.75, Align::kRight},
+             {"Gauge\nmm", 0.75, Align::kRight},
+             {"Drill\nmm", 0.6, Align::kRight},
+             {"Sink\nmm", 0.6, Align::kRight},
+             {"Tap\nmm", 0.55, Align::kRight},
+             {"Entry and way", 2.3},
+             {"Direction", 2.7}},
+            rows, 7.4);
+  doc.paragraph(grey("In the reduced foot. Length: a screw from the top of its sunk head to the tip, a wire the part "
+                     "inside bone. Gauge: what a depth "
+                     "gauge should read. Sink: depth of the countersunk pocket along the axis. Direction: angle to the "
+                     "shaft of the metatarsal; down or "
+                     "up against the sole; swing in the plane of the sole from straight proximal or distal."),
+                {.size = 7.6});
+  doc.subheading("Checks of each device", 80);
+  doc.table({{"Device", 1.0},
+             {"In bone\n%", 0.75, Align::kRight},
+             {"Cortex margin\nmm", 0.85, Align::kRight},
+             {"Next device\nmm", 0.85, Align::kRight},
+             {"Joint face lost %", 0.9, Align::kRight},
+             {"Off centre\nmm", 0.8, Align::kRight},
+             {"Tip beyond cortex mm", 1.0, Align::kRight},
+             {"To the cortex", 0.8, Align::kRight},
+             {"Bone\nHU", 0.65, Align::kRight},
+             {"Pull-out\nN", 1.1, Align::kRight},
+             {"Notes", 2.4}},
+            checks, 7.4);
+  doc.paragraph(grey("In bone: share of the path inside the bones named. Cortex margin: least distance from the device "
+                     "to the outer cortex. Joint face lost: "
+                     "of the worse of the two faces. Off centre: crossing to the middle of the joint face. To the "
+                     "cortex: angle to the bone's surface at the entry. "
+                     "Pull-out: estimate from the density along the thread (Chapman 1996), spread of the density laws "
+                     "in brackets; not a test."),
+                {.size = 7.6});
 }
 
 void rayPictures(pdf::Document& doc, const Content& k) {
@@ -505,9 +563,10 @@ void compose(pdf::Document& doc, const Content& k) {
   const std::string side = words::sideCapitals(k.c.side);
   doc.setTitle("Plan for reduction and fixation, " + side + " foot", "Tarsometatarsal injury, " + side + " foot");
   firstPage(doc, k);
+  firstLook(doc, k);
   board(doc, k);
-  pictures(doc, k);
   measures(doc, k, sources);
+  pictures(doc, k);
   reduction(doc, k);
   fixation(doc, k, sources);
   rayPictures(doc, k);

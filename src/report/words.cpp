@@ -43,22 +43,20 @@ std::string component(double value, const char* positive, const char* negative) 
 
 const ImplantType* typeOf(const Case& c, const Device& d) { return c.catalogue.find(d.type); }
 
-std::string implantName(const Case& c, const Device& d) {
+/// " (next sizes 34 and 38 mm)"
+std::string sizesBeside(const Case& c, const Device& d) {
   const ImplantType* type = typeOf(c, d);
-  if (type != nullptr && !type->name.empty()) return type->name;
-  return fmt::format("{} mm {}", number(d.diameter_mm), d.kind);
-}
-
-/// Distance to the next size in the catalogue, the shorter way; 0 where there is no list.
-double sizeStep(const Case& c, const Device& d) {
-  const ImplantType* type = typeOf(c, d);
-  if (type == nullptr) return 0;
-  double best = 0;
+  if (type == nullptr) return {};
+  std::vector<std::string> sizes;
+  double below = 0, above = 0;
   for (const double length : type->lengths_mm) {
-    const double off = std::abs(length - d.length_mm);
-    if (off > 1e-6 && (best == 0 || off < best)) best = off;
+    if (length < d.length_mm - 1e-6) below = std::max(below, length);
+    if (length > d.length_mm + 1e-6 && (above == 0 || length < above)) above = length;
   }
-  return best;
+  if (below > 0) sizes.push_back(number(below, 0));
+  if (above > 0) sizes.push_back(number(above, 0));
+  if (sizes.empty()) return {};
+  return (sizes.size() == 1 ? " (next size " : " (next sizes ") + listed(sizes) + " mm)";
 }
 
 std::vector<const Device*> devicesOf(const Case& c, int ray, const std::string& stage) {
@@ -74,6 +72,12 @@ const RayReduction* reductionOf(const Case& c, int ray) {
 }
 
 std::string rayName(int ray) { return std::string(ordinal(ray)) + " ray"; }
+
+/// With a full stop at the end.
+std::string ended(std::string text) {
+  if (!text.empty() && text.back() != '.' && text.back() != '!' && text.back() != '?') text += '.';
+  return text;
+}
 
 std::string idOf(Bone bone) { return std::string(boneId(bone)); }
 
@@ -336,6 +340,21 @@ std::string direction(const Case& c, const Device& d) {
   return text;
 }
 
+std::string implantName(const Case& c, const Device& d) {
+  const ImplantType* type = typeOf(c, d);
+  if (type != nullptr && !type->name.empty()) return type->name;
+  return fmt::format("{} mm {}", number(d.diameter_mm), d.kind);
+}
+
+std::string pullout(const Device& d) {
+  const DeviceChecks& q = d.checks;
+  if (q.pullout_n <= 0) return "–";
+  std::string text = number(q.pullout_n, 0);
+  if (q.pullout_high_n > q.pullout_low_n)
+    text += " (" + number(q.pullout_low_n, 0) + "–" + number(q.pullout_high_n, 0) + ")";
+  return text;
+}
+
 std::string through(const Device& d) {
   std::string text;
   for (const std::string& id : d.through) text += (text.empty() ? "" : " → ") + id;
@@ -353,6 +372,28 @@ std::vector<Step> steps(const Case& c) {
                  {"Confirm the patient, the side (" + side + " foot) and this plan against the images.",
                   "Check skin, swelling, pulses and compartments; they decide whether and when to operate."}});
 
+  bool screws = false, sunk = false;
+  for (const Device& d : c.fixation.devices) {
+    screws = screws || d.kind == "screw";
+    sunk = sunk || (d.kind == "screw" && d.countersink_mm > 0);
+  }
+  if (screws) {
+    Step every{"For every screw of this plan", {}};
+    every.lines.emplace_back(
+        "One hole of the drill's size through both bones, no wider gliding hole in the first: the screw holds position "
+        "and "
+        "does not compress.");
+    every.lines.emplace_back("Follow the drill under the C-arm; stop at once where it leaves the planned line.");
+    if (sunk)
+      every.lines.emplace_back(
+          "The countersunk pocket lets the head sink, so that it does not split the dorsal cortex or stand under the "
+          "skin.");
+    every.lines.emplace_back(
+        "A gauge that reads another screw size than planned means another path than planned: look again before going "
+        "on.");
+    out.push_back(every);
+  }
+
   std::vector<std::string> temporary;
   for (const int ray : orderOf(c)) {
     const std::string m = idOf(metatarsal(ray)), t = idOf(tarsalPartner(ray));
@@ -364,7 +405,7 @@ std::vector<Step> steps(const Case& c) {
     Step reduce;
     if (s == RayState::kDisplaced && r != nullptr) {
       reduce.title = capitalised(rayName(ray)) + ": reduce and hold";
-      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(line));
+      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(ended(line)));
       reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
     } else {
       reduce.title =
@@ -389,32 +430,21 @@ std::vector<Step> steps(const Case& c) {
       fix.title = capitalised(rayName(ray)) + ": " + d->kind + " " + d->id + ", " + implant(c, *d);
       fix.lines.push_back("Entry " + entry(c, *d) + "; " + through(*d) + "; " + direction(c, *d) + ".");
       if (d->kind == "screw") {
-        std::string drill = "Drill";
-        if (type != nullptr && type->drill_mm > 0) drill += " " + mm(type->drill_mm);
-        drill +=
-            " through both bones, with no wider gliding hole in the first: the screw holds position and does not "
-            "compress. "
-            "Check the drill under the C-arm before going on.";
-        fix.lines.push_back(drill);
-        if (d->countersink_mm > 0)
-          fix.lines.push_back("Countersink " + mm(d->countersink_mm) +
-                              " along the axis, so that the head sinks and the dorsal "
-                              "cortex does not split.");
-        const double step = sizeStep(c, *d);
-        std::string gauge = "Depth gauge: " + mm(d->measured_depth_mm) + " expected.";
-        if (step > 0)
-          gauge += " A reading that differs by more than one screw size (" + mm(step, 0) +
-                   ") means another path than planned: look again before going on.";
-        fix.lines.push_back(gauge);
-        if (type != nullptr && type->tap_mm > 0) fix.lines.push_back("Tap " + mm(type->tap_mm) + ".");
-        fix.lines.push_back("Insert the " + implant(c, *d) +
-                            ". C-arm in two planes: whole thread in bone, joint unchanged.");
+        std::string line = "Drill";
+        if (type != nullptr && type->drill_mm > 0) line += " " + mm(type->drill_mm);
+        line += " through " + through(*d) + "; ";
+        if (d->countersink_mm > 0) line += "countersink " + mm(d->countersink_mm) + "; ";
+        line += "depth gauge should read " + mm(d->measured_depth_mm) + "; ";
+        if (type != nullptr && type->tap_mm > 0) line += "tap " + mm(type->tap_mm) + "; ";
+        line += "screw " + mm(d->length_mm, 0) + sizesBeside(c, *d) + ".";
+        fix.lines.push_back(line);
+        fix.lines.push_back("C-arm in two planes: whole thread in bone, joint unchanged.");
       } else {
         fix.lines.push_back("Drive the wire " + mm(d->length_mm, 0) +
                             " deep. C-arm in two planes: tip in bone, joint unchanged. Bend and "
                             "cut outside the bone as the local protocol says.");
       }
-      for (const std::string& w : d->warnings) fix.lines.push_back("Note: " + w);
+      for (const std::string& w : d->warnings) fix.lines.push_back("Note: " + ended(w));
       out.push_back(fix);
     }
   }
@@ -470,7 +500,7 @@ std::vector<Caution> caseCautions(const Case& c) {
   std::vector<Caution> out;
   std::set<std::string> seen;
   const auto add = [&](const std::string& text) {
-    if (!text.empty() && seen.insert(text).second) out.push_back({text, {}});
+    if (!text.empty() && seen.insert(ended(text)).second) out.push_back({ended(text), {}});
   };
   for (const std::string& s : c.cautions) add(s);
   for (const std::string& s : c.reduction.cautions) add(s);

@@ -52,6 +52,10 @@ struct Finding {
 [[nodiscard]] std::string direction(const Case& c, const Device& device);
 /// "M2 → C2"
 [[nodiscard]] std::string through(const Device& device);
+/// The implant's name in the catalogue, or "3.5 mm screw" where it is not listed.
+[[nodiscard]] std::string implantName(const Case& c, const Device& device);
+/// "640 (410–900)" newtons, "–" where it was not estimated.
+[[nodiscard]] std::string pullout(const Device& device);
 /// "3.5 mm cortex screw, 36 mm" / "1.6 mm wire with threaded tip, 31 mm deep"
 [[nodiscard]] std::string implant(const Case& c, const Device& device);
 
