@@ -2,23 +2,36 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
+#include <filesystem>
 #include <map>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "anatomy/bones.h"
 #include "base/result.h"
+#include "phantom/scan.h"
 
 namespace rayset {
 
 enum class NamedInjury { kNone, kHomolateral, kIsolated, kDivergent, kMedialPartial, kLateralPartial };
 enum class BaseFragment { kNone, kShear, kButterfly, kY };
 
+inline constexpr std::array<NamedInjury, 5> kNamedInjuries{NamedInjury::kHomolateral, NamedInjury::kIsolated,
+                                                           NamedInjury::kDivergent, NamedInjury::kMedialPartial,
+                                                           NamedInjury::kLateralPartial};
+
 /// Shift of a ray's base (mm) and turn about that base (radians), foot frame, as in the plan contract.
 struct RayInjury {
   double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;
   double abduction_rad = 0, plantarflexion_rad = 0, pronation_rad = 0;
+
+  [[nodiscard]] bool moves() const {
+    return lateral_mm != 0 || dorsal_mm != 0 || distal_mm != 0 || abduction_rad != 0 || plantarflexion_rad != 0 ||
+           pronation_rad != 0;
+  }
 };
 
 struct InjurySpec {
@@ -28,10 +41,38 @@ struct InjurySpec {
   double fragment_gap_mm = 1.5;
 };
 
+/// Our own magnitudes, 3 to 9 mm and 1 to 13 degrees, graded from ray to ray as one force would do:
+///   homolateral      rays 1-5 lateral and dorsal             isolated        ray 1 medial and dorsal
+///   divergent        ray 1 medial, rays 2-5 lateral          medial-partial  ray 1 medial, ray 2 dorsal with it
+///   lateral-partial  rays 2-5 lateral and dorsal, ray 1 in place
+/// Rays outside the set do not move at all.
 [[nodiscard]] InjurySpec namedInjury(NamedInjury name);
+/// "none", "homolateral", "isolated", "divergent", "medial-partial", "lateral-partial".
 [[nodiscard]] std::optional<NamedInjury> namedInjuryFromWord(std::string_view word);
-/// JSON {"rays":[{"ray":2,"shift_mm":{"lateral":..,"dorsal":..,"distal":..},"turn_deg":{"abduction":..,...}}],"fragment":"shear"}
+[[nodiscard]] std::string_view wordOf(NamedInjury name);
+/// "none", "shear", "butterfly", "y".
+[[nodiscard]] std::optional<BaseFragment> baseFragmentFromWord(std::string_view word);
+[[nodiscard]] std::string_view wordOf(BaseFragment fragment);
+
+/// What a reader of the scan should call a named injury. Empty where the scheme has no name for the set.
+struct ExpectedPatterns {
+  std::string quenu_kuss, hardcastle, myerson;
+};
+[[nodiscard]] ExpectedPatterns expectedPatterns(NamedInjury name);
+
+/// JSON {"rays":[{"ray":2,"shift_mm":{"lateral":..,"dorsal":..,"distal":..},"turn_deg":{"abduction":..,...}}],
+/// "fragment":"shear","fragment_gap_mm":1.5}; what is left out is 0. kRequest, naming file and field, for anything
+/// else.
 [[nodiscard]] Result<InjurySpec> readInjurySpec(const std::filesystem::path& file);
+[[nodiscard]] Result<InjurySpec> parseInjurySpec(const std::string& json, const std::string& where);
+
+/// A random injury: the set of rays and the directions of one of the five named kinds, shifts of 3 to 12 mm of lateral
+/// and dorsal together and turns up to 20 degrees. The same seed gives the same injury everywhere.
+struct RandomInjury {
+  NamedInjury kind = NamedInjury::kNone;
+  InjurySpec spec;
+};
+[[nodiscard]] RandomInjury randomInjury(std::uint64_t seed);
 
 /// An injured foot with the truth.
 struct InjuredFoot {
@@ -40,13 +81,27 @@ struct InjuredFoot {
   BoneSurfaces injured;                      ///< as it will be scanned (main parts only)
   std::map<std::string, Surface> fragments;  ///< "M2.1": as scanned; taken out of the injured M2
   std::map<std::string, Rigid> fragment_injured_to_reduced;
-  Frame frame;                               ///< foot frame of the intact foot
-  std::array<Rigid, 5> intact_to_injured;    ///< per ray, patient frame
+  /// Of every piece of a broken bone ("M2", "M2.1"): the unbroken bone in the pose of that piece (ScannedPart::whole).
+  std::map<std::string, Surface> whole;
+  Frame frame;                             ///< foot frame of the intact foot
+  std::array<Rigid, 5> intact_to_injured;  ///< per ray, patient frame
+  std::array<Vec3, 5> base_points;   ///< per ray, reference point of the intact base, patient frame (zero: no ray)
+  std::array<double, 5> eased_mm{};  ///< per ray, how far the base was eased out of its neighbours
 };
 
-/// Applies the shifts and turns about each base in the foot frame of the intact foot. Displaced bones that would overlap
-/// a neighbour by more than 0.2 mm are eased out along the shift's own direction or dorsally by the least that clears
-/// them (bones cannot pass through each other); the truth has the pose that came out.
+/// Applies the shifts and turns about each base in the foot frame of the intact foot. Displaced bones that would
+/// overlap a neighbour by more than 0.2 mm (or than they already do where they belong) are eased out by the least that
+/// clears them, along the shift's own direction, dorsally, distally or between these (bones cannot pass through each
+/// other); the truth has the pose that came out. Rays are placed from the leading one back, each against the tarsus and
+/// the rays placed before it. Toes and sesamoids go with their metatarsal. kRequest where a ray that should move is not
+/// among the bones, or cannot be cleared within 15 mm.
 [[nodiscard]] Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySpec& spec);
+
+/// Largest depth (mm, >= 0) to which surface samples of either bone lie inside the other.
+[[nodiscard]] double overlapMm(const Surface& a, const Surface& b);
+
+/// The parts of an injured foot for synthesiseCt; the pointers are into `foot`, which must outlive them.
+[[nodiscard]] std::vector<ScannedPart> scannedParts(const InjuredFoot& foot, int number = 0);
+[[nodiscard]] std::vector<ScannedPart> scannedParts(const BoneSurfaces& foot, int number = 0);
 
 }  // namespace rayset

@@ -112,9 +112,9 @@ class NoiseBlock {
   std::vector<float> values_;
 };
 
-// Steps of the noise block: 0.4 mm gives features of about 1 mm (trabeculae as a clinical CT shows them); eight times
+// Steps of the noise block: 0.3 mm gives features of about 1 mm (trabeculae as a clinical CT shows them); eight times
 // that gives regional variation of bone and the fat between muscles.
-constexpr float kFineStep = 0.4F;
+constexpr float kFineStep = 0.3F;
 constexpr float kSlowStep = 3.2F;
 
 /// Trilinear reading of a dense distance grid, in index coordinates that the caller keeps inside [0, size - 1).

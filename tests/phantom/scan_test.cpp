@@ -172,6 +172,7 @@ TEST(Scan, ShaftHasCortexMarrowAndCancellousEnds) {
   ScanSettings s = solidSettings();
   s.soft_tissue = true;
   s.pixel_mm = s.slice_mm = 0.4;
+  s.margin_mm = 14;
   s.texture = true;
   const Surface bone = shaft();
   const CtVolume ct = scan(bone, s, "M2");

@@ -1,0 +1,510 @@
+#include "phantom/injury_spec.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+#include <nlohmann/json.hpp>
+#include <random>
+#include <sstream>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "geometry/distance_field.h"
+#include "geometry/nearest.h"
+#include "injury/displacement.h"
+#include "phantom/fracture.h"
+
+namespace rayset {
+namespace {
+
+constexpr double kOverlapMm = 0.2;   // bones may touch by this much
+constexpr double kEaseLimitMm = 15;  // farther than this a bone has left its place altogether
+constexpr double kEaseStepMm = 0.1;
+
+RayInjury rayInjury(double lateral, double dorsal, double distal, double abduction_deg, double plantarflexion_deg,
+                    double pronation_deg) {
+  return {lateral, dorsal, distal, toRadians(abduction_deg), toRadians(plantarflexion_deg), toRadians(pronation_deg)};
+}
+
+constexpr std::array<std::pair<NamedInjury, std::string_view>, 6> kInjuryWords{
+    {{NamedInjury::kNone, "none"},
+     {NamedInjury::kHomolateral, "homolateral"},
+     {NamedInjury::kIsolated, "isolated"},
+     {NamedInjury::kDivergent, "divergent"},
+     {NamedInjury::kMedialPartial, "medial-partial"},
+     {NamedInjury::kLateralPartial, "lateral-partial"}}};
+constexpr std::array<std::pair<BaseFragment, std::string_view>, 4> kFragmentWords{
+    {{BaseFragment::kNone, "none"},
+     {BaseFragment::kShear, "shear"},
+     {BaseFragment::kButterfly, "butterfly"},
+     {BaseFragment::kY, "y"}}};
+
+RayDisplacement asDisplacement(int ray, const RayInjury& r) {
+  RayDisplacement d;
+  d.ray = ray;
+  d.lateral_mm = r.lateral_mm;
+  d.dorsal_mm = r.dorsal_mm;
+  d.distal_mm = r.distal_mm;
+  d.abduction_rad = r.abduction_rad;
+  d.plantarflexion_rad = r.plantarflexion_rad;
+  d.pronation_rad = r.pronation_rad;
+  return d;
+}
+
+/// A bone that can be checked against others in any pose.
+struct Body {
+  DistanceField field;  ///< where it belongs
+  Points samples;       ///< on its surface, where it belongs, about one a square millimetre
+  Rigid pose = Rigid::Identity();
+
+  explicit Body(const Surface& surface) : field(surface, 0.4, 1.6) {
+    for (const OrientedPoint& p : sampleEvenly(surface, 3000)) samples.push_back(p.position);
+  }
+};
+
+/// The depth of the deepest sample; stops looking once it is beyond `enough`.
+double depthOf(const Points& samples, const Rigid& samples_to_field, const DistanceField& field, double enough) {
+  const Box& box = field.box();
+  const Mat3 R = samples_to_field.linear();
+  const Vec3 t = samples_to_field.translation();
+  double depth = 0;
+  for (const Vec3& p : samples) {
+    const Vec3 q = R * p + t;
+    if (!box.contains(q)) continue;
+    depth = std::max(depth, -field.value(q));
+    if (depth > enough) break;
+  }
+  return depth;
+}
+
+double overlap(const Body& a, const Rigid& a_pose, const Body& b, const Rigid& b_pose, double enough = 1e9) {
+  const Rigid X_BA = b_pose.inverse() * a_pose;
+  const double depth = depthOf(a.samples, X_BA, b.field, enough);
+  return depth > enough ? depth : std::max(depth, depthOf(b.samples, X_BA.inverse(), a.field, enough));
+}
+
+/// The order in which displaced rays are placed: those that lead the way first, so that those behind find room.
+std::vector<int> placingOrder(const InjurySpec& spec) {
+  std::vector<int> medial, lateral;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const RayInjury& r = spec.rays[static_cast<std::size_t>(ray - 1)];
+    if (!r.moves()) continue;
+    if (r.lateral_mm < 0)
+      medial.push_back(ray);
+    else
+      lateral.insert(lateral.begin(), ray);
+  }
+  medial.insert(medial.end(), lateral.begin(), lateral.end());
+  return medial;
+}
+
+/// Every toe bone goes with the ray it belongs to: grown outward from the metatarsal heads, always across the narrowest
+/// gap that is left, since the joints of a toe are narrower than the space between two toes.
+std::vector<int> raysOfToes(const std::vector<Surface>& toes, const BoneSurfaces& bones) {
+  struct Seed {
+    int ray;
+    NearestPoints tree;
+  };
+  const auto samples = [](const Surface& s) {
+    Points points;
+    for (const OrientedPoint& p : sampleEvenly(s, 600)) points.push_back(p.position);
+    return points;
+  };
+  std::vector<Seed> seeds;
+  for (int ray = 1; ray <= 5; ++ray)
+    if (const auto found = bones.find(metatarsal(ray)); found != bones.end())
+      seeds.push_back({ray, NearestPoints(samples(found->second))});
+  std::vector<Points> points;
+  for (const Surface& toe : toes) points.push_back(samples(toe));
+  std::vector<int> rays(toes.size(), 0);
+  if (seeds.empty()) return rays;
+  std::vector<double> gap(toes.size(), 1e9);
+  std::vector<int> nearest(toes.size(), 0);
+  const auto look = [&](const Seed& seed) {
+    for (std::size_t n = 0; n < toes.size(); ++n) {
+      if (rays[n] != 0) continue;
+      for (const Vec3& p : points[n]) {
+        const double d = seed.tree.nearest(p).distance;
+        if (d < gap[n]) {
+          gap[n] = d;
+          nearest[n] = seed.ray;
+        }
+      }
+    }
+  };
+  for (const Seed& seed : seeds) look(seed);
+  for (std::size_t done = 0; done < toes.size(); ++done) {
+    std::size_t best = toes.size();
+    for (std::size_t n = 0; n < toes.size(); ++n)
+      if (rays[n] == 0 && (best == toes.size() || gap[n] < gap[best])) best = n;
+    rays[best] = nearest[best];
+    look(Seed{nearest[best], NearestPoints(points[best])});
+  }
+  return rays;
+}
+
+Surface movedWithRays(const Surface& surface, const BoneSurfaces& intact, const std::array<Rigid, 5>& poses) {
+  const std::vector<Surface> parts = pieces(surface);
+  const std::vector<int> rays = raysOfToes(parts, intact);
+  std::vector<Surface> moved;
+  for (std::size_t n = 0; n < parts.size(); ++n)
+    moved.push_back(rays[n] == 0 ? parts[n] : transformed(parts[n], poses[static_cast<std::size_t>(rays[n] - 1)]));
+  std::vector<const Surface*> pointers;
+  for (const Surface& s : moved) pointers.push_back(&s);
+  return merged(pointers);
+}
+
+}  // namespace
+
+InjurySpec namedInjury(NamedInjury name) {
+  InjurySpec s;
+  switch (name) {
+    case NamedInjury::kNone:
+      break;
+    case NamedInjury::kHomolateral:
+      s.rays[0] = rayInjury(4.5, 3.0, 0.5, 6, 2, 2);
+      s.rays[1] = rayInjury(6.0, 4.0, 0.5, 8, 3, 1);
+      s.rays[2] = rayInjury(6.5, 4.0, 0.3, 9, 3, 2);
+      s.rays[3] = rayInjury(7.0, 3.5, 0.0, 10, 2, 3);
+      s.rays[4] = rayInjury(7.5, 3.0, -0.5, 12, 3, 4);
+      break;
+    case NamedInjury::kIsolated:
+      s.rays[0] = rayInjury(-4.5, 3.2, 0.0, -7, -3, 4);
+      break;
+    case NamedInjury::kDivergent:
+      s.rays[0] = rayInjury(-5.0, 2.5, 0.0, -8, 2, 5);
+      s.rays[1] = rayInjury(5.0, 4.0, 0.5, 7, 3, 1);
+      s.rays[2] = rayInjury(5.5, 4.0, 0.3, 8, 3, 2);
+      s.rays[3] = rayInjury(6.0, 3.5, 0.0, 10, 2, 3);
+      s.rays[4] = rayInjury(6.5, 3.0, -0.5, 11, 3, 4);
+      break;
+    case NamedInjury::kMedialPartial:
+      s.rays[0] = rayInjury(-5.5, 3.5, 0.0, -9, 3, 5);
+      s.rays[1] = rayInjury(-1.0, 3.8, 0.3, -2, 4, 1);
+      break;
+    case NamedInjury::kLateralPartial:
+      s.rays[1] = rayInjury(4.0, 4.0, 0.5, 6, 3, 1);
+      s.rays[2] = rayInjury(5.0, 4.0, 0.3, 8, 3, 2);
+      s.rays[3] = rayInjury(6.0, 3.5, 0.0, 10, 2, 3);
+      s.rays[4] = rayInjury(7.0, 3.0, -0.5, 13, 3, 4);
+      break;
+  }
+  return s;
+}
+
+std::optional<NamedInjury> namedInjuryFromWord(std::string_view word) {
+  for (const auto& [name, text] : kInjuryWords)
+    if (text == word) return name;
+  return std::nullopt;
+}
+std::string_view wordOf(NamedInjury name) {
+  for (const auto& [value, text] : kInjuryWords)
+    if (value == name) return text;
+  return "none";
+}
+std::optional<BaseFragment> baseFragmentFromWord(std::string_view word) {
+  for (const auto& [value, text] : kFragmentWords)
+    if (text == word) return value;
+  return std::nullopt;
+}
+std::string_view wordOf(BaseFragment fragment) {
+  for (const auto& [value, text] : kFragmentWords)
+    if (value == fragment) return text;
+  return "none";
+}
+
+ExpectedPatterns expectedPatterns(NamedInjury name) {
+  switch (name) {
+    case NamedInjury::kNone:
+      return {"none", "none", "none"};
+    case NamedInjury::kHomolateral:
+      return {"homolateral", "A", "A"};
+    case NamedInjury::kIsolated:
+    case NamedInjury::kMedialPartial:
+      return {"isolated", "B", "B1"};  // Quenu and Kuss: one or two metatarsals
+    case NamedInjury::kDivergent:
+      return {"divergent", "C", "C2"};
+    case NamedInjury::kLateralPartial:
+      return {"", "B", "B2"};  // four rays one way: neither all five nor one or two
+  }
+  return {};
+}
+
+Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& where) {
+  using Json = nlohmann::json;
+  const auto wrong = [&](std::string what, std::string field, std::string remedy) {
+    return fail(Fault::kRequest, std::move(what), where + (field.empty() ? "" : ", " + field), std::move(remedy));
+  };
+  const Json root = Json::parse(text, nullptr, false);
+  if (root.is_discarded()) return wrong("the injury is not valid JSON", {}, "Check brackets, quotes and commas.");
+  if (!root.is_object()) return wrong("the injury is not a JSON object", {}, "Write {\"rays\": [...]}.");
+  InjurySpec spec;
+  // Reads the named numbers of an object into `targets` and refuses any other name.
+  struct Target {
+    const char* name;
+    double* value;
+    double limit;  // largest magnitude
+    double scale;  // to inside units
+  };
+  const auto numbers = [&](const Json& object, const std::string& field, const std::vector<Target>& targets) -> Status {
+    if (!object.is_object()) return wrong("not an object", field, "Write {\"name\": number, ...}.");
+    for (const auto& [key, value] : object.items()) {
+      const auto target = std::find_if(targets.begin(), targets.end(), [&](const Target& t) { return t.name == key; });
+      if (target == targets.end()) {
+        std::string names;
+        for (const Target& t : targets) names += (names.empty() ? "" : ", ") + std::string(t.name);
+        return wrong("an unknown component", field + "." + key, "Known are " + names + ".");
+      }
+      if (!value.is_number()) return wrong("not a number", field + "." + key, "Write a plain number.");
+      const double v = value.get<double>();
+      if (!(std::abs(v) <= target->limit))
+        return wrong(fmt::format("{:g} is out of range", v), field + "." + key,
+                     fmt::format("Give a value from {:g} to {:g}.", -target->limit, target->limit));
+      *target->value = v * target->scale;
+    }
+    return {};
+  };
+  for (const auto& [key, value] : root.items()) {
+    if (key == "rays") {
+      if (!value.is_array()) return wrong("the rays are not a list", key, "Write \"rays\": [{\"ray\": 2, ...}].");
+      std::array<bool, 5> seen{};
+      for (std::size_t n = 0; n < value.size(); ++n) {
+        const std::string field = fmt::format("rays[{}]", n);
+        const Json& entry = value[n];
+        if (!entry.is_object() || !entry.contains("ray") || !entry["ray"].is_number_integer() ||
+            entry["ray"].get<long long>() < 1 || entry["ray"].get<long long>() > 5)
+          return wrong("a ray without a number from 1 to 5", field, "Write \"ray\": 1 to 5.");
+        const std::size_t index = static_cast<std::size_t>(entry["ray"].get<int>() - 1);
+        if (seen[index])
+          return wrong(fmt::format("ray {} appears twice", index + 1), field, "Give every ray at most once.");
+        seen[index] = true;
+        RayInjury& r = spec.rays[index];
+        for (const auto& [part, content] : entry.items()) {
+          Status status;
+          if (part == "shift_mm")
+            status = numbers(
+                content, field + ".shift_mm",
+                {{"lateral", &r.lateral_mm, 40, 1}, {"dorsal", &r.dorsal_mm, 40, 1}, {"distal", &r.distal_mm, 40, 1}});
+          else if (part == "turn_deg")
+            status = numbers(content, field + ".turn_deg",
+                             {{"abduction", &r.abduction_rad, 80, toRadians(1)},
+                              {"plantarflexion", &r.plantarflexion_rad, 80, toRadians(1)},
+                              {"pronation", &r.pronation_rad, 80, toRadians(1)}});
+          else if (part != "ray")
+            return wrong("an unknown entry", field + "." + part, "Known are ray, shift_mm and turn_deg.");
+          if (!status) return tl::unexpected(status.error());
+        }
+      }
+    } else if (key == "fragment") {
+      const auto fragment = value.is_string() ? baseFragmentFromWord(value.get<std::string>()) : std::nullopt;
+      if (!fragment) return wrong("an unknown fragment", key, "Known are none, shear, butterfly and y.");
+      spec.fragment = *fragment;
+    } else if (key == "fragment_gap_mm") {
+      if (!value.is_number() || !(value.get<double>() >= 0 && value.get<double>() <= 10))
+        return wrong("a fragment gap out of range", key, "Give a number from 0 to 10 mm.");
+      spec.fragment_gap_mm = value.get<double>();
+    } else {
+      return wrong("an unknown entry", key, "Known are rays, fragment and fragment_gap_mm.");
+    }
+  }
+  return spec;
+}
+
+Result<InjurySpec> readInjurySpec(const std::filesystem::path& file) {
+  std::ifstream in(file, std::ios::binary);
+  std::ostringstream text;
+  if (!in || !(text << in.rdbuf()))
+    return fail(Fault::kRequest, "the injury file cannot be read", file.string(),
+                "Give a JSON file, or one of the named injuries.");
+  return parseInjurySpec(text.str(), file.string());
+}
+
+RandomInjury randomInjury(std::uint64_t seed) {
+  // std::mt19937_64 is the same everywhere; the library's distributions are not, so uniforms are made by hand.
+  std::mt19937_64 generator(seed * 0x9E3779B97F4A7C15ULL + 1);
+  const auto uniform = [&](double low, double high) {
+    return low + (high - low) * static_cast<double>(generator() >> 11) * 0x1p-53;
+  };
+  RandomInjury out;
+  out.kind = kNamedInjuries[static_cast<std::size_t>(generator() % kNamedInjuries.size())];
+  const InjurySpec model = namedInjury(out.kind);
+  // One force: the rays share its size and its slope, and each departs from that a little.
+  const double size = uniform(3.5, 9.5), slope = uniform(0.15, 0.9), turn = uniform(3, 14);
+  for (std::size_t n = 0; n < 5; ++n) {
+    const RayInjury& m = model.rays[n];
+    if (!m.moves()) continue;
+    RayInjury& r = out.spec.rays[n];
+    const double shift = std::clamp(size * uniform(0.8, 1.25), 3.0, 12.0);
+    // The second base can hardly go medially: the first cuneiform stands there.
+    const bool held = m.lateral_mm < 0 && n == 1;
+    const double rise = held ? 1.3 : std::clamp(slope + uniform(-0.15, 0.15), 0.05, 1.1);  // radians towards dorsal
+    r.lateral_mm = (m.lateral_mm < 0 ? -1 : 1) * shift * std::cos(rise);
+    r.dorsal_mm = shift * std::sin(rise);
+    r.distal_mm = uniform(-0.5, 1.5);
+    r.abduction_rad =
+        toRadians((m.lateral_mm < 0 ? -1 : 1) * (held ? 0.3 : 1) * std::clamp(turn * uniform(0.7, 1.3), 1.0, 20.0));
+    r.plantarflexion_rad = toRadians(uniform(-4, 8));
+    r.pronation_rad = toRadians(uniform(-6, 10));
+  }
+  return out;
+}
+
+double overlapMm(const Surface& a, const Surface& b) {
+  return overlap(Body(a), Rigid::Identity(), Body(b), Rigid::Identity());
+}
+
+Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySpec& spec) {
+  InjuredFoot foot;
+  foot.side = side;
+  foot.intact = intact;
+  foot.injured = intact;
+  foot.frame = footFrame(intact, side);
+  foot.intact_to_injured.fill(Rigid::Identity());
+  foot.base_points.fill(Vec3::Zero());
+  for (int ray = 1; ray <= 5; ++ray) {
+    const std::size_t n = static_cast<std::size_t>(ray - 1);
+    if (const auto found = intact.find(metatarsal(ray)); found != intact.end())
+      foot.base_points[n] = metatarsalAxis(found->second, foot.frame.distal).base_point;
+    else if (spec.rays[n].moves())
+      return fail(Fault::kRequest, fmt::format("the {} metatarsal should be displaced but is not there", ordinal(ray)),
+                  std::string(boneId(metatarsal(ray))), "Add its surface, or leave the ray out of the injury.");
+  }
+  if (spec.fragment != BaseFragment::kNone && !intact.contains(Bone::kM2))
+    return fail(Fault::kRequest, "the base of the second metatarsal should break but the bone is not there", "M2",
+                "Add its surface, or leave the fragment out.");
+
+  std::map<Bone, Body> bodies;
+  const std::vector<int> order = placingOrder(spec);
+  if (!order.empty() || spec.fragment != BaseFragment::kNone)
+    for (const Bone bone :
+         {Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
+      if (const auto found = intact.find(bone); found != intact.end()) bodies.emplace(bone, found->second);
+  std::map<Bone, bool> placed;
+  for (const auto& [bone, body] : bodies) placed[bone] = true;
+  for (const int ray : order) placed[metatarsal(ray)] = false;
+
+  for (const int ray : order) {
+    const std::size_t n = static_cast<std::size_t>(ray - 1);
+    const Bone bone = metatarsal(ray);
+    Body& body = bodies.at(bone);
+    const RayInjury& r = spec.rays[n];
+    const Rigid wanted = displacementTransform(asDisplacement(ray, r), foot.base_points[n], foot.frame);
+    struct Obstacle {
+      const Body* body;
+      double allowed;
+    };
+    std::vector<Obstacle> obstacles;
+    for (const auto& [other, other_body] : bodies) {
+      if (other == bone || !placed[other]) continue;
+      const double resting = overlap(body, Rigid::Identity(), other_body, Rigid::Identity());
+      obstacles.push_back({&other_body, std::max(kOverlapMm, resting)});
+    }
+    const auto clear = [&](const Rigid& pose) {
+      return std::all_of(obstacles.begin(), obstacles.end(), [&](const Obstacle& o) {
+        return overlap(body, pose, *o.body, o.body->pose, o.allowed) <= o.allowed;
+      });
+    };
+    std::vector<Vec3> ways;
+    const Vec3 along =
+        -r.lateral_mm * foot.frame.medial + r.dorsal_mm * foot.frame.dorsal + r.distal_mm * foot.frame.distal;
+    if (along.norm() > 0.1) ways.push_back(along.normalized());
+    const double turn_up = r.dorsal_mm < 0 ? -1 : 1;
+    ways.push_back(turn_up * foot.frame.dorsal);
+    ways.push_back(foot.frame.distal);
+    ways.push_back((turn_up * foot.frame.dorsal + foot.frame.distal).normalized());
+    if (along.norm() > 0.1) ways.push_back((along.normalized() + foot.frame.distal).normalized());
+    std::optional<Rigid> pose;
+    for (double eased = 0; eased <= kEaseLimitMm && !pose; eased += kEaseStepMm)
+      for (const Vec3& way : ways) {
+        Rigid candidate = Rigid::Identity();
+        candidate.translate(eased * way);
+        candidate = candidate * wanted;
+        if (clear(candidate)) {
+          pose = candidate;
+          foot.eased_mm[n] = eased;
+          break;
+        }
+        if (eased == 0) break;  // all the same
+      }
+    if (!pose)
+      return fail(
+          Fault::kRequest,
+          fmt::format("the {} ray cannot be put there: it runs into its neighbours within {:g} mm in every direction",
+                      ordinal(ray), kEaseLimitMm),
+          fmt::format("ray {}", ray), "Use a smaller shift or turn, or displace its neighbours too.");
+    body.pose = *pose;
+    placed[bone] = true;
+    foot.intact_to_injured[n] = *pose;
+    foot.injured[bone] = transformed(intact.at(bone), *pose);
+  }
+  if (!order.empty())
+    for (const Bone bone : {Bone::kToes, Bone::kSesamoids})
+      if (const auto found = intact.find(bone); found != intact.end()) {
+        BoneSurfaces heads = intact;
+        if (bone == Bone::kSesamoids)  // they lie under the first head, whichever is nearest
+          for (int ray = 2; ray <= 5; ++ray) heads.erase(metatarsal(ray));
+        foot.injured[bone] = movedWithRays(found->second, heads, foot.intact_to_injured);
+      }
+
+  if (spec.fragment == BaseFragment::kNone) return foot;
+  const Surface& m2 = intact.at(Bone::kM2);
+  const Rigid X_m2 = foot.intact_to_injured[1];
+  auto broken = breakSecondBase(m2, metatarsalAxis(m2, foot.frame.distal), foot.frame, spec.fragment);
+  if (!broken) return tl::unexpected(broken.error());
+  const Body main(broken->main);
+  for (std::size_t n = 0; n < broken->fragments.size(); ++n) {
+    const BrokenPiece& piece = broken->fragments[n];
+    const Body body(piece.surface);
+    // The piece drifts away from the break; where a neighbour stands in the way it slides along it.
+    std::vector<Vec3> ways;
+    for (const double lean : {0.0, 0.5, 1.0, 2.0})
+      for (const Vec3& to : {foot.frame.plantar(), foot.frame.dorsal, foot.frame.medial, foot.frame.lateral()}) {
+        ways.push_back((piece.away + lean * to).normalized());
+        if (lean == 0) break;
+      }
+    std::optional<Rigid> pose;
+    for (double gap = spec.fragment_gap_mm; !pose; gap *= 0.5) {
+      if (gap < 0.05) gap = 0;
+      for (const Vec3& way : ways) {
+        Rigid candidate = Rigid::Identity();
+        candidate.translate(gap * (X_m2.linear() * way));
+        candidate = candidate * X_m2;
+        bool fits = overlap(body, candidate, main, X_m2, kOverlapMm) <= kOverlapMm;
+        for (const auto& [other, other_body] : bodies)
+          fits = fits && (other == Bone::kM2 ||
+                          overlap(body, candidate, other_body, other_body.pose, kOverlapMm) <= kOverlapMm);
+        if (fits || gap == 0) {
+          pose = candidate;
+          break;
+        }
+      }
+    }
+    const std::string id = fmt::format("M2.{}", n + 1);
+    foot.fragments[id] = transformed(piece.surface, *pose);
+    foot.fragment_injured_to_reduced[id] = pose->inverse();
+    foot.whole[id] = transformed(m2, *pose);
+  }
+  foot.injured[Bone::kM2] = transformed(broken->main, X_m2);
+  foot.whole["M2"] = transformed(m2, X_m2);
+  return foot;
+}
+
+std::vector<ScannedPart> scannedParts(const BoneSurfaces& foot, int number) {
+  std::vector<ScannedPart> parts;
+  for (const auto& [bone, surface] : foot)
+    parts.push_back({.id = std::string(boneId(bone)), .surface = &surface, .whole = nullptr, .foot = number});
+  return parts;
+}
+
+std::vector<ScannedPart> scannedParts(const InjuredFoot& foot, int number) {
+  std::vector<ScannedPart> parts = scannedParts(foot.injured, number);
+  for (const auto& [id, surface] : foot.fragments)
+    parts.push_back({.id = id, .surface = &surface, .whole = nullptr, .foot = number});
+  for (ScannedPart& part : parts)
+    if (const auto found = foot.whole.find(part.id); found != foot.whole.end()) part.whole = &found->second;
+  return parts;
+}
+
+}  // namespace rayset

@@ -1,0 +1,322 @@
+// Injuries: their sizes, their truth, that bones do not pass through each other, and the fragments of the second base.
+#include "phantom/injury_spec.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <filesystem>
+#include <set>
+#include <sstream>
+
+#include "anatomy/frames.h"
+#include "anatomy/procedural_foot.h"
+#include "base/units.h"
+#include "geometry/ray_caster.h"
+#include "injury/displacement.h"
+
+namespace rayset {
+namespace {
+
+struct NamedFoot {
+  std::string name;
+  Side side;
+  BoneSurfaces bones;
+};
+
+/// The procedural foot and every real one that is there.
+const std::vector<NamedFoot>& feet() {
+  static const std::vector<NamedFoot> all = [] {
+    std::vector<NamedFoot> list;
+    list.push_back({"procedural right", Side::kRight, proceduralFoot({}, Side::kRight, 0.8).bones});
+    list.push_back({"procedural left", Side::kLeft, proceduralFoot(randomShape(3), Side::kLeft, 0.8).bones});
+    const std::filesystem::path root = RAYSET_FEET_DIR;
+    if (!std::filesystem::is_directory(root))
+      std::cout << "No real feet at hand (" << root << "): injuries are checked on procedural feet only.\n";
+    else
+      for (const char* name : {"vsd-z027/right", "vsd-z027/left", "visible-human-m/right"}) {
+        auto bones = readBoneFolder(root / name);
+        if (!bones) {
+          ADD_FAILURE() << bones.error().message();
+          continue;
+        }
+        const auto side = sideFromAnatomy(*bones);
+        list.push_back({name, side.value_or(Side::kRight), std::move(*bones)});
+      }
+    return list;
+  }();
+  return all;
+}
+
+RayDisplacement truthOf(const InjuredFoot& foot, int ray) {
+  const std::size_t n = static_cast<std::size_t>(ray - 1);
+  return displacement(ray, foot.intact_to_injured[n], foot.base_points[n], foot.frame);
+}
+
+std::set<int> setOf(NamedInjury name) {
+  switch (name) {
+    case NamedInjury::kNone:
+      return {};
+    case NamedInjury::kHomolateral:
+    case NamedInjury::kDivergent:
+      return {1, 2, 3, 4, 5};
+    case NamedInjury::kIsolated:
+      return {1};
+    case NamedInjury::kMedialPartial:
+      return {1, 2};
+    case NamedInjury::kLateralPartial:
+      return {2, 3, 4, 5};
+  }
+  return {};
+}
+
+TEST(Injury, NamedOnesMoveTheirRaysAndNoOthersOnEveryFoot) {
+  for (const NamedFoot& foot : feet())
+    for (const NamedInjury name : kNamedInjuries) {
+      SCOPED_TRACE(foot.name + " " + std::string(wordOf(name)));
+      const auto injured = injure(foot.bones, foot.side, namedInjury(name));
+      ASSERT_TRUE(injured) << injured.error().message();
+      const std::set<int> rays = setOf(name);
+      std::ostringstream line;
+      line << foot.name << ", " << wordOf(name) << ":";
+      for (int ray = 1; ray <= 5; ++ray) {
+        const RayDisplacement d = truthOf(*injured, ray);
+        const std::size_t n = static_cast<std::size_t>(ray - 1);
+        if (!rays.contains(ray)) {
+          EXPECT_TRUE(injured->intact_to_injured[n].isApprox(Rigid::Identity(), 0)) << "ray " << ray;
+          continue;
+        }
+        EXPECT_TRUE(d.displaced) << "ray " << ray;
+        EXPECT_GT(std::hypot(d.lateral_mm, d.dorsal_mm), 3) << "ray " << ray;
+        // Direction as the name says, after easing too.
+        const bool medial = (name == NamedInjury::kDivergent || name == NamedInjury::kIsolated ||
+                             name == NamedInjury::kMedialPartial) &&
+                            ray <= (name == NamedInjury::kMedialPartial ? 2 : 1);
+        if (medial)
+          EXPECT_LT(d.lateral_mm, -0.5) << "ray " << ray;
+        else
+          EXPECT_GT(d.lateral_mm, 2.5) << "ray " << ray;
+        EXPECT_GT(d.dorsal_mm, 2) << "ray " << ray;
+        EXPECT_LT(injured->eased_mm[n], 8) << "ray " << ray;
+        line << " " << ray << " eased " << injured->eased_mm[n] << " mm;";
+        // The bone in the scan is the intact one moved by the truth.
+        const Surface expected = transformed(foot.bones.at(metatarsal(ray)), injured->intact_to_injured[n]);
+        const Surface& got = injured->injured.at(metatarsal(ray));
+        ASSERT_EQ(expected.vertices.size(), got.vertices.size());
+        EXPECT_LT((expected.vertices.front() - got.vertices.front()).norm(), 1e-9);
+      }
+      std::cout << line.str() << "\n";
+    }
+}
+
+TEST(Injury, BonesDoNotPassThroughEachOther) {
+  for (const NamedFoot& foot : feet())
+    for (const NamedInjury name : {NamedInjury::kHomolateral, NamedInjury::kDivergent}) {
+      SCOPED_TRACE(foot.name + " " + std::string(wordOf(name)));
+      const auto injured = injure(foot.bones, foot.side, namedInjury(name));
+      ASSERT_TRUE(injured) << injured.error().message();
+      for (const auto& [a, b] : {std::pair{Bone::kM1, Bone::kM2},
+                                 {Bone::kM2, Bone::kM3},
+                                 {Bone::kM3, Bone::kM4},
+                                 {Bone::kM4, Bone::kM5},
+                                 {Bone::kM1, Bone::kC1},
+                                 {Bone::kM2, Bone::kC1},
+                                 {Bone::kM2, Bone::kC2},
+                                 {Bone::kM2, Bone::kC3},
+                                 {Bone::kM3, Bone::kC3},
+                                 {Bone::kM4, Bone::kCub},
+                                 {Bone::kM5, Bone::kCub},
+                                 {Bone::kM1, Bone::kC2}}) {
+        // Ray casting, not the distance fields that injure() itself looks at.
+        const auto depth = [](const Surface& of, const Surface& in) {
+          const RayCaster caster({&in});
+          const Box near(bounds(in));
+          double deepest = 0;
+          for (const OrientedPoint& p : sampleEvenly(of, 800))
+            if (near.contains(p.position)) deepest = std::max(deepest, -caster.signedDistance(p.position, 10));
+          return deepest;
+        };
+        const double deepest = depth(injured->injured.at(a), injured->injured.at(b));
+        const double before = depth(foot.bones.at(a), foot.bones.at(b));
+        EXPECT_LT(deepest, std::max(0.2, before) + 0.1) << boneId(a) << " in " << boneId(b);
+      }
+    }
+}
+
+TEST(Injury, TruthIsWhatWasAskedWhereNothingIsInTheWay) {
+  const NamedFoot& foot = feet().front();
+  InjurySpec spec;
+  spec.rays[4] = {.lateral_mm = 8,
+                  .dorsal_mm = 3,
+                  .distal_mm = 1,
+                  .abduction_rad = 0.2,
+                  .plantarflexion_rad = 0.1,
+                  .pronation_rad = -0.1};
+  const auto injured = injure(foot.bones, foot.side, spec);
+  ASSERT_TRUE(injured) << injured.error().message();
+  ASSERT_EQ(injured->eased_mm[4], 0);
+  const RayDisplacement d = truthOf(*injured, 5);
+  EXPECT_NEAR(d.lateral_mm, 8, 1e-9);
+  EXPECT_NEAR(d.dorsal_mm, 3, 1e-9);
+  EXPECT_NEAR(d.distal_mm, 1, 1e-9);
+  EXPECT_NEAR(d.abduction_rad, 0.2, 1e-9);
+  EXPECT_NEAR(d.plantarflexion_rad, 0.1, 1e-9);
+  EXPECT_NEAR(d.pronation_rad, -0.1, 1e-9);
+}
+
+TEST(Injury, WhatGoesThroughABoneIsEasedOut) {
+  const NamedFoot& foot = feet().front();
+  InjurySpec spec;
+  spec.rays[1].lateral_mm = 2.5;  // straight into the third cuneiform and the third metatarsal
+  const auto injured = injure(foot.bones, foot.side, spec);
+  ASSERT_TRUE(injured) << injured.error().message();
+  EXPECT_GT(injured->eased_mm[1], 0.5);
+  for (const Bone other : {Bone::kM1, Bone::kM3, Bone::kC1, Bone::kC2, Bone::kC3})
+    EXPECT_LT(overlapMm(injured->injured.at(Bone::kM2), injured->injured.at(other)),
+              std::max(0.2, overlapMm(foot.bones.at(Bone::kM2), foot.bones.at(other))) + 0.05)
+        << boneId(other);
+}
+
+TEST(Injury, ToesGoWithTheirRay) {
+  const NamedFoot& foot = feet().front();
+  ASSERT_TRUE(foot.bones.contains(Bone::kToes));
+  const auto injured = injure(foot.bones, foot.side, namedInjury(NamedInjury::kLateralPartial));
+  ASSERT_TRUE(injured) << injured.error().message();
+  // How near each head is to its toe does not change.
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto gap = [&](const BoneSurfaces& bones) {
+      const RayCaster toes({&bones.at(Bone::kToes)});
+      const Vec3 head = metatarsalAxis(bones.at(metatarsal(ray)), injured->frame.distal).head_centre;
+      return toes.nearest(head)->distance;
+    };
+    EXPECT_NEAR(gap(injured->injured), gap(foot.bones), 0.3) << "ray " << ray;
+  }
+  EXPECT_EQ(injured->injured.at(Bone::kToes).triangles.size(), foot.bones.at(Bone::kToes).triangles.size());
+}
+
+TEST(Injury, FragmentsAreClosedAndMakeUpTheBone) {
+  for (const NamedFoot& foot : feet())
+    for (const BaseFragment kind : {BaseFragment::kShear, BaseFragment::kButterfly, BaseFragment::kY}) {
+      SCOPED_TRACE(foot.name + " " + std::string(wordOf(kind)));
+      InjurySpec spec = namedInjury(NamedInjury::kHomolateral);
+      spec.fragment = kind;
+      const auto injured = injure(foot.bones, foot.side, spec);
+      ASSERT_TRUE(injured) << injured.error().message();
+      ASSERT_EQ(injured->fragments.size(), kind == BaseFragment::kY ? 2U : 1U);
+      const Surface& main = injured->injured.at(Bone::kM2);
+      EXPECT_TRUE(isClosed(main));
+      double sum = volume(main);
+      const double whole = volume(foot.bones.at(Bone::kM2));
+      for (const auto& [id, piece] : injured->fragments) {
+        EXPECT_TRUE(isClosed(piece)) << id;
+        EXPECT_GT(volume(piece), 60) << id;
+        EXPECT_LT(volume(piece), 0.45 * whole) << id;
+        sum += volume(piece);
+        // Back where it belongs it fits the main part, and it had moved away from it.
+        const Surface back = transformed(piece, injured->fragment_injured_to_reduced.at(id));
+        const Surface main_back = transformed(main, injured->intact_to_injured[1].inverse());
+        EXPECT_LT(overlapMm(back, main_back), 0.25) << id;
+        const Rigid relative = injured->fragment_injured_to_reduced.at(id) * injured->intact_to_injured[1];
+        EXPECT_GT(relative.translation().norm(), 0.7) << id << ": gap";
+        const RayCaster bone({&foot.bones.at(Bone::kM2)});
+        for (const OrientedPoint& p : sampleEvenly(back, 400))
+          EXPECT_LT(bone.signedDistance(p.position, 5), 0.15) << id << " leaves the bone it came from";
+        std::cout << foot.name << " " << wordOf(kind) << " " << id << ": " << volume(piece) << " mm3, moved "
+                  << relative.translation().norm() << " mm\n";
+      }
+      EXPECT_NEAR(sum / whole, 1, 0.02);
+      // Pieces of the scan know their unbroken bone.
+      int with_whole = 0;
+      for (const ScannedPart& part : scannedParts(*injured)) with_whole += part.whole != nullptr ? 1 : 0;
+      EXPECT_EQ(with_whole, static_cast<int>(injured->fragments.size()) + 1);
+    }
+}
+
+TEST(Injury, RandomOnesStayInTheClinicalRangeAndRepeat) {
+  std::set<NamedInjury> kinds;
+  for (std::uint64_t seed = 0; seed < 200; ++seed) {
+    const RandomInjury a = randomInjury(seed), b = randomInjury(seed);
+    kinds.insert(a.kind);
+    for (int ray = 1; ray <= 5; ++ray) {
+      const RayInjury& r = a.spec.rays[static_cast<std::size_t>(ray - 1)];
+      EXPECT_EQ(r.moves(), setOf(a.kind).contains(ray));
+      EXPECT_EQ(r.lateral_mm, b.spec.rays[static_cast<std::size_t>(ray - 1)].lateral_mm);
+      if (!r.moves()) continue;
+      const double shift = std::hypot(r.lateral_mm, r.dorsal_mm);
+      EXPECT_GE(shift, 2.99);
+      EXPECT_LE(shift, 12.01);
+      for (const double turn : {r.abduction_rad, r.plantarflexion_rad, r.pronation_rad})
+        EXPECT_LE(std::abs(toDegrees(turn)), 20.01);
+    }
+  }
+  EXPECT_EQ(kinds.size(), 5U);
+}
+
+TEST(Injury, RandomOnesCanBeGivenToAFoot) {
+  const NamedFoot& foot = feet().front();
+  for (std::uint64_t seed = 1; seed <= 4; ++seed) {
+    const auto injured = injure(foot.bones, foot.side, randomInjury(seed).spec);
+    EXPECT_TRUE(injured) << seed << ": " << injured.error().message();
+  }
+}
+
+TEST(Injury, WordsGoBothWays) {
+  for (const NamedInjury name : kNamedInjuries) EXPECT_EQ(namedInjuryFromWord(wordOf(name)), name);
+  for (const BaseFragment kind :
+       {BaseFragment::kNone, BaseFragment::kShear, BaseFragment::kButterfly, BaseFragment::kY})
+    EXPECT_EQ(baseFragmentFromWord(wordOf(kind)), kind);
+  EXPECT_FALSE(namedInjuryFromWord("sideways"));
+}
+
+TEST(InjuryFile, IsReadAsWritten) {
+  const auto spec = parseInjurySpec(R"({"rays":[{"ray":2,"shift_mm":{"lateral":6,"dorsal":3.5},
+      "turn_deg":{"abduction":10,"pronation":-2}},{"ray":5}],"fragment":"y","fragment_gap_mm":2})",
+                                    "test");
+  ASSERT_TRUE(spec) << spec.error().message();
+  EXPECT_DOUBLE_EQ(spec->rays[1].lateral_mm, 6);
+  EXPECT_DOUBLE_EQ(spec->rays[1].dorsal_mm, 3.5);
+  EXPECT_DOUBLE_EQ(spec->rays[1].distal_mm, 0);
+  EXPECT_NEAR(toDegrees(spec->rays[1].abduction_rad), 10, 1e-12);
+  EXPECT_NEAR(toDegrees(spec->rays[1].pronation_rad), -2, 1e-12);
+  EXPECT_FALSE(spec->rays[4].moves());
+  EXPECT_EQ(spec->fragment, BaseFragment::kY);
+  EXPECT_DOUBLE_EQ(spec->fragment_gap_mm, 2);
+}
+
+TEST(InjuryFile, SaysWhatIsWrongAndWhere) {
+  const std::vector<std::pair<std::string, std::string>> cases{
+      {"{", "not valid JSON"},
+      {"[]", "object"},
+      {R"({"rays":{}})", "list"},
+      {R"({"rays":[{}]})", "1 to 5"},
+      {R"({"rays":[{"ray":6}]})", "rays[0]"},
+      {R"({"rays":[{"ray":2},{"ray":2}]})", "twice"},
+      {R"({"rays":[{"ray":2,"shift_mm":{"laterl":3}}]})", "rays[0].shift_mm.laterl"},
+      {R"({"rays":[{"ray":2,"shift_mm":{"lateral":"3"}}]})", "not a number"},
+      {R"({"rays":[{"ray":2,"shift_mm":{"lateral":300}}]})", "out of range"},
+      {R"({"rays":[{"ray":2,"turn":{}}]})", "rays[0].turn"},
+      {R"({"fragment":"star"})", "butterfly"},
+      {R"({"fragment_gap_mm":-1})", "0 to 10"},
+      {R"({"ray":[]})", "unknown entry"},
+  };
+  for (const auto& [text, part] : cases) {
+    const auto spec = parseInjurySpec(text, "injury.json");
+    ASSERT_FALSE(spec) << text;
+    EXPECT_EQ(spec.error().fault, Fault::kRequest);
+    EXPECT_THAT(spec.error().message(), testing::HasSubstr(part)) << text;
+    EXPECT_THAT(spec.error().message(), testing::HasSubstr("injury.json")) << text;
+  }
+  EXPECT_FALSE(readInjurySpec("/nonexistent/injury.json"));
+}
+
+TEST(Injury, SaysWhichBoneIsMissing) {
+  BoneSurfaces bones = feet().front().bones;
+  bones.erase(Bone::kM4);
+  const auto injured = injure(bones, Side::kRight, namedInjury(NamedInjury::kHomolateral));
+  ASSERT_FALSE(injured);
+  EXPECT_THAT(injured.error().message(), testing::HasSubstr("M4"));
+  EXPECT_TRUE(injure(bones, Side::kRight, namedInjury(NamedInjury::kIsolated)));
+}
+
+}  // namespace
+}  // namespace rayset
