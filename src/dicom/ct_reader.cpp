@@ -225,6 +225,9 @@ Result<CtScan> readCt(const fs::path& folder, const ReadSettings& settings, cons
                 "Choose a series that covers only the foot.");
   } catch (const fs::filesystem_error& e) {
     return fail(Fault::kInternal, e.code().message(), shown(e.path1()), "Check the disk and its permissions.");
+  } catch (const std::exception& e) {  // a library that met something it did not expect
+    return fail(Fault::kImages, fmt::format("the images cannot be read ({})", e.what()), shown(folder),
+                "Copy or export the series again.");
   }
 }
 

@@ -138,7 +138,13 @@ std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, con
                                 const std::string& part) {
   std::vector<Stack> whole;
   whole.push_back(makeStack(series, frames, files, part));
-  if (whole.front().plan && whole.front().plan->duplicates.empty()) return whole;
+  // A stack that is in order by itself is split only where every part is a stack in order too: two acquisitions whose
+  // slices lie between each other's would else be mixed into one volume.
+  const auto inOrder = [](const Stack& stack) {
+    return stack.plan && stack.plan->duplicates.empty() && !stack.plan->uneven &&
+           stack.plan->layers == static_cast<int>(stack.plan->slices.size());
+  };
+  const bool whole_in_order = inOrder(whole.front());
 
   struct Key {
     const char* name;
@@ -168,7 +174,7 @@ std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, con
     if (groups.size() < 2) continue;
     std::vector<Stack> parts;
     double reach = 0;
-    bool usable = false, clean = true;
+    bool usable = false, clean = true, in_order = true;
     for (auto& [value, group] : groups) {
       reach += extent(group);
       std::string name = fmt::format("{} {}", k.name, toUtf8(value, ""));
@@ -176,8 +182,10 @@ std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, con
       parts.push_back(makeStack(series, std::move(group), files, std::move(name)));
       usable = usable || parts.back().plan;
       clean = clean && (!parts.back().plan || parts.back().plan->duplicates.empty());
+      in_order = in_order && inOrder(parts.back());
     }
     // Parts one after the other are no two pictures of the same foot: a gap between them stays a gap.
+    if (whole_in_order && !in_order) continue;
     if (usable && clean && reach > 1.2 * extent(frames)) return parts;
   }
   return whole;
@@ -196,7 +204,9 @@ std::string listSeries(const SortedScan& scan) {
     bool usable = false;
     for (const Stack& stack : scan.stacks) {
       if (stack.series != static_cast<int>(i) || !stack.plan) continue;
-      line += fmt::format("; {} slices {:.3g} mm apart", stack.plan->slices.size(), stack.spacing);
+      line += fmt::format("; {}{} slices {:.3g} mm apart",
+                          stack.part.empty() ? std::string() : fmt::format("/{}: ", stack.part),
+                          stack.plan->slices.size(), stack.spacing);
       usable = true;
     }
     line += usable ? ")" : "; cannot be planned from)";
@@ -212,7 +222,7 @@ std::string capital(std::string text) {
 
 std::string describe(const SortedScan& scan, const Stack& stack) {
   std::string text = quoted(scan.series[static_cast<std::size_t>(stack.series)]);
-  if (!stack.part.empty()) text += ", " + stack.part;
+  if (!stack.part.empty()) text += "/" + stack.part;
   std::string kind = stack.bone   ? "bone reconstruction"
                      : stack.soft ? "soft-tissue reconstruction"
                                   : "reconstruction of unknown kernel";
@@ -341,6 +351,14 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
     collect([&](const Series& s) { return s.number == trimmed(wanted); });
     collect([&](const Series& s) { return lower(s.description) == low; });
     collect([&](const Series& s) { return !low.empty() && lower(s.description).find(low) != std::string::npos; });
+    // "4/acquisition 2": one of several stacks of a series.
+    std::string part;
+    if (const auto slash = low.rfind('/'); match.empty() && slash != std::string::npos) {
+      const std::string head = trimmed(low.substr(0, slash));
+      part = trimmed(low.substr(slash + 1));
+      collect(
+          [&](const Series& s) { return lower(s.uid) == head || s.number == head || lower(s.description) == head; });
+    }
     if (match.empty())
       return fail(Fault::kRequest, fmt::format("there is no series '{}' in the folder", wanted), "--series",
                   "There is: " + listSeries(scan) + ".");
@@ -348,7 +366,11 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
       return fail(Fault::kRequest, fmt::format("'{}' fits {} series", wanted, match.size()), "--series",
                   "Give the UID of one of: " + listSeries(scan) + ".");
     for (std::size_t i = 0; i < scan.stacks.size(); ++i)
-      if (scan.stacks[i].series == match.front()) pool.push_back(static_cast<int>(i));
+      if (scan.stacks[i].series == match.front() && (part.empty() || lower(scan.stacks[i].part) == part))
+        pool.push_back(static_cast<int>(i));
+    if (pool.empty())
+      return fail(Fault::kRequest, fmt::format("the series has no part '{}'", part), "--series",
+                  "There is: " + listSeries(scan) + ".");
   } else {
     for (std::size_t i = 0; i < scan.stacks.size(); ++i) pool.push_back(static_cast<int>(i));
   }

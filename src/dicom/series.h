@@ -44,7 +44,8 @@ struct Choice {
   std::vector<std::string> notes;  ///< which and why, and what else there was
 };
 
-/// `wanted`: UID, number or description (exact, else a part of one description only); empty: the thinnest bone series.
+/// `wanted`: UID, number or description (exact, else a part of one description only), if need be with "/part" as listed
+/// for one stack of several in a series; empty: the thinnest bone series.
 /// Fault::kRequest for an unknown or ambiguous series; Fault::kImages where nothing can be planned from.
 [[nodiscard]] Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted);
 

@@ -4,6 +4,7 @@
 #include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
+#include <tbb/global_control.h>
 
 #include <cmath>
 #include <fstream>
@@ -165,6 +166,74 @@ TEST_F(GeometryTest, TwoAcquisitionsInOneSeriesAreSeparated) {
   EXPECT_EQ(scan.volume.voxels, volume.voxels);
   EXPECT_TRUE(cautioned(scan, "acquisition 1")) << ::testing::PrintToString(scan.cautions);
   EXPECT_TRUE(cautioned(scan, "acquisition 2"));
+}
+
+TEST_F(GeometryTest, AcquisitionsBetweenEachOthersSlicesAreSeparated) {
+  // Half a slice apart: together they would look like one even stack of twice as many slices.
+  for (const double offset : {0.5, 0.4}) {
+    write(grid);
+    Grid g = grid;
+    g.origin = grid.toPatient(Vec3(0, 0, offset));
+    TemporaryFolder second;
+    writeSeries(second.path(), testVolume(g));
+    DcmFileFormat first;
+    ASSERT_TRUE(first.loadFile(imageFile(folder.path(), 1).c_str()).good());
+    OFString uid;
+    first.getDataset()->findAndGetOFString(DCM_SeriesInstanceUID, uid);
+    for (const auto& f : dicomFiles(second.path())) {
+      edit(f, [&](DcmDataset& d) {
+        d.putAndInsertString(DCM_SeriesInstanceUID, uid.c_str());
+        d.putAndInsertString(DCM_AcquisitionNumber, "2");
+      });
+      fs::copy(f, folder / fmt::format("x{}", f.filename().string()));
+    }
+    const CtScan scan = readWell();
+    EXPECT_EQ(scan.volume.voxels, volume.voxels);
+    EXPECT_TRUE(cautioned(scan, "series 4 'Foot 0.7 Br59'/acquisition 2")) << ::testing::PrintToString(scan.cautions);
+    ReadSettings settings;
+    settings.series = "4/acquisition 2";
+    const auto other = readCt(folder.path(), settings);
+    ASSERT_TRUE(other) << other.error().message();
+    EXPECT_TRUE(other->volume.grid.origin.isApprox(g.origin, 1e-9));
+    settings.series = "4/acquisition 3";
+    const auto none = readCt(folder.path(), settings);
+    ASSERT_FALSE(none);
+    EXPECT_EQ(none.error().fault, Fault::kRequest);
+    EXPECT_THAT(none.error().message(), HasSubstr("/acquisition 2"));
+  }
+}
+
+TEST_F(GeometryTest, AcquisitionsOneAfterTheOtherStayTogether) {
+  // Step-and-shoot: the acquisition number changes every few slices.
+  editAll(folder.path(),
+          [](DcmDataset& d, int k) { d.putAndInsertString(DCM_AcquisitionNumber, std::to_string(k / 8).c_str()); });
+  const CtScan scan = readWell();
+  EXPECT_EQ(scan.volume.voxels, volume.voxels);
+  EXPECT_THAT(scan.cautions, ::testing::IsEmpty());
+}
+
+TEST_F(GeometryTest, NothingDependsOnTheNumberOfThreads) {
+  const double shear = 0.2;
+  editAll(folder.path(), [&](DcmDataset& d, int k) {
+    setPosition(d, grid.toPatient(Vec3(0, 0, k)) + grid.direction.col(1) * (shear * 0.7 * k));
+    if (k == 5 || k == 9) d.findAndDeleteElement(DCM_RescaleSlope);
+  });
+  std::vector<std::string> errors;
+  std::vector<std::vector<std::int16_t>> voxels;
+  for (const std::size_t threads : {1, 2, 7}) {
+    const tbb::global_control control(tbb::global_control::max_allowed_parallelism, threads);
+    errors.push_back(readBadly().message());
+  }
+  fs::remove(imageFile(folder.path(), 10));
+  edit(imageFile(folder.path(), 6), [](DcmDataset& d) { d.putAndInsertString(DCM_RescaleSlope, "1"); });
+  for (const std::size_t threads : {1, 2, 7}) {
+    const tbb::global_control control(tbb::global_control::max_allowed_parallelism, threads);
+    voxels.push_back(readWell().volume.voxels);
+  }
+  EXPECT_EQ(errors[0], errors[1]);
+  EXPECT_EQ(errors[0], errors[2]);
+  EXPECT_EQ(voxels[0], voxels[1]);
+  EXPECT_EQ(voxels[0], voxels[2]);
 }
 
 TEST_F(GeometryTest, OneMissingSliceIsInterpolatedAndTold) {

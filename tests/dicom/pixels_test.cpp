@@ -4,12 +4,16 @@
 #include <dcmtk/config/osconfig.h>
 #include <dcmtk/dcmdata/dcpxitem.h>
 #include <dcmtk/dcmdata/dctk.h>
+#include <dcmtk/dcmjpeg/djrplol.h>
+#include <dcmtk/dcmjpeg/djrploss.h>
+#include <dcmtk/dcmjpls/djrparam.h>
 #include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
 #include <fstream>
+#include <memory>
 
 #include "dicom/phantom_series.h"
 #include "dicom/text.h"
@@ -109,6 +113,46 @@ TEST_F(Pixels, OtherTransferSyntaxes) {
       EXPECT_EQ(read().volume.voxels, volume.voxels);
     }
   }
+}
+
+TEST_F(Pixels, OtherJpegProcesses) {
+  struct Case {
+    const char* name;
+    E_TransferSyntax syntax;
+    std::unique_ptr<DcmRepresentationParameter> parameters;
+    int off;  // the most a value may differ
+  };
+  std::vector<Case> cases;
+  cases.push_back({"lossless, any predictor", EXS_JPEGProcess14, std::make_unique<DJ_RPLossless>(6, 0), 0});
+  cases.push_back(
+      {"JPEG-LS near-lossless", EXS_JPEGLSLossy, std::make_unique<DJLSRepresentationParameter>(2, OFFalse), 2});
+  cases.push_back({"12-bit lossy", EXS_JPEGProcess2_4, std::make_unique<DJ_RPLossy>(95), 200});
+  for (const bool enhanced : {false, true})
+    for (const Case& c : cases) {
+      // DCMTK rescales while it compresses with loss and puts the new slope where classic images have it.
+      if (enhanced && c.syntax == EXS_JPEGProcess2_4) continue;
+      SCOPED_TRACE(fmt::format("{} enhanced {}", c.name, enhanced));
+      fs::remove_all(folder.path());
+      CtWriteSettings s;
+      s.enhanced = enhanced;
+      s.bits_stored = 12;
+      writeSeries(folder.path(), volume, s);
+      for (const auto& file : dicomFiles(folder.path())) {
+        DcmFileFormat f;
+        ASSERT_TRUE(f.loadFile(file.c_str()).good());
+        f.loadAllDataIntoMemory();
+        const OFCondition done = f.getDataset()->chooseRepresentation(c.syntax, c.parameters.get());
+        ASSERT_TRUE(done.good()) << done.text();
+        ASSERT_TRUE(f.saveFile(file.c_str(), c.syntax).good());
+      }
+      const CtScan scan = read();
+      ASSERT_EQ(scan.volume.voxels.size(), volume.voxels.size());
+      int worst = 0;
+      for (std::size_t v = 0; v < volume.voxels.size(); ++v)
+        worst = std::max(worst, std::abs(scan.volume.voxels[v] - volume.voxels[v]));
+      EXPECT_LE(worst, c.off);
+      EXPECT_EQ(cautioned(scan, "compressed with loss"), c.off > 0);
+    }
 }
 
 TEST_F(Pixels, DataSetsWithoutPreamble) {
