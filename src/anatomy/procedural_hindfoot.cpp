@@ -13,7 +13,7 @@ double subtalar(const Vec3& p, double* clear) {
   const double middle = 36.0 + (-62 - d) * 0.33;
   const double s = 0.78 * m + 0.62 * (d + 68);
   const double w = ramp(s, -5, 5);
-  *clear = 2.2 * std::exp(-s * s / 18) - 25.0 * ramp(d, -60, -50) * ramp(-m, -2, 7);
+  *clear = 1.6 * std::exp(-s * s / 14) - 25.0 * ramp(d, -60, -50) * ramp(-m, -2, 7);
   return 0.87 * (p.z() - ((1 - w) * posterior + w * middle));
 }
 
@@ -48,11 +48,11 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     parts.push_back({Bone::kTal, boxAround({at(-1, -62, 47)}, 36), [f](const Vec3& p) {
                        double clear = 0;
                        const double joint = subtalar(p, &clear);
-                       return smoothMax(f(p), 0.8 + clear - joint, 2.0);
+                       return smoothMax(f(p), 0.7 + clear - joint, 2.0);
                      }});
   }
   {
-    const Axes axes = axesAlong(at(-4, -113, 22), at(-23, -35, 26), 0.0);
+    const Axes axes = axesAlong(at(-4, -110.5, 22), at(-23, -34, 26), 0.0);
     const std::vector<Station> s{
         {-2, 0, 0, 11, 10, 15, 15, 2.3, 2.2, -0.05, 0},         {7, 0, 0, 15.0, 14.5, 20, 20.5, 2.4, 2.3, -0.12, 0},
         {19, 0, 0, 14.2, 13.8, 18.5, 18.5, 2.4, 2.2, -0.06, 0}, {31, 0, 0, 13.0, 13.5, 21, 15.5, 2.4, 2.2, 0.0, 0},
@@ -62,8 +62,8 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     Axes level;
     level.origin = at(2.0, -58.5, 30.5);
     Axes medial_process = level, lateral_process = level;
-    medial_process.origin = at(2, -103, 6.5);
-    lateral_process.origin = at(-11.5, -101, 6.5);
+    medial_process.origin = at(2, -101, 6.5);
+    lateral_process.origin = at(-11.5, -99, 6.5);
     const Field f = uneven(joined({Loft(axes, s, 8.0), ellipsoid(level, {14.5, 11.5, 7.0}),
                                    ellipsoid(medial_process, {7, 9, 5.5}), ellipsoid(lateral_process, {5, 7.5, 5})},
                                   6.0),
@@ -71,7 +71,7 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     parts.push_back({Bone::kCal, boxAround({at(-8, -114, 23), at(-15, -36, 23)}, 30), [f, plan](const Vec3& p) {
                        double clear = 0;
                        const double joint = subtalar(p, &clear);
-                       const double d = smoothMax(f(p), joint + 0.8 + clear, 2.0);
+                       const double d = smoothMax(f(p), joint + 0.7 + clear, 2.0);
                        return smoothMax(d, plan.calcaneocuboid(p) + 0.75, 2.0);
                      }});
   }

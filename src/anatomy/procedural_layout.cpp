@@ -40,7 +40,7 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
   const double valgus = std::tan(shape.hallux_valgus_rad);
 
   const std::array<Vec3, 5> base{at(17.2, d1, 33.2), at(0.0, d2, 38.5), at(-13.4, 1.4, 34.0), at(-25.0, -7.0, 26.0),
-                                 at(-36.6, -12.3, 19.0)};
+                                 at(-36.6, -12.3, 19.8)};
   const std::array<Vec3, 5> head{at(17.2 + 47.0 * valgus, 56.4, 16.0), at(0.0, 60.3, 9.3), at(-15.0, 55.2, 8.8),
                                  at(-29.6, 46.6, 8.3), at(-43.5, 32.6, 7.8)};
   // Roll of each ray about its axis follows the transverse arch.
@@ -59,7 +59,7 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
 
   wall[0] = columnWall(at(9.2, 0, 48), at(5.7, 0, 24), 0.1);
   wall[1] = columnWall(at(-7.6, 0, 47), at(-4.4, 0, 26), -0.05);
-  wall[2] = columnWall(at(-19.8, 0, 40), at(-13.0, 0, 18), -0.15);
+  wall[2] = columnWall(at(-20.4, 0, 40), at(-13.4, 0, 18), -0.15);
   wall[3] = columnWall(at(-31.4, -8, 30), at(-24.5, -8, 8), -0.14);
 
   cuneonavicular = transverse(at(0, -17.6, 42), {-0.24, 1, -0.28}, 0.005, 0.002);

@@ -63,7 +63,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
   const std::array<Lesser, 4> lesser{{{8.8, 10.8, 12.0, 0.24, 4.0, 4.3, 5.4, 7.4, 7.7},
                                       {9.0, 10.0, 11.6, 0.14, 3.7, 4.2, 5.1, 7.0, 7.2},
                                       {10.4, 8.8, 9.2, 0.08, 3.6, 4.0, 4.9, 6.8, 6.8},
-                                      {9.6, 6.6, 7.4, 0.05, 4.7, 4.1, 5.1, 6.4, 6.2}}};
+                                      {9.6, 7.0, 7.6, 0.05, 4.7, 4.1, 5.1, 6.4, 6.2}}};
   for (std::size_t i = 1; i < 5; ++i) {
     const Lesser& b = lesser[i - 1];
     const Axes axes = plan.ray[i];
@@ -101,7 +101,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
          [f, plan, half, i](const Vec3& p) {
            const double free = released(plan.ray[i].local(p).y());
            // The styloid of the fifth reaches past its joint, lateral to the cuboid.
-           const double clear = i == 4 ? 9.0 * ramp(-p.x(), 42.0, 50.0) : 0.0;
+           const double clear = i == 4 ? 9.0 * ramp(-p.x(), 43.2, 47.5) : 0.0;
            double d = smoothMax(f(p), half - plan.tmt[i](p) - clear, 1.5);
            d = smoothMax(d, plan.wall[i - 1](p) + (i == 1 ? 2.0 - 1.2 * ramp(plan.tmt[0](p), -2, 4) : 0.6) - free, 1.8);
            if (i < 4) d = smoothMax(d, 0.6 - plan.wall[i](p) - free, 1.8);

@@ -61,10 +61,10 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   }
   {  // Cuboid: longer medially than laterally, ridge and groove of the peroneus longus under it.
     const Axes axes = blockAxes(at(-28.5, -20, 24.0), 0.12, -0.14, 0.4);
-    const std::vector<Station> s{{-22, 0, 0, 15, 10.5, 10.6, 11.0, 2.4, 2.3, 0, 0},
-                                 {-7, 0, 0, 17.5, 12.3, 12.4, 14.2, 2.4, 2.3, 0, 0},
-                                 {2, 0, 0, 17.5, 12.4, 11.4, 14.4, 2.4, 2.3, 0, 0},
-                                 {12, 0, 0, 16.5, 12.4, 9.2, 10.0, 2.5, 2.4, 0, 0},
+    const std::vector<Station> s{{-22, 0, 0, 15, 10.5, 9.8, 10.4, 2.4, 2.3, 0, 0},
+                                 {-7, 0, 0, 17.5, 12.0, 11.4, 13.4, 2.4, 2.3, 0, 0},
+                                 {2, 0, 0, 17.5, 12.2, 10.4, 13.8, 2.4, 2.3, 0, 0},
+                                 {12, 0, 0, 16.5, 12.3, 8.8, 9.6, 2.5, 2.4, 0, 0},
                                  {20, 0, 0, 15.0, 12, 8.6, 9.0, 2.6, 2.4, 0, 0}};
     const Field f =
         uneven(without(Loft(axes, s, 2.0), capsule(at(-48, -25, 13.5), at(-16, -7.5, 6.5), 3.4, 3.4), 3.0), 0.2, 8.4);
@@ -78,8 +78,8 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial and plantar.
     const Axes disc = blockAxes(at(6.0, -23, 43.0), 0.28, 0.12, 0.5);
     const std::vector<Station> s{{-12, 1.0, -0.5, 18.5, 15.5, 11.5, 11.5, 2.2, 2.2, 0.08, 0},
-                                 {-4, 0.5, 0, 21.5, 19.5, 12.8, 12.4, 2.2, 2.2, 0.08, 0},
-                                 {14, 0.5, 0, 21.0, 19.0, 12.6, 12.0, 2.2, 2.2, 0.08, 0}};
+                                 {-4, 0.5, 0, 21.0, 19.0, 12.4, 12.0, 2.2, 2.2, 0.08, 0},
+                                 {14, 0.5, 0, 20.5, 18.6, 12.6, 12.0, 2.2, 2.2, 0.08, 0}};
     const Field f =
         uneven(joined({Loft(disc, s, 5.0), capsule(at(17, -24, 38), at(26.0, -31.0, 32.5), 8.0, 5.2)}, 7.0), 0.2, 9.3);
     const Field head = ellipsoid(plan.talar_head, plan.talar_head_half);
