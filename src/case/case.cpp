@@ -104,7 +104,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.cautions.insert(c.cautions.end(), bones->cautions.begin(), bones->cautions.end());
   std::optional<BonesResult> other_bones;
   if (other_scan) {
-    auto found = segmentBones(other_scan.volume, {}, progress);
+    auto found = segmentBones(other_scan->volume, {}, progress);
     if (!found) return tl::unexpected(found.error());
     for (const auto& text : found->cautions) c.cautions.push_back("Other foot: " + text);
     other_bones = std::move(*found);
