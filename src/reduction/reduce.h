@@ -14,19 +14,20 @@
 namespace rayset {
 
 struct JointFit {
-  double gap_mm = 0;        ///< mean gap over the facing patch
-  double step_mm = 0;       ///< dorsal step-off at the joint line
-  double overlap_mm = 0;    ///< deepest penetration of the two surfaces
-  double contact_mm2 = 0;   ///< facing area closer than 2 mm
+  double gap_mm = 0;       ///< mean gap over the facing patch
+  double step_mm = 0;      ///< dorsal step-off at the joint line
+  double overlap_mm = 0;   ///< deepest penetration of the two surfaces
+  double contact_mm2 = 0;  ///< facing area closer than 2 mm
 };
 
 struct RayReduction {
   int ray = 0;
   Rigid injured_to_reduced = Rigid::Identity();
-  double uncertainty_mm = 0;    ///< half-width of a 95 % interval of the base's position
-  double uncertainty_rad = 0;   ///< same, of the turn
+  double uncertainty_mm = 0;   ///< half-width of a 95 % interval of the base's position
+  double uncertainty_rad = 0;  ///< same, of the turn
   JointFit joint;
-  std::vector<std::string> manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
+  std::vector<std::string>
+      manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
 };
 
 enum class ReductionMethod { kContralateral, kCongruence };
@@ -34,15 +35,15 @@ enum class ReductionMethod { kContralateral, kCongruence };
 struct ReductionResult {
   ReductionMethod method = ReductionMethod::kCongruence;
   std::vector<int> order{2, 1, 3, 4, 5};
-  std::array<RayReduction, 5> rays;     ///< by ray - 1; a ray whose bones are missing keeps ray == 0
-  BoneSurfaces reduced;                 ///< every bone, metatarsals where they belong
-  Frame frame;                          ///< foot frame of the reduced foot
-  double mirror_residual_mm = 0;        ///< rms of mirrored against injured tarsus; 0 without the other foot
+  std::array<RayReduction, 5> rays;  ///< by ray - 1; a ray whose bones are missing keeps ray == 0
+  BoneSurfaces reduced;              ///< every bone, metatarsals where they belong
+  Frame frame;                       ///< foot frame of the reduced foot
+  double mirror_residual_mm = 0;     ///< rms of mirrored against injured tarsus; 0 without the other foot
   std::vector<std::string> cautions;
 };
 
-/// `injured`: bones as scanned, patient frame. `other`: the other foot's bones in their own place (not mirrored), or null.
-/// `prior`: the template foot of the same side (proceduralFoot), used by the congruence method; any pose.
+/// `injured`: bones as scanned, patient frame. `other`: the other foot's bones in their own place (not mirrored), or
+/// null. `prior`: the template foot of the same side (proceduralFoot), used by the congruence method; any pose.
 [[nodiscard]] Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
                                                  const BoneSurfaces& prior, const Progress& progress = {});
 

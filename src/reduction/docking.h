@@ -1,0 +1,90 @@
+// Rigid bodies brought together so that their joint faces stand at the distance they should: the model behind the
+// reduction.
+//
+// Each body has a distance field in its own scan frame and a pose X (scan to reduced). A contact holds points of one
+// body that face another; the signed distance of a point to the other body should equal its target gap. The loss per
+// square millimetre of face is Welsch's for gaps that are too wide (a point past the rim of the face stops pulling) and
+// quadratic for gaps that are too narrow; bodies that cut into each other pay extra. A Gaussian prior holds each pose
+// near where the atlas (mirrored other foot, or template) puts it. Everything is in units of "one independent
+// measurement", so the inverse Hessian at the minimum is the covariance of the poses.
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <vector>
+
+#include "geometry/distance_field.h"
+#include "geometry/types.h"
+
+namespace rayset::reduction {
+
+using Vec6 = Eigen::Matrix<double, 6, 1>;
+using Mat6 = Eigen::Matrix<double, 6, 6>;
+
+struct DockPoint {
+  Vec3 position;      ///< scan frame of its body, mm
+  double gap = 0;     ///< target signed distance to the other body, mm
+  double weight = 0;  ///< independent measurements this point stands for; 0: the point only resists overlap
+  double guard = 0;   ///< weight of the overlap penalty
+};
+
+struct Contact {
+  std::size_t body = 0;  ///< carries the points
+  std::size_t onto = 0;  ///< carries the field
+  std::vector<DockPoint> points;
+};
+
+struct PosePrior {
+  Rigid pose = Rigid::Identity();
+  Mat6 information = Mat6::Zero();  ///< of (turn in radians about the centre, shift in mm), patient directions
+};
+
+struct DockBody {
+  const DistanceField* field = nullptr;  ///< scan frame
+  Vec3 centre = Vec3::Zero();            ///< where turns are taken about, scan frame (base of the metatarsal)
+  std::optional<PosePrior> prior;
+};
+
+struct DockSettings {
+  double noise_mm = 0.35;    ///< spread of the gap over a joint that fits
+  double reach_mm = 1.2;     ///< Welsch scale for gaps too wide
+  double overlap_mm = 0.12;  ///< spread allowed to overlap
+  int iterations = 60;
+};
+
+class Docking {
+ public:
+  Docking(std::vector<DockBody> bodies, std::vector<Contact> contacts, const DockSettings& settings)
+      : bodies_(std::move(bodies)), contacts_(std::move(contacts)), settings_(settings) {}
+
+  struct State {
+    std::vector<Rigid> poses;  ///< per body, scan to reduced
+    double cost = 0;
+  };
+
+  /// Cost of the contacts between bodies of which at least one is in `free`, and priors of `free`. `active`: bodies
+  /// that take part.
+  [[nodiscard]] double cost(const std::vector<Rigid>& poses, const std::vector<std::size_t>& free,
+                            const std::vector<bool>& active) const;
+  /// Levenberg-Marquardt over the poses of `free`.
+  [[nodiscard]] State minimise(const std::vector<Rigid>& start, const std::vector<std::size_t>& free,
+                               const std::vector<bool>& active) const;
+  /// Inverse Hessian (6 per free body: turn, shift), without overlap guards, which are walls rather than measurements.
+  [[nodiscard]] Eigen::MatrixXd covariance(const std::vector<Rigid>& poses, const std::vector<std::size_t>& free,
+                                           const std::vector<bool>& active) const;
+  [[nodiscard]] const std::vector<DockBody>& bodies() const { return bodies_; }
+  [[nodiscard]] std::vector<DockBody>& bodies() { return bodies_; }
+
+ private:
+  double linearise(const std::vector<Rigid>& poses, const std::vector<std::size_t>& free,
+                   const std::vector<bool>& active, Eigen::MatrixXd* H, Eigen::VectorXd* g, bool guards) const;
+
+  std::vector<DockBody> bodies_;
+  std::vector<Contact> contacts_;
+  DockSettings settings_;
+};
+
+/// The step from pose A to pose B of a body with this centre: turn vector (patient directions) and shift of the centre.
+[[nodiscard]] Vec6 poseDifference(const Rigid& A, const Rigid& B, const Vec3& centre);
+
+}  // namespace rayset::reduction

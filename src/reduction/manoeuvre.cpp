@@ -1,0 +1,83 @@
+#include "reduction/manoeuvre.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "base/units.h"
+
+namespace rayset::reduction {
+namespace {
+
+constexpr double kLeastShiftMm = 0.5;  // smaller moves cannot be made by hand
+constexpr double kLeastTurnDeg = 1.5;
+
+}  // namespace
+
+Movement movementOf(const Rigid& injured_to_reduced, const Vec3& injured_base, const Frame& frame) {
+  const Vec3 shift = frame.components(injured_to_reduced * injured_base - injured_base);
+  const Eigen::AngleAxisd turn(Mat3(injured_to_reduced.linear()));
+  const Vec3 w = turn.angle() * turn.axis();
+  // The turn vector is axial: on a left foot, whose frame is left-handed, its components change sign.
+  const double hand = frame.distal.cross(frame.medial).dot(frame.dorsal) > 0 ? 1 : -1;
+  Movement m;
+  m.lateral_mm = -shift[0];
+  m.distal_mm = shift[1];
+  m.dorsal_mm = shift[2];
+  // On a right foot (distal, medial, dorsal) is right-handed: a positive turn about medial carries distal to plantar
+  // (plantarflexion), one about dorsal carries distal to medial (adduction), one about distal rolls the top laterally.
+  m.abduction_rad = -hand * w.dot(frame.dorsal);
+  m.plantarflexion_rad = hand * w.dot(frame.medial);
+  m.pronation_rad = -hand * w.dot(frame.distal);
+  return m;
+}
+
+std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearing_mm, bool kept) {
+  const auto partner = boneName(tarsalPartner(ray));
+  const double abduction = toDegrees(back.abduction_rad);
+  const double flexion = toDegrees(back.plantarflexion_rad);
+  const double pronation = toDegrees(back.pronation_rad);
+  const bool still = std::abs(back.lateral_mm) < kLeastShiftMm && std::abs(back.dorsal_mm) < kLeastShiftMm &&
+                     std::abs(back.distal_mm) < kLeastShiftMm && std::abs(abduction) < kLeastTurnDeg &&
+                     std::abs(flexion) < kLeastTurnDeg && std::abs(pronation) < kLeastTurnDeg;
+  if (kept || still)
+    return {fmt::format("leave: the {} ray is already in place, check under the image intensifier", ordinal(ray))};
+
+  std::vector<std::string> steps;
+  const auto mm = [](double v) { return fmt::format("{:.1f} mm", std::round(std::abs(v) * 2) / 2); };
+  const auto deg = [](double v) { return fmt::format("{:.0f} degrees", std::abs(v)); };
+  const double traction = std::max(0.0, back.distal_mm) + clearing_mm;
+  if (traction >= kLeastShiftMm) {
+    steps.push_back(clearing_mm >= kLeastShiftMm
+                        ? fmt::format("traction {} along the ray, until its base clears the rim", mm(traction))
+                        : fmt::format("traction {} along the ray", mm(traction)));
+  }
+  if (std::abs(abduction) >= kLeastTurnDeg)
+    steps.push_back(fmt::format("{} the head by {}", abduction > 0 ? "abduct" : "adduct", deg(abduction)));
+  if (std::abs(flexion) >= kLeastTurnDeg)
+    steps.push_back(fmt::format("{} the head by {}", flexion > 0 ? "plantarflex" : "dorsiflex", deg(flexion)));
+  if (std::abs(back.lateral_mm) >= kLeastShiftMm) {
+    steps.push_back(
+        fmt::format("push the base {} {}", back.lateral_mm > 0 ? "laterally" : "medially", mm(back.lateral_mm)));
+  }
+  if (std::abs(back.dorsal_mm) >= kLeastShiftMm) {
+    steps.push_back(back.dorsal_mm > 0 ? fmt::format("lift the base dorsally {}", mm(back.dorsal_mm))
+                                       : fmt::format("press the base plantarward {}", mm(back.dorsal_mm)));
+  }
+  if (std::abs(pronation) >= kLeastTurnDeg)
+    steps.push_back(fmt::format("{} the ray by {}", pronation > 0 ? "pronate" : "supinate", deg(pronation)));
+  const double settle = clearing_mm + std::max(0.0, -back.distal_mm);
+  if (settle >= kLeastShiftMm)
+    steps.push_back(fmt::format("release the traction and let the base settle {} proximally", mm(settle)));
+  if (ray == 2) {
+    steps.push_back(
+        "compress with a pointed clamp from the medial cuneiform to the second base and hold; check the recess under "
+        "the "
+        "image intensifier");
+  } else {
+    steps.push_back(fmt::format("compress against the {} and hold; check under the image intensifier", partner));
+  }
+  return steps;
+}
+
+}  // namespace rayset::reduction

@@ -1,0 +1,197 @@
+#include "reduction/reduce.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "reduction/manoeuvre.h"
+#include "reduction/solver.h"
+
+namespace rayset {
+namespace {
+
+using namespace reduction;
+
+constexpr double kMirrorTooDifferentMm =
+    1.3;                             // tarsus rms; a healthy pair stays near 0.4 to 0.6 (0.7 mm asymmetry, Islam 2014)
+constexpr double kOtherGapMm = 3.5;  // a joint of the other foot wider than this is not a healthy joint (ours)
+constexpr double kOtherOverlapMm = 1.5;
+
+bool present(const BoneSurfaces& bones, Bone b) { return bones.contains(b) && !bones.at(b).empty(); }
+
+/// Why the other foot cannot be the pattern; empty when it can.
+std::string otherFootDoubt(const BoneSurfaces& other, Side side) {
+  const Side other_side = side == Side::kRight ? Side::kLeft : Side::kRight;
+  int tarsals = 0;
+  for (const Bone b : kMidTarsus) tarsals += present(other, b) ? 1 : 0;
+  if (tarsals < 3) return "fewer than three of its midtarsal bones are in the scan";
+  const Frame frame = footFrame(other, other_side);
+  for (int ray = 1; ray <= 5; ++ray) {
+    const Bone m = metatarsal(ray), t = tarsalPartner(ray);
+    if (!present(other, m) || !present(other, t)) continue;
+    const JointFit fit = jointFit(other.at(m), other.at(t), frame.dorsal);
+    if (fit.contact_mm2 < 20 || fit.gap_mm > kOtherGapMm)
+      return fmt::format("its {} tarsometatarsal joint stands open (gap {:.1f} mm, {:.0f} mm2 in contact)",
+                         ordinal(ray), fit.gap_mm, fit.contact_mm2);
+    if (fit.overlap_mm > kOtherOverlapMm)
+      return fmt::format("the bones of its {} tarsometatarsal joint overlap by {:.1f} mm", ordinal(ray),
+                         fit.overlap_mm);
+  }
+  return {};
+}
+
+/// Traction beyond the reduced length with which the base passes the tarsus on its way back.
+double clearingTraction(const Patient& patient, int ray, const Rigid& injured_to_reduced, const Vec3& base,
+                        const Frame& frame) {
+  std::vector<const DistanceField*> tarsus;
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
+    if (patient.fields.contains(b)) tarsus.push_back(&patient.fields.at(b));
+  Points points;
+  for (const auto& s : sampleEvenly(patient.bones->at(metatarsal(ray)), 1500))
+    if ((s.position - base).norm() < 16) points.push_back(s.position);
+  const Eigen::AngleAxisd turn(Mat3(injured_to_reduced.linear()));
+  const Vec3 shift = injured_to_reduced * base - base;
+  const auto overlap = [&](double s, double traction) {
+    const Rigid X = turnAbout(base, s * turn.angle() * turn.axis(), s * shift + traction * frame.distal);
+    double least = 0;
+    for (const Vec3& p : points)
+      for (const DistanceField* f : tarsus) least = std::min(least, f->value(X * p));
+    return -least;
+  };
+  const double allowed = std::max(0.3, std::max(overlap(0, 0), overlap(1, 0)) + 0.1);
+  for (double traction = 0; traction <= 12; traction += 1) {
+    bool clear = true;
+    for (double s = 0.1; s < 0.95 && clear; s += 0.1) clear = overlap(s, traction) <= allowed;
+    if (clear) return traction;
+  }
+  return 12;
+}
+
+/// 95 % half-widths from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they
+/// scale the model's covariance so that about nine in ten true errors fall inside.
+struct Interval {
+  double mm, rad;
+};
+Interval interval(const RaySolution& s, bool mirror) {
+  // Radius that holds 95 % of a round three-dimensional Gaussian: 2.80 times its spread along one axis.
+  const double shift = 2.80 * std::sqrt(s.covariance.bottomRightCorner<3, 3>().trace() / 3);
+  const double turn = 2.80 * std::sqrt(s.covariance.topLeftCorner<3, 3>().trace() / 3);
+  const double widen = mirror ? 1.3 : 1.5;
+  return {std::max(0.5, widen * shift), std::max(toRadians(1.0), widen * turn)};
+}
+
+}  // namespace
+
+Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
+                                   const BoneSurfaces& prior, const Progress& progress) {
+  ReductionResult result;
+  progress("reduction", 0);
+  int tarsals = 0;
+  for (const Bone b : kMidTarsus) {
+    if (present(injured, b)) {
+      ++tarsals;
+    } else {
+      result.cautions.push_back(fmt::format("{} ({}) is missing: rays are placed without it", boneId(b), boneName(b)));
+    }
+  }
+  if (tarsals < 3)
+    return fail(Fault::kImages, fmt::format("only {} of the five midtarsal bones were found", tarsals), "",
+                "plan from a scan that shows the whole midfoot");
+
+  auto patient = preparePatient(injured, progress);
+  if (!patient) return tl::unexpected(patient.error());
+  progress("reduction", 0.2);
+
+  std::optional<Atlas> mirror;
+  if (other != nullptr) {
+    const std::string doubt = otherFootDoubt(*other, side);
+    if (!doubt.empty()) {
+      result.cautions.push_back("the other foot is not used as a pattern: " + doubt);
+    } else {
+      auto atlas = registerAtlas(*patient, mirrored(*other), mirrorTuning(), progress);
+      if (!atlas && atlas.error().fault == Fault::kCancelled) return tl::unexpected(atlas.error());
+      if (!atlas) {
+        result.cautions.push_back("the other foot is not used as a pattern: " + atlas.error().what);
+      } else if (atlas->tarsus_residual_mm > kMirrorTooDifferentMm) {
+        result.cautions.push_back(
+            fmt::format("the other foot is not used as a pattern: its mirrored tarsus differs by {:.1f} mm (rms)",
+                        atlas->tarsus_residual_mm));
+      } else {
+        mirror = std::move(*atlas);
+      }
+    }
+  }
+  progress("reduction", 0.35);
+
+  std::map<int, RaySolution> rays;
+  std::array<bool, 5> from_mirror{};
+  if (mirror) {
+    auto solved = solveRays(*patient, *mirror, mirrorTuning(), progress);
+    if (!solved) return tl::unexpected(solved.error());
+    rays = std::move(*solved);
+    for (const auto& [ray, s] : rays) from_mirror[static_cast<std::size_t>(ray - 1)] = true;
+    result.method = ReductionMethod::kContralateral;
+    result.mirror_residual_mm = mirror->tarsus_residual_mm;
+  }
+  progress("reduction", 0.6);
+
+  // Congruence: for all rays, or for those the other foot could not serve.
+  bool wanting = false;
+  for (int ray = 1; ray <= 5; ++ray)
+    wanting |= !rays.contains(ray) && present(injured, metatarsal(ray)) && present(injured, tarsalPartner(ray));
+  if (wanting) {
+    auto atlas = registerAtlas(*patient, prior, templateTuning(), progress);
+    if (!atlas) return tl::unexpected(atlas.error());
+    auto solved = solveRays(*patient, *atlas, templateTuning(), progress);
+    if (!solved) return tl::unexpected(solved.error());
+    for (const auto& [ray, s] : *solved) {
+      if (rays.contains(ray)) continue;
+      if (mirror)
+        result.cautions.push_back(
+            fmt::format("the {} ray has no partner in the other foot: placed by congruence", ordinal(ray)));
+      rays[ray] = s;
+    }
+  }
+  if (progress.cancelled()) return cancelledError();
+  progress("reduction", 0.85);
+
+  result.reduced = injured;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const Bone m = metatarsal(ray), t = tarsalPartner(ray);
+    if (rays.contains(ray)) {
+      result.reduced.at(m) = transformed(injured.at(m), rays.at(ray).injured_to_reduced);
+    } else if (!present(injured, m)) {
+      result.cautions.push_back(fmt::format("{} ({}) is missing: the ray is left out", boneId(m), boneName(m)));
+    } else if (!present(injured, t)) {
+      result.cautions.push_back(
+          fmt::format("the {} ray is left out: its tarsal partner {} is missing", ordinal(ray), boneId(t)));
+    } else {
+      result.cautions.push_back(fmt::format("the {} ray could not be placed and is left out", ordinal(ray)));
+    }
+  }
+  result.frame = footFrame(result.reduced, side);
+  for (const auto& [ray, s] : rays) {
+    const std::size_t k = static_cast<std::size_t>(ray - 1);
+    RayReduction& out = result.rays[k];
+    out.ray = ray;
+    out.injured_to_reduced = s.injured_to_reduced;
+    const Interval half = interval(s, from_mirror[k]);
+    out.uncertainty_mm = half.mm;
+    out.uncertainty_rad = half.rad;
+    out.joint =
+        jointFit(result.reduced.at(metatarsal(ray)), result.reduced.at(tarsalPartner(ray)), result.frame.dorsal);
+    const double clearing = s.kept ? 0 : clearingTraction(*patient, ray, s.injured_to_reduced, s.base, result.frame);
+    out.manoeuvre = manoeuvre(ray, movementOf(s.injured_to_reduced, s.base, result.frame), clearing, s.kept);
+    if (out.joint.overlap_mm > 0.8)
+      result.cautions.push_back(fmt::format("{} and {} overlap by {:.1f} mm after reduction: check the surfaces there",
+                                            boneId(metatarsal(ray)), boneId(tarsalPartner(ray)), out.joint.overlap_mm));
+    if (progress.cancelled()) return cancelledError();
+  }
+  progress("reduction", 1);
+  return result;
+}
+
+}  // namespace rayset

@@ -1,0 +1,493 @@
+#include "reduction/solver.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "geometry/nearest.h"
+#include "geometry/ray_caster.h"
+#include "geometry/registration.h"
+
+namespace rayset::reduction {
+namespace {
+
+constexpr double kFieldVoxelMm = 0.8;  // trilinear error h^2 / 8R stays near 0.02 mm on joint faces
+constexpr double kFieldBandMm = 6;
+constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
+
+/// Bones whose fields are needed.
+constexpr std::array<Bone, 10> kFieldBones{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav,
+                                           Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4,  Bone::kM5};
+
+/// Tarsal bones that tell where a ray belongs: the partner first.
+std::vector<Bone> tarsalNeighbours(int ray) {
+  switch (ray) {
+    case 1:
+      return {Bone::kC1, Bone::kC2};
+    case 2:
+      return {Bone::kC2, Bone::kC1, Bone::kC3};
+    case 3:
+      return {Bone::kC3, Bone::kC2, Bone::kCub};
+    case 4:
+      return {Bone::kCub, Bone::kC3};
+    default:
+      return {Bone::kCub};
+  }
+}
+
+Vec3 mean(const Points& points) {
+  Vec3 sum = Vec3::Zero();
+  for (const Vec3& p : points) sum += p;
+  return sum / static_cast<double>(std::max<std::size_t>(points.size(), 1));
+}
+
+/// Points along `axis` of a metatarsal within `reach` of its proximal end.
+double proximalEnd(const Surface& bone, const Vec3& axis) {
+  double least = 1e30;
+  for (const Vec3& v : bone.vertices) least = std::min(least, v.dot(axis));
+  return least;
+}
+
+}  // namespace
+
+Tuning mirrorTuning() {
+  Tuning t;
+  t.prior_turn_rad = {toRadians(1.5), toRadians(1.2), toRadians(1.3), toRadians(2.0), toRadians(2.5)};
+  t.prior_shift_mm = {0.7, 0.5, 0.5, 0.8, 1.0};
+  return t;
+}
+
+Tuning templateTuning() {
+  Tuning t;
+  t.scale = true;
+  t.bone_by_bone = true;
+  t.even = 1;
+  t.prior_turn_rad.fill(toRadians(4));
+  t.prior_shift_mm.fill(1.5);
+  return t;
+}
+
+Result<Patient> preparePatient(const BoneSurfaces& bones, const Progress& progress) {
+  Patient patient;
+  patient.bones = &bones;
+  std::vector<Bone> wanted;
+  for (const Bone b : kFieldBones)
+    if (bones.contains(b) && !bones.at(b).empty()) wanted.push_back(b);
+  std::vector<DistanceField> fields(wanted.size());
+  tbb::parallel_for(std::size_t{0}, wanted.size(), [&](std::size_t i) {
+    if (!progress.cancelled()) fields[i] = DistanceField(bones.at(wanted[i]), kFieldVoxelMm, kFieldBandMm);
+  });
+  if (progress.cancelled()) return cancelledError();
+  for (std::size_t i = 0; i < wanted.size(); ++i) patient.fields.emplace(wanted[i], std::move(fields[i]));
+  return patient;
+}
+
+Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, const Tuning& tuning,
+                            const Progress& progress) {
+  Atlas atlas;
+  atlas.bones = std::move(atlas_bones);
+
+  // Start: centroids of the named tarsal bones.
+  Points from, to;
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal}) {
+    if (!atlas.bones.contains(b) || !patient.bones->contains(b)) continue;
+    from.push_back(centroid(atlas.bones.at(b)));
+    to.push_back(centroid(patient.bones->at(b)));
+  }
+  if (from.size() < 3)
+    return fail(Fault::kImages, "fewer than three tarsal bones are present in both feet to register them", "",
+                "plan from a scan that covers the midfoot");
+  double scale = 1;
+  if (tuning.scale) {
+    const Vec3 cf = mean(from), ct = mean(to);
+    double f2 = 0, t2 = 0;
+    for (std::size_t i = 0; i < from.size(); ++i) {
+      f2 += (from[i] - cf).squaredNorm();
+      t2 += (to[i] - ct).squaredNorm();
+    }
+    scale = std::clamp(std::sqrt(t2 / f2), 0.7, 1.4);
+  }
+  const Vec3 centre = mean(from);
+  Points scaled = from;
+  for (Vec3& p : scaled) p = centre + scale * (p - centre);
+  AtlasMap whole = AtlasMap::fromRigid(fitRigid(scaled, to), centre);
+  whole.log_scale.setConstant(std::log(scale));
+
+  // The tarsus as a whole, bones by name.
+  std::map<Bone, std::vector<OrientedPoint>> samples;
+  std::vector<FitPoint> points;
+  for (const Bone b : kMidTarsus) {
+    if (!atlas.bones.contains(b) || !patient.fields.contains(b)) continue;
+    samples[b] = sampleEvenly(atlas.bones.at(b), 900);
+    for (const auto& s : samples[b]) points.push_back({s.position, 1, &patient.fields.at(b)});
+  }
+  FieldFitSettings rigid;
+  rigid.scale = tuning.scale;
+  const FieldFit fit = fitToFields(points, whole, rigid);
+  atlas.whole = fit.map;
+  atlas.tarsus_residual_mm = fit.rms_mm;
+  if (progress.cancelled()) return cancelledError();
+
+  // Bone by bone. Tarsal bones start from the whole, metatarsals are brought to the injured bone first.
+  std::vector<Bone> todo;
+  for (const Bone b : kFieldBones)
+    if (atlas.bones.contains(b) && patient.fields.contains(b)) todo.push_back(b);
+  std::vector<FieldFit> fits(todo.size());
+  tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
+    if (progress.cancelled()) return;
+    const Bone b = todo[i];
+    const Surface& surface = atlas.bones.at(b);
+    std::vector<FitPoint> own;
+    const bool is_long = rayOf(b).has_value();
+    MetatarsalAxis axis;
+    double end = 0;
+    if (is_long) {
+      const Bone partner = tarsalPartner(*rayOf(b));
+      const Vec3 away =
+          centroid(surface) - (atlas.bones.contains(partner) ? centroid(atlas.bones.at(partner)) : from[0]);
+      axis = metatarsalAxis(surface, away);
+      end = proximalEnd(surface, axis.distal);
+    }
+    for (const auto& s : sampleEvenly(surface, 1500)) {
+      // The base decides where a ray belongs; the shaft is a lever for its direction.
+      const double along = is_long ? s.position.dot(axis.distal) - end : 0;
+      own.push_back({s.position, along < tuning.base_mm ? 1 : tuning.shaft_weight, &patient.fields.at(b)});
+    }
+    FieldFitSettings settings;
+    settings.scale = tuning.scale;
+    AtlasMap start = atlas.whole;
+    const PrincipalAxes axes = principalAxes(surface.vertices);
+    const auto recentred = [&](AtlasMap m) {  // scale along the bone's own axes about its own middle
+      m.image = m(axes.centre);
+      m.centre = axes.centre;
+      m.B = axes.axes;
+      m.log_scale = Vec3::Constant(atlas.whole.log_scale.mean());
+      if (is_long) {
+        m.twist.axis = axis.distal;
+        m.twist.point = axis.base_centre + (end - axis.base_centre.dot(axis.distal)) * axis.distal;
+        m.twist.from = 12;
+        m.twist.to = 30;
+      }
+      return m;
+    };
+    start = recentred(start);
+    if (!rayOf(b)) {
+      fits[i] = fitToFields(own, start, settings);
+      return;
+    }
+    // A displaced metatarsal is up to about 15 mm and 20 degrees away from where the map of the tarsus puts it: align
+    // the long axes and middles, then try turns about the long axis.
+    const PrincipalAxes mine = principalAxes(patient.bones->at(b).vertices);
+    if (tuning.scale) {
+      for (int k = 0; k < 3; ++k) start.log_scale[k] = std::clamp(std::log(mine.spread[k] / axes.spread[k]), -0.4, 0.4);
+    }
+    Vec3 there = start.R * axes.axes.col(0);
+    Vec3 here = mine.axes.col(0);
+    if (here.dot(there) < 0) here = -here;
+    const Mat3 align = Eigen::Quaterniond::FromTwoVectors(there, here).toRotationMatrix();
+    fits[i].near_fraction = -1;
+    double best = 1e30;
+    for (const double roll : {0.0, -0.35, 0.35}) {
+      AtlasMap trial = start;
+      trial.R = Eigen::AngleAxisd(roll, here).toRotationMatrix() * align * start.R;
+      trial.image = mine.centre;
+      settings.welsch_mm = {4.0, 2.0};
+      settings.twist = false;
+      FieldFit f = fitToFields(own, trial, settings);
+      settings.welsch_mm = {1.0};
+      settings.twist = true;
+      f = fitToFields(own, f.map, settings);
+      const double badness = f.rms_mm + 3 * (1 - f.near_fraction);
+      if (badness < best) {
+        best = badness;
+        fits[i] = f;
+      }
+    }
+  });
+  if (progress.cancelled()) return cancelledError();
+  for (std::size_t i = 0; i < todo.size(); ++i) {
+    atlas.maps.emplace(todo[i], fits[i].map);
+    atlas.residual_mm.emplace(todo[i], fits[i].rms_mm);
+  }
+  return atlas;
+}
+
+namespace {
+
+/// Everything about one ray's metatarsal that the docking needs.
+struct RayModel {
+  int ray = 0;
+  Bone bone = Bone::kM1;
+  Vec3 base = Vec3::Zero();    // as scanned
+  Vec3 distal = Vec3::Zero();  // as scanned
+  Rigid atlas_pose = Rigid::Identity();
+};
+
+/// Carries the atlas pose of a metatarsal over: the patient's bone goes where the atlas bone stands relative to the
+/// tarsus.
+Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& model, const Tuning& tuning) {
+  const AtlasMap& own = atlas.maps.at(model.bone);
+  const Surface& bone = patient.bones->at(model.bone);
+  const double end = proximalEnd(bone, model.distal);
+  Points from, to;
+  std::vector<double> weights;
+  if (tuning.bone_by_bone) {
+    // Only the faces: each point of the base goes where the tarsal bone it faces would have it. The layout of the
+    // template's bones among each other, which differs from person to person, does not enter.
+    std::vector<std::pair<RayCaster, const AtlasMap*>> neighbours;
+    for (const Bone n : tarsalNeighbours(model.ray))
+      if (atlas.maps.contains(n)) neighbours.emplace_back(RayCaster({&atlas.bones.at(n)}), &atlas.maps.at(n));
+    for (const auto& s : sampleEvenly(bone, 4000)) {
+      if (s.position.dot(model.distal) - end > kBaseRegionMm) continue;
+      const Vec3 x = own.inverse(s.position);
+      Vec3 there = Vec3::Zero();
+      double total = 0;
+      for (const auto& [caster, map] : neighbours) {
+        const auto near = caster.nearest(x, 12);
+        if (!near) continue;
+        const double w = std::exp(-near->distance * near->distance / (4.0 * 4.0));
+        there += w * (*map)(x);
+        total += w;
+      }
+      if (total < 0.05) continue;
+      from.push_back(s.position);
+      to.push_back(there / total);
+      weights.push_back(total);
+    }
+    if (from.size() > 10) return fitRigid(from, to, weights);
+    from.clear();
+    to.clear();
+    weights.clear();
+  }
+  const NearestPoints metatarsal_points(atlas.bones.at(model.bone).vertices);
+  std::vector<FitPoint> tarsal;
+  for (const Bone n : kMidTarsus) {
+    if (!atlas.bones.contains(n) || !patient.fields.contains(n)) continue;
+    const double weight = n == tarsalPartner(model.ray) ? tuning.partner_weight : 1;
+    for (const auto& s : sampleEvenly(atlas.bones.at(n), 1200)) {
+      const double d = metatarsal_points.nearest(s.position).distance / tuning.local_mm;
+      const double w = weight * std::exp(-d * d);
+      if (w > 0.02) tarsal.push_back({s.position, w, &patient.fields.at(n)});
+    }
+  }
+  FieldFitSettings settings;
+  settings.scale = tuning.scale;
+  settings.scale_sd = 0.04;  // a part of the tarsus alone does not show its scale well
+  settings.welsch_mm = {2.0, 1.0};
+  AtlasMap start = atlas.whole;
+  Vec3 middle = Vec3::Zero();
+  double total = 0;
+  for (const FitPoint& p : tarsal) {
+    middle += p.weight * p.position;
+    total += p.weight;
+  }
+  middle /= total;
+  start.image = start(middle);
+  start.centre = middle;
+  const AtlasMap local = fitToFields(tarsal, start, settings).map;
+
+  // Patient's metatarsal points as scanned -> their places on the atlas bone -> where the tarsus says they belong.
+  for (const auto& s : sampleEvenly(bone, 800)) {
+    const double along = s.position.dot(model.distal) - end;
+    from.push_back(s.position);
+    to.push_back(local(own.inverse(s.position)));
+    weights.push_back(along < tuning.base_mm ? 1 : tuning.lever);
+  }
+  return fitRigid(from, to, weights);
+}
+
+/// Points of `body` (patient frame, as scanned) that the atlas says face `onto`, with the gap the atlas has there.
+std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bone body, Bone onto, const Vec3* base,
+                                  const Vec3* distal, const Tuning& tuning, double gap_scale) {
+  std::vector<DockPoint> out;
+  const Surface& mine = patient.bones->at(body);
+  const double mm2 = area(mine);
+  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
+  const double each = mm2 / static_cast<double>(samples.size());
+  const RayCaster atlas_body({&atlas.bones.at(body)});
+  const RayCaster atlas_onto({&atlas.bones.at(onto)});
+  const AtlasMap& map = atlas.maps.at(body);
+  const double size = std::exp(map.log_scale.mean());
+  const double end = distal ? proximalEnd(mine, *distal) : 0;
+  (void)base;
+  for (const auto& s : samples) {
+    if (distal && s.position.dot(*distal) - end > kBaseRegionMm) continue;
+    const auto on_body = atlas_body.nearest(map.inverse(s.position), 6);
+    if (!on_body) continue;
+    const auto across = atlas_onto.nearest(on_body->position, 8);
+    if (!across) continue;
+    DockPoint p;
+    p.position = s.position;
+    const Vec3 way = across->position - on_body->position;
+    const double gap = way.norm();
+    const double facing = gap > 1e-6 ? on_body->normal.dot(way) / gap : 1;
+    const double opposed = -on_body->normal.dot(across->normal);
+    if (gap < tuning.face_gap_mm && facing > 0.5 && opposed > 0.5) {
+      // Fades out towards the rim so that the border of the face does not depend on single samples.
+      const double fade = std::clamp((tuning.face_gap_mm - gap) / 0.8, 0.0, 1.0);
+      p.gap = gap * gap_scale * (tuning.scale ? size : 1);
+      p.weight = fade * each / tuning.area_mm2;
+    }
+    p.guard = each / tuning.area_mm2;
+    out.push_back(p);
+  }
+  double sum = 0, total = 0;
+  for (const DockPoint& p : out) {
+    sum += p.weight * p.gap;
+    total += p.weight;
+  }
+  if (total > 0)
+    for (DockPoint& p : out)
+      if (p.weight > 0) p.gap += tuning.even * (sum / total - p.gap);
+  return out;
+}
+
+}  // namespace
+
+Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
+                                             const Progress& progress) {
+  // Bodies: the tarsus first (fixed), then the rays that can be dealt with.
+  std::vector<DockBody> bodies;
+  std::map<Bone, std::size_t> index;
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}) {
+    if (!patient.fields.contains(b) || !atlas.maps.contains(b)) continue;
+    index[b] = bodies.size();
+    bodies.push_back({&patient.fields.at(b), Vec3::Zero(), std::nullopt});
+  }
+  std::map<int, RayModel> models;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const Bone m = metatarsal(ray);
+    if (!patient.fields.contains(m) || !atlas.maps.contains(m) || !index.contains(tarsalPartner(ray))) continue;
+    RayModel model;
+    model.ray = ray;
+    model.bone = m;
+    // Which end is the head: as in the atlas, whose metatarsal points away from its tarsal partner.
+    const Vec3 away = atlas.maps.at(m).R * (centroid(atlas.bones.at(m)) - centroid(atlas.bones.at(tarsalPartner(ray))));
+    const MetatarsalAxis axis = metatarsalAxis(patient.bones->at(m), away);
+    model.base = axis.base_point;
+    model.distal = axis.distal;
+    models[ray] = model;
+  }
+  if (models.empty()) return std::map<int, RaySolution>{};
+
+  std::vector<int> rays;
+  for (const auto& [ray, model] : models) rays.push_back(ray);
+  tbb::parallel_for(std::size_t{0}, rays.size(), [&](std::size_t i) {
+    if (!progress.cancelled()) models.at(rays[i]).atlas_pose = carriedPose(patient, atlas, models.at(rays[i]), tuning);
+  });
+  if (progress.cancelled()) return cancelledError();
+
+  for (auto& [ray, model] : models) {
+    index[model.bone] = bodies.size();
+    DockBody body{&patient.fields.at(model.bone), model.base, PosePrior{}};
+    body.prior->pose = model.atlas_pose;
+    const std::size_t k = static_cast<std::size_t>(ray - 1);
+    const double turn = 1 / std::pow(tuning.prior_turn_rad[k], 2), shift = 1 / std::pow(tuning.prior_shift_mm[k], 2);
+    body.prior->information.diagonal() << turn, turn, turn, shift, shift, shift;
+    bodies.push_back(body);
+  }
+
+  // Contacts: metatarsal against tarsal neighbours and against the next metatarsals, points on both sides.
+  struct Pair {
+    Bone a, b;
+  };
+  std::vector<Pair> pairs;
+  for (const auto& [ray, model] : models) {
+    for (const Bone n : tarsalNeighbours(ray))
+      if (index.contains(n)) pairs.push_back({model.bone, n});
+    if (models.contains(ray + 1)) pairs.push_back({model.bone, metatarsal(ray + 1)});
+  }
+  std::vector<Contact> contacts(2 * pairs.size());
+  tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
+    if (progress.cancelled()) return;
+    const Pair pair = pairs[i / 2];
+    const Bone body = i % 2 == 0 ? pair.a : pair.b;
+    const Bone onto = i % 2 == 0 ? pair.b : pair.a;
+    const auto ray = rayOf(body);
+    Contact& c = contacts[i];
+    c.body = index.at(body);
+    c.onto = index.at(onto);
+    c.points = facePoints(patient, atlas, body, onto, ray ? &models.at(*ray).base : nullptr,
+                          ray ? &models.at(*ray).distal : nullptr, tuning, 1.0);
+  });
+  if (progress.cancelled()) return cancelledError();
+
+  Docking docking(std::move(bodies), std::move(contacts), tuning.dock);
+  const std::size_t count = docking.bodies().size();
+  std::vector<Rigid> poses(count, Rigid::Identity());
+  std::vector<bool> active(count, false);
+  for (const auto& [bone, i] : index)
+    if (!rayOf(bone)) active[i] = true;
+
+  // Second ray first into its recess, then 1, 3, 4, 5, each against what stands already.
+  for (const int ray : {2, 1, 3, 4, 5}) {
+    if (!models.contains(ray)) continue;
+    if (progress.cancelled()) return cancelledError();
+    const std::size_t i = index.at(metatarsal(ray));
+    active[i] = true;
+    Docking::State best;
+    best.cost = 1e300;
+    for (const Rigid& start : {models.at(ray).atlas_pose, Rigid(Rigid::Identity())}) {
+      if (!tuning.start_scanned && start.isApprox(Rigid::Identity())) continue;
+      std::vector<Rigid> from = poses;
+      from[i] = start;
+      Docking::State state = docking.minimise(from, {i}, active);
+      if (state.cost < best.cost) best = std::move(state);
+    }
+    poses = best.poses;
+  }
+  std::vector<std::size_t> all;
+  for (const auto& [ray, model] : models) all.push_back(index.at(model.bone));
+  Docking::State final = docking.minimise(poses, all, active);
+
+  // Rays that were never displaced: where going back to the scanned pose costs less than `keep_gain`, that is where it
+  // belongs.
+  std::map<int, RaySolution> out;
+  for (const auto& [ray, model] : models) {
+    RaySolution s;
+    s.base = model.base;
+    s.atlas_pose = model.atlas_pose;
+    out[ray] = s;
+  }
+  std::vector<Rigid> kept_poses = final.poses;
+  std::vector<std::size_t> free = all;
+  for (;;) {
+    // The cheapest ray to keep, given what is kept already; the others settle around it.
+    if (progress.cancelled()) return cancelledError();
+    int keep = 0;
+    double least = tuning.keep_gain;
+    Docking::State kept_state;
+    for (const auto& [ray, model] : models) {
+      const std::size_t i = index.at(model.bone);
+      if (std::find(free.begin(), free.end(), i) == free.end()) continue;
+      std::vector<Rigid> trial = kept_poses;
+      trial[i] = Rigid::Identity();
+      const double gain = docking.cost(trial, {i}, active) - docking.cost(kept_poses, {i}, active);
+      out[ray].gain = gain;
+      if (gain < least) {
+        least = gain;
+        keep = ray;
+        kept_state.poses = trial;
+      }
+    }
+    if (keep == 0) break;
+    out[keep].kept = true;
+    const std::size_t i = index.at(metatarsal(keep));
+    free.erase(std::find(free.begin(), free.end(), i));
+    kept_poses = free.empty() ? kept_state.poses : docking.minimise(kept_state.poses, free, active).poses;
+  }
+
+  const Eigen::MatrixXd covariance = docking.covariance(kept_poses, all, active);
+  for (std::size_t k = 0; k < all.size(); ++k) {
+    const int ray = rays[k];
+    out[ray].injured_to_reduced = kept_poses[all[k]];
+    out[ray].covariance = covariance.block<6, 6>(6 * static_cast<int>(k), 6 * static_cast<int>(k));
+  }
+  return out;
+}
+
+}  // namespace rayset::reduction

@@ -1,0 +1,74 @@
+// The two ways to find where the rays belong share one solver: an atlas foot (the other foot mirrored, or the template)
+// says where each metatarsal should stand relative to its tarsal neighbours and which faces meet at which gap; the
+// patient's own surfaces then decide, as far as they can.
+#pragma once
+
+#include <array>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "anatomy/bones.h"
+#include "base/progress.h"
+#include "base/result.h"
+#include "geometry/distance_field.h"
+#include "reduction/docking.h"
+#include "reduction/field_fit.h"
+
+namespace rayset::reduction {
+
+/// Knobs of the solver for one kind of atlas. Values: docs/decisions/reduction.md (found by experiment, ours).
+struct Tuning {
+  bool scale = false;         ///< the atlas is another person: fit proportions of each bone
+  double local_mm = 18;       ///< tarsal points count by exp(-(d/local)^2), d from the atlas metatarsal
+  bool bone_by_bone = false;  ///< carry a base over by the maps of the single tarsal bones instead of one local map
+  double partner_weight = 2;  ///< of the tarsal partner among the tarsal bones
+  double base_mm = 18;        ///< length of a metatarsal that counts as its base
+  double shaft_weight = 0.3;  ///< of the shaft against the base when an atlas metatarsal is fitted to the patient's
+  double lever = 0.15;        ///< weight of the shaft against the base when the atlas pose is carried over
+  std::array<double, 5> prior_turn_rad{};  ///< spread of the atlas' pose of each ray
+  std::array<double, 5> prior_shift_mm{};
+  double face_gap_mm = 3.0;   ///< atlas points closer than this to the neighbour are joint faces
+  double area_mm2 = 40;       ///< face area (counted from both sides) that makes one independent measurement
+  double even = 0;            ///< 0: gaps as in the atlas, 1: the same gap everywhere in a joint
+  bool start_scanned = true;  ///< the scanned pose is a start of the search too
+  double keep_gain = 6;  ///< a ray stays as scanned when moving it would gain less than this (negative log likelihood)
+  DockSettings dock;
+};
+[[nodiscard]] Tuning mirrorTuning();
+[[nodiscard]] Tuning templateTuning();
+
+/// The patient's bones with what the solver needs of them, built once.
+struct Patient {
+  const BoneSurfaces* bones = nullptr;
+  std::map<Bone, DistanceField> fields;  ///< patient frame, as scanned
+};
+[[nodiscard]] Result<Patient> preparePatient(const BoneSurfaces& bones, const Progress& progress);
+
+/// An atlas registered to the patient.
+struct Atlas {
+  BoneSurfaces bones;                  ///< same side as the patient, any pose
+  AtlasMap whole;                      ///< tarsus as a whole
+  std::map<Bone, AtlasMap> maps;       ///< bone by bone (metatarsals: to the patient's metatarsal as scanned)
+  std::map<Bone, double> residual_mm;  ///< rms of each bone after its own fit
+  double tarsus_residual_mm = 0;       ///< rms of the tarsus fitted as a whole
+};
+[[nodiscard]] Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces bones, const Tuning& tuning,
+                                          const Progress& progress);
+
+struct RaySolution {
+  Rigid injured_to_reduced = Rigid::Identity();
+  Rigid atlas_pose = Rigid::Identity();  ///< what the atlas alone says
+  Mat6 covariance = Mat6::Zero();        ///< turn about the base (rad), shift of the base (mm), patient directions
+  Vec3 base = Vec3::Zero();              ///< reference point, as scanned
+  bool kept = false;                     ///< stays as scanned
+  double gain = 0;                       ///< cost(as scanned) - cost(best)
+};
+
+/// Rays whose metatarsal or partner is missing are absent.
+[[nodiscard]] Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas,
+                                                           const Tuning& tuning, const Progress& progress);
+
+}  // namespace rayset::reduction
