@@ -620,8 +620,9 @@ DeviceChecks Planner::check(const Device& device, const std::vector<Device>& all
                   ? 1
                   : 0;
   checks.inside_fraction = static_cast<double>(inside) / (steps + 1);
-  checks.cortex_margin_mm = path::marginOver(space, device.entry, device.direction, radius, zone,
-                                             std::max(zone, device.length_mm - device.diameter_mm), step);
+  const double ramp = path::entryZone(radius, rule.tool.wanted_margin + path::kRampMm, r.surface_angle);
+  checks.cortex_margin_mm = path::marginOver(space, device.entry, device.direction, radius, ramp,
+                                             std::max(ramp, device.length_mm - device.diameter_mm), step);
   for (const Device& other : all) {
     if (other.id != device.id)
       checks.nearest_device_mm =

@@ -47,12 +47,15 @@ inline constexpr double kWireStubMm = 20;
 struct DeviceChecks {
   /// Share of the stretch from the end of the entry zone to the tip over which the whole round cross-section lies
   /// inside the bones named. The joint gap counts as inside where it lies between the two faces (within the closing of
-  /// the two bones by 2 mm). The entry zone is where a cylinder must break the cortex it enters: (radius + wanted
-  /// margin) / sin(angle to surface), 2 to 8 mm. 1 when the path is right.
+  /// the two bones by 2 mm). A cylinder must break the cortex it enters: the entry zone is (radius + wanted margin) /
+  /// sin(angle to surface), kept to 2 to 10 mm, which on flat cortex is where the side lies the wanted margin deep. 1
+  /// when the path is right.
   double inside_fraction = 0;
-  /// Least distance from the device's side to the outer cortex of the bones named (joint faces are not outer cortex),
-  /// from the end of the entry zone to one diameter before the tip. Negative: the side stands out of the bone by that
-  /// much.
+  /// Least distance from the device's side to the outer cortex of the bones named (joint faces are not outer cortex), a
+  /// lower bound, exact on flat cortex. Read from (radius + wanted margin + 1 mm) / sin(angle to surface), 2 to 10 mm,
+  /// behind the entry (nearer it tells the angle, not the room) to one diameter before the tip. Depth is told apart up
+  /// to 4.5 mm below the cortex: more than 4.5 mm - radius reads as that. Negative: the side stands out of the bone by
+  /// that much.
   double cortex_margin_mm = 0;
   /// Surface to surface, to the nearest other device of either stage (wires are still in while screws go in): bodies
   /// from entry to tip, and the heads. 1000 when there is no other.

@@ -94,8 +94,8 @@ std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obsta
   return space;
 }
 
-double entryZone(double radius, double wanted_margin, double surface_angle) {
-  return std::clamp((radius + wanted_margin) / std::max(0.1, std::sin(surface_angle)), 2.0, 8.0);
+double entryZone(double radius, double depth_mm, double surface_angle) {
+  return std::clamp((radius + depth_mm) / std::max(0.1, std::sin(surface_angle)), 2.0, 10.0);
 }
 
 Vec3 cortexNormal(const Space& space, const Vec3& entry) {
@@ -113,7 +113,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
   r.normal = cortexNormal(space, entry);
   r.surface_angle = std::asin(std::clamp(-r.normal.dot(direction), -1.0, 1.0));
   if (r.surface_angle < 0.17) return r;  // under 10 degrees the drill slides off
-  const double zone = entryZone(tool.radius, tool.wanted_margin, r.surface_angle);
+  const double zone = entryZone(tool.radius, tool.wanted_margin + kRampMm, r.surface_angle);
   const auto at = [&](double t) { return Vec3(entry + t * direction); };
 
   // Through the first bone. The first millimetre is the cortex itself.

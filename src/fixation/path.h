@@ -93,8 +93,12 @@ struct Tool {
   double wanted_margin = 0.8;
   double longest = 60;
 };
-/// Entry zone of DeviceChecks::inside_fraction.
-[[nodiscard]] double entryZone(double radius, double wanted_margin, double surface_angle);
+/// How far along the axis the side of a cylinder, under flat cortex, comes `depth_mm` below the surface; kept to 2 to
+/// 10 mm.
+[[nodiscard]] double entryZone(double radius, double depth_mm, double surface_angle);
+/// Margins are read from where flat cortex would leave this much more than is wanted: nearer to the entry the reading
+/// would tell the angle, not the room.
+inline constexpr double kRampMm = 1;
 /// Outward cortex normal at a surface point, smoothed.
 [[nodiscard]] Vec3 cortexNormal(const Space& space, const Vec3& entry);
 /// `entry` on the first bone's surface (within a few tenths), `direction` unit. `step`: 1 for a coarse search, 0.25 to
