@@ -1,3 +1,6 @@
+// GCC 12 sees overlaps in "text" + std::string() that are not there (GCC bug 105651).
+#pragma GCC diagnostic ignored "-Wrestrict"
+
 #include "report/board.h"
 
 #include <cairo.h>

@@ -14,8 +14,6 @@ namespace {
 
 using words::RayState;
 
-constexpr double kPxPerPoint = 2.3;  // about 165 dots an inch on paper
-
 struct Look {
   std::string name;  // "dorsal"
   Vec3 towards, up;  // to the viewer; up in the picture
@@ -43,7 +41,7 @@ Look makeLook(const Frame& f, const std::string& name, const Vec3& towards, cons
 
 // The view whose rectangle of the given shape (height / width) holds all the points with a margin.
 RenderView fit(const Look& look, const std::vector<const Surface*>& shown, double margin_mm, double shape,
-               double width_pt) {
+               double width_px) {
   RenderView view;
   view.up = look.up;
   view.right = look.up.cross(look.towards);
@@ -61,8 +59,8 @@ RenderView fit(const Look& look, const std::vector<const Surface*>& shown, doubl
   if (n == 0) x0 = y0 = -1, x1 = y1 = 1, n = 1;
   view.centre = 0.5 * (x0 + x1) * view.right + 0.5 * (y0 + y1) * view.up + z / static_cast<double>(n) * look.towards;
   view.width_mm = std::max(x1 - x0 + 2 * margin_mm, (y1 - y0 + 2 * margin_mm) / shape);
-  view.width_px = static_cast<int>(std::lround(width_pt * kPxPerPoint));
-  view.height_px = static_cast<int>(std::lround(width_pt * shape * kPxPerPoint));
+  view.width_px = static_cast<int>(std::lround(width_px));
+  view.height_px = static_cast<int>(std::lround(width_px * shape));
   return view;
 }
 
@@ -122,7 +120,8 @@ struct Rect {
 
 }  // namespace
 
-std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, const Progress& progress) {
+std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, double pixels_per_point,
+                            const Progress& progress) {
   std::vector<Shot> shots;
   const BoneSurfaces& injured = c.injured;
   const BoneSurfaces& reduced = c.reduction.reduced;
@@ -164,7 +163,8 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
                    look.name;
     shot.corner = corner;
     shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
-    shot.view = fit(look, shown, 9, shape, width_pt);
+    shot.width_pt = width_pt;
+    shot.view = fit(look, shown, 9, shape, width_pt * pixels_per_point);
     const BoneSurfaces& set = group == "injured" ? injured : reduced;
     const BoneSurfaces& other = group == "injured" ? reduced : injured;
     // From the side, rays that stand in front of every displaced one are drawn see-through, or they would hide it.
@@ -262,7 +262,8 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
             framed.push_back(&reduced.at(*b));
           }
       for (const Device* d : mine) framed.push_back(&devices.at(d->id));
-      shot.view = fit(look, framed, 5, look.name == "dorsal" ? 1.5 : 0.56, look.name == "dorsal" ? 136 : 364);
+      shot.width_pt = look.name == "dorsal" ? 136 : 364;
+      shot.view = fit(look, framed, 5, look.name == "dorsal" ? 1.5 : 0.56, shot.width_pt * pixels_per_point);
       for (const auto& [b, s] : reduced) {
         if (!drawnBone(b) || s.empty() || !isMidfoot(b)) continue;
         const bool mine_too = std::find(held.begin(), held.end(), b) != held.end();
@@ -491,7 +492,7 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
 }
 
 Status writeShot(const std::filesystem::path& file, const Case& c, const Shot& shot) {
-  const double scale = kPxPerPoint, width = shot.view.width_px / scale, picture = shot.view.height_px / scale;
+  const double width = shot.width_pt, scale = shot.view.width_px / width, picture = shot.view.height_px / scale;
   // Captions can be wider than a narrow picture: they wrap, so measure on a scrap surface first.
   const pdf::TextStyle style{.size = 8.5};
   const std::string caption = pdf::bold(words::sideCapitals(c.side) + " foot. ") + pdf::escaped(shot.caption + ".");

@@ -28,6 +28,7 @@ struct ShotLabel {
 };
 
 struct Shot {
+  double width_pt = 0;  ///< natural width on paper
   std::string name;     ///< of the PNG file, without ending
   std::string caption;  ///< plain text
   std::string group;    ///< "injured", "reduced", "metal", "ray"
@@ -39,9 +40,9 @@ struct Shot {
   std::vector<ShotLabel> labels;
 };
 
-/// Every picture the bones present allow. `devices`: the solids of c.fixation.devices by id.
+/// Every picture the bones present allow. `devices`: the solids of c.fixation.devices by id. Empty when cancelled.
 [[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
-                                          const Progress& progress = {});
+                                          double pixels_per_point = 2.3, const Progress& progress = {});
 
 /// Draws a shot into the rectangle at (x, y), `width` points wide (the height follows from the picture); returns the
 /// height. `image` false leaves the rendered picture out (dry run).

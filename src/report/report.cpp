@@ -1,3 +1,6 @@
+// GCC 12 sees overlaps in "text" + std::string() that are not there (GCC bug 105651).
+#pragma GCC diagnostic ignored "-Wrestrict"
+
 #include "report/report.h"
 
 #include <cairo.h>
@@ -614,7 +617,10 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.1);
 
-  Content content{c, settings.made_at.empty() ? now() : settings.made_at, makeShots(c, devices, progress), {}};
+  Content content{c,
+                  settings.made_at.empty() ? now() : settings.made_at,
+                  makeShots(c, devices, settings.pixels_per_point, progress),
+                  {}};
   if (progress.cancelled()) return cancelledError();
   if (const Status s = makeFolder(folder / "pictures"); !s) return s;
   for (const Shot& shot : content.shots)

@@ -11,7 +11,8 @@
 namespace rayset {
 
 struct ReportSettings {
-  std::string made_at;  ///< date and time printed on every page; empty: now, local time
+  std::string made_at;            ///< date and time printed on every page; empty: now, local time
+  double pixels_per_point = 2.3;  ///< detail of the pictures; 2.3 is about 165 dots an inch on paper
 };
 
 /// Writes into an existing folder:

@@ -1,0 +1,192 @@
+#include "report/words.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <fstream>
+
+#include "base/units.h"
+#include "report/board.h"
+#include "sample_case.h"
+
+namespace rayset {
+namespace {
+
+using testing::HasSubstr;
+using testing::Not;
+
+Case sampleCase() { return sample::makeCase(sample::blockFoot(), Side::kRight, sample::homolateral()); }
+
+TEST(Words, NumbersNeverShowANegativeZero) {
+  EXPECT_EQ(words::number(-0.04), "0.0");
+  EXPECT_EQ(words::number(-0.06), "−0.1");
+  EXPECT_EQ(words::signedNumber(0.04), "0.0");
+  EXPECT_EQ(words::signedNumber(1.26), "+1.3");
+  EXPECT_EQ(words::number(std::nan("")), "–");
+  EXPECT_EQ(words::degrees(toRadians(9.8)), "10°");
+}
+
+TEST(Words, PersonNamesAndDates) {
+  EXPECT_EQ(words::personName("Invented^Patient"), "Invented, Patient");
+  EXPECT_EQ(words::personName("Adams^John Robert Quincy^^Rev.^B.A. M.Div."),
+            "Adams, Rev. John Robert Quincy B.A. M.Div.");
+  EXPECT_EQ(words::personName("Yamada^Tarou=山田^太郎=やまだ^たろう"), "Yamada, Tarou (山田 太郎) (やまだ たろう)");
+  EXPECT_EQ(words::personName("ONEWORD"), "ONEWORD");
+  EXPECT_EQ(words::personName(""), "");
+  EXPECT_EQ(words::date("20260131"), "2026-01-31");
+  EXPECT_EQ(words::date("January"), "January");
+}
+
+TEST(Words, ListsReadLikeSentences) {
+  EXPECT_EQ(words::listed({}), "");
+  EXPECT_EQ(words::listed({"a"}), "a");
+  EXPECT_EQ(words::listed({"a", "b"}), "a and b");
+  EXPECT_EQ(words::listed({"a", "b", "c"}), "a, b and c");
+}
+
+TEST(Words, EveryDirectionOfAShiftAndTurnHasItsWord) {
+  RayDisplacement d{2, -3.2, -1.1, -0.7, toRadians(-5), toRadians(-6), toRadians(-7), true};
+  EXPECT_EQ(words::shift(d), "3.2 mm medial, 1.1 mm plantar and 0.7 mm proximal");
+  EXPECT_EQ(words::turn(d), "turned 5° inward (adduction), 6° up (dorsiflexion) and 7° of roll outward (supination)");
+  d = {2, 3.2, 1.1, 0.7, toRadians(5), toRadians(6), toRadians(7), true};
+  EXPECT_EQ(words::shift(d), "3.2 mm lateral, 1.1 mm dorsal and 0.7 mm distal");
+  EXPECT_EQ(words::turn(d),
+            "turned 5° outward (abduction), 6° down (plantarflexion) and 7° of roll inward (pronation)");
+  EXPECT_EQ(words::shift({}), "");
+  EXPECT_EQ(words::turn({}), "");
+}
+
+TEST(Words, FindingNamesRaysDisplacedInPlaceAndUnknown) {
+  Case c = sampleCase();
+  for (std::size_t k : {0U, 3U}) c.rays[k].displaced = false;
+  c.rays[4] = {};
+  c.injured.erase(Bone::kM5);
+  const words::Finding f = words::finding(c);
+  EXPECT_EQ(f.headline,
+            "The second and third rays of the right foot are displaced at the tarsometatarsal joints. The first and "
+            "fourth rays are in "
+            "place (less than 2.0 mm).");
+  ASSERT_EQ(f.rays.size(), 2U);
+  EXPECT_THAT(f.rays[0],
+              HasSubstr("Second ray: the base of M2 stands 6.1 mm lateral and 3.9 mm dorsal of where it belongs"));
+  ASSERT_EQ(f.unknown.size(), 1U);
+  EXPECT_THAT(f.unknown[0], HasSubstr("Fifth ray"));
+}
+
+// A device whose entry and direction are known in words before the program says them.
+TEST(Words, EntryAndDirectionOfAKnownDevice) {
+  for (const Side side : {Side::kRight, Side::kLeft}) {
+    BoneSurfaces foot = sample::blockFoot();
+    if (side == Side::kLeft) foot = mirrored(foot);
+    Case c = sample::makeCase(foot, side, sample::homolateral());
+    const Frame& f = c.reduction.frame;
+    const MetatarsalAxis m = metatarsalAxis(foot.at(Bone::kM2), f.distal);
+    Device d;
+    d.through = {"M2", "C2"};
+    d.checks.entry_to_joint_mm = 15.6;
+    d.checks.angle_to_shaft_rad = toRadians(31);
+    d.entry = m.base_centre + 15 * m.distal + 6 * f.dorsal;
+    d.direction = (-std::cos(toRadians(20)) * (std::cos(toRadians(8)) * f.distal - std::sin(toRadians(8)) * f.medial) -
+                   std::sin(toRadians(20)) * f.dorsal)
+                      .normalized();
+    EXPECT_EQ(words::entry(c, d), "dorsal M2, 16 mm distal to the joint");
+    EXPECT_EQ(words::direction(c, d), "31° to the shaft; 20° down towards the sole, running proximally, 8° medially");
+    d.entry = m.base_centre + 15 * m.distal + 6 * f.medial;
+    EXPECT_THAT(words::entry(c, d), HasSubstr("medial M2"));
+    d.entry = m.base_centre + 15 * m.distal - 6 * f.medial + 6 * f.dorsal;
+    EXPECT_THAT(words::entry(c, d), HasSubstr("dorsolateral M2"));
+    d.entry = m.base_centre + 15 * m.distal - 6 * f.dorsal;
+    EXPECT_THAT(words::entry(c, d), HasSubstr("plantar M2"));
+    d.through = {"C2", "M2"};
+    d.entry = centroid(foot.at(Bone::kC2)) + 9 * f.dorsal;
+    EXPECT_EQ(words::entry(c, d), "dorsal C2, 16 mm proximal to the joint");
+    d.direction = f.distal;
+    EXPECT_THAT(words::direction(c, d), HasSubstr("level with the sole, running distally"));
+  }
+}
+
+TEST(Words, StepsFollowTheOrderOfReductionAndTheDevices) {
+  const Case c = sampleCase();
+  std::string all;
+  std::vector<std::size_t> at;
+  for (const words::Step& s : words::steps(c)) {
+    all += s.title + "\n";
+    for (const std::string& line : s.lines) all += line + "\n";
+  }
+  for (const char* title :
+       {"Before the incision", "For every screw", "Second ray: reduce", "Second ray: screw S2", "First ray: reduce",
+        "First ray: screw S1", "Third ray: screw S3", "Fourth ray: screw S4", "Fifth ray: screw S5", "To finish"}) {
+    at.push_back(all.find(title));
+    ASSERT_NE(at.back(), std::string::npos) << title;
+  }
+  EXPECT_TRUE(std::is_sorted(at.begin(), at.end()));
+  EXPECT_THAT(all, HasSubstr("pointed reduction forceps"));
+  EXPECT_THAT(all, HasSubstr("Take out the temporary wires W2, W1, W3, W4 and W5"));
+  EXPECT_THAT(all, HasSubstr("screw 36 mm (next sizes 34 and 38 mm)"));
+  EXPECT_THAT(all, HasSubstr("RIGHT foot"));
+
+  // Without devices and displaced rays there is nothing to drill, and nothing to take out.
+  Case none = sample::makeCase(sample::blockFoot(), Side::kLeft, sample::inPlace());
+  none.fixation.devices.clear();
+  std::string rest;
+  for (const words::Step& s : words::steps(none))
+    for (const std::string& line : s.lines) rest += line + "\n";
+  EXPECT_THAT(rest, Not(HasSubstr("Drill")));
+  EXPECT_THAT(rest, Not(HasSubstr("temporary")));
+  EXPECT_THAT(rest, HasSubstr("LEFT foot"));
+}
+
+TEST(Words, InstrumentsAreCountedFromTheDevices) {
+  Case c = sampleCase();
+  std::string all;
+  for (const std::string& s : words::instruments(c)) all += s + "\n";
+  EXPECT_THAT(all, HasSubstr("drill bit 2.5 mm"));
+  EXPECT_THAT(all, HasSubstr("tap 3.5 mm"));
+  EXPECT_THAT(all, HasSubstr("countersink for a 6.0 mm head"));
+  EXPECT_THAT(all, HasSubstr("1 × 34 mm, 1 × 36 mm, 1 × 38 mm, 1 × 40 mm and 1 × 45 mm"));
+  EXPECT_THAT(all, HasSubstr("1.6 mm wire with threaded tip: 5"));
+  std::erase_if(c.fixation.devices, [](const Device& d) { return d.kind == "screw"; });
+  all.clear();
+  for (const std::string& s : words::instruments(c)) all += s + "\n";
+  EXPECT_THAT(all, Not(HasSubstr("tap")));
+  EXPECT_THAT(all, Not(HasSubstr("depth gauge")));
+}
+
+TEST(Words, CautionsAreNotRepeated) {
+  Case c = sampleCase();
+  c.cautions = {"Once", "Once."};
+  c.reduction.cautions = {"Once"};
+  c.fixation.cautions = {"Twice"};
+  int once = 0;
+  for (const words::Caution& caution : words::caseCautions(c)) once += caution.text == "Once." ? 1 : 0;
+  EXPECT_EQ(once, 1);
+}
+
+TEST(Words, LateralScrewsAreFlaggedOnlyWhenPlanned) {
+  Case c = sampleCase();
+  const auto flagged = [](const Case& k) {
+    for (const words::Caution& caution : words::standingCautions(k))
+      if (caution.text.find("Lateral column") != std::string::npos) return true;
+    return false;
+  };
+  EXPECT_TRUE(flagged(c));
+  std::erase_if(c.fixation.devices, [](const Device& d) { return d.ray >= 4 && d.kind == "screw"; });
+  EXPECT_FALSE(flagged(c));
+}
+
+TEST(Words, SourcesAreNumberedOnce) {
+  words::Sources s;
+  EXPECT_EQ(s.cite("a"), "[1]");
+  EXPECT_EQ(s.cite("b"), "[2]");
+  EXPECT_EQ(s.cite("a"), "[1]");
+  EXPECT_EQ(s.cite(""), "");
+  EXPECT_EQ(s.all().size(), 2U);
+}
+
+TEST(Board, RaysStandAsTheSurgeonSeesThem) {
+  EXPECT_EQ(boardOrder(Side::kRight), (std::vector<int>{1, 2, 3, 4, 5}));
+  EXPECT_EQ(boardOrder(Side::kLeft), (std::vector<int>{5, 4, 3, 2, 1}));
+}
+
+}  // namespace
+}  // namespace rayset
