@@ -2,6 +2,7 @@
 
 #include <dcmtk/config/osconfig.h>
 #include <dcmtk/dcmdata/dcdict.h>
+#include <dcmtk/dcmdata/dcobject.h>
 #include <dcmtk/dcmdata/dcrledrg.h>
 #include <dcmtk/dcmdata/dcrleerg.h>
 #include <dcmtk/dcmjpeg/djdecode.h>
@@ -26,6 +27,7 @@ void prepareDcmtk() {
     // Raw encoding keeps the stored words as they are; the other way ("cooked") sign-extends 12-bit signed values and
     // then trips an assertion of the encoder.
     DJLSEncoderRegistration::registerCodecs(0, 0, 0, 0, OFFalse);
+    dcmEnableUnknownVRConversion.set(OFTrue);  // archives rewrite attributes they do not know as UN
     // The dictionary loads itself on first use; do it here, before threads start.
     dcmDataDict.rdlock();
     dcmDataDict.rdunlock();
