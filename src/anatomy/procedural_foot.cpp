@@ -12,16 +12,24 @@ namespace {
 
 using namespace procedural;
 
-/// Neighbours press on each other where their solids would come closer than the gap: both end at half the gap from
+/// Least distance the pressing below keeps (before scaling). Smaller than the joints' own gaps, which the sheets make;
+/// larger where bones come close outside joints and their fields are least like distances.
+double leastGap(Bone a, Bone b) {
+  auto hindfoot = [](Bone x) { return x == Bone::kTal || x == Bone::kCal || x == Bone::kTibia || x == Bone::kFibula; };
+  if (hindfoot(a) && hindfoot(b)) return 1.3;
+  return a == Bone::kSesamoids || b == Bone::kSesamoids ? 1.1 : 0.9;
+}
+
+/// Neighbours press on each other where their solids would come closer than the least gap: both end at half of it from
 /// where they are equally deep. Symmetric, so facing surfaces stay congruent.
 double pressed(const std::vector<Part>& parts, const std::vector<std::vector<std::size_t>>& near, std::size_t i,
                const Vec3& p) {
-  constexpr double kGap = 0.9, kFillet = 0.15, kReach = 4.0;
+  constexpr double kFillet = 0.15, kReach = 4.0;
   double f = parts[i].solid(p);
   if (std::abs(f) > kReach) return f;
   for (std::size_t j : near[i]) {
     if (!parts[j].box.contains(p)) continue;
-    f = smoothMax(f, 0.5 * (f - parts[j].solid(p) + kGap), kFillet);
+    f = smoothMax(f, 0.5 * (f - parts[j].solid(p) + leastGap(parts[i].bone, parts[j].bone)), kFillet);
   }
   return f;
 }

@@ -4,17 +4,23 @@
 namespace rayset::procedural {
 namespace {
 
-/// Subtalar joint, positive on the talus: convex posterior facet, middle facet on the sustentaculum. `clear` is what
-/// each bone keeps off the sheet beyond the cartilage: the canal between the facets, and nothing to carve over the
-/// anterior process (negative there).
-double subtalar(const Vec3& p, double* clear) {
-  const double m = p.x(), d = std::clamp(-p.y(), -95.0, -36.0);
+/// Subtalar joint as a height over the floor, and as a sheet, positive on the talus: convex posterior facet, middle
+/// facet on the sustentaculum. `clear` is what each bone keeps off the sheet beyond the cartilage: the canal between
+/// the facets, and nothing to carve over the anterior process (negative there).
+double subtalarHeight(double m, double d) {
   const double posterior = 44.5 - 0.0118 * (d + 88) * (d + 88);
   const double middle = 36.0 + (-62 - d) * 0.33;
+  const double w = ramp(0.78 * m + 0.62 * (d + 68), -5, 5);
+  return (1 - w) * posterior + w * middle;
+}
+double subtalar(const Vec3& p, double* clear) {
+  const double m = p.x(), d = std::clamp(-p.y(), -95.0, -36.0);
   const double s = 0.78 * m + 0.62 * (d + 68);
-  const double w = ramp(s, -5, 5);
   *clear = 1.6 * std::exp(-s * s / 14) - 25.0 * ramp(d, -60, -50) * ramp(-m, -2, 7);
-  return 0.87 * (p.z() - ((1 - w) * posterior + w * middle));
+  const double height = subtalarHeight(m, d);
+  const double along_m = (subtalarHeight(m + 0.5, d) - height) / 0.5,
+               along_d = (subtalarHeight(m, d + 0.5) - height) / 0.5;
+  return (p.z() - height) / std::sqrt(1 + along_m * along_m + along_d * along_d);
 }
 
 /// Trochlea: a cylinder across the ankle with a shallow groove, positive outside.
@@ -39,16 +45,17 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     const Loft block(body, s, 3.0);
     const Field upper = [block](const Vec3& p) { return smoothMax(block(p), trochlea(p), 2.0); };
     const Field neck = joined(
-        {ellipsoid(plan.talar_head, plan.talar_head_half), capsule(at(5.0, -49, 43.5), at(0, -62, 46), 10.5, 12.5)},
-        3.0);
-    const Field f = uneven(joined({upper, neck, capsule(at(-10, -66, 44), at(-18.5, -65.5, 40.0), 9.5, 5.5),
+        {ellipsoid(plan.talar_head, plan.talar_head_half), capsule(at(5.4, -50, 43.5), at(0.5, -63, 46), 12.0, 13.0)},
+        5.0);
+    const Field f = uneven(joined({upper, neck, capsule(at(-8, -67, 51), at(-19.0, -63.5, 40.0), 9.5, 5.0),
+                                   capsule(at(-8, -72, 48), at(-18.0, -64.5, 41.0), 9.0, 5.0),
                                    capsule(at(0.0, -79, 48), at(2, -86, 46.5), 8.5, 5.5)},
                                   4.0),
                            0.15, 10.2);
     parts.push_back({Bone::kTal, boxAround({at(-1, -62, 47)}, 36), [f](const Vec3& p) {
                        double clear = 0;
                        const double joint = subtalar(p, &clear);
-                       return smoothMax(f(p), 0.7 + clear - joint, 2.0);
+                       return smoothMax(f(p), 0.72 + clear - joint, 2.0);
                      }});
   }
   {
@@ -64,14 +71,14 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     Axes medial_process = level, lateral_process = level;
     medial_process.origin = at(2, -101, 6.5);
     lateral_process.origin = at(-11.5, -99, 6.5);
-    const Field f = uneven(joined({Loft(axes, s, 8.0), ellipsoid(level, {14.5, 11.5, 7.0}),
+    const Field f = uneven(joined({Loft(axes, s, 8.0), ellipsoid(level, {14.5, 12.5, 7.6}),
                                    ellipsoid(medial_process, {7, 9, 5.5}), ellipsoid(lateral_process, {5, 7.5, 5})},
                                   6.0),
                            0.25, 11.4);
     parts.push_back({Bone::kCal, boxAround({at(-8, -114, 23), at(-15, -36, 23)}, 30), [f, plan](const Vec3& p) {
                        double clear = 0;
                        const double joint = subtalar(p, &clear);
-                       const double d = smoothMax(f(p), joint + 0.7 + clear, 2.0);
+                       const double d = smoothMax(f(p), joint + 0.72 + clear, 2.0);
                        return smoothMax(d, plan.calcaneocuboid(p) + 0.75, 2.0);
                      }});
   }

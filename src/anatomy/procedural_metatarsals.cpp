@@ -32,10 +32,10 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
   {  // First: thick and short; the base kidney-shaped, about 30 mm tall and 18 wide.
     const Axes axes = plan.ray[0];
     const double L = plan.length[0];
-    const std::vector<Station> s{{-7, 0, 0, 8.9, 9.4, 14.8, 15.2, 2.3, 2.4, 0.02, 1.8},
-                                 {4, 0, 0, 8.9, 9.6, 14.4, 14.8, 2.3, 2.4, 0.02, 1.6},
-                                 {9, 0, 0, 8.6, 8.4, 12.2, 13.6, 2.3, 2.3, 0.02, 1.5},
-                                 {17, 0, 0.4 * bow, 7.6, 7.3, 9.6, 10.8, 2.3, 2.0, 0.04, 0.8},
+    const std::vector<Station> s{{-7, -1.1, 0, 4.6, 12.2, 14.8, 15.2, 2.8, 2.8, 0.02, 6.2},
+                                 {4, -1.1, 0, 4.9, 12.0, 14.4, 14.8, 2.7, 2.7, 0.02, 5.7},
+                                 {9, -0.4, 0, 6.4, 9.6, 12.2, 13.6, 2.4, 2.4, 0.02, 3.0},
+                                 {17, 0, 0.4 * bow, 7.0, 7.7, 9.6, 10.8, 2.3, 2.1, 0.04, 1.2},
                                  {0.55 * L, 0, 0.9 * bow, 6.8 * g, 6.5 * g, 7.0 * g, 8.0 * g, 2.3, 2.0, 0.06, 0.2},
                                  {0.7 * L, 0, 0.8 * bow, 7.1 * g, 6.9 * g, 6.8 * g, 7.6 * g, 2.4, 2.2, 0.05, 0},
                                  {0.86 * L, 0, 0.2 * bow, 9.0, 8.8, 7.8, 7.6, 2.4, 2.4, 0.05, 0},
@@ -72,7 +72,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
     auto between = [](double x, double y, double w) { return (1 - w) * x + w * y; };
     std::vector<Station> s{{-9, 0, 0, b.base_w, b.base_w, b.base_d, b.base_p, 2.8, 2.4, b.wedge, 0},
                            {3, 0, 0, b.base_w, b.base_w, b.base_d, b.base_p, 2.8, 2.4, b.wedge, 0}};
-    for (auto [t, w] : {std::pair{8.0, 0.06}, std::pair{13.0, 0.28}, std::pair{19.0, 0.64}, std::pair{27.0, 0.92}}) {
+    for (auto [t, w] : {std::pair{8.0, 0.06}, std::pair{13.0, 0.22}, std::pair{19.0, 0.64}, std::pair{27.0, 0.92}}) {
       s.push_back({t * L / 67.0, 0, 0.4 * w * bow, between(b.base_w, sw, w), between(b.base_w, sw, w),
                    between(b.base_d, sh, w), between(b.base_p, sh * 1.1, w), between(2.7, 2.3, w), between(2.4, 2.0, w),
                    between(b.wedge, 0.12, w), 0});

@@ -22,8 +22,8 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     const std::vector<Station> s{{-19, -0.3, -0.5, 8.4, 11, 10.4, 11.6, 2.3, 2.5, -0.16, 0},
                                  {-11, -0.3, -0.3, 9.2, 11, 11.6, 13.4, 2.2, 2.5, -0.20, 0},
                                  {0, 0, 0, 9.4, 11.5, 13.8, 15.4, 2.2, 2.5, -0.22, 0},
-                                 {8, 0, 0, 9.4, 11, 15.2, 15.4, 2.2, 2.4, -0.14, 1.0},
-                                 {20, 0, 0, 9.6, 9.8, 15.4, 15.8, 2.3, 2.4, 0, 2.2}};
+                                 {9, -0.6, 0, 7.0, 11.6, 15.2, 15.4, 2.5, 2.6, -0.08, 3.4},
+                                 {20, -0.6, 0, 4.8, 12.2, 15.2, 15.4, 2.8, 2.8, 0.02, 6.2}};
     const Field f = uneven(Loft(axes, s, 1.0), 0.15, 5.1);
     parts.push_back({Bone::kC1, boxAround({axes.origin}, 24), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[0](p) + half, kRim);
@@ -35,9 +35,9 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   }
   {  // Intermediate: base of the wedge dorsal, the shortest.
     const Axes axes = blockAxes(at(0.4, -9, 41.2), 0.34, 0, 0.04);
-    const std::vector<Station> s{{-14, 0, 0, 10, 10, 10.6, 13.0, 3.0, 2.4, 0.25, 0},
-                                 {-2, 0, 0, 9.4, 9.4, 10.4, 12.2, 3.0, 2.4, 0.25, 0},
-                                 {12, 0, 0, 10, 10, 10.2, 13.0, 3.0, 2.4, 0.25, 0}};
+    const std::vector<Station> s{{-14, 0, 0, 10, 10, 10.6, 13.0, 2.5, 2.3, 0.25, 0},
+                                 {-2, 0, 0, 9.4, 9.4, 10.6, 12.2, 2.5, 2.3, 0.25, 0},
+                                 {12, 0, 0, 10, 10, 10.4, 13.0, 2.5, 2.3, 0.25, 0}};
     const Field f = uneven(Loft(axes, s, 1.0), 0.15, 6.2);
     parts.push_back({Bone::kC2, boxAround({axes.origin}, 20), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[1](p) + half, kRim);
@@ -48,9 +48,9 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   }
   {  // Lateral: base of the wedge dorsal.
     const Axes axes = blockAxes(at(-12.6, -9, 37.2), 0.3, -0.06, 0.2);
-    const std::vector<Station> s{{-18, 0, 0, 10, 13.5, 9.6, 12.5, 2.8, 2.3, 0.25, 0},
-                                 {-4, 0, 0, 9.6, 13.5, 10.2, 13.2, 2.8, 2.3, 0.25, 0},
-                                 {18, 0, 0, 10, 13.0, 10.2, 13.0, 2.8, 2.4, 0.25, 0}};
+    const std::vector<Station> s{{-18, 0, 0, 10, 13.5, 9.8, 12.5, 2.4, 2.3, 0.25, 0},
+                                 {-4, 0, 0, 9.6, 13.5, 10.6, 13.2, 2.4, 2.3, 0.25, 0},
+                                 {18, 0, 0, 10, 13.0, 10.4, 13.2, 2.4, 2.3, 0.25, 0}};
     const Field f = uneven(Loft(axes, s, 1.0), 0.15, 7.7);
     parts.push_back({Bone::kC3, boxAround({axes.origin}, 22), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[2](p) + half, kRim);
@@ -61,8 +61,8 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   }
   {  // Cuboid: longer medially than laterally, ridge and groove of the peroneus longus under it.
     const Axes axes = blockAxes(at(-28.5, -20, 24.0), 0.12, -0.14, 0.4);
-    const std::vector<Station> s{{-22, 0, 0, 15, 10.5, 9.8, 10.4, 2.4, 2.3, 0, 0},
-                                 {-7, 0, 0, 17.5, 12.0, 11.4, 13.4, 2.4, 2.3, 0, 0},
+    const std::vector<Station> s{{-22, 0, 0, 15, 10.5, 9.8, 10.4, 2.2, 2.1, 0, 0},
+                                 {-7, 0, 0, 17.5, 12.0, 11.4, 13.4, 2.2, 2.1, 0, 0},
                                  {2, 0, 0, 17.5, 12.2, 10.4, 13.8, 2.4, 2.3, 0, 0},
                                  {12, 0, 0, 16.5, 12.3, 8.8, 9.6, 2.5, 2.4, 0, 0},
                                  {20, 0, 0, 15.0, 12, 8.6, 9.0, 2.6, 2.4, 0, 0}};
@@ -71,8 +71,8 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     parts.push_back({Bone::kCub, boxAround({axes.origin}, 26), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[3](p) + half, kRim);
                        d = smoothMax(d, plan.tmt[4](p) + half, 0.6);
-                       d = smoothMax(d, plan.wall[2](p) + kTarsalHalfGap, 2.5);
-                       return smoothMax(d, 0.75 - plan.calcaneocuboid(p), kRim);
+                       d = smoothMax(d, plan.wall[2](p) + kTarsalHalfGap, 3.0);
+                       return smoothMax(d, 0.75 - plan.calcaneocuboid(p), 3.0);
                      }});
   }
   {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial and plantar.
@@ -80,11 +80,11 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     const std::vector<Station> s{{-12, 1.0, -0.5, 18.5, 15.5, 11.5, 11.5, 2.2, 2.2, 0.08, 0},
                                  {-4, 0.5, 0, 21.0, 19.0, 12.4, 12.0, 2.2, 2.2, 0.08, 0},
                                  {14, 0.5, 0, 20.5, 18.6, 12.6, 12.0, 2.2, 2.2, 0.08, 0}};
-    const Field f =
-        uneven(joined({Loft(disc, s, 5.0), capsule(at(17, -24, 38), at(26.0, -31.0, 32.5), 8.0, 5.2)}, 7.0), 0.2, 9.3);
+    const Field f = uneven(
+        joined({Loft(disc, s, 5.0), capsule(at(15, -24, 38.5), at(25.0, -30.0, 33.0), 8.0, 5.8)}, 9.0), 0.2, 9.3);
     const Field head = ellipsoid(plan.talar_head, plan.talar_head_half);
     parts.push_back({Bone::kNav, boxAround({disc.origin}, 32), [f, head, plan](const Vec3& p) {
-                       double d = smoothMax(f(p), plan.cuneonavicular(p) + kTarsalHalfGap, 2.5);
+                       double d = smoothMax(f(p), plan.cuneonavicular(p) + kTarsalHalfGap, 4.5);
                        return smoothMax(d, 1.4 - head(p), 2.5);
                      }});
   }

@@ -4,7 +4,7 @@
 
 #include <gtest/gtest.h>
 
-#include <chrono>
+#include <ctime>
 
 #include "anatomy/procedural_measure.h"
 
@@ -120,10 +120,15 @@ TEST(ProceduralFoot, SurfacesAreSmooth) {
 }
 
 TEST(ProceduralFoot, IsBuiltInSeconds) {
-  // Under 10 s at 0.6 mm on two cores is the promise of the header; other work may share the machine, hence the margin.
-  const auto start = std::chrono::steady_clock::now();
+  // 3 s at 1.0 mm on two cores. Processor time, because other work may share the machine; about 0.6 s was measured.
+  const std::clock_t start = std::clock();
   const Foot foot = proceduralFoot({}, Side::kRight, 1.0);
-  EXPECT_LT(std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count(), 20.0);
+#if defined(__SANITIZE_ADDRESS__)
+  constexpr double kLimit = 60.0;
+#else
+  constexpr double kLimit = 6.0;
+#endif
+  EXPECT_LT(static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC, kLimit);
 }
 
 class RandomFoot : public testing::TestWithParam<std::uint32_t> {};
