@@ -421,6 +421,79 @@ TEST_F(GeometryTest, EnhancedFramesInAnyOrder) {
   EXPECT_EQ(readWell().volume.voxels, volume.voxels);
 }
 
+TEST_F(GeometryTest, StacksOfOneEnhancedObjectAreSeparated) {
+  // Frames 13 to 24 lie where frames 1 to 12 lie: another stack of the same object (Stack ID, C.7.6.16.2.2.4).
+  fs::remove_all(folder.path());
+  CtWriteSettings s;
+  s.enhanced = true;
+  writeSeries(folder.path(), volume, s);
+  edit(imageFile(folder.path(), 1), [&](DcmDataset& d) {
+    for (int k = 12; k < kSlices; ++k) {
+      DcmItem *frame = nullptr, *plane = nullptr, *content = nullptr;
+      ASSERT_TRUE(d.findAndGetSequenceItem(DCM_PerFrameFunctionalGroupsSequence, frame, k).good());
+      ASSERT_TRUE(frame->findAndGetSequenceItem(DCM_PlanePositionSequence, plane, 0).good());
+      ASSERT_TRUE(frame->findAndGetSequenceItem(DCM_FrameContentSequence, content, 0).good());
+      const Vec3 p = grid.toPatient(Vec3(0, 0, k - 12));
+      plane->putAndInsertString(DCM_ImagePositionPatient,
+                                fmt::format("{:.6f}\\{:.6f}\\{:.6f}", p.x(), p.y(), p.z()).c_str());
+      content->putAndInsertString(DCM_StackID, "2");
+    }
+  });
+  const CtScan scan = readWell();
+  ASSERT_EQ(scan.volume.grid.size.z(), 12);
+  EXPECT_TRUE(std::equal(scan.volume.voxels.begin(), scan.volume.voxels.end(), volume.voxels.begin()));
+  EXPECT_TRUE(cautioned(scan, "/stack 2")) << ::testing::PrintToString(scan.cautions);
+  ReadSettings second;
+  second.series = "4/stack 2";
+  const auto other = readCt(folder.path(), second);
+  ASSERT_TRUE(other) << other.error().message();
+  const auto half = static_cast<std::ptrdiff_t>(volume.voxels.size() / 2);
+  EXPECT_TRUE(std::equal(other->volume.voxels.begin(), other->volume.voxels.end(), volume.voxels.begin() + half));
+}
+
+TEST_F(GeometryTest, OneStackMayBeSpreadOverEnhancedObjectsWithSlopesPerFrame) {
+  fs::remove_all(folder.path());
+  ScanInfo info = testInfo();
+  info.series_uid = "2.25.99";
+  for (const int from : {0, 12}) {
+    Grid g = grid;
+    g.size.z() = 12;
+    g.origin = grid.toPatient(Vec3(0, 0, from));
+    CtWriteSettings s;
+    s.enhanced = true;
+    s.uid_seed = static_cast<std::uint64_t>(from) + 1;
+    info.frame_of_reference_uid = "2.25.98";
+    info.study_uid = "2.25.97";
+    const CtVolume part = testVolume(g);
+    const fs::path own = folder / fmt::format("part {}", from);
+    writeSeries(own, part, s, info);
+    edit(imageFile(own, 1), [&](DcmDataset& d) {
+      d.putAndInsertString(DCM_SOPInstanceUID, fmt::format("2.25.{}", 200 + from).c_str());
+      DcmItem* shared = nullptr;
+      ASSERT_TRUE(d.findAndGetSequenceItem(DCM_SharedFunctionalGroupsSequence, shared, 0).good());
+      shared->findAndDeleteElement(DCM_PixelValueTransformationSequence);
+      std::vector<Uint16> words;
+      for (int k = 0; k < 12; ++k) {
+        DcmItem *frame = nullptr, *transform = nullptr;
+        ASSERT_TRUE(d.findAndGetSequenceItem(DCM_PerFrameFunctionalGroupsSequence, frame, k).good());
+        ASSERT_TRUE(frame->findOrCreateSequenceItem(DCM_PixelValueTransformationSequence, transform, -2).good());
+        const double slope = k % 2 ? 0.5 : 0.25;
+        transform->putAndInsertString(DCM_RescaleSlope, fmt::format("{}", slope).c_str());
+        transform->putAndInsertString(DCM_RescaleIntercept, "-1024");
+        transform->putAndInsertString(DCM_RescaleType, "HU");
+        for (int j = 0; j < g.size.y(); ++j)
+          for (int i = 0; i < g.size.x(); ++i)
+            words.push_back(static_cast<Uint16>(std::lround((part.at(i, j, k) + 1024) / slope)));
+      }
+      d.putAndInsertUint16Array(DCM_PixelData, words.data(), words.size());
+    });
+  }
+  const CtScan scan = readWell();
+  EXPECT_EQ(scan.volume.voxels, volume.voxels);
+  EXPECT_EQ(scan.info.files, 2u);
+  EXPECT_THAT(scan.cautions, ::testing::IsEmpty());
+}
+
 TEST_F(GeometryTest, OneEnhancedFileMayBeGivenByItself) {
   fs::remove_all(folder.path());
   CtWriteSettings s;
