@@ -12,6 +12,7 @@
 
 #include "dicom/attributes.h"
 #include "dicom/dcmtk_setup.h"
+#include "dicom/nesting.h"
 #include "dicom/text.h"
 
 namespace rayset::dicom {
@@ -399,6 +400,11 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   file.kind_name = "file that is not DICOM";
   if (look == Look::kForeign) return file;
 
+  if (nestedTooDeep(path)) {
+    file.kind = ScanFile::Kind::kDamaged;
+    file.kind_name = fmt::format("DICOM file with sequences nested more than {} deep", kDeepestNesting);
+    return file;
+  }
   DcmFileFormat format;
   const OFCondition status = format.loadFileUntilTag(path.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
                                                      ERM_autoDetect, DCM_PixelData);

@@ -20,6 +20,60 @@ std::string bytesOf(const fs::path& f) {
   return std::string(std::istreambuf_iterator<char>(in), {});
 }
 
+/// A data set of nested sequences, in the four ways they can be written.
+std::string nested(int depth, bool implicit, bool defined_lengths) {
+  const auto u32 = [](std::size_t v) {
+    std::string out;
+    for (int i = 0; i < 4; ++i) out += static_cast<char>(v >> 8 * i & 0xff);
+    return out;
+  };
+  const std::string tag("\x08\x00\x40\x11", 4), item("\xfe\xff\x00\xe0", 4);
+  std::string inside;
+  if (defined_lengths) {
+    for (int i = 0; i < depth; ++i) {
+      const std::string body = item + u32(inside.size()) + inside;
+      inside =
+          fmt::format("{}{}{}{}", tag, implicit ? std::string() : std::string("SQ\0\0", 4), u32(body.size()), body);
+    }
+    return inside;
+  }
+  for (int i = 0; i < depth; ++i) {
+    inside += tag;
+    if (!implicit) inside += std::string("SQ\0\0", 4);
+    inside += u32(0xffffffffu) + item + u32(0xffffffffu);
+  }
+  for (int i = 0; i < depth; ++i) inside += std::string("\xfe\xff\x0d\xe0\0\0\0\0\xfe\xff\xdd\xe0\0\0\0\0", 16);
+  return inside;
+}
+
+TEST(Nesting, AbsurdDepthIsLeftAsideAndOrdinaryDepthIsNot) {
+  TemporaryFolder folder;
+  const CtVolume volume = testVolume(testGrid(12, 10, 9));
+  for (const bool implicit : {false, true})
+    for (const bool defined : {false, true})
+      for (const int depth : {20, 3000, 100000}) {
+        if (defined && depth > 3000) continue;  // quadratic to make
+        SCOPED_TRACE(fmt::format("implicit {} defined {} depth {}", implicit, defined, depth));
+        fs::remove_all(folder.path());
+        writeSeries(folder.path(), volume);
+        std::string file(128, '\0');
+        file += "DICM";
+        const std::string syntax =
+            implicit ? std::string("1.2.840.10008.1.2\0", 18) : std::string("1.2.840.10008.1.2.1\0", 20);
+        file += fmt::format("{}{}{}", std::string("\x02\x00\x10\x00UI", 6),
+                            std::string{static_cast<char>(syntax.size()), '\0'}, syntax);
+        const std::string uid(UID_MRImageStorage "\0", 26);
+        file += std::string("\x08\x00\x16\x00", 4) +
+                (implicit ? std::string("\x1a\0\0\0", 4) : std::string("UI\x1a\0", 4)) + uid;
+        file += nested(depth, implicit, defined);
+        std::ofstream(folder / "deep", std::ios::binary) << file;
+        const auto scan = readCt(folder.path());
+        ASSERT_TRUE(scan) << scan.error().message();
+        EXPECT_EQ(cautioned(*scan, "nested more than 64 deep"), depth > 64) << ::testing::PrintToString(scan->cautions);
+        EXPECT_EQ(cautioned(*scan, "MR Image Storage"), depth <= 64);
+      }
+}
+
 struct FuzzCase {
   Compression compression;
   bool enhanced;
