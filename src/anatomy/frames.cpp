@@ -141,49 +141,6 @@ Vec3 dorsalOf(const Vec3& distal, const Vec3& medial, Side side) {
   return side == Side::kRight ? Vec3(distal.cross(medial)) : Vec3(medial.cross(distal));
 }
 
-// Centre of the articular face at one end of a bone: a plane is fitted to the skin near that end, reweighted by the
-// distance from it (Tukey), and the centre is the weighted mean. No normals are used: noise turns normals far more than
-// it moves points. The walls around the face enter as an even rim and keep the balance.
-Vec3 articularEnd(const Surface& surface, const Vec3& direction) {
-  const Extent e = extentAlong(surface, direction);
-  const double from = e.to - std::min(8.0, 0.45 * e.length());
-  struct Sample {
-    Vec3 position;
-    double area;
-  };
-  std::vector<Sample> skin;
-  for (const auto& t : surface.triangles) {
-    const Vec3 &a = surface.vertices[t[0]], &b = surface.vertices[t[1]], &c = surface.vertices[t[2]];
-    const Vec3 p = (a + b + c) / 3;
-    if (direction.dot(p) >= from) skin.push_back({p, 0.5 * (b - a).cross(c - a).norm()});
-  }
-  if (skin.empty()) return skinMoments(surface).mean;
-  Vec3 normal = direction, centre = direction * (e.to - 1.5);
-  for (int pass = 0; pass < 20; ++pass) {
-    const double reach = pass < 6 ? 4.0 : 2.5;
-    double total = 0;
-    Vec3 mean = Vec3::Zero();
-    std::vector<double> w(skin.size());
-    for (std::size_t i = 0; i < skin.size(); ++i) {
-      const double u = normal.dot(skin[i].position - centre) / reach;
-      w[i] = std::abs(u) < 1 ? skin[i].area * (1 - u * u) * (1 - u * u) : 0;
-      mean += w[i] * skin[i].position;
-      total += w[i];
-    }
-    if (total <= 0) break;
-    mean /= total;
-    Mat3 covariance = Mat3::Zero();
-    for (std::size_t i = 0; i < skin.size(); ++i)
-      covariance += w[i] * (skin[i].position - mean) * (skin[i].position - mean).transpose();
-    const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
-    Vec3 n = solver.eigenvectors().col(0);
-    if (n.dot(direction) < 0) n = -n;
-    centre = mean;
-    if (n.dot(direction) > 0.7) normal = n;  // never lie down along a side wall
-  }
-  return centre;
-}
-
 // Where one bone lies from another in the foot frame: (distal, medial, dorsal), an adult foot at rest. Design values of
 // ours, rounded to a tenth on purpose: they need to be right to some ten degrees only, and every pair present is used
 // at once.
@@ -282,7 +239,7 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
   axis.length_mm = extent.length();
   axis.base_point = basePoint(metatarsal, d);
   const auto onAxis = [&](double height) { return Vec3(line.point + d * (height - d.dot(line.point))); };
-  axis.base_centre = onAxis(d.dot(articularEnd(metatarsal, -d)));
+  axis.base_centre = onAxis(d.dot(articularFace(metatarsal, -d).centre));
   const auto head = headSphere(metatarsal, d, extent);
   axis.head_centre = head ? *head : onAxis(extent.to - std::min(8.0, 0.12 * extent.length()));
   return axis;
@@ -305,6 +262,49 @@ Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
   return surfaceBetween(smooth, d, proximal - 10, proximal + kBaseReachMm).mean;
 }
 
+// A plane is fitted to the skin near that end, reweighted by the
+// distance from it (Tukey), and the centre is the weighted mean. No normals are used: noise turns normals far more than
+// it moves points. The walls around the face enter as an even rim and keep the balance.
+ArticularFace articularFace(const Surface& surface, const Vec3& direction) {
+  const Extent e = extentAlong(surface, direction);
+  const double from = e.to - std::min(8.0, 0.45 * e.length());
+  struct Sample {
+    Vec3 position;
+    double area;
+  };
+  std::vector<Sample> skin;
+  for (const auto& t : surface.triangles) {
+    const Vec3 &a = surface.vertices[t[0]], &b = surface.vertices[t[1]], &c = surface.vertices[t[2]];
+    const Vec3 p = (a + b + c) / 3;
+    if (direction.dot(p) >= from) skin.push_back({p, 0.5 * (b - a).cross(c - a).norm()});
+  }
+  if (skin.empty()) return {skinMoments(surface).mean, direction};
+  Vec3 normal = direction, centre = direction * (e.to - 1.5);
+  for (int pass = 0; pass < 20; ++pass) {
+    const double reach = pass < 6 ? 4.0 : 2.5;
+    double total = 0;
+    Vec3 mean = Vec3::Zero();
+    std::vector<double> w(skin.size());
+    for (std::size_t i = 0; i < skin.size(); ++i) {
+      const double u = normal.dot(skin[i].position - centre) / reach;
+      w[i] = std::abs(u) < 1 ? skin[i].area * (1 - u * u) * (1 - u * u) : 0;
+      mean += w[i] * skin[i].position;
+      total += w[i];
+    }
+    if (total <= 0) break;
+    mean /= total;
+    Mat3 covariance = Mat3::Zero();
+    for (std::size_t i = 0; i < skin.size(); ++i)
+      covariance += w[i] * (skin[i].position - mean) * (skin[i].position - mean).transpose();
+    const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
+    Vec3 n = solver.eigenvectors().col(0);
+    if (n.dot(direction) < 0) n = -n;
+    centre = mean;
+    if (n.dot(direction) > 0.7) normal = n;  // never lie down along a side wall
+  }
+  return {centre, normal};
+}
+
 Frame coarseFootFrame(const BoneSurfaces& bones, Side side) {
   // Components (distal, medial, dorsal) are right-handed on a right foot. On a left one the medial component is turned
   // round, the best rotation sought, and the medial axis turned back: the mirror image of the same fit.
@@ -324,7 +324,7 @@ Frame coarseFootFrame(const BoneSurfaces& bones, Side side) {
     frame.dorsal = R.col(2);
   }
   if (const Surface* c2 = find(bones, Bone::kC2))
-    frame.origin = articularEnd(*c2, frame.distal);
+    frame.origin = articularFace(*c2, frame.distal).centre;
   else if (!centres.empty())
     frame.origin = centres.begin()->second;
   return frame;
@@ -340,7 +340,7 @@ Frame footFrame(const BoneSurfaces& reduced, Side side) {
     medial = metatarsalAxis(*m1, coarse.distal).head_centre - metatarsalAxis(*m5, coarse.distal).head_centre;
   frame.medial = perpendicularTo(medial, frame.distal);
   frame.dorsal = dorsalOf(frame.distal, frame.medial, side);
-  if (const Surface* c2 = find(reduced, Bone::kC2)) frame.origin = articularEnd(*c2, frame.distal);
+  if (const Surface* c2 = find(reduced, Bone::kC2)) frame.origin = articularFace(*c2, frame.distal).centre;
   return frame;
 }
 

@@ -6,29 +6,40 @@
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "injury/limits.h"
 
 namespace rayset {
 
 struct Measure {
-  std::string key;      ///< stable id, e.g. "c1_m2_distance"
-  std::string name;     ///< in the trade's words
+  std::string key;   ///< stable id, e.g. "c1_m2_distance"
+  std::string name;  ///< in the trade's words
   double value = 0;
-  std::string unit;     ///< "mm", "deg"
-  std::optional<double> limit;             ///< of the value, or of the side difference where `limit_on_difference`
+  std::string unit;             ///< "mm", "deg"
+  std::optional<double> limit;  ///< of the value, or of the side difference where `limit_on_difference`
   bool limit_on_difference = false;
-  bool limit_is_lower = false;             ///< abnormal below the limit rather than above
-  std::optional<double> other_side;        ///< the same measure on the other foot
-  std::optional<double> difference;        ///< value - other_side
-  std::optional<bool> abnormal;            ///< nullopt: no limit worth shipping exists (says so in `note`)
-  std::string source;                      ///< of the limit, from data/limits.json
-  std::string certainty;                   ///< how sure we are of the limit (status code of the reference table in words)
-  std::string note;                        ///< landmark definition and caveats in one or two sentences
-  std::optional<Vec3> from, to;            ///< where it was measured, patient frame, for drawing
+  bool limit_is_lower = false;       ///< abnormal below the limit rather than above
+  std::optional<double> other_side;  ///< the same measure on the other foot
+  std::optional<double> difference;  ///< value - other_side
+  std::optional<bool> abnormal;      ///< nullopt: no limit worth shipping exists (says so in `note`)
+  std::string source;                ///< of the limit, from data/limits.json
+  std::string certainty;             ///< how sure we are of the limit (status code of the reference table in words)
+  std::string note;                  ///< landmark definition and caveats in one or two sentences
+  std::optional<Vec3> from, to;      ///< where it was measured, patient frame, for drawing
 };
 
-/// All measures that the bones present allow. `other`: the other foot's bones in their own place (not mirrored).
-/// Measured on the foot AS IT STANDS (injured or reduced); `frame` is the foot frame of that foot.
+/// All measures that the bones present allow; one that cannot be taken (bone missing, joint dislocated so far that the
+/// bones no longer face each other) is left out. `other`: the other foot's bones in their own place (not mirrored).
+/// Measured on the foot AS IT STANDS (injured or reduced); `frame` is the foot frame of that foot, of its UNINJURED or
+/// reduced state, so that a displaced second ray does not turn the planes it is measured in. Keys: c1_m2_distance,
+/// m1_m2_distance, c1_c2_distance; dorsal_step_1..5 (positive dorsal), side_step_1..5 (positive lateral);
+/// m2_c2_medial_border, m4_cub_medial_border, m1_c1_lateral_border (positive lateral); m2_c2_abduction;
+/// talo_m1_lateral, talo_m1_dorsoplantar, m1_declination (deg); arch_height; protrusion_1, _3, _4, _5. Limits come from
+/// data/limits.json; where that file cannot be read every note says so and nothing is judged (Limits::shipped() has the
+/// error).
 [[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
                                               const BoneSurfaces* other = nullptr);
+/// The same with given limits.
+[[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
+                                              const BoneSurfaces* other, const Limits& limits);
 
 }  // namespace rayset
