@@ -18,6 +18,14 @@ double roughness(const Vec3& q) {
          0.15 * std::sin(2.7 * q.z() + 1.6 * q.x() + 2.0);
 }
 
+/// The larger of two, with the corner rounded to a radius that the grid can carry: both sides of a break are cut from
+/// the same function, so a corner that only one side could follow would make them overlap.
+double roundedMax(double a, double b) {
+  constexpr double kRound = 1.2;  // mm
+  const double h = std::max(0.0, kRound - std::abs(a - b)) / kRound;
+  return std::max(a, b) + h * h * kRound / 4;
+}
+
 /// The part of the bone where `cut` is negative, as a closed surface; the largest piece where it falls apart.
 Surface cutPart(const DistanceField& bone, const std::function<double(const Vec3&)>& cut) {
   std::vector<float> values = bone.values();
@@ -66,7 +74,7 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
       const double c = std::cos(0.698), s = std::sin(0.698);
       const Vec3 distal_face(0, c, -s), proximal_face(0, -c, -s);  // outward normals of the wedge
       cuts.push_back({[=](const Vec3& q) {
-                        return std::max((q - edge).dot(distal_face), (q - edge).dot(proximal_face)) + roughness(q);
+                        return roundedMax((q - edge).dot(distal_face), (q - edge).dot(proximal_face)) + roughness(q);
                       },
                       Vec3::UnitZ()});
       break;
@@ -76,11 +84,11 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
       const Vec3 fork(0, 4.5, 0);
       const Vec3 medial_arm = Vec3(-0.64, 0.77, 0).normalized(), lateral_arm = Vec3(0.64, 0.77, 0).normalized();
       cuts.push_back({[=](const Vec3& q) {
-                        return std::max((q - fork).dot(medial_arm) + roughness(q), -q.x() + 0.8 * roughness(q));
+                        return roundedMax((q - fork).dot(medial_arm) + roughness(q), -q.x() + 0.8 * roughness(q));
                       },
                       Vec3(0.8, -0.6, 0)});
       cuts.push_back({[=](const Vec3& q) {
-                        return std::max((q - fork).dot(lateral_arm) + roughness(q), q.x() - 0.8 * roughness(q));
+                        return roundedMax((q - fork).dot(lateral_arm) + roughness(q), q.x() - 0.8 * roughness(q));
                       },
                       Vec3(-0.8, -0.6, 0)});
       break;

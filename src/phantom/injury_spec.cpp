@@ -57,9 +57,8 @@ RayDisplacement asDisplacement(int ray, const RayInjury& r) {
 struct Body {
   DistanceField field;  ///< where it belongs
   Points samples;       ///< on its surface, where it belongs, about one a square millimetre
-  Rigid pose = Rigid::Identity();
 
-  explicit Body(const Surface& surface) : field(surface, 0.4, 1.6) {
+  explicit Body(const Surface& surface) : field(surface, 0.5, 1.5) {
     for (const OrientedPoint& p : sampleEvenly(surface, 3000)) samples.push_back(p.position);
   }
 };
@@ -355,18 +354,51 @@ double overlapMm(const Surface& a, const Surface& b) {
   return overlap(Body(a), Rigid::Identity(), Body(b), Rigid::Identity());
 }
 
+struct IntactFoot::Impl {
+  Side side;
+  BoneSurfaces bones;
+  Frame frame;
+  std::array<std::optional<MetatarsalAxis>, 5> axes;
+  std::map<Bone, Body> bodies;                      ///< bones that a displaced metatarsal can run into
+  std::map<std::pair<Bone, Bone>, double> resting;  ///< overlap of each pair where it belongs, mm
+};
+
+IntactFoot::IntactFoot(BoneSurfaces bones, Side side) {
+  auto impl = std::make_shared<Impl>();
+  impl->side = side;
+  impl->frame = footFrame(bones, side);
+  for (int ray = 1; ray <= 5; ++ray)
+    if (const auto found = bones.find(metatarsal(ray)); found != bones.end())
+      impl->axes[static_cast<std::size_t>(ray - 1)] = metatarsalAxis(found->second, impl->frame.distal);
+  for (const Bone bone :
+       {Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
+    if (const auto found = bones.find(bone); found != bones.end()) impl->bodies.emplace(bone, found->second);
+  const Rigid still = Rigid::Identity();
+  for (const auto& [a, body_a] : impl->bodies)
+    for (const auto& [b, body_b] : impl->bodies)
+      if (a < b) impl->resting[{a, b}] = impl->resting[{b, a}] = overlap(body_a, still, body_b, still);
+  impl->bones = std::move(bones);
+  impl_ = std::move(impl);
+}
+
 Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySpec& spec) {
+  return injure(IntactFoot(intact, side), spec);
+}
+
+Result<InjuredFoot> injure(const IntactFoot& ready, const InjurySpec& spec) {
+  const BoneSurfaces& intact = ready.impl().bones;
+  const std::map<Bone, Body>& bodies = ready.impl().bodies;
   InjuredFoot foot;
-  foot.side = side;
+  foot.side = ready.impl().side;
   foot.intact = intact;
   foot.injured = intact;
-  foot.frame = footFrame(intact, side);
+  foot.frame = ready.impl().frame;
   foot.intact_to_injured.fill(Rigid::Identity());
   foot.base_points.fill(Vec3::Zero());
   for (int ray = 1; ray <= 5; ++ray) {
     const std::size_t n = static_cast<std::size_t>(ray - 1);
-    if (const auto found = intact.find(metatarsal(ray)); found != intact.end())
-      foot.base_points[n] = metatarsalAxis(found->second, foot.frame.distal).base_point;
+    if (const auto& axis = ready.impl().axes[n])
+      foot.base_points[n] = axis->base_point;
     else if (spec.rays[n].moves())
       return fail(Fault::kRequest, fmt::format("the {} metatarsal should be displaced but is not there", ordinal(ray)),
                   std::string(boneId(metatarsal(ray))), "Add its surface, or leave the ray out of the injury.");
@@ -375,12 +407,9 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
     return fail(Fault::kRequest, "the base of the second metatarsal should break but the bone is not there", "M2",
                 "Add its surface, or leave the fragment out.");
 
-  std::map<Bone, Body> bodies;
   const std::vector<int> order = placingOrder(spec);
-  if (!order.empty() || spec.fragment != BaseFragment::kNone)
-    for (const Bone bone :
-         {Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
-      if (const auto found = intact.find(bone); found != intact.end()) bodies.emplace(bone, found->second);
+  std::map<Bone, Rigid> poses;
+  for (const auto& [bone, body] : bodies) poses[bone] = Rigid::Identity();
   std::map<Bone, bool> placed;
   for (const auto& [bone, body] : bodies) placed[bone] = true;
   for (const int ray : order) placed[metatarsal(ray)] = false;
@@ -388,22 +417,22 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
   for (const int ray : order) {
     const std::size_t n = static_cast<std::size_t>(ray - 1);
     const Bone bone = metatarsal(ray);
-    Body& body = bodies.at(bone);
+    const Body& body = bodies.at(bone);
     const RayInjury& r = spec.rays[n];
     const Rigid wanted = displacementTransform(asDisplacement(ray, r), foot.base_points[n], foot.frame);
     struct Obstacle {
       const Body* body;
+      Rigid pose;
       double allowed;
     };
     std::vector<Obstacle> obstacles;
     for (const auto& [other, other_body] : bodies) {
       if (other == bone || !placed[other]) continue;
-      const double resting = overlap(body, Rigid::Identity(), other_body, Rigid::Identity());
-      obstacles.push_back({&other_body, std::max(kOverlapMm, resting)});
+      obstacles.push_back({&other_body, poses[other], std::max(kOverlapMm, ready.impl().resting.at({bone, other}))});
     }
     const auto clear = [&](const Rigid& pose) {
       return std::all_of(obstacles.begin(), obstacles.end(), [&](const Obstacle& o) {
-        return overlap(body, pose, *o.body, o.body->pose, o.allowed) <= o.allowed;
+        return overlap(body, pose, *o.body, o.pose, o.allowed) <= o.allowed;
       });
     };
     std::vector<Vec3> ways;
@@ -428,13 +457,18 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
         }
         if (eased == 0) break;  // all the same
       }
-    if (!pose)
-      return fail(
-          Fault::kRequest,
-          fmt::format("the {} ray cannot be put there: it runs into its neighbours within {:g} mm in every direction",
-                      ordinal(ray), kEaseLimitMm),
-          fmt::format("ray {}", ray), "Use a smaller shift or turn, or displace its neighbours too.");
-    body.pose = *pose;
+    // No way out: the bone stops where it meets its neighbours. At a share of 0 it is where it belongs, which is clear.
+    for (double share = 0.98; !pose; share = std::max(0.0, share - 0.02)) {
+      RayInjury less = r;
+      for (double* value : {&less.lateral_mm, &less.dorsal_mm, &less.distal_mm, &less.abduction_rad,
+                            &less.plantarflexion_rad, &less.pronation_rad})
+        *value *= share;
+      const Rigid candidate = displacementTransform(asDisplacement(ray, less), foot.base_points[n], foot.frame);
+      if (share > 0 && !clear(candidate)) continue;
+      pose = share > 0 ? candidate : Rigid::Identity();
+      foot.eased_mm[n] = (1 - share) * along.norm();
+    }
+    poses[bone] = *pose;
     placed[bone] = true;
     foot.intact_to_injured[n] = *pose;
     foot.injured[bone] = transformed(intact.at(bone), *pose);
@@ -451,7 +485,7 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
   if (spec.fragment == BaseFragment::kNone) return foot;
   const Surface& m2 = intact.at(Bone::kM2);
   const Rigid X_m2 = foot.intact_to_injured[1];
-  auto broken = breakSecondBase(m2, metatarsalAxis(m2, foot.frame.distal), foot.frame, spec.fragment);
+  auto broken = breakSecondBase(m2, *ready.impl().axes[1], foot.frame, spec.fragment);
   if (!broken) return tl::unexpected(broken.error());
   const Body main(broken->main);
   for (std::size_t n = 0; n < broken->fragments.size(); ++n) {
@@ -459,7 +493,7 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
     const Body body(piece.surface);
     // The piece drifts away from the break; where a neighbour stands in the way it slides along it.
     std::vector<Vec3> ways;
-    for (const double lean : {0.0, 0.5, 1.0, 2.0})
+    for (const double lean : {0.0, 0.5, 1.0, 2.0, 1e3})
       for (const Vec3& to : {foot.frame.plantar(), foot.frame.dorsal, foot.frame.medial, foot.frame.lateral()}) {
         ways.push_back((piece.away + lean * to).normalized());
         if (lean == 0) break;
@@ -473,8 +507,8 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
         candidate = candidate * X_m2;
         bool fits = overlap(body, candidate, main, X_m2, kOverlapMm) <= kOverlapMm;
         for (const auto& [other, other_body] : bodies)
-          fits = fits && (other == Bone::kM2 ||
-                          overlap(body, candidate, other_body, other_body.pose, kOverlapMm) <= kOverlapMm);
+          fits = fits &&
+                 (other == Bone::kM2 || overlap(body, candidate, other_body, poses[other], kOverlapMm) <= kOverlapMm);
         if (fits || gap == 0) {
           pose = candidate;
           break;

@@ -160,7 +160,7 @@ struct PartModel {
   Vec3f axis = Vec3f::UnitX();         ///< unit, along a shaft
   float axis_length = 1;
   float cortex_ends = 0.8F, cortex_middle = 0.8F;  ///< mm
-  float cancellous_surface = 420, cancellous_deep = 240;
+  float cancellous_surface = 450, cancellous_deep = 270;
   Vec3f sparse_centre = Vec3f::Zero();  ///< middle of a region with few trabeculae (calcaneus: neutral triangle)
   float sparse_radius = 0;
 };
@@ -205,7 +205,7 @@ PartModel modelOf(const ScannedPart& part, const ScanSettings& s, double field_v
       m.axis_length = static_cast<float>(high - low);
       m.cortex_middle = static_cast<float>(s.cortex_mm);
       m.cortex_ends = thin;
-      m.cancellous_deep = 200;
+      m.cancellous_deep = 250;
       break;
     }
     case Kind::kTarsal:
@@ -255,8 +255,8 @@ float boneHu(const PartModel& m, const ScanSettings& s, const NoiseBlock* noise,
   if (m.sparse_radius > 0)
     deep *= 1 - 0.75F * std::exp(-0.5F * (p - m.sparse_centre).squaredNorm() / (m.sparse_radius * m.sparse_radius));
   const float below = std::max(0.0F, depth - thickness);
-  float cancellous = (deep + (m.cancellous_surface - deep) * std::exp(-below / 1.8F)) * (1 + 0.18F * slow);
-  cancellous = std::max(-80.0F, density * (cancellous + 140 * fine));
+  float cancellous = (deep + (m.cancellous_surface - deep) * std::exp(-below / 1.8F)) * (1 + 0.15F * slow);
+  cancellous = std::max(-80.0F, density * (cancellous + 110 * fine));
   const float marrow = static_cast<float>(TissueHu::kMarrow) + 18 * slow;
   const float inner = cancellous + (marrow - cancellous) * canal;
   return inner + (cortex_hu - inner) * shell;

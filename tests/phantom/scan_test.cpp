@@ -173,27 +173,28 @@ TEST(Scan, ShaftHasCortexMarrowAndCancellousEnds) {
   s.soft_tissue = true;
   s.pixel_mm = s.slice_mm = 0.4;
   s.margin_mm = 14;
-  s.texture = true;
   const Surface bone = shaft();
-  const CtVolume ct = scan(bone, s, "M2");
-  std::vector<double> marrow, cancellous, cortex, around;
-  for (double y = -31; y > -39; y -= 0.5)
-    for (double a = 0; a < 6.2; a += 0.2) {
-      const Vec3 out(std::cos(a), 0, std::sin(a));
-      marrow.push_back(sampleLinear(ct, Vec3(0, y, 0) + 2.0 * out, 0));
-      cortex.push_back(sampleLinear(ct, Vec3(0, y, 0) + 5.2 * out, 0));
-      around.push_back(sampleLinear(ct, Vec3(0, y, 0) + 8.0 * out, 0));
-    }
-  for (double y = -3; y > -8; y -= 0.5)
-    for (double a = 0; a < 6.2; a += 0.2)
-      cancellous.push_back(sampleLinear(ct, Vec3(3 * std::cos(a), y, 3 * std::sin(a)), 0));
-  EXPECT_THAT(moments(marrow).mean, testing::AllOf(testing::Gt(-60), testing::Lt(40)));
-  EXPECT_THAT(moments(cancellous).mean, testing::AllOf(testing::Gt(200), testing::Lt(450)));
-  EXPECT_GT(moments(cancellous).sd, 40) << "trabecular texture";
-  EXPECT_THAT(moments(cortex).mean, testing::AllOf(testing::Gt(1200), testing::Lt(1600)));
-  EXPECT_THAT(moments(around).mean, testing::AllOf(testing::Gt(30), testing::Lt(100)));
-  // Outside the skin there is air.
-  EXPECT_NEAR(sampleLinear(ct, Vec3(17, -35, 0), 0), TissueHu::kAir, 1);
+  const auto ring = [](const CtVolume& ct, double radius, double from, double to) {
+    std::vector<double> values;
+    for (double y = from; y > to; y -= 0.5)
+      for (double a = 0; a < 6.2; a += 0.2)
+        values.push_back(sampleLinear(ct, Vec3(radius * std::cos(a), y, radius * std::sin(a)), 0));
+    return moments(values);
+  };
+  const CtVolume plain = scan(bone, s, "M2");
+  s.texture = true;
+  const CtVolume textured = scan(bone, s, "M2");
+  for (const CtVolume* ct : {&plain, &textured}) {
+    EXPECT_THAT(ring(*ct, 2.0, -31, -39).mean, testing::AllOf(testing::Gt(-60), testing::Lt(40))) << "marrow";
+    EXPECT_THAT(ring(*ct, 5.2, -31, -39).mean, testing::AllOf(testing::Gt(1200), testing::Lt(1600))) << "cortex";
+    EXPECT_THAT(ring(*ct, 7.0, -31, -39).mean, testing::AllOf(testing::Gt(30), testing::Lt(100))) << "soft tissue";
+    EXPECT_NEAR(sampleLinear(*ct, Vec3(17, -35, 0), 0), TissueHu::kAir, 1);
+  }
+  const Moments even = ring(plain, 2.5, -2, -10), rough = ring(textured, 2.5, -2, -10);
+  EXPECT_THAT(even.mean, testing::AllOf(testing::Gt(250), testing::Lt(400))) << "cancellous";
+  EXPECT_NEAR(rough.mean, even.mean, 80) << "texture leaves the mean where it is (a few dozen trabeculae)";
+  EXPECT_GT(rough.sd, 50) << "trabecular texture";
+  EXPECT_LT(even.sd, 60);
 }
 
 TEST(Scan, CortexThinsTowardsTheEnds) {

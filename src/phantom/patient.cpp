@@ -1,0 +1,157 @@
+#include "phantom/patient.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <charconv>
+
+#include "anatomy/frames.h"
+#include "anatomy/procedural_foot.h"
+#include "base/units.h"
+
+namespace rayset {
+namespace {
+
+std::string_view word(Side side) { return side == Side::kRight ? "right" : "left"; }
+
+struct Chosen {
+  InjurySpec spec;
+  std::string name;
+  std::optional<NamedInjury> named;
+};
+
+Result<Chosen> choose(const std::string& injury) {
+  if (const auto name = namedInjuryFromWord(injury)) return Chosen{namedInjury(*name), injury, name};
+  if (constexpr std::string_view kRandom = "random:"; injury.rfind(kRandom, 0) == 0) {
+    std::uint64_t seed = 0;
+    const char* end = injury.data() + injury.size();
+    const auto [stop, problem] = std::from_chars(injury.data() + kRandom.size(), end, seed);
+    if (problem != std::errc() || stop != end)
+      return fail(Fault::kRequest, fmt::format("\"{}\" has no whole number as its seed", injury), "--injury",
+                  "Write for example random:7.");
+    const RandomInjury made = randomInjury(seed);
+    return Chosen{made.spec, injury, made.kind};
+  }
+  std::error_code problem;
+  if (!std::filesystem::is_regular_file(injury, problem))
+    return fail(Fault::kRequest, fmt::format("\"{}\" is neither a named injury nor a file", injury), "--injury",
+                "Known are none, homolateral, isolated, divergent, medial-partial, lateral-partial, random:SEED, or a "
+                "JSON file.");
+  auto spec = readInjurySpec(injury);
+  if (!spec) return tl::unexpected(spec.error());
+  return Chosen{*spec, std::filesystem::path(injury).filename().string(), std::nullopt};
+}
+
+Result<Foot> readFoot(const std::filesystem::path& folder, std::optional<Side> wanted) {
+  auto bones = readBoneFolder(folder);
+  if (!bones) return tl::unexpected(bones.error());
+  const auto found = sideFromAnatomy(*bones);
+  if (!found && !wanted)
+    return fail(Fault::kRequest, "these bones do not tell a right from a left foot", folder.string(),
+                "Give --side, or add the talus, calcaneus and cuneiforms.");
+  if (found && wanted && *found != *wanted)
+    return fail(Fault::kRequest,
+                fmt::format("these are the bones of a {} foot, not of a {} one", word(*found), word(*wanted)),
+                folder.string(), "Leave --side out, or give the other folder.");
+  return Foot{found ? *found : *wanted, std::move(*bones)};
+}
+
+}  // namespace
+
+BoneSurfaces otherFootBeside(const BoneSurfaces& intact, const Frame& frame, Side side) {
+  constexpr double kBetweenMm = 45;
+  // Mirrored in the plane across `medial` that lies half the distance beyond the most medial bone: reflection in x = 0
+  // (the one place where left becomes right), then the rigid rest.
+  const Vec3 n = frame.medial;
+  double reach = -1e9;
+  Box box;
+  for (const auto& [bone, surface] : intact)
+    for (const Vec3& v : surface.vertices) {
+      reach = std::max(reach, v.dot(n));
+      box.extend(v);
+    }
+  const double offset = reach + kBetweenMm / 2;
+  Rigid X = Rigid::Identity();
+  X.linear() = (Mat3::Identity() - 2 * n * n.transpose()) * Vec3(-1, 1, 1).asDiagonal();
+  X.translation() = 2 * offset * n;
+  // It lies differently: turned out by 5 degrees, rolled by 4, plantarflexed by 3, and a little farther up and forward.
+  const double hand = side == Side::kRight ? 1 : -1;
+  const Vec3 middle = box.center() + 2 * (offset - box.center().dot(n)) * n;
+  // The mirrored foot's toes point away from the midline when it turns about dorsal from distal towards -(its medial) =
+  // n.
+  const Vec3 turn = toRadians(5) * frame.distal.cross(n) + toRadians(4) * hand * frame.distal + toRadians(3) * n;
+  const Rigid pose = turnAbout(middle, turn, 6 * frame.distal - 4 * frame.dorsal) * X;
+  BoneSurfaces other;
+  for (const auto& [bone, surface] : mirrored(intact)) other[bone] = transformed(surface, pose);
+  // After turning, the gap again.
+  double nearest = 1e9;
+  for (const auto& [bone, surface] : other)
+    for (const Vec3& v : surface.vertices) nearest = std::min(nearest, v.dot(n));
+  Rigid apart = Rigid::Identity();
+  apart.translate((reach + kBetweenMm - nearest) * n);
+  for (auto& [bone, surface] : other) surface = transformed(surface, apart);
+  return other;
+}
+
+Result<Patient> makePatient(const PatientRequest& request, const Progress& progress) {
+  Patient patient;
+  const auto chosen = choose(request.injury);
+  if (!chosen) return tl::unexpected(chosen.error());
+  if (!request.other_bones.empty() && (request.bones.empty() || request.other == OtherFoot::kNone))
+    return fail(Fault::kRequest, "bones of the other foot are given, but it is not to be scanned beside given bones",
+                request.other_bones.string(), "Add --bones, and --both or --other-out.");
+  progress("foot", 0);
+  Foot foot;
+  if (request.bones.empty()) {
+    foot = proceduralFoot(randomShape(request.shape_seed), request.side.value_or(Side::kRight), request.detail_mm);
+    patient.source = fmt::format("procedural, shape {}", request.shape_seed);
+  } else {
+    auto read = readFoot(request.bones, request.side);
+    if (!read) return tl::unexpected(read.error());
+    foot = std::move(*read);
+    patient.source = "bones";
+  }
+  progress("foot", 1);
+  if (progress.cancelled()) return cancelledError();
+
+  progress("injury", 0);
+  InjurySpec spec = chosen->spec;
+  if (request.fragment) spec.fragment = *request.fragment;
+  auto injured = injure(foot.bones, foot.side, spec);
+  if (!injured) return tl::unexpected(injured.error());
+  patient.foot = std::move(*injured);
+  patient.injury = chosen->name;
+  patient.named = chosen->named;
+  patient.fragment = spec.fragment;
+  patient.scan = request.scan;
+  patient.other = request.other;
+  progress("injury", 1);
+  if (progress.cancelled()) return cancelledError();
+
+  if (request.other != OtherFoot::kNone) {
+    if (request.other_bones.empty()) {
+      patient.other_bones = otherFootBeside(patient.foot.intact, patient.foot.frame, foot.side);
+      patient.other_is_mirror_image = true;
+    } else {
+      auto other = readFoot(request.other_bones, foot.side == Side::kRight ? Side::kLeft : Side::kRight);
+      if (!other) return tl::unexpected(other.error());
+      patient.other_bones = std::move(other->bones);
+    }
+  }
+  std::vector<ScannedPart> parts = scannedParts(patient.foot, 0);
+  const std::vector<ScannedPart> other_parts = scannedParts(patient.other_bones, 1);
+  if (request.other == OtherFoot::kSameScan) parts.insert(parts.end(), other_parts.begin(), other_parts.end());
+  auto ct = synthesiseCt(parts, request.scan, progress);
+  if (!ct) return tl::unexpected(ct.error());
+  patient.ct = std::move(*ct);
+  if (request.other == OtherFoot::kOwnScan) {
+    ScanSettings settings = request.scan;
+    settings.seed += 1000003;  // noise and texture of its own
+    auto other_ct = synthesiseCt(other_parts, settings, progress);
+    if (!other_ct) return tl::unexpected(other_ct.error());
+    patient.other_ct = std::move(*other_ct);
+  }
+  return patient;
+}
+
+}  // namespace rayset
