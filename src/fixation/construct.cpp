@@ -643,9 +643,15 @@ DeviceChecks Planner::check(const Device& device, const std::vector<Device>& all
     checks.entry_to_joint_mm = rule.ray.fromJoint(device.entry);
   }
   checks.angle_to_shaft_rad = std::acos(std::clamp(std::abs(device.direction.dot(rule.ray.distal)), 0.0, 1.0));
-  // The axis beyond the last bone, on the mesh itself.
-  for (const auto& hit : space.last_mesh->all(device.entry, device.direction, device.length_mm))
-    checks.tip_beyond_cortex_mm = hit.entering ? 0 : device.length_mm - hit.distance;
+  // The axis beyond the bones, on the meshes themselves: from the last way out to the tip, if the tip is in neither.
+  double out_at = 0;
+  bool in_bone = false;
+  for (const RayCaster* mesh : {space.first_mesh.get(), space.last_mesh.get()}) {
+    in_bone = in_bone || mesh->inside(device.tip);
+    for (const auto& hit : mesh->all(device.entry, device.direction, device.length_mm))
+      if (!hit.entering) out_at = std::max(out_at, hit.distance);
+  }
+  checks.tip_beyond_cortex_mm = in_bone ? 0 : device.length_mm - out_at;
   // Rays along the side, on the meshes of the other bones.
   const Vec3 u = device.direction.unitOrthogonal(), v = device.direction.cross(u);
   for (const auto& [b, surface] : *input_.reduced) {

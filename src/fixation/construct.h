@@ -63,7 +63,8 @@ struct DeviceChecks {
   /// Area of the ellipse the device cuts from the joint face, in percent of that face: the worse of the two faces. 0
   /// for wires that cross no joint.
   double joint_area_lost_percent = 0;
-  double tip_beyond_cortex_mm = 0;    ///< length of the axis beyond the far cortex; 0 when the tip ends inside
+  double tip_beyond_cortex_mm =
+      0;  ///< of the axis beyond the last way out of the bones; 0 when the tip ends inside one
   double crossing_off_centre_mm = 0;  ///< from the middle of the gap on the axis to the centre of the facing patch
   /// From the entry to the rim of the joint on the side entered, along the metatarsal's axis. 0 for fragment wires.
   double entry_to_joint_mm = 0;

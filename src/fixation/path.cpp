@@ -6,6 +6,11 @@
 #include <numbers>
 
 namespace rayset::path {
+namespace {
+
+constexpr double kCrackMm = 1.5;  // along the axis; wider gaps between a bone and its fragment end the path
+
+}  // namespace
 
 double Solid::distance(const Vec3& p) const {
   double d = std::numeric_limits<double>::max();
@@ -125,7 +130,16 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
     const double d = space.first.distance(at(t));
     if (d >= 0) {
       r.leave = t - step * d / (d - before);
-      break;
+      // A crack between the bone and its own fragment is not the end of the bone.
+      double back = 0;
+      for (double ahead = r.leave + 0.1; ahead < r.leave + kCrackMm && back == 0; ahead += 0.2) {
+        if (space.last.distance(at(ahead)) < 0) break;
+        if (space.first.distance(at(ahead)) < 0) back = ahead;
+      }
+      if (back == 0) break;
+      t = back;
+      before = space.first.distance(at(t));
+      continue;
     }
     before = d;
   }
