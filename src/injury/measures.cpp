@@ -28,7 +28,7 @@ constexpr double kStepAlong = 0.5;
 // Depth of the rim on either side of a joint line whose height or edge is averaged (ours).
 constexpr std::array<double, 5> kRimDepths{1.0, 1.75, 2.5, 3.25, 4.0};
 
-constexpr double kDorsumDropMm = 2.5;  // slices whose rim lies deeper than this below the highest one show a flank
+constexpr double kDorsumDropMm = 4;  // slices whose rim lies deeper than this below the highest one show a flank
 
 struct Value {
   double value = 0;
@@ -237,23 +237,33 @@ std::optional<JointLine> jointLine(const Surface& metatarsal, const TarsalFace& 
 }
 
 /// Dorsal rim of a bone at the joint in the sagittal slice at y: mean height of the dorsal outline 1 to 4 mm from where
-/// the slice's upper half (z >= upper_from) ends.
+/// its uppermost 4 mm end. (The face below may bulge farther; the end is first sought in the half above `upper_from`.)
 std::optional<Vec3> dorsalRim(const Surface& bone, double y, double upper_from, bool distal_end) {
   const auto slice = planeSection(bone, Vec3(0, y, 0), Vec3::UnitY());
-  Range reach;
+  const double inward = distal_end ? -1 : 1;
+  const auto endAbove = [&](double z) {
+    Range reach;
+    for (const auto& loop : slice.loops)
+      for (const auto& p : loop)
+        if (p.z() >= z) reach.add(p.x());
+    return reach.empty() ? std::nullopt : std::optional(distal_end ? reach.high : reach.low);
+  };
+  const auto half_end = endAbove(upper_from);
+  if (!half_end) return std::nullopt;
+  double top = -std::numeric_limits<double>::infinity();
   for (const auto& loop : slice.loops)
     for (const auto& p : loop)
-      if (p.z() >= upper_from) reach.add(p.x());
-  if (reach.empty()) return std::nullopt;
-  const double end = distal_end ? reach.high : reach.low, inward = distal_end ? -1 : 1;
+      if (std::abs(p.x() - *half_end) < 6) top = std::max(top, p.z());
+  const auto end = endAbove(std::max(upper_from, top - 4));
+  if (!end) return std::nullopt;
   double sum = 0;
   int count = 0;
   for (const double depth : kRimDepths) {
-    const Range z = crossing(slice, 0, end + inward * depth, 2);
+    const Range z = crossing(slice, 0, *end + inward * depth, 2);
     if (!z.empty()) sum += z.high, ++count;
   }
   if (count < 3) return std::nullopt;
-  return Vec3(end + inward * 2.5, y, sum / count);
+  return Vec3(*end + inward * 2.5, y, sum / count);
 }
 
 // Dorsal step of the metatarsal over the tarsal bone in sagittal slices. Rays 1 to 3: both bones in the same slices,
