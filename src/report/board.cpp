@@ -72,8 +72,11 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
                   {.size = 22, .colour = pdf::kGrey, .align = pdf::Align::kCentre});
     return;
   }
+  cairo_save(cr);
+  cairo_rectangle(cr, in.x, in.y, in.width, in.height);
+  cairo_clip(cr);
   const double ox = in.origin_x, oy = in.origin_y;
-  const double stick = 0.50 * std::min(in.width, in.height);
+  const double stick = 0.42 * std::min(in.width, in.height);
   // Where it belongs.
   pdf::setColour(cr, palette::kPlace);
   cairo_set_line_width(cr, 1.6);
@@ -102,6 +105,7 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   pdf::setColour(cr, pdf::kInk);
   cairo_set_line_width(cr, 1.1);
   arrow(cr, ox, oy, fx, fy);
+  cairo_restore(cr);
 }
 
 std::string rank(std::size_t index) {
@@ -117,7 +121,7 @@ std::vector<int> boardOrder(Side side) {
 
 double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, bool draw) {
   const double column = (width - 4 * kGap) / 5, inner = column - 2 * kPad;
-  const double top_h = 86, side_h = 62, roll_h = 34;
+  const double top_h = 88, side_h = 76, roll_h = 34;
   const bool right_foot = c.side == Side::kRight;
   // Sideways: lateral is to the right of the page for a right foot seen from dorsal; seen from medial its toes point
   // left.
@@ -126,7 +130,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   double most = 3;
   for (const RayDisplacement& d : c.rays)
     if (d.ray != 0) most = std::max({most, std::abs(d.lateral_mm), std::abs(d.dorsal_mm), std::abs(d.distal_mm)});
-  const double points_per_mm = std::min(4.0, 0.36 * side_h / most);
+  const double points_per_mm = std::min(4.0, 0.25 * side_h / most);
 
   const pdf::TextStyle text{.size = 7.4, .spacing = 0.6}, small{.size = 6.4, .colour = pdf::kGrey};
   double height = 0;

@@ -287,8 +287,7 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
     progress("report", 0.1 + 0.7 * static_cast<double>(j) / static_cast<double>(jobs.size()));
     RenderSettings settings;
     settings.occlusion_rays = 9;
-    if (jobs[j].shot.group == "metal" || jobs[j].shot.group == "ray")
-      settings.samples = 2;  // layered: many rays a sample
+    settings.samples = 2;
     jobs[j].shot.picture = render(jobs[j].parts, jobs[j].shot.view, settings);
     shots.push_back(std::move(jobs[j].shot));
   }

@@ -165,7 +165,12 @@ void firstPage(pdf::Document& doc, const Content& k) {
 // What is left of the first page shows the foot: as scanned, reduced, and with its devices, as far as they fit.
 void firstLook(pdf::Document& doc, const Content& k) {
   constexpr double kText = 44, kLeast = 150, kGap = 8;
-  const double height = std::min(doc.room() - kText, 260.0);
+  // As high as three beside each other allow.
+  double shapes = 0;
+  for (const Shot& s : k.shots)
+    if (s.name == "injured_dorsal" || s.name == "metal_dorsal" || s.name == "reduced_dorsal")
+      shapes += static_cast<double>(s.view.width_px) / s.view.height_px;
+  const double height = std::min({doc.room() - kText, 260.0, shapes > 0 ? (doc.width() - 2 * kGap - 1) / shapes : 0.0});
   if (height < kLeast) return;
   std::vector<const Shot*> shots;
   double used = 0;
@@ -266,31 +271,38 @@ void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
     doc.paragraph("No measure could be taken from the bones found.");
     return;
   }
-  doc.paragraph(grey("Measured on the CT, not loaded. ▲ outside its limit, ● within it, – no limit worth using. "
-                     "“After” is the planned "
-                     "reduction. Numbers in brackets lead to the sources."),
-                {.size = 7.8});
+  const int how = doc.pageOf("how");
+  doc.paragraph(
+      grey("Measured on the CT. ▲ outside its limit, ● within it, – no limit worth using. “After” is the planned "
+           "reduction. Numbers in brackets lead to the sources; how each is taken: " +
+           (how > 0 ? fmt::format("page {}.", how) : std::string("see below."))),
+      {.size = 7.8});
   std::vector<pdf::Row> rows;
   for (const Measure& m : c.measures) {
     const std::string unit = m.unit == "deg" ? "°" : " " + m.unit;
-    const int decimals = m.unit == "deg" ? 0 : 1;
+    // One more digit where rounding would make a value look equal to the limit it was judged by.
+    const std::optional<double> judged = m.limit_on_difference ? m.difference : std::optional<double>(m.value);
+    const int decimals =
+        m.limit && judged && words::number(std::abs(*judged)) == words::number(std::abs(*m.limit)) ? 2 : 1;
     const auto value = [&](double v) { return words::number(v, decimals) + escaped(unit); };
     const auto reduced = std::find_if(c.measures_reduced.begin(), c.measures_reduced.end(),
                                       [&](const Measure& r) { return r.key == m.key; });
     std::string limit = "–";
+    const bool either_way = !m.limit_is_lower && !m.limit_on_difference && m.value < 0 && m.abnormal.value_or(false);
     if (m.limit)
-      limit =
-          (m.limit_is_lower ? "≥ " : "≤ ") + value(*m.limit) + (m.limit_on_difference ? "\n" + grey("difference") : "");
+      limit = (m.limit_is_lower ? "≥ "
+               : either_way     ? "± "
+                                : "≤ ") +
+              value(*m.limit) + (m.limit_on_difference ? "\n" + grey("difference") : "");
     std::string verdict = "–";
     if (m.abnormal) verdict = *m.abnormal ? bold("▲ outside") : "● within";
-    rows.push_back({{bold(escaped(m.name)) + (m.note.empty() ? "" : "\n" + grey(escaped(m.note))), value(m.value),
-                     limit, m.other_side ? value(*m.other_side) : "–",
+    rows.push_back({{bold(escaped(m.name)), value(m.value), limit, m.other_side ? value(*m.other_side) : "–",
                      m.difference ? words::signedNumber(*m.difference, decimals) + escaped(unit) : "–",
                      reduced != c.measures_reduced.end() ? value(reduced->value) : "–", verdict,
                      sources.cite(m.source) + (m.certainty.empty() ? "" : " " + grey(escaped(m.certainty)))},
                     m.abnormal.value_or(false)});
   }
-  doc.table({{"Measure", 3.6},
+  doc.table({{"Measure", 3.3},
              {"As scanned", 0.92, pdf::Align::kRight},
              {"Limit", 1.0, pdf::Align::kRight},
              {"Other foot", 0.9, pdf::Align::kRight},
@@ -300,6 +312,8 @@ void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
              {"Source, certainty", 1.5}},
             rows, 7.4);
 }
+
+constexpr double kFacesMeetMm2 = 30;  ///< least facing area closer than 2 mm for a step to mean something; our choice
 
 void reduction(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
@@ -330,11 +344,20 @@ void reduction(pdf::Document& doc, const Content& k) {
     std::string manoeuvre;
     for (std::size_t i = 0; i < r.manoeuvre.size(); ++i)
       manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(words::capitalised(r.manoeuvre[i])));
+    if (manoeuvre.empty()) {
+      manoeuvre = "no manoeuvre needed";
+    } else if (s ==
+               RayState::kInPlace) {  // the planned place of a ray in place differs a little from where it was found
+      manoeuvre = "In place. To the planned place:\n" + grey(manoeuvre);
+    }
     const auto before = k.joint_before.find(ray);
     const auto pair = [&](double JointFit::*field, int decimals) {
       const std::string after = words::number(r.joint.*field, decimals);
-      return before == k.joint_before.end() ? "– → " + after
-                                            : words::number(before->second.*field, decimals) + " → " + after;
+      // Where the faces do not meet, the dorsal edges have no step to speak of.
+      const bool apart =
+          before != k.joint_before.end() && field == &JointFit::step_mm && before->second.contact_mm2 < kFacesMeetMm2;
+      return before == k.joint_before.end() || apart ? "– → " + after
+                                                     : words::number(before->second.*field, decimals) + " → " + after;
     };
     rows.push_back({{name, manoeuvre.empty() ? "no manoeuvre needed" : manoeuvre, pair(&JointFit::gap_mm, 1),
                      pair(&JointFit::step_mm, 1), pair(&JointFit::overlap_mm, 1), pair(&JointFit::contact_mm2, 0),
@@ -352,7 +375,9 @@ void reduction(pdf::Document& doc, const Content& k) {
   doc.paragraph(
       grey("Joint of each metatarsal with its tarsal bone, as scanned → as planned. Gap: mean over the facing joint "
            "faces; step: of the "
-           "dorsal edges; overlap: deepest, 0 when the bones clear each other; contact: facing area closer than 2 mm."),
+           "dorsal edges; overlap: deepest, 0 when the bones clear each other; contact: facing area closer than 2 mm. "
+           "No step is given where the faces do not meet. The back of the cuboid slopes, so that "
+           "steps of rays 4 and 5 mean something only beside the other foot."),
       {.size = 7.6});
 }
 
@@ -519,6 +544,16 @@ void cautions(pdf::Document& doc, const Content& k, words::Sources& sources) {
   for (const std::string& line : words::notDone(k.c)) doc.item("–", escaped(line), {}, 12);
 }
 
+void howMeasured(pdf::Document& doc, const Content& k) {
+  if (std::none_of(k.c.measures.begin(), k.c.measures.end(), [](const Measure& m) { return !m.note.empty(); })) return;
+  doc.heading("How each measure is taken", "how");
+  for (const Measure& m : k.c.measures) {
+    if (m.note.empty()) continue;
+    doc.item("–", bold(escaped(m.name)) + ": " + escaped(m.note), {.size = 7.8}, 10);
+    doc.space(-2);
+  }
+}
+
 void boneTable(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
   if (c.bones.empty()) return;
@@ -557,6 +592,10 @@ void sourceList(pdf::Document& doc, const words::Sources& sources) {
                         "Lines looked for under the C-arm: Wheeless, “Anatomy and radiographs of the midfoot”; "
                         "Radiopaedia, “Lisfranc injury – an approach”."})
     doc.paragraph(s, style);
+  doc.paragraph(grey("Most numbers come from passages of these sources as found in abstracts and on pages that quote "
+                     "them, not from the "
+                     "checked full papers; “memory” marks what was not looked up, “design choice” what is ours."),
+                style);
   doc.space(4);
   doc.paragraph(bold(kStatement), {.size = 10});
 }
@@ -576,6 +615,7 @@ void compose(pdf::Document& doc, const Content& k) {
   theatre(doc, k);
   cautions(doc, k, sources);
   boneTable(doc, k);
+  howMeasured(doc, k);
   sourceList(doc, sources);
 }
 

@@ -420,7 +420,7 @@ std::vector<Step> steps(const Case& c) {
     }
     std::string look =
         "C-arm: " + std::string(viewRule(ray).text) + "; lateral view: " + m + " not dorsal to " + t + ".";
-    if (r != nullptr) look += " Planned joint: gap " + mm(r->joint.gap_mm) + ", step " + mm(r->joint.step_mm) + ".";
+    if (r != nullptr) look += " Planned gap of the joint " + mm(r->joint.gap_mm) + ".";
     reduce.lines.push_back(look);
     out.push_back(reduce);
 
@@ -481,10 +481,21 @@ std::vector<std::string> instruments(const Case& c) {
   }
   out.emplace_back("C-arm (image intensifier)");
   if (!raysIn(c, RayState::kDisplaced).empty() || any) out.emplace_back("pointed reduction forceps");
-  for (const double d : drills) out.push_back("drill bit " + mm(d) + " with sleeve");
-  for (const double d : heads) out.push_back("countersink for a " + mm(d) + " head");
-  if (screw) out.emplace_back("depth gauge");
-  for (const double d : taps) out.push_back("tap " + mm(d) + " with sleeve");
+  // What the catalogue lists for the implants used; sizes alone where it lists nothing.
+  bool listed_any = false;
+  for (const InstrumentType& tool : c.catalogue.instruments)
+    if (std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(), [&](const Device& d) {
+          return std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end();
+        })) {
+      out.push_back(tool.name);
+      listed_any = true;
+    }
+  if (!listed_any) {
+    for (const double d : drills) out.push_back("drill bit " + mm(d) + " with sleeve");
+    for (const double d : heads) out.push_back("countersink for a " + mm(d) + " head");
+    if (screw) out.emplace_back("depth gauge");
+    for (const double d : taps) out.push_back("tap " + mm(d) + " with sleeve");
+  }
   if (screw) out.emplace_back("screwdriver");
   if (!wires.empty()) out.emplace_back("wire driver, wire cutter and bender");
   for (const auto& [name, lengths] : screws) {
@@ -505,13 +516,16 @@ std::vector<Caution> caseCautions(const Case& c) {
   for (const std::string& s : c.cautions) add(s);
   for (const std::string& s : c.reduction.cautions) add(s);
   for (const std::string& s : c.fixation.cautions) add(s);
+  // The case speaks of doubtful bones itself; what it did not mention is added here.
+  const auto mentioned = [&](const std::string& part) {
+    return std::any_of(out.begin(), out.end(),
+                       [&](const Caution& k) { return k.text.find(part) != std::string::npos; });
+  };
   for (const auto& [bone, b] : c.bones) {
-    if (!b.complete) {
-      const std::string text = idOf(bone) + " (" + std::string(boneName(bone)) + ") is cut by the field of view.";
-      if (std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end()) add(text);
-    } else if (!b.doubt.empty()) {
-      add(idOf(bone) + " (" + std::string(boneName(bone)) + "): " + b.doubt + ".");
-    }
+    if (std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) == kMidfootBones.end()) continue;
+    const std::string name = idOf(bone) + " (" + std::string(boneName(bone)) + ")";
+    if (!b.doubt.empty() && !mentioned(b.doubt)) add(name + ": " + b.doubt);
+    if (!b.complete && b.doubt.empty()) add(name + " is cut by the field of view");
   }
   for (const Device& d : c.fixation.devices)
     for (const std::string& w : d.warnings) add(d.id + ": " + w);
@@ -597,7 +611,7 @@ std::vector<std::string> uncertainty(const Case& c) {
   std::vector<std::string> out;
   const Vec3& s = c.grid.spacing;
   out.push_back("The images have voxels of " + number(s.x(), 2) + " × " + number(s.y(), 2) + " × " + number(s.z(), 2) +
-                " mm. Lengths are shown to 0.1 mm and angles to whole degrees; this is rounding, not accuracy.");
+                " mm. Lengths are shown to 0.1 mm and most angles to whole degrees; this is rounding, not accuracy.");
   for (const RayReduction& r : c.reduction.rays)
     if (r.ray != 0)
       out.push_back(capitalised(rayName(r.ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
@@ -609,8 +623,17 @@ std::vector<std::string> uncertainty(const Case& c) {
   if (!doubtful.empty())
     out.push_back("Bones found with a confidence below 80 %: " + listed(doubtful) +
                   ". What rests on them is less sure.");
-  out.push_back("A ray whose shift lies near the limit of " + mm(kDisplacedFromMm) +
-                " may fall on either side of it; the name of the pattern then changes with it.");
+  for (int ray = 1; ray <= 5; ++ray) {
+    const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+    const RayReduction* r = reductionOf(c, ray);
+    if (d.ray != ray || r == nullptr) continue;
+    const double away = std::hypot(d.lateral_mm, d.dorsal_mm);
+    if (std::abs(away - kDisplacedFromMm) < r->uncertainty_mm)
+      out.push_back(capitalised(rayName(ray)) + ": its shift of " + mm(away) +
+                    " lies within its uncertainty of the limit of " + mm(kDisplacedFromMm) +
+                    "; it may as well be called " + (d.displaced ? "in place" : "displaced") +
+                    ", and the name of the pattern may change with it.");
+  }
   return out;
 }
 

@@ -226,7 +226,7 @@ TEST(Report, SaysTheValuesOfTheCase) {
   }
   for (const Measure& m : c.measures) {
     EXPECT_THAT(text, HasSubstr(m.name));
-    EXPECT_THAT(text, HasSubstr(m.unit == "deg" ? fmt::format("{:.0f}°", m.value) : fmt::format("{:.1f} mm", m.value)));
+    EXPECT_THAT(text, HasSubstr(m.unit == "deg" ? fmt::format("{:.1f}°", m.value) : fmt::format("{:.1f} mm", m.value)));
     if (!m.source.empty()) {
       EXPECT_THAT(text, HasSubstr(m.source));
     }
@@ -329,6 +329,7 @@ TEST(Report, LongAndForeignNamesAndDozensOfCautions) {
     c.cautions.push_back(
         fmt::format("Caution number {} of a long list: {}", i,
                     std::string(static_cast<std::size_t>(40 + 7 * i), i % 7 == 0 ? 'x' : ' ') + "end"));
+  c.measures[0].name = std::string(5000, 'w') + " one cell longer than a page";
   c.measures[0].note = std::string(9000, 'w') + " one note longer than a page";
   const Scratch scratch;
   ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
@@ -337,6 +338,7 @@ TEST(Report, LongAndForeignNamesAndDozensOfCautions) {
   EXPECT_THAT(text, HasSubstr("Анна Мария Иоганна <&>"));
   EXPECT_THAT(text, HasSubstr("<b>no markup</b>"));
   EXPECT_THAT(text, HasSubstr("Caution number 60 of a long list"));
+  EXPECT_THAT(text, HasSubstr("one cell longer than a page"));
   EXPECT_THAT(text, HasSubstr("one note longer than a page"));
   expectCleanLayout(scratch.path() / "report.pdf");
 }

@@ -174,6 +174,21 @@ TEST(Words, LateralScrewsAreFlaggedOnlyWhenPlanned) {
   EXPECT_FALSE(flagged(c));
 }
 
+TEST(Words, RaysNearTheLimitAreNamed) {
+  Case c = sampleCase();
+  const auto all = [&] {
+    std::string text;
+    for (const std::string& s : words::uncertainty(c)) text += s + "\n";
+    return text;
+  };
+  EXPECT_THAT(all(), Not(HasSubstr("may as well be called")));
+  c.rays[2] = {3, 1.6, 0.4, 0, 0, 0, 0, false};  // 1.65 mm, limit 2.0, uncertainty 0.7
+  EXPECT_THAT(
+      all(),
+      HasSubstr("Third ray: its shift of 1.6 mm lies within its uncertainty of the limit of 2.0 mm; it may as well be "
+                "called displaced"));
+}
+
 TEST(Words, SourcesAreNumberedOnce) {
   words::Sources s;
   EXPECT_EQ(s.cite("a"), "[1]");
