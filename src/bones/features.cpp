@@ -67,19 +67,74 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
           stack.push_back(q);
         }
     }
-  while (!stack.empty()) {
-    const auto q = stack.back();
-    stack.pop_back();
-    const auto visit = [&](int i, int j, int k) {
-      if (i < 0 || j < 0 || k < 0 || i >= nx || j >= ny || k >= nz) return;
-      const std::size_t n = image.offset(i, j, k);
-      if (mask[n] || !(image.v[n] < level)) return;
-      mask[n] = 1;
-      stack.push_back({i, j, k});
-    };
-    visit(q[0] - 1, q[1], q[2]), visit(q[0] + 1, q[1], q[2]);
-    visit(q[0], q[1] - 1, q[2]), visit(q[0], q[1] + 1, q[2]);
-    visit(q[0], q[1], q[2] - 1), visit(q[0], q[1], q[2] + 1);
+  // Flood only where there is room: a voxel whose 26 neighbours are dark too. Pores that open through a thin or cut cortex
+  // are narrower; joint gaps are as well and are added by growIntoGaps().
+  std::vector<std::uint8_t> roomy(image.count(), 0);
+  tbb::parallel_for(0, nz, [&](int k) {
+    // Separable minimum over three voxels each way.
+    std::vector<std::uint8_t> column(static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)), line(column.size());
+    for (int j = 0; j < ny; ++j)
+      for (int i = 0; i < nx; ++i) {
+        bool dark = true;
+        for (int d = std::max(0, k - 1); d <= std::min(nz - 1, k + 1); ++d) dark = dark && image.v[image.offset(i, j, d)] < level;
+        column[static_cast<std::size_t>(j) * static_cast<std::size_t>(nx) + static_cast<std::size_t>(i)] = dark;
+      }
+    for (int j = 0; j < ny; ++j)
+      for (int i = 0; i < nx; ++i) {
+        const std::uint8_t* row = column.data() + static_cast<std::size_t>(j) * static_cast<std::size_t>(nx);
+        line[static_cast<std::size_t>(j) * static_cast<std::size_t>(nx) + static_cast<std::size_t>(i)] =
+            row[std::max(0, i - 1)] & row[i] & row[std::min(nx - 1, i + 1)];
+      }
+    for (int j = 0; j < ny; ++j)
+      for (int i = 0; i < nx; ++i) {
+        const auto at = [&](int y) {
+          return line[static_cast<std::size_t>(std::clamp(y, 0, ny - 1)) * static_cast<std::size_t>(nx) + static_cast<std::size_t>(i)];
+        };
+        roomy[image.offset(i, j, k)] = at(j - 1) & at(j) & at(j + 1);
+      }
+  });
+  for (const auto& q : stack) mask[image.offset(q[0], q[1], q[2])] = 0;
+  std::vector<std::array<int, 3>> todo;
+  for (const auto& q : stack) {
+    const std::size_t n = image.offset(q[0], q[1], q[2]);
+    if (!roomy[n] || mask[n]) continue;
+    mask[n] = 1;
+    todo.push_back(q);
+  }
+  const auto each = [&](const std::array<int, 3>& q, const auto& visit) {
+    for (std::size_t a = 0; a < 3; ++a)
+      for (const int d : {-1, 1}) {
+        auto r = q;
+        r[a] += d;
+        if (r[a] >= 0 && r[a] < image.size[static_cast<int>(a)]) visit(r, image.offset(r[0], r[1], r[2]));
+      }
+  };
+  std::vector<std::array<int, 3>> rim;  // flooded voxels beside dark ones without room
+  while (!todo.empty()) {
+    const auto q = todo.back();
+    todo.pop_back();
+    bool edge = false;
+    each(q, [&](const std::array<int, 3>& r, std::size_t n) {
+      if (mask[n]) return;
+      if (roomy[n]) {
+        mask[n] = 1;
+        todo.push_back(r);
+      } else {
+        edge = edge || image.v[n] < level;
+      }
+    });
+    if (edge) rim.push_back(q);
+  }
+  // Back out to the dark voxels along the walls.
+  for (int round = 0; round < 2; ++round) {
+    std::vector<std::array<int, 3>> grown;
+    for (const auto& q : rim)
+      each(q, [&](const std::array<int, 3>& r, std::size_t n) {
+        if (mask[n] || !(image.v[n] < level)) return;
+        mask[n] = 1;
+        grown.push_back(r);
+      });
+    rim.swap(grown);
   }
   return mask;
 }
@@ -116,27 +171,22 @@ std::vector<EdgePoint> edgePoints(const ScanImage& scan, const std::vector<std::
         if (std::abs(shift) > 0.75) continue;
         const Vec3 p = centre + shift * h * normal;
 
-        // Which side is the outside? Walk outward: open soft tissue, or a dip that rises again.
-        const auto from = [&](double t) { return static_cast<double>(image.linear(p + t * normal)); };
-        double inside = from(0);
-        for (double t = -0.4; t > -1.7; t -= 0.4) inside = std::max(inside, from(t));
-        double lowest = 1e9, at_lowest = 0;
-        for (double t = 0.25; t < 1.6; t += 0.25)
-          if (const double value = from(t); value < lowest) lowest = value, at_lowest = t;
-        double beyond = lowest;
-        for (double t = at_lowest + 0.25; t < at_lowest + 1.8; t += 0.25) beyond = std::max(beyond, from(t));
-        const double drop = inside - lowest;
-        if (drop < 0.22 * contrast) continue;
-        bool open = false;
-        for (double t = 0.5; t < 1.8 && !open; t += 0.4) {
+        // An edge of a bone has the exterior just beyond it.
+        int outside = 0;
+        for (double t = 0.3; t < 1.2 && outside == 0; t += 0.2) {
           const Vec3 x = (p + t * normal) / h;
           const int xi = static_cast<int>(std::lround(x.x())), xj = static_cast<int>(std::lround(x.y())),
                     xk = static_cast<int>(std::lround(x.z()));
-          if (xi < 0 || xj < 0 || xk < 0 || xi >= image.size.x() || xj >= image.size.y() || xk >= image.size.z()) continue;
-          open = exterior[image.offset(xi, xj, xk)] != 0;
+          if (xi < 0 || xj < 0 || xk < 0 || xi >= image.size.x() || xj >= image.size.y() || xk >= image.size.z()) break;
+          outside = exterior[image.offset(xi, xj, xk)];
         }
-        const bool gap = beyond - lowest > 0.4 * drop;
-        if (!open && !gap) continue;
+        if (outside == 0) continue;
+        const auto from = [&](double t) { return static_cast<double>(image.linear(p + t * normal)); };
+        double inside = from(0), lowest = from(0);
+        for (double t = 0.4; t < 1.7; t += 0.4) inside = std::max(inside, from(-t));
+        for (double t = 0.3; t < 1.3; t += 0.3) lowest = std::min(lowest, from(t));
+        if (inside - lowest < 0.22 * contrast || inside < scan.levels.bone) continue;  // the skin is an edge too, but not of bone
+        const bool gap = outside == 2;
         out.push_back({p, normal, static_cast<float>(-here / h), gap});
       }
   });
@@ -173,30 +223,98 @@ std::vector<EdgePoint> thinned(const std::vector<EdgePoint>& points, double cell
   return out;
 }
 
-double largestEigenvalue(double xx, double yy, double zz, double xy, double xz, double yz) {
+std::array<double, 2> largerEigenvalues(double xx, double yy, double zz, double xy, double xz, double yz) {
   const double off = xy * xy + xz * xz + yz * yz;
   const double mean = (xx + yy + zz) / 3;
   const double a = xx - mean, b = yy - mean, c = zz - mean;
   const double p2 = a * a + b * b + c * c + 2 * off;
-  if (p2 <= 1e-30) return mean;
+  if (p2 <= 1e-30) return {mean, mean};
   const double p = std::sqrt(p2 / 6);
   const double det = a * (b * c - yz * yz) - xy * (xy * c - yz * xz) + xz * (xy * yz - b * xz);
   const double r = std::clamp(0.5 * det / (p * p * p), -1.0, 1.0);
-  return mean + 2 * p * std::cos(std::acos(r) / 3);
+  const double angle = std::acos(r) / 3;
+  const double largest = mean + 2 * p * std::cos(angle);
+  const double smallest = mean + 2 * p * std::cos(angle + 2 * std::numbers::pi / 3);
+  return {largest, 3 * mean - largest - smallest};
 }
+
+namespace {
+
+/// Hessian at an inner voxel by central differences, per voxel squared.
+Mat3 hessianAt(const Image& image, int i, int j, int k) {
+  const float* q = image.v.data() + image.offset(i, j, k);
+  const auto sy = static_cast<std::ptrdiff_t>(image.size.x()), sz = sy * image.size.y();
+  const auto d = [&](std::ptrdiff_t n) { return static_cast<double>(q[n]); };
+  Mat3 H;
+  H(0, 0) = d(1) + d(-1) - 2 * d(0);
+  H(1, 1) = d(sy) + d(-sy) - 2 * d(0);
+  H(2, 2) = d(sz) + d(-sz) - 2 * d(0);
+  H(0, 1) = H(1, 0) = 0.25 * (d(1 + sy) + d(-1 - sy) - d(1 - sy) - d(-1 + sy));
+  H(0, 2) = H(2, 0) = 0.25 * (d(1 + sz) + d(-1 - sz) - d(1 - sz) - d(-1 + sz));
+  H(1, 2) = H(2, 1) = 0.25 * (d(sy + sz) + d(-sy - sz) - d(sy - sz) - d(-sy + sz));
+  return H;
+}
+
+/// How far the grey value rises on the lower of the two sides of a sheet, within 1.5 mm across it.
+double valleyDepth(const Image& image, int i, int j, int k) {
+  const Mat3 H = hessianAt(image, i, j, k);
+  const auto [largest, middle] = largerEigenvalues(H(0, 0), H(1, 1), H(2, 2), H(0, 1), H(0, 2), H(1, 2));
+  (void)middle;
+  const Mat3 A = H - largest * Mat3::Identity();
+  Vec3 across = A.row(0).cross(A.row(1)).transpose();
+  for (const Vec3& other : {Vec3(A.row(0).cross(A.row(2)).transpose()), Vec3(A.row(1).cross(A.row(2)).transpose())})
+    if (other.squaredNorm() > across.squaredNorm()) across = other;
+  if (across.squaredNorm() < 1e-12) return 0;
+  across.normalize();
+  const Vec3 p = image.h * Vec3(i, j, k);
+  double ahead = -1e9, behind = -1e9;
+  for (double t = 0.5; t < 1.6; t += 0.25) {
+    ahead = std::max(ahead, static_cast<double>(image.linear(p + t * across)));
+    behind = std::max(behind, static_cast<double>(image.linear(p - t * across)));
+  }
+  return std::min(ahead, behind) - static_cast<double>(image.v[image.offset(i, j, k)]);
+}
+
+}  // namespace
 
 float darkSheet(const Image& calm, int i, int j, int k, double sigma_mm) {
   if (i < 1 || j < 1 || k < 1 || i >= calm.size.x() - 1 || j >= calm.size.y() - 1 || k >= calm.size.z() - 1) return 0;
-  const float* q = calm.v.data() + calm.offset(i, j, k);
-  const auto sy = static_cast<std::ptrdiff_t>(calm.size.x()), sz = sy * calm.size.y();
-  const auto d = [&](std::ptrdiff_t n) { return static_cast<double>(q[n]); };
-  const double c2 = 2 * d(0);
-  const double xx = d(1) + d(-1) - c2, yy = d(sy) + d(-sy) - c2, zz = d(sz) + d(-sz) - c2;
-  const double xy = 0.25 * (d(1 + sy) + d(-1 - sy) - d(1 - sy) - d(-1 + sy));
-  const double xz = 0.25 * (d(1 + sz) + d(-1 - sz) - d(1 - sz) - d(-1 + sz));
-  const double yz = 0.25 * (d(sy + sz) + d(-sy - sz) - d(sy - sz) - d(-sy + sz));
-  const double value = largestEigenvalue(xx, yy, zz, xy, xz, yz) * sigma_mm * sigma_mm / (calm.h * calm.h);
+  const Mat3 H = hessianAt(calm, i, j, k);
+  const auto [largest, middle] = largerEigenvalues(H(0, 0), H(1, 1), H(2, 2), H(0, 1), H(0, 2), H(1, 2));
+  const double value = (largest - std::max(0.0, middle)) * sigma_mm * sigma_mm / (calm.h * calm.h);
   return value > 0 ? static_cast<float>(value) : 0.0F;
+}
+
+void growIntoGaps(const ScanImage& scan, std::vector<std::uint8_t>& exterior) {
+  const Image& image = scan.calm;
+  const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
+  const double sigma = std::max(0.5, scan.calm_sigma_mm);
+  const double contrast = scan.levels.bright - scan.levels.soft;
+  const auto least = static_cast<float>(0.1 * contrast);
+  const double valley = std::max(0.28 * contrast, 3 * scan.levels.noise);
+  std::vector<std::array<int, 3>> stack;
+  std::vector<std::uint8_t> tried(image.count(), 0);
+  const auto visit = [&](int i, int j, int k) {
+    if (i < 1 || j < 1 || k < 1 || i >= nx - 1 || j >= ny - 1 || k >= nz - 1) return;
+    const std::size_t n = image.offset(i, j, k);
+    if (exterior[n] || tried[n]) return;
+    tried[n] = 1;
+    if (darkSheet(image, i, j, k, sigma) < least || valleyDepth(image, i, j, k) < valley) return;
+    exterior[n] = 2;
+    stack.push_back({i, j, k});
+  };
+  const auto around = [&](int i, int j, int k) {
+    visit(i - 1, j, k), visit(i + 1, j, k), visit(i, j - 1, k), visit(i, j + 1, k), visit(i, j, k - 1), visit(i, j, k + 1);
+  };
+  for (int k = 1; k < nz - 1; ++k)
+    for (int j = 1; j < ny - 1; ++j)
+      for (int i = 1; i < nx - 1; ++i)
+        if (exterior[image.offset(i, j, k)] == 1) around(i, j, k);
+  while (!stack.empty()) {
+    const auto q = stack.back();
+    stack.pop_back();
+    around(q[0], q[1], q[2]);
+  }
 }
 
 }  // namespace rayset::bones

@@ -10,10 +10,10 @@
 namespace rayset::bones {
 namespace {
 
-constexpr double kCore = 1.3;      ///< mm inside the fitted template: surely this bone
-constexpr double kFar = 3.2;       ///< mm outside every template: surely another bone
-constexpr double kReach = 2.8;     ///< mm outside its template a bone may extend
-constexpr double kBarrier = 55.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
+constexpr double kFar = 6.0;       ///< mm outside every template: surely another bone
+constexpr double kReach = 6.0;     ///< mm outside its template a bone may extend
+constexpr double kSheetCut = 0.12; ///< a core does not extend across a sheet deeper than this fraction of the contrast
+constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
 constexpr double kBucket = 0.02;
 
 double smoothStep(double t) {
@@ -23,7 +23,8 @@ double smoothStep(double t) {
 
 }  // namespace
 
-Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior, const std::vector<DeformedBone>& bones) {
+Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior, const std::vector<DeformedBone>& bones,
+                     const std::vector<double>& core_mm) {
   const Image& image = scan.calm;
   const double h = image.h;
   Labelling out;
@@ -37,12 +38,12 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     std::uint8_t label = 0;
   };
   std::vector<Field> fields(bones.size());
-  constexpr double kBand = 4.5;
+  constexpr double kBand = 7.0;
   tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
     if (!bones[b].found) return;
     Field& f = fields[b];
     f.label = label(bones[b].id);
-    const DistanceField field(bones[b].mesh, 0.6, kBand);
+    const DistanceField field(bones[b].mesh, 0.8, kBand);
     Box box = bounds(bones[b].mesh);
     for (int a = 0; a < 3; ++a) {
       f.low[a] = std::clamp(static_cast<int>(std::floor((box.min()[a] - kBand) / h)), 0, image.size[a] - 1);
@@ -102,23 +103,65 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     buckets[slot].push_back(static_cast<std::uint32_t>(n));
   };
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
+  std::vector<float> sheet(image.count(), -1.0F);
+  const double sheet_sigma = std::max(0.5, scan.calm_sigma_mm);
+  const auto sheetAt = [&](std::size_t n, int i, int j, int k) {
+    if (sheet[n] < 0) sheet[n] = darkSheet(image, i, j, k, sheet_sigma);
+    return static_cast<double>(sheet[n]) / contrast;
+  };
   for (int k = 0; k < nz; ++k)
     for (int j = 0; j < ny; ++j)
       for (int i = 0; i < nx; ++i) {
         const std::size_t n = image.offset(i, j, k);
         if (exterior[n]) continue;
         const float d = nearest[n];
-        if (d < -static_cast<float>(kCore)) {
-          // Cores that overlap (a poor fit) belong to nobody yet.
+        if (which[n] != 255 && static_cast<double>(d) < -core_mm[which[n]]) {
+          // A poorly fitted template may reach across a joint; near its surface its core stops at the gap.
+          if (static_cast<double>(d) > -4.0 && sheetAt(n, i, j, k) > kSheetCut) continue;
           who[n] = which[n];
         } else if (d > static_cast<float>(kFar) && image.v[n] >= level) {
           who[n] = kOtherIndex;
         } else {
           continue;
         }
-        arrival[n] = 0;
-        buckets[0].push_back(static_cast<std::uint32_t>(n));
       }
+  // Of each core only the largest piece counts.
+  {
+    std::vector<std::uint32_t> stack, piece;
+    std::vector<std::uint8_t> seen(image.count(), 0);
+    std::vector<std::vector<std::uint32_t>> largest(bones.size());
+    const auto sx = std::ptrdiff_t{1}, sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
+    for (std::size_t n = 0; n < who.size(); ++n) {
+      if (who[n] >= bones.size() || seen[n]) continue;
+      const std::uint8_t b = who[n];
+      piece.clear();
+      stack.push_back(static_cast<std::uint32_t>(n));
+      seen[n] = 1;
+      while (!stack.empty()) {
+        const std::uint32_t q = stack.back();
+        stack.pop_back();
+        piece.push_back(q);
+        for (const std::ptrdiff_t d : {sx, -sx, sy, -sy, sz, -sz}) {
+          const std::ptrdiff_t t = static_cast<std::ptrdiff_t>(q) + d;
+          if (t < 0 || t >= static_cast<std::ptrdiff_t>(who.size())) continue;
+          const auto u = static_cast<std::size_t>(t);
+          if (who[u] != b || seen[u]) continue;
+          seen[u] = 1;
+          stack.push_back(static_cast<std::uint32_t>(u));
+        }
+      }
+      if (piece.size() > largest[b].size()) largest[b] = piece;
+    }
+    for (auto& w : who)
+      if (w < bones.size()) w = 255;
+    for (std::size_t b = 0; b < bones.size(); ++b)
+      for (const std::uint32_t n : largest[b]) who[n] = static_cast<std::uint8_t>(b);
+  }
+  for (std::size_t n = 0; n < who.size(); ++n)
+    if (who[n] != 255) {
+      arrival[n] = 0;
+      buckets[0].push_back(static_cast<std::uint32_t>(n));
+    }
   std::array<std::ptrdiff_t, 26> step{};
   std::array<std::array<int, 3>, 26> offset{};
   std::array<double, 26> length{};
@@ -132,7 +175,6 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         length[m] = h * std::sqrt(a * a + b * b + c * c);
         ++m;
       }
-  std::vector<float> sheet(image.count(), -1.0F);
   for (std::size_t slot = 0; slot < buckets.size(); ++slot) {
     for (std::size_t q = 0; q < buckets[slot].size(); ++q) {
       const std::size_t n = buckets[slot][q];
@@ -146,8 +188,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         if (x < 0 || y < 0 || z < 0 || x >= nx || y >= ny || z >= nz) continue;
         const std::size_t to = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + step[d]);
         if (arrival[to] <= arrival[n] || !isBone(to)) continue;
-        if (sheet[to] < 0) sheet[to] = darkSheet(image, x, y, z, std::max(0.5, scan.calm_sigma_mm));
-        const double s = std::max(0.0, static_cast<double>(sheet[to]) / contrast - 0.03);
+        const double s = std::max(0.0, sheetAt(to, x, y, z) - 0.05);
         double cost = 1;
         if (b == kOtherIndex) {
           cost += kBarrier * s;
@@ -155,7 +196,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
           const double depth = static_cast<double>(distance(b, x, y, z));
           if (depth > kReach) continue;
           // Inside its own template a bone passes its marrow freely; outside every millimetre costs more.
-          cost += kBarrier * s * smoothStep((depth + 2.0) / 1.6) + 1.5 * std::max(0.0, depth);
+          cost += kBarrier * s * smoothStep((depth + 2.0) / 1.6) + 0.7 * std::max(0.0, depth - 0.5);
         }
         const double reached = static_cast<double>(arrival[n]) + length[d] * cost;
         if (reached >= static_cast<double>(arrival[to]) - 1e-6) continue;

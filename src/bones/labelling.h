@@ -14,7 +14,8 @@ struct Labelling {
   std::vector<float> touching;         ///< per bone (parallel to the input): fraction of its border that lies against another bone
 };
 
+/// `core_mm`: how far inside its fitted template a voxel surely belongs to the bone (per bone; larger where the fit is poor).
 [[nodiscard]] Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
-                                   const std::vector<DeformedBone>& bones);
+                                   const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm);
 
 }  // namespace rayset::bones

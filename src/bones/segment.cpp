@@ -101,7 +101,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   out.scan = cutOut(ct, overview, cluster);
   watch.lap("crop and smooth");
   tell(0.08);
-  const auto exterior = exteriorMask(out.scan);
+  auto exterior = exteriorMask(out.scan);
+  growIntoGaps(out.scan, exterior);
   watch.lap("outside");
   const auto points = edgePoints(out.scan, exterior);
   const EdgeField edges(thinned(points, 1.2));
@@ -142,20 +143,43 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   auto bent = posedMeshes(foot, *best);
   Labelling labelling;
   std::vector<std::int16_t> owner = ownersOf(bent, fine, 3.5);
-  for (int round = 0; round < 2; ++round) {
+  const auto bend = [&](double reach, int iterations, double stiffness) {
     DeformSettings s;
-    s.start_reach_mm = round == 0 ? 3.5 : 2.0;
-    s.iterations = round == 0 ? 7 : 5;
-    s.start_stiffness = round == 0 ? 40 : 8;
+    s.start_reach_mm = reach;
+    s.iterations = iterations;
+    s.start_stiffness = stiffness;
     tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
       deform(bent[n], fine, owner, static_cast<std::int16_t>(n), out.scan, s);
     });
-    if (round == 0) owner = ownersOf(bent, fine, 3.0);
-  }
+  };
+  bend(3.5, 7, 40);
+  owner = ownersOf(bent, fine, 3.0);
+  bend(2.0, 4, 8);
   watch.lap("bending");
-  tell(0.65);
+  tell(0.6);
   if (progress.cancelled()) return std::nullopt;
-  labelling = labelBones(out.scan, exterior, bent);
+  std::vector<double> core(bent.size());
+  // Where fewer edges lie on the fitted template its interior is trusted less.
+  for (std::size_t n = 0; n < bent.size(); ++n) core[n] = std::clamp(1.3 + 5 * (0.9 - bent[n].supported), 1.3, 3.5);
+  labelling = labelBones(out.scan, exterior, bent, core);
+  watch.lap("labelling");
+  // The labels say which edge belongs to which bone; templates bend onto the edges of their own label and flood once more.
+  tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t e) {
+    const auto& point = fine.points()[e];
+    const Vec3 inside = (point.position - 0.9 * point.normal) / out.scan.grey.h;
+    owner[e] = -1;
+    const Eigen::Vector3i q(static_cast<int>(std::lround(inside.x())), static_cast<int>(std::lround(inside.y())),
+                            static_cast<int>(std::lround(inside.z())));
+    if ((q.array() < 0).any() || (q.array() >= out.scan.grey.size.array()).any()) return;
+    const std::uint8_t l = labelling.labels[out.scan.grey.offset(q.x(), q.y(), q.z())];
+    if (l == kOther) owner[e] = 999;
+    for (std::size_t n = 0; n < bent.size(); ++n)
+      if (bent[n].found && label(bent[n].id) == l) owner[e] = static_cast<std::int16_t>(n);
+  });
+  bend(6.0, 7, 20);
+  for (std::size_t n = 0; n < bent.size(); ++n) core[n] = std::clamp(1.3 + 5 * (0.9 - bent[n].supported), 1.3, 3.0);
+  watch.lap("bending");
+  labelling = labelBones(out.scan, exterior, bent, core);
   watch.lap("labelling");
   tell(0.8);
   if (progress.cancelled()) return std::nullopt;
