@@ -303,7 +303,7 @@ void Document::table(const std::vector<Column>& columns, const std::vector<Row>&
       drawHead();
     }
     if (y_ + cells.height <= kBottom) {
-      if (rows[r].highlight) band(y_ + 0.2, cells.height - 0.2, 0xFFF3DC);
+      if (rows[r].highlight) band(y_ + 0.4, cells.height - 0.4, 0xFFF3DC);
       draw(cells);
       continue;
     }

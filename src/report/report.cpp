@@ -547,33 +547,23 @@ void cautions(pdf::Document& doc, const Content& k, words::Sources& sources) {
 void howMeasured(pdf::Document& doc, const Content& k) {
   if (std::none_of(k.c.measures.begin(), k.c.measures.end(), [](const Measure& m) { return !m.note.empty(); })) return;
   doc.heading("How each measure is taken", "how");
+  // Measures taken the same way share a paragraph.
+  std::vector<std::pair<std::string, std::vector<std::string>>> ways;
   for (const Measure& m : k.c.measures) {
     if (m.note.empty()) continue;
-    doc.item("–", bold(escaped(m.name)) + ": " + escaped(m.note), {.size = 7.8}, 10);
+    const auto it = std::find_if(ways.begin(), ways.end(), [&](const auto& w) { return w.first == m.note; });
+    if (it == ways.end()) {
+      ways.push_back({m.note, {m.name}});
+    } else {
+      it->second.push_back(m.name);
+    }
+  }
+  for (const auto& [note, names] : ways) {
+    std::string title;
+    for (const std::string& name : names) title += fmt::format("{}{}", title.empty() ? "" : "; ", escaped(name));
+    doc.item("–", bold(title) + ": " + escaped(note), {.size = 7.8}, 10);
     doc.space(-2);
   }
-}
-
-void boneTable(pdf::Document& doc, const Content& k) {
-  const Case& c = k.c;
-  if (c.bones.empty()) return;
-  doc.heading("Bones found", "bones");
-  std::vector<pdf::Row> rows;
-  std::vector<std::string> missing;
-  for (const Bone b : kMidfootBones)
-    if (!c.bones.contains(b)) missing.push_back(std::string(boneId(b)) + " (" + std::string(boneName(b)) + ")");
-  for (const auto& [b, s] : c.bones)
-    rows.push_back({{bold(std::string(boneId(b))), escaped(std::string(boneName(b))),
-                     words::number(s.volume_mm3 / 1000, 1), s.complete ? "whole" : bold("▲ cut by the field of view"),
-                     words::number(100 * s.confidence, 0) + " %", escaped(s.doubt)}});
-  doc.table({{"Id", 0.8},
-             {"Bone", 2},
-             {"Volume\ncm³", 0.8, pdf::Align::kRight},
-             {"In the images", 1.5},
-             {"Confidence", 0.9, pdf::Align::kRight},
-             {"Doubt", 2.4}},
-            rows, 7.4);
-  if (!missing.empty()) doc.paragraph(bold("Not found: ") + escaped(words::listed(missing)) + ".");
 }
 
 void sourceList(pdf::Document& doc, const words::Sources& sources) {
