@@ -566,6 +566,28 @@ void howMeasured(pdf::Document& doc, const Content& k) {
   }
 }
 
+void boneTable(pdf::Document& doc, const Content& k) {
+  const Case& c = k.c;
+  if (c.bones.empty()) return;
+  doc.heading("Bones found", "bones");
+  std::vector<pdf::Row> rows;
+  std::vector<std::string> missing;
+  for (const Bone b : kMidfootBones)
+    if (!c.bones.contains(b)) missing.push_back(std::string(boneId(b)) + " (" + std::string(boneName(b)) + ")");
+  for (const auto& [b, s] : c.bones)
+    rows.push_back({{bold(std::string(boneId(b))), escaped(std::string(boneName(b))),
+                     words::number(s.volume_mm3 / 1000, 1), s.complete ? "whole" : bold("▲ cut by the field of view"),
+                     words::number(100 * s.confidence, 0) + " %", escaped(s.doubt)}});
+  doc.table({{"Id", 0.8},
+             {"Bone", 2},
+             {"Volume\ncm³", 0.8, pdf::Align::kRight},
+             {"In the images", 1.5},
+             {"Confidence", 0.9, pdf::Align::kRight},
+             {"Doubt", 2.4}},
+            rows, 7.4);
+  if (!missing.empty()) doc.paragraph(bold("Not found: ") + escaped(words::listed(missing)) + ".");
+}
+
 void sourceList(pdf::Document& doc, const words::Sources& sources) {
   doc.heading("Sources", "sources");
   const pdf::TextStyle style{.size = 7.8};
