@@ -24,9 +24,9 @@ double leastGap(Bone a, Bone b) {
 /// where they are equally deep. Symmetric, so facing surfaces stay congruent.
 double pressed(const std::vector<Part>& parts, const std::vector<std::vector<std::size_t>>& near, std::size_t i,
                const Vec3& p) {
-  constexpr double kFillet = 0.15, kReach = 4.0;
+  constexpr double kFillet = 0.15, kOutside = 4.0, kDeep = -12.0;  // solids overlap by less than kDeep where they press
   double f = parts[i].solid(p);
-  if (std::abs(f) > kReach) return f;
+  if (f > kOutside || f < kDeep) return f;
   for (std::size_t j : near[i]) {
     if (!parts[j].box.contains(p)) continue;
     f = smoothMax(f, 0.5 * (f - parts[j].solid(p) + leastGap(parts[i].bone, parts[j].bone)), kFillet);
@@ -51,7 +51,7 @@ Surface meshed(const std::vector<Part>& parts, const std::vector<std::vector<std
     for (int by = 0; by < blocks.y(); ++by) {
       for (int bx = 0; bx < blocks.x(); ++bx) {
         const Vec3 corner = box.min() + step * kBlock * Vec3(bx, by, bz);
-        const double centre = parts[index].solid(corner + Vec3::Constant(0.5 * step * (kBlock - 1)));
+        const double centre = pressed(parts, near, index, corner + Vec3::Constant(0.5 * step * (kBlock - 1)));
         const bool evaluate = std::abs(centre) < reach;
         for (int z = 0; z < kBlock; ++z) {
           for (int y = 0; y < kBlock; ++y) {
@@ -114,7 +114,10 @@ FootShape randomShape(std::uint32_t seed) {
   constexpr double kLengthSd[5] = {0.03, 0.01, 0.02, 0.025, 0.035};
   for (int i = 0; i < 5; ++i) shape.ray_length[i] = draw(1.0, kLengthSd[i], 1 - 2 * kLengthSd[i], 1 + 2 * kLengthSd[i]);
   shape.hallux_valgus_rad =
-      draw(0.14, 0.025, 0.08, 0.19);  // intermetatarsal angle normal below 9 degrees (reference.md A)
+      draw(0.14, 0.025, 0.08, 0.19);  // angle between rays 1 and 2 below 9 degrees (reference.md A)
+  // Tali of one person differ by 0.6 to 0.7 mm between the sides (Islam 2014); people differ more. Design choice.
+  shape.individuality_mm = draw(0.5, 0.15, 0.2, 0.8);
+  shape.individuality_phase = draw(0.0, 3.0, -9.0, 9.0);
   return shape;
 }
 

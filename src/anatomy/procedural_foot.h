@@ -21,6 +21,8 @@ struct FootShape {
   double girth = 1.0;              ///< shaft thickness
   double ray_length[5] = {1, 1, 1, 1, 1};  ///< per metatarsal
   double hallux_valgus_rad = 0.14;         ///< first-second intermetatarsal angle
+  double individuality_mm = 0.0;  ///< bones of one's own: broad waves of this height, non-articular surfaces, 0 to 0.8
+  double individuality_phase = 0.0;  ///< which waves (radians, any value)
 };
 
 /// A shape drawn from the published spread (standard deviations in procedural_foot.cpp); seed 0 is the mean foot.

@@ -42,16 +42,17 @@ std::vector<Part> hindfootParts(const Layout& plan) {
         {-20, 1, 0, 9, 9, 30, 8, 2.6, 2.2, 0, 0},          {-13, 0.5, 0, 12.2, 12.6, 36, 12, 3.2, 2.4, 0, 0},
         {0, 0, 0, 13.8, 14.6, 38, 15, 3.4, 2.4, 0, 0},     {10, 0, 0, 14.6, 15.4, 36, 13, 3.2, 2.4, 0, 0},
         {17, 0.5, -1, 13.6, 13.6, 26, 11, 2.8, 2.3, 0, 0}, {22, 1.0, -2, 12.0, 12.0, 14, 9, 2.4, 2.2, 0, 0}};
-    const Loft block(body, s, 3.0);
+    // The trochlea and the head stay exact, for they meet other bones; the rest has an uneven surface.
+    const Field block = plan.surfaced(Loft(body, s, 3.0), 0.15, 10.2);
     const Field upper = [block](const Vec3& p) { return smoothMax(block(p), trochlea(p), 2.0); };
-    const Field neck = joined(
-        {ellipsoid(plan.talar_head, plan.talar_head_half), capsule(at(5.4, -50, 43.5), at(0.5, -63, 46), 12.0, 13.0)},
-        5.0);
-    const Field f = uneven(joined({upper, neck, capsule(at(-8, -67, 51), at(-19.0, -63.5, 40.0), 9.5, 5.0),
-                                   capsule(at(-8, -72, 48), at(-18.0, -64.5, 41.0), 9.0, 5.0),
-                                   capsule(at(0.0, -79, 48), at(2, -86, 46.5), 8.5, 5.5)},
-                                  4.0),
-                           0.15, 10.2);
+    const Field neck = plan.surfaced(capsule(at(5.4, -50, 43.5), at(0.5, -63, 46), 12.0, 13.0), 0.15, 10.9);
+    const Field processes = plan.surfaced(joined({capsule(at(-8, -67, 51), at(-19.0, -63.5, 40.0), 9.5, 5.0),
+                                                  capsule(at(-8, -72, 48), at(-18.0, -64.5, 41.0), 9.0, 5.0),
+                                                  capsule(at(0.0, -79, 48), at(2, -86, 46.5), 8.5, 5.5)},
+                                                 4.0),
+                                          0.15, 11.6);
+    const Field front = joined({ellipsoid(plan.talar_head, plan.talar_head_half), neck}, 5.0);
+    const Field f = joined({upper, front, processes}, 4.0);
     parts.push_back({Bone::kTal, boxAround({at(-1, -62, 47)}, 36), [f](const Vec3& p) {
                        double clear = 0;
                        const double joint = subtalar(p, &clear);
@@ -71,10 +72,11 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     Axes medial_process = level, lateral_process = level;
     medial_process.origin = at(2, -101, 6.5);
     lateral_process.origin = at(-11.5, -99, 6.5);
-    const Field f = uneven(joined({Loft(axes, s, 8.0), ellipsoid(level, {14.5, 12.5, 7.6}),
-                                   ellipsoid(medial_process, {7, 9, 5.5}), ellipsoid(lateral_process, {5, 7.5, 5})},
-                                  6.0),
-                           0.25, 11.4);
+    const Field f =
+        plan.surfaced(joined({Loft(axes, s, 8.0), ellipsoid(level, {14.5, 12.5, 7.6}),
+                              ellipsoid(medial_process, {7, 9, 5.5}), ellipsoid(lateral_process, {5, 7.5, 5})},
+                             6.0),
+                      0.25, 11.4);
     parts.push_back({Bone::kCal, boxAround({at(-8, -114, 23), at(-15, -36, 23)}, 30), [f, plan](const Vec3& p) {
                        double clear = 0;
                        const double joint = subtalar(p, &clear);
@@ -95,13 +97,14 @@ std::vector<Part> hindfootParts(const Layout& plan) {
                                  {95, 1, 0, 15.5, 15, 14.5, 15.5, 2.3, 2.3, 0, 0},
                                  {top + 4, 1, 0, 13, 13, 12.5, 14, 2.3, 2.2, 0, 0}};
     const Field plafond = [f = Loft(up, s, 1.0)](const Vec3& p) { return smoothMax(f(p), 62.0 - p.z(), 2.0); };
-    const Field f = uneven(
+    const Field f = plan.surfaced(
         joined({plafond,
                 ellipsoid({at(20.0, -65.5, 64.5), Vec3::UnitX(), -Vec3::UnitY(), Vec3::UnitZ()}, {5.6, 10.5, 14.5})},
                5.0),
         0.2, 12.1);
     parts.push_back({Bone::kTibia, boxAround({at(0, -69, 60), at(0, -69, top - 24)}, 28), [f, top](const Vec3& p) {
-                       const double d = smoothMax(f(p), 1.5 - trochlea(p), 2.0);
+                       const double d =
+                           smoothMax(f(p), 1.5 - smoothMax(trochlea(p), std::abs(p.x() + 0.8) - 13.1, 2.0), 2.0);
                        return smoothMax(d, p.z() - top, 0.5);
                      }});
   }
@@ -111,7 +114,7 @@ std::vector<Part> hindfootParts(const Layout& plan) {
         {41, 0, 1, 2, 2, 3, 3, 2.2, 2.2, 0, 0},         {45, 0, 0, 4.2, 4.5, 6, 6, 2.2, 2.2, 0, 0},
         {55, 0, 0, 6.4, 6.5, 10, 9, 2.2, 2.2, 0, 0},    {68, 0, 0, 6.8, 7, 10, 9.5, 2.2, 2.2, 0, 0},
         {85, 0.5, 0, 6, 6.2, 7.2, 7.2, 2.2, 2.2, 0, 0}, {top + 4, 1, 0, 6, 6, 6.5, 6.5, 2.2, 2.2, 0, 0}};
-    const Field f = uneven(Loft(up, s, 3.0), 0.2, 13.0);
+    const Field f = plan.surfaced(Loft(up, s, 3.0), 0.2, 13.0);
     parts.push_back({Bone::kFibula, boxAround({at(-22, -75, 46), at(-22, -75, top - 10)}, 16),
                      [f, top](const Vec3& p) { return smoothMax(f(p), p.z() - top, 0.5); }});
   }

@@ -53,7 +53,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
       const Axes h = headAxes(plan, 0);
       f = without(f, capsule(h.global(m, -12, -14.6), h.global(m, 8, -14.2), 5.6, 5.6), 2.5);
     }
-    f = uneven(f, 0.12, 0.3);
+    f = plan.surfaced(f, 0.12, 0.3);
     parts.push_back(
         {Bone::kM1, boxAround({axes.global(0, -4, 0), axes.global(0, L + 6, 0)}, 18), [f, plan, half](const Vec3& p) {
            const double d = smoothMax(f(p), half - plan.tmt[0](p), 2.2);
@@ -62,8 +62,8 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
   }
   const std::array<Lesser, 4> lesser{{{8.8, 10.8, 12.0, 0.24, 4.0, 4.3, 5.4, 7.4, 7.7},
                                       {9.0, 10.0, 11.6, 0.14, 3.7, 4.2, 5.1, 7.0, 7.2},
-                                      {10.4, 8.8, 9.2, 0.08, 3.6, 4.0, 4.9, 6.8, 6.8},
-                                      {9.6, 7.0, 7.6, 0.05, 4.7, 4.1, 5.1, 6.4, 6.2}}};
+                                      {11.0, 8.8, 9.2, 0.08, 3.6, 4.0, 4.9, 6.8, 6.8},
+                                      {10.4, 6.6, 7.6, 0.05, 4.8, 4.7, 5.1, 6.4, 6.2}}};
   for (std::size_t i = 1; i < 5; ++i) {
     const Lesser& b = lesser[i - 1];
     const Axes axes = plan.ray[i];
@@ -94,7 +94,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
       const Vec3 root = axes.global(-3.0, 9, -0.5), tip = at(-48.0, -22.0, 12.5);
       f = joined({f, capsule(root, tip, 6.4, 5.2)}, 6.0);
     }
-    f = uneven(f, 0.1, static_cast<double>(i));
+    f = plan.surfaced(f, 0.1, static_cast<double>(i));
     parts.push_back(
         {metatarsal(static_cast<int>(i) + 1),
          boxAround({axes.global(0, -8, 0), axes.global(0, L + 4, 0)}, i == 4 ? 20 : 15),

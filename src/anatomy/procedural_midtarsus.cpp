@@ -22,9 +22,9 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     const std::vector<Station> s{{-19, -0.3, -0.5, 8.4, 11, 10.4, 11.6, 2.3, 2.5, -0.16, 0},
                                  {-11, -0.3, -0.3, 9.2, 11, 11.6, 13.4, 2.2, 2.5, -0.20, 0},
                                  {0, 0, 0, 9.4, 11.5, 13.8, 15.4, 2.2, 2.5, -0.22, 0},
-                                 {9, -0.6, 0, 7.0, 11.6, 15.2, 15.4, 2.5, 2.6, -0.08, 3.4},
+                                 {10, -0.8, 0, 6.0, 11.9, 15.1, 15.4, 2.6, 2.7, -0.04, 4.8},
                                  {20, -0.6, 0, 4.8, 12.2, 15.2, 15.4, 2.8, 2.8, 0.02, 6.2}};
-    const Field f = uneven(Loft(axes, s, 1.0), 0.15, 5.1);
+    const Field f = plan.surfaced(Loft(axes, s, 1.0), 0.15, 5.1);
     parts.push_back({Bone::kC1, boxAround({axes.origin}, 24), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[0](p) + half, kRim);
                        d = smoothMax(d, kTarsalHalfGap - plan.cuneonavicular(p), kRim);
@@ -38,7 +38,7 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     const std::vector<Station> s{{-14, 0, 0, 10, 10, 10.6, 13.0, 2.5, 2.3, 0.25, 0},
                                  {-2, 0, 0, 9.4, 9.4, 10.6, 12.2, 2.5, 2.3, 0.25, 0},
                                  {12, 0, 0, 10, 10, 10.4, 13.0, 2.5, 2.3, 0.25, 0}};
-    const Field f = uneven(Loft(axes, s, 1.0), 0.15, 6.2);
+    const Field f = plan.surfaced(Loft(axes, s, 1.0), 0.15, 6.2);
     parts.push_back({Bone::kC2, boxAround({axes.origin}, 20), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[1](p) + half, kRim);
                        d = smoothMax(d, kTarsalHalfGap - plan.cuneonavicular(p), kRim);
@@ -51,7 +51,7 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     const std::vector<Station> s{{-18, 0, 0, 10, 13.5, 9.8, 12.5, 2.4, 2.3, 0.25, 0},
                                  {-4, 0, 0, 9.6, 13.5, 10.6, 13.2, 2.4, 2.3, 0.25, 0},
                                  {18, 0, 0, 10, 13.0, 10.4, 13.2, 2.4, 2.3, 0.25, 0}};
-    const Field f = uneven(Loft(axes, s, 1.0), 0.15, 7.7);
+    const Field f = plan.surfaced(Loft(axes, s, 1.0), 0.15, 7.7);
     parts.push_back({Bone::kC3, boxAround({axes.origin}, 22), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[2](p) + half, kRim);
                        d = smoothMax(d, kTarsalHalfGap - plan.cuneonavicular(p), kRim);
@@ -66,8 +66,8 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
                                  {2, 0, 0, 17.5, 12.2, 10.4, 13.8, 2.4, 2.3, 0, 0},
                                  {12, 0, 0, 16.5, 12.3, 8.8, 9.6, 2.5, 2.4, 0, 0},
                                  {20, 0, 0, 15.0, 12, 8.6, 9.0, 2.6, 2.4, 0, 0}};
-    const Field f =
-        uneven(without(Loft(axes, s, 2.0), capsule(at(-48, -25, 13.5), at(-16, -7.5, 6.5), 3.4, 3.4), 3.0), 0.2, 8.4);
+    const Field f = plan.surfaced(
+        without(Loft(axes, s, 2.0), capsule(at(-48, -25, 13.5), at(-16, -7.5, 6.5), 3.4, 3.4), 3.0), 0.2, 8.4);
     parts.push_back({Bone::kCub, boxAround({axes.origin}, 26), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[3](p) + half, kRim);
                        d = smoothMax(d, plan.tmt[4](p) + half, 0.6);
@@ -77,14 +77,14 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
   }
   {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial and plantar.
     const Axes disc = blockAxes(at(6.0, -23, 43.0), 0.28, 0.12, 0.5);
-    const std::vector<Station> s{{-12, 1.0, -0.5, 18.5, 15.5, 11.5, 11.5, 2.2, 2.2, 0.08, 0},
-                                 {-4, 0.5, 0, 21.0, 19.0, 12.4, 12.0, 2.2, 2.2, 0.08, 0},
-                                 {14, 0.5, 0, 20.5, 18.6, 12.6, 12.0, 2.2, 2.2, 0.08, 0}};
-    const Field f = uneven(
+    const std::vector<Station> s{{-12, 1.0, -0.5, 18.0, 18.0, 11.3, 11.3, 2.2, 2.2, 0.08, 0},
+                                 {-4, 0.5, 0, 20.2, 21.3, 11.9, 11.6, 2.2, 2.2, 0.08, 0},
+                                 {14, 0.5, 0, 19.8, 21.3, 12.1, 11.6, 2.2, 2.2, 0.08, 0}};
+    const Field f = plan.surfaced(
         joined({Loft(disc, s, 5.0), capsule(at(15, -24, 38.5), at(25.0, -30.0, 33.0), 8.0, 5.8)}, 9.0), 0.2, 9.3);
     const Field head = ellipsoid(plan.talar_head, plan.talar_head_half);
     parts.push_back({Bone::kNav, boxAround({disc.origin}, 32), [f, head, plan](const Vec3& p) {
-                       double d = smoothMax(f(p), plan.cuneonavicular(p) + kTarsalHalfGap, 4.5);
+                       double d = smoothMax(f(p), plan.cuneonavicular(p) + kTarsalHalfGap, 3.5);
                        return smoothMax(d, 1.4 - head(p), 2.5);
                      }});
   }

@@ -7,7 +7,7 @@
 #pragma once
 
 #include <array>
-#include <string>
+#include <utility>
 #include <vector>
 
 #include "anatomy/bones.h"
@@ -42,6 +42,12 @@ struct Layout {
   Sheet cuneonavicular, calcaneocuboid;
   Axes talar_head;
   Vec3 talar_head_half;
+
+  /// The solid of a bone with the unevenness of its surface (mm) and this person's own shape; `phase` tells bones
+  /// apart.
+  [[nodiscard]] Field surfaced(Field solid, double amplitude, double phase) const {
+    return uneven(std::move(solid), amplitude, phase, shape.individuality_mm, shape.individuality_phase);
+  }
 };
 
 /// A bone, or one piece of it: its solid before neighbours press on it, and a box that holds it.

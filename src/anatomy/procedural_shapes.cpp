@@ -124,13 +124,22 @@ Field without(Field shape, Field cut, double k) {
   return [shape = std::move(shape), cut = std::move(cut), k](const Vec3& p) { return smoothMax(shape(p), -cut(p), k); };
 }
 
-Field uneven(Field shape, double amplitude, double phase) {
-  return [shape = std::move(shape), amplitude, phase](const Vec3& p) {
+Field uneven(Field shape, double amplitude, double phase, double broad, double person) {
+  return [=, shape = std::move(shape)](const Vec3& p) {
     const double f = shape(p);
-    if (std::abs(f) > 4) return f;
-    const double x = 0.43 * p.x() + 0.17 * p.y() + phase, y = 0.37 * p.y() - 0.19 * p.z() + 2.3 * phase,
-                 z = 0.53 * p.z() + 0.13 * p.x() + 3.1 * phase;
-    return f + amplitude * (std::sin(x) * std::sin(y) + std::sin(y) * std::sin(z) + std::sin(z) * std::sin(x)) / 1.5;
+    if (std::abs(f) > 5) return f;
+    auto waves = [](double x, double y, double z) {
+      return (std::sin(x) * std::sin(y) + std::sin(y) * std::sin(z) + std::sin(z) * std::sin(x)) / 1.5;
+    };
+    const double fine = waves(0.43 * p.x() + 0.17 * p.y() + phase, 0.37 * p.y() - 0.19 * p.z() + 2.3 * phase,
+                              0.53 * p.z() + 0.13 * p.x() + 3.1 * phase);
+    double result = f + amplitude * fine;
+    if (broad > 0) {
+      const double q = phase + person;
+      result += broad * waves(0.17 * p.x() + 0.06 * p.z() + 1.7 * q, 0.14 * p.y() + 0.05 * p.x() + 2.9 * q,
+                              0.19 * p.z() - 0.06 * p.y() + 4.3 * q);
+    }
+    return result;
   };
 }
 

@@ -79,6 +79,7 @@ class Loft {
 [[nodiscard]] Field without(Field shape, Field cut, double k);
 
 /// Gentle unevenness of a bone's surface: smooth waves of about 15 mm and `amplitude` mm, different for each `phase`.
-[[nodiscard]] Field uneven(Field shape, double amplitude, double phase);
+/// `broad` mm of waves of about 40 mm come on top, other ones for each `person`.
+[[nodiscard]] Field uneven(Field shape, double amplitude, double phase, double broad, double person);
 
 }  // namespace rayset::procedural

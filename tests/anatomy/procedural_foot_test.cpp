@@ -57,6 +57,10 @@ void expectEvenGaps(const Foot& foot) {
 
 TEST(ProceduralFoot, HasSixteenClosedPartsInOnePieceEach) { expectClosedParts(meanFoot()); }
 TEST(ProceduralFoot, BonesNeverTouch) { expectApart(meanFoot()); }
+TEST(ProceduralFoot, BonesNeverTouchAtTheDefaultDetail) {
+  // The finer the grid, the smaller the blocks that are skipped: talus and calcaneus once met inside one at 0.6 mm.
+  expectApart(proceduralFoot({}, Side::kRight, 0.6));
+}
 TEST(ProceduralFoot, JointsHaveEvenGaps) { expectEvenGaps(meanFoot()); }
 
 TEST(ProceduralFoot, TarsometatarsalGapIsTheOneAskedFor) {

@@ -254,5 +254,30 @@ TEST(ProceduralMorphometry, HindfootSizes) {
   EXPECT_NEAR(bounds(bone(Bone::kTal)).sizes().y(), 59, 5);
 }
 
+TEST(ProceduralMorphometry, MalleoliHoldTheTalus) {
+  // Both reach well below the dome, the lateral one lower (memory); the leg is cut 45 mm above the talus.
+  const double dome = bounds(bone(Bone::kTal)).max().z();
+  const double medial_tip = bounds(bone(Bone::kTibia)).min().z(), lateral_tip = bounds(bone(Bone::kFibula)).min().z();
+  EXPECT_LT(medial_tip, dome - 12);
+  EXPECT_LT(lateral_tip, medial_tip - 5);
+  EXPECT_NEAR(bounds(bone(Bone::kTibia)).max().z(), dome + 45, 1.5);
+}
+
+TEST(ProceduralMorphometry, PeopleDifferInMoreThanSize) {
+  // The broad waves of a person change a bone by a fraction of a millimetre to a millimetre and leave its joints alone.
+  FootShape own;
+  own.individuality_mm = 0.6;
+  own.individuality_phase = 2.0;
+  const Foot other = proceduralFoot(own, Side::kRight, 0.8);
+  // Bones with much free surface; most of the talus and of C2 is articular and stays as it is.
+  for (Bone id : {Bone::kM2, Bone::kM5, Bone::kCub, Bone::kCal}) {
+    const SurfaceDistance d = compareSurfaces(bone(id), other.bones.at(id));
+    EXPECT_GT(d.mean, 0.08) << boneId(id);
+    EXPECT_LT(d.maximum, 2.0) << boneId(id);
+  }
+  EXPECT_NEAR(joint(other.bones.at(Bone::kM2), other.bones.at(Bone::kC2)).quantile(0.5),
+              joint(bone(Bone::kM2), bone(Bone::kC2)).quantile(0.5), 0.05);
+}
+
 }  // namespace
 }  // namespace rayset
