@@ -1,6 +1,7 @@
 #include "phantom/injury_spec.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <cmath>
@@ -370,9 +371,13 @@ IntactFoot::IntactFoot(BoneSurfaces bones, Side side) {
   for (int ray = 1; ray <= 5; ++ray)
     if (const auto found = bones.find(metatarsal(ray)); found != bones.end())
       impl->axes[static_cast<std::size_t>(ray - 1)] = metatarsalAxis(found->second, impl->frame.distal);
+  std::vector<std::pair<Bone, const Surface*>> obstacles;
   for (const Bone bone :
        {Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
-    if (const auto found = bones.find(bone); found != bones.end()) impl->bodies.emplace(bone, found->second);
+    if (const auto found = bones.find(bone); found != bones.end()) obstacles.emplace_back(bone, &found->second);
+  std::vector<std::optional<Body>> made(obstacles.size());
+  tbb::parallel_for(std::size_t{0}, obstacles.size(), [&](std::size_t n) { made[n].emplace(*obstacles[n].second); });
+  for (std::size_t n = 0; n < obstacles.size(); ++n) impl->bodies.emplace(obstacles[n].first, std::move(*made[n]));
   const Rigid still = Rigid::Identity();
   for (const auto& [a, body_a] : impl->bodies)
     for (const auto& [b, body_b] : impl->bodies)

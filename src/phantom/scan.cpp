@@ -89,6 +89,9 @@ class NoiseBlock {
     std::vector<float> weights;
     for (int d = -reach; d <= reach; ++d)
       weights.push_back(static_cast<float>(std::exp(-0.5 * d * d / (sigma * sigma))));
+    float total = 0;
+    for (const float w : weights) total += w;
+    for (float& w : weights) w /= total;
     std::vector<float> line(kSize);
     for (int axis = 0; axis < 3; ++axis) {
       const int stride = axis == 0 ? 1 : axis == 1 ? kSize : kSize * kSize;
@@ -112,9 +115,9 @@ class NoiseBlock {
   std::vector<float> values_;
 };
 
-// Steps of the noise block: 0.3 mm gives features of about 1 mm (trabeculae as a clinical CT shows them); eight times
+// Steps of the noise block: 0.5 mm gives features of about 1 mm (trabeculae as a clinical CT shows them); eight times
 // that gives regional variation of bone and the fat between muscles.
-constexpr float kFineStep = 0.3F;
+constexpr float kFineStep = 0.5F;
 constexpr float kSlowStep = 3.2F;
 
 /// Trilinear reading of a dense distance grid, in index coordinates that the caller keeps inside [0, size - 1).
@@ -256,7 +259,7 @@ float boneHu(const PartModel& m, const ScanSettings& s, const NoiseBlock* noise,
     deep *= 1 - 0.75F * std::exp(-0.5F * (p - m.sparse_centre).squaredNorm() / (m.sparse_radius * m.sparse_radius));
   const float below = std::max(0.0F, depth - thickness);
   float cancellous = (deep + (m.cancellous_surface - deep) * std::exp(-below / 1.8F)) * (1 + 0.15F * slow);
-  cancellous = std::max(-80.0F, density * (cancellous + 110 * fine));
+  cancellous = std::max(-80.0F, density * (cancellous + 170 * fine));
   const float marrow = static_cast<float>(TissueHu::kMarrow) + 18 * slow;
   const float inner = cancellous + (marrow - cancellous) * canal;
   return inner + (cortex_hu - inner) * shell;
@@ -621,11 +624,11 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
   const NoiseBlock* texture = s.texture ? &block : nullptr;
   std::vector<PartModel> models(parts.size());
   const double field_voxel = std::clamp(0.8 * s.pixel_mm, 0.25, 0.4);
-  for (std::size_t n = 0; n < parts.size(); ++n) {
-    if (progress.cancelled()) return cancelledError();
-    models[n] = modelOf(parts[n], s, field_voxel);
-    progress("scan", 0.15 * static_cast<double>(n + 1) / static_cast<double>(parts.size()));
-  }
+  tbb::parallel_for(std::size_t{0}, parts.size(), [&](std::size_t n) {
+    if (!progress.cancelled()) models[n] = modelOf(parts[n], s, field_voxel);
+  });
+  if (progress.cancelled()) return cancelledError();
+  progress("scan", 0.3);
   std::optional<SoftTissue> soft;
   if (s.soft_tissue) soft.emplace(parts, models, *grid, texture);
   const float background = static_cast<float>(s.soft_tissue ? TissueHu::kCapsule : TissueHu::kAir);
@@ -675,7 +678,7 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
       for (std::size_t n = 0; n < plane; ++n)
         out[n] = static_cast<std::int16_t>(std::lround(std::clamp(sum[n], -1024.0F, 3071.0F)));
     });
-    progress("scan", 0.15 + 0.85 * k1 / nz);
+    progress("scan", 0.3 + 0.7 * k1 / nz);
   }
   return ct;
 }
