@@ -29,6 +29,7 @@ constexpr double kNone = 1000;           // "no other device" and "cannot be": f
 constexpr double kSleeveRadiusMm = 3.5;  // drill sleeve and screwdriver outside the bone (design choice)
 constexpr double kWireDriverRadiusMm = 1.5;
 constexpr double kReachMm = 42;       // of a metatarsal from its joint: entry points lie well within
+constexpr double kUpwardsMost = 0.1;  // fragment wires come from above or the side, never from the sole
 constexpr double kLeastInLastMm = 8;  // less thread than this in the tarsal bone holds nothing (design choice)
 constexpr double kShallowRad =
     0.45;  // about 26 degrees: below this a drill tends to slide before it bites (design choice)
@@ -89,9 +90,11 @@ struct Rule {
   std::shared_ptr<const Space> space;
   RayAnatomy ray;
   Tool tool;
-  bool fragment = false;              // enters a fragment: no band, no sector
-  double band_from = 0, band_to = 0;  // allowed
-  double good_from = 0, good_to = 0;  // wanted
+  bool fragment = false;   // between a fragment and its bone: no band, no sector, but only from where one can reach
+  Vec3 up = Vec3::Zero();  // dorsal, for fragments
+  double least_in_last = kLeastInLastMm;  // less is no hold
+  double band_from = 0, band_to = 0;      // allowed
+  double good_from = 0, good_to = 0;      // wanted
   double sector_centre = 0,
          sector_half = 0;  // allowed cortex: angle of its normal round the shaft, dorsal 0, medial +90 degrees
   double off_centre_weight = 0;
@@ -128,6 +131,8 @@ double judge(const Rule& rule, const Vec3& entry, const Vec3& direction, double 
     turn = std::abs(std::remainder(turn, 2 * std::numbers::pi));
     if (turn > rule.sector_half) return kNone;
     cost += 0.6 * square(turn / rule.sector_half);
+  } else if (direction.dot(rule.up) > kUpwardsMost) {
+    return kNone;
   }
   const double depth = std::min(r.usable, rule.depth_cap);
   const double in_last = depth - r.enter;
@@ -138,7 +143,7 @@ double judge(const Rule& rule, const Vec3& entry, const Vec3& direction, double 
   cost += 60 * square(over(0.5, r.other)) + 8 * square(over(0.5, r.outside));
   if (rule.head_radius > 0) cost += 20 * square(over(rule.head_radius + 0.5, rule.space->obstacleDistance(entry)));
   // Hold: thread in the last bone.
-  cost += 0.06 * over(rule.deep_enough, in_last) + 0.5 * square(over(kLeastInLastMm + 2, in_last));
+  cost += 0.06 * over(rule.deep_enough, in_last) + 0.5 * square(over(rule.least_in_last + 2, in_last));
   // Through the middle of the joint, not too obliquely, and not skidding on the cortex.
   cost += rule.off_centre_weight * (r.crossing - rule.space->face_centre).squaredNorm();
   const double oblique = std::acos(std::clamp(direction.dot(rule.space->face_normal), -1.0, 1.0));
@@ -172,7 +177,9 @@ std::vector<OrientedPoint> entryPoints(const Rule& rule, double spacing_mm) {
   for (const OrientedPoint& p : sampleEvenly(surface, count)) {
     if (rule.fragment) {
       // The fragment's free skin: not its broken face (inside the closed union), not what a neighbour lies against.
-      if (rule.space->outer.value(p.position) < -0.3 || rule.space->obstacleDistance(p.position) < 3) continue;
+      if (std::abs(rule.space->outer.value(p.position)) > 0.3 || rule.space->obstacleDistance(p.position) < 3 ||
+          (p.position - rule.space->face_centre).norm() > 25 || p.normal.dot(rule.up) < 0)
+        continue;
     } else {
       const double distance = rule.ray.fromJoint(p.position);
       if (distance < rule.band_from || distance > rule.band_to) continue;
@@ -305,11 +312,12 @@ class Planner {
   [[nodiscard]] std::vector<Space::Obstacle> obstacles(const std::vector<std::string>& own) const;
   [[nodiscard]] std::vector<Bone> bonesNear(const std::vector<int>& rays) const;
   std::shared_ptr<const Space> raySpace(int ray);
-  std::shared_ptr<const Space> fragmentSpace(const std::string& fragment);
+  // `into`: from the bone into the fragment (one that lies plantar cannot be reached from its own side).
+  std::shared_ptr<const Space> fragmentSpace(const std::string& fragment, bool into);
   Rule baseRule(const std::string& type_id, std::string id, std::string stage, int ray) const;
   Rule screwRule(int ray, std::shared_ptr<const Space> space) const;
   Rule wireRule(int ray, std::shared_ptr<const Space> space, bool definitive) const;
-  Rule fragmentRule(const std::string& fragment, char letter, std::shared_ptr<const Space> space) const;
+  Rule fragmentRule(const std::string& fragment, char letter, bool into, std::shared_ptr<const Space> space) const;
   void polish(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const;
   [[nodiscard]] std::optional<Device> finish(const Rule& rule, const Candidate& c) const;
   void warn(Device& device, const Rule& rule) const;
@@ -387,7 +395,7 @@ std::shared_ptr<const Space> Planner::raySpace(int ray) {
   return space ? std::make_shared<const Space>(std::move(*space)) : nullptr;
 }
 
-std::shared_ptr<const Space> Planner::fragmentSpace(const std::string& fragment) {
+std::shared_ptr<const Space> Planner::fragmentSpace(const std::string& fragment, bool into) {
   const auto parent = boneFromId(parentId(fragment));
   Solid first, last;
   first.parts.push_back({surfaces_.at(fragment), fields_.at(fragment).get()});
@@ -397,6 +405,7 @@ std::shared_ptr<const Space> Planner::fragmentSpace(const std::string& fragment)
   for (const auto& [other, surface] : input_.fragments)  // its sister fragments stay clear of its wires
     if (other != fragment && parentId(other) == id && !surface.empty())
       others.push_back({other, fields_.at(other).get(), &surface});
+  if (into) std::swap(first, last);
   auto space = path::makeSpace(std::move(first), std::move(last), std::move(others), kReachMm);
   return space ? std::make_shared<const Space>(std::move(*space)) : nullptr;
 }
@@ -489,14 +498,18 @@ Rule Planner::wireRule(int ray, std::shared_ptr<const Space> space, bool definit
   return rule;
 }
 
-Rule Planner::fragmentRule(const std::string& fragment, char letter, std::shared_ptr<const Space> space) const {
+Rule Planner::fragmentRule(const std::string& fragment, char letter, bool into,
+                           std::shared_ptr<const Space> space) const {
   const std::string parent = parentId(fragment);
   const auto b = boneFromId(parent);
   // Definitive: nothing else holds the fragment once the holding wires are out.
   Rule rule = baseRule(kFragmentWire, fmt::format("F{}{}", fragment, letter), "definitive", rayOf(*b).value_or(0));
   rule.what = fmt::format("wire of fragment {}", fragment);
   rule.fragment = true;
-  rule.device.through = {fragment, parent};
+  rule.device.through = into ? std::vector<std::string>{parent, fragment} : std::vector<std::string>{fragment, parent};
+  rule.up = input_.frame.dorsal;
+  rule.ray.distal = rayOf(*b) ? metatarsalAxis(*bone(*b), input_.frame.distal).distal : input_.frame.distal;
+  if (into) rule.least_in_last = 4;
   rule.tool.wanted_margin = std::min(0.5, settings_.cortex_margin_mm);
   rule.off_centre_weight = 0.08;
   rule.deep_enough = 12;
@@ -577,7 +590,7 @@ std::optional<Device> Planner::finish(const Rule& rule, const Candidate& c) cons
     device.countersink_mm = type.head_height_mm;
   }
   device.tip = device.entry + device.length_mm * device.direction;
-  if (device.length_mm - r.enter < std::min(kLeastInLastMm, 0.4 * rule.deep_enough)) return std::nullopt;
+  if (device.length_mm - r.enter < std::min(rule.least_in_last, 0.4 * rule.deep_enough)) return std::nullopt;
   return device;
 }
 
@@ -793,9 +806,10 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
     if (ray && std::find(rays.begin(), rays.end(), *ray) == rays.end()) continue;
     fragments.push_back(id);
   }
-  std::vector<std::shared_ptr<const Space>> spaces(rays.size() + fragments.size());
+  std::vector<std::shared_ptr<const Space>> spaces(rays.size() + 2 * fragments.size());
   tbb::parallel_for(std::size_t{0}, spaces.size(), [&](std::size_t i) {
-    spaces[i] = i < rays.size() ? raySpace(rays[i]) : fragmentSpace(fragments[i - rays.size()]);
+    const std::size_t f = i - rays.size();
+    spaces[i] = i < rays.size() ? raySpace(rays[i]) : fragmentSpace(fragments[f / 2], f % 2 == 1);
   });
   if (progress.cancelled()) return cancelledError();
   progress("fixation", 0.5);
@@ -813,24 +827,36 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
   }
   for (std::size_t i = 0; i < rays.size(); ++i)
     if (spaces[i] != nullptr) rules.push_back(wireRule(rays[i], spaces[i], usesWire(rays[i])));
+  // Each fragment's wires go the way that has the better path; both wires choose from one list.
+  std::map<std::string, std::vector<Candidate>> fragment_lists;
   for (std::size_t i = 0; i < fragments.size(); ++i) {
-    const auto& space = spaces[rays.size() + i];
-    if (space == nullptr) {
+    std::optional<bool> way;
+    for (const bool into : {false, true}) {
+      const auto& space = spaces[rays.size() + 2 * i + (into ? 1 : 0)];
+      if (space == nullptr) continue;
+      auto list = searchAll(fragmentRule(fragments[i], 'a', into, space), 60, 1.5);
+      auto& best = fragment_lists[fragments[i]];
+      if (!way || (!list.empty() && (best.empty() || list.front().cost < best.front().cost))) {
+        way = into;
+        best = std::move(list);
+      }
+    }
+    if (!way) {
       result.cautions.push_back(
           fmt::format("Fragment {} gets no wire in this plan: it does not lie against its bone.", fragments[i]));
       continue;
     }
-    for (const char letter : {'a', 'b'}) rules.push_back(fragmentRule(fragments[i], letter, space));
+    for (const char letter : {'a', 'b'})
+      rules.push_back(fragmentRule(fragments[i], letter, *way, spaces[rays.size() + 2 * i + (*way ? 1 : 0)]));
   }
 
   std::vector<std::vector<Candidate>> lists(rules.size());
   for (std::size_t i = 0; i < rules.size(); ++i) {
-    // Both wires of a fragment choose from one list.
-    if (rules[i].fragment && i > 0 && rules[i - 1].fragment && rules[i - 1].space == rules[i].space) {
-      lists[i] = lists[i - 1];
+    if (rules[i].fragment) {
+      const auto& through = rules[i].device.through;
+      lists[i] = fragment_lists.at(through.front().find('.') != std::string::npos ? through.front() : through.back());
     } else {
-      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 16, 1.5)
-                                                 : searchAll(rules[i], 60, rules[i].fragment ? 1.5 : 2.5);
+      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 16, 1.5) : searchAll(rules[i], 60, 2.5);
     }
     if (progress.cancelled()) return cancelledError();
     progress("fixation", 0.5 + 0.35 * static_cast<double>(i + 1) / static_cast<double>(rules.size()));
@@ -877,10 +903,12 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
 std::optional<Rule> Planner::ruleFor(const Device& device) {
   if (device.through.size() != 2) return std::nullopt;
   makeFields(bonesNear({std::clamp(device.ray, 1, 5)}));
-  if (device.through.front().find('.') != std::string::npos) {
+  const bool from = device.through.front().find('.') != std::string::npos;
+  if (from || device.through.back().find('.') != std::string::npos) {
     if (!surfaces_.contains(device.through[0]) || !surfaces_.contains(device.through[1])) return std::nullopt;
-    auto space = fragmentSpace(device.through.front());
-    return space ? std::optional(fragmentRule(device.through.front(), 'a', space)) : std::nullopt;
+    const std::string& fragment = from ? device.through.front() : device.through.back();
+    auto space = fragmentSpace(fragment, !from);
+    return space ? std::optional(fragmentRule(fragment, 'a', !from, space)) : std::nullopt;
   }
   if (device.ray < 1 || device.ray > 5 || bone(metatarsal(device.ray)) == nullptr ||
       bone(tarsalPartner(device.ray)) == nullptr)

@@ -7,8 +7,8 @@
 //           screws across TMT2 broke the joint in 4 of 10 feet (reference table D)
 //   ray 4   along its shaft into the cuboid;  ray 5  from its base, obliquely to its shaft, into the cuboid
 //   each    a temporary 1.6 mm threaded-tip wire across the same joint that can stay while the screw is put in
-//   base fragments: 1.0 mm wires into the bone they came from.  `lateral_wires`: rays 4 and 5 get one 1.6 mm smooth
-//   wire each.
+//   base fragments: two 1.0 mm wires between the fragment and its bone, from whichever of the two can be reached from
+//   above `lateral_wires`: rays 4 and 5 get one 1.6 mm smooth wire each, which stays, and nothing else
 //
 // Length. |tip - entry| == length_mm, always. `entry` is where the device's axis meets the outer cortex. Screws are
 // countersunk until the top of the head is level with the cortex on the axis, so the over-all length (top of head to

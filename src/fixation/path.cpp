@@ -193,12 +193,12 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
   r.other = kBandMm;
   for (double s = 0; s <= r.usable; s += 2 * step)
     r.other = std::min(r.other, space.obstacleDistance(at(s)) - tool.radius);
-  // Outside: the sleeve stands off the bone it enters, so that bone counts from twice the corridor's radius on.
+  // Outside: the sleeve stands off the bone it enters, so the two bones count from twice the corridor's radius on.
   r.outside = kBandMm;
   for (double s = 3; s <= 45; s += 3) {
     const Vec3 p = at(-s);
-    double d = std::min(space.obstacleDistance(p), space.last.distance(p));
-    if (s > 2 * tool.corridor + 3) d = std::min(d, space.first.distance(p));
+    double d = space.obstacleDistance(p);
+    if (s > 2 * tool.corridor + 3) d = std::min({d, space.first.distance(p), space.last.distance(p)});
     r.outside = std::min(r.outside, d - tool.corridor);
   }
   return r;

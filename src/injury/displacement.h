@@ -9,18 +9,22 @@
 
 namespace rayset {
 
-/// Components in the foot frame. Rotation sequence (Grood and Suntay 1983, J Biomech Eng 105:136): see displacement.cpp.
+/// Components in the foot frame; each positive in the same anatomical sense on a right and on a left foot. The turn is
+/// plantarflexion about the foot's medial axis, then abduction about the floating axis, then pronation about the distal
+/// axis carried along with the metatarsal; |abduction| < 90 degrees. Rotation sequence (Grood and Suntay 1983, J
+/// Biomech Eng 105:136): see displacement.cpp.
 struct RayDisplacement {
   int ray = 0;
-  double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;                     ///< of the base's reference point
-  double abduction_rad = 0, plantarflexion_rad = 0, pronation_rad = 0;    ///< head lateral / head plantar / top rolls medially
+  double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;  ///< of the base's reference point
+  double abduction_rad = 0, plantarflexion_rad = 0,
+         pronation_rad = 0;  ///< head lateral / head plantar / top rolls medially
   bool displaced = false;
 };
 
 inline constexpr double kDisplacedFromMm = 2.0;  ///< plan contract: lateral and dorsal shift together
 
-/// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the reference
-/// point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).
+/// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the
+/// reference point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).
 [[nodiscard]] RayDisplacement displacement(int ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
                                            const Frame& frame, double displaced_from_mm = kDisplacedFromMm);
 /// The inverse: the rigid transform that gives these components (phantoms and tests).

@@ -122,6 +122,20 @@ std::optional<Value> transverseGap(const PlaneSection& medial, const PlaneSectio
   return v;
 }
 
+// Distal end of a section, steadied against single points: upper quartile of the ends of lines along x, 0.5 mm apart.
+double steadyDistalEnd(const PlaneSection& section) {
+  const Range across = rangeOf(section, 1);
+  std::vector<double> ends;
+  for (double y = across.low + 2; y < across.high - 2; y += 0.5) {
+    const Range r = crossing(section, 1, y, 0);
+    if (!r.empty()) ends.push_back(r.high);
+  }
+  if (ends.size() < 4) return rangeOf(section, 0).high;
+  const auto k = ends.begin() + static_cast<std::ptrdiff_t>(ends.size() * 3 / 4);
+  std::nth_element(ends.begin(), k, ends.end());
+  return *k;
+}
+
 void axialDistances(const LocalFoot& foot, Values& values) {
   const Surface* c1 = foot.find(Bone::kC1);
   if (!c1) return;
@@ -139,7 +153,7 @@ void axialDistances(const LocalFoot& foot, Values& values) {
   }
   if (m2) {
     const auto cut = slice.of(*m2);
-    const double end = rangeOf(c1_cut, 0).high;
+    const double end = steadyDistalEnd(c1_cut);
     if (!cut.empty()) keep("c1_m2_distance", transverseGap(c1_cut, cut, end + kC1M2From, end + kC1M2To, slice.z));
     if (m1 && !cut.empty()) {
       const auto m1_cut = slice.of(*m1);

@@ -100,15 +100,16 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
   }
   for (std::size_t i = 0; i < free.size(); ++i) {
     const DockBody& body = bodies_[free[i]];
-    if (!body.prior) continue;
-    // Turns stay below half a radian, where the Jacobian of the logarithm is the identity to within a few percent.
-    const Vec6 d = poseDifference(body.prior->pose, poses[free[i]], body.centre);
-    const Vec6 pull = body.prior->information * d;
-    cost += 0.5 * d.dot(pull);
-    if (H) {
-      const int k = static_cast<int>(i);
-      H->block<6, 6>(6 * k, 6 * k) += body.prior->information;
-      g->segment<6>(6 * k) += pull;
+    for (const PosePrior& prior : body.priors) {
+      // Turns stay below half a radian, where the Jacobian of the logarithm is the identity to within a few percent.
+      const Vec6 d = poseDifference(prior.pose, poses[free[i]], body.centre);
+      const Vec6 pull = prior.information * d;
+      cost += 0.5 * d.dot(pull);
+      if (H) {
+        const int k = static_cast<int>(i);
+        H->block<6, 6>(6 * k, 6 * k) += prior.information;
+        g->segment<6>(6 * k) += pull;
+      }
     }
   }
   return cost;

@@ -42,7 +42,7 @@ struct PosePrior {
 struct DockBody {
   const DistanceField* field = nullptr;  ///< scan frame
   Vec3 centre = Vec3::Zero();            ///< where turns are taken about, scan frame (base of the metatarsal)
-  std::optional<PosePrior> prior;
+  std::vector<PosePrior> priors;         ///< summed
 };
 
 struct DockSettings {

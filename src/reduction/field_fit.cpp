@@ -61,6 +61,14 @@ Normal linearise(const std::vector<FitPoint>& points, const AtlasMap& m, const A
   } else {
     n.H.diagonal().segment<3>(6).setOnes();
   }
+  if (settings.turn_sd > 0) {
+    const double w = total / 50 * 0.25 / (settings.turn_sd * settings.turn_sd);
+    const Eigen::AngleAxisd turn(Mat3(m.R * start.R.transpose()));
+    const Vec3 off = turn.angle() * turn.axis();
+    n.cost += 0.5 * w * off.squaredNorm();
+    n.g.head<3>() += w * off;
+    n.H.diagonal().head<3>().array() += w;
+  }
   if (settings.twist) {
     const double w = total / 50 * 0.25 / (kTwistSd * kTwistSd);
     n.cost += 0.5 * w * m.twist.angle * m.twist.angle;

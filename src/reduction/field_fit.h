@@ -66,6 +66,7 @@ struct FieldFitSettings {
   bool scale = false;                            ///< also fit log_scale
   bool twist = false;                            ///< also fit the twist's angle
   double scale_sd = 0.08;                        ///< prior spread of log_scale about its start
+  double turn_sd = 0;                            ///< prior spread of the turn from the start, rad; 0: none
   std::vector<double> welsch_mm{4.0, 2.0, 1.0};  ///< scale of the robust loss, one pass each
   int iterations = 15;                           ///< per pass
 };

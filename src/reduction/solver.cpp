@@ -58,6 +58,10 @@ Tuning mirrorTuning() {
   Tuning t;
   t.prior_turn_rad = {toRadians(1.5), toRadians(1.2), toRadians(1.3), toRadians(2.0), toRadians(2.5)};
   t.prior_shift_mm = {0.7, 0.5, 0.5, 0.8, 1.0};
+  t.even = 1;
+  t.between_rays = 0.3;
+  t.aside = 0.3;
+  t.area_mm2 = 80;
   return t;
 }
 
@@ -66,8 +70,15 @@ Tuning templateTuning() {
   t.scale = true;
   t.bone_by_bone = true;
   t.even = 1;
-  t.prior_turn_rad.fill(toRadians(4));
-  t.prior_shift_mm.fill(1.5);
+  t.prior_turn_rad = {toRadians(8), toRadians(8), toRadians(8), toRadians(10), toRadians(25)};
+  t.prior_shift_mm = {3, 3, 3, 4, 12};
+  t.injury_turn_rad = {toRadians(10), toRadians(6), toRadians(5)};
+  t.injury_shift_mm = {6, 3, 5};
+  t.own_faces[4] =
+      true;  // the fifth base and the cuboid differ too much from person to person to carry their faces over
+  t.between_rays = 0.3;
+  t.aside = 0.3;
+  t.area_mm2 = 70;
   return t;
 }
 
@@ -176,6 +187,7 @@ Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, co
     };
     start = recentred(start);
     if (!rayOf(b)) {
+      if (tuning.scale) settings.turn_sd = toRadians(b == Bone::kNav ? 8 : 15);
       fits[i] = fitToFields(own, start, settings);
       return;
     }
@@ -191,7 +203,8 @@ Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, co
     const Mat3 align = Eigen::Quaterniond::FromTwoVectors(there, here).toRotationMatrix();
     fits[i].near_fraction = -1;
     double best = 1e30;
-    for (const double roll : {0.0, -0.35, 0.35}) {
+    for (const double roll : {0.0, -0.35, 0.35, -0.7, 0.7}) {
+      if (std::abs(roll) > 0.5 && !tuning.scale) continue;
       AtlasMap trial = start;
       trial.R = Eigen::AngleAxisd(roll, here).toRotationMatrix() * align * start.R;
       trial.image = mine.centre;
@@ -209,6 +222,24 @@ Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, co
     }
   });
   if (progress.cancelled()) return cancelledError();
+  // The cuboid of another person is too much of a block to show its turn by its shape alone: it takes that of the
+  // lateral cuneiform, to which it is tightly bound, as its start and prior (the transverse arch differs by tens of
+  // degrees).
+  const auto c3 = std::find(todo.begin(), todo.end(), Bone::kC3);
+  const auto cub = std::find(todo.begin(), todo.end(), Bone::kCub);
+  if (tuning.scale && c3 != todo.end() && cub != todo.end()) {
+    std::vector<FitPoint> own;
+    for (const auto& s : sampleEvenly(atlas.bones.at(Bone::kCub), 1500))
+      own.push_back({s.position, 1, &patient.fields.at(Bone::kCub)});
+    FieldFitSettings settings;
+    settings.scale = true;
+    settings.turn_sd = toRadians(tuning.cuboid_turn_deg);
+    AtlasMap start = fits[static_cast<std::size_t>(cub - todo.begin())].map;
+    start.R = fits[static_cast<std::size_t>(c3 - todo.begin())].map.R;
+    start.image = principalAxes(patient.bones->at(Bone::kCub).vertices).centre;
+    start.log_scale = Vec3::Constant(atlas.whole.log_scale.mean());
+    fits[static_cast<std::size_t>(cub - todo.begin())] = fitToFields(own, start, settings);
+  }
   for (std::size_t i = 0; i < todo.size(); ++i) {
     atlas.maps.emplace(todo[i], fits[i].map);
     atlas.residual_mm.emplace(todo[i], fits[i].rms_mm);
@@ -300,6 +331,32 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
   return fitRigid(from, to, weights);
 }
 
+/// Points of `body` whose normal looks the way the joint with `onto` lies. Which points really face the other bone is
+/// left to the docking: those beyond its rim are out of reach of the loss and pull little.
+/// `toward`: direction from body to onto, patient frame. `along`: axis of the metatarsal where body is one, else of the
+/// ray.
+std::vector<DockPoint> ownFacePoints(const Patient& patient, Bone body, const Vec3& toward, const Vec3& along,
+                                     const Tuning& tuning) {
+  std::vector<DockPoint> out;
+  const Surface& mine = patient.bones->at(body);
+  const double mm2 = area(mine);
+  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
+  const double each = mm2 / static_cast<double>(samples.size());
+  const bool is_ray = rayOf(body).has_value();
+  const double end = is_ray ? proximalEnd(mine, along) : -proximalEnd(mine, -along);
+  for (const auto& s : samples) {
+    const double depth = is_ray ? s.position.dot(along) - end : end - s.position.dot(along);
+    if (depth > kBaseRegionMm) continue;
+    DockPoint p;
+    p.position = s.position;
+    p.guard = each / tuning.area_mm2;
+    p.gap = tuning.own_gap_mm;
+    if (depth < 14) p.weight = std::clamp((s.normal.dot(toward) - 0.4) / 0.3, 0.0, 1.0) * each / tuning.area_mm2;
+    out.push_back(p);
+  }
+  return out;
+}
+
 /// Points of `body` (patient frame, as scanned) that the atlas says face `onto`, with the gap the atlas has there.
 std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bone body, Bone onto, const Vec3* base,
                                   const Vec3* distal, const Tuning& tuning, double gap_scale) {
@@ -356,7 +413,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
   for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}) {
     if (!patient.fields.contains(b) || !atlas.maps.contains(b)) continue;
     index[b] = bodies.size();
-    bodies.push_back({&patient.fields.at(b), Vec3::Zero(), std::nullopt});
+    bodies.push_back({&patient.fields.at(b), Vec3::Zero(), {}});
   }
   std::map<int, RayModel> models;
   for (int ray = 1; ray <= 5; ++ray) {
@@ -383,11 +440,32 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
 
   for (auto& [ray, model] : models) {
     index[model.bone] = bodies.size();
-    DockBody body{&patient.fields.at(model.bone), model.base, PosePrior{}};
-    body.prior->pose = model.atlas_pose;
+    DockBody body{&patient.fields.at(model.bone), model.base, {}};
+    PosePrior from_atlas;
+    from_atlas.pose = model.atlas_pose;
     const std::size_t k = static_cast<std::size_t>(ray - 1);
     const double turn = 1 / std::pow(tuning.prior_turn_rad[k], 2), shift = 1 / std::pow(tuning.prior_shift_mm[k], 2);
-    body.prior->information.diagonal() << turn, turn, turn, shift, shift, shift;
+    from_atlas.information.diagonal() << turn, turn, turn, shift, shift, shift;
+    body.priors.push_back(from_atlas);
+    if (tuning.injury_shift_mm[0] > 0) {
+      // Directions of the ray: its own axis, and across from the fifth metatarsal to the first where both are there.
+      PosePrior as_scanned;
+      Vec3 medial = models.begin()->second.base - models.rbegin()->second.base;
+      medial = (medial - medial.dot(model.distal) * model.distal).normalized();
+      Mat3 axes;  // dorsal, medial, distal: axes of abduction, plantarflexion, pronation
+      axes << model.distal.cross(medial), medial, model.distal;
+      Mat3 turns = Mat3::Zero(), shifts = Mat3::Zero();
+      for (int i = 0; i < 3; ++i) {
+        turns +=
+            axes.col(i) * axes.col(i).transpose() / std::pow(tuning.injury_turn_rad[static_cast<std::size_t>(i)], 2);
+        const int along = i == 0 ? 1 : i == 1 ? 2 : 0;  // lateral, distal, dorsal
+        shifts += axes.col(along) * axes.col(along).transpose() /
+                  std::pow(tuning.injury_shift_mm[static_cast<std::size_t>(i)], 2);
+      }
+      as_scanned.information.topLeftCorner<3, 3>() = turns;
+      as_scanned.information.bottomRightCorner<3, 3>() = shifts;
+      if (medial.allFinite() && models.size() > 1) body.priors.push_back(as_scanned);
+    }
     bodies.push_back(body);
   }
 
@@ -411,8 +489,26 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     Contact& c = contacts[i];
     c.body = index.at(body);
     c.onto = index.at(onto);
-    c.points = facePoints(patient, atlas, body, onto, ray ? &models.at(*ray).base : nullptr,
-                          ray ? &models.at(*ray).distal : nullptr, tuning, 1.0);
+    const bool between = rayOf(pair.a) && rayOf(pair.b);
+    if (tuning.own_faces[static_cast<std::size_t>(std::max(*rayOf(pair.a), rayOf(pair.b).value_or(0)) - 1)] &&
+        (between || pair.b == tarsalPartner(*rayOf(pair.a)))) {
+      const Vec3& along = models.at(ray ? *ray : *rayOf(pair.a)).distal;
+      // To the partner: along the ray. Between rays: across, from the medial one to the lateral one.
+      Vec3 toward = body == pair.a ? Vec3(-models.at(*rayOf(pair.a)).distal) : models.at(*rayOf(pair.a)).distal;
+      if (between) {
+        toward = models.at(*rayOf(pair.b)).base - models.at(*rayOf(pair.a)).base;
+        toward -= along * along.dot(toward);
+        toward = toward.normalized() * (body == pair.a ? 1 : -1);
+      }
+      c.points = ownFacePoints(patient, body, toward, along, tuning);
+    } else
+      c.points = facePoints(patient, atlas, body, onto, ray ? &models.at(*ray).base : nullptr,
+                            ray ? &models.at(*ray).distal : nullptr, tuning, 1.0);
+    const bool rays_both = rayOf(pair.a) && rayOf(pair.b);
+    double factor = rays_both ? tuning.between_rays : pair.b == tarsalPartner(*rayOf(pair.a)) ? 1 : tuning.aside;
+    // The first and second metatarsals have no true joint: their bases only must not overlap.
+    if (rays_both && (pair.a == Bone::kM1 || pair.b == Bone::kM1)) factor = 0;
+    for (DockPoint& p : c.points) p.weight *= factor;
   });
   if (progress.cancelled()) return cancelledError();
 

@@ -30,9 +30,20 @@ struct Tuning {
   double lever = 0.15;        ///< weight of the shaft against the base when the atlas pose is carried over
   std::array<double, 5> prior_turn_rad{};  ///< spread of the atlas' pose of each ray
   std::array<double, 5> prior_shift_mm{};
-  double face_gap_mm = 3.0;   ///< atlas points closer than this to the neighbour are joint faces
-  double area_mm2 = 40;       ///< face area (counted from both sides) that makes one independent measurement
-  double even = 0;            ///< 0: gaps as in the atlas, 1: the same gap everywhere in a joint
+  /// What injuries do (ours): spread of a ray's displacement from where it belongs, abduction, plantarflexion,
+  /// pronation and lateral, distal, dorsal. Weak where the other foot is known, the main guide to the roll of a ray
+  /// where it is not.
+  std::array<double, 3> injury_turn_rad{};
+  std::array<double, 3> injury_shift_mm{};
+  double face_gap_mm = 3.0;         ///< atlas points closer than this to the neighbour are joint faces
+  double area_mm2 = 40;             ///< face area (counted from both sides) that makes one independent measurement
+  double even = 0;                  ///< 0: gaps as in the atlas, 1: the same gap everywhere in a joint
+  std::array<bool, 5> own_faces{};  ///< faces by the direction of the patient's own surfaces, not the atlas' labels
+  double own_gap_mm = 1.3;          ///< gap aimed at where faces are the patient's own
+  double between_rays = 1;  ///< weight of the faces between neighbouring metatarsals against those to the tarsus
+  double aside = 1;         ///< weight of the faces to tarsal neighbours that are not the partner
+  double cuboid_turn_deg =
+      8;                      ///< spread of the cuboid's turn against the lateral cuneiform's, template against patient
   bool start_scanned = true;  ///< the scanned pose is a start of the search too
   double keep_gain = 6;  ///< a ray stays as scanned when moving it would gain less than this (negative log likelihood)
   DockSettings dock;

@@ -267,8 +267,10 @@ TEST_P(Fragment, GetsItsSmallWires) {
       continue;
     }
     EXPECT_DOUBLE_EQ(wire->diameter_mm, 1.0);
-    EXPECT_THAT(wire->through, testing::ElementsAre(id, "M2"));
+    EXPECT_THAT(wire->through, testing::UnorderedElementsAre(id, "M2"));
     EXPECT_GE(wire->checks.length_in_last_mm, 4);
+    EXPECT_GE(wire->checks.length_in_first_mm, 3);
+    EXPECT_LT(wire->direction.dot(input.frame.dorsal), 0.11) << "comes from the sole";
   }
   EXPECT_NE(device(*result, "FM2.1a"), nullptr) << "the main fragment must be held";
 }
