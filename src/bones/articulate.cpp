@@ -33,15 +33,16 @@ std::vector<OrientedPoint> groupSamples(const TemplateFoot& foot, const std::vec
 struct RayCandidate {
   BonePose pose;
   FitResult fit;
-  double shift = 0;     // of the base from its expected place
-  Vec3 middle;          // of the shaft
+  double shift = 0;  // of the base from its expected place
+  Vec3 middle;       // of the shaft
   double value = 0;
 };
 
 /// All places where the metatarsal could lie, best first.
 /// `also`: further poses to start from.
 std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const TemplateBone& bone, const BonePose& tarsus,
-                                        const EdgeField& edges, const ScanImage& scan, const std::vector<BonePose>& also) {
+                                        const EdgeField& edges, const ScanImage& scan,
+                                        const std::vector<BonePose>& also) {
   const BonePose nominal = carried(tarsus, bone);
   const Vec3 distal = tarsus.X.linear() * foot.distal, medial = tarsus.X.linear() * foot.medial,
              dorsal = tarsus.X.linear() * foot.dorsal;
@@ -65,14 +66,14 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
   };
   std::vector<RayCandidate> starts;
   if (also.empty())
-  for (const double lateral : {0.0, 5.0, -5.0, 10.0, -10.0, 15.0, -15.0})
-    for (const double dorsally : {0.0, 5.0, -5.0, 10.0})
-      for (const double abduction : {0.0, 9.0, -9.0, 18.0, -18.0, 27.0, -27.0})
-        for (const double flexion : {0.0, 11.0, -11.0}) {
-          RayCandidate c;
-          c.pose = posed(lateral, dorsally, 0, toRadians(abduction), toRadians(flexion));
-          starts.push_back(c);
-        }
+    for (const double lateral : {0.0, 5.0, -5.0, 10.0, -10.0, 15.0, -15.0})
+      for (const double dorsally : {0.0, 5.0, -5.0, 10.0})
+        for (const double abduction : {0.0, 9.0, -9.0, 18.0, -18.0, 27.0, -27.0})
+          for (const double flexion : {0.0, 11.0, -11.0}) {
+            RayCandidate c;
+            c.pose = posed(lateral, dorsally, 0, toRadians(abduction), toRadians(flexion));
+            starts.push_back(c);
+          }
   for (const auto& pose : also) {
     RayCandidate c;
     c.pose = pose;
@@ -84,7 +85,8 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
   });
   std::vector<std::size_t> order(starts.size());
   for (std::size_t n = 0; n < order.size(); ++n) order[n] = n;
-  std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) { return starts[a].value > starts[b].value; });
+  std::stable_sort(order.begin(), order.end(),
+                   [&](std::size_t a, std::size_t b) { return starts[a].value > starts[b].value; });
   const auto middleOf = [&](const BonePose& p) { return p.apply(bone.centre); };
   std::vector<RayCandidate> chosen;
   for (const std::size_t n : order) {
@@ -120,7 +122,8 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
     c.middle = middleOf(c.pose);
     c.value = fit.score * std::min(1.0, fit.visible / 0.3);
   });
-  std::stable_sort(chosen.begin(), chosen.end(), [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
+  std::stable_sort(chosen.begin(), chosen.end(),
+                   [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
   std::vector<RayCandidate> out;
   for (const auto& c : chosen) {
     if (c.value < 0.2) break;
@@ -158,7 +161,8 @@ std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<B
   return owner;
 }
 
-Articulation articulate(const TemplateFoot& foot, const Placement& placement, const EdgeField& edges, const ScanImage& scan) {
+Articulation articulate(const TemplateFoot& foot, const Placement& placement, const EdgeField& edges,
+                        const ScanImage& scan) {
   Articulation out;
   out.bones.resize(foot.bones.size());
   for (std::size_t n = 0; n < foot.bones.size(); ++n) out.bones[n].id = foot.bones[n].id;
@@ -184,10 +188,12 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
   s.prior_log_scale = 0.06;
   prior = tarsus;
   const BonePose midfoot =
-      fitPose(groupSamples(foot, {Bone::kNav, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}), edges, scan, tarsus, s).pose;
+      fitPose(groupSamples(foot, {Bone::kNav, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}), edges, scan, tarsus, s)
+          .pose;
   out.tarsus = midfoot;
 
-  // 2. Each tarsal bone by itself, held loosely by the group; first on all edges, then on those not nearer to another bone.
+  // 2. Each tarsal bone by itself, held loosely by the group; first on all edges, then on those not nearer to another
+  // bone.
   const auto tarsal = [&](Bone id) { return std::find(kTarsus.begin(), kTarsus.end(), id) != kTarsus.end(); };
   std::vector<BonePose> expected(foot.bones.size());
   for (std::size_t n = 0; n < foot.bones.size(); ++n) {
@@ -223,8 +229,8 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
   out.owner = ownersOf(foot, out.bones, edges, 4);
   fitBones(isTarsal, 3.5, 1.6, true, 5, 0.25);
 
-  // 3. The rays: everywhere an injury could have taken them, then the combination that fits best as a whole: five different
-  // tubes in order from medial to lateral.
+  // 3. The rays: everywhere an injury could have taken them, then the combination that fits best as a whole: five
+  // different tubes in order from medial to lateral.
   std::array<int, 5> ray_index{};
   std::array<std::vector<RayCandidate>, 5> candidates;
   for (int r = 1; r <= 5; ++r) {
@@ -259,7 +265,8 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
             return (o.middle - c.middle).norm() < 4 && std::abs(o.value - c.value) < 0.03;
           }))
         all.push_back(c);
-    std::stable_sort(all.begin(), all.end(), [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
+    std::stable_sort(all.begin(), all.end(),
+                     [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
     if (all.size() > 9) all.resize(9);
   }
   const Vec3 lateral = -(midfoot.X.linear() * foot.medial);

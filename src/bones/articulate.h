@@ -1,4 +1,5 @@
-// Every bone of the template brought onto the scan: hindfoot and midfoot first, then each ray wherever the injury took it.
+// Every bone of the template brought onto the scan: hindfoot and midfoot first, then each ray wherever the injury took
+// it.
 #pragma once
 
 #include "bones/placing.h"
@@ -11,15 +12,15 @@ struct BoneFit {
   bool found = false;
   BonePose pose;
   FitResult quality;
-  double shift_mm = 0;          ///< how far its base (rays) or centre lies from where the placed tarsus expects it
-  std::string doubt;            ///< what speaks against it, empty if nothing
+  double shift_mm = 0;  ///< how far its base (rays) or centre lies from where the placed tarsus expects it
+  std::string doubt;    ///< what speaks against it, empty if nothing
 };
 
 struct Articulation {
-  std::vector<BoneFit> bones;   ///< parallel to TemplateFoot::bones
-  BonePose tarsus;              ///< pose of the whole template after the tarsus was fitted
+  std::vector<BoneFit> bones;       ///< parallel to TemplateFoot::bones
+  BonePose tarsus;                  ///< pose of the whole template after the tarsus was fitted
   std::vector<std::int16_t> owner;  ///< per edge point: index of the bone it lies on, -1 none
-  double tarsus_score = 0;      ///< mean smooth support of the tarsal bones, for the choice of side
+  double tarsus_score = 0;          ///< mean smooth support of the tarsal bones, for the choice of side
 };
 
 [[nodiscard]] Articulation articulate(const TemplateFoot& foot, const Placement& placement, const EdgeField& edges,

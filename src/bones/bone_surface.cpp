@@ -73,8 +73,8 @@ Rings ringsOf(const Surface& surface) {
   return out;
 }
 
-constexpr double kStep = 0.1;         // mm between samples of a profile
-constexpr int kHalf = 24;             // samples each way
+constexpr double kStep = 0.1;  // mm between samples of a profile
+constexpr int kHalf = 24;      // samples each way
 constexpr int kSamples = 2 * kHalf + 1;
 using Profile = std::array<float, kSamples>;
 
@@ -89,7 +89,8 @@ EdgeHit findEdge(const Profile& p, double window_mm, double contrast) {
   for (int n = 2; n < kSamples - 2; ++n) {
     const auto u = static_cast<std::size_t>(n);
     // Derivative of a small quadratic fit over five samples (Savitzky-Golay): outward fall is positive.
-    slope[u] = static_cast<float>((2.0F * (p[u - 2] - p[u + 2]) + (p[u - 1] - p[u + 1])) / (10.0F * static_cast<float>(kStep)));
+    slope[u] = static_cast<float>((2.0F * (p[u - 2] - p[u + 2]) + (p[u - 1] - p[u + 1])) /
+                                  (10.0F * static_cast<float>(kStep)));
   }
   EdgeHit best;
   double best_score = 0.18 * contrast;  // HU per mm: a full edge blurred to 1 mm falls by 0.9 contrast per mm
@@ -101,7 +102,8 @@ EdgeHit findEdge(const Profile& p, double window_mm, double contrast) {
     const double score = static_cast<double>(slope[u]) * std::exp(-0.5 * (s / window_mm) * (s / window_mm) * 2);
     if (score <= best_score) continue;
     best_score = score;
-    const double a = static_cast<double>(slope[u - 1]), b = static_cast<double>(slope[u]), c = static_cast<double>(slope[u + 1]);
+    const double a = static_cast<double>(slope[u - 1]), b = static_cast<double>(slope[u]),
+                 c = static_cast<double>(slope[u + 1]);
     const double curvature = a - 2 * b + c;
     best.at = s + (curvature < 0 ? std::clamp(0.5 * (a - c) / curvature, -0.5, 0.5) * kStep : 0.0);
     best.weight = std::min(1.0, b / (0.6 * contrast));
@@ -134,7 +136,8 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
   for (int k = low.z(); k <= high.z(); ++k)
     for (int j = low.y(); j <= high.y(); ++j)
       for (int i = low.x(); i <= high.x(); ++i)
-        if (labels[grid.offset(i, j, k)] == label) box.inside[box.at(i - box.low.x(), j - box.low.y(), k - box.low.z())] = 1;
+        if (labels[grid.offset(i, j, k)] == label)
+          box.inside[box.at(i - box.low.x(), j - box.low.y(), k - box.low.z())] = 1;
   keepLargest(box, 1);
   keepLargest(box, 0);
   Image field;

@@ -1,5 +1,5 @@
-// A bone's surface at sub-voxel precision: from the label's smooth outline, every vertex moved along its normal to where the grey
-// values say the bone ends.
+// A bone's surface at sub-voxel precision: from the label's smooth outline, every vertex moved along its normal to
+// where the grey values say the bone ends.
 #pragma once
 
 #include "bones/labelling.h"
@@ -7,18 +7,19 @@
 namespace rayset::bones {
 
 struct RefinedSurface {
-  Surface surface;              ///< local frame, closed
-  double supported = 0;         ///< fraction of the vertices (in view) placed by a clear edge of their own
-  double mean_hu = 0;           ///< of the bone's interior
-  bool cut = false;             ///< reaches a border of the scan
-  double moved_mm = 0;          ///< mean distance between the label's outline and the final surface
+  Surface surface;       ///< local frame, closed
+  double supported = 0;  ///< fraction of the vertices (in view) placed by a clear edge of their own
+  double mean_hu = 0;    ///< of the bone's interior
+  bool cut = false;      ///< reaches a border of the scan
+  double moved_mm = 0;   ///< mean distance between the label's outline and the final surface
 };
 
-/// Closed outline of one label: the half level of its slightly smoothed indicator. Only the largest piece; holes filled.
-/// Empty where the label has fewer than 50 voxels.
+/// Closed outline of one label: the half level of its slightly smoothed indicator. Only the largest piece; holes
+/// filled. Empty where the label has fewer than 50 voxels.
 [[nodiscard]] Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label);
 
-/// Moves the outline onto the edges of the grey values. Where no edge is seen (contact, metal) the outline stays, joined smoothly.
+/// Moves the outline onto the edges of the grey values. Where no edge is seen (contact, metal) the outline stays,
+/// joined smoothly.
 [[nodiscard]] RefinedSurface refineSurface(const ScanImage& scan, Surface outline);
 
 }  // namespace rayset::bones

@@ -50,7 +50,8 @@ void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::i
   // Neighbours as a compressed list, in a fixed order.
   std::vector<std::vector<std::uint32_t>> rings(count);
   for (const auto& t : bone.mesh.triangles)
-    for (std::size_t a = 0; a < 3; ++a) rings[t[a]].push_back(t[(a + 1) % 3]);  // each edge once from each side (closed)
+    for (std::size_t a = 0; a < 3; ++a)
+      rings[t[a]].push_back(t[(a + 1) % 3]);  // each edge once from each side (closed)
   std::vector<std::uint32_t> first(count + 1, 0), ring;
   for (std::size_t v = 0; v < count; ++v) {
     ring.insert(ring.end(), rings[v].begin(), rings[v].end());

@@ -1,4 +1,5 @@
-// Template bones bent onto the edges of the scan: real bones differ from the scaled template by one to three millimetres.
+// Template bones bent onto the edges of the scan: real bones differ from the scaled template by one to three
+// millimetres.
 #pragma once
 
 #include "bones/articulate.h"
@@ -21,8 +22,8 @@ struct DeformSettings {
   double start_stiffness = 30, end_stiffness = 2;  ///< weight of neighbours' agreement against one vertex's own edge
 };
 
-/// Displacements towards the edges (only those not owned by another bone), spread smoothly over the mesh where there is no
-/// edge; stiffness falls as the reach shrinks.
+/// Displacements towards the edges (only those not owned by another bone), spread smoothly over the mesh where there is
+/// no edge; stiffness falls as the reach shrinks.
 void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::int16_t>& owner, std::int16_t self,
             const ScanImage& scan, const DeformSettings& settings);
 

@@ -143,7 +143,8 @@ FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& ed
     if (pairs.size() < 12) break;
     double limit = reach;
     if (settings.keep < 1) {
-      const auto q = residuals.begin() + static_cast<std::ptrdiff_t>(settings.keep * static_cast<double>(residuals.size() - 1));
+      const auto q =
+          residuals.begin() + static_cast<std::ptrdiff_t>(settings.keep * static_cast<double>(residuals.size() - 1));
       std::nth_element(residuals.begin(), q, residuals.end());
       limit = std::min(limit, *q + 1e-6);
     }
@@ -161,7 +162,8 @@ FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& ed
       if (scales == 1) {
         J[6] = q.n.dot(q.p - c);
       } else if (scales == 3) {
-        const Vec3 local = (pose.axes.transpose() * (q.x - pose.centre)).cwiseProduct(pose.log_scale.array().exp().matrix());
+        const Vec3 local =
+            (pose.axes.transpose() * (q.x - pose.centre)).cwiseProduct(pose.log_scale.array().exp().matrix());
         const Vec3 along = (pose.X.linear() * pose.axes).transpose() * q.n;
         J.segment<3>(6) = along.cwiseProduct(local);
       }
@@ -193,7 +195,8 @@ FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& ed
         // Scales along the three axes also vary less among themselves than as a whole.
         for (int a = 0; a < 3; ++a)
           for (int b = 0; b < a; ++b) {
-            const double difference = (pose.log_scale[a] - prior.log_scale[a]) - (pose.log_scale[b] - prior.log_scale[b]);
+            const double difference =
+                (pose.log_scale[a] - prior.log_scale[a]) - (pose.log_scale[b] - prior.log_scale[b]);
             H(6 + a, 6 + a) += ws, H(6 + b, 6 + b) += ws, H(6 + a, 6 + b) -= ws, H(6 + b, 6 + a) -= ws;
             g[6 + a] -= ws * difference, g[6 + b] += ws * difference;
           }

@@ -8,8 +8,9 @@
 
 namespace rayset::bones {
 
-/// Search over position and direction at once (6-D k-d tree on (p, w n)): an edge that faces the wrong way counts as being far
-/// away, so the two walls of a joint gap are never mistaken for each other. Const after construction; safe to share.
+/// Search over position and direction at once (6-D k-d tree on (p, w n)): an edge that faces the wrong way counts as
+/// being far away, so the two walls of a joint gap are never mistaken for each other. Const after construction; safe to
+/// share.
 class EdgeField {
  public:
   /// Weight of direction: opposite normals count as 2 w apart.
@@ -71,17 +72,19 @@ struct FitSettings {
 
 struct FitResult {
   BonePose pose;
-  double rms_mm = 0;      ///< point to plane over used pairs
-  double support = 0;     ///< fraction of the samples in the field of view with an edge within 1.2 mm facing the same way (cos > 0.7)
-  double visible = 0;     ///< fraction of the samples in the field of view
-  double score = 0;       ///< mean over the visible samples of (1 - (d / 3 mm)^2)+ with direction: smooth version of support
+  double rms_mm = 0;  ///< point to plane over used pairs
+  double support =
+      0;  ///< fraction of the samples in the field of view with an edge within 1.2 mm facing the same way (cos > 0.7)
+  double visible = 0;  ///< fraction of the samples in the field of view
+  double score = 0;  ///< mean over the visible samples of (1 - (d / 3 mm)^2)+ with direction: smooth version of support
 };
 
 /// `scan` says what is in the field of view. Deterministic.
-[[nodiscard]] FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& edges, const ScanImage& scan,
-                                const BonePose& start, const FitSettings& settings);
+[[nodiscard]] FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& edges,
+                                const ScanImage& scan, const BonePose& start, const FitSettings& settings);
 /// The score alone, without moving anything.
-[[nodiscard]] FitResult scorePose(const std::vector<OrientedPoint>& samples, const EdgeField& edges, const ScanImage& scan,
-                                  const BonePose& pose, const std::vector<std::int16_t>* owner = nullptr, std::int16_t self = -1);
+[[nodiscard]] FitResult scorePose(const std::vector<OrientedPoint>& samples, const EdgeField& edges,
+                                  const ScanImage& scan, const BonePose& pose,
+                                  const std::vector<std::int16_t>* owner = nullptr, std::int16_t self = -1);
 
 }  // namespace rayset::bones

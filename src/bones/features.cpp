@@ -17,8 +17,8 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
   std::vector<std::uint8_t> mask(image.count(), 0);
   std::vector<std::array<int, 3>> stack;
 
-  // Seeds on each of the six faces. On a border of the scan, dark pieces of the face that do not touch the face's rim are
-  // cut-open marrow cavities.
+  // Seeds on each of the six faces. On a border of the scan, dark pieces of the face that do not touch the face's rim
+  // are cut-open marrow cavities.
   const auto voxelOnFace = [&](int axis, int side, int a, int b) {
     std::array<int, 3> index{};
     const int fixed = side == 0 ? 0 : image.size[axis] - 1;
@@ -44,7 +44,8 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
         std::vector<std::pair<int, int>> todo;
         const auto visit = [&](int a, int b) {
           if (a < 0 || b < 0 || a >= na || b >= nb) return;
-          const std::size_t n = static_cast<std::size_t>(b) * static_cast<std::size_t>(na) + static_cast<std::size_t>(a);
+          const std::size_t n =
+              static_cast<std::size_t>(b) * static_cast<std::size_t>(na) + static_cast<std::size_t>(a);
           if (!dark[n] || seed[n]) return;
           seed[n] = 1;
           todo.emplace_back(a, b);
@@ -67,8 +68,8 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
           stack.push_back(q);
         }
     }
-  // Flood only where there is room: a voxel whose 26 neighbours are dark too. Pores that open through a thin or cut cortex
-  // are narrower; joint gaps are as well and are added by growIntoGaps().
+  // Flood only where there is room: a voxel whose 26 neighbours are dark too. Pores that open through a thin or cut
+  // cortex are narrower; joint gaps are as well and are added by growIntoGaps().
   std::vector<std::uint8_t> roomy(image.count(), 0);
   tbb::parallel_for(0, nz, [&](int k) {
     // Separable minimum over three voxels each way.
@@ -76,7 +77,8 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
     for (int j = 0; j < ny; ++j)
       for (int i = 0; i < nx; ++i) {
         bool dark = true;
-        for (int d = std::max(0, k - 1); d <= std::min(nz - 1, k + 1); ++d) dark = dark && image.v[image.offset(i, j, d)] < level;
+        for (int d = std::max(0, k - 1); d <= std::min(nz - 1, k + 1); ++d)
+          dark = dark && image.v[image.offset(i, j, d)] < level;
         column[static_cast<std::size_t>(j) * static_cast<std::size_t>(nx) + static_cast<std::size_t>(i)] = dark;
       }
     for (int j = 0; j < ny; ++j)
@@ -88,7 +90,8 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
     for (int j = 0; j < ny; ++j)
       for (int i = 0; i < nx; ++i) {
         const auto at = [&](int y) {
-          return line[static_cast<std::size_t>(std::clamp(y, 0, ny - 1)) * static_cast<std::size_t>(nx) + static_cast<std::size_t>(i)];
+          return line[static_cast<std::size_t>(std::clamp(y, 0, ny - 1)) * static_cast<std::size_t>(nx) +
+                      static_cast<std::size_t>(i)];
         };
         roomy[image.offset(i, j, k)] = at(j - 1) & at(j) & at(j + 1);
       }
@@ -143,10 +146,11 @@ std::vector<EdgePoint> edgePoints(const ScanImage& scan, const std::vector<std::
   const Image& image = scan.calm;
   const double h = image.h;
   const double contrast = scan.levels.bright - scan.levels.soft;
-  // Noise left in a central difference after smoothing by sigma: white noise of one voxel shrinks by (2 sqrt(pi) sigma/h)^-1.5
-  // and differs by about 1/(sigma sqrt 2) per mm.
+  // Noise left in a central difference after smoothing by sigma: white noise of one voxel shrinks by (2 sqrt(pi)
+  // sigma/h)^-1.5 and differs by about 1/(sigma sqrt 2) per mm.
   const double s = std::max(scan.calm_sigma_mm, 0.3);
-  const double noise_slope = scan.levels.noise * std::pow(2 * std::sqrt(std::numbers::pi) * s / h, -1.5) / (s * std::numbers::sqrt2);
+  const double noise_slope =
+      scan.levels.noise * std::pow(2 * std::sqrt(std::numbers::pi) * s / h, -1.5) / (s * std::numbers::sqrt2);
   const double least = std::max(0.16 * contrast, 5 * noise_slope);
   std::vector<std::vector<EdgePoint>> slabs(static_cast<std::size_t>(image.size.z()));
   tbb::parallel_for(2, image.size.z() - 2, [&](int k) {
@@ -185,7 +189,8 @@ std::vector<EdgePoint> edgePoints(const ScanImage& scan, const std::vector<std::
         double inside = from(0), lowest = from(0);
         for (double t = 0.4; t < 1.7; t += 0.4) inside = std::max(inside, from(-t));
         for (double t = 0.3; t < 1.3; t += 0.3) lowest = std::min(lowest, from(t));
-        if (inside - lowest < 0.22 * contrast || inside < scan.levels.bone) continue;  // the skin is an edge too, but not of bone
+        if (inside - lowest < 0.22 * contrast || inside < scan.levels.bone)
+          continue;  // the skin is an edge too, but not of bone
         const bool gap = outside == 2;
         out.push_back({p, normal, static_cast<float>(-here / h), gap});
       }
@@ -304,7 +309,8 @@ void growIntoGaps(const ScanImage& scan, std::vector<std::uint8_t>& exterior) {
     stack.push_back({i, j, k});
   };
   const auto around = [&](int i, int j, int k) {
-    visit(i - 1, j, k), visit(i + 1, j, k), visit(i, j - 1, k), visit(i, j + 1, k), visit(i, j, k - 1), visit(i, j, k + 1);
+    visit(i - 1, j, k), visit(i + 1, j, k), visit(i, j - 1, k), visit(i, j + 1, k), visit(i, j, k - 1),
+        visit(i, j, k + 1);
   };
   for (int k = 1; k < nz - 1; ++k)
     for (int j = 1; j < ny - 1; ++j)

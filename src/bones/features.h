@@ -1,5 +1,5 @@
-// What the grey values show before any anatomy is known: what lies outside every bone, the outer edges of bones, and the
-// dark sheets between them. Everything in the local frame of ScanImage.
+// What the grey values show before any anatomy is known: what lies outside every bone, the outer edges of bones, and
+// the dark sheets between them. Everything in the local frame of ScanImage.
 #pragma once
 
 #include <array>
@@ -15,9 +15,9 @@ namespace rayset::bones {
 /// marrow. A marrow cavity that the scan's border cuts open is recognised as a hole in the border slice and stays bone.
 [[nodiscard]] std::vector<std::uint8_t> exteriorMask(const ScanImage& scan);
 
-/// Adds the joint gaps to the exterior: voxels on a dark sheet (one clearly largest eigenvalue of the Hessian) that the exterior
-/// reaches through other such voxels. Every joint opens to soft tissue at its rim, while the dark pores of cancellous bone
-/// are shut in behind cortex.
+/// Adds the joint gaps to the exterior: voxels on a dark sheet (one clearly largest eigenvalue of the Hessian) that the
+/// exterior reaches through other such voxels. Every joint opens to soft tissue at its rim, while the dark pores of
+/// cancellous bone are shut in behind cortex.
 void growIntoGaps(const ScanImage& scan, std::vector<std::uint8_t>& exterior);
 
 /// A place where a bone ends: the steepest point of the grey profile, outward normal (bright to dark).
@@ -28,8 +28,8 @@ struct EdgePoint {
   bool gap;        ///< the profile rises again beyond a narrow dark gap (a joint); false: open soft tissue
 };
 
-/// Sub-voxel edge points where a bone meets the exterior (with its gaps); edges inside a bone (cortex to marrow, trabeculae) are
-/// left out. About one point per voxel face of bone surface, in a fixed order.
+/// Sub-voxel edge points where a bone meets the exterior (with its gaps); edges inside a bone (cortex to marrow,
+/// trabeculae) are left out. About one point per voxel face of bone surface, in a fixed order.
 [[nodiscard]] std::vector<EdgePoint> edgePoints(const ScanImage& scan, const std::vector<std::uint8_t>& exterior);
 
 /// At most one point per cell of `cell_mm` (the strongest), in a fixed order.
@@ -38,9 +38,9 @@ struct EdgePoint {
 /// Largest and middle eigenvalue of a symmetric 3x3 matrix (closed form: Smith 1961, Commun ACM 4:168).
 [[nodiscard]] std::array<double, 2> largerEigenvalues(double xx, double yy, double zz, double xy, double xz, double yz);
 
-/// Strength of the dark sheet at voxel (i, j, k): largest eigenvalue of the Hessian (central differences) less the middle one
-/// where that is positive too (a pore is dark in every direction, a sheet in one), times sigma^2, in HU: the depth of the sheet
-/// for a Gaussian trough of that sigma; 0 where there is none or at the border.
+/// Strength of the dark sheet at voxel (i, j, k): largest eigenvalue of the Hessian (central differences) less the
+/// middle one where that is positive too (a pore is dark in every direction, a sheet in one), times sigma^2, in HU: the
+/// depth of the sheet for a Gaussian trough of that sigma; 0 where there is none or at the border.
 [[nodiscard]] float darkSheet(const Image& calm, int i, int j, int k, double sigma_mm);
 
 }  // namespace rayset::bones

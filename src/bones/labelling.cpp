@@ -10,9 +10,9 @@
 namespace rayset::bones {
 namespace {
 
-constexpr double kFar = 6.0;       ///< mm outside every template: surely another bone
-constexpr double kReach = 6.0;     ///< mm outside its template a bone may extend
-constexpr double kSheetCut = 0.12; ///< a core does not extend across a sheet deeper than this fraction of the contrast
+constexpr double kFar = 6.0;        ///< mm outside every template: surely another bone
+constexpr double kReach = 6.0;      ///< mm outside its template a bone may extend
+constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet deeper than this fraction of the contrast
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
 constexpr double kBucket = 0.02;
 
@@ -23,8 +23,8 @@ double smoothStep(double t) {
 
 }  // namespace
 
-Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior, const std::vector<DeformedBone>& bones,
-                     const std::vector<double>& core_mm) {
+Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
+                     const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm) {
   const Image& image = scan.calm;
   const double h = image.h;
   Labelling out;
@@ -60,7 +60,8 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   const auto distance = [&](std::size_t b, int i, int j, int k) {
     const Field& f = fields[b];
     const int x = i - f.low.x(), y = j - f.low.y(), z = k - f.low.z();
-    if (x < 0 || y < 0 || z < 0 || x >= f.size.x() || y >= f.size.y() || z >= f.size.z()) return static_cast<float>(kBand);
+    if (x < 0 || y < 0 || z < 0 || x >= f.size.x() || y >= f.size.y() || z >= f.size.z())
+      return static_cast<float>(kBand);
     return f.d[(static_cast<std::size_t>(z) * static_cast<std::size_t>(f.size.y()) + static_cast<std::size_t>(y)) *
                    static_cast<std::size_t>(f.size.x()) +
                static_cast<std::size_t>(x)];
@@ -76,9 +77,10 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       for (int y = 0; y < f.size.y(); ++y)
         for (int x = 0; x < f.size.x(); ++x) {
           const std::size_t n = image.offset(f.low.x() + x, f.low.y() + y, f.low.z() + z);
-          const float d = f.d[(static_cast<std::size_t>(z) * static_cast<std::size_t>(f.size.y()) + static_cast<std::size_t>(y)) *
-                                  static_cast<std::size_t>(f.size.x()) +
-                              static_cast<std::size_t>(x)];
+          const float d =
+              f.d[(static_cast<std::size_t>(z) * static_cast<std::size_t>(f.size.y()) + static_cast<std::size_t>(y)) *
+                      static_cast<std::size_t>(f.size.x()) +
+                  static_cast<std::size_t>(x)];
           if (d < nearest[n]) nearest[n] = d, which[n] = static_cast<std::uint8_t>(b);
         }
     });
@@ -178,7 +180,8 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   for (std::size_t slot = 0; slot < buckets.size(); ++slot) {
     for (std::size_t q = 0; q < buckets[slot].size(); ++q) {
       const std::size_t n = buckets[slot][q];
-      if (static_cast<std::size_t>(static_cast<double>(arrival[n]) / kBucket) != slot) continue;  // reached sooner meanwhile
+      if (static_cast<std::size_t>(static_cast<double>(arrival[n]) / kBucket) != slot)
+        continue;  // reached sooner meanwhile
       const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
       const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
       const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
@@ -219,8 +222,9 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const std::size_t n = image.offset(i, j, k);
         const std::uint8_t l = out.labels[n];
         if (l == 0) continue;
-        for (const std::ptrdiff_t d : {std::ptrdiff_t{1}, std::ptrdiff_t{-1}, static_cast<std::ptrdiff_t>(nx), -static_cast<std::ptrdiff_t>(nx),
-                                       static_cast<std::ptrdiff_t>(nx) * ny, -static_cast<std::ptrdiff_t>(nx) * ny}) {
+        for (const std::ptrdiff_t d :
+             {std::ptrdiff_t{1}, std::ptrdiff_t{-1}, static_cast<std::ptrdiff_t>(nx), -static_cast<std::ptrdiff_t>(nx),
+              static_cast<std::ptrdiff_t>(nx) * ny, -static_cast<std::ptrdiff_t>(nx) * ny}) {
           const std::uint8_t o = out.labels[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d)];
           if (o == l) continue;
           border[l] += 1;

@@ -1,5 +1,5 @@
-// Which bone each voxel belongs to: bones compete for the voxels from cores that are surely theirs, and the dark sheet of a
-// joint gap costs far more to cross than bone.
+// Which bone each voxel belongs to: bones compete for the voxels from cores that are surely theirs, and the dark sheet
+// of a joint gap costs far more to cross than bone.
 #pragma once
 
 #include "bones/deform.h"
@@ -10,11 +10,13 @@ namespace rayset::bones {
 inline constexpr std::uint8_t kOther = 31;
 
 struct Labelling {
-  std::vector<std::uint8_t> labels;    ///< on ScanImage::grey's grid: label(Bone), kOther or 0
-  std::vector<float> touching;         ///< per bone (parallel to the input): fraction of its border that lies against another bone
+  std::vector<std::uint8_t> labels;  ///< on ScanImage::grey's grid: label(Bone), kOther or 0
+  std::vector<float>
+      touching;  ///< per bone (parallel to the input): fraction of its border that lies against another bone
 };
 
-/// `core_mm`: how far inside its fitted template a voxel surely belongs to the bone (per bone; larger where the fit is poor).
+/// `core_mm`: how far inside its fitted template a voxel surely belongs to the bone (per bone; larger where the fit is
+/// poor).
 [[nodiscard]] Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
                                    const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm);
 

@@ -1,5 +1,5 @@
-// The stages of segmentBones() with their parts exchangeable: the template, and what each stage measured. For tests and benchmarks;
-// the rest of the program calls segmentBones().
+// The stages of segmentBones() with their parts exchangeable: the template, and what each stage measured. For tests and
+// benchmarks; the rest of the program calls segmentBones().
 #pragma once
 
 #include "bones/segment.h"
@@ -13,7 +13,8 @@ struct StepTimes {
   void add(const std::string& step, double s);
 };
 
-[[nodiscard]] Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& ct, const BonesSettings& settings,
-                                              const Progress& progress, StepTimes* times = nullptr);
+[[nodiscard]] Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& ct,
+                                              const BonesSettings& settings, const Progress& progress,
+                                              StepTimes* times = nullptr);
 
 }  // namespace rayset::bones

@@ -101,8 +101,12 @@ std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField&
       }
       return out;
     };
-    std::vector<Points> parts{positions(whole),           part(true, false, -1e9, 1e9), part(false, true, -1e9, 1e9),
-                              part(false, false, -1e9, 1e9), part(false, false, -30, 45), part(false, true, -30, 1e9),
+    std::vector<Points> parts{positions(whole),
+                              part(true, false, -1e9, 1e9),
+                              part(false, true, -1e9, 1e9),
+                              part(false, false, -1e9, 1e9),
+                              part(false, false, -30, 45),
+                              part(false, true, -30, 1e9),
                               part(false, false, -40, 1e9)};
     for (const auto& points : parts) {
       if (points.size() < 50) continue;
@@ -200,7 +204,8 @@ std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField&
     p.explained = explained(s, p.pose);
     out.push_back(p);
   }
-  std::stable_sort(out.begin(), out.end(), [](const Placement& a, const Placement& b) { return a.quality > b.quality; });
+  std::stable_sort(out.begin(), out.end(),
+                   [](const Placement& a, const Placement& b) { return a.quality > b.quality; });
   return out;
 }
 

@@ -203,8 +203,8 @@ Overview surveyScan(const CtVolume& ct) {
       mean[static_cast<std::size_t>(bk) * sum.size() + b] = static_cast<float>(sum[b] / std::max(1, n[b]));
   });
 
-  // Soft tissue: the mode between fat and unenhanced muscle; water-like values are preferred to fat so that a fatty foot
-  // does not shift the level by 140 HU.
+  // Soft tissue: the mode between fat and unenhanced muscle; water-like values are preferred to fat so that a fatty
+  // foot does not shift the level by 140 HU.
   std::vector<double> histogram(300, 0.0);  // 10 HU bins from -1000
   for (const float m : mean) {
     const int bin = static_cast<int>((static_cast<double>(m) + 1000) / 10);
@@ -297,7 +297,8 @@ Overview surveyScan(const CtVolume& ct) {
         out.bone_mm3 += c.bone_mm3;
         found.push_back(c);
       }
-  std::stable_sort(found.begin(), found.end(), [](const Cluster& a, const Cluster& b) { return a.bone_mm3 > b.bone_mm3; });
+  std::stable_sort(found.begin(), found.end(),
+                   [](const Cluster& a, const Cluster& b) { return a.bone_mm3 > b.bone_mm3; });
   for (auto& c : found) {
     if (c.bone_mm3 < 500) break;
     c.low = c.low.cwiseProduct(block);
@@ -328,7 +329,8 @@ ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cl
   out.grey.h = h;
   const Eigen::Vector3i n_in = out.ct_high - out.ct_low + Eigen::Vector3i::Ones();
   for (int a = 0; a < 3; ++a)
-    out.grey.size[a] = native ? n_in[a] : std::max(2, static_cast<int>(std::floor((n_in[a] - 1) * g.spacing[a] / h + 1e-9)) + 1);
+    out.grey.size[a] =
+        native ? n_in[a] : std::max(2, static_cast<int>(std::floor((n_in[a] - 1) * g.spacing[a] / h + 1e-9)) + 1);
   out.ct_from_local_scale = g.spacing.cwiseInverse();
   out.ct_from_local_shift = out.ct_low.cast<double>();
   // A left-handed grid would make the local frame a mirror image; turn its last axis round.
@@ -403,7 +405,8 @@ ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cl
     });
   }
   out.calm = out.grey;
-  // Enough smoothing that noise stays a small part of the bone's contrast, no more: joint gaps are half a millimetre wide.
+  // Enough smoothing that noise stays a small part of the bone's contrast, no more: joint gaps are half a millimetre
+  // wide.
   const double contrast = overview.levels.bright - overview.levels.soft;
   out.calm_sigma_mm = overview.levels.noise > 0.06 * contrast ? 0.45 : 0.3;
   smooth(out.calm, out.calm_sigma_mm);
@@ -413,7 +416,8 @@ ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cl
 bool ScanImage::nearScanBorder(const Vec3& local, double margin_mm) const {
   for (int a = 0; a < 3; ++a) {
     if (scan_border[static_cast<std::size_t>(2 * a)] && local[a] < margin_mm) return true;
-    if (scan_border[static_cast<std::size_t>(2 * a + 1)] && grey.h * (grey.size[a] - 1) - local[a] < margin_mm) return true;
+    if (scan_border[static_cast<std::size_t>(2 * a + 1)] && grey.h * (grey.size[a] - 1) - local[a] < margin_mm)
+      return true;
   }
   return false;
 }

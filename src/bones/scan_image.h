@@ -1,7 +1,7 @@
 // The grey values one foot is segmented from: a box of the CT around its bones on an isotropic grid.
 //
-// Everything between the CT and the result is computed in the LOCAL frame: millimetres along the grid axes, voxel (i, j, k)
-// of the image at h * (i, j, k). X_PL takes local points to the patient frame.
+// Everything between the CT and the result is computed in the LOCAL frame: millimetres along the grid axes, voxel (i,
+// j, k) of the image at h * (i, j, k). X_PL takes local points to the patient frame.
 #pragma once
 
 #include <array>
@@ -34,15 +34,16 @@ struct Image {
   [[nodiscard]] double depth(const Vec3& p) const;
 };
 
-/// Gaussian smoothing by a truncated kernel (3 sigma), border continued. Exactly reproducible for any number of threads.
+/// Gaussian smoothing by a truncated kernel (3 sigma), border continued. Exactly reproducible for any number of
+/// threads.
 void smooth(Image& image, double sigma_mm);
 
 /// Grey levels of a scan. All HU.
 struct Levels {
-  double soft = 40;    ///< mode of the soft tissue
-  double noise = 20;   ///< standard deviation of single voxels in soft tissue
-  double bright = 900; ///< what the brighter half of the bone reaches
-  double bone = 250;   ///< above this (in a smoothed image) lies bone
+  double soft = 40;     ///< mode of the soft tissue
+  double noise = 20;    ///< standard deviation of single voxels in soft tissue
+  double bright = 900;  ///< what the brighter half of the bone reaches
+  double bone = 250;    ///< above this (in a smoothed image) lies bone
 };
 
 /// A connected cluster of bones in the scan, as a box of CT indices (inclusive).
@@ -64,16 +65,18 @@ struct Overview {
 
 /// One foot's part of the scan, resampled to an isotropic grid of about half a millimetre.
 struct ScanImage {
-  Image grey;                           ///< as scanned (resampled where the CT is coarse or anisotropic)
-  Image calm;                           ///< smoothed for labelling
-  Rigid X_PL = Rigid::Identity();       ///< local to patient
+  Image grey;                      ///< as scanned (resampled where the CT is coarse or anisotropic)
+  Image calm;                      ///< smoothed for labelling
+  Rigid X_PL = Rigid::Identity();  ///< local to patient
   Levels levels;
-  Eigen::Vector3i ct_low, ct_high;      ///< CT indices covered, inclusive
+  Eigen::Vector3i ct_low, ct_high;  ///< CT indices covered, inclusive
   /// Sides of the box (-x, +x, -y, +y, -z, +z) that are borders of the scan, where bones may be cut.
   std::array<bool, 6> scan_border{};
   double calm_sigma_mm = 0.4;
   /// Local coordinates to continuous CT index.
-  [[nodiscard]] Vec3 toCtIndex(const Vec3& local) const { return ct_from_local_scale.cwiseProduct(local) + ct_from_local_shift; }
+  [[nodiscard]] Vec3 toCtIndex(const Vec3& local) const {
+    return ct_from_local_scale.cwiseProduct(local) + ct_from_local_shift;
+  }
   Vec3 ct_from_local_scale = Vec3::Ones(), ct_from_local_shift = Vec3::Zero();
   /// True where the point lies within `margin_mm` of a border of the scan.
   [[nodiscard]] bool nearScanBorder(const Vec3& local, double margin_mm) const;

@@ -148,9 +148,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     s.start_reach_mm = reach;
     s.iterations = iterations;
     s.start_stiffness = stiffness;
-    tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
-      deform(bent[n], fine, owner, static_cast<std::int16_t>(n), out.scan, s);
-    });
+    tbb::parallel_for(std::size_t{0}, bent.size(),
+                      [&](std::size_t n) { deform(bent[n], fine, owner, static_cast<std::int16_t>(n), out.scan, s); });
   };
   bend(3.5, 7, 40);
   owner = ownersOf(bent, fine, 3.0);
@@ -163,7 +162,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   for (std::size_t n = 0; n < bent.size(); ++n) core[n] = std::clamp(1.3 + 5 * (0.9 - bent[n].supported), 1.3, 3.5);
   labelling = labelBones(out.scan, exterior, bent, core);
   watch.lap("labelling");
-  // The labels say which edge belongs to which bone; templates bend onto the edges of their own label and flood once more.
+  // The labels say which edge belongs to which bone; templates bend onto the edges of their own label and flood once
+  // more.
   tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t e) {
     const auto& point = fine.points()[e];
     const Vec3 inside = (point.position - 0.9 * point.normal) / out.scan.grey.h;
@@ -206,7 +206,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     std::vector<std::string> doubts;
     const double expected = model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]);
     const double ratio = bone.volume_mm3 / expected;
-    double confidence = std::min(1.0, 0.15 + 0.9 * refined[n]->supported) * std::clamp(0.3 + 0.9 * fit.quality.score, 0.0, 1.0);
+    double confidence =
+        std::min(1.0, 0.15 + 0.9 * refined[n]->supported) * std::clamp(0.3 + 0.9 * fit.quality.score, 0.0, 1.0);
     if (refined[n]->cut) {
       doubts.push_back("cut by the field of view");
       confidence *= 0.7;
@@ -242,8 +243,10 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
                                 const Progress& progress, StepTimes* times) {
   Stopwatch watch(times);
   if (ct.grid.size.minCoeff() < 8)
-    return fail(Fault::kImages, fmt::format("the volume has only {} x {} x {} voxels", ct.grid.size.x(), ct.grid.size.y(), ct.grid.size.z()),
-                "CT volume", "give a CT series that covers the foot");
+    return fail(
+        Fault::kImages,
+        fmt::format("the volume has only {} x {} x {} voxels", ct.grid.size.x(), ct.grid.size.y(), ct.grid.size.z()),
+        "CT volume", "give a CT series that covers the foot");
   const Overview overview = surveyScan(ct);
   watch.lap("survey");
   progress("bones", 0.02);
@@ -279,10 +282,12 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     tbb::parallel_for(scan.ct_low.z(), scan.ct_high.z() + 1, [&](int z) {
       for (int y = scan.ct_low.y(); y <= scan.ct_high.y(); ++y)
         for (int x = scan.ct_low.x(); x <= scan.ct_high.x(); ++x) {
-          const Vec3 local = (Vec3(x, y, z) - scan.ct_from_local_shift).cwiseQuotient(scan.ct_from_local_scale) / scan.grey.h;
+          const Vec3 local =
+              (Vec3(x, y, z) - scan.ct_from_local_shift).cwiseQuotient(scan.ct_from_local_scale) / scan.grey.h;
           const int i = static_cast<int>(std::lround(local.x())), j = static_cast<int>(std::lround(local.y())),
                     l = static_cast<int>(std::lround(local.z()));
-          if (i < 0 || j < 0 || l < 0 || i >= scan.grey.size.x() || j >= scan.grey.size.y() || l >= scan.grey.size.z()) continue;
+          if (i < 0 || j < 0 || l < 0 || i >= scan.grey.size.x() || j >= scan.grey.size.y() || l >= scan.grey.size.z())
+            continue;
           const std::uint8_t value = foot->labels[scan.grey.offset(i, j, l)];
           if (value != 0 && value != kOther) out.labels.at(x, y, z) = static_cast<std::uint8_t>(value + k);
         }
@@ -291,7 +296,8 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     std::vector<std::string> missing;
     for (const Bone b : kMidfootBones)
       if (!foot->foot.bones.contains(b)) missing.emplace_back(boneName(b));
-    const std::string which = clusters.size() > 1 ? fmt::format("{} foot: ", foot->foot.side == Side::kRight ? "right" : "left") : "";
+    const std::string which =
+        clusters.size() > 1 ? fmt::format("{} foot: ", foot->foot.side == Side::kRight ? "right" : "left") : "";
     for (const auto& m : missing) out.cautions.push_back(fmt::format("{}the {} was not found", which, m));
     for (const auto& [id, bone] : foot->foot.bones)
       if (label(id) <= 12 && !bone.doubt.empty())

@@ -13,30 +13,30 @@
 namespace rayset {
 
 struct SegmentedBone {
-  Surface surface;            ///< patient frame, closed, sub-voxel
+  Surface surface;  ///< patient frame, closed, sub-voxel
   double volume_mm3 = 0;
-  double confidence = 0;      ///< 0..1
-  bool complete = true;       ///< false where the field of view cuts the bone
-  std::string doubt;          ///< why the confidence is low ("touches C2", "cut by the field of view"); empty if none
+  double confidence = 0;  ///< 0..1
+  bool complete = true;   ///< false where the field of view cuts the bone
+  std::string doubt;      ///< why the confidence is low ("touches C2", "cut by the field of view"); empty if none
   double mean_hu = 0;
 };
 
 /// One foot found in the scan.
 struct SegmentedFoot {
   Side side = Side::kRight;
-  std::map<Bone, SegmentedBone> bones;   ///< those of `Bone` that were found; the twelve first
-  double template_rms_mm = 0;            ///< how well the template met the bone edges (naming is doubtful above 3)
+  std::map<Bone, SegmentedBone> bones;  ///< those of `Bone` that were found; the twelve first
+  double template_rms_mm = 0;           ///< how well the template met the bone edges (naming is doubtful above 3)
   [[nodiscard]] BoneSurfaces surfaces() const;
 };
 
 struct BonesResult {
-  std::vector<SegmentedFoot> feet;   ///< one or two
-  LabelVolume labels;                ///< on the CT grid; label(bone) of feet[k] plus 32 * k
+  std::vector<SegmentedFoot> feet;  ///< one or two
+  LabelVolume labels;               ///< on the CT grid; label(bone) of feet[k] plus 32 * k
   std::vector<std::string> cautions;
 };
 
 struct BonesSettings {
-  std::optional<Side> side;   ///< overrides the side found, when one foot is in the field of view
+  std::optional<Side> side;  ///< overrides the side found, when one foot is in the field of view
 };
 
 /// Fault::kImages when no foot is found (message says what was found instead).

@@ -17,7 +17,7 @@ struct TemplateBone {
   Vec3 centre = Vec3::Zero();          ///< centroid of the solid
   Mat3 axes = Mat3::Identity();        ///< principal axes of the surface, longest first, right-handed
   double volume_mm3 = 0, area_mm2 = 0;
-  double length_mm = 0;                ///< extent along the longest axis
+  double length_mm = 0;  ///< extent along the longest axis
 };
 
 struct TemplateFoot {
