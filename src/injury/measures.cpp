@@ -541,13 +541,13 @@ std::vector<Definition> definitions() {
            "mean transverse gap over 0.5 to 4.5 mm proximal to the cuneiform's distal end. Published absolute limits "
            "contradict the spread of normal feet, so the difference to the other side decides where there is one." +
            unloaded});
-  d.push_back(
-      {"m1_m2_distance", "Distance between the bases of the first and second metatarsal (M1-M2)", "mm", "",
-       "acceptable_displacement",
-       slice +
-           "mean transverse gap over 3 to 8 mm distal to the first base. A weak sign of instability on its own, and "
-           "normal feet reach past the published mean and 2 SD in this reading: only the side difference is judged." +
-           unloaded});
+  d.push_back({"m1_m2_distance", "Distance between the bases of the first and second metatarsal (M1-M2)", "mm", "",
+               "acceptable_displacement",
+               slice +
+                   "mean transverse gap over 3 to 8 mm distal to the first base. A weak sign of instability on its "
+                   "own, and of three intact "
+                   "feet one lies at the published mean + 2 SD in this reading: only the side difference is judged." +
+                   unloaded});
   d.push_back(
       {"c1_c2_distance", "Distance medial to intermediate cuneiform (C1-C2)", "mm", "c1_c2_distance", "",
        slice + "mean transverse gap over 2 to 8 mm proximal to the intermediate cuneiform's distal end." + unloaded});
@@ -560,19 +560,26 @@ std::vector<Definition> definitions() {
          std::string(
              "Dorsal rim of the metatarsal above that of the tarsal bone, 1 to 4 mm from the joint line, median of "
              "sagittal slices; positive: metatarsal dorsal. It may lie a little plantar, never dorsal.") +
-             (cuboid ? " The cuboid's dorsum slopes, so only the side difference is judged." : "")});
+             (cuboid ? " The cuboid's dorsum slopes, so only the side difference is judged."
+              : ray == 2
+                  ? ""
+                  : " A shift to the side runs down the slope of the dorsum and is read in part as step: under a "
+                    "lateral shift of 6 mm this value may be 2.5 mm off, so no step found is no proof of none.")});
     d.push_back(
         {"side_step_" + n, "Side step of the " + joint, "mm", "", "acceptable_displacement",
          (ray <= 3   ? "Mean lateral offset of both borders of the metatarsal against those of the cuneiform"
           : ray == 4 ? "Lateral offset of the metatarsal's medial border against that of the cuboid"
                      : "Lateral offset of the metatarsal's outline, tuberosity and all, against that of the cuboid") +
              std::string(", seen from dorsal, tangents carried on to the joint line; positive: metatarsal lateral. The "
-                         "bones differ in width and shape, so only the side difference is judged.")});
+                         "bones differ in width and shape, so only the side difference is judged.") +
+             (ray == 4   ? " Understates a medial shift by up to two thirds."
+              : ray == 5 ? " Overstates a shift by up to the same again, as the slanting joint opens."
+                         : "")});
   }
   const std::string border =
       ", seen from dorsal, 3 to 9 mm below the dorsal rim, tangents carried on to the joint line; positive: metatarsal "
       "lateral. Films are read with 1 mm; that limit is not carried over to CT.";
-  const std::string sides = " Intact feet differ by 3 mm in this reading, so only the side difference is judged.";
+  const std::string sides = " Intact feet lie up to 2.6 mm off in this reading, so only the side difference is judged.";
   d.push_back({"m2_c2_medial_border", "Medial borders of second metatarsal and intermediate cuneiform (M2-C2)", "mm",
                "acceptable_displacement", "acceptable_displacement", "Offset of the medial borders" + border});
   d.push_back({"m4_cub_medial_border", "Medial borders of fourth metatarsal and cuboid (M4-Cub)", "mm", "",

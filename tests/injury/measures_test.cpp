@@ -308,7 +308,8 @@ TEST(Measures, MissingBonesTakeTheirMeasuresAlong) {
   EXPECT_TRUE(ctMeasures({}, Side::kRight, f.frame).empty());
 }
 
-// Both at once, as injuries have it: the steps of a slice mix a little, never by more than this.
+// Both at once, as injuries have it. Rays 2 and 4 only: in the first and third joint a shift to the side runs down the
+// slope of the dorsum and changes the dorsal step by up to 2.5 mm (the notes of those measures say so).
 TEST(Measures, CombinedShiftShowsInBothSteps) {
   for (const auto* f : everyFoot()) {
     const auto intact = byKey(ctMeasures(f->foot.bones, f->foot.side, f->frame));
