@@ -365,7 +365,7 @@ void Planner::makeFields(const std::vector<Bone>& bones) {
   tbb::parallel_for(std::size_t{0}, ids.size(), [&](std::size_t i) {
     // The hindfoot only has to be kept out of.
     const bool far = ids[i] == "Cal" || ids[i] == "Tal";
-    made[i] = std::make_unique<DistanceField>(*surfaces_.at(ids[i]), far ? 0.8 : path::kVoxelMm, path::kBandMm);
+    made[i] = std::make_unique<DistanceField>(*surfaces_.at(ids[i]), far ? 1.2 : path::kVoxelMm, path::kBandMm);
   });
   for (std::size_t i = 0; i < ids.size(); ++i) fields_[ids[i]] = std::move(made[i]);
 }

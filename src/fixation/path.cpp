@@ -83,10 +83,15 @@ std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obsta
   const DistanceField dilated(box, kOuterVoxelMm, kBandMm - kClosingMm, [&](const Vec3& p) {
     return std::min(first.distance(p), last.distance(p)) - kClosingMm;
   });
-  const DistanceField to_dilated(isosurface(dilated, 0), kOuterVoxelMm, kOuterBandMm + kClosingMm);
-  // Peel the same amount off again: erosion of the dilated solid is its distance field shifted.
-  space.outer =
-      DistanceField(box, kOuterVoxelMm, kOuterBandMm, [&](const Vec3& p) { return to_dilated.value(p) + kClosingMm; });
+  // Peel the same amount off again: depth below the dilated skin, less the closing. Exact distances at the points that
+  // lie inside; outside nothing is asked but that it is outside.
+  const Surface skin = isosurface(dilated, 0);
+  const RayCaster skin_mesh({&skin});
+  space.outer = DistanceField(box, kOuterVoxelMm, kOuterBandMm, [&](const Vec3& p) {
+    if (dilated.value(p) >= 0) return kOuterBandMm;
+    const auto nearest = skin_mesh.nearest(p, kOuterBandMm + kClosingMm);
+    return kClosingMm - (nearest ? nearest->distance : kOuterBandMm + kClosingMm);
+  });
 
   for (Solid* solid : {&first, &last}) {
     std::vector<const Surface*> surfaces;

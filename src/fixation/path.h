@@ -23,11 +23,10 @@ namespace rayset::path {
 
 inline constexpr double kClosingMm = 2;  ///< half of the widest gap that is bridged
 inline constexpr double kVoxelMm =
-    0.6;  ///< of single bones: trilinear distance to a cortex of radius 3 mm is off by 0.015 mm
-inline constexpr double kOuterVoxelMm =
-    0.8;                                ///< of the closed union: likewise 0.03 mm; on ridges it errs to the safe side
-inline constexpr double kBandMm = 4.5;  ///< of single bones: room for a sleeve beside the path
-inline constexpr double kOuterBandMm = 4.5;  ///< depth below the outer cortex that is told apart
+    0.6;  ///< of single bones: trilinear distance to a cortex of radius 3 mm is off by 0.03 mm
+inline constexpr double kOuterVoxelMm = 0.8;  ///< of the closed union: likewise; on ridges it errs to the safe side
+inline constexpr double kBandMm = 4.5;        ///< of single bones: room for a sleeve beside the path
+inline constexpr double kOuterBandMm = 4.5;   ///< depth below the outer cortex that is told apart
 
 /// One bone as a set of parts (main part and fragments).
 struct Part {
