@@ -316,10 +316,29 @@ void growIntoGaps(const ScanImage& scan, std::vector<std::uint8_t>& exterior) {
     for (int j = 1; j < ny - 1; ++j)
       for (int i = 1; i < nx - 1; ++i)
         if (exterior[image.offset(i, j, k)] == 1) around(i, j, k);
+  std::vector<std::array<int, 3>> grown;
   while (!stack.empty()) {
     const auto q = stack.back();
     stack.pop_back();
+    grown.push_back(q);
     around(q[0], q[1], q[2]);
+  }
+  // The dark voxels beside the sheet's middle belong to the gap as well.
+  const auto level = static_cast<float>(scan.levels.bone);
+  for (int round = 0; round < 2; ++round) {
+    std::vector<std::array<int, 3>> next;
+    for (const auto& q : grown)
+      for (std::size_t a = 0; a < 3; ++a)
+        for (const int d : {-1, 1}) {
+          auto r = q;
+          r[a] += d;
+          if (r[a] < 0 || r[a] >= image.size[static_cast<int>(a)]) continue;
+          const std::size_t n = image.offset(r[0], r[1], r[2]);
+          if (exterior[n] || !(image.v[n] < level)) continue;
+          exterior[n] = 2;
+          next.push_back(r);
+        }
+    grown.swap(next);
   }
 }
 

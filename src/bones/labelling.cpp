@@ -16,6 +16,68 @@ constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet d
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
 constexpr double kBucket = 0.02;
 
+/// A connected piece of the bone mask less its outermost layer.
+struct Piece {
+  std::size_t voxels = 0, far = 0;     ///< all; those far from every template
+  std::vector<std::size_t> votes;      ///< voxels in the core of each bone
+  std::vector<std::size_t> claimants;  ///< bones whose home it is, strongest first
+};
+
+/// The home of each bone: the piece with most of its core. Bones may share a home where they touch, but only if the
+/// piece is big enough for all of them; otherwise the one with the weakest claim looks elsewhere. `expected`: voxels of
+/// each bone.
+void claim(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones, const std::vector<double>& expected) {
+  const std::size_t nowhere = pieces.size();
+  std::vector<std::size_t> home(bones.size(), nowhere);
+  std::vector<std::vector<std::size_t>> refused(bones.size());
+  const auto settle = [&](std::size_t b) {
+    home[b] = nowhere;
+    std::size_t most = 0, all = 0;
+    for (std::size_t p = 0; p < pieces.size(); ++p) {
+      const std::size_t votes = pieces[p].votes[b];
+      all += votes;
+      if (votes <= most || std::find(refused[b].begin(), refused[b].end(), p) != refused[b].end()) continue;
+      most = votes;
+      home[b] = p;
+    }
+    if (most < 20 || static_cast<double>(most) < 0.04 * static_cast<double>(all)) home[b] = nowhere;
+  };
+  const auto gather = [&] {
+    for (auto& p : pieces) p.claimants.clear();
+    for (std::size_t b = 0; b < bones.size(); ++b)
+      if (home[b] != nowhere) pieces[home[b]].claimants.push_back(b);
+    for (auto& p : pieces)
+      std::stable_sort(p.claimants.begin(), p.claimants.end(),
+                       [&](std::size_t x, std::size_t y) { return p.votes[x] > p.votes[y]; });
+  };
+  for (std::size_t b = 0; b < bones.size(); ++b)
+    if (bones[b].found) settle(b);
+  gather();
+  for (int round = 0; round < 12; ++round) {
+    bool changed = false;
+    for (std::size_t p = 0; p < pieces.size() && !changed; ++p) {
+      const auto& c = pieces[p].claimants;
+      if (c.size() < 2) continue;
+      double wanted = 0;
+      for (const std::size_t b : c) wanted += expected[b];
+      // Its outermost layer is about a fifth of a small bone.
+      if (1.25 * static_cast<double>(pieces[p].voxels) > 0.8 * wanted) continue;
+      // Weakest: the smallest part of the bone's own core lies here.
+      std::size_t weakest = c.front();
+      double least = 2;
+      for (const std::size_t b : c) {
+        const double part = static_cast<double>(pieces[p].votes[b]) / std::max(1.0, expected[b]);
+        if (part < least) least = part, weakest = b;
+      }
+      refused[weakest].push_back(p);
+      settle(weakest);
+      changed = true;
+    }
+    if (!changed) break;
+    gather();
+  }
+}
+
 double smoothStep(double t) {
   t = std::clamp(t, 0.0, 1.0);
   return t * t * (3 - 2 * t);
@@ -86,13 +148,9 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     });
   }
 
-  // What may be labelled: everything that is not soft tissue outside; dark pockets enclosed between bones are not bone
-  // either, unless they lie inside a template (marrow).
+  // What may be labelled: everything that is not outside. Marrow and pores are shut in and belong to their bone.
   const auto level = static_cast<float>(scan.levels.bone);
-  const auto isBone = [&](std::size_t n) {
-    if (exterior[n]) return false;
-    return image.v[n] >= level || nearest[n] < -0.4F;
-  };
+  const auto isBone = [&](std::size_t n) { return exterior[n] == 0; };
   const double contrast = scan.levels.bright - scan.levels.soft;
 
   constexpr std::uint8_t kOtherIndex = 254;
@@ -111,53 +169,89 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     if (sheet[n] < 0) sheet[n] = darkSheet(image, i, j, k, sheet_sigma);
     return static_cast<double>(sheet[n]) / contrast;
   };
-  for (int k = 0; k < nz; ++k)
-    for (int j = 0; j < ny; ++j)
-      for (int i = 0; i < nx; ++i) {
+  // Pieces: what holds together when one layer of voxels is taken off. Most joints are open in the image, so most
+  // pieces are one bone each, whatever the template's fit.
+  constexpr std::uint32_t kNone = 0xffffffffU, kInner = 0xfffffffeU;
+  std::vector<std::uint32_t> piece(image.count(), kNone);
+  const auto sx = std::ptrdiff_t{1}, sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
+  const std::array<std::ptrdiff_t, 6> six{sx, -sx, sy, -sy, sz, -sz};
+  tbb::parallel_for(1, nz - 1, [&](int k) {
+    for (int j = 1; j < ny - 1; ++j)
+      for (int i = 1; i < nx - 1; ++i) {
         const std::size_t n = image.offset(i, j, k);
-        if (exterior[n]) continue;
-        const float d = nearest[n];
-        if (which[n] != 255 && static_cast<double>(d) < -core_mm[which[n]]) {
-          // A poorly fitted template may reach across a joint; near its surface its core stops at the gap.
-          if (static_cast<double>(d) > -4.0 && sheetAt(n, i, j, k) > kSheetCut) continue;
-          who[n] = which[n];
-        } else if (d > static_cast<float>(kFar) && image.v[n] >= level) {
-          who[n] = kOtherIndex;
-        } else {
-          continue;
-        }
+        if (!isBone(n)) continue;
+        bool inner = true;
+        for (const std::ptrdiff_t d : six)
+          inner = inner && isBone(static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d));
+        if (inner) piece[n] = kInner;
       }
-  // Of each core only the largest piece counts.
-  {
-    std::vector<std::uint32_t> stack, piece;
-    std::vector<std::uint8_t> seen(image.count(), 0);
-    std::vector<std::vector<std::uint32_t>> largest(bones.size());
-    const auto sx = std::ptrdiff_t{1}, sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
-    for (std::size_t n = 0; n < who.size(); ++n) {
-      if (who[n] >= bones.size() || seen[n]) continue;
-      const std::uint8_t b = who[n];
-      piece.clear();
-      stack.push_back(static_cast<std::uint32_t>(n));
-      seen[n] = 1;
-      while (!stack.empty()) {
-        const std::uint32_t q = stack.back();
-        stack.pop_back();
-        piece.push_back(q);
-        for (const std::ptrdiff_t d : {sx, -sx, sy, -sy, sz, -sz}) {
-          const std::ptrdiff_t t = static_cast<std::ptrdiff_t>(q) + d;
-          if (t < 0 || t >= static_cast<std::ptrdiff_t>(who.size())) continue;
-          const auto u = static_cast<std::size_t>(t);
-          if (who[u] != b || seen[u]) continue;
-          seen[u] = 1;
-          stack.push_back(static_cast<std::uint32_t>(u));
-        }
+  });
+  std::vector<Piece> pieces;
+  std::vector<std::uint32_t> stack;
+  for (std::size_t start = 0; start < piece.size(); ++start) {
+    if (piece[start] != kInner) continue;
+    const auto id = static_cast<std::uint32_t>(pieces.size());
+    Piece p;
+    p.votes.assign(bones.size(), 0);
+    piece[start] = id;
+    stack.push_back(static_cast<std::uint32_t>(start));
+    while (!stack.empty()) {
+      const std::size_t n = stack.back();
+      stack.pop_back();
+      ++p.voxels;
+      if (which[n] != 255 && static_cast<double>(nearest[n]) < -core_mm[which[n]]) ++p.votes[which[n]];
+      if (nearest[n] > static_cast<float>(kFar)) ++p.far;
+      for (const std::ptrdiff_t d : six) {
+        const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
+        if (piece[t] != kInner) continue;
+        piece[t] = id;
+        stack.push_back(static_cast<std::uint32_t>(t));
       }
-      if (piece.size() > largest[b].size()) largest[b] = piece;
     }
-    for (auto& w : who)
-      if (w < bones.size()) w = 255;
-    for (std::size_t b = 0; b < bones.size(); ++b)
-      for (const std::uint32_t n : largest[b]) who[n] = static_cast<std::uint8_t>(b);
+    pieces.push_back(std::move(p));
+  }
+  std::vector<double> expected(bones.size(), 0.0);  // voxels
+  for (std::size_t b = 0; b < bones.size(); ++b)
+    if (bones[b].found) expected[b] = volume(bones[b].mesh) / (h * h * h);
+  claim(pieces, bones, expected);
+
+  // Seeds.
+  std::vector<std::uint8_t> whole(pieces.size(), 255);  // the single owner of a piece
+  for (std::size_t p = 0; p < pieces.size(); ++p) {
+    const auto& q = pieces[p];
+    if (q.claimants.size() == 1) {
+      // One owner: all of it, unless much of the piece lies far from every template (a leg grown onto the talus).
+      if (static_cast<double>(q.voxels) < 1.9 * expected[q.claimants[0]] || q.far * 4 < q.voxels)
+        whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
+    } else if (q.claimants.empty() && q.voxels > 60) {
+      // Nobody's home: a phalanx, a sesamoid or a chip. Toes and sesamoids are several pieces; the rest stays unnamed.
+      const auto most = std::max_element(q.votes.begin(), q.votes.end());
+      const auto b = static_cast<std::size_t>(most - q.votes.begin());
+      const bool many_parts = *most > 0 && (bones[b].id == Bone::kToes || bones[b].id == Bone::kSesamoids);
+      whole[p] = many_parts ? static_cast<std::uint8_t>(b) : kOtherIndex;
+    }
+  }
+  for (std::size_t n = 0; n < piece.size(); ++n) {
+    if (piece[n] >= pieces.size()) continue;
+    const std::uint32_t p = piece[n];
+    if (whole[p] != 255) {
+      who[n] = whole[p];
+      continue;
+    }
+    if (which[n] != 255 && static_cast<double>(nearest[n]) < -core_mm[which[n]]) {
+      const auto& c = pieces[p].claimants;
+      if (std::find(c.begin(), c.end(), which[n]) == c.end())
+        continue;  // a poor fit reaching into somebody else's piece
+      if (static_cast<double>(nearest[n]) > -4.0) {
+        const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
+        const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
+        const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
+        if (sheetAt(n, i, j, k) > kSheetCut) continue;  // a core does not extend across a joint
+      }
+      who[n] = which[n];
+    } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty()) {
+      who[n] = kOtherIndex;
+    }
   }
   for (std::size_t n = 0; n < who.size(); ++n)
     if (who[n] != 255) {
@@ -197,7 +291,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
           cost += kBarrier * s;
         } else {
           const double depth = static_cast<double>(distance(b, x, y, z));
-          if (depth > kReach) continue;
+          if (depth > kReach && !(piece[n] < pieces.size() && whole[piece[n]] == b)) continue;
           // Inside its own template a bone passes its marrow freely; outside every millimetre costs more.
           cost += kBarrier * s * smoothStep((depth + 2.0) / 1.6) + 0.7 * std::max(0.0, depth - 0.5);
         }
