@@ -79,8 +79,8 @@ Interval interval(const RaySolution& s, bool mirror) {
   // Radius that holds 95 % of a round three-dimensional Gaussian: 2.80 times its spread along one axis.
   const double shift = 2.80 * std::sqrt(s.covariance.bottomRightCorner<3, 3>().trace() / 3);
   const double turn = 2.80 * std::sqrt(s.covariance.topLeftCorner<3, 3>().trace() / 3);
-  const double widen = mirror ? 1.3 : 1.5;
-  return {std::max(0.5, widen * shift), std::max(toRadians(1.0), widen * turn)};
+  const double widen_shift = mirror ? 0.8 : 1.1, widen_turn = mirror ? 1.75 : 1.1;
+  return {std::max(0.4, widen_shift * shift), std::max(toRadians(1.0), widen_turn * turn)};
 }
 
 }  // namespace
@@ -181,6 +181,17 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     const Interval half = interval(s, from_mirror[k]);
     out.uncertainty_mm = half.mm;
     out.uncertainty_rad = half.rad;
+    if (s.kept && s.doubtful) {
+      const double away = (s.alternative * s.base - s.base).norm();
+      out.uncertainty_mm = std::max(out.uncertainty_mm, away);
+      out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));
+      if (away >= 1.5)
+        result.cautions.push_back(
+            fmt::format("the {} ray is taken to be in place, but its joint would fit better {:.1f} mm away: compare "
+                        "with the other foot "
+                        "or a film under load",
+                        ordinal(ray), away));
+    }
     out.joint =
         jointFit(result.reduced.at(metatarsal(ray)), result.reduced.at(tarsalPartner(ray)), result.frame.dorsal);
     const double clearing = s.kept ? 0 : clearingTraction(*patient, ray, s.injured_to_reduced, s.base, result.frame);

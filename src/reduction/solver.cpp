@@ -17,6 +17,10 @@ namespace {
 
 constexpr double kFieldVoxelMm = 0.8;  // trilinear error h^2 / 8R stays near 0.02 mm on joint faces
 constexpr double kFieldBandMm = 6;
+// A template whose carried pose is farther than this from the scanned one does not fit this patient: injuries stay
+// below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
+constexpr double kTrustedShiftMm = 12;
+constexpr double kTrustedTurn = 0.42;
 constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
 
 /// Bones whose fields are needed.
@@ -70,12 +74,11 @@ Tuning templateTuning() {
   t.scale = true;
   t.bone_by_bone = true;
   t.even = 1;
-  t.prior_turn_rad = {toRadians(8), toRadians(8), toRadians(8), toRadians(10), toRadians(25)};
-  t.prior_shift_mm = {3, 3, 3, 4, 12};
+  t.prior_turn_rad = {toRadians(8), toRadians(8), toRadians(8), toRadians(10), toRadians(10)};
+  t.prior_shift_mm = {3, 3, 3, 4, 4};
+  t.keep_gain = {12.5, 9, 9, 10, 12.5};
   t.injury_turn_rad = {toRadians(10), toRadians(6), toRadians(5)};
   t.injury_shift_mm = {6, 3, 5};
-  t.own_faces[4] =
-      true;  // the fifth base and the cuboid differ too much from person to person to carry their faces over
   t.between_rays = 0.3;
   t.aside = 0.3;
   t.area_mm2 = 70;
@@ -256,6 +259,7 @@ struct RayModel {
   Vec3 base = Vec3::Zero();    // as scanned
   Vec3 distal = Vec3::Zero();  // as scanned
   Rigid atlas_pose = Rigid::Identity();
+  bool trusted = true;  // the atlas pose is one that an injury could have led away from
 };
 
 /// Carries the atlas pose of a metatarsal over: the patient's bone goes where the atlas bone stands relative to the
@@ -444,7 +448,11 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     PosePrior from_atlas;
     from_atlas.pose = model.atlas_pose;
     const std::size_t k = static_cast<std::size_t>(ray - 1);
-    const double turn = 1 / std::pow(tuning.prior_turn_rad[k], 2), shift = 1 / std::pow(tuning.prior_shift_mm[k], 2);
+    const Vec6 off = poseDifference(Rigid::Identity(), model.atlas_pose, model.base);
+    model.trusted = off.head<3>().norm() < kTrustedTurn && off.tail<3>().norm() < kTrustedShiftMm;
+    const double widen = model.trusted ? 1 : 3;
+    const double turn = 1 / std::pow(widen * tuning.prior_turn_rad[k], 2);
+    const double shift = 1 / std::pow(widen * tuning.prior_shift_mm[k], 2);
     from_atlas.information.diagonal() << turn, turn, turn, shift, shift, shift;
     body.priors.push_back(from_atlas);
     if (tuning.injury_shift_mm[0] > 0) {
@@ -490,7 +498,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     c.body = index.at(body);
     c.onto = index.at(onto);
     const bool between = rayOf(pair.a) && rayOf(pair.b);
-    if (tuning.own_faces[static_cast<std::size_t>(std::max(*rayOf(pair.a), rayOf(pair.b).value_or(0)) - 1)] &&
+    if ((!models.at(*rayOf(pair.a)).trusted || (rayOf(pair.b) && !models.at(*rayOf(pair.b)).trusted)) &&
         (between || pair.b == tarsalPartner(*rayOf(pair.a)))) {
       const Vec3& along = models.at(ray ? *ray : *rayOf(pair.a)).distal;
       // To the partner: along the ray. Between rays: across, from the medial one to the lateral one.
@@ -555,24 +563,37 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     // The cheapest ray to keep, given what is kept already; the others settle around it.
     if (progress.cancelled()) return cancelledError();
     int keep = 0;
-    double least = tuning.keep_gain;
+    double least = 1;  // gain over the ray's limit
     Docking::State kept_state;
     for (const auto& [ray, model] : models) {
       const std::size_t i = index.at(model.bone);
       if (std::find(free.begin(), free.end(), i) == free.end()) continue;
+      // Its neighbours may follow: they were fitted around a pose that is about to be given up.
+      std::vector<std::size_t> followers;
+      for (const int next : {ray - 1, ray + 1}) {
+        if (!models.contains(next)) continue;
+        const std::size_t k = index.at(metatarsal(next));
+        if (std::find(free.begin(), free.end(), k) != free.end()) followers.push_back(k);
+      }
+      std::vector<std::size_t> touched = followers;
+      touched.push_back(i);
       std::vector<Rigid> trial = kept_poses;
       trial[i] = Rigid::Identity();
-      const double gain = docking.cost(trial, {i}, active) - docking.cost(kept_poses, {i}, active);
+      if (!followers.empty()) trial = docking.minimise(trial, followers, active).poses;
+      const double gain = docking.cost(trial, touched, active) - docking.cost(kept_poses, touched, active);
       out[ray].gain = gain;
-      if (gain < least) {
-        least = gain;
+      const double limit = tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
+      if (limit > 0 && gain / limit < least) {
+        least = gain / limit;
         keep = ray;
         kept_state.poses = trial;
       }
     }
     if (keep == 0) break;
-    out[keep].kept = true;
     const std::size_t i = index.at(metatarsal(keep));
+    out[keep].kept = true;
+    out[keep].doubtful = least > 0.6;
+    out[keep].alternative = kept_poses[i];
     free.erase(std::find(free.begin(), free.end(), i));
     kept_poses = free.empty() ? kept_state.poses : docking.minimise(kept_state.poses, free, active).poses;
   }

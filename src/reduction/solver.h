@@ -35,17 +35,18 @@ struct Tuning {
   /// where it is not.
   std::array<double, 3> injury_turn_rad{};
   std::array<double, 3> injury_shift_mm{};
-  double face_gap_mm = 3.0;         ///< atlas points closer than this to the neighbour are joint faces
-  double area_mm2 = 40;             ///< face area (counted from both sides) that makes one independent measurement
-  double even = 0;                  ///< 0: gaps as in the atlas, 1: the same gap everywhere in a joint
-  std::array<bool, 5> own_faces{};  ///< faces by the direction of the patient's own surfaces, not the atlas' labels
-  double own_gap_mm = 1.3;          ///< gap aimed at where faces are the patient's own
-  double between_rays = 1;  ///< weight of the faces between neighbouring metatarsals against those to the tarsus
-  double aside = 1;         ///< weight of the faces to tarsal neighbours that are not the partner
+  double face_gap_mm = 3.0;  ///< atlas points closer than this to the neighbour are joint faces
+  double area_mm2 = 40;      ///< face area (counted from both sides) that makes one independent measurement
+  double even = 0;           ///< 0: gaps as in the atlas, 1: the same gap everywhere in a joint
+  double own_gap_mm = 1.3;   ///< gap aimed at where the atlas is too far off to label faces
+  double between_rays = 1;   ///< weight of the faces between neighbouring metatarsals against those to the tarsus
+  double aside = 1;          ///< weight of the faces to tarsal neighbours that are not the partner
   double cuboid_turn_deg =
       8;                      ///< spread of the cuboid's turn against the lateral cuneiform's, template against patient
   bool start_scanned = true;  ///< the scanned pose is a start of the search too
-  double keep_gain = 6;  ///< a ray stays as scanned when moving it would gain less than this (negative log likelihood)
+  /// Per ray: it stays as scanned when moving it would gain less than this (negative log likelihood). The second ray is
+  /// held in its recess and costs most when its displacement is missed, so it is kept least readily.
+  std::array<double, 5> keep_gain{14, 14, 14, 14, 14};
   DockSettings dock;
 };
 [[nodiscard]] Tuning mirrorTuning();
@@ -71,11 +72,13 @@ struct Atlas {
 
 struct RaySolution {
   Rigid injured_to_reduced = Rigid::Identity();
-  Rigid atlas_pose = Rigid::Identity();  ///< what the atlas alone says
-  Mat6 covariance = Mat6::Zero();        ///< turn about the base (rad), shift of the base (mm), patient directions
-  Vec3 base = Vec3::Zero();              ///< reference point, as scanned
-  bool kept = false;                     ///< stays as scanned
-  double gain = 0;                       ///< cost(as scanned) - cost(best)
+  Rigid atlas_pose = Rigid::Identity();   ///< what the atlas alone says
+  Mat6 covariance = Mat6::Zero();         ///< turn about the base (rad), shift of the base (mm), patient directions
+  Vec3 base = Vec3::Zero();               ///< reference point, as scanned
+  bool kept = false;                      ///< stays as scanned
+  double gain = 0;                        ///< cost(as scanned) - cost(best)
+  bool doubtful = false;                  ///< kept, but the joint would fit distinctly better at `alternative`
+  Rigid alternative = Rigid::Identity();  ///< best pose had the ray not been kept
 };
 
 /// Rays whose metatarsal or partner is missing are absent.
