@@ -1,34 +1,14 @@
 // plan.json of the contract. Degrees and millimetres here, radians everywhere else.
-#include <cmath>
-
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "case/case.h"
+#include "geometry/json.h"
 
 namespace rayset {
 namespace {
 
 using Json = nlohmann::ordered_json;
 
-/// Enough digits for a thousandth of a millimetre in a transform, and no more than a reader can use.
-double rounded(double value, int digits) {
-  const double scale = std::pow(10.0, digits);
-  const double r = std::round(value * scale) / scale;
-  return r == 0 ? 0.0 : r;  // no negative zero
-}
-
-Json json(const Vec3& v, int digits = 4) {
-  return Json::array({rounded(v.x(), digits), rounded(v.y(), digits), rounded(v.z(), digits)});
-}
-Json json(const Rigid& X) {
-  Json rows = Json::array();
-  for (int r = 0; r < 4; ++r) {
-    Json row = Json::array();
-    for (int c = 0; c < 4; ++c) row.push_back(rounded(X.matrix()(r, c), c == 3 ? 5 : 9));
-    rows.push_back(row);
-  }
-  return rows;
-}
 Json json(const std::optional<double>& value, int digits) {
   return value ? Json(rounded(*value, digits)) : Json(nullptr);
 }
@@ -51,8 +31,8 @@ Json json(const std::vector<Measure>& measures) {
     j["certainty"] = m.certainty;
     j["note"] = m.note;
     if (m.from && m.to) {
-      j["from"] = json(*m.from, 3);
-      j["to"] = json(*m.to, 3);
+      j["from"] = pointJson(*m.from, 3);
+      j["to"] = pointJson(*m.to, 3);
     }
     list.push_back(j);
   }
@@ -74,9 +54,9 @@ Json json(const Device& d) {
   j["stage"] = d.stage;
   j["ray"] = d.ray;
   j["through"] = d.through;
-  j["entry"] = json(d.entry, 3);
-  j["tip"] = json(d.tip, 3);
-  j["direction"] = json(d.direction, 6);
+  j["entry"] = pointJson(d.entry, 3);
+  j["tip"] = pointJson(d.tip, 3);
+  j["direction"] = pointJson(d.direction, 6);
   j["diameter_mm"] = d.diameter_mm;
   j["length_mm"] = d.length_mm;
   j["measured_depth_mm"] = rounded(d.measured_depth_mm, 1);
@@ -91,8 +71,13 @@ Json json(const Device& d) {
                  {"entry_to_joint_mm", rounded(k.entry_to_joint_mm, 1)},
                  {"angle_to_shaft_deg", rounded(toDegrees(k.angle_to_shaft_rad), 1)},
                  {"angle_to_surface_deg", rounded(toDegrees(k.angle_to_surface_rad), 1)},
+                 {"crossing_angle_deg", rounded(toDegrees(k.crossing_angle_rad), 1)},
+                 {"length_in_first_mm", rounded(k.length_in_first_mm, 1)},
+                 {"length_in_last_mm", rounded(k.length_in_last_mm, 1)},
                  {"mean_hu", rounded(k.mean_hu, 0)},
                  {"pullout_n", rounded(k.pullout_n, 0)},
+                 {"pullout_low_n", rounded(k.pullout_low_n, 0)},
+                 {"pullout_high_n", rounded(k.pullout_high_n, 0)},
                  {"other_bones", k.other_bones}};
   j["warnings"] = d.warnings;
   return j;
@@ -114,12 +99,12 @@ nlohmann::ordered_json planJson(const Case& c) {
                  {"series_description", c.scan.series_description},
                  {"study_date", c.scan.study_date},
                  {"size", {c.grid.size.x(), c.grid.size.y(), c.grid.size.z()}},
-                 {"spacing_mm", json(c.grid.spacing, 6)}};
+                 {"spacing_mm", pointJson(c.grid.spacing, 6)}};
   const Frame& frame = c.reduction.frame;
-  j["frame"] = {{"origin", json(frame.origin)},
-                {"distal", json(frame.distal, 9)},
-                {"medial", json(frame.medial, 9)},
-                {"dorsal", json(frame.dorsal, 9)}};
+  j["frame"] = {{"origin", pointJson(frame.origin, 4)},
+                {"distal", pointJson(frame.distal, 9)},
+                {"medial", pointJson(frame.medial, 9)},
+                {"dorsal", pointJson(frame.dorsal, 9)}};
   j["bones"] = Json::array();
   for (const auto& [bone, b] : c.bones) {
     const std::string id(boneId(bone));
@@ -172,7 +157,7 @@ nlohmann::ordered_json planJson(const Case& c) {
     if (r.ray == 0) continue;
     reduction["rays"].push_back(
         {{"ray", r.ray},
-         {"transform", json(r.injured_to_reduced)},
+         {"transform", rigidJson(r.injured_to_reduced)},
          {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
          {"joint", json(r.joint)},
          {"manoeuvre", r.manoeuvre}});

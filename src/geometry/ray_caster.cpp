@@ -85,6 +85,22 @@ bool considerTriangle(RTCPointQueryFunctionArguments* arguments) {
   return false;
 }
 
+/// A ray in scene coordinates; `direction` is unit.
+RTCRayHit embreeRay(const Vec3& origin, const Vec3& direction, double from_mm, double to_mm) {
+  RTCRayHit ray{};
+  ray.ray.org_x = static_cast<float>(origin.x());
+  ray.ray.org_y = static_cast<float>(origin.y());
+  ray.ray.org_z = static_cast<float>(origin.z());
+  ray.ray.dir_x = static_cast<float>(direction.x());
+  ray.ray.dir_y = static_cast<float>(direction.y());
+  ray.ray.dir_z = static_cast<float>(direction.z());
+  ray.ray.tnear = static_cast<float>(from_mm);
+  ray.ray.tfar = static_cast<float>(to_mm);
+  ray.ray.mask = ~0u;
+  ray.hit.geomID = RTC_INVALID_GEOMETRY_ID;
+  return ray;
+}
+
 struct AllHits : RTCIntersectContext {
   std::vector<std::pair<std::uint32_t, std::uint32_t>>* found;
 };
@@ -143,17 +159,7 @@ std::optional<RayCaster::Hit> RayCaster::first(const Vec3& origin, const Vec3& d
   const Vec3 d = direction.normalized(), o = origin - impl_->centre;
   RTCIntersectContext context;
   rtcInitIntersectContext(&context);
-  RTCRayHit ray{};
-  ray.ray.org_x = static_cast<float>(o.x());
-  ray.ray.org_y = static_cast<float>(o.y());
-  ray.ray.org_z = static_cast<float>(o.z());
-  ray.ray.dir_x = static_cast<float>(d.x());
-  ray.ray.dir_y = static_cast<float>(d.y());
-  ray.ray.dir_z = static_cast<float>(d.z());
-  ray.ray.tnear = static_cast<float>(from_mm);
-  ray.ray.tfar = static_cast<float>(to_mm);
-  ray.ray.mask = ~0u;
-  ray.hit.geomID = RTC_INVALID_GEOMETRY_ID;
+  RTCRayHit ray = embreeRay(o, d, from_mm, to_mm);
   rtcIntersect1(impl_->scene, &context, &ray);
   if (ray.hit.geomID == RTC_INVALID_GEOMETRY_ID) return std::nullopt;
   Hit hit{};
@@ -177,16 +183,7 @@ std::vector<RayCaster::Hit> RayCaster::all(const Vec3& origin, const Vec3& direc
   rtcInitIntersectContext(&context);
   context.filter = collectHit;
   context.found = &found;
-  RTCRayHit ray{};
-  ray.ray.org_x = static_cast<float>(o.x());
-  ray.ray.org_y = static_cast<float>(o.y());
-  ray.ray.org_z = static_cast<float>(o.z());
-  ray.ray.dir_x = static_cast<float>(d.x());
-  ray.ray.dir_y = static_cast<float>(d.y());
-  ray.ray.dir_z = static_cast<float>(d.z());
-  ray.ray.tfar = static_cast<float>(to_mm);
-  ray.ray.mask = ~0u;
-  ray.hit.geomID = RTC_INVALID_GEOMETRY_ID;
+  RTCRayHit ray = embreeRay(o, d, 0, to_mm);
   rtcIntersect1(impl_->scene, &context, &ray);
   std::sort(found.begin(), found.end());
   found.erase(std::unique(found.begin(), found.end()), found.end());

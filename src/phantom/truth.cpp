@@ -1,9 +1,9 @@
 #include "phantom/truth.h"
 
-#include <cmath>
 #include <fstream>
 
 #include "base/units.h"
+#include "geometry/json.h"
 #include "injury/displacement.h"
 
 namespace rayset {
@@ -11,23 +11,6 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-double rounded(double value, int digits) {
-  const double scale = std::pow(10.0, digits);
-  const double r = std::round(value * scale) / scale;
-  return r == 0 ? 0.0 : r;
-}
-Json json(const Vec3& v, int digits) {
-  return Json::array({rounded(v.x(), digits), rounded(v.y(), digits), rounded(v.z(), digits)});
-}
-Json json(const Rigid& X) {
-  Json rows = Json::array();
-  for (int r = 0; r < 4; ++r) {
-    Json row = Json::array();
-    for (int c = 0; c < 4; ++c) row.push_back(rounded(X.matrix()(r, c), c == 3 ? 6 : 10));
-    rows.push_back(row);
-  }
-  return rows;
-}
 const char* word(Side side) { return side == Side::kRight ? "right" : "left"; }
 
 Json bonesJson(const BoneSurfaces& measured, const BoneSurfaces& scanned, const Grid& grid) {
@@ -49,8 +32,8 @@ Json gridJson(const Grid& grid) {
     direction.push_back(Json::array(
         {rounded(grid.direction(r, 0), 12), rounded(grid.direction(r, 1), 12), rounded(grid.direction(r, 2), 12)}));
   return {{"size", {grid.size.x(), grid.size.y(), grid.size.z()}},
-          {"spacing_mm", json(grid.spacing, 6)},
-          {"origin", json(grid.origin, 6)},
+          {"spacing_mm", pointJson(grid.spacing, 6)},
+          {"origin", pointJson(grid.origin, 6)},
           {"direction", direction}};
 }
 
@@ -72,10 +55,10 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
   j["side"] = word(foot.side);
   j["source"] = patient.source;
   j["injury"] = patient.injury;
-  j["frame"] = {{"origin", json(foot.frame.origin, 5)},
-                {"distal", json(foot.frame.distal, 9)},
-                {"medial", json(foot.frame.medial, 9)},
-                {"dorsal", json(foot.frame.dorsal, 9)}};
+  j["frame"] = {{"origin", pointJson(foot.frame.origin, 5)},
+                {"distal", pointJson(foot.frame.distal, 9)},
+                {"medial", pointJson(foot.frame.medial, 9)},
+                {"dorsal", pointJson(foot.frame.dorsal, 9)}};
   j["rays"] = Json::array();
   for (int ray = 1; ray <= 5; ++ray) {
     const std::size_t n = static_cast<std::size_t>(ray - 1);
@@ -92,15 +75,15 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
                            {"plantarflexion", rounded(toDegrees(d.plantarflexion_rad), 4)},
                            {"pronation", rounded(toDegrees(d.pronation_rad), 4)}}},
                          {"eased_mm", rounded(foot.eased_mm[n], 3)},
-                         {"base_point", json(foot.base_points[n], 5)},
-                         {"injured_to_reduced", json(foot.intact_to_injured[n].inverse())}});
+                         {"base_point", pointJson(foot.base_points[n], 5)},
+                         {"injured_to_reduced", rigidJson(foot.intact_to_injured[n].inverse())}});
   }
   j["fragments"] = Json::array();
   for (const auto& [id, surface] : foot.fragments)
     j["fragments"].push_back({{"id", id},
                               {"kind", wordOf(patient.fragment)},
                               {"volume_mm3", rounded(volume(surface), 1)},
-                              {"injured_to_reduced", json(foot.fragment_injured_to_reduced.at(id))}});
+                              {"injured_to_reduced", rigidJson(foot.fragment_injured_to_reduced.at(id))}});
   const ExpectedPatterns expected = patient.named ? expectedPatterns(*patient.named) : ExpectedPatterns{};
   const auto name = [](const std::string& text) { return text.empty() ? Json(nullptr) : Json(text); };
   j["patterns"] = {{"quenu_kuss", name(expected.quenu_kuss)},
