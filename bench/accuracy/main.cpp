@@ -215,6 +215,34 @@ Outcome evaluate(const TestFoot& foot, NamedInjury name, bool with_other, double
   return o;
 }
 
+/// Reduction alone, from the true surfaces: one line a ray with the error in the foot frame.
+void reductionOnly(const TestFoot& foot, NamedInjury name, bool with_other) {
+  const auto injured = injure(foot.bones, foot.side, namedInjury(name));
+  if (!injured) return;
+  const Foot prior = proceduralFoot({}, foot.side, 1.0);
+  const auto result = reduceRays(injured->injured, foot.side, with_other ? &foot.other : nullptr, prior.bones);
+  if (!result) {
+    fmt::print("{} {}: {}\n", foot.name, wordOf(name), result.error().message());
+    return;
+  }
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto i = static_cast<std::size_t>(ray - 1);
+    const RayReduction& r = result->rays[i];
+    const Rigid truth = injured->intact_to_injured[i].inverse();
+    const Vec3 at = injured->intact_to_injured[i] * injured->base_points[i];
+    const Vec3 off = injured->frame.components(r.injured_to_reduced * at - truth * at);
+    const Eigen::AngleAxisd turn(r.injured_to_reduced.linear() * truth.linear().transpose());
+    const Vec3 about = injured->frame.components(turn.angle() * turn.axis());
+    fmt::print(
+        "{:20s} {:16s} {} ray {}: {:.2f} mm (medial {:+.2f} distal {:+.2f} dorsal {:+.2f}), {:.1f} deg (about medial "
+        "{:+.1f} "
+        "distal {:+.1f} dorsal {:+.1f}); stated {:.1f} mm {:.1f} deg\n",
+        foot.name, wordOf(name), with_other ? "mirror  " : "template", ray, off.norm(), off.x(), off.y(), off.z(),
+        toDegrees(turn.angle()), toDegrees(about.x()), toDegrees(about.y()), toDegrees(about.z()), r.uncertainty_mm,
+        toDegrees(r.uncertainty_rad));
+  }
+}
+
 const char* kHeader =
     "| foot | injury | bones named | surface mean (worst bone) mm | P95 mm | displacement mm (worst) | deg (worst) | "
     "reduction at "
@@ -261,11 +289,12 @@ std::vector<TestFoot> feet(bool quick) {
 int main(int argc, char** argv) {
   using namespace rayset;
   CLI::App app{"Accuracy of the whole chain on feet whose truth is known"};
-  bool quick = false, also_other = true;
+  bool quick = false, also_other = true, reduction_only = false;
   std::string only, injury, pictures, markdown;
   double spacing = 0.5;
   app.add_flag("--quick", quick, "one procedural foot and two injuries a real foot");
   app.add_flag("!--no-other", also_other, "skip the runs with the other foot");
+  app.add_flag("--reduction", reduction_only, "the reduction alone, from the true surfaces, ray by ray");
   app.add_option("--only", only, "only feet whose name contains this");
   app.add_option("--injury", injury, "only this injury");
   app.add_option("--pictures", pictures, "folder for pictures of every run");
@@ -274,7 +303,7 @@ int main(int argc, char** argv) {
   CLI11_PARSE(app, argc, argv);
 
   std::string table = kHeader;
-  fmt::print("{}", kHeader);
+  if (!reduction_only) fmt::print("{}", kHeader);
   std::vector<Outcome> all;
   for (const TestFoot& foot : feet(quick)) {
     if (foot.name.find(only) == std::string::npos) continue;
@@ -284,6 +313,10 @@ int main(int argc, char** argv) {
       if (quick && injury.empty() && count++ >= 2) break;
       for (const bool with_other : {false, true}) {
         if (with_other && (foot.other.empty() || !also_other)) continue;
+        if (reduction_only) {
+          reductionOnly(foot, name, with_other);
+          continue;
+        }
         const Outcome o = evaluate(foot, name, with_other, spacing, pictures);
         const std::string line = row(o);
         fmt::print("{}", line);

@@ -387,15 +387,30 @@ std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bo
     const double gap = way.norm();
     const double facing = gap > 1e-6 ? on_body->normal.dot(way) / gap : 1;
     const double opposed = -on_body->normal.dot(across->normal);
-    if (gap < tuning.face_gap_mm && facing > 0.5 && opposed > 0.5) {
-      // Fades out towards the rim so that the border of the face does not depend on single samples.
-      const double fade = std::clamp((tuning.face_gap_mm - gap) / 0.8, 0.0, 1.0);
-      p.gap = gap * gap_scale * (tuning.scale ? size : 1);
-      p.weight = fade * each / tuning.area_mm2;
-    }
     p.guard = each / tuning.area_mm2;
+    p.gap = gap;
+    p.weight = gap < tuning.face_gap_mm && facing > 0.5 && opposed > 0.5 ? each / tuning.area_mm2 : 0;
     out.push_back(p);
   }
+  // The joint itself is where the gap is narrow; where it opens, the bones only happen to face each other (the fifth
+  // base stands off the cuboid like that), and pulling those places together would tilt the ray.
+  std::vector<double> gaps;
+  for (const DockPoint& p : out) {
+    if (p.weight > 0) gaps.push_back(p.gap);
+  }
+  double rim = tuning.face_gap_mm;
+  if (gaps.size() >= 10) {
+    const auto narrow = static_cast<std::ptrdiff_t>(gaps.size() / 10);
+    std::nth_element(gaps.begin(), gaps.begin() + narrow, gaps.end());
+    rim = std::min(rim, gaps[static_cast<std::size_t>(narrow)] + tuning.rim_mm);
+  }
+  for (DockPoint& p : out) {
+    // Fades out towards the rim so that the border of the face does not depend on single samples.
+    p.weight *= std::clamp((rim - p.gap) / std::min(0.8, 0.6 * tuning.rim_mm), 0.0, 1.0);
+    p.gap *= gap_scale * (tuning.scale ? size : 1);
+  }
+  // The fifth base does not lie flat on the cuboid or on the fourth: its gaps open the way the atlas' do.
+  const double even = body == Bone::kM5 || onto == Bone::kM5 ? tuning.even_fifth : tuning.even;
   double sum = 0, total = 0;
   for (const DockPoint& p : out) {
     sum += p.weight * p.gap;
@@ -403,7 +418,7 @@ std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bo
   }
   if (total > 0)
     for (DockPoint& p : out)
-      if (p.weight > 0) p.gap += tuning.even * (sum / total - p.gap);
+      if (p.weight > 0) p.gap += even * (sum / total - p.gap);
   return out;
 }
 

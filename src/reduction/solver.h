@@ -36,8 +36,10 @@ struct Tuning {
   std::array<double, 3> injury_turn_rad{};
   std::array<double, 3> injury_shift_mm{};
   double face_gap_mm = 3.0;  ///< atlas points closer than this to the neighbour are joint faces
+  double rim_mm = 0.8;       ///< the face ends where the gap is this much wider than at its narrowest tenth
   double area_mm2 = 40;      ///< face area (counted from both sides) that makes one independent measurement
   double even = 0;           ///< 0: gaps as in the atlas, 1: the same gap everywhere in a joint
+  double even_fifth = 0;     ///< the same for the joints of the fifth ray
   double own_gap_mm = 1.3;   ///< gap aimed at where the atlas is too far off to label faces
   double between_rays = 1;   ///< weight of the faces between neighbouring metatarsals against those to the tarsus
   double aside = 1;          ///< weight of the faces to tarsal neighbours that are not the partner
