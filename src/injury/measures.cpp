@@ -522,7 +522,7 @@ Values allValues(const LocalFoot& foot) {
 
 struct Definition {
   std::string key, name, unit;
-  std::string limit;             ///< key in limits.json used on the foot alone; empty: none worth shipping
+  std::string limit;             ///< key in limits.json used on the foot alone; empty: none fit for a verdict
   std::string difference_limit;  ///< key used on the side difference, where the other foot is there; empty: none
   std::string note;
 };
@@ -628,7 +628,8 @@ void judge(Measure& m, const Definition& d, const Limits& limits) {
   const std::string& key = both && !d.difference_limit.empty() ? d.difference_limit : d.limit;
   const Limit* limit = key.empty() ? nullptr : limits.find(key);
   if (!limit) {
-    m.note += both || d.difference_limit.empty() ? " No limit worth shipping." : " Judged only against the other foot.";
+    m.note += both || d.difference_limit.empty() ? " No published limit is fit for a verdict."
+                                                 : " Judged only against the other foot.";
     return;
   }
   m.limit = limit->value;

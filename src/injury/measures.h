@@ -20,7 +20,7 @@ struct Measure {
   bool limit_is_lower = false;       ///< abnormal below the limit rather than above
   std::optional<double> other_side;  ///< the same measure on the other foot
   std::optional<double> difference;  ///< value - other_side
-  std::optional<bool> abnormal;      ///< nullopt: no limit worth shipping exists (says so in `note`)
+  std::optional<bool> abnormal;      ///< nullopt: no published limit is fit for a verdict (says so in `note`)
   std::string source;                ///< of the limit, from data/limits.json
   std::string certainty;             ///< how sure we are of the limit (status code of the reference table in words)
   std::string note;                  ///< landmark definition and caveats in one or two sentences
