@@ -105,15 +105,21 @@ TEST(DistanceField, SphereDistancesAndGradients) {
   const DistanceField field(makeSphere(centre, 10, 6), 0.5, 6);
   std::mt19937 random(1);
   std::uniform_real_distribution<double> u(-14, 14);
+  double sum = 0;
+  int count = 0;
   for (int i = 0; i < 3000; ++i) {
     const Vec3 p = centre + Vec3(u(random), u(random), u(random));
     const double truth = (p - centre).norm() - 10;
     if (std::abs(truth) > 5.4) continue;
     const auto s = field.sample(p);
     ASSERT_NEAR(s.distance, truth, 0.04) << p.transpose();
-    // Differences over one voxel turn the 0.04 mm of the values into some degrees at worst.
-    ASSERT_GT(s.gradient.dot((p - centre).normalized()), 0.97);
+    // Differences over one voxel turn the 0.04 mm of the values into some degrees at worst, least near the surface.
+    const double agreement = s.gradient.dot((p - centre).normalized());
+    ASSERT_GT(agreement, std::abs(truth) < 2 ? 0.95 : 0.90) << truth;
+    sum += agreement;
+    ++count;
   }
+  EXPECT_GT(sum / count, 0.995);
   EXPECT_DOUBLE_EQ(field.value(centre), -6);
   EXPECT_GE(field.value(centre + Vec3(100, 0, 0)), 6 + 80);
 }
