@@ -297,19 +297,20 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     for (const Bone b : kMidfootBones)
       if (!foot->foot.bones.contains(b)) missing.emplace_back(boneName(b));
     const std::string which =
-        clusters.size() > 1 ? fmt::format("{} foot: ", foot->foot.side == Side::kRight ? "right" : "left") : "";
-    for (const auto& m : missing) out.cautions.push_back(fmt::format("{}the {} was not found", which, m));
+        clusters.size() > 1 ? fmt::format(" of the {} foot", foot->foot.side == Side::kRight ? "right" : "left") : "";
+    for (const auto& m : missing) out.cautions.push_back(fmt::format("The {}{} was not found.", m, which));
     for (const auto& [id, bone] : foot->foot.bones)
       if (label(id) <= 12 && !bone.doubt.empty())
-        out.cautions.push_back(fmt::format("{}{}: {}", which, boneName(id), bone.doubt));
+        out.cautions.push_back(
+            fmt::format("The {} ({}){} needs a look: {}.", boneName(id), boneId(id), which, bone.doubt));
     out.feet.push_back(std::move(foot->foot));
   }
   if (out.feet.empty())
     return fail(Fault::kImages, "no foot was found: " + join(reasons), "CT volume",
                 "give a CT series in which at least the midfoot can be seen");
-  for (const auto& r : reasons) out.cautions.push_back("left out: " + r);
+  for (const auto& r : reasons) out.cautions.push_back("Left out: " + r + ".");
   if (out.feet.size() == 2 && out.feet[0].side == out.feet[1].side)
-    out.cautions.push_back("both feet look like the same side; check the sides");
+    out.cautions.push_back("Both feet look like the same side: check the sides.");
   progress("bones", 1.0);
   return out;
 }

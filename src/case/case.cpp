@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cctype>
 #include <chrono>
 
 #include "anatomy/procedural_foot.h"
@@ -32,6 +33,14 @@ std::string listWords(const std::vector<std::string>& words) {
     if (i > 0) text += i + 1 == words.size() ? " and " : ", ";
     text += words[i];
   }
+  return text;
+}
+
+/// Stages write clauses; people read sentences.
+std::string sentence(std::string text) {
+  if (text.empty()) return text;
+  text.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(text.front())));
+  if (text.back() != '.' && text.back() != '?' && text.back() != '!') text += '.';
   return text;
 }
 
@@ -163,16 +172,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     c.other_foot = "same scan";
   }
   const BoneSurfaces* other_pointer = other.empty() ? nullptr : &other;
-  for (const Bone bone : kMidfootBones) {
-    const auto it = c.bones.find(bone);
-    if (it == c.bones.end()) {
-      c.partial = true;
-      c.cautions.push_back(fmt::format("The {} was not found.", boneName(bone)));
-    } else if (!it->second.doubt.empty()) {
-      c.cautions.push_back(
-          fmt::format("The {} ({}) needs a look: {}.", boneName(bone), boneId(bone), it->second.doubt));
-    }
-  }
+  c.partial = std::any_of(kMidfootBones.begin(), kMidfootBones.end(), [&](Bone b) { return !c.bones.contains(b); });
   c.timings_s["injury"] = clock.lap();
 
   // --- reduction: where every ray belongs
@@ -228,6 +228,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     c.cautions.push_back(fmt::format("Not planned: the {} ray{}, because a bone of it was not found.",
                                      listWords(undone), undone.size() > 1 ? "s" : ""));
   }
+  for (std::string& text : c.cautions) text = sentence(std::move(text));
   return c;
 }
 
