@@ -32,6 +32,7 @@ std::vector<OrientedPoint> groupSamples(const TemplateFoot& foot, const std::vec
 
 struct RayCandidate {
   BonePose pose;
+  BonePose start;  // where its fit began: pulls back
   FitResult fit;
   double shift = 0;  // of the base from its expected place
   Vec3 middle;       // of the shaft
@@ -98,32 +99,39 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
     if (chosen.size() == 40) break;
   }
   if (also.empty()) chosen.push_back(starts.front());  // the expected place always takes part
-  tbb::parallel_for(std::size_t{0}, chosen.size(), [&](std::size_t n) {
-    auto& c = chosen[n];
-    BonePose prior = c.pose;
-    FitSettings s;
-    s.iterations = 14;
-    s.start_reach_mm = 7;
-    s.end_reach_mm = 2.5;
-    s.scaling = Scaling::kNone;
-    s.prior = &prior;
-    s.prior_shift_mm = 8;
-    s.prior_turn_rad = 0.3;
-    auto fit = fitPose(bone.few, edges, scan, c.pose, s);
-    s.iterations = 14;
-    s.start_reach_mm = 3.5;
-    s.end_reach_mm = 1.8;
-    s.scaling = Scaling::kAxes;
-    s.prior_log_scale = 0.08;
-    fit = fitPose(bone.samples, edges, scan, fit.pose, s);
-    c.pose = fit.pose;
-    c.fit = fit;
+  // A quick fit of all, then a careful one of those that came out well.
+  FitSettings s;
+  s.iterations = 14;
+  s.prior_shift_mm = 8;
+  s.prior_turn_rad = 0.3;
+  const auto fitAll = [&](const std::vector<OrientedPoint>& samples) {
+    tbb::parallel_for(std::size_t{0}, chosen.size(), [&](std::size_t n) {
+      auto& c = chosen[n];
+      FitSettings own = s;
+      const BonePose prior = c.start;
+      own.prior = &prior;
+      c.fit = fitPose(samples, edges, scan, c.pose, own);
+      c.pose = c.fit.pose;
+      c.value = c.fit.score * std::min(1.0, c.fit.visible / 0.3);
+    });
+    std::stable_sort(chosen.begin(), chosen.end(),
+                     [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
+  };
+  for (auto& c : chosen) c.start = c.pose;
+  s.start_reach_mm = 7;
+  s.end_reach_mm = 2.5;
+  fitAll(bone.few);
+  constexpr std::size_t kCareful = 20;
+  if (chosen.size() > kCareful) chosen.resize(kCareful);
+  s.start_reach_mm = 3.5;
+  s.end_reach_mm = 1.8;
+  s.scaling = Scaling::kAxes;
+  s.prior_log_scale = 0.08;
+  fitAll(bone.samples);
+  for (auto& c : chosen) {
     c.shift = (c.pose.apply(base) - nominal.apply(base)).norm();
     c.middle = middleOf(c.pose);
-    c.value = fit.score * std::min(1.0, fit.visible / 0.3);
-  });
-  std::stable_sort(chosen.begin(), chosen.end(),
-                   [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
+  }
   std::vector<RayCandidate> out;
   for (const auto& c : chosen) {
     if (c.value < 0.2) break;

@@ -83,10 +83,11 @@ struct EdgeHit {
   double weight = 0;  // 0 where there is no edge
 };
 
-/// The fall of the profile nearest to the current surface, weighed against its steepness.
-EdgeHit findEdge(const Profile& p, double window_mm, double contrast) {
+/// The fall of the profile nearest to the current surface, weighed against its steepness. `half`: samples of the
+/// profile each way that are filled in.
+EdgeHit findEdge(const Profile& p, double window_mm, int half, double contrast) {
   std::array<float, kSamples> slope{};
-  for (int n = 2; n < kSamples - 2; ++n) {
+  for (int n = kHalf - half + 2; n < kHalf + half - 1; ++n) {
     const auto u = static_cast<std::size_t>(n);
     // Derivative of a small quadratic fit over five samples (Savitzky-Golay): outward fall is positive.
     slope[u] = static_cast<float>((2.0F * (p[u - 2] - p[u + 2]) + (p[u - 1] - p[u + 1])) /
@@ -94,7 +95,7 @@ EdgeHit findEdge(const Profile& p, double window_mm, double contrast) {
   }
   EdgeHit best;
   double best_score = 0.18 * contrast;  // HU per mm: a full edge blurred to 1 mm falls by 0.9 contrast per mm
-  for (int n = 3; n < kSamples - 3; ++n) {
+  for (int n = kHalf - half + 3; n < kHalf + half - 2; ++n) {
     const auto u = static_cast<std::size_t>(n);
     const double s = (n - kHalf) * kStep;
     if (std::abs(s) > window_mm) continue;
@@ -168,11 +169,14 @@ RefinedSurface refineSurface(const ScanImage& scan, Surface outline) {
 
   for (const double window : {1.8, 1.0, 0.6, 0.5}) {
     const std::vector<Vec3> normals = vertexNormals(outline);
+    // Profiles reach a little beyond the window: an edge at its border must still show as a peak.
+    const int half = std::min(kHalf, static_cast<int>(std::lround(window / kStep)) + 4);
     tbb::parallel_for(tbb::blocked_range<std::size_t>(0, count), [&](const auto& range) {
       for (std::size_t v = range.begin(); v != range.end(); ++v)
-        for (int n = 0; n < kSamples; ++n)
+        for (int n = kHalf - half; n <= kHalf + half; ++n)
           raw[v][static_cast<std::size_t>(n)] = scan.grey.cubic(outline.vertices[v] + (n - kHalf) * kStep * normals[v]);
     });
+    const auto low = static_cast<std::size_t>(kHalf - half), high = static_cast<std::size_t>(kHalf + half);
     // Averaged over the neighbours, profile against profile: less noise, no blur across the edge.
     tbb::parallel_for(tbb::blocked_range<std::size_t>(0, count), [&](const auto& range) {
       for (std::size_t v = range.begin(); v != range.end(); ++v) {
@@ -180,10 +184,10 @@ RefinedSurface refineSurface(const ScanImage& scan, Surface outline) {
         p = raw[v];
         const std::uint32_t from = rings.first[v], to = rings.first[v + 1];
         for (std::uint32_t a = from; a < to; ++a)
-          for (std::size_t n = 0; n < kSamples; ++n) p[n] += raw[rings.ring[a]][n];
+          for (std::size_t n = low; n <= high; ++n) p[n] += raw[rings.ring[a]][n];
         const float scale = 1.0F / static_cast<float>(to - from + 1);
-        for (auto& x : p) x *= scale;
-        hits[v] = frozen[v] ? EdgeHit{} : findEdge(p, window, contrast);
+        for (std::size_t n = low; n <= high; ++n) p[n] *= scale;
+        hits[v] = frozen[v] ? EdgeHit{} : findEdge(p, window, half, contrast);
       }
     });
     for (std::size_t v = 0; v < count; ++v) {

@@ -105,7 +105,8 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     if (!bones[b].found) return;
     Field& f = fields[b];
     f.label = label(bones[b].id);
-    const DistanceField field(bones[b].mesh, 0.8, kBand);
+    // Coarse is enough: the templates are smooth and the thresholds lie a millimetre and more from their surface.
+    const DistanceField field(bones[b].mesh, 1.2, kBand);
     Box box = bounds(bones[b].mesh);
     for (int a = 0; a < 3; ++a) {
       f.low[a] = std::clamp(static_cast<int>(std::floor((box.min()[a] - kBand) / h)), 0, image.size[a] - 1);

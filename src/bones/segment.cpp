@@ -4,6 +4,7 @@
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
+#include <array>
 #include <chrono>
 #include <cmath>
 #include <optional>
@@ -194,6 +195,14 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     if (outline.empty()) return;
     refined[n] = refineSurface(out.scan, std::move(outline));
   });
+  std::array<double, 256> hu_sum{};
+  std::array<std::size_t, 256> voxels{};
+  for (std::size_t v = 0; v < labelling.labels.size(); ++v) {
+    const std::size_t l = labelling.labels[v];
+    if (l == 0) continue;
+    hu_sum[l] += static_cast<double>(out.scan.grey.v[v]);
+    ++voxels[l];
+  }
   watch.lap("surfaces");
   for (std::size_t n = 0; n < bent.size(); ++n) {
     if (!refined[n] || refined[n]->surface.empty()) continue;
@@ -223,11 +232,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     if (refined[n]->supported < 0.6) doubts.push_back("its outline is faint");
     bone.confidence = std::clamp(confidence, 0.0, 1.0);
     bone.doubt = join(doubts);
-    double sum = 0;
-    std::size_t voxels = 0;
-    for (std::size_t v = 0; v < labelling.labels.size(); ++v)
-      if (labelling.labels[v] == label(bent[n].id)) sum += static_cast<double>(out.scan.grey.v[v]), ++voxels;
-    bone.mean_hu = voxels > 0 ? sum / static_cast<double>(voxels) : 0;
+    const auto l = static_cast<std::size_t>(label(bent[n].id));
+    bone.mean_hu = voxels[l] > 0 ? hu_sum[l] / static_cast<double>(voxels[l]) : 0;
     if (label(bent[n].id) <= 12) squares += fit.quality.rms_mm * fit.quality.rms_mm, ++counted;
     out.foot.bones.emplace(bent[n].id, std::move(bone));
   }
