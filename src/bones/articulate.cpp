@@ -30,6 +30,27 @@ std::vector<OrientedPoint> groupSamples(const TemplateFoot& foot, const std::vec
   return out;
 }
 
+/// Fraction of the posed samples of `a` that lie more than 1.5 mm inside the posed `b`.
+double sunkInto(const TemplateBone& a, const BonePose& pose_a, const TemplateBone& b, const BonePose& pose_b) {
+  std::vector<Vec3> at, normal;
+  for (const auto& s : b.samples) {
+    at.push_back(pose_b.apply(s.position));
+    normal.push_back(pose_b.normal(s.normal));
+  }
+  std::size_t inside = 0;
+  for (const auto& s : a.samples) {
+    const Vec3 p = pose_a.apply(s.position);
+    std::size_t nearest = 0;
+    double least = 1e18;
+    for (std::size_t n = 0; n < at.size(); ++n) {
+      const double d = (at[n] - p).squaredNorm();
+      if (d < least) least = d, nearest = n;
+    }
+    if (normal[nearest].dot(p - at[nearest]) < -1.5) ++inside;
+  }
+  return static_cast<double>(inside) / static_cast<double>(std::max<std::size_t>(1, a.samples.size()));
+}
+
 struct RayCandidate {
   BonePose pose;
   BonePose start;  // where its fit began: pulls back
@@ -316,22 +337,40 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
     expected[n].log_scale = midfoot.log_scale;
   }
 
-  // 4. The leg, loosely about the talus; then all together with exclusive edges.
+  // 4. The leg, loosely about the talus; then all together with exclusive edges. Only edges that no bone of the foot
+  // explains speak for a leg bone: in a scan without a leg its template would settle inside the talus.
+  out.owner = ownersOf(foot, out.bones, edges, 2.5);
   for (const Bone id : {Bone::kTibia, Bone::kFibula}) {
     const int n = foot.index(id);
     const int talus = foot.index(Bone::kTal);
     if (n < 0 || talus < 0) continue;
-    auto& fit = out.bones[static_cast<std::size_t>(n)];
-    BonePose start = expected[static_cast<std::size_t>(n)];
-    FitSettings f;
-    f.iterations = 30;
-    f.start_reach_mm = 9;
-    f.end_reach_mm = 2;
-    f.scaling = Scaling::kUniform;
-    f.prior = &expected[static_cast<std::size_t>(n)];
-    f.prior_shift_mm = 8;
-    f.prior_turn_rad = 0.4;
-    fit.quality = fitPose(foot.bones[static_cast<std::size_t>(n)].samples, edges, scan, start, f);
+    const auto u = static_cast<std::size_t>(n);
+    const TemplateBone& bone = foot.bones[u];
+    const BonePose& ankle = out.bones[static_cast<std::size_t>(talus)].pose;
+    // The ankle may be held at any angle: several starts about the talus.
+    const Vec3 medial = midfoot.X.linear() * foot.medial;
+    std::vector<FitResult> tries(5);
+    tbb::parallel_for(std::size_t{0}, tries.size(), [&](std::size_t t) {
+      BonePose start = expected[u];
+      start.X = turnAbout(ankle.posedCentre(), toRadians(20.0 * (static_cast<double>(t) - 2)) * medial, Vec3::Zero()) *
+                start.X;
+      FitSettings f;
+      f.iterations = 30;
+      f.start_reach_mm = 9;
+      f.end_reach_mm = 2;
+      f.scaling = Scaling::kUniform;
+      f.prior = &start;
+      f.prior_shift_mm = 8;
+      f.prior_turn_rad = 0.3;
+      f.owner = &out.owner;
+      f.self = static_cast<std::int16_t>(n);
+      tries[t] = fitPose(bone.samples, edges, scan, start, f);
+      if (sunkInto(bone, tries[t].pose, foot.bones[static_cast<std::size_t>(talus)], ankle) > 0.1) tries[t].score = 0;
+    });
+    auto& fit = out.bones[u];
+    fit.quality = *std::max_element(tries.begin(), tries.end(), [](const FitResult& x, const FitResult& y) {
+      return x.score * std::min(1.0, x.visible / 0.3) < y.score * std::min(1.0, y.visible / 0.3);
+    });
     fit.pose = fit.quality.pose;
     fit.found = fit.quality.visible > 0.1 && fit.quality.score > 0.3;
   }

@@ -151,7 +151,23 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
 
   // What may be labelled: everything that is not outside. Marrow and pores are shut in and belong to their bone.
   const auto level = static_cast<float>(scan.levels.bone);
-  const auto isBone = [&](std::size_t n) { return exterior[n] == 0; };
+  // A thin or porous cortex lets the outside leak into dark cancellous bone: deep inside a fitted template everything
+  // is bone. Not so in the second metatarsal, whose base breaks: its dark gaps are real.
+  std::vector<std::uint8_t> outside = exterior;
+  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
+    if (!bones[b].found || bones[b].id == Bone::kM2) return;
+    const Field& f = fields[b];
+    const auto deep = static_cast<float>(-core_mm[b] - 0.3);
+    std::size_t at = 0;
+    for (int z = 0; z < f.size.z(); ++z)
+      for (int y = 0; y < f.size.y(); ++y)
+        for (int x = 0; x < f.size.x(); ++x, ++at) {
+          if (f.d[at] >= deep) continue;
+          const std::size_t n = image.offset(f.low.x() + x, f.low.y() + y, f.low.z() + z);
+          if (which[n] == b) outside[n] = 0;
+        }
+  });
+  const auto isBone = [&](std::size_t n) { return outside[n] == 0; };
   const double contrast = scan.levels.bright - scan.levels.soft;
 
   constexpr std::uint8_t kOtherIndex = 254;
@@ -221,9 +237,10 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   for (std::size_t p = 0; p < pieces.size(); ++p) {
     const auto& q = pieces[p];
     if (q.claimants.size() == 1) {
-      // One owner: all of it, unless much of the piece lies far from every template (a leg grown onto the talus).
-      if (static_cast<double>(q.voxels) < 1.9 * expected[q.claimants[0]] || q.far * 4 < q.voxels)
-        whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
+      // One owner: all of it where the size is right (the template may lie badly); a larger piece only if little of it
+      // is far from every template. Otherwise something has grown onto the bone: a leg, or the toe beyond a head.
+      const double size = static_cast<double>(q.voxels) / expected[q.claimants[0]];
+      if (size < 1.15 || (size < 1.9 && q.far * 12 < q.voxels)) whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
     } else if (q.claimants.empty() && q.voxels > 60) {
       // Nobody's home: a phalanx, a sesamoid or a chip. Toes and sesamoids are several pieces; the rest stays unnamed.
       const auto most = std::max_element(q.votes.begin(), q.votes.end());
@@ -304,6 +321,57 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       }
     }
     std::vector<std::uint32_t>().swap(buckets[slot]);
+  }
+  // What lies beyond the reach of a template that is too short was given away as unnamed. It comes home where it is
+  // plainly part of the bone.
+  {
+    std::vector<std::uint8_t> seen(who.size(), 0);
+    std::vector<std::uint32_t> part;
+    for (std::size_t start = 0; start < who.size(); ++start) {
+      if (who[start] != kOtherIndex || seen[start]) continue;
+      part.assign(1, static_cast<std::uint32_t>(start));
+      seen[start] = 1;
+      std::vector<std::size_t> faces(bones.size(), 0);
+      std::vector<double> dark(bones.size(), 0.0);
+      for (std::size_t q = 0; q < part.size(); ++q) {
+        const std::size_t n = part[q];
+        const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
+        const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
+        const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
+        if (i < 1 || j < 1 || k < 1 || i >= nx - 1 || j >= ny - 1 || k >= nz - 1) continue;
+        for (std::size_t d = 0; d < 6; ++d) {
+          const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + six[d]);
+          if (who[t] == kOtherIndex) {
+            if (!seen[t]) seen[t] = 1, part.push_back(static_cast<std::uint32_t>(t));
+          } else if (who[t] < bones.size()) {
+            ++faces[who[t]];
+            dark[who[t]] += sheetAt(n, i, j, k);
+          }
+        }
+      }
+      const auto most = std::max_element(faces.begin(), faces.end());
+      const auto b = static_cast<std::size_t>(most - faces.begin());
+      if (*most < 20) continue;
+      // A cap: more contact than a ball of its size would have, and no gap in it. Or the end of a metatarsal: no more
+      // than a head, in line with the shaft (the phalanx beyond is larger, a sesamoid lies beside).
+      const auto faces_of_it = static_cast<double>(*most), size = static_cast<double>(part.size());
+      const bool cap = std::pow(faces_of_it, 1.5) > 2 * size && dark[b] / faces_of_it < 0.6 * kSheetCut;
+      bool end = false;
+      if (rayOf(bones[b].id) && size < 0.25 * expected[b]) {
+        Vec3 centre = Vec3::Zero();
+        for (const std::uint32_t n : part) {
+          const auto u = static_cast<std::size_t>(n), wx = static_cast<std::size_t>(nx),
+                     wy = static_cast<std::size_t>(ny);
+          centre +=
+              Vec3(static_cast<double>(u % wx), static_cast<double>(u / wx % wy), static_cast<double>(u / (wx * wy)));
+        }
+        const PrincipalAxes axes = principalAxes(bones[b].mesh.vertices);
+        const Vec3 away = h * centre / size - axes.centre;
+        end = std::abs(away.normalized().dot(axes.axes.col(0))) > 0.97;
+      }
+      if (!cap && !end) continue;
+      for (const std::uint32_t n : part) who[n] = static_cast<std::uint8_t>(b);
+    }
   }
   for (std::size_t n = 0; n < who.size(); ++n) {
     if (who[n] == 255) continue;
