@@ -165,6 +165,37 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
   return out;
 }
 
+/// The candidate's fit with the length that suits best. A head 7 mm beyond the template's is out of reach of an
+/// ordinary fit, so several lengths are tried with the base held.
+FitResult withLength(const TemplateFoot& foot, const TemplateBone& bone, const RayCandidate& candidate,
+                     const EdgeField& edges, const ScanImage& scan) {
+  Vec3 along = bone.axes.col(0);
+  if (along.dot(foot.distal) < 0) along = -along;
+  const Vec3 base = bone.centre - 0.45 * bone.length_mm * along;
+  std::vector<FitResult> tries(5);
+  tbb::parallel_for(std::size_t{0}, tries.size(), [&](std::size_t t) {
+    BonePose start = candidate.pose;
+    start.log_scale[0] += 0.06 * (static_cast<double>(t) - 2);
+    start.X.translation() += candidate.pose.apply(base) - start.apply(base);
+    const BonePose prior = start;
+    FitSettings s;
+    s.iterations = 14;
+    s.start_reach_mm = 3.5;
+    s.end_reach_mm = 1.8;
+    s.scaling = Scaling::kAxes;
+    s.prior = &prior;
+    s.prior_shift_mm = 5;
+    s.prior_turn_rad = 0.2;
+    s.prior_log_scale = 0.08;
+    tries[t] = fitPose(bone.samples, edges, scan, start, s);
+  });
+  const FitResult* best = &candidate.fit;
+  for (const auto& fit : tries)
+    if (fit.score * std::min(1.0, fit.visible / 0.3) > best->score * std::min(1.0, best->visible / 0.3) + 0.005)
+      best = &fit;
+  return *best;
+}
+
 }  // namespace
 
 std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<BoneFit>& fits, const EdgeField& edges,
@@ -329,12 +360,14 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
     if (ray_index[r] < 0 || best_pick[r] < 0) continue;
     const auto n = static_cast<std::size_t>(ray_index[r]);
     const auto& c = candidates[r][static_cast<std::size_t>(best_pick[r])];
-    out.bones[n].pose = c.pose;
-    out.bones[n].quality = c.fit;
+    const FitResult fit = withLength(foot, foot.bones[n], c, edges, scan);
+    out.bones[n].pose = fit.pose;
+    out.bones[n].quality = fit;
     out.bones[n].shift_mm = c.shift;
     out.bones[n].found = true;
-    expected[n] = c.pose;
-    expected[n].log_scale = midfoot.log_scale;
+    expected[n] = fit.pose;
+    // Thickness follows the midfoot; length is the ray's own.
+    for (int a = 1; a < 3; ++a) expected[n].log_scale[a] = midfoot.log_scale[a];
   }
 
   // 4. The leg, loosely about the talus; then all together with exclusive edges. Only edges that no bone of the foot

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <unordered_set>
 
 #include "geometry/distance_field.h"
 
@@ -76,6 +77,54 @@ void claim(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones, c
     if (!changed) break;
     gather();
   }
+}
+
+/// How much darker the meeting face of a part and a bone is than both sides of it, two to four voxels away (HU, mean
+/// over whole layers, so that noise averages out). A joint gap dips even where blur has all but closed it.
+double dipBetween(const Image& image, const std::vector<std::uint8_t>& who, const std::vector<std::uint32_t>& part,
+                  std::uint8_t part_mark, std::uint8_t bone_mark, const std::array<std::ptrdiff_t, 6>& six) {
+  const auto at = [&](std::size_t n, std::ptrdiff_t d) {
+    return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
+  };
+  const auto inner = [&](std::size_t n) {  // its neighbours exist
+    const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y()),
+               nz = static_cast<std::size_t>(image.size.z());
+    const std::size_t i = n % nx, j = n / nx % ny, k = n / (nx * ny);
+    return i > 0 && j > 0 && k > 0 && i + 1 < nx && j + 1 < ny && k + 1 < nz;
+  };
+  std::vector<std::uint32_t> mine, theirs;
+  for (const std::uint32_t n : part) {
+    if (!inner(n)) continue;
+    bool meets = false;
+    for (const std::ptrdiff_t d : six)
+      if (who[at(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(at(n, d)));
+    if (meets) mine.push_back(n);
+  }
+  constexpr int kLayers = 5;
+  const auto means = [&](std::vector<std::uint32_t> layer, std::uint8_t mark) {
+    std::array<double, kLayers> out{};
+    std::unordered_set<std::uint32_t> seen(layer.begin(), layer.end());
+    layer.assign(seen.begin(), seen.end());
+    std::sort(layer.begin(), layer.end());
+    for (auto& mean : out) {
+      double sum = 0;
+      std::vector<std::uint32_t> next;
+      for (const std::uint32_t n : layer) {
+        sum += static_cast<double>(image.v[n]);
+        if (!inner(n)) continue;
+        for (const std::ptrdiff_t d : six) {
+          const auto t = static_cast<std::uint32_t>(at(n, d));
+          if (who[t] == mark && seen.insert(t).second) next.push_back(t);
+        }
+      }
+      mean = layer.empty() ? -1e9 : sum / static_cast<double>(layer.size());
+      layer.swap(next);
+    }
+    return out;
+  };
+  const auto a = means(std::move(mine), part_mark), b = means(std::move(theirs), bone_mark);
+  const double here = std::min({a[0], a[1], b[0], b[1]});
+  return std::min(std::max({a[2], a[3], a[4]}), std::max({b[2], b[3], b[4]})) - here;
 }
 
 double smoothStep(double t) {
@@ -353,7 +402,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       const auto b = static_cast<std::size_t>(most - faces.begin());
       if (*most < 20) continue;
       // A cap: more contact than a ball of its size would have, and no gap in it. Or the end of a metatarsal: no more
-      // than a head, in line with the shaft (the phalanx beyond is larger, a sesamoid lies beside).
+      // than a head, in line with the shaft (a sesamoid lies beside), and not darker where they meet (a joint is).
       const auto faces_of_it = static_cast<double>(*most), size = static_cast<double>(part.size());
       const bool cap = std::pow(faces_of_it, 1.5) > 2 * size && dark[b] / faces_of_it < 0.6 * kSheetCut;
       bool end = false;
@@ -367,7 +416,10 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         }
         const PrincipalAxes axes = principalAxes(bones[b].mesh.vertices);
         const Vec3 away = h * centre / size - axes.centre;
-        end = std::abs(away.normalized().dot(axes.axes.col(0))) > 0.97;
+        const double along = std::abs(away.dot(axes.axes.col(0)));
+        const double beside = std::sqrt(std::max(0.0, away.squaredNorm() - along * along));
+        end = along > 15 && beside < 5 &&
+              dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < 0.03 * contrast;
       }
       if (!cap && !end) continue;
       for (const std::uint32_t n : part) who[n] = static_cast<std::uint8_t>(b);

@@ -10,6 +10,7 @@
 #include <optional>
 
 #include "bones/bone_surface.h"
+#include "bones/cortex_fit.h"
 #include "bones/pipeline.h"
 
 namespace rayset {
@@ -195,6 +196,19 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     if (outline.empty()) return;
     refined[n] = refineSurface(out.scan, std::move(outline));
   });
+  // Blur and compact bone are the scan's: measured on all bones, then every edge is fitted with them.
+  std::vector<const Surface*> measured;
+  for (std::size_t n = 0; n < bent.size(); ++n)
+    if (refined[n] && rayOf(bent[n].id)) measured.push_back(&refined[n]->surface);
+  const EdgeModel edge_model =
+      measureEdges(out.scan, measured, std::max(ct.grid.spacing.x(), ct.grid.spacing.y()), ct.grid.spacing.z());
+  tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
+    if (refined[n] && label(bent[n].id) <= 12) fitCortex(out.scan, edge_model, refined[n]->surface);
+  });
+  watch.lap("cortex");
+  if (getenv("CF"))
+    fprintf(stderr, "edge model plane %.3f slice %.3f cortex %.0f thick %zu\n", edge_model.sigma_plane_mm,
+            edge_model.sigma_slice_mm, edge_model.cortex_hu, edge_model.places);
   std::array<double, 256> hu_sum{};
   std::array<std::size_t, 256> voxels{};
   for (std::size_t v = 0; v < labelling.labels.size(); ++v) {

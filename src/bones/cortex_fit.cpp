@@ -1,0 +1,255 @@
+#include "bones/cortex_fit.h"
+
+#include <tbb/blocked_range.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+
+namespace rayset::bones {
+namespace {
+
+constexpr double kStep = 0.15;  // mm between samples of a profile
+constexpr int kInward = 16, kOutward = 12;
+constexpr int kSamples = kInward + kOutward + 1;
+using Profile = std::array<double, kSamples>;
+
+double place(int n) { return (n - kInward) * kStep; }
+double cumulative(double u) { return 0.5 * std::erfc(-u / std::numbers::sqrt2); }
+double density(double u) { return std::exp(-0.5 * u * u) / std::sqrt(2 * std::numbers::pi); }
+
+struct Neighbours {
+  std::vector<std::uint32_t> first, ring;
+};
+Neighbours neighboursOf(const Surface& surface) {
+  std::vector<std::vector<std::uint32_t>> lists(surface.vertices.size());
+  for (const auto& t : surface.triangles)
+    for (std::size_t a = 0; a < 3; ++a) lists[t[a]].push_back(t[(a + 1) % 3]);
+  Neighbours out;
+  out.first.push_back(0);
+  for (const auto& l : lists) {
+    out.ring.insert(out.ring.end(), l.begin(), l.end());
+    out.first.push_back(static_cast<std::uint32_t>(out.ring.size()));
+  }
+  return out;
+}
+
+/// Profiles along the normals, each averaged with those of its neighbours.
+std::vector<Profile> profilesOf(const ScanImage& scan, const Surface& surface, const std::vector<Vec3>& normals,
+                                const Neighbours& near) {
+  const std::size_t count = surface.vertices.size();
+  std::vector<Profile> raw(count), out(count);
+  using Range = tbb::blocked_range<std::size_t>;
+  tbb::parallel_for(Range(0, count), [&](const Range& range) {
+    for (std::size_t v = range.begin(); v != range.end(); ++v)
+      for (int n = 0; n < kSamples; ++n)
+        raw[v][static_cast<std::size_t>(n)] =
+            static_cast<double>(scan.grey.cubic(surface.vertices[v] + place(n) * normals[v]));
+  });
+  tbb::parallel_for(Range(0, count), [&](const Range& range) {
+    for (std::size_t v = range.begin(); v != range.end(); ++v) {
+      out[v] = raw[v];
+      const std::uint32_t from = near.first[v], to = near.first[v + 1];
+      for (std::uint32_t a = from; a < to; ++a)
+        for (std::size_t n = 0; n < kSamples; ++n) out[v][n] += raw[near.ring[a]][n];
+      for (double& x : out[v]) x /= static_cast<double>(to - from + 1);
+    }
+  });
+  return out;
+}
+
+struct Fit {
+  double shift = 0;   // mm along the normal
+  double weight = 0;  // 0 where it says nothing
+  double cost = 1e9;  // residuals and departure from the priors, about one a sample when the model holds
+};
+
+/// Levenberg-Marquardt on x, ln t, inside, out and, beside a gap, w.
+Fit fitProfile(const Profile& p, double sigma, double cortex, double soft, double noise) {
+  // Where the grey value outside is lowest; a clear rise behind it is the bone beyond a joint gap.
+  std::size_t lowest = kInward;
+  for (std::size_t n = kInward; n < kSamples; ++n)
+    if (p[n] < p[lowest]) lowest = n;
+  double beyond = p[lowest];
+  for (std::size_t n = lowest; n < kSamples; ++n) beyond = std::max(beyond, p[n]);
+  const double contrast = cortex - soft;
+  const bool gap = beyond - p[lowest] > std::max(0.12 * contrast, 3 * noise) && place(static_cast<int>(lowest)) < 1.5;
+  const std::size_t last = gap ? std::min<std::size_t>(lowest + 1, kSamples - 1) : kSamples - 1;
+  double deep = 0;
+  for (std::size_t n = 0; n < 5; ++n) deep += p[n] / 5;
+
+  constexpr int kUnknowns = 5;
+  using Vector = Eigen::Matrix<double, kUnknowns, 1>;
+  Vector q, prior, spread;
+  const double valley = std::max(0.4, 2 * place(static_cast<int>(lowest)));
+  prior << 0.0, std::log(0.8), std::min(deep, cortex), gap ? soft : std::min(p[lowest] + noise, soft + 150),
+      std::log(valley);
+  spread << 0.35, 0.7, 200.0, gap ? 60.0 : 120.0, 0.6;
+  q = prior;
+  const double scatter = std::max(noise, 0.03 * contrast);
+  const auto evaluate = [&](const Vector& at, Eigen::Matrix<double, kUnknowns, kUnknowns>* H, Vector* g) {
+    const double x = at[0], t = std::exp(at[1]), inside = at[2], out = at[3], w = std::exp(at[4]);
+    double cost = 0;
+    for (std::size_t n = 0; n <= last; ++n) {
+      const double s = place(static_cast<int>(n));
+      const double a = (s - x + t) / sigma, b = (s - x) / sigma, c = (s - x - w) / sigma;
+      const double A = cumulative(a), B = cumulative(b), C = gap ? cumulative(c) : 0.0;
+      const double r = p[n] - (inside + (cortex - inside) * A - (cortex - out) * (B - C));
+      // Far inside, trabeculae are not the model's business.
+      const double weight = std::exp(-0.5 * std::pow(std::min(0.0, s + 0.6) / 0.7, 2)) / (scatter * scatter);
+      cost += weight * r * r;
+      if (H == nullptr) continue;
+      const double da = density(a) / sigma, db = density(b) / sigma, dc = gap ? density(c) / sigma : 0.0;
+      Vector J;
+      J[0] = -(cortex - inside) * da + (cortex - out) * (db - dc);
+      J[1] = (cortex - inside) * da * t;
+      J[2] = 1 - A;
+      J[3] = B - C;
+      J[4] = -(cortex - out) * dc * w;
+      *H += weight * J * J.transpose();
+      *g += weight * r * J;
+    }
+    for (int k = 0; k < kUnknowns; ++k) {
+      const double d = (at[k] - prior[k]) / spread[k];
+      cost += d * d;
+      if (H == nullptr) continue;
+      (*H)(k, k) += 1 / (spread[k] * spread[k]);
+      (*g)[k] -= d / spread[k];
+    }
+    return cost;
+  };
+  double damping = 1e-2, cost = evaluate(q, nullptr, nullptr);
+  for (int iteration = 0; iteration < 12; ++iteration) {
+    Eigen::Matrix<double, kUnknowns, kUnknowns> H = Eigen::Matrix<double, kUnknowns, kUnknowns>::Zero();
+    Vector g = Vector::Zero();
+    evaluate(q, &H, &g);
+    Eigen::Matrix<double, kUnknowns, kUnknowns> D = H;
+    D.diagonal() *= 1 + damping;
+    const Vector step = D.ldlt().solve(g);
+    const Vector next = q + step;
+    const double better = evaluate(next, nullptr, nullptr);
+    if (!(better < cost)) {
+      damping *= 8;
+      if (damping > 1e4) break;
+      continue;
+    }
+    const bool done = std::abs(step[0]) < 2e-3 && cost - better < 1e-3 * cost;
+    q = next;
+    cost = better;
+    damping = std::max(1e-4, damping / 4);
+    if (done) break;
+  }
+  Fit fit;
+  fit.cost = cost;
+  if (!std::isfinite(q[0]) || std::abs(q[0]) > 0.6) return fit;
+  fit.shift = q[0];
+  fit.weight = 1 / (1 + std::pow(cost / (3.0 * static_cast<double>(last + 1)), 2));
+  return fit;
+}
+
+}  // namespace
+
+double EdgeModel::sigma(const Vec3& normal) const {
+  const double z = normal.z() * normal.z();
+  return std::sqrt(sigma_plane_mm * sigma_plane_mm * (1 - z) + sigma_slice_mm * sigma_slice_mm * z);
+}
+
+EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>& surfaces, double pixel_mm,
+                       double slice_mm) {
+  EdgeModel out;
+  // Places beside open soft tissue, brightest first: there the cortex is thickest and the model best seen.
+  struct Place {
+    Profile profile;
+    double top, z;
+  };
+  std::vector<Place> places;
+  for (const Surface* surface : surfaces) {
+    const auto normals = vertexNormals(*surface);
+    const auto profiles = profilesOf(scan, *surface, normals, neighboursOf(*surface));
+    for (std::size_t v = 0; v < profiles.size(); v += 7) {
+      const Profile& p = profiles[v];
+      if (scan.nearScanBorder(surface->vertices[v], 2.5)) continue;
+      const double top = *std::max_element(p.begin(), p.begin() + kInward + 1);
+      const double lowest = *std::min_element(p.begin() + kInward, p.end());
+      if (top < scan.levels.bright || p[kSamples - 1] > lowest + 0.15 * (top - lowest)) continue;
+      places.push_back({p, top, normals[v].z() * normals[v].z()});
+    }
+  }
+  if (places.size() < 200) return out;
+  std::stable_sort(places.begin(), places.end(), [](const Place& x, const Place& y) { return x.top > y.top; });
+  const double brightest = places[places.size() / 20].top;
+  // Every fourth of the brighter half, thick and thin alike.
+  std::vector<Place> chosen;
+  const std::size_t stride = std::max<std::size_t>(1, places.size() / 600);
+  for (std::size_t n = 0; n < places.size() * 3 / 4; n += stride) chosen.push_back(places[n]);
+  out.places = chosen.size();
+
+  // Most likely density and blur: the pair under which the profiles cost least, if compact bone is not much brighter
+  // than the brightest places seen (a denser and thinner cortex under more blur looks almost the same).
+  const double noise = 0.5 * scan.levels.noise;
+  const double more = (slice_mm * slice_mm - pixel_mm * pixel_mm) / 12;  // voxels of another width along the normal
+  struct Guess {
+    double cortex, sigma, cost;
+  };
+  std::vector<Guess> guesses;
+  for (const double c : {1.0, 1.12, 1.25, 1.4, 1.6, 1.8, 2.1})
+    for (double g = 0.22; g < 0.75; g *= 1.13)
+      guesses.push_back({scan.levels.soft + c * (brightest - scan.levels.soft), g,
+                         std::pow((std::log(c) - 0.1) / 0.2, 2) * static_cast<double>(chosen.size())});
+  const auto along = [&](double plane, double z) { return std::sqrt(std::max(0.15 * 0.15, plane * plane + more * z)); };
+  tbb::parallel_for(std::size_t{0}, guesses.size(), [&](std::size_t k) {
+    Guess& g = guesses[k];
+    for (const Place& q : chosen)
+      g.cost += std::min(90.0, fitProfile(q.profile, along(g.sigma, q.z), g.cortex, scan.levels.soft, noise).cost);
+  });
+  const auto best =
+      std::min_element(guesses.begin(), guesses.end(), [](const Guess& x, const Guess& y) { return x.cost < y.cost; });
+  out.cortex_hu = best->cortex;
+  out.sigma_plane_mm = best->sigma;
+  out.sigma_slice_mm = along(best->sigma, 1);
+  if (getenv("CF"))
+    for (auto& g : guesses)
+      fprintf(stderr, "  c %.0f s %.2f cost %.2f\n", g.cortex, g.sigma, g.cost / double(chosen.size()));
+  return out;
+}
+
+void fitCortex(const ScanImage& scan, const EdgeModel& model, Surface& surface) {
+  if (model.places == 0 || surface.empty()) return;
+  const std::size_t count = surface.vertices.size();
+  const Neighbours near = neighboursOf(surface);
+  const auto normals = vertexNormals(surface);
+  const auto profiles = profilesOf(scan, surface, normals, near);
+  const double noise = 0.5 * scan.levels.noise;  // averaged over about seven profiles, neighbours correlated
+  std::vector<Fit> fits(count);
+  using Range = tbb::blocked_range<std::size_t>;
+  tbb::parallel_for(Range(0, count), [&](const Range& range) {
+    for (std::size_t v = range.begin(); v != range.end(); ++v) {
+      if (scan.nearScanBorder(surface.vertices[v], 0.9)) {
+        fits[v] = {0.0, 1e3, 0.0};
+        continue;
+      }
+      if (v % 3 != 0) continue;  // the correction is smooth: every third vertex carries it
+      fits[v] = fitProfile(profiles[v], model.sigma(normals[v]), model.cortex_hu, scan.levels.soft, noise);
+    }
+  });
+  std::vector<double> move(count), next(count);
+  for (std::size_t v = 0; v < count; ++v) move[v] = fits[v].weight > 0 ? fits[v].shift : 0.0;
+  constexpr double kJoin = 1.5;  // the correction changes slowly along the surface
+  for (int sweep = 0; sweep < 15; ++sweep) {
+    for (std::size_t v = 0; v < count; ++v) {
+      const std::uint32_t from = near.first[v], to = near.first[v + 1];
+      double sum = 0;
+      for (std::uint32_t a = from; a < to; ++a) sum += move[near.ring[a]];
+      const double mean = sum / std::max(1U, to - from);
+      const double off = (fits[v].shift - mean) / 0.25;
+      const double w = fits[v].weight > 10 ? fits[v].weight : fits[v].weight / (1 + off * off);
+      next[v] = (w * fits[v].shift + kJoin * mean) / (w + kJoin);
+    }
+    move.swap(next);
+  }
+  for (std::size_t v = 0; v < count; ++v) surface.vertices[v] += move[v] * normals[v];
+}
+
+}  // namespace rayset::bones
