@@ -402,7 +402,8 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       const auto b = static_cast<std::size_t>(most - faces.begin());
       if (*most < 20) continue;
       // A cap: more contact than a ball of its size would have, and no gap in it. Or the end of a metatarsal: no more
-      // than a head, in line with the shaft (a sesamoid lies beside), and not darker where they meet (a joint is).
+      // than a head, in line with the shaft (a sesamoid lies beside), and not darker where they meet (a joint is). Or a
+      // little of a tarsal bone that no gap parts from it.
       const auto faces_of_it = static_cast<double>(*most), size = static_cast<double>(part.size());
       const bool cap = std::pow(faces_of_it, 1.5) > 2 * size && dark[b] / faces_of_it < 0.6 * kSheetCut;
       bool end = false;
@@ -418,8 +419,11 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const Vec3 away = h * centre / size - axes.centre;
         const double along = std::abs(away.dot(axes.axes.col(0)));
         const double beside = std::sqrt(std::max(0.0, away.squaredNorm() - along * along));
-        end = along > 15 && beside < 5 &&
+        end = along > 15 && beside < 7 &&
               dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < 0.03 * contrast;
+      }
+      if (!rayOf(bones[b].id) && size < 0.1 * expected[b]) {
+        end = dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < 0.03 * contrast;
       }
       if (!cap && !end) continue;
       for (const std::uint32_t n : part) who[n] = static_cast<std::uint8_t>(b);
