@@ -260,10 +260,21 @@ std::vector<Line> linesFrom(const std::string& file) {
     if (!fields || !boneFromId(id)) continue;
     l.bone = *boneFromId(id);
     l.found = found != 0;
-    const Verdict v = judge(e, true);
-    l.bone_found.confidence = v.confidence;
-    l.bone_found.doubts = v.doubts;
     out.push_back(std::move(l));
+  }
+  // Foot by foot: lines of one scan stand together.
+  for (std::size_t from = 0, to = 0; from < out.size(); from = to) {
+    while (to < out.size() && out[to].foot == out[from].foot && out[to].scan == out[from].scan) ++to;
+    std::vector<Verdict> verdicts;
+    std::vector<Verdict*> together;
+    for (std::size_t n = from; n < to; ++n) verdicts.push_back(judge(out[n].bone_found.evidence, true));
+    for (std::size_t n = from; n < to; ++n)
+      if (out[n].found) together.push_back(&verdicts[n - from]);
+    judgeTogether(together);
+    for (std::size_t n = from; n < to; ++n) {
+      out[n].bone_found.confidence = verdicts[n - from].confidence;
+      out[n].bone_found.doubts = verdicts[n - from].doubts;
+    }
   }
   return out;
 }

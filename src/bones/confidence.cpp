@@ -15,15 +15,19 @@ constexpr double kOutlineFrom = 0.85;
 constexpr double kContrastFrom = 150;         // HU
 constexpr double kContrastToNoiseFrom = 6;    // flagged below
 constexpr double kContrastToNoiseClear = 10;  // costs nothing above
-constexpr double kStrayFrom = 0.09;           // a sound bone differs from its bent template so far
-constexpr double kMatchFrom = 0.85;
+constexpr double kStrayFrom = 0.2;            // sound bones stray from their bent template by up to 0.16
+constexpr double kMissFrom = 0.2;
+constexpr double kMatchFrom = 0.66;
 constexpr double kSmallest = 0.5, kLargest = 2.0;  // real feet differ from the template by up to 1.75
 
 /// Mean surface error (mm) that the evidence lets expect.
 double expectedError(const BoneEvidence& e, bool midfoot) {
   double mm = 0.08;
-  mm += 6.0 * std::max(0.0, std::max(e.strayed, e.missed) - kStrayFrom);
-  mm += 0.5 * std::max(0.0, kMatchFrom - e.match);
+  // A piece of a neighbour taken along, or a piece left to it.
+  mm += 8.0 * std::max(0.0, e.strayed - kStrayFrom) + 4.0 * std::max(0.0, e.missed - kMissFrom);
+  // Where no gap parts it from a neighbour, only the template drew the border.
+  mm += 3.0 * e.strayed * e.touching;
+  mm += 2.2 * std::max(0.0, kMatchFrom - e.match);
   mm += 1.0 * std::max(0.0, kOutlineFrom - e.outline);
   mm += 0.8 * e.metal;
   mm += 0.03 * std::max(0.0, kContrastToNoiseClear - e.contrast / std::max(1.0, e.noise));
@@ -64,7 +68,7 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
   v.confidence = 1 / (1 + off * off);
   const auto doubt = [&](Doubt d, const std::string& text) {
     v.doubts.push_back(d);
-    v.text += (v.text.empty() ? "" : "; ") + text;
+    v.texts.push_back(text);
   };
   if (e.metal > kMetalFrom) doubt(Doubt::kMetal, percent(e.metal) + " of its surface lies within 4 mm of metal");
   if (e.cut > 0) doubt(Doubt::kCropped, "cut by the field of view");
@@ -83,6 +87,22 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
               : fmt::format("its outline is unsure: {} of it lies away from the shape expected",
                             percent(std::max(e.strayed, e.missed))));
   return v;
+}
+
+bool judgeTogether(std::vector<Verdict*>& foot) {
+  if (foot.size() < 4) return false;
+  std::vector<double> all;
+  for (const Verdict* v : foot) all.push_back(v->confidence);
+  const auto middle = all.begin() + static_cast<std::ptrdiff_t>(all.size() / 2);
+  std::nth_element(all.begin(), middle, all.end());
+  if (*middle >= kDoubtful) return false;
+  for (Verdict* v : foot) {
+    v->confidence = std::min(v->confidence, *middle);
+    if (!v->doubts.empty()) continue;
+    v->doubts.push_back(Doubt::kFaintOutline);
+    v->texts.emplace_back("most of the foot fits the shape expected poorly, so that its name may be wrong");
+  }
+  return true;
 }
 
 }  // namespace rayset

@@ -41,7 +41,7 @@ inline constexpr double kMetalHu = 2500;
 struct Verdict {
   double confidence = 0;      ///< 0..1; below kDoubtful the bone is more likely than not wrong by over 0.5 mm somewhere
   std::vector<Doubt> doubts;  ///< most important first; empty where nothing speaks against the bone
-  std::string text;           ///< the doubts in words with their figures; empty if none
+  std::vector<std::string> texts;  ///< of each doubt, a clause with its figures
 };
 
 /// Below this a bone counts as doubtful: its mean surface error is expected to exceed kDoubtfulErrorMm.
@@ -51,5 +51,10 @@ inline constexpr double kDoubtfulErrorMm = 0.5;
 /// Pure function of the evidence. `midfoot`: one of the twelve bones a plan is about; of others (toes, leg) volume is
 /// not judged.
 [[nodiscard]] Verdict judge(const BoneEvidence& evidence, bool midfoot);
+
+/// Bones of one foot judged together: where half of them are doubtful the foot was probably laid on wrongly, names and
+/// all, and no bone is trusted more than the middle one. The verdicts of the midfoot bones of one foot; lowers
+/// confidences only. True where it did.
+bool judgeTogether(std::vector<Verdict*>& foot);
 
 }  // namespace rayset

@@ -87,6 +87,7 @@ struct FootResult {
   ScanImage scan;
   double quality = 0;
   EditedLabels edited;
+  bool doubtful = false;  // as a whole
 };
 
 std::string join(const std::vector<std::string>& words) {
@@ -218,6 +219,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   watch.lap("surfaces");
   std::optional<NearestPoints> metal;
   if (Points found_metal = metalPoints(out.scan); !found_metal.empty()) metal.emplace(std::move(found_metal));
+  std::map<Bone, Verdict> verdicts;
   for (std::size_t n = 0; n < bent.size(); ++n) {
     if (!refined[n] || refined[n]->surface.empty()) continue;
     const TemplateBone& model = foot.bones[n];
@@ -234,10 +236,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     bone.evidence.match = fit.quality.score;
     bone.evidence.touching = static_cast<double>(labelling.touching[was]);
     bone.evidence.volume_ratio = bone.volume_mm3 / (model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));
-    Verdict verdict = judge(bone.evidence, label(bent[n].id) <= 12);
-    bone.confidence = verdict.confidence;
-    bone.doubts = std::move(verdict.doubts);
-    bone.doubt = std::move(verdict.text);
+    verdicts.emplace(bent[n].id, judge(bone.evidence, label(bent[n].id) <= 12));
     bone.by_hand = out.edited.by_hand.contains(bent[n].id);
     double sum = 0;
     std::size_t voxels = 0;
@@ -246,6 +245,15 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     bone.mean_hu = voxels > 0 ? sum / static_cast<double>(voxels) : 0;
     if (label(bent[n].id) <= 12) squares += fit.quality.rms_mm * fit.quality.rms_mm, ++counted;
     out.foot.bones.emplace(bent[n].id, std::move(bone));
+  }
+  std::vector<Verdict*> midfoot;
+  for (auto& [id, verdict] : verdicts)
+    if (label(id) <= 12) midfoot.push_back(&verdict);
+  out.doubtful = judgeTogether(midfoot);
+  for (auto& [id, bone] : out.foot.bones) {
+    bone.confidence = verdicts.at(id).confidence;
+    bone.doubts = verdicts.at(id).doubts;
+    bone.doubt = join(verdicts.at(id).texts);
   }
   out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   out.labels = std::move(labelling.labels);
@@ -325,10 +333,23 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     const std::string which =
         clusters.size() > 1 ? fmt::format(" of the {} foot", foot->foot.side == Side::kRight ? "right" : "left") : "";
     for (const auto& m : missing) out.cautions.push_back(fmt::format("The {}{} was not found.", m, which));
-    for (const auto& [id, bone] : foot->foot.bones)
-      if (label(id) <= 12 && !bone.doubt.empty())
+    if (foot->doubtful)
+      out.cautions.push_back(fmt::format(
+          "Most bones{} fit the shape of a foot poorly: names may be wrong. Look at the images first.", which));
+    std::string pale;
+    for (const auto& [id, bone] : foot->foot.bones) {
+      if (label(id) > 12 || bone.doubts.empty()) continue;
+      if (bone.doubts == std::vector{Doubt::kLowDensity}) {
+        pale += (pale.empty() ? "" : ", ") + std::string(boneId(id));
+      } else {
         out.cautions.push_back(
             fmt::format("The {} ({}){} needs a look: {}.", boneName(id), boneId(id), which, bone.doubt));
+      }
+    }
+    if (!pale.empty())
+      out.cautions.push_back(fmt::format(
+          "Little stands out from soft tissue, for low bone density or much noise: {}{}. Screws may hold less well.",
+          pale, which));
     out.feet.push_back(std::move(foot->foot));
   }
   if (edits != nullptr && edits->side && !out.feet.empty() &&

@@ -27,6 +27,11 @@ const BoneSurfaces& prior() {
 Result<CorrectedReduction> reduced(const Edits& edits) {
   return reduceCorrected(edits, injuredFoot().injured, Side::kLeft, nullptr, prior());
 }
+/// Without any edit; made once.
+const ReductionResult& plainReduction() {
+  static const ReductionResult plain = reduced({})->reduction;
+  return plain;
+}
 double baseError(const ReductionResult& r, int ray) {
   const auto i = static_cast<std::size_t>(ray - 1);
   const Vec3 at = injuredFoot().intact_to_injured[i] * injuredFoot().base_points[i];
@@ -34,9 +39,6 @@ double baseError(const ReductionResult& r, int ray) {
 }
 
 TEST(Poses, AreHonouredExactlyAndTheOthersSettleAround) {
-  const auto plain = reduced({});
-  ASSERT_TRUE(plain.has_value()) << plain.error().message();
-  EXPECT_TRUE(plain->applied.empty());
   // The second ray where it truly belongs, to the last bit; the third given the program's own place.
   Edits e;
   e.poses.push_back({2, injuredFoot().intact_to_injured[1].inverse(), {}, false});
@@ -55,23 +57,21 @@ TEST(Poses, AreHonouredExactlyAndTheOthersSettleAround) {
   // A place far from the best one: the neighbours keep clear of it instead of ignoring it.
   Edits aside;
   aside.poses.push_back({2,
-                         turnAbout(Vec3::Zero(), Vec3::Zero(), 5 * plain->reduction.frame.medial) *
-                             plain->reduction.rays[1].injured_to_reduced,
+                         turnAbout(Vec3::Zero(), Vec3::Zero(), 5 * plainReduction().frame.medial) *
+                             plainReduction().rays[1].injured_to_reduced,
                          {},
                          false});
   const auto moved = reduced(aside);
   ASSERT_TRUE(moved.has_value());
   EXPECT_EQ(moved->reduction.rays[1].injured_to_reduced.matrix(), aside.poses[0].injured_to_reduced->matrix());
   EXPECT_GT(
-      (moved->reduction.rays[0].injured_to_reduced.matrix() - plain->reduction.rays[0].injured_to_reduced.matrix())
+      (moved->reduction.rays[0].injured_to_reduced.matrix() - plainReduction().rays[0].injured_to_reduced.matrix())
           .norm(),
       0.05)
       << "the first ray must feel the second";
 }
 
 TEST(Poses, StepsMoveTheBaseFromWhereItWouldStand) {
-  const auto plain = reduced({});
-  ASSERT_TRUE(plain.has_value());
   Edits e;
   RayStep step;
   step.lateral_mm = 2;
@@ -80,9 +80,9 @@ TEST(Poses, StepsMoveTheBaseFromWhereItWouldStand) {
   e.poses.push_back({1, {}, step, false});
   const auto moved = reduced(e);
   ASSERT_TRUE(moved.has_value()) << moved.error().message();
-  const Vec3 before = reducedBasePoint(1, plain->reduction, {});
-  const Rigid by = moved->reduction.rays[0].injured_to_reduced * plain->reduction.rays[0].injured_to_reduced.inverse();
-  const Vec3 shift = plain->reduction.frame.components(by * before - before);  // medial, distal, dorsal
+  const Vec3 before = reducedBasePoint(1, plainReduction(), {});
+  const Rigid by = moved->reduction.rays[0].injured_to_reduced * plainReduction().rays[0].injured_to_reduced.inverse();
+  const Vec3 shift = plainReduction().frame.components(by * before - before);  // medial, distal, dorsal
   EXPECT_NEAR(shift.x(), -2, 1e-9);
   EXPECT_NEAR(shift.y(), 0, 1e-9);
   EXPECT_NEAR(shift.z(), -1, 1e-9);
@@ -100,10 +100,8 @@ TEST(Poses, AStartDoesNotBind) {
 }
 
 TEST(Landmarks, TheBasePointIsWhereShiftsAreRead) {
-  const auto plain = reduced({});
-  ASSERT_TRUE(plain.has_value());
-  const Rigid X = plain->reduction.rays[1].injured_to_reduced;
-  const Vec3 own = X.inverse() * reducedBasePoint(2, plain->reduction, {});
+  const Rigid X = plainReduction().rays[1].injured_to_reduced;
+  const Vec3 own = X.inverse() * reducedBasePoint(2, plainReduction(), {});
   Edits e;
   e.landmarks.push_back({2, own + Vec3(3, 0, 0), {}});
   const auto set = reduced(e);
@@ -113,8 +111,8 @@ TEST(Landmarks, TheBasePointIsWhereShiftsAreRead) {
                 .norm(),
             1e-9);
   // The axis of the second ray is the foot's distal direction.
-  const Vec3 tilted = Eigen::AngleAxisd(toRadians(4), plain->reduction.frame.dorsal) *
-                      (X.linear().transpose() * plain->reduction.frame.distal);
+  const Vec3 tilted = Eigen::AngleAxisd(toRadians(4), plainReduction().frame.dorsal) *
+                      (X.linear().transpose() * plainReduction().frame.distal);
   e.landmarks = {{2, {}, tilted}};
   const auto turned = reduced(e);
   ASSERT_TRUE(turned.has_value());
