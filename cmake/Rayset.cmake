@@ -87,7 +87,7 @@ endfunction()
 
 # bench/<folder>/*.cpp become the executable bench_<folder>.
 function(rayset_benchmarks)
-  foreach(folder accuracy speed)
+  foreach(folder accuracy confidence speed)
     file(GLOB sources CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/bench/${folder}/*.cpp)
     if(NOT sources)
       continue()

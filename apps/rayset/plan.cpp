@@ -14,7 +14,7 @@ namespace rayset::app {
 namespace {
 
 struct Options {
-  std::string images, other, out, side, series, lateral = "screws";
+  std::string images, other, out, side, series, edit, lateral = "screws";
   bool force = false;
 };
 
@@ -44,8 +44,9 @@ void summarise(const Case& c, const std::filesystem::path& out, Console& console
   for (const int ray : c.reduction.order) {
     const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
     if (r.ray == 0) continue;
-    console.say(fmt::format("  ray {}  to within {:.1f} mm, {:.1f} deg (95 %)", ray, r.uncertainty_mm,
-                            toDegrees(r.uncertainty_rad)));
+    console.say(r.by_hand ? fmt::format("  ray {}  placed by hand", ray)
+                          : fmt::format("  ray {}  to within {:.1f} mm, {:.1f} deg (95 %)", ray, r.uncertainty_mm,
+                                        toDegrees(r.uncertainty_rad)));
   }
   console.say("Fixation:");
   for (const Device& d : c.fixation.devices) {
@@ -66,6 +67,12 @@ int plan(const Options& options, Console& console) {
   request.construct.lateral_wires = options.lateral == "wires";
   if (options.side == "right") request.side = Side::kRight;
   if (options.side == "left") request.side = Side::kLeft;
+
+  if (!options.edit.empty()) {
+    auto edits = readEdits(options.edit);
+    if (!edits) return console.fail(edits.error());
+    request.edits = std::move(*edits);
+  }
 
   auto staging = Staging::open(options.out, "plan.json", options.force);
   if (!staging) return console.fail(staging.error());
@@ -106,6 +113,7 @@ void addPlanVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--lateral", options->lateral, "how rays 4 and 5 are fixed")
       ->check(CLI::IsMember({"screws", "wires"}))
       ->capture_default_str();
+  verb->add_option("--edit", options->edit, "corrections by hand, a JSON file (docs/edits.md)");
   verb->add_flag("--force", options->force, "replace an earlier plan in the same folder");
   verb->callback([options, &console, &status] { status = plan(*options, console); });
 }

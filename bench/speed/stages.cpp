@@ -127,7 +127,9 @@ void registerAll() {
     benchmark::DoNotOptimize(planConstruct(input, *catalogue));
   });
   measure("whole/plan and report", [] {
-    auto planned = planCase({patient().folder / "ct", {}, {}, {}, {}});
+    PlanRequest request;
+    request.images = patient().folder / "ct";
+    auto planned = planCase(request);
     if (!planned) {
       fmt::print("FAILED: {}\n", planned.error().message());
       return;

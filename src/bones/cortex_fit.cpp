@@ -209,9 +209,6 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
   out.cortex_hu = best->cortex;
   out.sigma_plane_mm = best->sigma;
   out.sigma_slice_mm = along(best->sigma, 1);
-  if (getenv("CF"))
-    for (auto& g : guesses)
-      fprintf(stderr, "  c %.0f s %.2f cost %.2f\n", g.cortex, g.sigma, g.cost / double(chosen.size()));
   return out;
 }
 

@@ -22,6 +22,67 @@ struct Piece {
   std::size_t voxels = 0, far = 0;     ///< all; those far from every template
   std::vector<std::size_t> votes;      ///< voxels in the core of each bone
   std::vector<std::size_t> claimants;  ///< bones whose home it is, strongest first
+  std::vector<std::size_t> marks;      ///< bones marked in it by hand
+
+  void mark(std::size_t bone) {
+    if (std::find(marks.begin(), marks.end(), bone) == marks.end()) marks.push_back(bone);
+  }
+  /// Marks replace a single owner and join several.
+  void settleMarks() {
+    if (marks.empty()) return;
+    if (claimants.size() < 2) claimants.clear();
+    for (const std::size_t b : marks)
+      if (std::find(claimants.begin(), claimants.end(), b) == claimants.end()) claimants.push_back(b);
+  }
+};
+
+/// The markers by index of bone.
+class Marked {
+ public:
+  struct Voxel {
+    std::size_t voxel, bone;
+  };
+  Marked(const std::vector<Marker>& markers, const std::vector<DeformedBone>& bones) : has_(bones.size(), false) {
+    for (const Marker& m : markers)
+      for (std::size_t b = 0; b < bones.size(); ++b) {
+        if (bones[b].id != m.bone) continue;
+        has_[b] = true;
+        voxels_.push_back({m.voxel, b});
+        if (std::none_of(centres_.begin(), centres_.end(),
+                         [&](const Centre& c) { return c.bone == b && c.at == m.centre; }))
+          centres_.push_back({m.centre, b, m.clear_mm});
+      }
+  }
+  [[nodiscard]] const std::vector<Voxel>& voxels() const { return voxels_; }
+  [[nodiscard]] bool has(std::size_t bone) const { return has_[bone]; }
+  /// True where a seed of another bone is nearer to the voxel than any of `bone`: within reach of that seed, farther
+  /// where `bone` has seeds of its own to stand on.
+  [[nodiscard]] bool overrules(std::size_t bone, std::size_t voxel, const Image& image) const {
+    const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
+    const Vec3 p = image.h * Vec3(static_cast<double>(voxel % nx), static_cast<double>(voxel / nx % ny),
+                                  static_cast<double>(voxel / (nx * ny)));
+    constexpr double kSeededReach = 15;  // mm
+    double own = 1e9, other = 1e9;
+    for (const Centre& c : centres_) {
+      const double d = (p - c.at).norm();
+      if (c.bone == bone) {
+        own = std::min(own, d);
+      } else if (d < (has_[bone] ? kSeededReach : c.clear_mm)) {
+        other = std::min(other, d);
+      }
+    }
+    return other < own;
+  }
+
+ private:
+  struct Centre {
+    Vec3 at;
+    std::size_t bone;
+    double clear_mm;
+  };
+  std::vector<bool> has_;
+  std::vector<Voxel> voxels_;
+  std::vector<Centre> centres_;
 };
 
 /// The home of each bone: the piece with most of its core. Bones may share a home where they touch, but only if the
@@ -135,7 +196,8 @@ double smoothStep(double t) {
 }  // namespace
 
 Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
-                     const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm) {
+                     const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm,
+                     const std::vector<Marker>& markers) {
   const Image& image = scan.calm;
   const double h = image.h;
   Labelling out;
@@ -149,11 +211,12 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     std::uint8_t label = 0;
   };
   std::vector<Field> fields(bones.size());
+  const Marked marked(markers, bones);
   constexpr double kBand = 7.0;
   tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
-    if (!bones[b].found) return;
     Field& f = fields[b];
     f.label = label(bones[b].id);
+    if (!bones[b].found) return;
     // Coarse is enough: the templates are smooth and the thresholds lie a millimetre and more from their surface.
     const DistanceField field(bones[b].mesh, 1.2, kBand);
     Box box = bounds(bones[b].mesh);
@@ -280,12 +343,17 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   for (std::size_t b = 0; b < bones.size(); ++b)
     if (bones[b].found) expected[b] = volume(bones[b].mesh) / (h * h * h);
   claim(pieces, bones, expected);
+  for (const auto& m : marked.voxels())
+    if (piece[m.voxel] < pieces.size()) pieces[piece[m.voxel]].mark(m.bone);
+  for (auto& p : pieces) p.settleMarks();
 
   // Seeds.
   std::vector<std::uint8_t> whole(pieces.size(), 255);  // the single owner of a piece
   for (std::size_t p = 0; p < pieces.size(); ++p) {
     const auto& q = pieces[p];
-    if (q.claimants.size() == 1) {
+    if (q.claimants.size() == 1 && !q.marks.empty()) {
+      whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
+    } else if (q.claimants.size() == 1) {
       // One owner: all of it where the size is right (the template may lie badly); a larger piece only if little of it
       // is far from every template. Otherwise something has grown onto the bone: a leg, or the toe beyond a head.
       const double size = static_cast<double>(q.voxels) / expected[q.claimants[0]];
@@ -315,11 +383,14 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
         if (sheetAt(n, i, j, k) > kSheetCut) continue;  // a core does not extend across a joint
       }
+      if (!pieces[p].marks.empty() && marked.overrules(which[n], n, image)) continue;
       who[n] = which[n];
-    } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty()) {
+    } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty() &&
+               pieces[p].marks.empty()) {
       who[n] = kOtherIndex;
     }
   }
+  for (const auto& m : marked.voxels()) who[m.voxel] = static_cast<std::uint8_t>(m.bone);
   for (std::size_t n = 0; n < who.size(); ++n)
     if (who[n] != 255) {
       arrival[n] = 0;
@@ -357,7 +428,9 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         if (b == kOtherIndex) {
           cost += kBarrier * s;
         } else {
-          const double depth = static_cast<double>(distance(b, x, y, z));
+          // A bone marked by hand is not held to its template, which was wrong.
+          const double depth = marked.has(b) ? std::min(0.0, static_cast<double>(distance(b, x, y, z)))
+                                             : static_cast<double>(distance(b, x, y, z));
           if (depth > kReach && !(piece[n] < pieces.size() && whole[piece[n]] == b)) continue;
           // Inside its own template a bone passes its marrow freely; outside every millimetre costs more.
           cost += kBarrier * s * smoothStep((depth + 2.0) / 1.6) + 0.7 * std::max(0.0, depth - 0.5);
@@ -451,7 +524,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         }
       }
   for (std::size_t b = 0; b < bones.size(); ++b)
-    if (bones[b].found && border[fields[b].label] > 0)
+    if (border[fields[b].label] > 0)
       out.touching[b] = static_cast<float>(against[fields[b].label] / border[fields[b].label]);
   return out;
 }

@@ -15,9 +15,19 @@ struct Labelling {
       touching;  ///< per bone (parallel to the input): fraction of its border that lies against another bone
 };
 
+/// A voxel that surely belongs to a bone because a person said so.
+struct Marker {
+  std::size_t voxel = 0;  ///< offset in ScanImage::grey
+  Bone bone = Bone::kM1;
+  Vec3 centre = Vec3::Zero();  ///< of the seed, local frame
+  double clear_mm = 5;         ///< nearer to the seed than this no other bone's core counts
+};
+
 /// `core_mm`: how far inside its fitted template a voxel surely belongs to the bone (per bone; larger where the fit is
-/// poor).
+/// poor). `markers`: hard markers by hand. A piece of bone that holds together belongs to the bones that have markers
+/// in it instead of its single owner; where several bones share a piece they compete from their cores and the markers.
 [[nodiscard]] Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
-                                   const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm);
+                                   const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm,
+                                   const std::vector<Marker>& markers = {});
 
 }  // namespace rayset::bones

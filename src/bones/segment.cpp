@@ -11,6 +11,8 @@
 
 #include "bones/bone_surface.h"
 #include "bones/cortex_fit.h"
+#include "bones/evidence.h"
+#include "bones/label_edits.h"
 #include "bones/pipeline.h"
 
 namespace rayset {
@@ -86,6 +88,8 @@ struct FootResult {
   std::vector<std::uint8_t> labels;  // on the scan image's grid
   ScanImage scan;
   double quality = 0;
+  EditedLabels edited;
+  bool doubtful = false;  // as a whole
 };
 
 std::string join(const std::vector<std::string>& words) {
@@ -94,10 +98,11 @@ std::string join(const std::vector<std::string>& words) {
   return out;
 }
 
-/// One foot; nullopt with a reason where the cluster is no foot.
+/// One foot; nullopt with a reason where the cluster is no foot, or with `refused` where an edit does not fit.
 std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVolume& ct, const Overview& overview,
                                       const Cluster& cluster, const std::vector<Side>& sides, const Progress& progress,
-                                      double from, double to, Stopwatch& watch, std::string& reason) {
+                                      double from, double to, const Edits* edits, Stopwatch& watch, std::string& reason,
+                                      std::optional<Error>& refused) {
   const auto tell = [&](double f) { progress("bones", from + f * (to - from)); };
   FootResult out;
   out.scan = cutOut(ct, overview, cluster);
@@ -162,7 +167,17 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   std::vector<double> core(bent.size());
   // Where fewer edges lie on the fitted template its interior is trusted less.
   for (std::size_t n = 0; n < bent.size(); ++n) core[n] = std::clamp(1.3 + 5 * (0.9 - bent[n].supported), 1.3, 3.5);
-  labelling = labelBones(out.scan, exterior, bent, core);
+  std::vector<Marker> markers;
+  if (edits != nullptr && edits->side && *edits->side != chosen->side) edits = nullptr;  // meant for the other foot
+  if (edits != nullptr) {
+    auto marked = seedMarkers(*edits, out.scan, exterior);
+    if (!marked) {
+      refused = marked.error();
+      return std::nullopt;
+    }
+    markers = *std::move(marked);
+  }
+  labelling = labelBones(out.scan, exterior, bent, core, markers);
   watch.lap("labelling");
   // The labels say which edge belongs to which bone; templates bend onto the edges of their own label and flood once
   // more.
@@ -181,7 +196,15 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   bend(6.0, 7, 20);
   for (std::size_t n = 0; n < bent.size(); ++n) core[n] = std::clamp(1.3 + 5 * (0.9 - bent[n].supported), 1.3, 3.0);
   watch.lap("bending");
-  labelling = labelBones(out.scan, exterior, bent, core);
+  labelling = labelBones(out.scan, exterior, bent, core, markers);
+  if (edits != nullptr) {
+    auto edited = editLabels(*edits, out.scan, exterior, labelling.labels);
+    if (!edited) {
+      refused = edited.error();
+      return std::nullopt;
+    }
+    out.edited = *std::move(edited);
+  }
   watch.lap("labelling");
   tell(0.8);
   if (progress.cancelled()) return std::nullopt;
@@ -191,7 +214,6 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   std::size_t counted = 0;
   std::vector<std::optional<RefinedSurface>> refined(bent.size());
   tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
-    if (!bent[n].found) return;
     Surface outline = labelOutline(out.scan.grey, labelling.labels, label(bent[n].id));
     if (outline.empty()) return;
     refined[n] = refineSurface(out.scan, std::move(outline));
@@ -206,9 +228,6 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     if (refined[n] && label(bent[n].id) <= 12) fitCortex(out.scan, edge_model, refined[n]->surface);
   });
   watch.lap("cortex");
-  if (getenv("CF"))
-    fprintf(stderr, "edge model plane %.3f slice %.3f cortex %.0f thick %zu\n", edge_model.sigma_plane_mm,
-            edge_model.sigma_slice_mm, edge_model.cortex_hu, edge_model.places);
   std::array<double, 256> hu_sum{};
   std::array<std::size_t, 256> voxels{};
   for (std::size_t v = 0; v < labelling.labels.size(); ++v) {
@@ -218,38 +237,40 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     ++voxels[l];
   }
   watch.lap("surfaces");
+  std::optional<NearestPoints> metal;
+  if (Points found_metal = metalPoints(out.scan); !found_metal.empty()) metal.emplace(std::move(found_metal));
+  std::map<Bone, Verdict> verdicts;
   for (std::size_t n = 0; n < bent.size(); ++n) {
     if (!refined[n] || refined[n]->surface.empty()) continue;
     const TemplateBone& model = foot.bones[n];
-    const auto& fit = best->bones[n];
+    // A renamed bone was fitted by the template of its former name.
+    const auto former = out.edited.former.find(bent[n].id);
+    const auto was =
+        former == out.edited.former.end() ? n : static_cast<std::size_t>(std::max(0, foot.index(former->second)));
+    const auto& fit = best->bones[was];
     SegmentedBone bone;
     bone.surface = transformed(refined[n]->surface, out.scan.X_PL);
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined[n]->cut;
-    std::vector<std::string> doubts;
-    const double expected = model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]);
-    const double ratio = bone.volume_mm3 / expected;
-    double confidence =
-        std::min(1.0, 0.15 + 0.9 * refined[n]->supported) * std::clamp(0.3 + 0.9 * fit.quality.score, 0.0, 1.0);
-    if (refined[n]->cut) {
-      doubts.push_back("cut by the field of view");
-      confidence *= 0.7;
-    } else if (label(bone.volume_mm3 > 0 ? bent[n].id : bent[n].id) <= 12 && (ratio < 0.5 || ratio > 2.0)) {
-      doubts.push_back(fmt::format("its volume is {:.0f} % of what the rest of the foot suggests", 100 * ratio));
-      confidence *= 0.5;
-    }
-    if (labelling.touching[n] > 0.12F) {
-      doubts.push_back(fmt::format("{:.0f} % of its surface lies against other bones without a visible gap",
-                                   100 * static_cast<double>(labelling.touching[n])));
-      confidence *= 0.85;
-    }
-    if (refined[n]->supported < 0.6) doubts.push_back("its outline is faint");
-    bone.confidence = std::clamp(confidence, 0.0, 1.0);
-    bone.doubt = join(doubts);
+    bone.evidence = surfaceEvidence(out.scan, *refined[n], bent[was].mesh, metal ? &*metal : nullptr);
+    bone.evidence.match = fit.quality.score;
+    bone.evidence.touching = static_cast<double>(labelling.touching[was]);
+    bone.evidence.volume_ratio = bone.volume_mm3 / (model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));
+    verdicts.emplace(bent[n].id, judge(bone.evidence, label(bent[n].id) <= 12));
+    bone.by_hand = out.edited.by_hand.contains(bent[n].id);
     const auto l = static_cast<std::size_t>(label(bent[n].id));
     bone.mean_hu = voxels[l] > 0 ? hu_sum[l] / static_cast<double>(voxels[l]) : 0;
     if (label(bent[n].id) <= 12) squares += fit.quality.rms_mm * fit.quality.rms_mm, ++counted;
     out.foot.bones.emplace(bent[n].id, std::move(bone));
+  }
+  std::vector<Verdict*> midfoot;
+  for (auto& [id, verdict] : verdicts)
+    if (label(id) <= 12) midfoot.push_back(&verdict);
+  out.doubtful = judgeTogether(midfoot);
+  for (auto& [id, bone] : out.foot.bones) {
+    bone.confidence = verdicts.at(id).confidence;
+    bone.doubts = verdicts.at(id).doubts;
+    bone.doubt = join(verdicts.at(id).texts);
   }
   out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   out.labels = std::move(labelling.labels);
@@ -280,6 +301,13 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
                                   overview.levels.bone, overview.levels.soft)
                     : fmt::format("only {:.1f} ml of bone was found, too little for a foot", overview.bone_mm3 / 1000),
                 "CT volume", "give a CT series that covers the midfoot, in Hounsfield units");
+  const Edits* edits = settings.edits != nullptr && settings.edits->editsBones() ? settings.edits : nullptr;
+  if (edits != nullptr) {
+    if (Status s = checkEdits(*edits, ct.grid); !s) return tl::unexpected(s.error());
+    if (clusters.size() > 1 && !edits->side)
+      return fail(Fault::kRequest, "two feet are in the scan, and the edits do not say which of them they are for",
+                  edits->file.empty() ? "side" : edits->file + ", side", "Add \"side\": \"right\" or \"left\".");
+  }
   BonesResult out;
   out.labels = LabelVolume(ct.grid, 0);
   std::vector<std::string> reasons;
@@ -288,9 +316,11 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     std::vector<Side> sides{Side::kRight, Side::kLeft};
     if (settings.side && clusters.size() == 1) sides = {*settings.side};
     std::string reason;
+    std::optional<Error> refused;
     const double n = static_cast<double>(clusters.size());
     auto foot = segmentFoot(templates, ct, overview, clusters[c], sides, progress, static_cast<double>(c) / n,
-                            static_cast<double>(c + 1) / n, watch, reason);
+                            static_cast<double>(c + 1) / n, edits, watch, reason, refused);
+    if (refused) return tl::unexpected(*std::move(refused));
     if (progress.cancelled()) return cancelledError();
     if (!foot) {
       reasons.push_back(fmt::format("a cluster of {:.0f} ml of bone: {}", clusters[c].bone_mm3 / 1000, reason));
@@ -315,16 +345,36 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     watch.lap("labels on the CT grid");
     std::vector<std::string> missing;
     for (const Bone b : kMidfootBones)
-      if (!foot->foot.bones.contains(b)) missing.emplace_back(boneName(b));
+      if (!foot->foot.bones.contains(b) && !foot->edited.removed.contains(b)) missing.emplace_back(boneName(b));
+    out.edited.insert(out.edited.end(), foot->edited.applied.begin(), foot->edited.applied.end());
     const std::string which =
         clusters.size() > 1 ? fmt::format(" of the {} foot", foot->foot.side == Side::kRight ? "right" : "left") : "";
     for (const auto& m : missing) out.cautions.push_back(fmt::format("The {}{} was not found.", m, which));
-    for (const auto& [id, bone] : foot->foot.bones)
-      if (label(id) <= 12 && !bone.doubt.empty())
+    if (foot->doubtful)
+      out.cautions.push_back(fmt::format(
+          "Most bones{} fit the shape of a foot poorly: names may be wrong. Look at the images first.", which));
+    std::string pale;
+    for (const auto& [id, bone] : foot->foot.bones) {
+      if (label(id) > 12 || bone.doubts.empty()) continue;
+      if (bone.doubts == std::vector{Doubt::kLowDensity}) {
+        pale += (pale.empty() ? "" : ", ") + std::string(boneId(id));
+      } else {
         out.cautions.push_back(
             fmt::format("The {} ({}){} needs a look: {}.", boneName(id), boneId(id), which, bone.doubt));
+      }
+    }
+    if (!pale.empty())
+      out.cautions.push_back(fmt::format(
+          "Little stands out from soft tissue, for low bone density or much noise: {}{}. Screws may hold less well.",
+          pale, which));
     out.feet.push_back(std::move(foot->foot));
   }
+  if (edits != nullptr && edits->side && !out.feet.empty() &&
+      std::none_of(out.feet.begin(), out.feet.end(), [&](const SegmentedFoot& f) { return f.side == *edits->side; }))
+    return fail(Fault::kRequest,
+                fmt::format("the edits are for the {} foot, which is not in the images",
+                            *edits->side == Side::kRight ? "right" : "left"),
+                edits->file.empty() ? "side" : edits->file + ", side", "Check the side and the images.");
   if (out.feet.empty())
     return fail(Fault::kImages, "no foot was found: " + join(reasons), "CT volume",
                 "give a CT series in which at least the midfoot can be seen");

@@ -8,6 +8,8 @@
 #include "anatomy/bones.h"
 #include "base/progress.h"
 #include "base/result.h"
+#include "bones/confidence.h"
+#include "bones/edits.h"
 #include "image/volume.h"
 
 namespace rayset {
@@ -15,9 +17,12 @@ namespace rayset {
 struct SegmentedBone {
   Surface surface;  ///< patient frame, closed, sub-voxel
   double volume_mm3 = 0;
-  double confidence = 0;  ///< 0..1
-  bool complete = true;   ///< false where the field of view cuts the bone
-  std::string doubt;      ///< why the confidence is low ("touches C2", "cut by the field of view"); empty if none
+  double confidence = 0;      ///< 0..1, see Verdict
+  bool complete = true;       ///< false where the field of view cuts the bone
+  std::vector<Doubt> doubts;  ///< why the confidence is low, as words; empty if nothing speaks against the bone
+  std::string doubt;          ///< the same as a clause with figures; empty if none
+  BoneEvidence evidence;      ///< what the verdict rests on
+  bool by_hand = false;       ///< corrected by an edit
   double mean_hu = 0;
 };
 
@@ -33,13 +38,16 @@ struct BonesResult {
   std::vector<SegmentedFoot> feet;  ///< one or two
   LabelVolume labels;               ///< on the CT grid; label(bone) of feet[k] plus 32 * k
   std::vector<std::string> cautions;
+  std::vector<std::string> edited;  ///< what the edits did, a clause each
 };
 
 struct BonesSettings {
-  std::optional<Side> side;  ///< overrides the side found, when one foot is in the field of view
+  std::optional<Side> side;      ///< overrides the side found, when one foot is in the field of view
+  const Edits* edits = nullptr;  ///< corrections by hand of the foot of edits->side, or of the only foot; null: none
 };
 
-/// Fault::kImages when no foot is found (message says what was found instead).
+/// Fault::kImages when no foot is found (message says what was found instead); kRequest where an edit does not fit what
+/// is in the scan.
 [[nodiscard]] Result<BonesResult> segmentBones(const CtVolume& ct, const BonesSettings& settings = {},
                                                const Progress& progress = {});
 

@@ -8,6 +8,7 @@
 
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "case/corrections.h"
 
 namespace rayset {
 namespace {
@@ -58,6 +59,16 @@ double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const Pr
   return worst;
 }
 
+/// Bones the plan stands on and cannot trust.
+std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones) {
+  std::vector<Bone> out;
+  for (const auto& [id, bone] : bones) {
+    const bool stands_on = rayOf(id) || std::find(kMidTarsus.begin(), kMidTarsus.end(), id) != kMidTarsus.end();
+    if (stands_on && bone.confidence < kDoubtful) out.push_back(id);
+  }
+  return out;
+}
+
 LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
   LabelVolume out(all.grid);
   const int base = static_cast<int>(32 * foot);
@@ -106,9 +117,15 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   }
   c.scan = scan.info;
   c.grid = scan.volume.grid;
+  Edits edits = request.edits;
+  if (Status s = checkEdits(edits, c.grid); !s) return tl::unexpected(s.error());
+  if (edits.side && request.side && *edits.side != *request.side)
+    return fail(Fault::kRequest, fmt::format("the edits are for the {} foot", sideWord(*edits.side)),
+                edits.file + ", side", "Check --side and the edits.");
+  if (!edits.side) edits.side = request.side;
 
   // --- bones
-  auto bones = segmentBones(scan.volume, {request.side}, progress);
+  auto bones = segmentBones(scan.volume, {request.side, &edits}, progress);
   if (!bones) return tl::unexpected(bones.error());
   c.cautions.insert(c.cautions.end(), bones->cautions.begin(), bones->cautions.end());
   std::optional<BonesResult> other_bones;
@@ -150,6 +167,11 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   }
   SegmentedFoot& foot = bones->feet[planned];
   c.side = foot.side;
+  if (!edits.empty() && edits.side && *edits.side != c.side)
+    return fail(Fault::kRequest,
+                fmt::format("the edits are for the {} foot, but the {} foot is planned", sideWord(*edits.side),
+                            sideWord(c.side)),
+                edits.file + ", side", "Add --side, or correct the side in the edits.");
   c.bones = foot.bones;
   c.injured = foot.surfaces();
   c.labels = labelsOfFoot(bones->labels, planned);
@@ -173,12 +195,30 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   }
   const BoneSurfaces* other_pointer = other.empty() ? nullptr : &other;
   c.partial = std::any_of(kMidfootBones.begin(), kMidfootBones.end(), [&](Bone b) { return !c.bones.contains(b); });
+  if (const auto doubtful = doubtfulBones(c.bones); !doubtful.empty()) {
+    c.partial = true;
+    std::vector<std::string> ids;
+    for (const Bone b : doubtful) ids.emplace_back(boneId(b));
+    c.cautions.push_back(
+        fmt::format("The plan stands on {} that may be wrong by more than {} mm ({}): check {} on the images, and "
+                    "correct {} by hand",
+                    ids.size() > 1 ? "bones" : "a bone", kDoubtfulErrorMm, listWords(ids),
+                    ids.size() > 1 ? "them" : "it", ids.size() > 1 ? "them" : "it"));
+  }
   c.timings_s["injury"] = clock.lap();
 
   // --- reduction: where every ray belongs
-  auto reduction = reduceRays(c.injured, c.side, other_pointer, prior(c.side), progress);
-  if (!reduction) return tl::unexpected(reduction.error());
-  c.reduction = std::move(*reduction);
+  auto corrected = reduceCorrected(edits, c.injured, c.side, other_pointer, prior(c.side), progress);
+  if (!corrected) return tl::unexpected(corrected.error());
+  c.reduction = std::move(corrected->reduction);
+  if (!edits.empty()) {
+    c.edits.emplace();
+    c.edits->file = std::filesystem::path(edits.file).filename().string();
+    c.edits->source = edits.source;
+    for (const auto* list : {&bones->edited, &corrected->applied})
+      for (const std::string& text : *list) c.edits->applied.push_back(sentence(text));
+    for (const std::string& text : c.edits->applied) c.cautions.push_back("Corrected by hand: " + text);
+  }
   c.cautions.insert(c.cautions.end(), c.reduction.cautions.begin(), c.reduction.cautions.end());
   c.timings_s["reduction"] = clock.lap();
 
@@ -189,10 +229,9 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       c.partial = true;
       continue;
     }
-    const Surface& reduced = c.reduction.reduced.at(metatarsal(ray));
-    const Vec3 base = basePoint(reduced, metatarsalAxis(reduced, c.reduction.frame.distal).distal);
     c.rays[static_cast<std::size_t>(ray - 1)] =
-        displacement(ray, r.injured_to_reduced.inverse(), base, c.reduction.frame);
+        displacement(ray, r.injured_to_reduced.inverse(), reducedBasePoint(ray, c.reduction, corrected->overrides),
+                     c.reduction.frame);
   }
   c.patterns = classify(c.rays);
   c.measures = ctMeasures(c.injured, c.side, c.reduction.frame, other_pointer);

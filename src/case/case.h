@@ -9,6 +9,7 @@
 #include <string>
 #include <vector>
 
+#include "bones/edits.h"
 #include "bones/segment.h"
 #include "dicom/ct_reader.h"
 #include "fixation/construct.h"
@@ -25,6 +26,14 @@ struct PlanRequest {
   std::string series;           ///< --series
   std::optional<Side> side;
   ConstructSettings construct;
+  Edits edits;  ///< corrections by hand; empty: none
+};
+
+/// What was corrected by hand, for the record.
+struct AppliedEdits {
+  std::string file;                  ///< name without its folder; empty where no file was read
+  nlohmann::ordered_json source;     ///< as read; null where no file was read
+  std::vector<std::string> applied;  ///< sentences
 };
 
 struct Case {
@@ -44,7 +53,11 @@ struct Case {
   ConstructResult fixation;
   std::map<std::string, double> timings_s;
   std::vector<std::string> cautions;
-  bool partial = false;  ///< a bone or ray could not be dealt with: exit 4
+  std::optional<AppliedEdits> edits;
+  /// A bone or ray could not be dealt with: exit 4. That is: one of the twelve bones is missing, a bone the plan stands
+  /// on (metatarsals, midtarsus) has a confidence below kDoubtful, or a ray could not be placed or fixed. Doubts alone
+  /// are cautions. docs/decisions/confidence.md.
+  bool partial = false;
 };
 
 /// From images already read: `scan`, and the other foot's scan where it was given apart.

@@ -108,6 +108,8 @@ nlohmann::ordered_json planJson(const Case& c) {
   j["bones"] = Json::array();
   for (const auto& [bone, b] : c.bones) {
     const std::string id(boneId(bone));
+    Json words = Json::array();
+    for (const Doubt d : b.doubts) words.push_back(doubtWord(d));
     j["bones"].push_back({{"id", id},
                           {"label", label(bone)},
                           {"surface", "surfaces/" + id + ".stl"},
@@ -115,7 +117,15 @@ nlohmann::ordered_json planJson(const Case& c) {
                           {"volume_mm3", rounded(b.volume_mm3, 1)},
                           {"complete", b.complete},
                           {"confidence", rounded(b.confidence, 3)},
-                          {"doubt", b.doubt}});
+                          {"doubts", words},
+                          {"doubt", b.doubt},
+                          {"by_hand", b.by_hand}});
+  }
+  j["missing"] = Json::array();
+  for (const Bone bone : kMidfootBones) {
+    if (c.bones.contains(bone)) continue;
+    j["missing"].push_back(
+        {{"id", boneId(bone)}, {"confidence", 0}, {"doubts", Json::array({doubtWord(Doubt::kNotFound)})}});
   }
   j["labels"] = "labels.nrrd";
 
@@ -159,6 +169,7 @@ nlohmann::ordered_json planJson(const Case& c) {
         {{"ray", r.ray},
          {"transform", rigidJson(r.injured_to_reduced)},
          {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
+         {"by_hand", r.by_hand},
          {"joint", json(r.joint)},
          {"manoeuvre", r.manoeuvre}});
   }
@@ -167,6 +178,8 @@ nlohmann::ordered_json planJson(const Case& c) {
 
   j["fixation"] = {{"devices", Json::array()}};
   for (const Device& d : c.fixation.devices) j["fixation"]["devices"].push_back(json(d));
+  j["edits"] = nullptr;
+  if (c.edits) j["edits"] = {{"file", c.edits->file}, {"request", c.edits->source}, {"applied", c.edits->applied}};
   j["timings_s"] = Json::object();
   for (const char* stage : {"read", "bones", "injury", "reduction", "fixation", "report"}) {
     const auto it = c.timings_s.find(stage);

@@ -87,7 +87,7 @@ Interval interval(const RaySolution& s, bool mirror) {
 }  // namespace
 
 Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
-                                   const BoneSurfaces& prior, const Progress& progress) {
+                                   const BoneSurfaces& prior, const Progress& progress, const RayOverrides& overrides) {
   ReductionResult result;
   progress("reduction", 0);
   int tarsals = 0;
@@ -130,7 +130,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   std::map<int, RaySolution> rays;
   std::array<bool, 5> from_mirror{};
   if (mirror) {
-    auto solved = solveRays(*patient, *mirror, mirrorTuning(), progress);
+    auto solved = solveRays(*patient, *mirror, mirrorTuning(), progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     rays = std::move(*solved);
     for (const auto& [ray, s] : rays) from_mirror[static_cast<std::size_t>(ray - 1)] = true;
@@ -146,7 +146,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   if (wanting) {
     auto atlas = registerAtlas(*patient, prior, templateTuning(), progress);
     if (!atlas) return tl::unexpected(atlas.error());
-    auto solved = solveRays(*patient, *atlas, templateTuning(), progress);
+    auto solved = solveRays(*patient, *atlas, templateTuning(), progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     for (const auto& [ray, s] : *solved) {
       if (rays.contains(ray)) continue;
@@ -155,6 +155,17 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
             fmt::format("the {} ray has no partner in the other foot: placed by congruence", ordinal(ray)));
       rays[ray] = s;
     }
+  }
+  for (const auto& [ray, given] : overrides) {
+    if (!given.pose || !present(injured, metatarsal(ray)) || !present(injured, tarsalPartner(ray))) continue;
+    const auto [at, fresh] = rays.try_emplace(ray);
+    RaySolution& s = at->second;
+    if (fresh) {
+      const Surface& m = injured.at(metatarsal(ray));
+      s.base = metatarsalAxis(m, centroid(m) - centroid(injured.at(tarsalPartner(ray)))).base_point;
+    }
+    s.injured_to_reduced = *given.pose;
+    s.kept = s.doubtful = false;
   }
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.85);
@@ -174,6 +185,13 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     }
   }
   result.frame = footFrame(result.reduced, side);
+  if (const auto second = overrides.find(2); second != overrides.end() && second->second.distal) {
+    const Vec3 axis = *second->second.distal;
+    Frame& f = result.frame;
+    f.distal = (rays.contains(2) ? Vec3(rays.at(2).injured_to_reduced.linear() * axis) : axis).normalized();
+    f.medial = (f.medial - f.medial.dot(f.distal) * f.distal).normalized();
+    f.dorsal = side == Side::kRight ? f.distal.cross(f.medial) : f.medial.cross(f.distal);
+  }
   for (const auto& [ray, s] : rays) {
     const std::size_t k = static_cast<std::size_t>(ray - 1);
     RayReduction& out = result.rays[k];
@@ -182,6 +200,10 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     const Interval half = interval(s, from_mirror[k]);
     out.uncertainty_mm = half.mm;
     out.uncertainty_rad = half.rad;
+    if (const auto given = overrides.find(ray); given != overrides.end() && given->second.pose) {
+      out.by_hand = true;
+      out.uncertainty_mm = out.uncertainty_rad = 0;
+    }
     if (s.kept && s.doubtful) {
       const double away = (s.alternative * s.base - s.base).norm();
       out.uncertainty_mm = std::max(out.uncertainty_mm, away);

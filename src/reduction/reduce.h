@@ -27,8 +27,18 @@ struct RayReduction {
   double uncertainty_rad = 0;  ///< same, of the turn
   JointFit joint;
   std::vector<std::string>
-      manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
+      manoeuvre;         ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
+  bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
 };
+
+/// What a person fixed of one ray; patient frame, the metatarsal as scanned.
+struct RayOverride {
+  std::optional<Rigid> pose;       ///< injured_to_reduced, taken exactly; the other rays settle around it
+  std::optional<Rigid> start;      ///< a further start of the search
+  std::optional<Vec3> base_point;  ///< instead of the one found on the surface, mm
+  std::optional<Vec3> distal;      ///< unit axis instead of the one found; of the second ray also the foot's axis
+};
+using RayOverrides = std::map<int, RayOverride>;  // by ray
 
 enum class ReductionMethod { kContralateral, kCongruence };
 
@@ -45,7 +55,8 @@ struct ReductionResult {
 /// `injured`: bones as scanned, patient frame. `other`: the other foot's bones in their own place (not mirrored), or
 /// null. `prior`: the template foot of the same side (proceduralFoot), used by the congruence method; any pose.
 [[nodiscard]] Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
-                                                 const BoneSurfaces& prior, const Progress& progress = {});
+                                                 const BoneSurfaces& prior, const Progress& progress = {},
+                                                 const RayOverrides& overrides = {});
 
 /// The joint of one ray as it stands.
 [[nodiscard]] JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& dorsal);

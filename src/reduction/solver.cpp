@@ -425,7 +425,11 @@ std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bo
 }  // namespace
 
 Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
-                                             const Progress& progress) {
+                                             const Progress& progress, const RayOverrides& overrides) {
+  const auto given = [&](int ray) -> RayOverride {
+    const auto it = overrides.find(ray);
+    return it == overrides.end() ? RayOverride{} : it->second;
+  };
   // Bodies: the tarsus first (fixed), then the rays that can be dealt with.
   std::vector<DockBody> bodies;
   std::map<Bone, std::size_t> index;
@@ -444,8 +448,8 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     // Which end is the head: as in the atlas, whose metatarsal points away from its tarsal partner.
     const Vec3 away = atlas.maps.at(m).R * (centroid(atlas.bones.at(m)) - centroid(atlas.bones.at(tarsalPartner(ray))));
     const MetatarsalAxis axis = metatarsalAxis(patient.bones->at(m), away);
-    model.base = axis.base_point;
-    model.distal = axis.distal;
+    model.base = given(ray).base_point.value_or(axis.base_point);
+    model.distal = given(ray).distal.value_or(axis.distal);
     models[ray] = model;
   }
   if (models.empty()) return std::map<int, RaySolution>{};
@@ -541,16 +545,23 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
   std::vector<bool> active(count, false);
   for (const auto& [bone, i] : index)
     if (!rayOf(bone)) active[i] = true;
+  for (const auto& [ray, model] : models) {
+    if (!given(ray).pose) continue;
+    poses[index.at(model.bone)] = *given(ray).pose;
+    active[index.at(model.bone)] = true;
+  }
 
   // Second ray first into its recess, then 1, 3, 4, 5, each against what stands already.
   for (const int ray : {2, 1, 3, 4, 5}) {
-    if (!models.contains(ray)) continue;
+    if (!models.contains(ray) || given(ray).pose) continue;
     if (progress.cancelled()) return cancelledError();
     const std::size_t i = index.at(metatarsal(ray));
     active[i] = true;
     Docking::State best;
     best.cost = 1e300;
-    for (const Rigid& start : {models.at(ray).atlas_pose, Rigid(Rigid::Identity())}) {
+    std::vector<Rigid> starts{models.at(ray).atlas_pose, Rigid::Identity()};
+    if (const auto start = given(ray).start) starts.push_back(*start);
+    for (const Rigid& start : starts) {
       if (!tuning.start_scanned && start.isApprox(Rigid::Identity())) continue;
       std::vector<Rigid> from = poses;
       from[i] = start;
@@ -559,9 +570,14 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     }
     poses = best.poses;
   }
-  std::vector<std::size_t> all;
-  for (const auto& [ray, model] : models) all.push_back(index.at(model.bone));
-  Docking::State final = docking.minimise(poses, all, active);
+  std::vector<std::size_t> all, free;
+  for (const auto& [ray, model] : models) {
+    all.push_back(index.at(model.bone));
+    if (!given(ray).pose) free.push_back(index.at(model.bone));
+  }
+  Docking::State final;
+  final.poses = poses;
+  if (!free.empty()) final = docking.minimise(poses, free, active);
 
   // Rays that were never displaced: where going back to the scanned pose costs less than `keep_gain`, that is where it
   // belongs.
@@ -573,7 +589,6 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     out[ray] = s;
   }
   std::vector<Rigid> kept_poses = final.poses;
-  std::vector<std::size_t> free = all;
   for (;;) {
     // The cheapest ray to keep, given what is kept already; the others settle around it.
     if (progress.cancelled()) return cancelledError();

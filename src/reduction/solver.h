@@ -16,6 +16,7 @@
 #include "geometry/distance_field.h"
 #include "reduction/docking.h"
 #include "reduction/field_fit.h"
+#include "reduction/reduce.h"
 
 namespace rayset::reduction {
 
@@ -83,8 +84,9 @@ struct RaySolution {
   Rigid alternative = Rigid::Identity();  ///< best pose had the ray not been kept
 };
 
-/// Rays whose metatarsal or partner is missing are absent.
+/// Rays whose metatarsal or partner is missing are absent. A ray whose pose is given stands there from the first step.
 [[nodiscard]] Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas,
-                                                           const Tuning& tuning, const Progress& progress);
+                                                           const Tuning& tuning, const Progress& progress,
+                                                           const RayOverrides& overrides = {});
 
 }  // namespace rayset::reduction

@@ -253,7 +253,8 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         std::string body;
         if (place != c.reduction.order.end())
           body += rank(static_cast<std::size_t>(place - c.reduction.order.begin())) + " in order\n";
-        body += "±" + words::mm(r.uncertainty_mm) + ", ±" + words::degrees(r.uncertainty_rad, 1);
+        body += r.by_hand ? "placed by hand"
+                          : "±" + words::mm(r.uncertainty_mm) + ", ±" + words::degrees(r.uncertainty_rad, 1);
         put("Reduction", body);
       } else {
         put("Reduction", "not planned");

@@ -361,7 +361,8 @@ void reduction(pdf::Document& doc, const Content& k) {
     };
     rows.push_back({{name, manoeuvre.empty() ? "no manoeuvre needed" : manoeuvre, pair(&JointFit::gap_mm, 1),
                      pair(&JointFit::step_mm, 1), pair(&JointFit::overlap_mm, 1), pair(&JointFit::contact_mm2, 0),
-                     "±" + words::mm(r.uncertainty_mm) + "\n±" + words::degrees(r.uncertainty_rad, 1)},
+                     r.by_hand ? "placed by hand"
+                               : "±" + words::mm(r.uncertainty_mm) + "\n±" + words::degrees(r.uncertainty_rad, 1)},
                     s == RayState::kDisplaced});
   }
   doc.table({{"Ray", 1.1},
@@ -577,7 +578,9 @@ void boneTable(pdf::Document& doc, const Content& k) {
   for (const auto& [b, s] : c.bones)
     rows.push_back({{bold(std::string(boneId(b))), escaped(std::string(boneName(b))),
                      words::number(s.volume_mm3 / 1000, 1), s.complete ? "whole" : bold("▲ cut by the field of view"),
-                     words::number(100 * s.confidence, 0) + " %", escaped(s.doubt)}});
+                     s.confidence < kDoubtful ? bold("▲ " + words::number(100 * s.confidence, 0) + " %")
+                                              : words::number(100 * s.confidence, 0) + " %",
+                     (s.by_hand ? bold("Corrected by hand. ") : "") + escaped(s.doubt)}});
   doc.table({{"Id", 0.8},
              {"Bone", 2},
              {"Volume\ncm³", 0.8, pdf::Align::kRight},

@@ -274,7 +274,7 @@ std::vector<std::string> method(const Case& c) {
   }
   double least_mm = 1e9, most_mm = -1, least_rad = 1e9, most_rad = -1;
   for (const RayReduction& r : c.reduction.rays) {
-    if (r.ray == 0) continue;
+    if (r.ray == 0 || r.by_hand) continue;
     least_mm = std::min(least_mm, r.uncertainty_mm);
     most_mm = std::max(most_mm, r.uncertainty_mm);
     least_rad = std::min(least_rad, r.uncertainty_rad);
@@ -613,16 +613,20 @@ std::vector<std::string> uncertainty(const Case& c) {
   out.push_back("The images have voxels of " + number(s.x(), 2) + " × " + number(s.y(), 2) + " × " + number(s.z(), 2) +
                 " mm. Lengths are shown to 0.1 mm and most angles to whole degrees; this is rounding, not accuracy.");
   for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0)
+    if (r.by_hand) {
+      out.push_back(capitalised(rayName(r.ray)) + ": placed by hand; how sure that is was not computed.");
+    } else if (r.ray != 0) {
       out.push_back(capitalised(rayName(r.ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
                     number(toDegrees(r.uncertainty_rad)) + "° (half-width of a 95 % interval, estimated).");
+    }
   std::vector<std::string> doubtful;
   for (const auto& [bone, b] : c.bones)
-    if (b.confidence < 0.8 && std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end())
+    if (b.confidence < kDoubtful && std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end())
       doubtful.push_back(idOf(bone) + " " + number(100 * b.confidence, 0) + " %");
   if (!doubtful.empty())
-    out.push_back("Bones found with a confidence below 80 %: " + listed(doubtful) +
-                  ". What rests on them is less sure.");
+    out.push_back("Bones whose surface is expected to be off by more than " + number(kDoubtfulErrorMm) +
+                  " mm on average (confidence below " + number(100 * kDoubtful, 0) + " %): " + listed(doubtful) +
+                  ". What rests on them is not sure.");
   for (int ray = 1; ray <= 5; ++ray) {
     const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
     const RayReduction* r = reductionOf(c, ray);

@@ -99,6 +99,23 @@ TEST_F(Program, WrongRequestsEndWith2AndSayWhy) {
   EXPECT_TRUE(left().empty());
 }
 
+TEST_F(Program, WrongEditsEndWith2AndNameFileAndPlace) {
+  const fs::path file = folder_ / "edits.json";
+  const auto refused = [&](const std::string& body) {
+    std::ofstream(file) << R"({"schema": "rayset.edits/1", )" << body << "}\n";
+    const Ended ended = run({"plan", phantom(), "--out", folder_ / "o", "--edit", file});
+    EXPECT_EQ(ended.status, 2) << ended.err;
+    EXPECT_THAT(ended.err, HasSubstr(file.string()));
+    return ended.err;
+  };
+  EXPECT_THAT(refused(R"("seeds": [{"bone": "M6", "point": [0, 0, 0]}])"), HasSubstr("seeds[0].bone"));
+  EXPECT_THAT(refused(R"("seeds": [{"bone": "M2", "point": [4000, 0, 0]}])"), HasSubstr("outside the image"));
+  EXPECT_THAT(refused(R"("side": "right", "remove": ["M2"])"), HasSubstr("right foot"));  // the phantom is a left foot
+  EXPECT_EQ(run({"plan", phantom(), "--out", folder_ / "o", "--edit", folder_ / "nowhere.json"}).status, 2);
+  fs::remove(file);
+  EXPECT_TRUE(left().empty());
+}
+
 TEST_F(Program, HelpAndVersionEndWith0) {
   const Ended help = run({"--help"});
   EXPECT_EQ(help.status, 0);

@@ -105,7 +105,10 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
     b.surface = surface;
     b.volume_mm3 = volume(surface);
     b.confidence = bone == Bone::kC2 ? 0.74 : 0.95;
-    if (bone == Bone::kC2) b.doubt = "touches M2 over 12 mm²";
+    if (bone == Bone::kC2) {
+      b.doubts = {Doubt::kTouching};
+      b.doubt = "touches M2 over 12 mm²";
+    }
     if (bone == Bone::kCal) b.complete = false;
     c.bones[bone] = b;
   }

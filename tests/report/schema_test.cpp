@@ -18,22 +18,22 @@ namespace {
 using Json = nlohmann::ordered_json;
 using testing::HasSubstr;
 
-struct Verdict {
+struct Outcome {
   int status;  ///< 0 follows the schema, 1 does not, 2 could not be tried
   std::string output;
 };
-Verdict validate(const std::vector<Json>& plans) {
+Outcome validate(const std::vector<Json>& plans, const std::string& schema = "plan.schema.json") {
   const auto folder = std::filesystem::temp_directory_path() / fmt::format("rayset_schema_{}", ::getpid());
   std::filesystem::create_directories(folder);
   const std::string data = RAYSET_DATA_DIR;
   std::string command =
-      "/usr/bin/python3 '" + data + "/../tests/report/validate_plan.py' '" + data + "/schema/plan.schema.json'";
+      "/usr/bin/python3 '" + data + "/../tests/report/validate_plan.py' '" + data + "/schema/" + schema + "'";
   for (std::size_t i = 0; i < plans.size(); ++i) {
     const auto file = folder / fmt::format("plan{}.json", i);
     std::ofstream(file) << plans[i].dump(1);
     command += " '" + file.string() + "'";
   }
-  Verdict verdict{-1, {}};
+  Outcome verdict{-1, {}};
   if (FILE* pipe = ::popen((command + " 2>&1").c_str(), "r"); pipe != nullptr) {
     std::array<char, 4096> buffer;
     std::size_t n;
@@ -58,7 +58,7 @@ TEST(PlanSchema, PlansFollowIt) {
   rays[3] = {};
   const Case partial = sample::makeCase(gaps, Side::kRight, rays, false);
   const Case quiet = sample::makeCase(mirrored(sample::blockFoot()), Side::kLeft, sample::inPlace());
-  const Verdict v = validate({standard(), planJson(timed(partial)), planJson(timed(quiet))});
+  const Outcome v = validate({standard(), planJson(timed(partial)), planJson(timed(quiet))});
   EXPECT_EQ(v.status, 0) << v.output;
 }
 
@@ -75,6 +75,17 @@ TEST(PlanSchema, EveryKindOfDamageIsCaught) {
       {"bones/0", [](Json& j) { j["bones"][0].erase("label"); }},
       {"bones/1/id", [](Json& j) { j["bones"][1]["id"] = "M6"; }},
       {"bones/2/volume_mm3", [](Json& j) { j["bones"][2]["volume_mm3"] = 0; }},
+      {"bones/0/doubts/0", [](Json& j) { j["bones"][0]["doubts"] = {"wobbly"}; }},
+      {"bones/0/doubt", [](Json& j) { j["bones"][0]["doubts"] = {"metal"}; }},
+      {"missing/0/doubts",
+       [](Json& j) {
+         j["missing"] = {{{"id", "M5"}, {"confidence", 0}, {"doubts", Json::array()}}};
+       }},
+      {"reduction/rays/0", [](Json& j) { j["reduction"]["rays"][0].erase("by_hand"); }},
+      {"edits",
+       [](Json& j) {
+         j["edits"] = {{"file", "e.json"}};
+       }},
       {"bones/0/surface", [](Json& j) { j["bones"][0]["surface"] = "../M1.stl"; }},
       {"injury/rays/1/ray", [](Json& j) { j["injury"]["rays"][1]["ray"] = 0; }},
       {"injury/rays/1/shift_mm", [](Json& j) { j["injury"]["rays"][1]["shift_mm"].erase("dorsal"); }},
@@ -114,10 +125,61 @@ TEST(PlanSchema, EveryKindOfDamageIsCaught) {
     plans.push_back(standard());
     d.make(plans.back());
   }
-  const Verdict v = validate(plans);
+  const Outcome v = validate(plans);
   ASSERT_EQ(v.status, 1) << v.output;
   for (std::size_t i = 0; i < damages.size(); ++i)
     EXPECT_THAT(v.output, HasSubstr(fmt::format("plan{}.json: {}", i, damages[i].what)));
+}
+
+// The same files pass the schema of edits and the program's own reader, and the same damages fail both.
+TEST(EditsSchema, AgreesWithTheReader) {
+  const Json good = Json::parse(R"({
+    "schema": "rayset.edits/1", "side": "right", "note": "n",
+    "seeds": [{"bone": "M3", "point": [1, 2.5, -3], "radius_mm": 2}],
+    "splits": [{"bones": ["C2", "C3"], "plane": {"point": [0, 0, 0], "normal": [0, 0, 2]}, "reach_mm": 15},
+               {"bones": ["M2", "M3"], "seeds": {"M3": [[1, 1, 1], [2, 2, 2]], "M2": [[0, 0, 0]]}}],
+    "merges": [{"into": "M2", "point": [1, 1, 1]}, {"into": "M2", "fragment": "M2.1"}],
+    "remove": ["M4"],
+    "renames": [{"from": "M2", "to": "M3"}, {"from": "M3", "to": "M2"}],
+    "landmarks": [{"ray": 2, "base_point": [1, 2, 3], "axis": [[0, 0, 0], [0, -20, 0]]}],
+    "poses": [{"ray": 1, "injured_to_reduced": [[0, -1, 0, 5], [1, 0, 0, 6], [0, 0, 1, 7], [0, 0, 0, 1]], "use": "start"},
+              {"ray": 3, "shift_mm": {"lateral": -1.5}, "turn_deg": {"abduction": 9}}]})");
+  const Outcome v = validate({good, Json{{"schema", "rayset.edits/1"}}}, "edits.schema.json");
+  EXPECT_EQ(v.status, 0) << v.output;
+  EXPECT_TRUE(parseEdits(good.dump(), "e").has_value());
+  const std::vector<std::function<void(Json&)>> damages{
+      [](Json& j) { j.erase("schema"); },
+      [](Json& j) { j["sead"] = 1; },
+      [](Json& j) { j["seeds"][0]["bone"] = "M6"; },
+      [](Json& j) { j["seeds"][0]["point"].push_back(0); },
+      [](Json& j) { j["seeds"][0]["radius_mm"] = 50; },
+      [](Json& j) { j["splits"][0].erase("plane"); },
+      [](Json& j) { j["splits"][1]["reach_mm"] = 5; },
+      [](Json& j) { j["splits"][1]["seeds"].erase("M2"); },
+      [](Json& j) { j["merges"][0]["fragment"] = "M2.1"; },
+      [](Json& j) { j["merges"][1]["fragment"] = "M2"; },
+      [](Json& j) { j["remove"].push_back("M4"); },
+      [](Json& j) { j["renames"][0].erase("to"); },
+      [](Json& j) {
+        j["landmarks"][0] = {{"ray", 2}};
+      },
+      [](Json& j) { j["landmarks"][0]["ray"] = 6; },
+      [](Json& j) { j["poses"][0]["shift_mm"] = Json::object(); },
+      [](Json& j) { j["poses"][1]["use"] = "start"; },
+      [](Json& j) { j["poses"][0]["injured_to_reduced"][3][3] = 2; },
+      [](Json& j) { j["poses"][1]["turn_deg"]["abduction"] = 100; },
+  };
+  std::vector<Json> damaged;
+  for (std::size_t n = 0; n < damages.size(); ++n) {
+    Json j = good;
+    damages[n](j);
+    EXPECT_FALSE(parseEdits(j.dump(), "e").has_value()) << n;
+    damaged.push_back(std::move(j));
+  }
+  const Outcome bad = validate(damaged, "edits.schema.json");
+  EXPECT_EQ(bad.status, 1) << bad.output;
+  for (std::size_t n = 0; n < damaged.size(); ++n)
+    EXPECT_THAT(bad.output, HasSubstr(fmt::format("plan{}.json:", n))) << damaged[n].dump();
 }
 
 // What a schema cannot say: the numbers of a plan agree with each other.

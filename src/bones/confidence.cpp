@@ -1,0 +1,108 @@
+#include "bones/confidence.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+namespace rayset {
+namespace {
+
+// What counts as a doubt, and how much error it stands for. Fitted to bench/confidence, docs/decisions/confidence.md.
+constexpr double kTouchingFrom = 0.12;
+constexpr double kMetalFrom = 0.01;
+constexpr double kOutlineFrom = 0.85;
+constexpr double kContrastFrom = 150;         // HU
+constexpr double kContrastToNoiseFrom = 6;    // flagged below
+constexpr double kContrastToNoiseClear = 10;  // costs nothing above
+constexpr double kStrayFrom = 0.2;            // sound bones stray from their bent template by up to 0.16
+constexpr double kMissFrom = 0.2;
+constexpr double kMatchFrom = 0.66;
+constexpr double kSmallest = 0.5, kLargest = 2.0;  // real feet differ from the template by up to 1.75
+
+/// Mean surface error (mm) that the evidence lets expect.
+double expectedError(const BoneEvidence& e, bool midfoot) {
+  double mm = 0.08;
+  // A piece of a neighbour taken along, or a piece left to it.
+  mm += 8.0 * std::max(0.0, e.strayed - kStrayFrom) + 4.0 * std::max(0.0, e.missed - kMissFrom);
+  // Where no gap parts it from a neighbour, only the template drew the border.
+  mm += 3.0 * e.strayed * e.touching;
+  mm += 2.2 * std::max(0.0, kMatchFrom - e.match);
+  mm += 1.0 * std::max(0.0, kOutlineFrom - e.outline);
+  mm += 0.8 * e.metal;
+  mm += 0.03 * std::max(0.0, kContrastToNoiseClear - e.contrast / std::max(1.0, e.noise));
+  if (midfoot && e.cut == 0) {
+    const double off = std::abs(std::log(std::max(1e-3, e.volume_ratio)));
+    mm += 1.0 * std::max(0.0, off - std::log(1.75));
+  }
+  return mm;
+}
+
+std::string percent(double fraction) { return fmt::format("{:.0f} %", 100 * fraction); }
+
+}  // namespace
+
+std::string_view doubtWord(Doubt doubt) {
+  switch (doubt) {
+    case Doubt::kTouching:
+      return "touching";
+    case Doubt::kCropped:
+      return "cropped";
+    case Doubt::kMetal:
+      return "metal";
+    case Doubt::kLowDensity:
+      return "low density";
+    case Doubt::kFaintOutline:
+      return "faint outline";
+    case Doubt::kOddVolume:
+      return "odd volume";
+    case Doubt::kNotFound:
+      return "not found";
+  }
+  return {};
+}
+
+Verdict judge(const BoneEvidence& e, bool midfoot) {
+  Verdict v;
+  const double off = expectedError(e, midfoot) / kDoubtfulErrorMm;
+  v.confidence = 1 / (1 + off * off);
+  const auto doubt = [&](Doubt d, const std::string& text) {
+    v.doubts.push_back(d);
+    v.texts.push_back(text);
+  };
+  if (e.metal > kMetalFrom) doubt(Doubt::kMetal, percent(e.metal) + " of its surface lies within 4 mm of metal");
+  if (e.cut > 0) doubt(Doubt::kCropped, "cut by the field of view");
+  if (midfoot && e.cut == 0 && (e.volume_ratio < kSmallest || e.volume_ratio > kLargest))
+    doubt(Doubt::kOddVolume,
+          fmt::format("its volume is {} of what the rest of the foot suggests", percent(e.volume_ratio)));
+  if (e.touching > kTouchingFrom)
+    doubt(Doubt::kTouching, percent(e.touching) + " of its surface lies against other bones without a visible gap");
+  if (e.contrast < kContrastFrom || e.contrast < kContrastToNoiseFrom * e.noise)
+    doubt(Doubt::kLowDensity, fmt::format("it stands out from soft tissue by {:.0f} HU only, with noise of {:.0f} HU",
+                                          e.contrast, e.noise));
+  if (e.outline < kOutlineFrom || (v.confidence < kDoubtful && v.doubts.empty()))
+    doubt(Doubt::kFaintOutline,
+          e.outline < kOutlineFrom
+              ? fmt::format("its outline is faint: {} of it shows a clear edge", percent(e.outline))
+              : fmt::format("its outline is unsure: {} of it lies away from the shape expected",
+                            percent(std::max(e.strayed, e.missed))));
+  return v;
+}
+
+bool judgeTogether(std::vector<Verdict*>& foot) {
+  if (foot.size() < 4) return false;
+  std::vector<double> all;
+  for (const Verdict* v : foot) all.push_back(v->confidence);
+  const auto middle = all.begin() + static_cast<std::ptrdiff_t>(all.size() / 2);
+  std::nth_element(all.begin(), middle, all.end());
+  if (*middle >= kDoubtful) return false;
+  for (Verdict* v : foot) {
+    v->confidence = std::min(v->confidence, *middle);
+    if (!v->doubts.empty()) continue;
+    v->doubts.push_back(Doubt::kFaintOutline);
+    v->texts.emplace_back("most of the foot fits the shape expected poorly, so that its name may be wrong");
+  }
+  return true;
+}
+
+}  // namespace rayset

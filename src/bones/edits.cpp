@@ -1,0 +1,425 @@
+#include "bones/edits.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <fstream>
+#include <initializer_list>
+#include <set>
+#include <sstream>
+
+#include "base/units.h"
+
+namespace rayset {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+/// Rows of a rotation may miss perpendicularity and unit length by this much: matrices copied with six decimals pass.
+constexpr double kRigidTolerance = 1e-5;
+constexpr double kFarMm = 5000;  ///< no scanner reaches farther from its origin
+constexpr std::size_t kMostEntries = 1000;
+
+/// A place in the file while it is read.
+class Reader {
+ public:
+  Reader(std::string file, std::string path) : file_(std::move(file)), path_(std::move(path)) {}
+
+  [[nodiscard]] Reader at(std::string_view key) const {
+    return {file_, path_.empty() ? std::string(key) : path_ + "." + std::string(key)};
+  }
+  [[nodiscard]] Reader at(std::size_t n) const { return {file_, fmt::format("{}[{}]", path_, n)}; }
+  [[nodiscard]] tl::unexpected<Error> wrong(std::string what, std::string remedy) const {
+    return fail(Fault::kRequest, std::move(what), path_.empty() ? file_ : file_ + ", " + path_, std::move(remedy));
+  }
+
+  /// An object with no other entries than `known`; "note" is always allowed.
+  [[nodiscard]] Status object(const Json& j, std::initializer_list<std::string_view> known) const {
+    std::string names;
+    for (const auto& k : known) names += (names.empty() ? "" : ", ") + std::string(k);
+    if (!j.is_object()) return wrong("not an object", "Write {...} with " + names + ".");
+    for (const auto& [key, value] : j.items()) {
+      if (key == "note") {
+        if (!value.is_string()) return at(key).wrong("a note that is not text", "Write it in quotes.");
+        continue;
+      }
+      if (std::find(known.begin(), known.end(), key) == known.end())
+        return at(key).wrong("an unknown entry", "Known here are " + names + " and note.");
+    }
+    return {};
+  }
+  [[nodiscard]] Result<double> number(const Json& j, double low, double high, std::string_view unit) const {
+    const auto range = fmt::format("Give a number from {:g} to {:g} {}.", low, high, unit);
+    if (!j.is_number()) return wrong("not a number", range);
+    const double v = j.get<double>();
+    if (!(v >= low && v <= high)) return wrong(fmt::format("{:g} is out of range", v), range);
+    return v;
+  }
+  [[nodiscard]] Result<Vec3> point(const Json& j) const {
+    if (!j.is_array() || j.size() != 3)
+      return wrong("not a point", "Write [x, y, z], millimetres in the patient frame (LPS).");
+    Vec3 p;
+    for (std::size_t a = 0; a < 3; ++a) {
+      const auto v = at(a).number(j[a], -kFarMm, kFarMm, "mm");
+      if (!v) return tl::unexpected(v.error());
+      p[static_cast<int>(a)] = *v;
+    }
+    return p;
+  }
+  [[nodiscard]] Result<Points> points(const Json& j) const {
+    if (!j.is_array() || j.empty() || j.size() > kMostEntries)
+      return wrong("not a list of points", "Write [[x, y, z], ...] with at least one point.");
+    Points out;
+    for (std::size_t n = 0; n < j.size(); ++n) {
+      const auto p = at(n).point(j[n]);
+      if (!p) return tl::unexpected(p.error());
+      out.push_back(*p);
+    }
+    return out;
+  }
+  [[nodiscard]] Result<Bone> bone(const Json& j) const {
+    const auto b = j.is_string() ? boneFromId(j.get<std::string>()) : std::nullopt;
+    if (!b)
+      return wrong(j.is_string() ? fmt::format("an unknown bone \"{}\"", j.get<std::string>()) : "not the id of a bone",
+                   "Known are M1 to M5, C1 to C3, Cub, Nav, Tal, Cal, tibia, fibula, toes and sesamoids.");
+    return *b;
+  }
+  [[nodiscard]] Result<int> ray(const Json& j) const {
+    if (!j.is_number_integer() || j.get<long long>() < 1 || j.get<long long>() > 5)
+      return wrong("not the number of a ray", "Write 1 to 5.");
+    return j.get<int>();
+  }
+  [[nodiscard]] Result<Rigid> rigid(const Json& j) const {
+    const char* form = "Write four rows of four numbers, [[r, r, r, x], [r, r, r, y], [r, r, r, z], [0, 0, 0, 1]].";
+    Rigid X = Rigid::Identity();
+    if (!j.is_array() || j.size() != 4) return wrong("not a 4 x 4 matrix", form);
+    for (std::size_t r = 0; r < 4; ++r) {
+      if (!j[r].is_array() || j[r].size() != 4) return at(r).wrong("not a row of four numbers", form);
+      for (std::size_t c = 0; c < 4; ++c) {
+        const double limit = c == 3 && r < 3 ? kFarMm : 1.0001;
+        const auto v = at(r).at(c).number(j[r][c], -limit, limit, c == 3 && r < 3 ? "mm" : "");
+        if (!v) return tl::unexpected(v.error());
+        X.matrix()(static_cast<int>(r), static_cast<int>(c)) = *v;
+      }
+    }
+    if (X.matrix().row(3) != Eigen::RowVector4d(0, 0, 0, 1))
+      return at(std::size_t{3}).wrong("the last row is not [0, 0, 0, 1]", form);
+    const Mat3 R = X.linear();
+    const double off = (R * R.transpose() - Mat3::Identity()).cwiseAbs().maxCoeff();
+    if (off > kRigidTolerance)
+      return wrong(
+          fmt::format("the matrix is not rigid: its rotation misses unit length or right angles by {:.2g}", off),
+          "Give a rotation with at least six decimals and no scaling.");
+    if (R.determinant() < 0) return wrong("the matrix mirrors the bone", "Give a rotation without reflection.");
+    return X;
+  }
+
+ private:
+  std::string file_, path_;
+};
+
+/// Hands the value over or returns the error from the enclosing function.
+#define RAYSET_TAKE(target, expression)                          \
+  {                                                              \
+    auto taken = (expression);                                   \
+    if (!taken) return tl::unexpected(std::move(taken.error())); \
+    target = *std::move(taken);                                  \
+  }
+
+Result<SeedEdit> seedFrom(const Json& j, const Reader& at) {
+  if (Status s = at.object(j, {"bone", "point", "radius_mm"}); !s) return tl::unexpected(s.error());
+  if (!j.contains("bone") || !j.contains("point"))
+    return at.wrong("a seed without bone or point", "Write {\"bone\": \"M2\", \"point\": [x, y, z]}.");
+  SeedEdit e;
+  RAYSET_TAKE(e.bone, at.at("bone").bone(j["bone"]));
+  RAYSET_TAKE(e.point, at.at("point").point(j["point"]));
+  if (j.contains("radius_mm")) RAYSET_TAKE(e.radius_mm, at.at("radius_mm").number(j["radius_mm"], 0.5, 10, "mm"));
+  return e;
+}
+
+Result<SplitEdit> splitFrom(const Json& j, const Reader& at) {
+  if (Status s = at.object(j, {"bones", "plane", "reach_mm", "seeds"}); !s) return tl::unexpected(s.error());
+  SplitEdit e;
+  if (!j.contains("bones") || !j["bones"].is_array() || j["bones"].size() != 2)
+    return at.wrong("a split without its two bones", "Write \"bones\": [\"M2\", \"M3\"].");
+  RAYSET_TAKE(e.first, at.at("bones").at(std::size_t{0}).bone(j["bones"][0]));
+  RAYSET_TAKE(e.second, at.at("bones").at(std::size_t{1}).bone(j["bones"][1]));
+  if (e.first == e.second) return at.at("bones").wrong("the same bone twice", "Name two different bones.");
+  if (j.contains("plane") == j.contains("seeds"))
+    return at.wrong(
+        "a split needs a plane or seeds, and not both",
+        "Write \"plane\": {\"point\": [..], \"normal\": [..]} or \"seeds\": {\"M2\": [[..]], \"M3\": [[..]]}.");
+  if (j.contains("plane")) {
+    const Reader plane = at.at("plane");
+    if (Status s = plane.object(j["plane"], {"point", "normal"}); !s) return tl::unexpected(s.error());
+    if (!j["plane"].contains("point") || !j["plane"].contains("normal"))
+      return plane.wrong("a plane without point or normal", "Write {\"point\": [x, y, z], \"normal\": [x, y, z]}.");
+    SplitEdit::Plane p;
+    RAYSET_TAKE(p.point, plane.at("point").point(j["plane"]["point"]));
+    RAYSET_TAKE(p.normal, plane.at("normal").point(j["plane"]["normal"]));
+    if (p.normal.norm() < 1e-6)
+      return plane.at("normal").wrong("a normal without length", "Point it from the first bone to the second.");
+    p.normal.normalize();
+    e.plane = p;
+    if (j.contains("reach_mm")) {
+      double reach = 0;
+      RAYSET_TAKE(reach, at.at("reach_mm").number(j["reach_mm"], 1, 200, "mm"));
+      e.reach_mm = reach;
+    }
+  } else {
+    const Reader seeds = at.at("seeds");
+    if (j.contains("reach_mm")) return at.at("reach_mm").wrong("only a plane has a reach", "Leave it out.");
+    const std::string first(boneId(e.first)), second(boneId(e.second));
+    if (!j["seeds"].is_object() || j["seeds"].size() != 2 || !j["seeds"].contains(first) ||
+        !j["seeds"].contains(second))
+      return seeds.wrong("seeds of other bones than the two",
+                         fmt::format("Write {{\"{}\": [[x, y, z]], \"{}\": [[x, y, z]]}}.", first, second));
+    RAYSET_TAKE(e.first_seeds, seeds.at(first).points(j["seeds"][first]));
+    RAYSET_TAKE(e.second_seeds, seeds.at(second).points(j["seeds"][second]));
+  }
+  return e;
+}
+
+Result<MergeEdit> mergeFrom(const Json& j, const Reader& at) {
+  if (Status s = at.object(j, {"into", "point", "fragment"}); !s) return tl::unexpected(s.error());
+  if (!j.contains("into") || j.contains("point") == j.contains("fragment"))
+    return at.wrong("a merge needs a bone and either a point or a fragment",
+                    "Write {\"into\": \"M2\", \"point\": [x, y, z]} or {\"into\": \"M2\", \"fragment\": \"M2.1\"}.");
+  MergeEdit e;
+  RAYSET_TAKE(e.into, at.at("into").bone(j["into"]));
+  if (j.contains("point")) {
+    Vec3 p;
+    RAYSET_TAKE(p, at.at("point").point(j["point"]));
+    e.point = p;
+    return e;
+  }
+  const Json& id = j["fragment"];
+  const std::string text = id.is_string() ? id.get<std::string>() : std::string();
+  const auto dot = text.find('.');
+  const bool number = dot != std::string::npos && dot + 1 < text.size() && text[dot + 1] != '0' &&
+                      std::all_of(text.begin() + static_cast<std::ptrdiff_t>(dot) + 1, text.end(),
+                                  [](char c) { return c >= '0' && c <= '9'; });
+  if (!number || !boneFromId(text.substr(0, dot)))
+    return at.at("fragment")
+        .wrong("not the id of a fragment", "Write the bone's id, a dot and a number, as in \"M2.1\".");
+  e.fragment = text;
+  return e;
+}
+
+Result<LandmarkEdit> landmarkFrom(const Json& j, const Reader& at) {
+  if (Status s = at.object(j, {"ray", "base_point", "axis"}); !s) return tl::unexpected(s.error());
+  if (!j.contains("ray") || (!j.contains("base_point") && !j.contains("axis")))
+    return at.wrong("landmarks need a ray and a base point or an axis",
+                    "Write {\"ray\": 2, \"base_point\": [x, y, z]} or {\"ray\": 2, \"axis\": [[proximal], [distal]]}.");
+  LandmarkEdit e;
+  RAYSET_TAKE(e.ray, at.at("ray").ray(j["ray"]));
+  if (j.contains("base_point")) {
+    Vec3 p;
+    RAYSET_TAKE(p, at.at("base_point").point(j["base_point"]));
+    e.base_point = p;
+  }
+  if (j.contains("axis")) {
+    Points ends;
+    RAYSET_TAKE(ends, at.at("axis").points(j["axis"]));
+    if (ends.size() != 2 || (ends[1] - ends[0]).norm() < 10)
+      return at.at("axis").wrong("not two points at least 10 mm apart",
+                                 "Write [[x, y, z], [x, y, z]], the proximal point first.");
+    e.distal = (ends[1] - ends[0]).normalized();
+  }
+  return e;
+}
+
+Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
+  if (Status s = at.object(j, {"ray", "injured_to_reduced", "use", "shift_mm", "turn_deg"}); !s)
+    return tl::unexpected(s.error());
+  const bool step = j.contains("shift_mm") || j.contains("turn_deg");
+  if (!j.contains("ray") || j.contains("injured_to_reduced") == step)
+    return at.wrong("a pose needs a ray and either a matrix or a shift and turn",
+                    "Write {\"ray\": 2, \"injured_to_reduced\": [[4 x 4]]} or {\"ray\": 2, \"shift_mm\": {..}, "
+                    "\"turn_deg\": {..}}.");
+  PoseEdit e;
+  RAYSET_TAKE(e.ray, at.at("ray").ray(j["ray"]));
+  if (!step) {
+    Rigid X;
+    RAYSET_TAKE(X, at.at("injured_to_reduced").rigid(j["injured_to_reduced"]));
+    e.injured_to_reduced = X;
+    if (j.contains("use")) {
+      if (j["use"] != "exactly" && j["use"] != "start")
+        return at.at("use").wrong("an unknown use", "Write \"exactly\" or \"start\".");
+      e.start_only = j["use"] == "start";
+    }
+    return e;
+  }
+  if (j.contains("use")) return at.at("use").wrong("a shift is always taken exactly", "Leave \"use\" out.");
+  e.step.emplace();
+  struct Target {
+    const char* name;
+    double* value;
+  };
+  const auto numbers = [&](const char* group, std::initializer_list<Target> targets, double limit, const char* unit,
+                           double scale) -> Status {
+    if (!j.contains(group)) return {};
+    const Reader here = at.at(group);
+    if (!j[group].is_object()) return here.wrong("not an object", "Write {\"name\": number, ...}.");
+    for (const auto& [key, value] : j[group].items()) {
+      const auto* t = std::find_if(targets.begin(), targets.end(), [&](const Target& x) { return x.name == key; });
+      if (t == targets.end()) {
+        std::string names;
+        for (const Target& x : targets) names += (names.empty() ? "" : ", ") + std::string(x.name);
+        return here.at(key).wrong("an unknown component", "Known are " + names + ".");
+      }
+      const auto v = here.at(key).number(value, -limit, limit, unit);
+      if (!v) return tl::unexpected(v.error());
+      *t->value = *v * scale;
+    }
+    return {};
+  };
+  RayStep& s = *e.step;
+  Status status = numbers("shift_mm", {{"lateral", &s.lateral_mm}, {"dorsal", &s.dorsal_mm}, {"distal", &s.distal_mm}},
+                          40, "mm", 1);
+  if (!status) return tl::unexpected(status.error());
+  status = numbers(
+      "turn_deg",
+      {{"abduction", &s.abduction_rad}, {"plantarflexion", &s.plantarflexion_rad}, {"pronation", &s.pronation_rad}}, 80,
+      "degrees", toRadians(1));
+  if (!status) return tl::unexpected(status.error());
+  return e;
+}
+
+template <class T>
+Status listFrom(const Json& root, std::string_view key, const Reader& top,
+                Result<T> (*read)(const Json&, const Reader&), std::vector<T>& out) {
+  const auto it = root.find(key);
+  if (it == root.end()) return {};
+  if (!it->is_array() || it->size() > kMostEntries)
+    return top.at(key).wrong("not a list",
+                             fmt::format("Write \"{}\": [..] with at most {} entries.", key, kMostEntries));
+  for (std::size_t n = 0; n < it->size(); ++n) {
+    auto entry = read((*it)[n], top.at(key).at(n));
+    if (!entry) return tl::unexpected(entry.error());
+    out.push_back(*std::move(entry));
+  }
+  return {};
+}
+
+/// Entries that contradict each other.
+Status consistent(const Edits& e) {
+  const auto clash = [&](std::string_view list, std::size_t n, std::string what, std::string remedy) {
+    return fail(Fault::kRequest, std::move(what), editPlace(e, list, n), std::move(remedy));
+  };
+  std::set<Bone> from, to;
+  for (std::size_t n = 0; n < e.renames.size(); ++n) {
+    const RenameEdit& r = e.renames[n];
+    if (r.from == r.to) return clash("renames", n, "a bone renamed to itself", "Leave the entry out.");
+    if (!from.insert(r.from).second)
+      return clash("renames", n, fmt::format("{} is renamed twice", boneId(r.from)), "Give every bone one new name.");
+    if (!to.insert(r.to).second)
+      return clash("renames", n, fmt::format("two bones become {}", boneId(r.to)), "Give every name once.");
+  }
+  std::set<Bone> removed;
+  for (std::size_t n = 0; n < e.removals.size(); ++n)
+    if (!removed.insert(e.removals[n]).second)
+      return clash("remove", n, fmt::format("{} is removed twice", boneId(e.removals[n])), "Leave one out.");
+  std::set<int> rays;
+  for (std::size_t n = 0; n < e.landmarks.size(); ++n)
+    if (!rays.insert(e.landmarks[n].ray).second)
+      return clash("landmarks", n, fmt::format("ray {} appears twice", e.landmarks[n].ray),
+                   "Put its landmarks into one entry.");
+  rays.clear();
+  for (std::size_t n = 0; n < e.poses.size(); ++n)
+    if (!rays.insert(e.poses[n].ray).second)
+      return clash("poses", n, fmt::format("ray {} appears twice", e.poses[n].ray), "Give every ray one pose.");
+  return {};
+}
+
+}  // namespace
+
+std::string editPlace(const Edits& edits, std::string_view list, std::size_t n, std::string_view field) {
+  return fmt::format("{}{}{}[{}]{}{}", edits.file, edits.file.empty() ? "" : ", ", list, n, field.empty() ? "" : ".",
+                     field);
+}
+
+Result<Edits> parseEdits(const std::string& text, const std::string& where) {
+  const Reader top(where, {});
+  Json root = Json::parse(text, nullptr, false);
+  if (root.is_discarded()) return top.wrong("the edits are not valid JSON", "Check brackets, quotes and commas.");
+  if (Status s =
+          top.object(root, {"schema", "side", "seeds", "splits", "merges", "renames", "remove", "landmarks", "poses"});
+      !s)
+    return tl::unexpected(s.error());
+  if (!root.contains("schema") || root["schema"] != "rayset.edits/1")
+    return top.at("schema").wrong("not a file of edits", "Write \"schema\": \"rayset.edits/1\".");
+  Edits e;
+  e.file = where;
+  if (root.contains("side")) {
+    if (root["side"] != "right" && root["side"] != "left")
+      return top.at("side").wrong("an unknown side", "Write \"right\" or \"left\".");
+    e.side = root["side"] == "right" ? Side::kRight : Side::kLeft;
+  }
+  Status s = listFrom<SeedEdit>(root, "seeds", top, seedFrom, e.seeds);
+  if (s) s = listFrom<SplitEdit>(root, "splits", top, splitFrom, e.splits);
+  if (s) s = listFrom<MergeEdit>(root, "merges", top, mergeFrom, e.merges);
+  if (s)
+    s = listFrom<RenameEdit>(
+        root, "renames", top,
+        [](const Json& j, const Reader& at) -> Result<RenameEdit> {
+          if (Status ok = at.object(j, {"from", "to"}); !ok) return tl::unexpected(ok.error());
+          if (!j.contains("from") || !j.contains("to"))
+            return at.wrong("a rename without both names", "Write {\"from\": \"M2\", \"to\": \"M3\"}.");
+          RenameEdit r;
+          RAYSET_TAKE(r.from, at.at("from").bone(j["from"]));
+          RAYSET_TAKE(r.to, at.at("to").bone(j["to"]));
+          return r;
+        },
+        e.renames);
+  if (s)
+    s = listFrom<Bone>(
+        root, "remove", top, [](const Json& j, const Reader& at) { return at.bone(j); }, e.removals);
+  if (s) s = listFrom<LandmarkEdit>(root, "landmarks", top, landmarkFrom, e.landmarks);
+  if (s) s = listFrom<PoseEdit>(root, "poses", top, poseFrom, e.poses);
+  if (s) s = consistent(e);
+  if (!s) return tl::unexpected(s.error());
+  e.source = std::move(root);
+  return e;
+}
+
+Result<Edits> readEdits(const std::filesystem::path& file) {
+  std::ifstream in(file, std::ios::binary);
+  std::ostringstream text;
+  if (!in || !(text << in.rdbuf()))
+    return fail(Fault::kRequest, "the file of edits cannot be read", file.string(), "Check the name after --edit.");
+  return parseEdits(text.str(), file.string());
+}
+
+Status checkEdits(const Edits& e, const Grid& grid) {
+  const auto inside = [&](const Vec3& p, const std::string& place) -> Status {
+    const Vec3 i = grid.toIndex(p);
+    if ((i.array() >= -0.5).all() && (i.array() <= grid.size.cast<double>().array() - 0.5).all()) return {};
+    Box box;
+    for (const Vec3& c : grid.corners()) box.extend(c);
+    return fail(Fault::kRequest,
+                fmt::format("the point ({:.1f}, {:.1f}, {:.1f}) lies outside the image", p.x(), p.y(), p.z()), place,
+                fmt::format("Give a point in the patient frame (LPS) from ({:.0f}, {:.0f}, {:.0f}) to ({:.0f}, {:.0f}, "
+                            "{:.0f}) mm.",
+                            box.min().x(), box.min().y(), box.min().z(), box.max().x(), box.max().y(), box.max().z()));
+  };
+  Status s;
+  for (std::size_t n = 0; s && n < e.seeds.size(); ++n) s = inside(e.seeds[n].point, editPlace(e, "seeds", n, "point"));
+  for (std::size_t n = 0; s && n < e.splits.size(); ++n) {
+    const SplitEdit& split = e.splits[n];
+    if (split.plane) s = inside(split.plane->point, editPlace(e, "splits", n, "plane.point"));
+    for (const auto& [bone, seeds] :
+         {std::pair{split.first, &split.first_seeds}, std::pair{split.second, &split.second_seeds}})
+      for (std::size_t m = 0; s && m < seeds->size(); ++m)
+        s = inside((*seeds)[m], editPlace(e, "splits", n, fmt::format("seeds.{}[{}]", boneId(bone), m)));
+  }
+  for (std::size_t n = 0; s && n < e.merges.size(); ++n)
+    if (e.merges[n].point) s = inside(*e.merges[n].point, editPlace(e, "merges", n, "point"));
+  for (std::size_t n = 0; s && n < e.landmarks.size(); ++n)
+    if (e.landmarks[n].base_point) s = inside(*e.landmarks[n].base_point, editPlace(e, "landmarks", n, "base_point"));
+  return s;
+}
+
+}  // namespace rayset

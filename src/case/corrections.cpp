@@ -1,0 +1,102 @@
+#include "case/corrections.h"
+
+#include <fmt/format.h>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "injury/displacement.h"
+
+namespace rayset {
+namespace {
+
+constexpr double kFarthestMm = 60;  ///< no injury takes a base farther from where it belongs
+
+/// Both bones of the ray are there, and where its base is as scanned.
+Result<Vec3> baseOf(int ray, const BoneSurfaces& injured, const std::string& place) {
+  for (const Bone b : {metatarsal(ray), tarsalPartner(ray)})
+    if (!injured.contains(b))
+      return fail(Fault::kRequest,
+                  fmt::format("the {} ray cannot be placed: its {} was not found", ordinal(ray), boneName(b)), place,
+                  "Leave the entry out, or mark the bone with a seed.");
+  const Surface& m = injured.at(metatarsal(ray));
+  return metatarsalAxis(m, centroid(m) - centroid(injured.at(tarsalPartner(ray)))).base_point;
+}
+
+}  // namespace
+
+Vec3 reducedBasePoint(int ray, const ReductionResult& reduction, const RayOverrides& overrides) {
+  const Rigid& X = reduction.rays[static_cast<std::size_t>(ray - 1)].injured_to_reduced;
+  const auto given = overrides.find(ray);
+  if (given != overrides.end() && given->second.base_point) return X * *given->second.base_point;
+  const Surface& reduced = reduction.reduced.at(metatarsal(ray));
+  if (given != overrides.end() && given->second.distal) return basePoint(reduced, X.linear() * *given->second.distal);
+  return basePoint(reduced, metatarsalAxis(reduced, reduction.frame.distal).distal);
+}
+
+Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurfaces& injured, Side side,
+                                           const BoneSurfaces* other, const BoneSurfaces& prior,
+                                           const Progress& progress) {
+  CorrectedReduction out;
+  for (std::size_t n = 0; n < edits.landmarks.size(); ++n) {
+    const LandmarkEdit& e = edits.landmarks[n];
+    const auto base = baseOf(e.ray, injured, editPlace(edits, "landmarks", n, "ray"));
+    if (!base) return tl::unexpected(base.error());
+    if (e.base_point && (*e.base_point - *base).norm() > 25)
+      return fail(Fault::kRequest,
+                  fmt::format("the base point lies {:.0f} mm from the base of the {} metatarsal",
+                              (*e.base_point - *base).norm(), ordinal(e.ray)),
+                  editPlace(edits, "landmarks", n, "base_point"), "Give a point at the base of the bone as scanned.");
+    out.overrides[e.ray].base_point = e.base_point;
+    out.overrides[e.ray].distal = e.distal;
+    out.applied.push_back(fmt::format("the {}{}{} of the {} metatarsal was set", e.base_point ? "base point" : "",
+                                      e.base_point && e.distal ? " and the " : "", e.distal ? "axis" : "",
+                                      ordinal(e.ray)));
+  }
+  bool steps = false;
+  for (std::size_t n = 0; n < edits.poses.size(); ++n) {
+    const PoseEdit& e = edits.poses[n];
+    const auto base = baseOf(e.ray, injured, editPlace(edits, "poses", n, "ray"));
+    if (!base) return tl::unexpected(base.error());
+    if (!e.injured_to_reduced) {
+      steps = true;
+      continue;
+    }
+    const double away = (*e.injured_to_reduced * *base - *base).norm();
+    if (away > kFarthestMm)
+      return fail(Fault::kRequest,
+                  fmt::format("the matrix moves the base of the {} metatarsal by {:.0f} mm", ordinal(e.ray), away),
+                  editPlace(edits, "poses", n, "injured_to_reduced"),
+                  "It takes points of the bone as scanned to where they belong, both in the patient frame (LPS), mm.");
+    (e.start_only ? out.overrides[e.ray].start : out.overrides[e.ray].pose) = e.injured_to_reduced;
+    out.applied.push_back(
+        e.start_only ? fmt::format("the search for the place of the {} ray was started by hand", ordinal(e.ray))
+                     : fmt::format("the place of the {} ray was given", ordinal(e.ray)));
+  }
+  auto reduction = reduceRays(injured, side, other, prior, progress, out.overrides);
+  if (!reduction) return tl::unexpected(reduction.error());
+  if (steps) {
+    for (std::size_t n = 0; n < edits.poses.size(); ++n) {
+      const PoseEdit& e = edits.poses[n];
+      if (!e.step) continue;
+      const RayReduction& r = reduction->rays[static_cast<std::size_t>(e.ray - 1)];
+      if (r.ray == 0)
+        return fail(
+            Fault::kRequest,
+            fmt::format("the {} ray could not be placed, so that there is nothing to step from", ordinal(e.ray)),
+            editPlace(edits, "poses", n), "Give its place as a matrix.");
+      const RayStep& s = *e.step;
+      const RayDisplacement d{e.ray,           s.lateral_mm,         s.dorsal_mm,     s.distal_mm,
+                              s.abduction_rad, s.plantarflexion_rad, s.pronation_rad, false};
+      out.overrides[e.ray].pose =
+          displacementTransform(d, reducedBasePoint(e.ray, *reduction, out.overrides), reduction->frame) *
+          r.injured_to_reduced;
+      out.applied.push_back(fmt::format("the place of the {} ray was moved from the one computed", ordinal(e.ray)));
+    }
+    reduction = reduceRays(injured, side, other, prior, progress, out.overrides);
+    if (!reduction) return tl::unexpected(reduction.error());
+  }
+  out.reduction = *std::move(reduction);
+  return out;
+}
+
+}  // namespace rayset
