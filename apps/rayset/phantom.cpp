@@ -22,7 +22,7 @@ namespace fs = std::filesystem;
 
 struct Options {
   std::string out, other_out, foot = "procedural", bones, other_bones, side, injury = "homolateral", fragment;
-  std::string compression = "none";
+  std::string compression = "none", kernel = "standard", contact, staple;
   std::uint32_t seed = 0;
   bool both = false, enhanced = false, surfaces = false, force = false;
   ScanSettings scan;
@@ -48,7 +48,7 @@ ScanInfo infoFor(const Patient& patient, const Options& options, const char* ser
   info.series_description = fmt::format("{}, {:g} mm", series, patient.scan.slice_mm);
   info.manufacturer = "Rayset phantom, no scanner";
   info.model = "synthetic";
-  info.kernel = "bone (synthetic)";
+  info.kernel = fmt::format("{} (synthetic)", wordOf(patient.scan.kernel));
   info.body_part = "FOOT";
   info.laterality = laterality;
   info.patient_position = "FFS";
@@ -68,7 +68,14 @@ int phantom(const Options& options, Console& console) {
   request.other = options.both                 ? OtherFoot::kSameScan
                   : !options.other_out.empty() ? OtherFoot::kOwnScan
                                                : OtherFoot::kNone;
+  if (!options.contact.empty()) {
+    const auto contacts = contactsFromWords(options.contact);
+    if (!contacts) return console.fail(contacts.error());
+    request.contacts = *contacts;
+  }
+  if (!options.staple.empty()) request.staple = boneFromId(options.staple);
   request.scan = options.scan;
+  request.scan.kernel = *kernelFromWord(options.kernel);
   request.scan.seed = options.seed + 1ULL;
   if (!options.orientation_deg.empty()) {
     const auto turn = [&](std::size_t n, const Vec3& axis) {
@@ -195,6 +202,17 @@ void addPhantomVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--density", options->scan.density, "bone mineral, 1: healthy adult")->capture_default_str();
   verb->add_option("--blur", options->scan.blur_fwhm_mm, "full width at half maximum of the blur, mm")
       ->capture_default_str();
+  verb->add_option("--kernel", options->kernel, "of the reconstruction; sharp: edges overshoot, more noise")
+      ->check(CLI::IsMember({"standard", "soft", "sharp"}))
+      ->capture_default_str();
+  verb->add_option("--cast", options->scan.cast.thickness_mm, "plaster cast of this thickness, mm (0: none)")
+      ->capture_default_str();
+  verb->add_option("--cast-hu", options->scan.cast.hu, "density of the plaster, HU")->capture_default_str();
+  verb->add_option("--staple", options->staple, "steel staple, with its streaks, in this bone")
+      ->check(CLI::IsMember({"C1", "C2", "C3", "Cub", "Nav", "Tal", "Cal"}));
+  verb->add_option("--contact", options->contact,
+                   "pairs of bones pressed into contact, for example M1-C1,C2-C3: a metatarsal moves, two tarsal bones "
+                   "grow together");
   verb->add_option("--orientation", options->orientation_deg, "scanner turned against the foot about x,y,z, degrees")
       ->delimiter(',')
       ->expected(3);
