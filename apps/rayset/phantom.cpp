@@ -36,7 +36,7 @@ std::uint64_t digest(const std::string& text) {
   return h;
 }
 
-ScanInfo infoFor(const Patient& patient, const Options& options, const char* series, const char* laterality) {
+ScanInfo infoFor(const Patient& patient, const Options& options, const char* feet, const char* laterality) {
   ScanInfo info;
   info.patient_name = "INVENTED^DEMO FOOT";
   info.patient_id = fmt::format("INVENTED-{}", options.seed);
@@ -45,10 +45,14 @@ ScanInfo infoFor(const Patient& patient, const Options& options, const char* ser
   info.study_date = "20260105";
   info.study_description = "CT foot (invented)";
   info.series_number = "2";
-  info.series_description = fmt::format("{}, {:g} mm", series, patient.scan.slice_mm);
+  const bool soft = patient.scan.kernel == ReconstructionKernel::kSoft;
+  info.series_description = fmt::format("{} {}, {:g} mm", feet, soft ? "soft" : "bone", patient.scan.slice_mm);
   info.manufacturer = "Rayset phantom, no scanner";
   info.model = "synthetic";
-  info.kernel = fmt::format("{} (synthetic)", wordOf(patient.scan.kernel));
+  // In the words that scanners use, of at most sixteen letters; the standard kernel here is what they call bone.
+  info.kernel = soft                                                  ? "soft (synthetic)"
+                : patient.scan.kernel == ReconstructionKernel::kSharp ? "edge (synthetic)"
+                                                                      : "bone (synthetic)";
   info.body_part = "FOOT";
   info.laterality = laterality;
   info.patient_position = "FFS";
@@ -108,7 +112,7 @@ int phantom(const Options& options, Console& console) {
   write.uid_seed = digest(truthJson(patient, false).dump());
   progress("dicom", 0);
   if (const Status done = writeCt(staging->folder() / "ct", patient.ct,
-                                  infoFor(patient, options, options.both ? "Feet bone" : "Foot bone",
+                                  infoFor(patient, options, options.both ? "Feet" : "Foot",
                                           options.both ? ""
                                           : right      ? "R"
                                                        : "L"),
@@ -120,7 +124,7 @@ int phantom(const Options& options, Console& console) {
   if (other_staging && patient.other_ct) {
     write.uid_seed += 1;
     if (const Status done = writeCt(other_staging->folder() / "ct", *patient.other_ct,
-                                    infoFor(patient, options, "Foot bone", right ? "L" : "R"), write);
+                                    infoFor(patient, options, "Foot", right ? "L" : "R"), write);
         !done)
       return console.fail(done.error());
     const fs::path file = other_staging->folder() / "truth.json";
