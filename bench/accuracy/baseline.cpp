@@ -46,6 +46,8 @@ std::vector<Figure> flattened(const std::vector<Record>& records) {
   spread("displacement_deg", f.turn, kMeanDeg, kWorstDeg);
   for (const auto& [method, s] : f.base) spread("reduction_" + method + "_mm", s, kMeanMm, kWorstMm);
   for (const auto& [method, s] : f.pose) spread("reduction_" + method + "_deg", s, kMeanDeg, kWorstDeg);
+  for (const auto& [method, s] : f.moved_base) spread("moved_rays_" + method + "_mm", s, kMeanMm, kWorstMm);
+  for (const auto& [method, s] : f.moved_pose) spread("moved_rays_" + method + "_deg", s, kMeanDeg, kWorstDeg);
   Coverage inside;
   for (const auto* kind : {&f.inside_mm, &f.inside_deg})
     for (const auto& [method, c] : *kind) {

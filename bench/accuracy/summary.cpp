@@ -80,11 +80,12 @@ std::string markRow(const std::string& what, double mark, double mark_worst, con
 }
 
 std::string countRow(const std::string& what, int right, int all) {
-  return fmt::format("| {} | all | {}/{} | {} |\n", what, right, all,
-                     right == all ? "met" : fmt::format("{} not", all - right));
+  const std::string verdict = all == 0 ? "-" : right == all ? "met" : fmt::format("{} not", all - right);
+  return fmt::format("| {} | all | {}/{} | {} |\n", what, right, all, verdict);
 }
 
 std::string marksTable(const std::string& title, const Chosen& records) {
+  if (records.empty()) return {};
   const Figures f = figuresOf(records);
   std::string t =
       fmt::format("### {}: {} runs\n\n| | mark: mean (worst) | measured | |\n|---|---|---|---|\n", title, f.runs);
@@ -275,6 +276,13 @@ Figures figuresOf(const std::vector<const Record*>& records) {
       f.pose[method].add(number(ray, "pose_error_deg"), key, part);
       f.inside_mm[method].add(number(ray, "base_error_mm"), number(ray, "stated_mm"));
       f.inside_deg[method].add(number(ray, "pose_error_deg"), number(ray, "stated_deg"));
+      const Record& truth = ray["truth"];
+      if (std::hypot(number(truth, "lateral_mm"), number(truth, "dorsal_mm"), number(truth, "distal_mm")) < 0.1)
+        continue;
+      f.moved_base[method].add(number(ray, "base_error_mm"), key, part);
+      f.moved_pose[method].add(number(ray, "pose_error_deg"), key, part);
+      f.moved_inside_mm[method].add(number(ray, "base_error_mm"), number(ray, "stated_mm"));
+      f.moved_inside_deg[method].add(number(ray, "pose_error_deg"), number(ray, "stated_deg"));
     }
     ++f.patterns_all;
     f.patterns_right += r["patterns"]["right"].get<bool>() ? 1 : 0;
@@ -333,13 +341,23 @@ std::string markdown(const std::vector<Record>& records) {
   t += marksTable("0.5 to 0.6 mm, everything", chosen(records, atTheMarksResolution));
   t += marksTable("All scans", chosen(records, [](const Record&) { return true; }));
 
-  t +=
-      "## Intervals\n\nShare of true errors inside the stated 95 % interval.\n\n| | position | turn |\n|---|---|---|\n";
+  t += "## Intervals\n\nShare of true errors inside the stated 95 % interval, and the errors themselves; of all rays, "
+       "and of "
+       "those alone that truly moved (by 0.1 mm or more).\n\n| | position | turn | mm | degrees "
+       "|\n|---|---|---|---|---|\n";
   const Figures all = figuresOf(chosen(records, [](const Record&) { return true; }));
-  for (const auto& [method, coverage] : all.inside_mm)
-    t += fmt::format("| {} | {} ({}/{}) | {} ({}/{}) |\n", method == kMirror ? "with the other foot" : "without it",
-                     percent(coverage), coverage.inside, coverage.count, percent(all.inside_deg.at(method)),
-                     all.inside_deg.at(method).inside, all.inside_deg.at(method).count);
+  const auto interval_row = [](const std::string& name, const Coverage& mm, const Coverage& deg, const Spread& base,
+                               const Spread& pose) {
+    return fmt::format("| {} | {} ({}/{}) | {} ({}/{}) | {} | {} |\n", name, percent(mm), mm.inside, mm.count,
+                       percent(deg), deg.inside, deg.count, meanWorst(base, 2), meanWorst(pose, 1));
+  };
+  for (const char* method : {kMirror, kAlone}) {
+    const char* name = method == kMirror ? "with the other foot" : "without it";
+    t += interval_row(name, of(all.inside_mm, method), of(all.inside_deg, method), of(all.base, method),
+                      of(all.pose, method));
+    t += interval_row(fmt::format("{}, moved rays", name), of(all.moved_inside_mm, method),
+                      of(all.moved_inside_deg, method), of(all.moved_base, method), of(all.moved_pose, method));
+  }
 
   t += fmt::format(
       "\n## By factor\n\nEvery run counts once in each factor; the factors were dealt independently, so a level's row "
@@ -384,6 +402,9 @@ std::string markdown(const std::vector<Record>& records) {
       troubles.push_back(
           fmt::format("patterns {} for {}", r["patterns"]["found"].dump(), r["patterns"]["expected"].dump()));
     if (!r["truly_injured"].get<bool>() && r["called_injured"].get<bool>()) troubles.emplace_back("called injured");
+    if ((r["method"] == kMirror) != (r["case"]["other"] != "alone"))
+      troubles.emplace_back(r["method"] == kMirror ? "reduced by another foot that is not there"
+                                                   : "the other foot was not used");
     if (r["exit"] == 4) troubles.emplace_back("exit 4");
     std::string line;
     for (const auto& trouble : troubles) line += fmt::format("{}{}", line.empty() ? "" : "; ", trouble);

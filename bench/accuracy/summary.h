@@ -39,6 +39,9 @@ struct Figures {
   Spread shift, turn;                                             ///< displacement: mm, degrees
   std::map<std::string, Spread> base, pose;                       ///< reduction by method: mm, degrees
   std::map<std::string, Coverage> inside_mm, inside_deg;          ///< by method
+  /// The same of the rays that truly moved, by 0.1 mm or more: a ray that is left where it stands errs by nothing.
+  std::map<std::string, Spread> moved_base, moved_pose;
+  std::map<std::string, Coverage> moved_inside_mm, moved_inside_deg;
   int rays_missing = 0;
   int patterns_right = 0, patterns_all = 0;
   int uninjured = 0, uninjured_called_injured = 0;  ///< feet whose rays all stand within the bound
