@@ -136,19 +136,18 @@ std::vector<AccuracyCase> ciCases() {
       make("procedural-5-left", "divergent", OtherFoot::kOwnScan, "none"),
       make("procedural-11-right", "none", OtherFoot::kNone, "none"),
       make("procedural-12-left", "random:4", OtherFoot::kNone, "none"),
-      make("procedural-13-right", "lateral-partial", OtherFoot::kNone, "none"),
       make("procedural-14-left", "isolated", OtherFoot::kNone, "cast 8 500"),
       make("procedural-15-right", "medial-partial", OtherFoot::kNone, "staple Cal"),
       make("procedural-16-left", "homolateral", OtherFoot::kNone, "crop 30"),
       make("procedural-17-right", "random:9", OtherFoot::kNone, "fragment shear"),
       make("procedural-18-left", "lateral-partial", OtherFoot::kNone, "contact C2-C3"),
   };
+  cases[2].kernel = ReconstructionKernel::kSoft;
+  cases[2].slice_mm = 1.0;
+  cases[2].density = 0.6;
   cases[3].kernel = ReconstructionKernel::kSharp;
   cases[3].noise_hu = 45;
   cases[3].orientation_deg = {30, -20, 75};
-  cases[4].kernel = ReconstructionKernel::kSoft;
-  cases[4].slice_mm = 1.0;
-  cases[4].density = 0.6;
   return cases;
 }
 
