@@ -63,6 +63,12 @@ function(rayset_tests)
     if(folder MATCHES "^(case|report|program|published)$")
       target_link_libraries(test_${folder} PRIVATE rayset_report rayset_phantom)
     endif()
+    if(folder STREQUAL "accuracy") # summary and baseline of the benchmark; its runs are the test accuracy.subset
+      target_sources(test_accuracy PRIVATE ${CMAKE_SOURCE_DIR}/bench/accuracy/baseline.cpp
+        ${CMAKE_SOURCE_DIR}/bench/accuracy/summary.cpp)
+      target_include_directories(test_accuracy PRIVATE ${CMAKE_SOURCE_DIR}/bench)
+      target_link_libraries(test_accuracy PRIVATE rayset_geometry)
+    endif()
     target_link_libraries(test_${folder} PRIVATE GTest::gmock GTest::gtest_main)
     target_include_directories(test_${folder} PRIVATE ${CMAKE_SOURCE_DIR}/tests)
     target_compile_definitions(test_${folder} PRIVATE
@@ -100,4 +106,9 @@ function(rayset_benchmarks)
     target_compile_definitions(bench_${folder} PRIVATE RAYSET_FEET_DIR="${CMAKE_SOURCE_DIR}/../shared/data/feet")
     rayset_settings(bench_${folder})
   endforeach()
+  # A small part of the accuracy matrix against stored figures; minutes in a release build, hours in any other.
+  if(RAYSET_TESTS AND CMAKE_BUILD_TYPE STREQUAL "Release" AND NOT RAYSET_SANITIZE)
+    add_test(NAME accuracy.subset COMMAND bench_accuracy --subset ci --check ${CMAKE_SOURCE_DIR}/bench/accuracy/baseline.json)
+    set_tests_properties(accuracy.subset PROPERTIES LABELS accuracy TIMEOUT 1800 PROCESSORS 2 COST 1000)
+  endif()
 endfunction()

@@ -22,7 +22,7 @@ namespace fs = std::filesystem;
 
 struct Options {
   std::string out, other_out, foot = "procedural", bones, other_bones, side, injury = "homolateral", fragment;
-  std::string compression = "none";
+  std::string compression = "none", kernel = "standard", contact, staple;
   std::uint32_t seed = 0;
   bool both = false, enhanced = false, surfaces = false, force = false;
   ScanSettings scan;
@@ -36,7 +36,7 @@ std::uint64_t digest(const std::string& text) {
   return h;
 }
 
-ScanInfo infoFor(const Patient& patient, const Options& options, const char* series, const char* laterality) {
+ScanInfo infoFor(const Patient& patient, const Options& options, const char* feet, const char* laterality) {
   ScanInfo info;
   info.patient_name = "INVENTED^DEMO FOOT";
   info.patient_id = fmt::format("INVENTED-{}", options.seed);
@@ -45,10 +45,14 @@ ScanInfo infoFor(const Patient& patient, const Options& options, const char* ser
   info.study_date = "20260105";
   info.study_description = "CT foot (invented)";
   info.series_number = "2";
-  info.series_description = fmt::format("{}, {:g} mm", series, patient.scan.slice_mm);
+  const bool soft = patient.scan.kernel == ReconstructionKernel::kSoft;
+  info.series_description = fmt::format("{} {}, {:g} mm", feet, soft ? "soft" : "bone", patient.scan.slice_mm);
   info.manufacturer = "Rayset phantom, no scanner";
   info.model = "synthetic";
-  info.kernel = "bone (synthetic)";
+  // In the words that scanners use, of at most sixteen letters; the standard kernel here is what they call bone.
+  info.kernel = soft                                                  ? "soft (synthetic)"
+                : patient.scan.kernel == ReconstructionKernel::kSharp ? "edge (synthetic)"
+                                                                      : "bone (synthetic)";
   info.body_part = "FOOT";
   info.laterality = laterality;
   info.patient_position = "FFS";
@@ -68,7 +72,14 @@ int phantom(const Options& options, Console& console) {
   request.other = options.both                 ? OtherFoot::kSameScan
                   : !options.other_out.empty() ? OtherFoot::kOwnScan
                                                : OtherFoot::kNone;
+  if (!options.contact.empty()) {
+    const auto contacts = contactsFromWords(options.contact);
+    if (!contacts) return console.fail(contacts.error());
+    request.contacts = *contacts;
+  }
+  if (!options.staple.empty()) request.staple = boneFromId(options.staple);
   request.scan = options.scan;
+  request.scan.kernel = *kernelFromWord(options.kernel);
   request.scan.seed = options.seed + 1ULL;
   if (!options.orientation_deg.empty()) {
     const auto turn = [&](std::size_t n, const Vec3& axis) {
@@ -101,7 +112,7 @@ int phantom(const Options& options, Console& console) {
   write.uid_seed = digest(truthJson(patient, false).dump());
   progress("dicom", 0);
   if (const Status done = writeCt(staging->folder() / "ct", patient.ct,
-                                  infoFor(patient, options, options.both ? "Feet bone" : "Foot bone",
+                                  infoFor(patient, options, options.both ? "Feet" : "Foot",
                                           options.both ? ""
                                           : right      ? "R"
                                                        : "L"),
@@ -113,7 +124,7 @@ int phantom(const Options& options, Console& console) {
   if (other_staging && patient.other_ct) {
     write.uid_seed += 1;
     if (const Status done = writeCt(other_staging->folder() / "ct", *patient.other_ct,
-                                    infoFor(patient, options, "Foot bone", right ? "L" : "R"), write);
+                                    infoFor(patient, options, "Foot", right ? "L" : "R"), write);
         !done)
       return console.fail(done.error());
     const fs::path file = other_staging->folder() / "truth.json";
@@ -195,6 +206,17 @@ void addPhantomVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--density", options->scan.density, "bone mineral, 1: healthy adult")->capture_default_str();
   verb->add_option("--blur", options->scan.blur_fwhm_mm, "full width at half maximum of the blur, mm")
       ->capture_default_str();
+  verb->add_option("--kernel", options->kernel, "of the reconstruction; sharp: edges overshoot, more noise")
+      ->check(CLI::IsMember({"standard", "soft", "sharp"}))
+      ->capture_default_str();
+  verb->add_option("--cast", options->scan.cast.thickness_mm, "plaster cast of this thickness, mm (0: none)")
+      ->capture_default_str();
+  verb->add_option("--cast-hu", options->scan.cast.hu, "density of the plaster, HU")->capture_default_str();
+  verb->add_option("--staple", options->staple, "steel staple, with its streaks, in this bone")
+      ->check(CLI::IsMember({"C1", "C2", "C3", "Cub", "Nav", "Tal", "Cal"}));
+  verb->add_option("--contact", options->contact,
+                   "pairs of bones pressed into contact, for example M1-C1,C2-C3: a metatarsal moves, two tarsal bones "
+                   "grow together");
   verb->add_option("--orientation", options->orientation_deg, "scanner turned against the foot about x,y,z, degrees")
       ->delimiter(',')
       ->expected(3);

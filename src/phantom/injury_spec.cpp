@@ -14,6 +14,7 @@
 #include "base/units.h"
 #include "geometry/distance_field.h"
 #include "geometry/nearest.h"
+#include "geometry/ray_caster.h"
 #include "injury/displacement.h"
 #include "phantom/fracture.h"
 
@@ -98,6 +99,50 @@ std::vector<int> placingOrder(const InjurySpec& spec) {
   }
   medial.insert(medial.end(), lateral.begin(), lateral.end());
   return medial;
+}
+
+constexpr double kContactReachMm = 6;  // bones farther apart than this are no neighbours
+constexpr double kFacingMm = 1.2;      // a joint's facing area: what is this little farther apart than its closest spot
+
+/// From each vertex of `a` the way to the nearest point of `b`; empty where they are too far apart.
+std::vector<Vec3> waysAcross(const Surface& a, const Surface& b, double* closest) {
+  const RayCaster target({&b});
+  std::vector<Vec3> ways(a.vertices.size(), Vec3::Constant(1e3));
+  *closest = 1e9;
+  for (std::size_t n = 0; n < ways.size(); ++n)
+    if (const auto hit = target.nearest(a.vertices[n], kContactReachMm + kFacingMm)) {
+      ways[n] = hit->position - a.vertices[n];
+      *closest = std::min(*closest, hit->distance);
+    }
+  return ways;
+}
+
+/// Both surfaces grown towards each other over their facing areas: half the gap each where it is narrowest, fading out.
+/// False where they are too far apart.
+bool growTogether(Surface& a, Surface& b) {
+  double closest = 0;
+  const std::vector<Vec3> from_a = waysAcross(a, b, &closest), from_b = waysAcross(b, a, &closest);
+  if (closest > kContactReachMm) return false;
+  const auto grow = [closest](Surface& s, const std::vector<Vec3>& ways) {
+    const std::vector<Vec3> normals = vertexNormals(s);
+    for (std::size_t n = 0; n < ways.size(); ++n) {
+      const double gap = ways[n].norm(), beyond = (gap - closest) / kFacingMm;
+      if (beyond >= 1 || gap <= 0 || ways[n].dot(normals[n]) < 0.3 * gap) continue;
+      const double t = std::clamp(2 * beyond - 1, 0.0, 1.0);  // whole over the inner half
+      s.vertices[n] += 0.5 * (1 - t * t * (3 - 2 * t)) * ways[n];
+    }
+  };
+  grow(a, from_a);
+  grow(b, from_b);
+  return true;
+}
+
+bool ofTarsus(const std::pair<Bone, Bone>& pair) { return !rayOf(pair.first) && !rayOf(pair.second); }
+
+Error noContact(const std::pair<Bone, Bone>& pair) {
+  return {Fault::kRequest,
+          fmt::format("{} and {} cannot be pressed into contact", boneId(pair.first), boneId(pair.second)), "contact",
+          fmt::format("Name two bones of this foot that lie within {:g} mm.", kContactReachMm)};
 }
 
 /// Every toe bone goes with the ray it belongs to: grown outward from the metatarsal heads, always across the narrowest
@@ -305,11 +350,47 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
       if (!value.is_number() || !(value.get<double>() >= 0 && value.get<double>() <= 10))
         return wrong("a fragment gap out of range", key, "Give a number from 0 to 10 mm.");
       spec.fragment_gap_mm = value.get<double>();
+    } else if (key == "contact") {
+      for (std::size_t n = 0; n < value.size() || !value.is_array(); ++n) {
+        const std::string field = fmt::format("contact[{}]", n);
+        if (!value.is_array() || !value[n].is_string())
+          return wrong("the contacts are not a list of pairs", key, "Write \"contact\": [\"M1-C1\", ...].");
+        const auto pair = contactsFromWords(value[n].get<std::string>());
+        if (!pair) return wrong(pair.error().what, field, pair.error().remedy);
+        spec.contacts.insert(spec.contacts.end(), pair->begin(), pair->end());
+      }
     } else {
-      return wrong("an unknown entry", key, "Known are rays, fragment and fragment_gap_mm.");
+      return wrong("an unknown entry", key, "Known are rays, fragment, fragment_gap_mm and contact.");
     }
   }
   return spec;
+}
+
+Result<std::vector<std::pair<Bone, Bone>>> contactsFromWords(const std::string& words) {
+  std::vector<std::pair<Bone, Bone>> contacts;
+  std::istringstream list(words);
+  for (std::string word; std::getline(list, word, ',');) {
+    const std::size_t dash = word.find('-');
+    const auto midfootBone = [](const std::string& id) {
+      const auto bone = boneFromId(id);
+      return bone && std::find(kMidfootBones.begin(), kMidfootBones.end(), *bone) != kMidfootBones.end()
+                 ? bone
+                 : std::optional<Bone>();
+    };
+    const auto a = midfootBone(word.substr(0, dash));
+    const auto b = dash == std::string::npos ? std::nullopt : midfootBone(word.substr(dash + 1));
+    if (!a || !b || *a == *b)
+      return fail(Fault::kRequest, fmt::format("\"{}\" is not a pair of bones", word), "contact",
+                  "Write two of the twelve midfoot bones with a dash, for example M1-C1.");
+    contacts.emplace_back(*a, *b);
+  }
+  return contacts;
+}
+
+std::string wordsOf(const std::vector<std::pair<Bone, Bone>>& contacts) {
+  std::string words;
+  for (const auto& [a, b] : contacts) words += fmt::format("{}{}-{}", words.empty() ? "" : ",", boneId(a), boneId(b));
+  return words;
 }
 
 Result<InjurySpec> readInjurySpec(const std::filesystem::path& file) {
@@ -392,6 +473,20 @@ Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySp
 
 Result<InjuredFoot> injure(const IntactFoot& ready, const InjurySpec& spec) {
   const BoneSurfaces& intact = ready.impl().bones;
+  for (const auto& pair : spec.contacts)
+    if (!intact.contains(pair.first) || !intact.contains(pair.second)) return tl::unexpected(noContact(pair));
+  if (std::any_of(spec.contacts.begin(), spec.contacts.end(), ofTarsus)) {
+    BoneSurfaces grown = intact;
+    InjurySpec rest = spec;
+    rest.contacts.clear();
+    for (const auto& pair : spec.contacts) {
+      if (!ofTarsus(pair))
+        rest.contacts.push_back(pair);
+      else if (!growTogether(grown.at(pair.first), grown.at(pair.second)))
+        return tl::unexpected(noContact(pair));
+    }
+    return injure(IntactFoot(std::move(grown), ready.impl().side), rest);
+  }
   const std::map<Bone, Body>& bodies = ready.impl().bodies;
   InjuredFoot foot;
   foot.side = ready.impl().side;
@@ -478,7 +573,46 @@ Result<InjuredFoot> injure(const IntactFoot& ready, const InjurySpec& spec) {
     foot.intact_to_injured[n] = *pose;
     foot.injured[bone] = transformed(intact.at(bone), *pose);
   }
-  if (!order.empty())
+  for (const auto& pair : spec.contacts) {
+    const bool first = rayOf(pair.first).has_value();
+    const Bone bone = first ? pair.first : pair.second, other = first ? pair.second : pair.first;
+    const Surface still = foot.injured.at(other);
+    // In small steps along the mean way across the facing areas, until it touches that bone or meets another.
+    constexpr double kStepMm = 0.04, kTouchMm = 0.04;
+    if (!bodies.contains(other)) return tl::unexpected(noContact(pair));
+    const auto meets = [&](const Rigid& pose) {
+      return std::any_of(bodies.begin(), bodies.end(), [&](const auto& neighbour) {
+        if (neighbour.first == bone) return false;
+        const double allowed = neighbour.first == other
+                                   ? kTouchMm
+                                   : std::max(kOverlapMm, ready.impl().resting.at({bone, neighbour.first}));
+        return overlap(bodies.at(bone), pose, neighbour.second, poses[neighbour.first], allowed) > allowed;
+      });
+    };
+    Rigid pose = poses[bone];
+    Vec3 way = Vec3::Zero();
+    for (int step = 0; step * kStepMm < kContactReachMm + 1; ++step) {
+      if (step % 10 == 0) {
+        double closest = 0;
+        const std::vector<Vec3> ways = waysAcross(transformed(intact.at(bone), pose), still, &closest);
+        if (closest > kContactReachMm) return tl::unexpected(noContact(pair));
+        way.setZero();
+        for (const Vec3& w : ways)
+          if (w.norm() < closest + kFacingMm && w.norm() > 0) way += w.normalized();
+        way.normalize();
+      }
+      Rigid next = Rigid::Identity();
+      next.translate(kStepMm * way);
+      next = next * pose;
+      if (meets(next)) break;
+      pose = next;
+    }
+    poses[bone] = pose;
+    const std::size_t n = static_cast<std::size_t>(*rayOf(bone) - 1);
+    foot.intact_to_injured[n] = pose;
+    foot.injured[bone] = transformed(intact.at(bone), pose);
+  }
+  if (!order.empty() || !spec.contacts.empty())
     for (const Bone bone : {Bone::kToes, Bone::kSesamoids})
       if (const auto found = intact.find(bone); found != intact.end()) {
         BoneSurfaces heads = intact;

@@ -40,6 +40,11 @@ struct InjurySpec {
   BaseFragment fragment = BaseFragment::kNone;
   /// Extra displacement of the fragment relative to its metatarsal (mm away from it).
   double fragment_gap_mm = 1.5;
+  /// Bones pressed into contact, so that partial volume bridges their joint. A metatarsal of the pair (the first, where
+  /// both are) moves towards the other bone, as injured, until they touch; what moved it belongs to the injury. Two
+  /// bones of the tarsus stay where they are and grow together over what faces the other most closely, half the gap
+  /// each (a worn joint); they are then so in the intact foot too.
+  std::vector<std::pair<Bone, Bone>> contacts;
 };
 
 /// Our own magnitudes, 3 to 9 mm and 1 to 13 degrees, graded from ray to ray as one force would do:
@@ -61,9 +66,13 @@ struct ExpectedPatterns {
 };
 [[nodiscard]] ExpectedPatterns expectedPatterns(NamedInjury name);
 
+/// "M1-C1,C2-C3" to pairs of the twelve midfoot bones; kRequest for anything else. And back.
+[[nodiscard]] Result<std::vector<std::pair<Bone, Bone>>> contactsFromWords(const std::string& words);
+[[nodiscard]] std::string wordsOf(const std::vector<std::pair<Bone, Bone>>& contacts);
+
 /// JSON {"rays":[{"ray":2,"shift_mm":{"lateral":..,"dorsal":..,"distal":..},"turn_deg":{"abduction":..,...}}],
-/// "fragment":"shear","fragment_gap_mm":1.5}; what is left out is 0. kRequest, naming file and field, for anything
-/// else.
+/// "fragment":"shear","fragment_gap_mm":1.5,"contact":["M1-C1"]}; what is left out is 0. kRequest, naming file and
+/// field, for anything else.
 [[nodiscard]] Result<InjurySpec> readInjurySpec(const std::filesystem::path& file);
 [[nodiscard]] Result<InjurySpec> parseInjurySpec(const std::string& json, const std::string& where);
 
@@ -108,7 +117,8 @@ class IntactFoot {
 /// clears them, along the shift's own direction, dorsally, distally or between these (bones cannot pass through each
 /// other); the truth has the pose that came out. Where 15 mm do not clear it, shift and turn are taken back together
 /// until it is clear. Rays are placed from the leading one back, each against the tarsus and the rays placed before it.
-/// Toes and sesamoids go with their metatarsal. kRequest where a ray that should move is not among the bones.
+/// Toes and sesamoids go with their metatarsal. kRequest where a ray that should move is not among the bones, and where
+/// bones to be pressed into contact are not there or lie more than 6 mm apart.
 [[nodiscard]] Result<InjuredFoot> injure(const IntactFoot& intact, const InjurySpec& spec);
 [[nodiscard]] Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySpec& spec);
 

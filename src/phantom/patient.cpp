@@ -117,13 +117,22 @@ Result<Patient> makePatient(const PatientRequest& request, const Progress& progr
   progress("injury", 0);
   InjurySpec spec = chosen->spec;
   if (request.fragment) spec.fragment = *request.fragment;
+  spec.contacts.insert(spec.contacts.end(), request.contacts.begin(), request.contacts.end());
   auto injured = injure(foot.bones, foot.side, spec);
   if (!injured) return tl::unexpected(injured.error());
   patient.foot = std::move(*injured);
   patient.injury = chosen->name;
   patient.named = chosen->named;
   patient.fragment = spec.fragment;
+  patient.contacts = spec.contacts;
   patient.scan = request.scan;
+  if (request.staple) {
+    const auto bone = patient.foot.injured.find(*request.staple);
+    if (bone == patient.foot.injured.end())
+      return fail(Fault::kRequest, "the staple's bone is not there", std::string(boneId(*request.staple)),
+                  "Add its surface, or name another bone.");
+    patient.scan.staples.push_back(stapleIn(bone->second, patient.foot.frame));
+  }
   patient.other = request.other;
   progress("injury", 1);
   if (progress.cancelled()) return cancelledError();
@@ -141,12 +150,13 @@ Result<Patient> makePatient(const PatientRequest& request, const Progress& progr
   std::vector<ScannedPart> parts = scannedParts(patient.foot, 0);
   const std::vector<ScannedPart> other_parts = scannedParts(patient.other_bones, 1);
   if (request.other == OtherFoot::kSameScan) parts.insert(parts.end(), other_parts.begin(), other_parts.end());
-  auto ct = synthesiseCt(parts, request.scan, progress);
+  auto ct = synthesiseCt(parts, patient.scan, progress);
   if (!ct) return tl::unexpected(ct.error());
   patient.ct = std::move(*ct);
   if (request.other == OtherFoot::kOwnScan) {
     ScanSettings settings = request.scan;
     settings.seed += 1000003;  // noise and texture of its own
+    settings.cast = {};        // an intact foot wears no cast
     auto other_ct = synthesiseCt(other_parts, settings, progress);
     if (!other_ct) return tl::unexpected(other_ct.error());
     patient.other_ct = std::move(*other_ct);

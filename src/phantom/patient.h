@@ -28,7 +28,9 @@ struct PatientRequest {
 
   std::string injury =
       "homolateral";  ///< a name of namedInjuryFromWord, "random:SEED", or a JSON file (readInjurySpec)
-  std::optional<BaseFragment> fragment;  ///< overrides the injury's own
+  std::optional<BaseFragment> fragment;         ///< overrides the injury's own
+  std::vector<std::pair<Bone, Bone>> contacts;  ///< beside the injury's own, see InjurySpec
+  std::optional<Bone> staple;                   ///< a staple in this bone of the injured foot, see stapleIn()
   OtherFoot other = OtherFoot::kNone;
   ScanSettings scan;
 };
@@ -39,7 +41,8 @@ struct Patient {
   std::string injury;  ///< as asked for; a file's name without its folder
   std::optional<NamedInjury> named;
   BaseFragment fragment = BaseFragment::kNone;
-  ScanSettings scan;
+  std::vector<std::pair<Bone, Bone>> contacts;
+  ScanSettings scan;  ///< with the staple
 
   OtherFoot other = OtherFoot::kNone;
   BoneSurfaces other_bones;  ///< intact, as scanned

@@ -10,6 +10,7 @@
 
 #include "geometry/distance_field.h"
 #include "image/filters.h"
+#include "phantom/counter_random.h"
 
 namespace rayset {
 namespace {
@@ -17,29 +18,11 @@ namespace {
 using Vec3f = Eigen::Vector3f;
 
 constexpr double kFwhmPerSigma = 2.3548200450309493;  // 2 sqrt(2 ln 2)
+constexpr double kOvershootSigmaMm = 0.5;             // of the wider blur of a sharp kernel
 
 float smoothStep(float low, float high, float x) {
   const float t = std::clamp((x - low) / (high - low), 0.0F, 1.0F);
   return t * t * (3 - 2 * t);
-}
-
-// Counter-based random numbers (splitmix64 finaliser): the value depends on the counter alone, so any thread may make
-// it.
-std::uint64_t hash(std::uint64_t x) {
-  x += 0x9E3779B97F4A7C15ULL;
-  x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9ULL;
-  x = (x ^ (x >> 27)) * 0x94D049BB133111EBULL;
-  return x ^ (x >> 31);
-}
-
-/// Two independent standard normal numbers from one counter (Box and Muller 1958).
-std::array<float, 2> normalPair(std::uint64_t counter) {
-  const std::uint64_t bits = hash(counter);
-  const float u = (static_cast<float>(bits >> 40) + 0.5F) * 0x1p-24F;
-  const float v = static_cast<float>((bits >> 8) & 0xFFFFFF) * 0x1p-24F;
-  const float radius = std::sqrt(-2 * std::log(u));
-  const float angle = v * 6.283185307F;
-  return {radius * std::cos(angle), radius * std::sin(angle)};
 }
 
 /// A periodic block of band-limited Gaussian noise with mean 0 and standard deviation 1: white noise filtered by the
@@ -51,7 +34,7 @@ class NoiseBlock {
   explicit NoiseBlock(std::uint64_t seed) {
     std::vector<float> white(kCount);
     for (std::size_t n = 0; n < kCount; n += 2) {
-      const auto pair = normalPair(hash(seed) + n);
+      const auto pair = normalPair(counterHash(seed) + n);
       white[n] = pair[0];
       white[n + 1] = pair[1];
     }
@@ -269,8 +252,11 @@ float boneHu(const PartModel& m, const ScanSettings& s, const NoiseBlock* noise,
 class SoftTissue {
  public:
   SoftTissue(const std::vector<ScannedPart>& parts, const std::vector<PartModel>& models, const Grid& ct,
-             const NoiseBlock* noise)
-      : noise_(noise) {
+             const NoiseBlock* noise, const Cast& cast)
+      : noise_(noise),
+        cast_thickness_(static_cast<float>(cast.thickness_mm)),
+        cast_hu_(static_cast<float>(cast.hu)),
+        padding_(static_cast<float>(cast.padding_mm)) {
     Box box;
     for (const Vec3& c : ct.corners()) box.extend(c);
     for (const PartModel& m : models) box.extend(m.field.box());
@@ -295,6 +281,7 @@ class SoftTissue {
     const FloatVolume smooth = smoothGaussian(exact, 4.0);
     const std::vector<Sole> soles = findSoles(parts);
     skin_.resize(grid_.count());
+    if (cast_thickness_ > 0) cast_ends_.resize(grid_.count(), 1000.0F);
     tbb::parallel_for(0, grid_.size.z(), [&](int k) {
       for (int j = 0; j < grid_.size.y(); ++j)
         for (int i = 0; i < grid_.size.x(); ++i) {
@@ -322,6 +309,13 @@ class SoftTissue {
             thickness += down * (6 + 4 * at_heel) + back * at_heel * 4;
           }
           skin_[n] = static_cast<float>(thickness) - smooth.voxels[n];
+          if (cast_thickness_ > 0 && nearest != nullptr) {
+            const Vec3 from = p - nearest->middle;
+            cast_ends_[n] = nearest->foot != 0
+                                ? -1000.0F
+                                : static_cast<float>(std::min(nearest->toes_mm - from.dot(nearest->distal),
+                                                              nearest->leg_mm + from.dot(nearest->plantar)));
+          }
         }
     });
   }
@@ -331,8 +325,9 @@ class SoftTissue {
     Vec3f q = (p - grid_.origin.cast<float>()) / static_cast<float>(kStep);
     for (int a = 0; a < 3; ++a) q[a] = std::clamp(q[a], 0.0F, static_cast<float>(grid_.size[a]) - 1.001F);
     const float skin = read(skin_, q);
-    constexpr float kAir = static_cast<float>(TissueHu::kAir);
-    if (skin < -edge_mm) return kAir;
+    float around = static_cast<float>(TissueHu::kAir);
+    if (cast_thickness_ > 0 && skin < edge_mm) around = castHu(p, q, -skin, edge_mm);
+    if (skin < -edge_mm) return around;
     const float distance = read(distance_, q);
     constexpr float kCapsule = static_cast<float>(TissueHu::kCapsule), kMuscle = static_cast<float>(TissueHu::kMuscle);
     constexpr float kFat = static_cast<float>(TissueHu::kFat), kSkin = static_cast<float>(TissueHu::kSkin);
@@ -350,21 +345,39 @@ class SoftTissue {
     tissue += (kSkin - tissue) * (1 - smoothStep(1.2F, 2.0F, skin));
     tissue += (kCapsule - tissue) * (1 - smoothStep(1.8F, 3.2F, distance));
     const float inside = smoothStep(-edge_mm, edge_mm, skin);
-    return kAir + (tissue - kAir) * inside;
+    return around + (tissue - around) * inside;
   }
 
  private:
   static constexpr double kStep = 2.0;  // mm
 
   struct Sole {
+    int foot;
     Vec3 middle, distal, plantar;
+    double toes_mm, leg_mm;  ///< from the middle to where a cast ends: at the metatarsal heads, and up the leg
   };
+
+  /// HU at `height` mm outside the skin: padding, plaster, air.
+  [[nodiscard]] float castHu(const Vec3f& p, const Vec3f& q, float height, float edge_mm) const {
+    constexpr float kAir = static_cast<float>(TissueHu::kAir), kPadding = static_cast<float>(TissueHu::kPadding);
+    const float outer = padding_ + cast_thickness_;
+    if (height > outer + edge_mm) return kAir;
+    const float there = smoothStep(-1.0F, 1.0F, read(cast_ends_, q));
+    if (there <= 0) return kAir;
+    const float slow = noise_ == nullptr ? 0.0F : (*noise_)(p.x() / 1.7F + 3.3F, p.y() / 1.7F, p.z() / 1.7F + 19.1F);
+    const float plaster = smoothStep(-edge_mm, edge_mm, height - padding_);
+    const float beyond = smoothStep(-edge_mm, edge_mm, height - outer);
+    const float covered = kPadding + (cast_hu_ * (1 + 0.1F * slow) - kPadding) * plaster;
+    return kAir + (covered - kAir) * (1 - beyond) * there;
+  }
 
   /// Where the sole of each foot is: from calcaneus to metatarsals is distal, from talus to calcaneus is down. Feet
   /// that lack these bones get a skin of even thickness.
   static std::vector<Sole> findSoles(const std::vector<ScannedPart>& parts) {
     std::map<int, std::array<std::vector<Vec3>, 3>> found;
+    std::map<int, std::vector<const ScannedPart*>> of_foot;
     for (const ScannedPart& part : parts) {
+      of_foot[part.foot].push_back(&part);
       const std::string id = part.id.substr(0, part.id.find('.'));
       const auto bone = boneFromId(id);
       if (!bone) continue;
@@ -377,11 +390,20 @@ class SoftTissue {
       if (sets[0].empty() || sets[1].empty() || sets[2].empty()) continue;
       Vec3 metatarsals = Vec3::Zero();
       for (const Vec3& c : sets[2]) metatarsals += c / static_cast<double>(sets[2].size());
-      Sole sole;
+      Sole sole{};
       sole.distal = (metatarsals - sets[1].front()).normalized();
       const Vec3 down = sets[1].front() - sets[0].front();
       sole.plantar = (down - down.dot(sole.distal) * sole.distal).normalized();
       sole.middle = 0.5 * (metatarsals + sets[1].front());
+      sole.foot = foot;
+      sole.toes_mm = sole.leg_mm = -1e9;
+      for (const ScannedPart* part : of_foot.at(foot)) {
+        const auto bone = boneFromId(part->id.substr(0, part->id.find('.')));
+        for (const Vec3& v : part->surface->vertices) {
+          if (bone && rayOf(*bone)) sole.toes_mm = std::max(sole.toes_mm, (v - sole.middle).dot(sole.distal));
+          sole.leg_mm = std::max(sole.leg_mm, -(v - sole.middle).dot(sole.plantar));
+        }
+      }
       soles.push_back(sole);
     }
     return soles;
@@ -399,8 +421,10 @@ class SoftTissue {
   }
 
   const NoiseBlock* noise_;
+  float cast_thickness_, cast_hu_, padding_;
   Grid grid_;
   std::vector<float> distance_, skin_;  ///< mm; skin_ is the depth below the skin
+  std::vector<float> cast_ends_;        ///< mm inside the ends of the cast; empty: no cast
 };
 
 /// Weights of the fine samples around a voxel: fine sample i * factor + first + n has weight weights[n] in voxel i.
@@ -442,12 +466,22 @@ Status check(const std::vector<ScannedPart>& parts, const ScanSettings& s) {
        {range(s.pixel_mm, 0.1, 3, "pixel spacing", "mm"), range(s.slice_mm, 0.1, 10, "slice spacing", "mm"),
         range(s.noise_hu, 0, 500, "noise", "HU"), range(s.blur_fwhm_mm, 0, 5, "blur", "mm"),
         range(s.density, 0.1, 2, "bone density", "times normal"), range(s.cortex_mm, 0.2, 6, "cortex", "mm"),
-        range(s.margin_mm, 0, 200, "margin", "mm"), range(s.proximal_crop_mm, 0, 500, "proximal crop", "mm")})
+        range(s.margin_mm, 0, 200, "margin", "mm"), range(s.proximal_crop_mm, 0, 500, "proximal crop", "mm"),
+        range(s.cast.thickness_mm, 0, 30, "thickness of the cast", "mm"),
+        range(s.cast.padding_mm, 0, 30, "padding of the cast", "mm"), range(s.cast.hu, -500, 2000, "cast", "HU")})
     if (!status) return status;
   if ((s.scanner_from_patient * s.scanner_from_patient.transpose() - Mat3::Identity()).norm() > 1e-6 ||
       s.scanner_from_patient.determinant() < 0)
     return fail(Fault::kRequest, "the scanner's orientation is not a rotation", "scan settings",
                 "Give an orthonormal right-handed matrix.");
+  if (s.cast.thickness_mm > 0 && !s.soft_tissue)
+    return fail(Fault::kRequest, "a cast is asked for around dry bones", "scan settings",
+                "Leave the cast out, or scan with soft tissue.");
+  for (const Staple& staple : s.staples)
+    if (!(staple.wire_mm > 0 && staple.leg_mm > 0 && (staple.b - staple.a).norm() > 0 &&
+          std::abs(staple.into.norm() - 1) < 1e-6))
+      return fail(Fault::kRequest, "a staple without wire, bridge, legs or direction", "scan settings",
+                  "Give positive lengths and a unit direction.");
   for (const ScannedPart& part : parts)
     if (part.surface == nullptr || part.surface->empty() || !isClosed(*part.surface))
       return fail(Fault::kRequest, "the surface of a part is not closed", part.id,
@@ -457,6 +491,8 @@ Status check(const std::vector<ScannedPart>& parts, const ScanSettings& s) {
 
 Result<Grid> layOut(const std::vector<ScannedPart>& parts, const ScanSettings& s) {
   const Mat3 R = s.scanner_from_patient;
+  // A cast stands on the skin, which is up to 10 mm farther from bone under the heel than on the dorsum.
+  const double margin = s.margin_mm + (s.cast.thickness_mm > 0 ? s.cast.padding_mm + s.cast.thickness_mm + 10 : 0.0);
   Box box;
   for (const ScannedPart& part : parts)
     for (const Vec3& v : part.surface->vertices) box.extend(Vec3(R * v));
@@ -479,12 +515,12 @@ Result<Grid> layOut(const std::vector<ScannedPart>& parts, const ScanSettings& s
     int axis = 0;
     distal.cwiseAbs().maxCoeff(&axis);
     if (distal[axis] > 0)
-      box.min()[axis] = std::max(box.min()[axis], c2_box.min()[axis] - s.proximal_crop_mm + s.margin_mm);
+      box.min()[axis] = std::max(box.min()[axis], c2_box.min()[axis] - s.proximal_crop_mm + margin);
     else
-      box.max()[axis] = std::min(box.max()[axis], c2_box.max()[axis] + s.proximal_crop_mm - s.margin_mm);
+      box.max()[axis] = std::min(box.max()[axis], c2_box.max()[axis] + s.proximal_crop_mm - margin);
   }
-  box.min().array() -= s.margin_mm;
-  box.max().array() += s.margin_mm;
+  box.min().array() -= margin;
+  box.max().array() += margin;
   Grid grid;
   grid.spacing = Vec3(s.pixel_mm, s.pixel_mm, s.slice_mm);
   grid.direction = R.transpose();
@@ -580,9 +616,59 @@ std::vector<float> boneSlice(const std::vector<PartModel>& models, const ScanSet
   return out;
 }
 
-/// Noise of one slice with standard deviation 1: white noise averaged over the pixels beside it, as a reconstruction
+/// What a kernel does to edges and noise (see ReconstructionKernel).
+struct KernelModel {
+  double blur = 1, noise = 1;
+  float beside = 0.35F;  ///< share of the neighbouring pixels in the noise
+  float overshoot = 0;   ///< amount of the difference to a wider blur
+};
+
+KernelModel modelOf(ReconstructionKernel kernel) {
+  switch (kernel) {
+    case ReconstructionKernel::kSoft:
+      return {1.5, 0.6, 0.7F, 0};
+    case ReconstructionKernel::kSharp:
+      return {0.75, 1.8, -0.15F, 0.9F};
+    case ReconstructionKernel::kStandard:
+      break;
+  }
+  return {};
+}
+
+/// slice + amount * (slice - slice blurred by sigma), in pixels.
+void sharpen(std::vector<float>& slice, int nx, int ny, double sigma_pixels, float amount) {
+  const int reach = static_cast<int>(std::ceil(3 * sigma_pixels));
+  std::vector<float> weights;
+  float total = 0;
+  for (int d = -reach; d <= reach; ++d) {
+    weights.push_back(static_cast<float>(std::exp(-0.5 * d * d / (sigma_pixels * sigma_pixels))));
+    total += weights.back();
+  }
+  for (float& w : weights) w /= total;
+  const std::size_t width = static_cast<std::size_t>(nx);
+  std::vector<float> across(slice.size(), 0.0F);
+  for (int y = 0; y < ny; ++y) {
+    const float* in = slice.data() + static_cast<std::size_t>(y) * width;
+    float* out = across.data() + static_cast<std::size_t>(y) * width;
+    for (int d = -reach; d <= reach; ++d) {
+      const float w = weights[static_cast<std::size_t>(d + reach)];
+      for (int x = 0; x < nx; ++x) out[x] += w * in[std::clamp(x + d, 0, nx - 1)];
+    }
+  }
+  for (float& v : slice) v *= 1 + amount;
+  for (int y = 0; y < ny; ++y) {
+    float* out = slice.data() + static_cast<std::size_t>(y) * width;
+    for (int d = -reach; d <= reach; ++d) {
+      const float w = amount * weights[static_cast<std::size_t>(d + reach)];
+      const float* in = across.data() + static_cast<std::size_t>(std::clamp(y + d, 0, ny - 1)) * width;
+      for (int x = 0; x < nx; ++x) out[x] -= w * in[x];
+    }
+  }
+}
+
+/// Noise of one slice with standard deviation 1: white noise mixed with the pixels beside it, as a reconstruction
 /// kernel does.
-std::vector<float> noiseSlice(int nx, int ny, std::uint64_t seed) {
+std::vector<float> noiseSlice(int nx, int ny, std::uint64_t seed, float side) {
   const int wx = nx + 2, wy = ny + 2;
   std::vector<float> white(static_cast<std::size_t>(wx) * static_cast<std::size_t>(wy) + 1);
   for (std::size_t n = 0; n + 1 < white.size(); n += 2) {
@@ -590,25 +676,43 @@ std::vector<float> noiseSlice(int nx, int ny, std::uint64_t seed) {
     white[n] = pair[0];
     white[n + 1] = pair[1];
   }
-  constexpr float kSide = 0.35F;
-  constexpr float kScale = 1 / (1 + 2 * kSide * kSide);  // the variance of (a, 1, a) is 1 + 2 a^2 along each axis
+  const float scale = 1 / (1 + 2 * side * side);  // the variance of (a, 1, a) is 1 + 2 a^2 along each axis
   std::vector<float> across(static_cast<std::size_t>(nx) * static_cast<std::size_t>(wy));
   for (int y = 0; y < wy; ++y) {
     const float* w = white.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(wx);
     float* a = across.data() + static_cast<std::size_t>(y) * static_cast<std::size_t>(nx);
-    for (int x = 0; x < nx; ++x) a[x] = w[x + 1] + kSide * (w[x] + w[x + 2]);
+    for (int x = 0; x < nx; ++x) a[x] = w[x + 1] + side * (w[x] + w[x + 2]);
   }
   std::vector<float> out(static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny));
   for (int y = 0; y < ny; ++y) {
     const std::size_t width = static_cast<std::size_t>(nx);
     const float* a = across.data() + static_cast<std::size_t>(y) * width;
     float* o = out.data() + static_cast<std::size_t>(y) * width;
-    for (std::size_t x = 0; x < width; ++x) o[x] = kScale * (a[width + x] + kSide * (a[x] + a[2 * width + x]));
+    for (std::size_t x = 0; x < width; ++x) o[x] = scale * (a[width + x] + side * (a[x] + a[2 * width + x]));
   }
   return out;
 }
 
 }  // namespace
+
+std::optional<ReconstructionKernel> kernelFromWord(std::string_view word) {
+  for (const ReconstructionKernel kernel :
+       {ReconstructionKernel::kStandard, ReconstructionKernel::kSoft, ReconstructionKernel::kSharp})
+    if (wordOf(kernel) == word) return kernel;
+  return std::nullopt;
+}
+
+std::string_view wordOf(ReconstructionKernel kernel) {
+  switch (kernel) {
+    case ReconstructionKernel::kSoft:
+      return "soft";
+    case ReconstructionKernel::kSharp:
+      return "sharp";
+    case ReconstructionKernel::kStandard:
+      break;
+  }
+  return "standard";
+}
 
 Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanSettings& s, const Progress& progress) {
   if (const Status status = check(parts, s); !status) return tl::unexpected(status.error());
@@ -616,8 +720,10 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
   if (!grid) return tl::unexpected(grid.error());
   progress("scan", 0);
 
+  const KernelModel kernel = modelOf(s.kernel);
   const double sigma = s.blur_fwhm_mm / kFwhmPerSigma;
-  const SamplingKernel in_plane(s.pixel_mm, std::max(sigma, s.pixel_mm / std::sqrt(12.0)), 0);
+  const double plane_sigma = std::max(kernel.blur * sigma, s.pixel_mm / std::sqrt(12.0));
+  const SamplingKernel in_plane(s.pixel_mm, plane_sigma, 0);
   const SamplingKernel through(s.slice_mm, std::max(sigma, s.slice_mm / std::sqrt(12.0) / 2), s.slice_mm);
 
   const NoiseBlock block(s.seed);
@@ -630,9 +736,14 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
   if (progress.cancelled()) return cancelledError();
   progress("scan", 0.3);
   std::optional<SoftTissue> soft;
-  if (s.soft_tissue) soft.emplace(parts, models, *grid, texture);
+  if (s.soft_tissue) soft.emplace(parts, models, *grid, texture, s.cast);
   const float background = static_cast<float>(s.soft_tissue ? TissueHu::kCapsule : TissueHu::kAir);
-  const float edge = static_cast<float>(std::max(1.2 * std::max(sigma, s.pixel_mm / 2), 0.3));
+  const float edge = static_cast<float>(std::max(1.2 * std::max(kernel.blur * sigma, s.pixel_mm / 2), 0.3));
+  std::vector<std::pair<double, float>> profile;  // of a slice, for metal
+  for (std::size_t t = 0; t < through.weights.size(); ++t)
+    profile.emplace_back((through.first + static_cast<int>(t) - (through.factor - 1) / 2.0) / through.factor,
+                         through.weights[t]);
+  const double noise_hu = kernel.noise * s.noise_hu;
 
   CtVolume ct(*grid);
   const int nx = grid->size.x(), ny = grid->size.y(), nz = grid->size.z();
@@ -668,10 +779,14 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
         const float w = through.weights[t];
         for (std::size_t n = 0; n < plane; ++n) sum[n] += w * slice[n];
       }
-      if (s.noise_hu > 0) {
-        const std::vector<float> noise =
-            noiseSlice(nx, ny, hash(s.seed * 0x51ED2701ULL + 17) + (static_cast<std::uint64_t>(k) << 32));
-        const float sd = static_cast<float>(s.noise_hu);
+      if (!s.staples.empty())
+        addMetal(sum, s.staples,
+                 {*grid, k, s.noise_hu, plane_sigma, counterHash(s.seed * 0x51ED2701ULL + 29), profile});
+      if (kernel.overshoot > 0) sharpen(sum, nx, ny, std::max(kOvershootSigmaMm / s.pixel_mm, 0.8), kernel.overshoot);
+      if (noise_hu > 0) {
+        const std::vector<float> noise = noiseSlice(
+            nx, ny, counterHash(s.seed * 0x51ED2701ULL + 17) + (static_cast<std::uint64_t>(k) << 32), kernel.beside);
+        const float sd = static_cast<float>(noise_hu);
         for (std::size_t n = 0; n < plane; ++n) sum[n] += sd * noise[n];
       }
       std::int16_t* out = ct.voxels.data() + static_cast<std::size_t>(k) * plane;

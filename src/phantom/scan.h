@@ -13,33 +13,58 @@
 // but never narrower than the pixel (sigma >= pixel/sqrt(12)); along the slice normal it is that Gaussian convolved
 // with the slice's thickness.
 //
+// What may lie in the way: a plaster cast (a shell that follows the skin, padding below it, open at the toes and at the
+// leg; thickness and HU as asked for, ours) and metal (metal.h). Kernels: see ReconstructionKernel.
+//
 // The tissue map is fixed in the patient frame, so turning the scanner does not change the foot. Results depend on the
 // seed and not on the number of threads.
 #pragma once
 
 #include <cstdint>
 #include <map>
+#include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "anatomy/bones.h"
 #include "base/progress.h"
 #include "base/result.h"
 #include "image/volume.h"
+#include "phantom/metal.h"
 
 namespace rayset {
+
+/// Between sharpness and noise, in the plane; ours, in the spirit of soft-tissue and bone kernels. kSoft: blur 1.5
+/// times as wide, 0.6 of the noise, which is coarser. kSharp: blur 0.75 times as wide, then the difference to a wider
+/// blur added (edges over- and undershoot by about a sixth of their step), 1.8 times the noise, which is finer.
+enum class ReconstructionKernel { kStandard, kSoft, kSharp };
+/// "standard", "soft", "sharp".
+[[nodiscard]] std::optional<ReconstructionKernel> kernelFromWord(std::string_view word);
+[[nodiscard]] std::string_view wordOf(ReconstructionKernel kernel);
+
+/// A plaster cast around the injured foot (parts with foot number 0).
+struct Cast {
+  double thickness_mm = 0;  ///< 0: none; the wall of a cast has about 6 to 10 mm (common practice, no source)
+  double hu = 500;          ///< of dry plaster, which is uneven by a tenth or so
+  double padding_mm = 4;    ///< cotton wool between skin and plaster
+};
 
 struct ScanSettings {
   double pixel_mm = 0.5;
   double slice_mm = 0.5;
-  double noise_hu = 30;       ///< standard deviation in soft tissue; correlated over neighbouring pixels of a slice
-  double blur_fwhm_mm = 0.7;  ///< in plane and through plane, applied before sampling
+  double noise_hu = 30;       ///< standard deviation in soft tissue, standard kernel; correlated over neighbouring
+                              ///< pixels of a slice
+  double blur_fwhm_mm = 0.7;  ///< in plane (standard kernel) and through plane, applied before sampling
   double density = 1.0;       ///< bone mineral relative to a healthy adult
   double cortex_mm = 1.6;     ///< diaphysis; thinner (0.8) at the ends and on tarsal bones
   Mat3 scanner_from_patient =
       Mat3::Identity();         ///< rotation of the slice grid relative to the foot (tests any orientation)
   double margin_mm = 12;        ///< air and soft tissue kept around the bones
   double proximal_crop_mm = 0;  ///< > 0: field of view starts this far behind C2 (midfoot only)
+  ReconstructionKernel kernel = ReconstructionKernel::kStandard;
+  Cast cast;                    ///< widens the field of view by what the cast takes
+  std::vector<Staple> staples;  ///< patient frame
   bool soft_tissue = true;      ///< false: dry bones in air
   bool texture = true;          ///< false: uniform cancellous bone and soft tissue (tests)
   std::uint64_t seed = 1;
@@ -59,7 +84,7 @@ struct ScannedPart {
 /// The HU of the tissues before blur and noise, at density 1 (tests compare with them).
 struct TissueHu {
   static constexpr double kAir = -1000, kCapsule = 70, kMuscle = 50, kFat = -90, kSkin = 50;
-  static constexpr double kCortex = 1500, kMarrow = -20;
+  static constexpr double kCortex = 1500, kMarrow = -20, kPadding = -850;
 };
 
 /// The grid covers all parts. Memory about 8 bytes a voxel beside the result. Fails (kRequest) for settings out of

@@ -78,6 +78,8 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
                          {"base_point", pointJson(foot.base_points[n], 5)},
                          {"injured_to_reduced", rigidJson(foot.intact_to_injured[n].inverse())}});
   }
+  j["contacts"] = Json::array();
+  for (const auto& pair : patient.contacts) j["contacts"].push_back(wordsOf({pair}));
   j["fragments"] = Json::array();
   for (const auto& [id, surface] : foot.fragments)
     j["fragments"].push_back({{"id", id},
@@ -91,13 +93,24 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
                    {"myerson", name(expected.myerson)}};
   j["bones"] = bonesJson(foot.intact, foot.injured, patient.ct.grid);
   const ScanSettings& s = patient.scan;
+  Json staples = Json::array();
+  for (const Staple& staple : s.staples)
+    staples.push_back({{"a", pointJson(staple.a, 3)},
+                       {"b", pointJson(staple.b, 3)},
+                       {"into", pointJson(staple.into, 6)},
+                       {"leg_mm", staple.leg_mm},
+                       {"wire_mm", staple.wire_mm}});
   j["scan"] = {{"pixel_mm", s.pixel_mm},
                {"slice_mm", s.slice_mm},
+               {"kernel", wordOf(s.kernel)},
                {"noise_hu", s.noise_hu},
                {"blur_fwhm_mm", s.blur_fwhm_mm},
                {"density", s.density},
                {"cortex_mm", s.cortex_mm},
                {"proximal_crop_mm", s.proximal_crop_mm},
+               {"cast_mm", s.cast.thickness_mm},
+               {"cast_hu", s.cast.hu},
+               {"staples", staples},
                {"seed", s.seed},
                {"grid", gridJson(patient.ct.grid)}};
   if (patient.other == OtherFoot::kNone) {

@@ -12,14 +12,16 @@
 //                    turn_deg {abduction, plantarflexion, pronation}, eased_mm (see injure()), base_point (where it
 //                    belongs), injured_to_reduced (moves the metatarsal as scanned to where it belongs)}; rays whose
 //                    bone is missing are left out
+//   contacts[]      "M1-C1": bones pressed into contact
 //   fragments[]     {id, kind, volume_mm3, injured_to_reduced}
 //   patterns        {quenu_kuss, hardcastle, myerson}: what the named injury should be called; null where the injury is
-//   not a
-//                    named one or the scheme has no name for it
+//                    not a named one, or the scheme has no name for it
 //   bones[]         {id, volume_mm3 (intact surface), complete (all of it inside the field of view)} of the injured
-//   foot scan            the settings and the grid {size, spacing_mm, origin, direction (columns i, j, k)} other null,
-//   or {side, scan "same"|"own", mirror_image (of the intact foot), bones[] as above} surfaces        null, or the
-//   folders {intact, injured} beside truth.json; with another foot also {other}
+//                   foot
+//   scan            the settings, the staples {a, b (ends of the bridge), into, leg_mm, wire_mm}, and the grid {size,
+//                   spacing_mm, origin, direction (columns i, j, k)}
+//   other           null, or {side, scan "same"|"own", mirror_image (of the intact foot), bones[] as above}
+//   surfaces        null, or the folders {intact, injured} beside truth.json; with another foot also {other}
 #pragma once
 
 #include <filesystem>

@@ -323,5 +323,121 @@ TEST(Injury, SaysWhichBoneIsMissing) {
   EXPECT_TRUE(injure(bones, Side::kRight, namedInjury(NamedInjury::kIsolated)));
 }
 
+/// A procedural foot, and a real one where it is there: contact is a matter of two bones.
+std::vector<NamedFoot> twoFeet() {
+  std::vector<NamedFoot> list;
+  list.push_back({.name = "procedural left",
+                  .side = Side::kLeft,
+                  .bones = proceduralFoot(randomShape(3), Side::kLeft, 1.0).bones});
+  auto bones = readBoneFolder(std::filesystem::path(RAYSET_FEET_DIR) / "vsd-z027/right");
+  if (bones)
+    list.push_back({.name = "vsd-z027/right", .side = Side::kRight, .bones = std::move(*bones)});
+  else
+    std::cout << "No real foot at hand: contact is checked on a procedural foot only.\n";
+  return list;
+}
+
+/// Smallest distance from the vertices of `a` to `b`.
+double gapBetween(const Surface& a, const Surface& b) {
+  const RayCaster target({&b});
+  double least = 1e9;
+  for (const Vec3& v : a.vertices) least = std::min(least, target.nearest(v)->distance);
+  return least;
+}
+
+TEST(Contact, PressesAMetatarsalAgainstItsNeighbourAndTheTruthKnows) {
+  for (const NamedFoot& foot : twoFeet()) {
+    InjurySpec spec;
+    spec.contacts = {{Bone::kM1, Bone::kC1}};
+    const auto pressed = injure(foot.ready, spec);
+    ASSERT_TRUE(pressed) << foot.name << pressed.error().message();
+    EXPECT_LT(gapBetween(pressed->injured.at(Bone::kM1), pressed->injured.at(Bone::kC1)), 0.12) << foot.name;
+    EXPECT_LT(overlapMm(pressed->injured.at(Bone::kM1), pressed->injured.at(Bone::kC1)), 0.35) << foot.name;
+    for (int ray = 2; ray <= 5; ++ray)
+      EXPECT_TRUE(pressed->intact_to_injured[static_cast<std::size_t>(ray - 1)].isApprox(Rigid::Identity()));
+    const Surface& intact = pressed->intact.at(Bone::kM1);
+    const Surface& injured = pressed->injured.at(Bone::kM1);
+    EXPECT_EQ(intact.vertices, foot.bones.at(Bone::kM1).vertices) << "where it belongs stays";
+    for (std::size_t n = 0; n < intact.vertices.size(); n += 97)
+      EXPECT_LT((pressed->intact_to_injured[0] * intact.vertices[n] - injured.vertices[n]).norm(), 1e-9);
+  }
+}
+
+TEST(Contact, GrowsTwoTarsalBonesTogetherInPlace) {
+  for (const NamedFoot& foot : twoFeet()) {
+    const double before = gapBetween(foot.bones.at(Bone::kC2), foot.bones.at(Bone::kC3));
+    InjurySpec spec = namedInjury(NamedInjury::kIsolated);
+    spec.contacts = {{Bone::kC2, Bone::kC3}};
+    const auto grown = injure(foot.ready, spec);
+    ASSERT_TRUE(grown) << foot.name << grown.error().message();
+    const Surface& c2 = grown->injured.at(Bone::kC2);
+    const Surface& c3 = grown->injured.at(Bone::kC3);
+    EXPECT_TRUE(isClosed(c2));
+    EXPECT_LT(gapBetween(c2, c3), std::min(0.1, before + 1e-9)) << foot.name;
+    EXPECT_LT(overlapMm(c2, c3), 0.35) << foot.name;
+    const double share = volume(c2) / volume(foot.bones.at(Bone::kC2));
+    EXPECT_GE(share, 1) << foot.name;
+    EXPECT_LT(share, 1.06) << foot.name;
+    EXPECT_EQ(grown->intact.at(Bone::kC2).vertices, c2.vertices) << "the truth is what was scanned";
+    EXPECT_EQ(grown->injured.at(Bone::kC1).vertices, foot.bones.at(Bone::kC1).vertices);
+    EXPECT_GT(truthOf(*grown, 1).dorsal_mm, 0.5) << "the injury is there as well";
+  }
+}
+
+TEST(Contact, BridgesTheJointInTheScan) {
+  const Foot foot = proceduralFoot({}, Side::kRight, 1.0);
+  const auto brightness_between = [](const InjuredFoot& f) {
+    const Surface& c2 = f.injured.at(Bone::kC2);
+    const Surface& c3 = f.injured.at(Bone::kC3);
+    ScanSettings s;
+    s.noise_hu = 0;
+    s.texture = false;
+    const auto ct = synthesiseCt({{.id = "C2", .surface = &c2}, {.id = "C3", .surface = &c3}}, s);
+    EXPECT_TRUE(ct);
+    // Halfway across the joint wherever the bones face each other closely.
+    const RayCaster target({&c3});
+    double sum = 0;
+    int n = 0;
+    double least = 1e9;
+    for (const OrientedPoint& p : sampleEvenly(c2, 3000)) least = std::min(least, target.nearest(p.position)->distance);
+    for (const OrientedPoint& p : sampleEvenly(c2, 3000)) {
+      const auto hit = target.nearest(p.position);
+      if (hit->distance > least + 0.3) continue;
+      sum += sampleLinear(*ct, Vec3(0.5 * (p.position + hit->position)), 0);
+      ++n;
+    }
+    return sum / n;
+  };
+  InjurySpec spec;
+  const auto apart = injure(foot.bones, foot.side, spec);
+  spec.contacts = {{Bone::kC2, Bone::kC3}};
+  const auto touching = injure(foot.bones, foot.side, spec);
+  ASSERT_TRUE(apart && touching);
+  EXPECT_LT(brightness_between(*apart), 500);
+  EXPECT_GT(brightness_between(*touching), 700);
+}
+
+TEST(Contact, WordsAndRefusals) {
+  const auto pairs = contactsFromWords("M1-C1,C2-C3");
+  ASSERT_TRUE(pairs);
+  EXPECT_EQ(wordsOf(*pairs), "M1-C1,C2-C3");
+  for (const char* wrong : {"M1", "M1-", "M1-M1", "M1-tibia", "M9-C1", "M1-C1,,C2-C3"})
+    EXPECT_FALSE(contactsFromWords(wrong)) << wrong;
+  const auto spec = parseInjurySpec(R"({"contact": ["M2-C2"]})", "here");
+  ASSERT_TRUE(spec);
+  EXPECT_EQ(wordsOf(spec->contacts), "M2-C2");
+  EXPECT_FALSE(parseInjurySpec(R"({"contact": "M2-C2"})", "here"));
+  EXPECT_FALSE(parseInjurySpec(R"({"contact": ["M2"]})", "here"));
+  InjurySpec far;
+  far.contacts = {{Bone::kM1, Bone::kCal}};
+  const Foot foot = proceduralFoot({}, Side::kRight, 1.0);
+  const IntactFoot ready(foot.bones, foot.side);
+  const auto apart = injure(ready, far);
+  ASSERT_FALSE(apart);
+  EXPECT_THAT(apart.error().message(), testing::HasSubstr("M1 and Cal"));
+  far.contacts = {{Bone::kC1, Bone::kCal}};
+  EXPECT_FALSE(injure(ready, far));
+}
+
 }  // namespace
 }  // namespace rayset

@@ -157,5 +157,43 @@ TEST(Patient, SurfacesAndTruthAreWritten) {
   EXPECT_FALSE(writeTruth("/nonexistent/folder", *patient, false));
 }
 
+TEST(Patient, CastStapleKernelAndContactAreScannedAndWrittenDown) {
+  PatientRequest request = coarse();
+  request.scan.noise_hu = 0;
+  request.other = OtherFoot::kSameScan;
+  request.scan.cast.thickness_mm = 8;
+  request.scan.kernel = ReconstructionKernel::kSharp;
+  request.staple = Bone::kCal;
+  request.contacts = {{Bone::kM1, Bone::kC1}};
+  const auto patient = makePatient(request);
+  ASSERT_TRUE(patient) << patient.error().message();
+  const auto truth = truthJson(*patient, false);
+  EXPECT_EQ(truth["scan"]["kernel"], "sharp");
+  EXPECT_EQ(truth["scan"]["cast_mm"], 8);
+  EXPECT_EQ(truth["scan"]["staples"].size(), 1U);
+  EXPECT_EQ(truth["contacts"][0], "M1-C1");
+  const Frame& frame = patient->foot.frame;
+  /// How many mm of plaster lie on the way out of a point.
+  const auto plaster = [&](const Vec3& from, const Vec3& way, double begin) {
+    double mm = 0;
+    for (double t = begin; t < begin + 60; t += 0.5) {
+      const double hu = sampleLinear(patient->ct, Vec3(from + t * way), -1000);
+      mm += hu > 250 && hu < 800 ? 0.5 : 0;
+    }
+    return mm;
+  };
+  const Vec3 c2 = centroid(patient->foot.injured.at(Bone::kC2)),
+             other_c2 = centroid(patient->other_bones.at(Bone::kC2));
+  EXPECT_NEAR(plaster(c2, frame.dorsal, 18), 8, 2.5);
+  EXPECT_NEAR(plaster(c2, frame.plantar(), 25), 8, 6);
+  EXPECT_EQ(plaster(other_c2, frame.dorsal, 18), 0) << "the other foot wears none";
+  double toes = -1e9;
+  for (const Vec3& v : patient->foot.injured.at(Bone::kToes).vertices)
+    toes = std::max(toes, (v - c2).dot(frame.distal));
+  EXPECT_EQ(plaster(c2 + (toes + 2) * frame.distal, frame.distal, 0), 0) << "open at the toes";
+  const Staple& staple = patient->scan.staples.front();
+  EXPECT_GT(sampleLinear(patient->ct, Vec3(staple.a + 0.5 * staple.leg_mm * staple.into), 0), 2500);
+}
+
 }  // namespace
 }  // namespace rayset

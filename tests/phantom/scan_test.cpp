@@ -5,7 +5,9 @@
 #include <gtest/gtest.h>
 #include <oneapi/tbb/global_control.h>
 
+#include <algorithm>
 #include <cmath>
+#include <map>
 #include <numbers>
 #include <numeric>
 
@@ -300,6 +302,103 @@ TEST(Scan, TheScannersOrientationDoesNotChangeTheFoot) {
   EXPECT_LT(m.sd, 60);
 }
 
+TEST(Scan, KernelsTradeNoiseForSharpness) {
+  const Surface box = makeBox(Box(Vec3(-9.13, -9.2, -9.07), Vec3(9.11, 9.05, 9.2)));
+  ScanSettings s = solidSettings();
+  s.pixel_mm = s.slice_mm = 0.25;
+  struct Seen {
+    double fwhm, overshoot, sd, beside;
+  };
+  std::map<ReconstructionKernel, Seen> seen;
+  for (const auto kernel :
+       {ReconstructionKernel::kSoft, ReconstructionKernel::kStandard, ReconstructionKernel::kSharp}) {
+    s.kernel = kernel;
+    s.noise_hu = 0;
+    const CtVolume edge = scan(box, s);
+    double highest = 0;
+    for (double x = 4; x < 9.1; x += 0.05)
+      highest = std::max(highest, sampleLinear(edge, Vec3(x, 0.3, -0.4), TissueHu::kAir));
+    EXPECT_NEAR(sampleLinear(edge, Vec3(0.3, 0.2, 0.1), 0), TissueHu::kCortex, 1) << "far from edges nothing changes";
+    s.noise_hu = 30;
+    const CtVolume noisy = scan(box, s);
+    std::vector<double> values;
+    double beside = 0;
+    for (int k = 40; k < noisy.grid.size.z() - 40; ++k)
+      for (int j = 40; j < noisy.grid.size.y() - 40; ++j)
+        for (int i = 40; i < noisy.grid.size.x() - 40; ++i) {
+          values.push_back(noisy.at(i, j, k));
+          beside += (noisy.at(i, j, k) - TissueHu::kCortex) * (noisy.at(i + 1, j, k) - TissueHu::kCortex);
+        }
+    const double sd = moments(values).sd;
+    seen[kernel] = {edgeFwhm(edge, Vec3(6, 0.4, -0.3), Vec3::UnitX()),
+                    (highest - TissueHu::kCortex) / (TissueHu::kCortex - TissueHu::kAir), sd,
+                    beside / (static_cast<double>(values.size()) * sd * sd)};
+  }
+  const Seen soft = seen[ReconstructionKernel::kSoft], standard = seen[ReconstructionKernel::kStandard],
+             sharp = seen[ReconstructionKernel::kSharp];
+  EXPECT_NEAR(soft.fwhm, std::hypot(1.5 * 0.7, std::sqrt(8 * std::numbers::ln2 / 6) * 0.25), 0.05);
+  EXPECT_GT(soft.fwhm, standard.fwhm + 0.2);
+  EXPECT_LT(sharp.fwhm, standard.fwhm - 0.1);
+  EXPECT_LT(soft.overshoot, 0.002);
+  EXPECT_LT(standard.overshoot, 0.002);
+  EXPECT_THAT(sharp.overshoot, testing::AllOf(testing::Gt(0.10), testing::Lt(0.25))) << "of the step at the edge";
+  EXPECT_NEAR(soft.sd, 0.6 * 30, 1);
+  EXPECT_NEAR(standard.sd, 30, 1);
+  EXPECT_NEAR(sharp.sd, 1.8 * 30, 1.5);
+  EXPECT_GT(soft.beside, standard.beside + 0.1) << "coarser noise";
+  EXPECT_LT(sharp.beside, -0.1) << "finer noise";
+}
+
+TEST(Scan, CastFollowsTheSkinWithPaddingBetween) {
+  const Surface ball = makeSphere(Vec3::Zero(), 14, 4);
+  ScanSettings s;
+  s.noise_hu = 0;
+  s.texture = false;
+  s.pixel_mm = s.slice_mm = 0.5;
+  const CtVolume bare = scan(ball, s, "Cub");
+  s.cast = {.thickness_mm = 8, .hu = 450, .padding_mm = 4};
+  const CtVolume cast = scan(ball, s, "Cub");
+  for (const OrientedPoint& p : sampleEvenly(makeSphere(Vec3::Zero(), 1, 3), 60)) {
+    const Vec3 d = p.position.normalized();
+    const double outside = TissueHu::kAir;
+    const double skin = crossing(bare, 16 * d, d, -500, outside, 20) + 16;
+    ASSERT_GT(skin, 18);
+    const double inner = crossing(cast, (skin + 2) * d, d, -200, outside, 8) + skin + 2;
+    const double outer = crossing(cast, (inner + 3) * d, d, -275, outside, 16) + inner + 3;
+    EXPECT_NEAR(inner - skin, 4, 0.6);
+    EXPECT_NEAR(outer - inner, 8, 0.6);
+    EXPECT_NEAR(sampleLinear(cast, Vec3((skin + 2) * d), outside), TissueHu::kPadding, 40);
+    EXPECT_NEAR(sampleLinear(cast, Vec3((inner + outer) / 2 * d), outside), 450, 10);
+    EXPECT_NEAR(sampleLinear(cast, Vec3((outer + 2) * d), outside), TissueHu::kAir, 5);
+    EXPECT_NEAR(sampleLinear(cast, Vec3(13.4 * d), outside), sampleLinear(bare, Vec3(13.4 * d), outside), 60)
+        << "the bone stays as it was";
+  }
+}
+
+TEST(Scan, MetalIsBrighterThanTheScaleAndDoesNotDependOnThreads) {
+  const Surface ball = makeSphere(Vec3::Zero(), 16, 4);
+  ScanSettings s;
+  s.pixel_mm = s.slice_mm = 0.8;
+  const CtVolume clean = scan(ball, s, "Cal");
+  s.staples = {{.a = Vec3(-17, -6, 0.3), .b = Vec3(-17, 6, 0.3), .into = Vec3::UnitX(), .leg_mm = 14, .wire_mm = 2}};
+  CtVolume one;
+  {
+    const oneapi::tbb::global_control limit(oneapi::tbb::global_control::max_allowed_parallelism, 1);
+    one = scan(ball, s, "Cal");
+  }
+  const CtVolume many = scan(ball, s, "Cal");
+  EXPECT_EQ(one.voxels, many.voxels);
+  EXPECT_GT(sampleLinear(many, Vec3(-10, 6, 0.3), 0), 3000) << "a leg";
+  EXPECT_GT(sampleLinear(many, Vec3(-17, 0, 0.3), 0), 3000) << "the bridge";
+  EXPECT_EQ(*std::max_element(many.voxels.begin(), many.voxels.end()), 3071);
+  EXPECT_LT(sampleLinear(many, Vec3(1, 6, 0.3), 0), sampleLinear(clean, Vec3(1, 6, 0.3), 0) - 100)
+      << "dark in the shadow of a leg, beyond its tip";
+  // Slices without metal are what they were.
+  const int far = static_cast<int>(many.grid.toIndex(Vec3(0, 0, 6)).z());
+  for (int j = 0; j < many.grid.size.y(); ++j)
+    for (int i = 0; i < many.grid.size.x(); ++i) ASSERT_EQ(many.at(i, j, far), clean.at(i, j, far));
+}
+
 TEST(Scan, RefusesWhatItCannotScan) {
   const Surface sphere = makeSphere(Vec3::Zero(), 5, 3);
   ScanSettings s;
@@ -317,6 +416,16 @@ TEST(Scan, RefusesWhatItCannotScan) {
   s = {};
   s.scanner_from_patient(0, 0) = 2;
   EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s));
+  s = {};
+  s.cast.thickness_mm = 50;
+  EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s));
+  s = {};
+  s.cast.thickness_mm = 8;
+  s.soft_tissue = false;
+  EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s)) << "a cast needs a skin";
+  s = {};
+  s.staples = {{.a = Vec3::Zero(), .b = Vec3::Zero()}};
+  EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s)) << "no bridge";
   s = {};
   s.proximal_crop_mm = 10;
   EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s)) << "no C2 to crop behind";

@@ -96,6 +96,11 @@ TEST_F(Program, WrongRequestsEndWith2AndSayWhy) {
   EXPECT_THAT(missing.err, HasSubstr((folder_ / "nowhere").string()));
   EXPECT_EQ(run({"plan", phantom(), "--out", folder_ / "o", "--series", "no such series"}).status, 2);
   EXPECT_EQ(run({"phantom", "--out", folder_ / "o", "--injury", "sneeze"}).status, 2);
+  EXPECT_EQ(run({"phantom", "--out", folder_ / "o", "--kernel", "blurry"}).status, 2);
+  EXPECT_EQ(run({"phantom", "--out", folder_ / "o", "--staple", "M9"}).status, 2);
+  const Ended contact = run({"phantom", "--out", folder_ / "o", "--contact", "M1-C1,M2"});
+  EXPECT_EQ(contact.status, 2);
+  EXPECT_THAT(contact.err, HasSubstr("M2"));
   EXPECT_TRUE(left().empty());
 }
 
@@ -121,6 +126,10 @@ TEST_F(Program, HelpAndVersionEndWith0) {
   EXPECT_EQ(help.status, 0);
   EXPECT_THAT(help.out, HasSubstr("surgeon decides"));
   EXPECT_EQ(run({"plan", "--help"}).status, 0);
+  const Ended phantom_help = run({"phantom", "--help"});
+  EXPECT_EQ(phantom_help.status, 0);
+  for (const char* option : {"--cast", "--cast-hu", "--staple", "--kernel", "--contact"})
+    EXPECT_THAT(phantom_help.out, HasSubstr(option));
   EXPECT_EQ(run({"--version"}).status, 0);
 }
 

@@ -1,0 +1,219 @@
+#include "cases.h"
+
+#include <fmt/format.h>
+
+#include <charconv>
+#include <filesystem>
+#include <map>
+#include <random>
+
+#include "anatomy/procedural_foot.h"
+
+namespace rayset::accuracy {
+namespace {
+
+constexpr std::array<const char*, 3> kRealFeet{"vsd-z027-right", "vsd-z027-left", "visible-human-m-right"};
+
+std::filesystem::path folderOf(const std::string& name) {
+  const std::size_t dash = name.rfind('-');
+  return std::filesystem::path(RAYSET_FEET_DIR) / name.substr(0, dash) / name.substr(dash + 1);
+}
+
+std::vector<std::string> realFeet() {
+  std::vector<std::string> there;
+  for (const char* name : kRealFeet)
+    if (std::filesystem::is_directory(folderOf(name))) there.emplace_back(name);
+  if (there.size() < kRealFeet.size())
+    fmt::print(stderr, "Real feet skipped ({} of {} are there): {}\n", there.size(), kRealFeet.size(), RAYSET_FEET_DIR);
+  return there;
+}
+
+bool hasRealOther(const std::string& foot) { return foot.rfind("vsd-", 0) == 0; }
+bool procedural(const std::string& foot) { return foot.rfind("procedural-", 0) == 0; }
+
+std::vector<AccuracyCase> standardCases(bool quick) {
+  std::vector<std::string> feet{"procedural-3-right"};
+  if (!quick) feet.emplace_back("procedural-5-left");
+  for (const std::string& name : realFeet()) feet.push_back(name);
+  std::vector<AccuracyCase> cases;
+  for (const std::string& foot : feet) {
+    int count = 0;
+    for (const NamedInjury injury : kNamedInjuries) {
+      if (quick && count++ >= 2) break;
+      for (const OtherFoot other : {OtherFoot::kNone, OtherFoot::kOwnScan}) {
+        if (other != OtherFoot::kNone && !procedural(foot) && !hasRealOther(foot)) continue;
+        AccuracyCase c;
+        c.foot = foot;
+        c.injury = std::string(wordOf(injury));
+        c.other = other;
+        cases.push_back(c);
+      }
+    }
+  }
+  return cases;
+}
+
+/// Every level as often as any other (to within one), in a random order. Uniforms by hand: the library's distributions
+/// and shuffle differ between implementations.
+template <class T>
+std::vector<T> dealt(const std::vector<T>& levels, std::size_t count, std::mt19937_64& generator) {
+  std::vector<T> deck;
+  while (deck.size() < count) deck.push_back(levels[deck.size() % levels.size()]);
+  for (std::size_t n = deck.size(); n > 1; --n) std::swap(deck[n - 1], deck[static_cast<std::size_t>(generator() % n)]);
+  return deck;
+}
+
+std::vector<AccuracyCase> variedCases() {
+  constexpr std::size_t kRuns = 72;
+  std::mt19937_64 generator(20260105);
+  // Nine shapes, both sides, and the real feet twice each.
+  std::vector<std::string> feet{"procedural-0-left"};
+  for (int seed = 11; seed <= 18; ++seed)
+    feet.push_back(fmt::format("procedural-{}-{}", seed, seed % 2 == 0 ? "left" : "right"));
+  for (const char* name : kRealFeet) feet.insert(feet.end(), 2, name);
+  std::vector<std::string> injuries;
+  for (const NamedInjury injury : kNamedInjuries) injuries.emplace_back(wordOf(injury));
+  injuries.insert(injuries.end(), {"none", "none", "random", "random", "random", "random", "random", "random"});
+  const std::vector<std::string> hindrances{"none", "cast",    "none", "staple Cal",        "none", "fragment shear",
+                                            "none", "contact", "none", "crop 25",           "none", "staple Cub",
+                                            "none", "cast",    "none", "fragment y",        "none", "contact",
+                                            "none", "crop 35", "none", "fragment butterfly"};
+  const auto foot = dealt(feet, kRuns, generator);
+  const auto injury = dealt(injuries, kRuns, generator);
+  const auto hindrance = dealt(hindrances, kRuns, generator);
+  const auto other = dealt<OtherFoot>({OtherFoot::kNone, OtherFoot::kOwnScan, OtherFoot::kSameScan}, kRuns, generator);
+  const auto pixel = dealt<double>({0.5, 0.6, 0.35, 0.5, 0.6, 0.8, 1.0}, kRuns, generator);
+  const auto slice = dealt<double>({0.5, 0.6, 0.5, 1.0, 0.6, 1.5, 0.8}, kRuns, generator);
+  const auto noise = dealt<double>({15, 30, 45, 60}, kRuns, generator);
+  const auto density = dealt<double>({0.4, 0.6, 0.8, 1.0, 1.1}, kRuns, generator);
+  const auto kernel = dealt<ReconstructionKernel>(
+      {ReconstructionKernel::kStandard, ReconstructionKernel::kSoft, ReconstructionKernel::kSharp}, kRuns, generator);
+  const auto turned = dealt<int>({0, 1}, kRuns, generator);
+  const std::vector<std::string> contacts{"C2-C3", "C1-C2,C3-Cub", "M5-M4", "Tal-Nav,C2-C3", "Nav-C2,C1-C2"};
+  std::vector<AccuracyCase> cases;
+  for (std::size_t n = 0; n < kRuns; ++n) {
+    AccuracyCase c;
+    c.foot = foot[n];
+    c.injury = injury[n] == "random" ? fmt::format("random:{}", n + 1) : injury[n];
+    c.other = other[n];
+    c.pixel_mm = pixel[n];
+    c.slice_mm = slice[n];
+    c.noise_hu = noise[n];
+    c.density = density[n];
+    c.kernel = kernel[n];
+    const std::array<double, 3> turn{static_cast<double>(generator() % 181) - 90,
+                                     static_cast<double>(generator() % 181) - 90,
+                                     static_cast<double>(generator() % 361) - 180};
+    if (turned[n] == 1) c.orientation_deg = turn;
+    c.hindrance = hindrance[n];
+    if (c.hindrance == "cast") c.hindrance = fmt::format("cast {} {}", 6 + n % 5, 300 + 100 * (n % 5));
+    if (c.hindrance == "contact") c.hindrance = "contact " + contacts[n % contacts.size()];
+    if (!procedural(c.foot) && !hasRealOther(c.foot)) c.other = OtherFoot::kNone;
+    // A cut field of view is that of one foot; two feet at 0.35 mm are more voxels than anybody scans.
+    if (c.hindranceKind() == "crop" && c.other == OtherFoot::kSameScan) c.other = OtherFoot::kOwnScan;
+    if (c.other == OtherFoot::kSameScan && c.pixel_mm < 0.5) c.pixel_mm = 0.5;
+    cases.push_back(c);
+  }
+  const auto there = realFeet();
+  std::erase_if(cases, [&](const AccuracyCase& c) {
+    return !procedural(c.foot) && std::find(there.begin(), there.end(), c.foot) == there.end();
+  });
+  return cases;
+}
+
+std::vector<AccuracyCase> ciCases() {
+  const auto make = [](const char* foot, const char* injury, OtherFoot other, const char* hindrance) {
+    AccuracyCase c;
+    c.foot = foot;
+    c.injury = injury;
+    c.other = other;
+    c.pixel_mm = c.slice_mm = 0.6;
+    c.hindrance = hindrance;
+    return c;
+  };
+  std::vector<AccuracyCase> cases{
+      make("procedural-3-right", "homolateral", OtherFoot::kNone, "none"),
+      make("procedural-5-left", "divergent", OtherFoot::kOwnScan, "none"),
+      make("procedural-11-right", "none", OtherFoot::kNone, "none"),
+      make("procedural-12-left", "random:4", OtherFoot::kNone, "none"),
+      make("procedural-14-left", "isolated", OtherFoot::kNone, "cast 8 500"),
+      make("procedural-15-right", "medial-partial", OtherFoot::kNone, "staple Cal"),
+      make("procedural-16-left", "homolateral", OtherFoot::kNone, "crop 30"),
+      make("procedural-17-right", "random:9", OtherFoot::kNone, "fragment shear"),
+      make("procedural-18-left", "lateral-partial", OtherFoot::kNone, "contact C2-C3"),
+  };
+  cases[2].kernel = ReconstructionKernel::kSoft;
+  cases[2].slice_mm = 1.0;
+  cases[2].density = 0.6;
+  cases[3].kernel = ReconstructionKernel::kSharp;
+  cases[3].noise_hu = 45;
+  cases[3].orientation_deg = {30, -20, 75};
+  return cases;
+}
+
+const char* wordOf(OtherFoot other) {
+  return other == OtherFoot::kNone ? "alone" : other == OtherFoot::kOwnScan ? "own" : "same";
+}
+
+}  // namespace
+
+std::string AccuracyCase::key() const {
+  return fmt::format("{}/{}/{}/{:g}x{:g}/n{:g}/d{:g}/{}/o{:g},{:g},{:g}/{}", foot, injury, accuracy::wordOf(other),
+                     pixel_mm, slice_mm, noise_hu, density, rayset::wordOf(kernel), orientation_deg[0],
+                     orientation_deg[1], orientation_deg[2], hindrance);
+}
+
+std::string AccuracyCase::hindranceKind() const { return hindrance.substr(0, hindrance.find(' ')); }
+
+nlohmann::ordered_json AccuracyCase::json() const {
+  return {{"foot", foot},
+          {"injury", injury},
+          {"other", accuracy::wordOf(other)},
+          {"pixel_mm", pixel_mm},
+          {"slice_mm", slice_mm},
+          {"noise_hu", noise_hu},
+          {"density", density},
+          {"kernel", rayset::wordOf(kernel)},
+          {"orientation_deg", orientation_deg},
+          {"hindrance", hindrance}};
+}
+
+std::vector<AccuracyCase> casesOf(const std::string& subset) {
+  if (subset == "ci") return ciCases();
+  if (subset == "quick") return standardCases(true);
+  if (subset == "varied") return variedCases();
+  std::vector<AccuracyCase> cases = standardCases(false);
+  if (subset == "all") {
+    const auto more = variedCases();
+    cases.insert(cases.end(), more.begin(), more.end());
+  }
+  return cases;
+}
+
+Result<const TestFoot*> testFoot(const std::string& name) {
+  static std::map<std::string, TestFoot> kept;
+  if (const auto found = kept.find(name); found != kept.end()) return &found->second;
+  TestFoot foot;
+  foot.name = name;
+  foot.side = name.ends_with("-left") ? Side::kLeft : Side::kRight;
+  if (procedural(name)) {
+    std::uint32_t seed = 0;
+    const std::size_t start = std::string_view("procedural-").size();
+    std::from_chars(name.data() + start, name.data() + name.size(), seed);
+    const Foot made = proceduralFoot(randomShape(seed), foot.side);
+    foot.bones = made.bones;
+    foot.other = mirrored(made).bones;
+  } else {
+    auto bones = readBoneFolder(folderOf(name));
+    if (!bones) return tl::unexpected(bones.error());
+    foot.bones = std::move(*bones);
+    if (hasRealOther(name)) {
+      auto other = readBoneFolder(folderOf(name).parent_path() / (foot.side == Side::kLeft ? "right" : "left"));
+      if (!other) return tl::unexpected(other.error());
+      foot.other = std::move(*other);
+    }
+  }
+  return &kept.emplace(name, std::move(foot)).first->second;
+}
+
+}  // namespace rayset::accuracy
