@@ -14,6 +14,7 @@
 #include "bones/evidence.h"
 #include "bones/label_edits.h"
 #include "bones/pipeline.h"
+#include "image/voxelise.h"
 
 namespace rayset {
 
@@ -52,10 +53,24 @@ class Stopwatch {
 
 /// Feet among the clusters of bone: a big cluster each, with the small pieces near it (toes, sesamoids).
 std::vector<Cluster> feetIn(const Overview& overview, const Grid& grid) {
+  const auto extent = [](const Cluster& c) { return (c.high - c.low + Eigen::Vector3i::Ones()).cast<double>().prod(); };
+  // Fraction of `a`'s box that lies within `b`'s.
+  const auto within = [&](const Cluster& a, const Cluster& b) {
+    const Eigen::Vector3i common = a.high.cwiseMin(b.high) - a.low.cwiseMax(b.low) + Eigen::Vector3i::Ones();
+    return common.minCoeff() <= 0 ? 0.0 : common.cast<double>().prod() / extent(a);
+  };
   std::vector<Cluster> feet;
   for (const auto& c : overview.clusters) {
     const bool big = feet.empty() || c.bone_mm3 > 0.3 * feet.front().bone_mm3;
-    if (big && feet.size() < 2 && c.bone_mm3 > 6000) feet.push_back(c);
+    if (!big || c.bone_mm3 < 6000) continue;
+    // One box inside another is a foot in its cast: the inner one is the foot.
+    const auto shell = std::find_if(feet.begin(), feet.end(), [&](const Cluster& f) { return within(c, f) > 0.6; });
+    if (shell != feet.end()) {
+      *shell = c;
+      continue;
+    }
+    if (std::any_of(feet.begin(), feet.end(), [&](const Cluster& f) { return within(f, c) > 0.6; })) continue;
+    if (feet.size() < 2) feet.push_back(c);
   }
   const std::size_t count = feet.size();
   for (const auto& c : overview.clusters) {
@@ -85,7 +100,6 @@ std::vector<Cluster> feetIn(const Overview& overview, const Grid& grid) {
 
 struct FootResult {
   SegmentedFoot foot;
-  std::vector<std::uint8_t> labels;  // on the scan image's grid
   ScanImage scan;
   double quality = 0;
   EditedLabels edited;
@@ -273,7 +287,6 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     bone.doubt = join(verdicts.at(id).texts);
   }
   out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
-  out.labels = std::move(labelling.labels);
   tell(1.0);
   return out;
 }
@@ -326,22 +339,10 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
       reasons.push_back(fmt::format("a cluster of {:.0f} ml of bone: {}", clusters[c].bone_mm3 / 1000, reason));
       continue;
     }
-    // Labels on the CT's own grid.
+    // Labels on the CT's own grid: the voxels inside the final surfaces.
     const auto k = static_cast<std::uint8_t>(32 * out.feet.size());
-    const ScanImage& scan = foot->scan;
-    tbb::parallel_for(scan.ct_low.z(), scan.ct_high.z() + 1, [&](int z) {
-      for (int y = scan.ct_low.y(); y <= scan.ct_high.y(); ++y)
-        for (int x = scan.ct_low.x(); x <= scan.ct_high.x(); ++x) {
-          const Vec3 local =
-              (Vec3(x, y, z) - scan.ct_from_local_shift).cwiseQuotient(scan.ct_from_local_scale) / scan.grey.h;
-          const int i = static_cast<int>(std::lround(local.x())), j = static_cast<int>(std::lround(local.y())),
-                    l = static_cast<int>(std::lround(local.z()));
-          if (i < 0 || j < 0 || l < 0 || i >= scan.grey.size.x() || j >= scan.grey.size.y() || l >= scan.grey.size.z())
-            continue;
-          const std::uint8_t value = foot->labels[scan.grey.offset(i, j, l)];
-          if (value != 0 && value != kOther) out.labels.at(x, y, z) = static_cast<std::uint8_t>(value + k);
-        }
-    });
+    for (const auto& [id, bone] : foot->foot.bones)
+      fillInside(out.labels, bone.surface, static_cast<std::uint8_t>(label(id) + k));
     watch.lap("labels on the CT grid");
     std::vector<std::string> missing;
     for (const Bone b : kMidfootBones)

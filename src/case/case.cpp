@@ -189,7 +189,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     }
     other = match->surfaces();
     c.other_foot = request.other.filename().string();
-  } else if (bones->feet.size() > 1) {
+  } else if (bones->feet.size() > 1 && bones->feet[1 - planned].side != c.side) {
     other = bones->feet[1 - planned].surfaces();
     c.other_foot = "same scan";
   }
