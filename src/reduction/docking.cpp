@@ -31,6 +31,7 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
   const double inv_noise2 = 1 / (settings_.noise_mm * settings_.noise_mm);
   const double inv_overlap2 = 1 / (settings_.overlap_mm * settings_.overlap_mm);
   const double reach2 = settings_.reach_mm * settings_.reach_mm;
+  const double flush2 = settings_.flush_mm * settings_.flush_mm;
 
   for (const Contact& contact : contacts_) {
     if (!active[contact.body] || !active[contact.onto]) continue;
@@ -67,6 +68,12 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
         cost += w * 0.5 * s.distance * s.distance;
         slope += w * s.distance;
         curvature += w;
+      }
+      if (point.flush > 0 && s.gradient.squaredNorm() > 0) {
+        const double k = std::exp(-s.distance * s.distance / flush2);
+        cost += point.flush * 0.5 * flush2 * (1 - k);
+        slope += point.flush * k * s.distance;
+        curvature += point.flush * k;
       }
       if (!H || curvature == 0) continue;
       const Vec3 y = X_a * point.position;

@@ -26,6 +26,7 @@ struct DockPoint {
   double gap = 0;     ///< target signed distance to the other body, mm
   double weight = 0;  ///< independent measurements this point stands for; 0: the point only resists overlap
   double guard = 0;   ///< weight of the overlap penalty
+  double flush = 0;  ///< weight (1/mm^2) with which the point should lie on the other bone's surface, either side alike
 };
 
 struct Contact {
@@ -49,6 +50,7 @@ struct DockSettings {
   double noise_mm = 0.35;    ///< spread of the gap over a joint that fits
   double reach_mm = 1.2;     ///< Welsch scale for gaps too wide
   double overlap_mm = 0.12;  ///< spread allowed to overlap
+  double flush_mm = 2.5;     ///< Welsch scale for points that should lie on the other surface
   int iterations = 60;
 };
 

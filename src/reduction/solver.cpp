@@ -21,7 +21,12 @@ constexpr double kFieldBandMm = 6;
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
 constexpr double kTrustedTurn = 0.42;
+constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
+constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
 constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
+
+const std::array<double, 3> kInjuryTurnRad{toRadians(10), toRadians(6), toRadians(5)};
+constexpr std::array<double, 3> kInjuryShiftMm{6, 3, 5};
 
 /// Bones whose fields are needed.
 constexpr std::array<Bone, 10> kFieldBones{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav,
@@ -60,12 +65,17 @@ double proximalEnd(const Surface& bone, const Vec3& axis) {
 
 Tuning mirrorTuning() {
   Tuning t;
-  t.prior_turn_rad = {toRadians(1.5), toRadians(1.2), toRadians(1.3), toRadians(2.0), toRadians(2.5)};
+  // Twice what would serve a pair of mirror images: healthy pairs are not (docs/decisions/reduction.md; first ray, roll
+  // alone: 4.3 degrees on average, Duff 2022, FAI 43:790).
+  t.prior_turn_rad = {toRadians(3.0), toRadians(2.4), toRadians(2.6), toRadians(4.0), toRadians(5.0)};
   t.prior_shift_mm = {0.7, 0.5, 0.5, 0.8, 1.0};
   t.even = 1;
   t.between_rays = 0.3;
   t.aside = 0.3;
-  t.area_mm2 = 80;
+  t.area_mm2 = 40;
+  t.prior_at_mm = 0.3;
+  t.injury_turn_rad = kInjuryTurnRad;
+  t.injury_shift_mm = kInjuryShiftMm;
   return t;
 }
 
@@ -77,11 +87,13 @@ Tuning templateTuning() {
   t.prior_turn_rad = {toRadians(8), toRadians(8), toRadians(8), toRadians(10), toRadians(10)};
   t.prior_shift_mm = {3, 3, 3, 4, 4};
   t.keep_gain = {12.5, 9, 9, 10, 12.5};
-  t.injury_turn_rad = {toRadians(10), toRadians(6), toRadians(5)};
-  t.injury_shift_mm = {6, 3, 5};
+  t.injury_turn_rad = kInjuryTurnRad;
+  t.injury_shift_mm = kInjuryShiftMm;
   t.between_rays = 0.3;
   t.aside = 0.3;
   t.area_mm2 = 70;
+  t.own_above_mm = 0.45;
+  t.prior_at_mm = 0.35;
   return t;
 }
 
@@ -259,7 +271,8 @@ struct RayModel {
   Vec3 base = Vec3::Zero();    // as scanned
   Vec3 distal = Vec3::Zero();  // as scanned
   Rigid atlas_pose = Rigid::Identity();
-  bool trusted = true;  // the atlas pose is one that an injury could have led away from
+  bool trusted = true;     // the atlas pose is one that an injury could have led away from
+  bool own_faces = false;  // the atlas fits too badly to say which faces meet
 };
 
 /// Carries the atlas pose of a metatarsal over: the patient's bone goes where the atlas bone stands relative to the
@@ -361,6 +374,107 @@ std::vector<DockPoint> ownFacePoints(const Patient& patient, Bone body, const Ve
   return out;
 }
 
+/// The points of `body` that face `onto` where both stand now, by the patient's own surfaces; `gap` is aimed at.
+/// `distal`: axis of the metatarsal where body is one.
+std::vector<DockPoint> facingPoints(const Patient& patient, Bone body, Bone onto, const Rigid& X_body,
+                                    const Rigid& X_onto, const Vec3* distal, const Tuning& tuning, double gap) {
+  std::vector<DockPoint> out;
+  const Surface& mine = patient.bones->at(body);
+  const DistanceField& field = patient.fields.at(onto);
+  const double mm2 = area(mine);
+  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
+  const double each = mm2 / static_cast<double>(samples.size());
+  const double end = distal ? proximalEnd(mine, *distal) : 0;
+  const Rigid X = X_onto.inverse() * X_body;
+  std::vector<double> gaps;
+  for (const auto& s : samples) {
+    if (distal && s.position.dot(*distal) - end > kBaseRegionMm) continue;
+    const auto at = field.sample(X * s.position);
+    if (at.distance >= field.band()) continue;
+    DockPoint p;
+    p.position = s.position;
+    p.guard = each / tuning.area_mm2;
+    p.gap = at.distance;
+    if (at.distance < kFacingMm) {
+      const double facing = -at.gradient.dot(X.linear() * s.normal);
+      p.weight = std::clamp((facing - 0.5) / 0.3, 0.0, 1.0) * each / tuning.area_mm2;
+    }
+    if (p.weight > 0) gaps.push_back(p.gap);
+    out.push_back(p);
+  }
+  double rim = kFacingMm;
+  if (gaps.size() >= 10) {
+    const auto narrow = static_cast<std::ptrdiff_t>(gaps.size() / 10);
+    std::nth_element(gaps.begin(), gaps.begin() + narrow, gaps.end());
+    rim = gaps[static_cast<std::size_t>(narrow)] + tuning.own_rim_mm;
+  }
+  for (DockPoint& p : out) {
+    p.weight *= std::clamp((rim - p.gap) / 0.8, 0.0, 1.0);
+    p.gap = gap;
+  }
+  return out;
+}
+
+/// Points of a tarsal bone's wall just behind its joint, carried straight across it to where the metatarsal's wall
+/// should be. `face`: the bone's points that face the metatarsal; `outward`: which wall. None where the wall cannot be
+/// made out.
+std::vector<DockPoint> borderPoints(const Surface& tarsal, const std::vector<DockPoint>& face, const Vec3& distal,
+                                    const Vec3& outward, double sd_mm) {
+  constexpr double kFrom = -6, kTo = -1.5, kAcross = 3.5;  // mm along the joint's normal
+  Vec3 middle = Vec3::Zero();
+  double total = 0;
+  for (const DockPoint& p : face) {
+    middle += p.weight * p.position;
+    total += p.weight;
+  }
+  if (total <= 0) return {};
+  middle /= total;
+  Mat3 scatter = Mat3::Zero();
+  double size = 0;
+  for (const DockPoint& p : face) {
+    const Vec3 r = p.position - middle;
+    scatter += p.weight * r * r.transpose();
+    if (p.weight > 0) size = std::max(size, r.norm());
+  }
+  Vec3 normal = Eigen::SelfAdjointEigenSolver<Mat3>(scatter).eigenvectors().col(0);
+  if (normal.dot(distal) < 0) normal = -normal;
+  const Vec3 wall = (outward - outward.dot(normal) * normal).normalized();
+  if (!wall.allFinite() || wall.isZero()) return {};
+  std::vector<DockPoint> out;
+  for (const auto& s : sampleEvenly(tarsal, 6000)) {
+    const Vec3 r = s.position - middle;
+    const double along = r.dot(normal);
+    if (along < kFrom || along > kTo || std::abs(s.normal.dot(normal)) > 0.4) continue;
+    if (s.normal.dot(wall) < 0.7 || (r - along * normal).norm() > size + 3) continue;
+    DockPoint p;
+    p.position = s.position + (kAcross - along) * normal;
+    out.push_back(p);
+  }
+  if (out.size() < 12) return {};
+  for (DockPoint& p : out) p.flush = 1 / (sd_mm * sd_mm * static_cast<double>(out.size()));
+  return out;
+}
+
+/// Median over the cuneonavicular joints, which the injury leaves alone, of their mean gap, mm.
+std::optional<double> cuneonavicularGap(const Patient& patient) {
+  std::vector<double> gaps;
+  if (!patient.fields.contains(Bone::kNav)) return std::nullopt;
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3}) {
+    if (!patient.fields.contains(b)) continue;
+    double sum = 0, n = 0;
+    for (const auto& s : sampleEvenly(patient.bones->at(b), 4000)) {
+      const auto at = patient.fields.at(Bone::kNav).sample(s.position);
+      if (at.distance > 3 || -at.gradient.dot(s.normal) < 0.8) continue;
+      sum += at.distance;
+      n += 1;
+    }
+    if (n >= 50) gaps.push_back(sum / n);
+  }
+  if (gaps.empty()) return std::nullopt;
+  std::nth_element(gaps.begin(), gaps.begin() + static_cast<std::ptrdiff_t>(gaps.size() / 2), gaps.end());
+  return gaps[gaps.size() / 2];
+}
+
 /// Points of `body` (patient frame, as scanned) that the atlas says face `onto`, with the gap the atlas has there.
 std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bone body, Bone onto, const Vec3* base,
                                   const Vec3* distal, const Tuning& tuning, double gap_scale) {
@@ -422,6 +536,27 @@ std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bo
   return out;
 }
 
+/// Towards the back of the foot: across the rays, on the side of the transverse arch's crown (C2 above C1 and Cub).
+/// Zero where the bones do not tell.
+Vec3 dorsalDirection(const Patient& patient, const std::map<int, RayModel>& models) {
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kCub})
+    if (!patient.fields.contains(b)) return Vec3::Zero();
+  if (models.size() < 2) return Vec3::Zero();
+  const Vec3& distal = models.contains(2) ? models.at(2).distal : models.begin()->second.distal;
+  const Vec3 across = models.begin()->second.base - models.rbegin()->second.base;
+  const Vec3 up = distal.cross(across).normalized();
+  const Vec3 crown = centroid(patient.bones->at(Bone::kC2)) -
+                     0.5 * (centroid(patient.bones->at(Bone::kC1)) + centroid(patient.bones->at(Bone::kCub)));
+  return up.dot(crown) < 0 ? Vec3(-up) : up;
+}
+
+/// Weight of the faces between a metatarsal and another bone.
+double weightOf(Bone metatarsal, Bone other, const Tuning& tuning) {
+  // The first and second metatarsals have no true joint: their bases only must not overlap.
+  if (rayOf(other)) return metatarsal == Bone::kM1 || other == Bone::kM1 ? 0 : tuning.between_rays;
+  return other == tarsalPartner(*rayOf(metatarsal)) ? 1 : tuning.aside;
+}
+
 }  // namespace
 
 Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
@@ -469,7 +604,10 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     const std::size_t k = static_cast<std::size_t>(ray - 1);
     const Vec6 off = poseDifference(Rigid::Identity(), model.atlas_pose, model.base);
     model.trusted = off.head<3>().norm() < kTrustedTurn && off.tail<3>().norm() < kTrustedShiftMm;
-    const double widen = model.trusted ? 1 : 3;
+    const double misfit = 0.5 * (atlas.residual_mm.at(model.bone) + atlas.residual_mm.at(tarsalPartner(ray)));
+    model.own_faces = misfit > tuning.own_above_mm;
+    const double fit = tuning.prior_at_mm > 0 ? std::max(kSurestPrior, misfit / tuning.prior_at_mm) : 1;
+    const double widen = (model.trusted ? 1 : 3) * fit;
     const double turn = 1 / std::pow(widen * tuning.prior_turn_rad[k], 2);
     const double shift = 1 / std::pow(widen * tuning.prior_shift_mm[k], 2);
     from_atlas.information.diagonal() << turn, turn, turn, shift, shift, shift;
@@ -531,15 +669,11 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     } else
       c.points = facePoints(patient, atlas, body, onto, ray ? &models.at(*ray).base : nullptr,
                             ray ? &models.at(*ray).distal : nullptr, tuning, 1.0);
-    const bool rays_both = rayOf(pair.a) && rayOf(pair.b);
-    double factor = rays_both ? tuning.between_rays : pair.b == tarsalPartner(*rayOf(pair.a)) ? 1 : tuning.aside;
-    // The first and second metatarsals have no true joint: their bases only must not overlap.
-    if (rays_both && (pair.a == Bone::kM1 || pair.b == Bone::kM1)) factor = 0;
-    for (DockPoint& p : c.points) p.weight *= factor;
+    for (DockPoint& p : c.points) p.weight *= weightOf(pair.a, pair.b, tuning);
   });
   if (progress.cancelled()) return cancelledError();
 
-  Docking docking(std::move(bodies), std::move(contacts), tuning.dock);
+  Docking docking(bodies, contacts, tuning.dock);
   const std::size_t count = docking.bodies().size();
   std::vector<Rigid> poses(count, Rigid::Identity());
   std::vector<bool> active(count, false);
@@ -579,6 +713,55 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
   final.poses = poses;
   if (!free.empty()) final = docking.minimise(poses, free, active);
 
+  // Where the atlas fits badly its labels were only a start.
+  const bool any_own = std::any_of(models.begin(), models.end(), [](const auto& m) { return m.second.own_faces; });
+  if (any_own) {
+    for (auto& [ray, model] : models) {
+      if (!model.own_faces) continue;
+      DockBody& body = bodies[index.at(model.bone)];
+      body.priors[0].information /= tuning.own_atlas * tuning.own_atlas;
+      if (body.priors.size() > 1) body.priors[1].information /= tuning.own_injury * tuning.own_injury;
+    }
+    const auto cuneonavicular = cuneonavicularGap(patient);
+    const Vec3 dorsal = dorsalDirection(patient, models);
+    for (int pass = 1; pass <= tuning.own_passes; ++pass) {
+      std::vector<Contact> fresh = contacts;
+      tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
+        if (progress.cancelled()) return;
+        const Pair pair = pairs[i / 2];
+        const bool own = models.at(*rayOf(pair.a)).own_faces || (rayOf(pair.b) && models.at(*rayOf(pair.b)).own_faces);
+        if (!own) return;
+        double gap = 0, total = 0;
+        for (const DockPoint& p : contacts[i].points) {
+          gap += p.weight * p.gap;
+          total += p.weight;
+        }
+        if (total <= 0) return;
+        gap /= total;
+        // As thick as cartilage is in the atlas, and as it is in this patient's joints next door: half of each.
+        if (cuneonavicular) gap = 0.5 * (gap + std::clamp(*cuneonavicular, 0.8, 2.2));
+        const Bone body = i % 2 == 0 ? pair.a : pair.b, onto = i % 2 == 0 ? pair.b : pair.a;
+        fresh[i].points = facingPoints(patient, body, onto, final.poses[fresh[i].body], final.poses[fresh[i].onto],
+                                       rayOf(body) ? &models.at(*rayOf(body)).distal : nullptr, tuning, gap);
+        const double weight = weightOf(pair.a, pair.b, tuning) *
+                              std::pow(tuning.own_weight, static_cast<double>(pass) / tuning.own_passes);
+        for (DockPoint& p : fresh[i].points) p.weight *= weight;
+      });
+      if (progress.cancelled()) return cancelledError();
+      for (std::size_t k = 0; k < pairs.size(); ++k) {
+        const Pair pair = pairs[k];
+        const bool flush = pair.a == Bone::kM2 || pair.a == Bone::kM3;
+        if (!flush || pair.b != tarsalPartner(*rayOf(pair.a)) || !models.at(*rayOf(pair.a)).own_faces) continue;
+        Contact c{index.at(pair.b), index.at(pair.a),
+                  borderPoints(patient.bones->at(pair.b), fresh[2 * k + 1].points, models.at(*rayOf(pair.a)).distal,
+                               dorsal, tuning.flush_sd_mm)};
+        if (!c.points.empty()) fresh.push_back(std::move(c));
+      }
+      docking = Docking(bodies, std::move(fresh), tuning.dock);
+      final = docking.minimise(final.poses, all, active);
+    }
+  }
+
   // Rays that were never displaced: where going back to the scanned pose costs less than `keep_gain`, that is where it
   // belongs.
   std::map<int, RaySolution> out;
@@ -586,6 +769,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     RaySolution s;
     s.base = model.base;
     s.atlas_pose = model.atlas_pose;
+    s.own_faces = model.own_faces;
     out[ray] = s;
   }
   std::vector<Rigid> kept_poses = final.poses;
@@ -612,7 +796,8 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       if (!followers.empty()) trial = docking.minimise(trial, followers, active).poses;
       const double gain = docking.cost(trial, touched, active) - docking.cost(kept_poses, touched, active);
       out[ray].gain = gain;
-      const double limit = tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
+      const double limit =
+          (model.own_faces ? tuning.own_keep : 1) * tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
       if (limit > 0 && gain / limit < least) {
         least = gain / limit;
         keep = ray;

@@ -32,8 +32,7 @@ struct Tuning {
   std::array<double, 5> prior_turn_rad{};  ///< spread of the atlas' pose of each ray
   std::array<double, 5> prior_shift_mm{};
   /// What injuries do (ours): spread of a ray's displacement from where it belongs, abduction, plantarflexion,
-  /// pronation and lateral, distal, dorsal. Weak where the other foot is known, the main guide to the roll of a ray
-  /// where it is not.
+  /// pronation and lateral, distal, dorsal. The main guide to the roll of a ray where the other foot is not known.
   std::array<double, 3> injury_turn_rad{};
   std::array<double, 3> injury_shift_mm{};
   double face_gap_mm = 3.0;  ///< atlas points closer than this to the neighbour are joint faces
@@ -50,6 +49,18 @@ struct Tuning {
   /// Per ray: it stays as scanned when moving it would gain less than this (negative log likelihood). The second ray is
   /// held in its recess and costs most when its displacement is missed, so it is kept least readily.
   std::array<double, 5> keep_gain{14, 14, 14, 14, 14};
+  /// An atlas whose metatarsal and partner miss the patient's by more than this (rms, mean of the two) does not say
+  /// which faces meet: the joint is then found again and again from the patient's own surfaces (`own_*`).
+  double own_above_mm = 1e9;
+  double prior_at_mm = 0;    ///< the spread of the atlas' pose is as given at this misfit and in proportion to it (with
+                             ///< a floor); 0: as given
+  int own_passes = 3;        ///< faces as they meet now, joint solved, and again
+  double own_weight = 4;     ///< of the faces in the last pass (growing towards it): they are labelled right by then
+  double own_rim_mm = 1.0;   ///< as rim_mm
+  double own_atlas = 3;      ///< the spread of the atlas' pose is wider by this
+  double own_injury = 2;     ///< the spread of the injury is wider by this
+  double own_keep = 3;       ///< keep_gain is larger by this: the faces weigh more
+  double flush_sd_mm = 0.7;  ///< dorsal borders of the second and third joints are flush, with this spread
   DockSettings dock;
 };
 [[nodiscard]] Tuning mirrorTuning();
@@ -82,6 +93,7 @@ struct RaySolution {
   double gain = 0;                        ///< cost(as scanned) - cost(best)
   bool doubtful = false;                  ///< kept, but the joint would fit distinctly better at `alternative`
   Rigid alternative = Rigid::Identity();  ///< best pose had the ray not been kept
+  bool own_faces = false;                 ///< the faces were taken from the patient's own surfaces
 };
 
 /// Rays whose metatarsal or partner is missing are absent. A ray whose pose is given stands there from the first step.

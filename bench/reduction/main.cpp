@@ -1,0 +1,310 @@
+// Accuracy of the reduction alone, on true surfaces: many invented feet and the real ones, each with the named
+// injuries, random ones and none.
+//
+//   bench_reduction [--shapes N] [--random N] [--only FOOT] [--no-mirror | --no-template] [--cases FILE] [--cache DIR]
+//                   [--threads N] [--floor]
+//
+// Prints, for each kind of foot and of atlas, the error at the base and of the turn, ray by ray with its direction, the
+// share of true errors inside the stated intervals, how many rays that were never displaced were moved, and the CPU
+// time of one reduction. `--floor`: how the intact feet stand, no solver asked (floor.h).
+// Real feet come from ../shared/data/feet and are left out, with a message, where the folder is missing.
+#include <fmt/format.h>
+#include <sys/resource.h>
+#include <tbb/global_control.h>
+#include <tbb/parallel_for.h>
+
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <filesystem>
+#include <fstream>
+#include <map>
+
+#include "anatomy/frames.h"
+#include "anatomy/procedural_foot.h"
+#include "base/units.h"
+#include "floor.h"
+#include "phantom/injury_spec.h"
+#include "reduction/reduce.h"
+
+namespace rayset {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr double kDetailMm = 0.9;
+
+struct TestFoot {
+  std::string name;
+  bool real = false;
+  Side side = Side::kRight;
+  BoneSurfaces bones, other;  ///< other: in its own place; empty where there is none
+  std::uint64_t seed = 0;     ///< of its first random injury
+};
+
+/// What the reduction is asked about. Poses are of the metatarsals; everything else stays.
+struct Task {
+  std::size_t foot = 0;
+  std::string injury;
+  std::array<Rigid, 5> intact_to_injured;
+  std::array<Vec3, 5> base_points;
+  Frame frame;
+};
+
+struct RayOutcome {
+  std::string foot, injury;
+  bool real = false, mirror = false, moved = false;  ///< moved: the injury displaced it
+  int ray = 0;
+  double mm = 0, deg = 0, stated_mm = 0, stated_deg = 0;
+  Vec3 off = Vec3::Zero(), about = Vec3::Zero();  ///< along and about medial, distal, dorsal; mm, degrees
+  double displaced_mm = 0;                        ///< what the reduction says about the ray
+};
+
+BoneSurfaces midfootOnly(BoneSurfaces bones) {
+  std::erase_if(bones, [](const auto& entry) {
+    return std::find(kMidfootBones.begin(), kMidfootBones.end(), entry.first) == kMidfootBones.end();
+  });
+  return bones;
+}
+
+/// The invented foot, from the cache where it is there (making one takes seconds).
+BoneSurfaces inventedFoot(std::uint32_t seed, const fs::path& cache) {
+  const fs::path folder = cache / fmt::format("shape-{}", seed);
+  if (!cache.empty() && fs::is_directory(folder)) {
+    if (auto found = readBoneFolder(folder)) return *found;
+  }
+  BoneSurfaces bones = midfootOnly(proceduralFoot(randomShape(seed), Side::kRight, kDetailMm).bones);
+  if (!cache.empty()) {
+    fs::create_directories(folder);
+    for (const auto& [bone, surface] : bones)
+      static_cast<void>(writeStl(folder / fmt::format("{}.stl", boneId(bone)), surface));
+  }
+  return bones;
+}
+
+std::vector<TestFoot> testFeet(int shapes, const std::string& only, const fs::path& cache) {
+  std::vector<TestFoot> all;
+  for (int seed = 1; seed <= shapes; ++seed) {
+    TestFoot foot{fmt::format("shape-{}", seed), false, Side::kRight, {}, {}, 100 * static_cast<std::uint64_t>(seed)};
+    if (foot.name.find(only) == std::string::npos) continue;
+    foot.bones = inventedFoot(static_cast<std::uint32_t>(seed), cache);
+    foot.other = mirrored(foot.bones);
+    all.push_back(std::move(foot));
+  }
+  const fs::path data = RAYSET_FEET_DIR;
+  if (!fs::is_directory(data)) {
+    fmt::print(stderr, "Real feet are left out: {} is not there.\n", data.string());
+    return all;
+  }
+  const auto right = readBoneFolder(data / "vsd-z027/right"), left = readBoneFolder(data / "vsd-z027/left"),
+             visible = readBoneFolder(data / "visible-human-m/right");
+  const auto add = [&](const char* name, const auto& bones, const auto& other, Side side, std::uint64_t seed) {
+    if (bones && std::string(name).find(only) != std::string::npos)
+      all.push_back({name, true, side, midfootOnly(*bones), other ? midfootOnly(*other) : BoneSurfaces{}, seed});
+  };
+  add("real-A-right", right, left, Side::kRight, 9100);
+  add("real-A-left", left, right, Side::kLeft, 9200);
+  if (visible)
+    add("real-B", visible, Result<BoneSurfaces>(fail(Fault::kImages, "none", "", "")),
+        sideFromAnatomy(*visible).value_or(Side::kRight), 9300);
+  return all;
+}
+
+std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index, int random, const fs::path& cache) {
+  const TestFoot& foot = feet[index];
+  std::vector<std::pair<std::string, InjurySpec>> wanted{{"none", {}}};
+  for (const NamedInjury name : kNamedInjuries) wanted.emplace_back(wordOf(name), namedInjury(name));
+  for (int k = 1; k <= random; ++k) {
+    const auto seed = foot.seed + static_cast<std::uint64_t>(k);
+    wanted.emplace_back(fmt::format("random-{}", seed), randomInjury(seed).spec);
+  }
+  std::optional<IntactFoot> intact;
+  std::vector<Task> out;
+  for (const auto& [word, spec] : wanted) {
+    const fs::path kept = cache / fmt::format("{}-{}.poses", foot.name, word);
+    Task task;
+    task.foot = index;
+    task.injury = word;
+    const auto numbers = [&](auto&& each) {
+      for (auto& X : task.intact_to_injured)
+        for (int k = 0; k < 12; ++k) each(X(k / 4, k % 4));
+      for (auto& p : task.base_points)
+        for (int k = 0; k < 3; ++k) each(p[k]);
+      for (Vec3* v : {&task.frame.origin, &task.frame.distal, &task.frame.medial, &task.frame.dorsal})
+        for (int k = 0; k < 3; ++k) each((*v)[k]);
+    };
+    if (std::ifstream in(kept, std::ios::binary); !cache.empty() && in) {
+      for (auto& X : task.intact_to_injured) X.setIdentity();
+      numbers([&](double& x) { in.read(reinterpret_cast<char*>(&x), sizeof x); });
+      out.push_back(task);
+      continue;
+    }
+    if (!intact) intact.emplace(foot.bones, foot.side);
+    const auto injured = injure(*intact, spec);
+    if (!injured) {
+      fmt::print(stderr, "{} {}: {}\n", foot.name, word, injured.error().message());
+      continue;
+    }
+    task.intact_to_injured = injured->intact_to_injured;
+    task.base_points = injured->base_points;
+    task.frame = injured->frame;
+    if (!cache.empty()) {
+      std::ofstream file(kept, std::ios::binary);
+      numbers([&](double& x) { file.write(reinterpret_cast<const char*>(&x), sizeof x); });
+    }
+    out.push_back(task);
+  }
+  return out;
+}
+
+std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior) {
+  BoneSurfaces injured = foot.bones;
+  for (int ray = 1; ray <= 5; ++ray) {
+    Surface& bone = injured.at(metatarsal(ray));
+    bone = transformed(bone, task.intact_to_injured[static_cast<std::size_t>(ray - 1)]);
+  }
+  const auto result = reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior);
+  std::vector<RayOutcome> out;
+  if (!result) {
+    fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, result.error().message());
+    return out;
+  }
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto i = static_cast<std::size_t>(ray - 1);
+    const RayReduction& r = result->rays[i];
+    if (r.ray == 0) continue;
+    const Rigid truth = task.intact_to_injured[i].inverse();
+    const Vec3 at = task.intact_to_injured[i] * task.base_points[i];
+    RayOutcome o;
+    o.foot = foot.name;
+    o.injury = task.injury;
+    o.real = foot.real;
+    o.mirror = mirror;
+    o.moved = !task.intact_to_injured[i].isApprox(Rigid::Identity(), 1e-9);
+    o.ray = ray;
+    o.off = task.frame.components(r.injured_to_reduced * at - truth * at);
+    o.mm = o.off.norm();
+    const Eigen::AngleAxisd turn(Mat3(r.injured_to_reduced.linear() * truth.linear().transpose()));
+    o.about = toDegrees(1) * task.frame.components(turn.angle() * turn.axis());
+    o.deg = toDegrees(turn.angle());
+    o.stated_mm = r.uncertainty_mm;
+    o.stated_deg = toDegrees(r.uncertainty_rad);
+    o.displaced_mm = (r.injured_to_reduced * at - at).norm();
+    out.push_back(o);
+  }
+  return out;
+}
+
+struct Sum {
+  int n = 0, inside_mm = 0, inside_deg = 0, still = 0, moved_in_vain = 0, missed = 0;
+  double mm = 0, mm_worst = 0, deg = 0, deg_worst = 0;
+  Vec3 off = Vec3::Zero(), about = Vec3::Zero();
+  double stated_mm = 0, stated_deg = 0;
+  void add(const RayOutcome& o) {
+    ++n;
+    mm += o.mm;
+    deg += o.deg;
+    mm_worst = std::max(mm_worst, o.mm);
+    deg_worst = std::max(deg_worst, o.deg);
+    inside_mm += o.mm <= o.stated_mm ? 1 : 0;
+    inside_deg += o.deg <= o.stated_deg ? 1 : 0;
+    off += o.off;
+    about += o.about;
+    stated_mm += o.stated_mm;
+    stated_deg += o.stated_deg;
+    if (!o.moved) {
+      ++still;
+      moved_in_vain += o.displaced_mm >= 2 ? 1 : 0;
+    } else {
+      missed += o.displaced_mm == 0 ? 1 : 0;
+    }
+  }
+  [[nodiscard]] std::string words() const {
+    if (n == 0) return "none";
+    const double k = n;
+    return fmt::format(
+        "{:4d} | {:.2f} ({:.2f}) mm | {:.1f} ({:.1f}) deg | inside {:3.0f} % {:3.0f} % of {:.1f} mm {:.1f} deg | off "
+        "{:+.2f} {:+.2f} {:+.2f} about {:+.1f} {:+.1f} {:+.1f} | moved in vain {}/{}, missed {}",
+        n, mm / k, mm_worst, deg / k, deg_worst, 100 * inside_mm / k, 100 * inside_deg / k, stated_mm / k,
+        stated_deg / k, off.x() / k, off.y() / k, off.z() / k, about.x() / k, about.y() / k, about.z() / k,
+        moved_in_vain, still, missed);
+  }
+};
+
+double cpuSeconds() {
+  rusage used{};
+  getrusage(RUSAGE_SELF, &used);
+  return static_cast<double>(used.ru_utime.tv_sec + used.ru_stime.tv_sec) +
+         1e-6 * static_cast<double>(used.ru_utime.tv_usec + used.ru_stime.tv_usec);
+}
+
+}  // namespace
+}  // namespace rayset
+
+int main(int argc, char** argv) {
+  using namespace rayset;
+  CLI::App app{"Accuracy of the reduction alone, on true surfaces"};
+  int shapes = 12, random = 3, threads = 0;
+  bool mirror = true, by_template = true, asymmetry = false;
+  std::string only, cases, cache, injury;
+  app.add_option("--shapes", shapes, "invented feet: random shapes 1 to N");
+  app.add_option("--random", random, "random injuries a foot");
+  app.add_option("--only", only, "only feet whose name contains this");
+  app.add_option("--injury", injury, "only injuries whose name contains this");
+  app.add_flag("!--no-mirror", mirror, "leave out the runs with the other foot");
+  app.add_flag("!--no-template", by_template, "leave out the runs without it");
+  app.add_option("--cases", cases, "one line a ray and case, tab separated, to this file");
+  app.add_option("--cache", cache, "keep invented feet and injuries in this folder between runs");
+  app.add_flag("--floor", asymmetry, "how the intact feet stand: asymmetry of the pair, borders of the joints");
+  app.add_option("--threads", threads, "at most this many");
+  CLI11_PARSE(app, argc, argv);
+  std::optional<tbb::global_control> limit;
+  if (threads > 0) limit.emplace(tbb::global_control::max_allowed_parallelism, static_cast<std::size_t>(threads));
+
+  if (!cache.empty()) fs::create_directories(cache);
+  const std::vector<TestFoot> feet = testFeet(shapes, only, cache);
+  if (asymmetry) {
+    for (const TestFoot& foot : feet) {
+      fmt::print("{}\n", foot.name);
+      printBorders(foot.bones, foot.side);
+      if (foot.real && !foot.other.empty()) printAsymmetry(foot.bones, foot.other, foot.side);
+    }
+    return 0;
+  }
+  const BoneSurfaces right = inventedFoot(0, cache), left = mirrored(right);
+  std::vector<std::pair<Task, bool>> todo;
+  for (std::size_t i = 0; i < feet.size(); ++i) {
+    for (const Task& task : tasksOf(feet, i, random, cache)) {
+      if (task.injury.find(injury) == std::string::npos) continue;
+      if (by_template) todo.emplace_back(task, false);
+      if (mirror && !feet[i].other.empty()) todo.emplace_back(task, true);
+    }
+  }
+  std::vector<std::vector<RayOutcome>> outcomes(todo.size());
+  const double before = cpuSeconds();
+  tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
+    const TestFoot& foot = feet[todo[i].first.foot];
+    outcomes[i] = run(foot, todo[i].first, todo[i].second, foot.side == Side::kRight ? right : left);
+  });
+  const double seconds = (cpuSeconds() - before) / static_cast<double>(std::max<std::size_t>(todo.size(), 1));
+
+  std::map<std::string, Sum> sums;
+  std::ofstream file;
+  if (!cases.empty()) file.open(cases);
+  for (const auto& list : outcomes) {
+    for (const RayOutcome& o : list) {
+      const std::string group = fmt::format("{} {}", o.real ? "real" : "invented", o.mirror ? "mirror" : "template");
+      sums[group + " all"].add(o);
+      sums[group + fmt::format(" ray {}", o.ray)].add(o);
+      if (o.injury == "none") sums[group + " uninjured"].add(o);
+      if (o.real) sums[group + " " + o.foot].add(o);
+      if (file)
+        file << fmt::format(
+            "{}\t{}\t{}\t{}\t{}\t{:.3f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\n",
+            o.foot, o.injury, o.mirror ? "mirror" : "template", o.ray, o.moved ? 1 : 0, o.mm, o.deg, o.stated_mm,
+            o.stated_deg, o.off.x(), o.off.y(), o.off.z(), o.about.x(), o.about.y(), o.about.z());
+    }
+  }
+  for (const auto& [group, sum] : sums) fmt::print("{:32s} {}\n", group, sum.words());
+  fmt::print("{} reductions, {:.2f} s of CPU each\n", todo.size(), seconds);
+  return 0;
+}
