@@ -152,7 +152,7 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
   return std::move(parts.front());
 }
 
-RefinedSurface refineSurface(const ScanImage& scan, Surface outline) {
+RefinedSurface refineSurface(const ScanImage& scan, Surface outline, double search_mm) {
   RefinedSurface out;
   if (outline.empty()) return out;
   const double contrast = scan.levels.bright - scan.levels.soft;
@@ -167,6 +167,7 @@ RefinedSurface refineSurface(const ScanImage& scan, Surface outline) {
     if (scan.nearScanBorder(outline.vertices[v], 0.9)) frozen[v] = 1, out.cut = true;
 
   for (const double window : {1.8, 1.0, 0.6, 0.5}) {
+    if (window > search_mm) continue;
     const std::vector<Vec3> normals = vertexNormals(outline);
     tbb::parallel_for(tbb::blocked_range<std::size_t>(0, count), [&](const auto& range) {
       for (std::size_t v = range.begin(); v != range.end(); ++v)

@@ -18,7 +18,7 @@
 namespace rayset {
 
 enum class NamedInjury { kNone, kHomolateral, kIsolated, kDivergent, kMedialPartial, kLateralPartial };
-enum class BaseFragment { kNone, kShear, kButterfly, kY };
+enum class BaseFragment { kNone, kShear, kButterfly, kY, kFleck };
 
 inline constexpr std::array<NamedInjury, 5> kNamedInjuries{NamedInjury::kHomolateral, NamedInjury::kIsolated,
                                                            NamedInjury::kDivergent, NamedInjury::kMedialPartial,
@@ -40,6 +40,7 @@ struct InjurySpec {
   BaseFragment fragment = BaseFragment::kNone;
   /// Extra displacement of the fragment relative to its metatarsal (mm away from it).
   double fragment_gap_mm = 1.5;
+  double fleck_mm3 = 90;  ///< size of the fleck, 20 to 200
 };
 
 /// Our own magnitudes, 3 to 9 mm and 1 to 13 degrees, graded from ray to ray as one force would do:
@@ -51,7 +52,7 @@ struct InjurySpec {
 /// "none", "homolateral", "isolated", "divergent", "medial-partial", "lateral-partial".
 [[nodiscard]] std::optional<NamedInjury> namedInjuryFromWord(std::string_view word);
 [[nodiscard]] std::string_view wordOf(NamedInjury name);
-/// "none", "shear", "butterfly", "y".
+/// "none", "shear", "butterfly", "y", "fleck".
 [[nodiscard]] std::optional<BaseFragment> baseFragmentFromWord(std::string_view word);
 [[nodiscard]] std::string_view wordOf(BaseFragment fragment);
 
@@ -62,8 +63,8 @@ struct ExpectedPatterns {
 [[nodiscard]] ExpectedPatterns expectedPatterns(NamedInjury name);
 
 /// JSON {"rays":[{"ray":2,"shift_mm":{"lateral":..,"dorsal":..,"distal":..},"turn_deg":{"abduction":..,...}}],
-/// "fragment":"shear","fragment_gap_mm":1.5}; what is left out is 0. kRequest, naming file and field, for anything
-/// else.
+/// "fragment":"shear","fragment_gap_mm":1.5,"fleck_mm3":90}; what is left out is 0. kRequest, naming file and field,
+/// for anything else.
 [[nodiscard]] Result<InjurySpec> readInjurySpec(const std::filesystem::path& file);
 [[nodiscard]] Result<InjurySpec> parseInjurySpec(const std::string& json, const std::string& where);
 
