@@ -27,6 +27,8 @@ constexpr double kMostShiftMm = 12, kMostTurn = 0.6;  ///< a fit that moves fart
 /// Measured on the scans of docs/decisions/fragments.md: the image's rounding of the break, which the fit cannot see,
 /// makes the errors larger than the spread of its pairs says.
 constexpr double kLeastUncertaintyMm = 0.9, kLeastUncertainty = 0.06, kWiden = 2.0;
+/// A bone in several pieces: each leans on the others, and errors up to 2.5 mm and 18 degrees were seen.
+constexpr double kSeveralMm = 3.0, kSeveral = 0.35;
 constexpr double kVoxelMm = 0.4, kCloseMm = 0.6;
 
 /// One side of a break: its broken face and the cortex beside it.
@@ -223,10 +225,10 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
     r.gap_mm = fit.gap;
     r.step_mm = fit.step;
     const Eigen::Matrix<double, 6, 6> covariance = fit.information.inverse();
-    r.uncertainty_rad =
-        std::max(kLeastUncertainty, kWiden * 2.80 * std::sqrt(covariance.topLeftCorner<3, 3>().trace() / 3));
-    r.uncertainty_mm =
-        std::max(kLeastUncertaintyMm, kWiden * 2.80 * std::sqrt(covariance.bottomRightCorner<3, 3>().trace() / 3));
+    r.uncertainty_rad = std::max(order.size() > 1 ? kSeveral : kLeastUncertainty,
+                                 kWiden * 2.80 * std::sqrt(covariance.topLeftCorner<3, 3>().trace() / 3));
+    r.uncertainty_mm = std::max(order.size() > 1 ? kSeveralMm : kLeastUncertaintyMm,
+                                kWiden * 2.80 * std::sqrt(covariance.bottomRightCorner<3, 3>().trace() / 3));
     placed.push_back(transformed(fragments.at(id), fit.X));
     for (const Surface* other : together) {
       const DistanceField field(*other, kVoxelMm, 2);
