@@ -193,7 +193,7 @@ void addPhantomVerb(CLI::App& app, Console& console, int& status) {
           "none, homolateral, isolated, divergent, medial-partial, lateral-partial, random:SEED, or a JSON file")
       ->capture_default_str();
   verb->add_option("--fragment", options->fragment, "break of the second metatarsal's base")
-      ->check(CLI::IsMember({"none", "shear", "butterfly", "y"}));
+      ->check(CLI::IsMember({"none", "shear", "butterfly", "y", "fleck"}));
   CLI::Option* both = verb->add_flag("--both", options->both, "the other, intact foot in the same scan");
   verb->add_option("--other-out", options->other_out, "the other, intact foot in a scan of its own, in this folder")
       ->excludes(both);

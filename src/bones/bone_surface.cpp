@@ -153,7 +153,7 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
   return std::move(parts.front());
 }
 
-RefinedSurface refineSurface(const ScanImage& scan, Surface outline) {
+RefinedSurface refineSurface(const ScanImage& scan, Surface outline, double search_mm) {
   RefinedSurface out;
   if (outline.empty()) return out;
   const double contrast = scan.levels.bright - scan.levels.soft;
@@ -168,6 +168,7 @@ RefinedSurface refineSurface(const ScanImage& scan, Surface outline) {
     if (scan.nearScanBorder(outline.vertices[v], 0.9)) frozen[v] = 1, out.cut = true;
 
   for (const double window : {1.8, 1.0, 0.6, 0.5}) {
+    if (window > search_mm) continue;
     const std::vector<Vec3> normals = vertexNormals(outline);
     // Profiles reach a little beyond the window: an edge at its border must still show as a peak.
     const int half = std::min(kHalf, static_cast<int>(std::lround(window / kStep)) + 4);

@@ -19,7 +19,8 @@ struct RefinedSurface {
 [[nodiscard]] Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label);
 
 /// Moves the outline onto the edges of the grey values. Where no edge is seen (contact, metal) the outline stays,
-/// joined smoothly.
-[[nodiscard]] RefinedSurface refineSurface(const ScanImage& scan, Surface outline);
+/// joined smoothly. `search_mm`: how far from the outline an edge is looked for at first; less where the outline is
+/// known to be near (a break through cancellous bone, whose pores have edges too).
+[[nodiscard]] RefinedSurface refineSurface(const ScanImage& scan, Surface outline, double search_mm = 1.8);
 
 }  // namespace rayset::bones

@@ -196,9 +196,7 @@ class Editor {
 
   Status merge(std::size_t n) {
     const MergeEdit& e = edits_.merges[n];
-    if (!e.point)
-      return refuse("merges", n, "fragment", fmt::format("there is no fragment {}", e.fragment),
-                    "Give a point inside the piece instead.");
+    if (!e.point) return {};  // by id: mergeFragments(), once the fragments are known
     const std::uint8_t into = label(e.into);
     if (count(e.into) == 0)
       return refuse("merges", n, "into", fmt::format("the {} was not found", nameOf(e.into)),
@@ -359,6 +357,30 @@ Result<std::vector<Marker>> seedMarkers(const Edits& edits, const ScanImage& sca
 Result<EditedLabels> editLabels(const Edits& edits, const ScanImage& scan, const std::vector<std::uint8_t>& exterior,
                                 std::vector<std::uint8_t>& labels) {
   return Editor(edits, scan, exterior, labels).run();
+}
+
+Status mergeFragments(const Edits& edits, FragmentFindings& pieces, std::vector<std::uint8_t>& labels,
+                      EditedLabels& edited) {
+  std::set<std::uint8_t> merged;
+  for (std::size_t n = 0; n < edits.merges.size(); ++n) {
+    const MergeEdit& e = edits.merges[n];
+    if (e.point) continue;
+    const auto found = std::find_if(pieces.fragments.begin(), pieces.fragments.end(), [&](const FoundFragment& f) {
+      return fmt::format("M2.{}", &f - pieces.fragments.data() + 1) == e.fragment;
+    });
+    if (found == pieces.fragments.end())
+      return fail(Fault::kRequest, fmt::format("there is no fragment {}", e.fragment),
+                  editPlace(edits, "merges", n, "fragment"),
+                  pieces.fragments.empty() ? "No fragment was found: give a point inside the piece instead."
+                                           : fmt::format("Fragments are M2.1 to M2.{}.", pieces.fragments.size()));
+    for (std::uint8_t& l : labels)
+      if (l == found->label) l = label(e.into);
+    edited.applied.push_back(fmt::format("the fragment {} was joined to the {}", e.fragment, nameOf(e.into)));
+    edited.by_hand.insert(e.into);
+    merged.insert(found->label);
+  }
+  std::erase_if(pieces.fragments, [&](const FoundFragment& f) { return merged.contains(f.label); });
+  return {};
 }
 
 }  // namespace rayset::bones

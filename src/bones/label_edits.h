@@ -5,6 +5,7 @@
 #include <set>
 
 #include "bones/edits.h"
+#include "bones/fragments.h"
 #include "bones/labelling.h"
 
 namespace rayset::bones {
@@ -22,9 +23,15 @@ struct EditedLabels {
 };
 
 /// Splits, merges, removals and renames, in this order, on the label image. Names in the edits are those the program
-/// gave; `exterior` as the labelling used it. kRequest where an edit does not fit what was found.
+/// gave; `exterior` as the labelling used it. kRequest where an edit does not fit what was found. Merges of a fragment
+/// by its id are left to mergeFragments().
 [[nodiscard]] Result<EditedLabels> editLabels(const Edits& edits, const ScanImage& scan,
                                               const std::vector<std::uint8_t>& exterior,
                                               std::vector<std::uint8_t>& labels);
+
+/// Merges of fragments by id ("M2.1": the first of `pieces`), after they were looked for. The fragments that stay are
+/// numbered anew. kRequest where there is no such fragment.
+[[nodiscard]] Status mergeFragments(const Edits& edits, FragmentFindings& pieces, std::vector<std::uint8_t>& labels,
+                                    EditedLabels& edited);
 
 }  // namespace rayset::bones

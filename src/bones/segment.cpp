@@ -12,6 +12,7 @@
 #include "bones/bone_surface.h"
 #include "bones/cortex_fit.h"
 #include "bones/evidence.h"
+#include "bones/fragments.h"
 #include "bones/label_edits.h"
 #include "bones/pipeline.h"
 #include "image/voxelise.h"
@@ -22,6 +23,10 @@ BoneSurfaces SegmentedFoot::surfaces() const {
   BoneSurfaces out;
   for (const auto& [id, bone] : bones) out.emplace(id, bone.surface);
   return out;
+}
+
+std::uint8_t fragmentLabel(const std::string& id) {
+  return static_cast<std::uint8_t>(bones::kFirstFragment - 1 + std::stoi(id.substr(id.find('.') + 1)));
 }
 
 namespace bones {
@@ -98,18 +103,47 @@ std::vector<Cluster> feetIn(const Overview& overview, const Grid& grid) {
   return feet;
 }
 
+constexpr double kBreakSearchMm = 1.0;  ///< for edges of a broken bone: its cancellous bone has edges too
+
 struct FootResult {
   SegmentedFoot foot;
   ScanImage scan;
   double quality = 0;
   EditedLabels edited;
   bool doubtful = false;  // as a whole
+  FragmentFindings pieces;
 };
 
 std::string join(const std::vector<std::string>& words) {
   std::string out;
   for (const auto& w : words) out += (out.empty() ? "" : "; ") + w;
   return out;
+}
+
+/// Surfaces of the fragments, and the flecks in the patient frame.
+void addFragments(FootResult& out, const std::vector<std::uint8_t>& labels) {
+  std::vector<std::optional<SegmentedBone>> found(out.pieces.fragments.size());
+  tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
+    const FoundFragment& f = out.pieces.fragments[n];
+    Surface outline = labelOutline(out.scan.grey, labels, f.label);
+    if (outline.empty()) return;
+    const RefinedSurface refined = refineSurface(out.scan, std::move(outline), kBreakSearchMm);
+    SegmentedBone& bone = found[n].emplace();
+    bone.surface = transformed(refined.surface, out.scan.X_PL);
+    bone.volume_mm3 = volume(bone.surface);
+    bone.complete = !refined.cut;
+    bone.confidence = std::clamp(1 - f.rim_bright, 0.0, 1.0) * std::min(1.0, 0.15 + 0.9 * refined.supported);
+    if (f.rim_bright > 0.08)
+      bone.doubt = fmt::format("its cortex still meets the bone's along {:.0f} % of the break", 100 * f.rim_bright);
+    double sum = 0;
+    std::size_t voxels = 0;
+    for (std::size_t v = 0; v < labels.size(); ++v)
+      if (labels[v] == f.label) sum += static_cast<double>(out.scan.grey.v[v]), ++voxels;
+    bone.mean_hu = voxels > 0 ? sum / static_cast<double>(voxels) : 0;
+  });
+  for (std::size_t n = 0; n < found.size(); ++n)
+    if (found[n]) out.foot.fragments.emplace(fmt::format("M2.{}", n + 1), std::move(*found[n]));
+  for (const FoundFleck& f : out.pieces.flecks) out.foot.flecks.push_back({f.volume_mm3, out.scan.X_PL * f.centre});
 }
 
 /// One foot; nullopt with a reason where the cluster is no foot, or with `refused` where an edit does not fit.
@@ -162,6 +196,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   // Bend, label, bend to the label's own edges, label again.
   const EdgeField fine(thinned(points, 0.8));
   auto bent = posedMeshes(foot, *best);
+  const auto posed = bent;
   Labelling labelling;
   std::vector<std::int16_t> owner = ownersOf(bent, fine, 3.5);
   const auto bend = [&](double reach, int iterations, double stiffness) {
@@ -224,13 +259,23 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   if (progress.cancelled()) return std::nullopt;
 
   out.foot.side = chosen->side;
+  out.pieces = findFragments(out.scan, posed, labelling.labels);
+  if (edits != nullptr) {
+    if (auto merged = mergeFragments(*edits, out.pieces, labelling.labels, out.edited); !merged) {
+      refused = merged.error();
+      return std::nullopt;
+    }
+  }
+  watch.lap("fragments");
   double squares = 0;
   std::size_t counted = 0;
   std::vector<std::optional<RefinedSurface>> refined(bent.size());
   tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
     Surface outline = labelOutline(out.scan.grey, labelling.labels, label(bent[n].id));
     if (outline.empty()) return;
-    refined[n] = refineSurface(out.scan, std::move(outline));
+    const bool broken = bent[n].id == Bone::kM2 && !out.pieces.fragments.empty();
+    refined[n] = broken ? refineSurface(out.scan, std::move(outline), kBreakSearchMm)
+                        : refineSurface(out.scan, std::move(outline));
   });
   // Blur and compact bone are the scan's: measured on all bones, then every edge is fitted with them.
   std::vector<const Surface*> measured;
@@ -239,7 +284,9 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   const EdgeModel edge_model =
       measureEdges(out.scan, measured, std::max(ct.grid.spacing.x(), ct.grid.spacing.y()), ct.grid.spacing.z());
   tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
-    if (refined[n] && label(bent[n].id) <= 12) fitCortex(out.scan, edge_model, refined[n]->surface);
+    // A break shows cancellous bone: the model of a cortex does not hold there.
+    if (refined[n] && label(bent[n].id) <= 12 && !(bent[n].id == Bone::kM2 && !out.pieces.fragments.empty()))
+      fitCortex(out.scan, edge_model, refined[n]->surface);
   });
   watch.lap("cortex");
   std::array<double, 256> hu_sum{};
@@ -286,6 +333,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     bone.doubts = verdicts.at(id).doubts;
     bone.doubt = join(verdicts.at(id).texts);
   }
+  addFragments(out, labelling.labels);
   out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   tell(1.0);
   return out;
@@ -368,6 +416,20 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
       out.cautions.push_back(fmt::format(
           "Little stands out from soft tissue, for low bone density or much noise: {}{}. Screws may hold less well.",
           pale, which));
+    for (const auto& [id, piece] : foot->foot.fragments)
+      out.cautions.push_back(
+          fmt::format("The base of the second metatarsal{} is broken: {} is a piece of {:.0f} mm3{}.", which, id,
+                      piece.volume_mm3, piece.doubt.empty() ? "" : " (" + piece.doubt + ")"));
+    for (const FoundFragment& f : foot->pieces.doubtful)
+      out.cautions.push_back(fmt::format(
+          "The base of the second metatarsal{} may be broken: a piece of about {:.0f} mm3 is parted from it "
+          "along {:.0f} % of its border. It is treated as one with its bone; look at the images.",
+          which, f.volume_mm3, 100 * (1 - f.rim_bright)));
+    for (const Fleck& f : foot->foot.flecks)
+      out.cautions.push_back(fmt::format(
+          "A fleck of bone of about {:.0f} mm3 lies between the medial cuneiform and the second metatarsal{}, at "
+          "({:.0f}, {:.0f}, {:.0f}): a sign that the ligament between them has torn off bone.",
+          f.volume_mm3, which, f.centre.x(), f.centre.y(), f.centre.z()));
     out.feet.push_back(std::move(foot->foot));
   }
   if (edits != nullptr && edits->side && !out.feet.empty() &&

@@ -26,20 +26,32 @@ struct SegmentedBone {
   double mean_hu = 0;
 };
 
+/// A small piece of bone between the medial cuneiform and the second metatarsal that belongs to no bone.
+struct Fleck {
+  double volume_mm3 = 0;
+  Vec3 centre = Vec3::Zero();  ///< patient frame
+};
+
 /// One foot found in the scan.
 struct SegmentedFoot {
   Side side = Side::kRight;
   std::map<Bone, SegmentedBone> bones;  ///< those of `Bone` that were found; the twelve first
-  double template_rms_mm = 0;           ///< how well the template met the bone edges (naming is doubtful above 3)
+  /// Pieces broken off the second metatarsal, by id ("M2.1", largest first); the bone is then its main part only.
+  std::map<std::string, SegmentedBone> fragments;
+  std::vector<Fleck> flecks;
+  double template_rms_mm = 0;  ///< how well the template met the bone edges (naming is doubtful above 3)
   [[nodiscard]] BoneSurfaces surfaces() const;
 };
 
 struct BonesResult {
   std::vector<SegmentedFoot> feet;  ///< one or two
-  LabelVolume labels;               ///< on the CT grid; label(bone) of feet[k] plus 32 * k
+  LabelVolume labels;               ///< on the CT grid; label(bone) or fragmentLabel(id) of feet[k] plus 32 * k
   std::vector<std::string> cautions;
   std::vector<std::string> edited;  ///< what the edits did, a clause each
 };
+
+/// Label value of a fragment of the second metatarsal: 17 for "M2.1", 18 for "M2.2"...
+[[nodiscard]] std::uint8_t fragmentLabel(const std::string& id);
 
 struct BonesSettings {
   std::optional<Side> side;      ///< overrides the side found, when one foot is in the field of view

@@ -79,6 +79,39 @@ LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
   return out;
 }
 
+/// Where the fragments belong on their bone; `whole` gets the bone put together.
+void reduceOntoBone(const std::map<std::string, SegmentedBone>& fragments, Case& c, BoneSurfaces& whole) {
+  if (fragments.empty() || !c.injured.contains(Bone::kM2)) return;
+  std::map<std::string, Surface> surfaces;
+  for (const auto& [id, bone] : fragments) surfaces[id] = bone.surface;
+  const FragmentsReduced reduced = reduceFragments(c.injured.at(Bone::kM2), surfaces);
+  for (const auto& [id, bone] : fragments) {
+    CaseFragment& f = c.fragments[id];
+    f.bone = bone;
+    f.fit = reduced.fragments.at(id);
+    if (!f.fit.doubt.empty())
+      c.cautions.push_back(fmt::format("Fragment {} is not put back in this plan: {}.", id, f.fit.doubt));
+    else if (f.fit.overlap_mm > 1.5)
+      c.cautions.push_back(fmt::format("Fragment {} overlaps its bone by {:.1f} mm once put back: check the break.", id,
+                                       f.fit.overlap_mm));
+  }
+  whole.at(Bone::kM2) = reduced.whole;
+}
+
+/// The fragments go with their ray; the ray's surfaces become those of the main part again.
+void placeFragments(Case& c) {
+  if (c.fragments.empty()) return;
+  const RayReduction& ray = c.reduction.rays[1];
+  const Rigid X = ray.ray != 0 ? ray.injured_to_reduced : Rigid::Identity();
+  c.reduction.reduced.at(Bone::kM2) = transformed(c.injured.at(Bone::kM2), X);
+  for (auto& [id, f] : c.fragments) {
+    f.injured_to_reduced = X * f.fit.injured_to_bone;
+    f.reduced = transformed(f.bone.surface, f.injured_to_reduced);
+    f.uncertainty_mm = std::hypot(f.fit.uncertainty_mm, ray.uncertainty_mm);
+    f.uncertainty_rad = std::hypot(f.fit.uncertainty_rad, ray.uncertainty_rad);
+  }
+}
+
 }  // namespace
 
 Result<Case> planCase(const PlanRequest& request, const Progress& progress) {
@@ -208,7 +241,11 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.timings_s["injury"] = clock.lap();
 
   // --- reduction: where every ray belongs
-  auto corrected = reduceCorrected(edits, c.injured, c.side, other_pointer, prior(c.side), progress);
+  // A broken second metatarsal is put together first: its ray is placed, and read, as the whole bone it was.
+  BoneSurfaces whole = c.injured;
+  c.flecks = foot.flecks;
+  reduceOntoBone(foot.fragments, c, whole);
+  auto corrected = reduceCorrected(edits, whole, c.side, other_pointer, prior(c.side), progress);
   if (!corrected) return tl::unexpected(corrected.error());
   c.reduction = std::move(corrected->reduction);
   if (!edits.empty()) {
@@ -234,8 +271,9 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
                      c.reduction.frame);
   }
   c.patterns = classify(c.rays);
-  c.measures = ctMeasures(c.injured, c.side, c.reduction.frame, other_pointer);
+  c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer);
   c.measures_reduced = ctMeasures(c.reduction.reduced, c.side, c.reduction.frame, other_pointer);
+  placeFragments(c);
   c.timings_s["injury"] += clock.lap();
   if (progress.cancelled()) return cancelledError();
 
@@ -245,6 +283,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   input.side = c.side;
   input.frame = c.reduction.frame;
   input.ct = &scan.volume;
+  for (const auto& [id, f] : c.fragments)
+    if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
   for (const RayReduction& r : c.reduction.rays) {
     if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
   }

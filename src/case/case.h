@@ -16,6 +16,7 @@
 #include "injury/displacement.h"
 #include "injury/measures.h"
 #include "injury/patterns.h"
+#include "reduction/fragments.h"
 #include "reduction/reduce.h"
 
 namespace rayset {
@@ -36,6 +37,16 @@ struct AppliedEdits {
   std::vector<std::string> applied;  ///< sentences
 };
 
+/// A piece broken off the second metatarsal.
+struct CaseFragment {
+  SegmentedBone bone;  ///< as scanned
+  Rigid injured_to_reduced = Rigid::Identity();
+  Surface reduced;
+  double uncertainty_mm = 0;  ///< its own fit and its ray's together
+  double uncertainty_rad = 0;
+  FragmentReduction fit;  ///< on its bone
+};
+
 struct Case {
   ScanInfo scan;
   Grid grid;
@@ -43,7 +54,10 @@ struct Case {
   std::string other_foot;  ///< "same scan", the folder's name, or empty
   std::map<Bone, SegmentedBone> bones;
   BoneSurfaces injured;  ///< surfaces of `bones`
-  LabelVolume labels;    ///< of the planned foot only
+  /// By id ("M2.1"); `injured` and `reduction.reduced` then hold the main part of the second metatarsal only.
+  std::map<std::string, CaseFragment> fragments;
+  std::vector<Fleck> flecks;
+  LabelVolume labels;  ///< of the planned foot only
   ReductionResult reduction;
   std::array<RayDisplacement, 5> rays{};  ///< by ray - 1; ray == 0 where it could not be dealt with
   std::vector<Measure> measures;          ///< of the foot as scanned

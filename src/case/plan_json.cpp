@@ -127,6 +127,15 @@ nlohmann::ordered_json planJson(const Case& c) {
     j["missing"].push_back(
         {{"id", boneId(bone)}, {"confidence", 0}, {"doubts", Json::array({doubtWord(Doubt::kNotFound)})}});
   }
+  for (const auto& [id, f] : c.fragments)
+    j["bones"].push_back({{"id", id},
+                          {"label", fragmentLabel(id)},
+                          {"surface", "surfaces/" + id + ".stl"},
+                          {"reduced_surface", "reduced/" + id + ".stl"},
+                          {"volume_mm3", rounded(f.bone.volume_mm3, 1)},
+                          {"complete", f.bone.complete},
+                          {"confidence", rounded(f.bone.confidence, 3)},
+                          {"doubt", f.bone.doubt}});
   j["labels"] = "labels.nrrd";
 
   Json injury;
@@ -144,6 +153,9 @@ nlohmann::ordered_json planJson(const Case& c) {
                                 {"plantarflexion", rounded(toDegrees(d.plantarflexion_rad), 3)},
                                 {"pronation", rounded(toDegrees(d.pronation_rad), 3)}}}});
   }
+  injury["flecks"] = Json::array();
+  for (const Fleck& f : c.flecks)
+    injury["flecks"].push_back({{"centre", pointJson(f.centre, 2)}, {"volume_mm3", rounded(f.volume_mm3, 0)}});
   injury["measures"] = json(c.measures);
   injury["patterns"] = {{"quenu_kuss", c.patterns.quenu_kuss.value},
                         {"hardcastle", c.patterns.hardcastle.value},
@@ -173,6 +185,19 @@ nlohmann::ordered_json planJson(const Case& c) {
          {"joint", json(r.joint)},
          {"manoeuvre", r.manoeuvre}});
   }
+  reduction["fragments"] = Json::array();
+  for (const auto& [id, f] : c.fragments)
+    reduction["fragments"].push_back(
+        {{"id", id},
+         {"transform", rigidJson(f.injured_to_reduced)},
+         {"on_bone", rigidJson(f.fit.injured_to_bone)},
+         {"uncertainty", {{"mm", rounded(f.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(f.uncertainty_rad), 2)}}},
+         {"break",
+          {{"gap_mm", rounded(f.fit.gap_mm, 2)},
+           {"step_mm", rounded(f.fit.step_mm, 2)},
+           {"overlap_mm", rounded(f.fit.overlap_mm, 2)},
+           {"face_mm2", rounded(f.fit.face_mm2, 0)}}},
+         {"doubt", f.fit.doubt}});
   reduction["measures"] = json(c.measures_reduced);
   j["reduction"] = reduction;
 

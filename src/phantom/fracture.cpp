@@ -10,7 +10,7 @@ namespace rayset {
 namespace {
 
 constexpr double kVoxelMm = 0.35;
-constexpr double kLeastVolume = 60;  // mm^3
+constexpr double kLeastVolume = 60, kLeastFleck = 15;  // mm^3
 
 /// Waves of the break, mm: a sum of sines that never repeats within the bone; smooth enough for the mesh's grid.
 double roughness(const Vec3& q) {
@@ -45,8 +45,8 @@ Surface cutPart(const DistanceField& bone, const std::function<double(const Vec3
 
 }  // namespace
 
-Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis, const Frame& frame,
-                                   BaseFragment kind) {
+Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis, const Frame& frame, BaseFragment kind,
+                                   double fleck_mm3) {
   const Vec3 d = axis.distal;
   const Vec3 m = (frame.medial - frame.medial.dot(d) * d).normalized();
   const Vec3 u = (frame.dorsal - frame.dorsal.dot(d) * d - frame.dorsal.dot(m) * m).normalized();
@@ -62,6 +62,7 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
   std::vector<Cut> cuts;
   switch (kind) {
     case BaseFragment::kNone:
+    case BaseFragment::kFleck:  // cut to size below
       break;
     case BaseFragment::kShear: {
       const Vec3 n = Vec3(0.72, -0.45, -0.53).normalized();  // medial, proximal, plantar
@@ -95,6 +96,20 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
     }
   }
   const DistanceField field(m2, kVoxelMm, 3.0);
+  if (kind == BaseFragment::kFleck) {
+    const Vec3 n = Vec3(0.80, -0.40, -0.45).normalized();  // medial, proximal, plantar
+    const auto beyond = [n](double depth) {
+      return [n, depth](const Vec3& q) { return depth - q.dot(n) + 0.5 * roughness(q); };
+    };
+    double low = -10, high = 30;  // the deeper the plane lies inside, the larger the piece
+    for (int step = 0; step < 16; ++step) {
+      const double middle = 0.5 * (low + high);
+      const auto cut = beyond(middle);
+      const Surface piece = cutPart(field, [&](const Vec3& p) { return cut(local(p)); });
+      (!piece.empty() && volume(piece) > fleck_mm3 ? low : high) = middle;
+    }
+    cuts.push_back({beyond(0.5 * (low + high)), n});
+  }
   BrokenBase out;
   out.main = cutPart(field, [&](const Vec3& p) {
     double inside = -1e9;  // outside of every fragment
@@ -105,7 +120,7 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
     BrokenPiece piece;
     piece.surface = cutPart(field, [&](const Vec3& p) { return cut.outside(local(p)); });
     piece.away = world(cut.away).normalized();
-    if (piece.surface.empty() || volume(piece.surface) < kLeastVolume)
+    if (piece.surface.empty() || volume(piece.surface) < (kind == BaseFragment::kFleck ? kLeastFleck : kLeastVolume))
       return fail(Fault::kInternal, "the break leaves no fragment worth the name in a second metatarsal of this shape",
                   "M2", "Choose another kind of fragment.");
     out.fragments.push_back(std::move(piece));

@@ -23,9 +23,10 @@ struct BrokenBase {
 ///   butterfly  two planes meeting at a plantar edge take a wedge out of the dorsal cortex, 5 to 17 mm from the joint
 ///   y          the stem of the Y splits the joint face, its arms run out to both cortices: a medial and a lateral
 ///   piece
+///   fleck      a plane takes so much off the medial-plantar corner of the base that `fleck_mm3` are left beyond it
 /// The break is rough: the planes carry waves of about half a millimetre. kInternal where a piece would come out
-/// smaller than 60 mm^3 (a bone of unusual shape).
+/// smaller than 60 mm^3 (15 for a fleck; a bone of unusual shape).
 [[nodiscard]] Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis, const Frame& frame,
-                                                 BaseFragment kind);
+                                                 BaseFragment kind, double fleck_mm3 = 90);
 
 }  // namespace rayset

@@ -37,11 +37,12 @@ constexpr std::array<std::pair<NamedInjury, std::string_view>, 6> kInjuryWords{
      {NamedInjury::kDivergent, "divergent"},
      {NamedInjury::kMedialPartial, "medial-partial"},
      {NamedInjury::kLateralPartial, "lateral-partial"}}};
-constexpr std::array<std::pair<BaseFragment, std::string_view>, 4> kFragmentWords{
+constexpr std::array<std::pair<BaseFragment, std::string_view>, 5> kFragmentWords{
     {{BaseFragment::kNone, "none"},
      {BaseFragment::kShear, "shear"},
      {BaseFragment::kButterfly, "butterfly"},
-     {BaseFragment::kY, "y"}}};
+     {BaseFragment::kY, "y"},
+     {BaseFragment::kFleck, "fleck"}}};
 
 RayDisplacement asDisplacement(int ray, const RayInjury& r) {
   RayDisplacement d;
@@ -344,7 +345,7 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
       }
     } else if (key == "fragment") {
       const auto fragment = value.is_string() ? baseFragmentFromWord(value.get<std::string>()) : std::nullopt;
-      if (!fragment) return wrong("an unknown fragment", key, "Known are none, shear, butterfly and y.");
+      if (!fragment) return wrong("an unknown fragment", key, "Known are none, shear, butterfly, y and fleck.");
       spec.fragment = *fragment;
     } else if (key == "fragment_gap_mm") {
       if (!value.is_number() || !(value.get<double>() >= 0 && value.get<double>() <= 10))
@@ -359,8 +360,12 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
         if (!pair) return wrong(pair.error().what, field, pair.error().remedy);
         spec.contacts.insert(spec.contacts.end(), pair->begin(), pair->end());
       }
+    } else if (key == "fleck_mm3") {
+      if (!value.is_number() || !(value.get<double>() >= 20 && value.get<double>() <= 200))
+        return wrong("a fleck size out of range", key, "Give a number from 20 to 200 mm3.");
+      spec.fleck_mm3 = value.get<double>();
     } else {
-      return wrong("an unknown entry", key, "Known are rays, fragment, fragment_gap_mm and contact.");
+      return wrong("an unknown entry", key, "Known are rays, fragment, fragment_gap_mm, fleck_mm3 and contact.");
     }
   }
   return spec;
@@ -624,7 +629,7 @@ Result<InjuredFoot> injure(const IntactFoot& ready, const InjurySpec& spec) {
   if (spec.fragment == BaseFragment::kNone) return foot;
   const Surface& m2 = intact.at(Bone::kM2);
   const Rigid X_m2 = foot.intact_to_injured[1];
-  auto broken = breakSecondBase(m2, *ready.impl().axes[1], foot.frame, spec.fragment);
+  auto broken = breakSecondBase(m2, *ready.impl().axes[1], foot.frame, spec.fragment, spec.fleck_mm3);
   if (!broken) return tl::unexpected(broken.error());
   const Body main(broken->main);
   for (std::size_t n = 0; n < broken->fragments.size(); ++n) {

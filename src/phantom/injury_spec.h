@@ -18,7 +18,7 @@
 namespace rayset {
 
 enum class NamedInjury { kNone, kHomolateral, kIsolated, kDivergent, kMedialPartial, kLateralPartial };
-enum class BaseFragment { kNone, kShear, kButterfly, kY };
+enum class BaseFragment { kNone, kShear, kButterfly, kY, kFleck };
 
 inline constexpr std::array<NamedInjury, 5> kNamedInjuries{NamedInjury::kHomolateral, NamedInjury::kIsolated,
                                                            NamedInjury::kDivergent, NamedInjury::kMedialPartial,
@@ -40,6 +40,7 @@ struct InjurySpec {
   BaseFragment fragment = BaseFragment::kNone;
   /// Extra displacement of the fragment relative to its metatarsal (mm away from it).
   double fragment_gap_mm = 1.5;
+  double fleck_mm3 = 90;  ///< size of the fleck, 20 to 200
   /// Bones pressed into contact, so that partial volume bridges their joint. A metatarsal of the pair (the first, where
   /// both are) moves towards the other bone, as injured, until they touch; what moved it belongs to the injury. Two
   /// bones of the tarsus stay where they are and grow together over what faces the other most closely, half the gap
@@ -56,7 +57,7 @@ struct InjurySpec {
 /// "none", "homolateral", "isolated", "divergent", "medial-partial", "lateral-partial".
 [[nodiscard]] std::optional<NamedInjury> namedInjuryFromWord(std::string_view word);
 [[nodiscard]] std::string_view wordOf(NamedInjury name);
-/// "none", "shear", "butterfly", "y".
+/// "none", "shear", "butterfly", "y", "fleck".
 [[nodiscard]] std::optional<BaseFragment> baseFragmentFromWord(std::string_view word);
 [[nodiscard]] std::string_view wordOf(BaseFragment fragment);
 
@@ -71,8 +72,8 @@ struct ExpectedPatterns {
 [[nodiscard]] std::string wordsOf(const std::vector<std::pair<Bone, Bone>>& contacts);
 
 /// JSON {"rays":[{"ray":2,"shift_mm":{"lateral":..,"dorsal":..,"distal":..},"turn_deg":{"abduction":..,...}}],
-/// "fragment":"shear","fragment_gap_mm":1.5,"contact":["M1-C1"]}; what is left out is 0. kRequest, naming file and
-/// field, for anything else.
+/// "fragment":"shear","fragment_gap_mm":1.5,"fleck_mm3":90,"contact":["M1-C1"]}; what is left out is 0. kRequest,
+/// naming file and field, for anything else.
 [[nodiscard]] Result<InjurySpec> readInjurySpec(const std::filesystem::path& file);
 [[nodiscard]] Result<InjurySpec> parseInjurySpec(const std::string& json, const std::string& where);
 

@@ -141,6 +141,9 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
   for (const BoneSurfaces* set : {&injured, &reduced})
     for (const auto& [b, s] : *set)
       if (isMidfoot(b) && !s.empty()) shown.push_back(&s);
+  for (const auto& [id, piece] : c.fragments)
+    for (const Surface* s : {&piece.bone.surface, &piece.reduced})
+      if (!s->empty()) shown.push_back(s);
   if (shown.empty()) return shots;
   const std::vector<Look> looks{makeLook(f, "dorsal", f.dorsal, f.distal), makeLook(f, "medial", f.medial, f.dorsal),
                                 makeLook(f, "lateral", -f.medial, f.dorsal)};
@@ -183,6 +186,12 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
         }
       }
       job.parts.push_back(part);
+    }
+    for (const auto& [id, piece] : c.fragments) {
+      const Surface& s = group == "injured" ? piece.bone.surface : piece.reduced;
+      if (s.empty()) continue;
+      job.parts.push_back({&s, linearColour(palette::kPiece), group == "metal" ? 0.4F : 1.0F});
+      if (group != "metal") shot.labels.push_back({centroid(s), id, palette::kPiece, true});
     }
     if (group == "metal") {
       for (const Device& d : c.fixation.devices) {
@@ -270,6 +279,9 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
         if (!mine_too && look.name == "side") continue;
         job.parts.push_back({&s, mine_too ? bone : faint, mine_too ? 0.30F : 0.05F});
       }
+      for (const auto& [id, piece] : c.fragments)
+        if (ray == 2 && !piece.reduced.empty())
+          job.parts.push_back({&piece.reduced, linearColour(palette::kPiece), 0.40F});
       for (const Device* d : mine) {
         job.parts.push_back({&devices.at(d->id), d->stage == "temporary" ? wire : screw, 1});
         shot.labels.push_back({d->entry, d->id + " " + words::mm(d->length_mm, 0),
@@ -426,6 +438,7 @@ std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
   using Mark = LegendEntry::Mark;
   std::vector<LegendEntry> out;
   const bool displaced = !words::raysIn(c, RayState::kDisplaced).empty();
+  if (!c.fragments.empty()) out.push_back({palette::kPiece, Mark::kSolid, "piece broken off (M2.1...)"});
   if (group == "injured" || group == "reduced") {
     if (!displaced) return out;
     if (group == "injured") {

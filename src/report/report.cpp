@@ -581,6 +581,10 @@ void boneTable(pdf::Document& doc, const Content& k) {
                      s.confidence < kDoubtful ? bold("▲ " + words::number(100 * s.confidence, 0) + " %")
                                               : words::number(100 * s.confidence, 0) + " %",
                      (s.by_hand ? bold("Corrected by hand. ") : "") + escaped(s.doubt)}});
+  for (const auto& [id, f] : c.fragments)
+    rows.push_back({{bold(id), "piece of the second metatarsal", words::number(f.bone.volume_mm3 / 1000, 1),
+                     f.bone.complete ? "whole" : bold("▲ cut by the field of view"),
+                     words::number(100 * f.bone.confidence, 0) + " %", escaped(f.bone.doubt)}});
   doc.table({{"Id", 0.8},
              {"Bone", 2},
              {"Volume\ncm³", 0.8, pdf::Align::kRight},
@@ -659,6 +663,10 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   progress("report", 0);
   if (const Status s = writeBones(c.injured, folder / "surfaces"); !s) return s;
   if (const Status s = writeBones(c.reduction.reduced, folder / "reduced"); !s) return s;
+  for (const auto& [id, f] : c.fragments) {
+    if (const Status s = writeStl(folder / "surfaces" / (id + ".stl"), f.bone.surface); !s) return s;
+    if (const Status s = writeStl(folder / "reduced" / (id + ".stl"), f.reduced); !s) return s;
+  }
   if (const Status s = makeFolder(folder / "devices"); !s) return s;
   std::map<std::string, Surface> devices;
   for (const Device& d : c.fixation.devices) {

@@ -242,6 +242,21 @@ Finding finding(const Case& c) {
     line += turned.empty() ? "; it is not turned by 1° or more." : "; the bone is " + turned + ".";
     f.rays.push_back(line);
   }
+  for (const auto& [id, piece] : c.fragments) {
+    const Vec3 centre = centroid(piece.bone.surface);
+    std::string line =
+        "The base of M2 is broken: its piece " + id + " (" + number(piece.bone.volume_mm3 / 1000) + " cm³) stands ";
+    if (piece.fit.doubt.empty())
+      line += mm((piece.fit.injured_to_bone * centre - centre).norm()) + " from its place on the bone, turned by " +
+              number(toDegrees(rotationAngle(piece.fit.injured_to_bone.linear())), 0) + "°.";
+    else
+      line += "where its place on the bone could not be found (see the cautions).";
+    f.rays.push_back(line);
+  }
+  for (const Fleck& fleck : c.flecks)
+    f.rays.push_back("A fleck of bone of about " + number(fleck.volume_mm3, 0) +
+                     " mm³ lies between the medial cuneiform and the base of M2: the ligament between them may have "
+                     "torn it off.");
   for (const int ray : unknown) {
     std::vector<std::string> missing;
     for (const Bone bone : {metatarsal(ray), tarsalPartner(ray)})
@@ -619,6 +634,11 @@ std::vector<std::string> uncertainty(const Case& c) {
       out.push_back(capitalised(rayName(r.ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
                     number(toDegrees(r.uncertainty_rad)) + "° (half-width of a 95 % interval, estimated).");
     }
+  for (const auto& [id, f] : c.fragments)
+    if (f.fit.doubt.empty())
+      out.push_back("Piece " + id + ": place ±" + number(f.uncertainty_mm) + " mm, turn ±" +
+                    number(toDegrees(f.uncertainty_rad)) + "°, its ray's included; on its bone ±" +
+                    number(f.fit.uncertainty_mm) + " mm and ±" + number(toDegrees(f.fit.uncertainty_rad)) + "°.");
   std::vector<std::string> doubtful;
   for (const auto& [bone, b] : c.bones)
     if (b.confidence < kDoubtful && std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end())
@@ -647,7 +667,8 @@ std::vector<std::string> notDone(const Case& c) {
       "Ligaments, cartilage, tendons, vessels, nerves and skin were not seen: they do not show, or not surely, on CT.");
   out.emplace_back("The foot was not loaded in the scanner: instability that only shows under load can be missed.");
   out.emplace_back(
-      "Fractures were not searched for; a broken bone is treated as one piece unless fragments are listed.");
+      "Fractures were searched for at the base of the second metatarsal only; any other broken bone is treated as one "
+      "piece. A piece that stands less than about half a millimetre off its bone is not told from it.");
   out.emplace_back(
       "How strong the construct is was not computed, beyond the pull-out estimate where it is shown; healing, bone "
       "quality "

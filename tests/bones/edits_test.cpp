@@ -376,10 +376,6 @@ TEST(LabelEdits, ThatDoNotFitAreRefused) {
          e.merges.push_back({Bone::kM2, b, {}});
        },
        "merges[0].point", "mm from the second metatarsal"},
-      {[&](Edits& e) {
-         e.merges.push_back({Bone::kM2, {}, "M2.1"});
-       },
-       "merges[0].fragment", "no fragment M2.1"},
       {[&](Edits& e) { e.removals.push_back(Bone::kC1); }, "remove[0]", "was not found"},
       {[&](Edits& e) {
          e.renames.push_back({Bone::kC1, Bone::kC2});
@@ -401,6 +397,32 @@ TEST(LabelEdits, ThatDoNotFitAreRefused) {
     EXPECT_THAT(done.error().what, HasSubstr(w.what));
     EXPECT_FALSE(done.error().remedy.empty());
   }
+}
+
+TEST(MergeFragments, JoinsByIdAndRefusesWhatIsNotThere) {
+  const std::uint8_t m2 = label(Bone::kM2);
+  std::vector<std::uint8_t> labels{m2, 17, 17, 18, 0};
+  FragmentFindings pieces;
+  pieces.fragments.resize(2);
+  pieces.fragments[0].label = 17;
+  pieces.fragments[1].label = 18;
+  EditedLabels edited;
+  Edits edits;
+  edits.merges.push_back({Bone::kM2, {}, "M2.1"});
+  ASSERT_TRUE(mergeFragments(edits, pieces, labels, edited).has_value());
+  EXPECT_EQ(labels, (std::vector<std::uint8_t>{m2, m2, m2, 18, 0}));
+  ASSERT_EQ(pieces.fragments.size(), 1U);
+  EXPECT_EQ(pieces.fragments[0].label, 18);
+  EXPECT_TRUE(edited.by_hand.contains(Bone::kM2));
+  ASSERT_EQ(edited.applied.size(), 1U);
+
+  edits.merges = {{Bone::kM2, {}, "M2.2"}};
+  const auto refused = mergeFragments(edits, pieces, labels, edited);
+  ASSERT_FALSE(refused.has_value());
+  EXPECT_EQ(refused.error().fault, Fault::kRequest);
+  EXPECT_EQ(refused.error().where, "merges[0].fragment");
+  EXPECT_THAT(refused.error().what, HasSubstr("no fragment M2.2"));
+  EXPECT_FALSE(refused.error().remedy.empty());
 }
 
 }  // namespace
