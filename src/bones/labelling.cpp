@@ -15,6 +15,7 @@ constexpr double kFar = 6.0;        ///< mm outside every template: surely anoth
 constexpr double kReach = 6.0;      ///< mm outside its template a bone may extend
 constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet deeper than this fraction of the contrast
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
+constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more than this fraction of the contrast
 constexpr double kBucket = 0.02;
 
 /// A connected piece of the bone mask less its outermost layer.
@@ -492,11 +493,11 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const Vec3 away = h * centre / size - axes.centre;
         const double along = std::abs(away.dot(axes.axes.col(0)));
         const double beside = std::sqrt(std::max(0.0, away.squaredNorm() - along * along));
-        end = along > 15 && beside < 7 &&
-              dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < 0.03 * contrast;
+        end = along > 15 && beside < 0.3 * along &&
+              dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < kDip * contrast;
       }
       if (!rayOf(bones[b].id) && size < 0.1 * expected[b]) {
-        end = dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < 0.03 * contrast;
+        end = dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < kDip * contrast;
       }
       if (!cap && !end) continue;
       for (const std::uint32_t n : part) who[n] = static_cast<std::uint8_t>(b);
