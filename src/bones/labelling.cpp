@@ -355,10 +355,11 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     if (q.claimants.size() == 1 && !q.marks.empty()) {
       whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
     } else if (q.claimants.size() == 1) {
-      // One owner: all of it where the size is right (the template may lie badly); a larger piece only if little of it
-      // is far from every template. Otherwise something has grown onto the bone: a leg, or the toe beyond a head.
+      // One owner: all of it where the size is right (the template may lie badly); a larger piece only if very little
+      // of it is far from every template. Otherwise something has grown onto the bone: a leg, or the toe beyond a head.
       const double size = static_cast<double>(q.voxels) / expected[q.claimants[0]];
-      if (size < 1.15 || (size < 1.9 && q.far * 12 < q.voxels)) whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
+      if ((size < 1.15 && q.far * 6 < q.voxels) || (size < 1.9 && q.far * 12 < q.voxels))
+        whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
     } else if (q.claimants.empty() && q.voxels > 60) {
       // Nobody's home: a phalanx, a sesamoid or a chip. Toes and sesamoids are several pieces; the rest stays unnamed.
       const auto most = std::max_element(q.votes.begin(), q.votes.end());
