@@ -4,8 +4,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <unordered_set>
 
+#include "bones/strays.h"
 #include "geometry/distance_field.h"
 
 namespace rayset::bones {
@@ -15,7 +15,6 @@ constexpr double kFar = 6.0;        ///< mm outside every template: surely anoth
 constexpr double kReach = 6.0;      ///< mm outside its template a bone may extend
 constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet deeper than this fraction of the contrast
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
-constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more than this fraction of the contrast
 constexpr double kBucket = 0.02;
 
 /// A connected piece of the bone mask less its outermost layer.
@@ -139,54 +138,6 @@ void claim(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones, c
     if (!changed) break;
     gather();
   }
-}
-
-/// How much darker the meeting face of a part and a bone is than both sides of it, two to four voxels away (HU, mean
-/// over whole layers, so that noise averages out). A joint gap dips even where blur has all but closed it.
-double dipBetween(const Image& image, const std::vector<std::uint8_t>& who, const std::vector<std::uint32_t>& part,
-                  std::uint8_t part_mark, std::uint8_t bone_mark, const std::array<std::ptrdiff_t, 6>& six) {
-  const auto at = [&](std::size_t n, std::ptrdiff_t d) {
-    return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
-  };
-  const auto inner = [&](std::size_t n) {  // its neighbours exist
-    const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y()),
-               nz = static_cast<std::size_t>(image.size.z());
-    const std::size_t i = n % nx, j = n / nx % ny, k = n / (nx * ny);
-    return i > 0 && j > 0 && k > 0 && i + 1 < nx && j + 1 < ny && k + 1 < nz;
-  };
-  std::vector<std::uint32_t> mine, theirs;
-  for (const std::uint32_t n : part) {
-    if (!inner(n)) continue;
-    bool meets = false;
-    for (const std::ptrdiff_t d : six)
-      if (who[at(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(at(n, d)));
-    if (meets) mine.push_back(n);
-  }
-  constexpr int kLayers = 5;
-  const auto means = [&](std::vector<std::uint32_t> layer, std::uint8_t mark) {
-    std::array<double, kLayers> out{};
-    std::unordered_set<std::uint32_t> seen(layer.begin(), layer.end());
-    layer.assign(seen.begin(), seen.end());
-    std::sort(layer.begin(), layer.end());
-    for (auto& mean : out) {
-      double sum = 0;
-      std::vector<std::uint32_t> next;
-      for (const std::uint32_t n : layer) {
-        sum += static_cast<double>(image.v[n]);
-        if (!inner(n)) continue;
-        for (const std::ptrdiff_t d : six) {
-          const auto t = static_cast<std::uint32_t>(at(n, d));
-          if (who[t] == mark && seen.insert(t).second) next.push_back(t);
-        }
-      }
-      mean = layer.empty() ? -1e9 : sum / static_cast<double>(layer.size());
-      layer.swap(next);
-    }
-    return out;
-  };
-  const auto a = means(std::move(mine), part_mark), b = means(std::move(theirs), bone_mark);
-  const double here = std::min({a[0], a[1], b[0], b[1]});
-  return std::min(std::max({a[2], a[3], a[4]}), std::max({b[2], b[3], b[4]})) - here;
 }
 
 double smoothStep(double t) {
@@ -446,64 +397,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     }
     std::vector<std::uint32_t>().swap(buckets[slot]);
   }
-  // What lies beyond the reach of a template that is too short was given away as unnamed. It comes home where it is
-  // plainly part of the bone.
-  {
-    std::vector<std::uint8_t> seen(who.size(), 0);
-    std::vector<std::uint32_t> part;
-    for (std::size_t start = 0; start < who.size(); ++start) {
-      if (who[start] != kOtherIndex || seen[start]) continue;
-      part.assign(1, static_cast<std::uint32_t>(start));
-      seen[start] = 1;
-      std::vector<std::size_t> faces(bones.size(), 0);
-      std::vector<double> dark(bones.size(), 0.0);
-      for (std::size_t q = 0; q < part.size(); ++q) {
-        const std::size_t n = part[q];
-        const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
-        const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
-        const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
-        if (i < 1 || j < 1 || k < 1 || i >= nx - 1 || j >= ny - 1 || k >= nz - 1) continue;
-        for (std::size_t d = 0; d < 6; ++d) {
-          const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + six[d]);
-          if (who[t] == kOtherIndex) {
-            if (!seen[t]) seen[t] = 1, part.push_back(static_cast<std::uint32_t>(t));
-          } else if (who[t] < bones.size()) {
-            ++faces[who[t]];
-            dark[who[t]] += sheetAt(n, i, j, k);
-          }
-        }
-      }
-      const auto most = std::max_element(faces.begin(), faces.end());
-      const auto b = static_cast<std::size_t>(most - faces.begin());
-      if (*most < 20) continue;
-      // A cap: more contact than a ball of its size would have, and no gap in it. Or the end of a metatarsal: no more
-      // than a head, in line with the shaft (a sesamoid lies beside), and not darker where they meet (a joint is). Or a
-      // little of a tarsal bone that no gap parts from it.
-      const auto faces_of_it = static_cast<double>(*most), size = static_cast<double>(part.size());
-      const bool cap = std::pow(faces_of_it, 1.5) > 2 * size && dark[b] / faces_of_it < 0.6 * kSheetCut;
-      bool end = false;
-      if (rayOf(bones[b].id) && size < 0.25 * expected[b]) {
-        Vec3 centre = Vec3::Zero();
-        for (const std::uint32_t n : part) {
-          const auto u = static_cast<std::size_t>(n), wx = static_cast<std::size_t>(nx),
-                     wy = static_cast<std::size_t>(ny);
-          centre +=
-              Vec3(static_cast<double>(u % wx), static_cast<double>(u / wx % wy), static_cast<double>(u / (wx * wy)));
-        }
-        const PrincipalAxes axes = principalAxes(bones[b].mesh.vertices);
-        const Vec3 away = h * centre / size - axes.centre;
-        const double along = std::abs(away.dot(axes.axes.col(0)));
-        const double beside = std::sqrt(std::max(0.0, away.squaredNorm() - along * along));
-        end = along > 15 && beside < 0.3 * along &&
-              dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < kDip * contrast;
-      }
-      if (!rayOf(bones[b].id) && size < 0.1 * expected[b]) {
-        end = dipBetween(image, who, part, kOtherIndex, static_cast<std::uint8_t>(b), six) < kDip * contrast;
-      }
-      if (!cap && !end) continue;
-      for (const std::uint32_t n : part) who[n] = static_cast<std::uint8_t>(b);
-    }
-  }
+  bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
   for (std::size_t n = 0; n < who.size(); ++n) {
     if (who[n] == 255) continue;
     out.labels[n] = who[n] == kOtherIndex ? kOther : fields[who[n]].label;

@@ -1,0 +1,144 @@
+#include "bones/strays.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <unordered_set>
+
+namespace rayset::bones {
+namespace {
+
+constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more than this fraction of the contrast
+constexpr double kGapLess = 0.07;  ///< mean depth of sheets on a face without a gap, as a fraction of the contrast
+
+using Part = std::vector<std::uint32_t>;
+
+/// How much darker the meeting face of a part and a bone is than both sides of it, two to four voxels away (HU, mean
+/// over whole layers, so that noise averages out). A joint gap dips even where blur has all but closed it.
+double dipBetween(const Image& image, const std::vector<std::uint8_t>& owner, const std::vector<std::uint32_t>& part,
+                  std::uint8_t part_mark, std::uint8_t bone_mark, const std::array<std::ptrdiff_t, 6>& six) {
+  const auto at = [&](std::size_t n, std::ptrdiff_t d) {
+    return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
+  };
+  const auto inner = [&](std::size_t n) {  // its neighbours exist
+    const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y()),
+               nz = static_cast<std::size_t>(image.size.z());
+    const std::size_t i = n % nx, j = n / nx % ny, k = n / (nx * ny);
+    return i > 0 && j > 0 && k > 0 && i + 1 < nx && j + 1 < ny && k + 1 < nz;
+  };
+  std::vector<std::uint32_t> mine, theirs;
+  for (const std::uint32_t n : part) {
+    if (!inner(n)) continue;
+    bool meets = false;
+    for (const std::ptrdiff_t d : six)
+      if (owner[at(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(at(n, d)));
+    if (meets) mine.push_back(n);
+  }
+  constexpr int kLayers = 5;
+  const auto means = [&](std::vector<std::uint32_t> layer, std::uint8_t mark) {
+    std::array<double, kLayers> out{};
+    std::unordered_set<std::uint32_t> seen(layer.begin(), layer.end());
+    layer.assign(seen.begin(), seen.end());
+    std::sort(layer.begin(), layer.end());
+    for (auto& mean : out) {
+      double sum = 0;
+      std::vector<std::uint32_t> next;
+      for (const std::uint32_t n : layer) {
+        sum += static_cast<double>(image.v[n]);
+        if (!inner(n)) continue;
+        for (const std::ptrdiff_t d : six) {
+          const auto t = static_cast<std::uint32_t>(at(n, d));
+          if (owner[t] == mark && seen.insert(t).second) next.push_back(t);
+        }
+      }
+      mean = layer.empty() ? -1e9 : sum / static_cast<double>(layer.size());
+      layer.swap(next);
+    }
+    return out;
+  };
+  const auto a = means(std::move(mine), part_mark), b = means(std::move(theirs), bone_mark);
+  const double here = std::min({a[0], a[1], b[0], b[1]});
+  return std::min(std::max({a[2], a[3], a[4]}), std::max({b[2], b[3], b[4]})) - here;
+}
+
+/// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
+/// toe as well (the smallest proximal phalanx is a third of its metatarsal).
+bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone) {
+  const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
+  const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
+  const Vec3 axis = axes.axes.col(0);
+  double low = 1e9, high = -1e9;
+  for (const Vec3& v : bone.mesh.vertices) {
+    low = std::min(low, axis.dot(v - axes.centre));
+    high = std::max(high, axis.dot(v - axes.centre));
+  }
+  const double length = high - low;
+  Vec3 middle = Vec3::Zero();
+  for (const std::size_t n : part) {
+    const Vec3 v = image.h * Vec3(static_cast<double>(n % nx), static_cast<double>(n / nx % ny),
+                                  static_cast<double>(n / (nx * ny))) -
+                   axes.centre;
+    low = std::min(low, axis.dot(v));
+    high = std::max(high, axis.dot(v));
+    middle += v / static_cast<double>(part.size());
+  }
+  const double along = std::abs(axis.dot(middle));
+  const double beside = std::sqrt(std::max(0.0, middle.squaredNorm() - along * along));
+  fprintf(stderr, "ratio %.2f\n", (high - low) / length);
+  return along > 15 && beside < 0.3 * along && high - low < 1.15 * length;
+}
+
+}  // namespace
+
+void bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
+               const std::vector<DeformedBone>& bones, const std::vector<double>& expected, double contrast_hu,
+               std::uint8_t stray, std::vector<std::uint8_t>& owner) {
+  const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
+  const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
+  const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
+  std::vector<std::uint8_t> seen(owner.size(), 0);
+  Part part;
+  for (std::size_t start = 0; start < owner.size(); ++start) {
+    if (owner[start] != stray || seen[start]) continue;
+    part.assign(1, static_cast<std::uint32_t>(start));
+    seen[start] = 1;
+    std::vector<std::size_t> faces(bones.size(), 0);
+    std::vector<double> dark(bones.size(), 0.0);
+    for (std::size_t q = 0; q < part.size(); ++q) {
+      const std::size_t n = part[q];
+      const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
+      const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
+      const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
+      if (i < 1 || j < 1 || k < 1 || i >= nx - 1 || j >= ny - 1 || k >= nz - 1) continue;
+      for (const std::ptrdiff_t d : six) {
+        const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
+        if (owner[t] == stray) {
+          if (!seen[t]) seen[t] = 1, part.push_back(static_cast<std::uint32_t>(t));
+        } else if (owner[t] < bones.size()) {
+          ++faces[owner[t]];
+          dark[owner[t]] += sheet(n, i, j, k);
+        }
+      }
+    }
+    const auto most = std::max_element(faces.begin(), faces.end());
+    if (most == faces.end() || *most < 20) continue;
+    const auto b = static_cast<std::size_t>(most - faces.begin());
+    const auto mark = static_cast<std::uint8_t>(b);
+    const auto contact = static_cast<double>(*most), size = static_cast<double>(part.size());
+    const auto take = [&](const Part& voxels) {
+      for (const std::uint32_t n : voxels) owner[n] = mark;
+    };
+    const auto joined = [&](const Part& voxels, std::uint8_t as) {
+      return dipBetween(image, owner, voxels, as, mark, six) < kDip * contrast_hu;
+    };
+    if (std::pow(contact, 1.5) > 2 * size && dark[b] / contact < kGapLess) {
+      take(part);
+    } else if (!rayOf(bones[b].id)) {
+      if (size < 0.1 * expected[b] && joined(part, stray)) take(part);
+    } else if (size < 0.25 * expected[b] && joined(part, stray)) {
+      if (mayBeEnd(image, part, bones[b])) take(part);
+    }
+  }
+}
+
+}  // namespace rayset::bones

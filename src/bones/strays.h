@@ -1,0 +1,23 @@
+// Bone beyond the reach of its fitted template: the end of a bone longer than its template comes home, the toe behind a
+// closed joint does not.
+#pragma once
+
+#include <functional>
+
+#include "bones/deform.h"
+
+namespace rayset::bones {
+
+/// `owner`: per voxel the index of a bone, `stray` for bone that was given to none, anything else for no bone. Strays
+/// that are plainly part of the bone they touch become its own:
+///   a cap        more contact than a ball of its size would have, and no gap in it;
+///   an end       of a metatarsal, in line with its shaft, not darker where they meet (a joint is) and not so long that
+///                it must be the toe;
+///   a little     of a tarsal bone that no gap parts from it.
+/// `sheet(n, i, j, k)`: depth of the dark sheet at a voxel as a fraction of `contrast_hu`; `expected`: voxels of each
+/// bone. Deterministic.
+void bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
+               const std::vector<DeformedBone>& bones, const std::vector<double>& expected, double contrast_hu,
+               std::uint8_t stray, std::vector<std::uint8_t>& owner);
+
+}  // namespace rayset::bones
