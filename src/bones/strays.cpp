@@ -84,7 +84,6 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone) {
   }
   const double along = std::abs(axis.dot(middle));
   const double beside = std::sqrt(std::max(0.0, middle.squaredNorm() - along * along));
-  fprintf(stderr, "ratio %.2f\n", (high - low) / length);
   return along > 15 && beside < 0.3 * along && high - low < 1.15 * length;
 }
 
