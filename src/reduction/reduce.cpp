@@ -13,6 +13,8 @@
 namespace rayset {
 namespace {
 
+constexpr double kLostMm = 6;  ///< an interval wider than this says nothing about a ray
+
 using namespace reduction;
 
 constexpr double kMirrorTooDifferentMm =
@@ -206,6 +208,11 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
       out.by_hand = true;
       out.uncertainty_mm = out.uncertainty_rad = 0;
     }
+    if (out.uncertainty_mm > kLostMm)
+      result.cautions.push_back(fmt::format(
+          "where the {} ray belongs could not be told (to within {:.0f} mm only): neither its shift nor the "
+          "pattern can be relied on",
+          ordinal(ray), out.uncertainty_mm));
     if (s.kept && s.doubtful) {
       const double away = (s.alternative * s.base - s.base).norm();
       out.uncertainty_mm = std::max(out.uncertainty_mm, away);

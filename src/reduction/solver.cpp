@@ -694,6 +694,10 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     Docking::State best;
     best.cost = 1e300;
     std::vector<Rigid> starts{models.at(ray).atlas_pose, Rigid::Identity()};
+    // One force takes several rays: what brought a neighbour back is tried too.
+    for (const int next : {ray - 1, ray + 1})
+      if (models.contains(next) && active[index.at(metatarsal(next))])
+        starts.push_back(poses[index.at(metatarsal(next))]);
     if (const auto start = given(ray).start) starts.push_back(*start);
     for (const Rigid& start : starts) {
       if (!tuning.start_scanned && start.isApprox(Rigid::Identity())) continue;
@@ -743,8 +747,16 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
         const Bone body = i % 2 == 0 ? pair.a : pair.b, onto = i % 2 == 0 ? pair.b : pair.a;
         fresh[i].points = facingPoints(patient, body, onto, final.poses[fresh[i].body], final.poses[fresh[i].onto],
                                        rayOf(body) ? &models.at(*rayOf(body)).distal : nullptr, tuning, gap);
-        const double weight = weightOf(pair.a, pair.b, tuning) *
-                              std::pow(tuning.own_weight, static_cast<double>(pass) / tuning.own_passes);
+        const double base_weight = weightOf(pair.a, pair.b, tuning);
+        double facing = 0;
+        for (const DockPoint& p : fresh[i].points) facing += base_weight * p.weight;
+        // A ray that has slid off its joint finds no face there and would float away for want of any: it keeps the
+        // atlas's.
+        if (facing < 0.4 * total) {
+          fresh[i].points = contacts[i].points;
+          return;
+        }
+        const double weight = base_weight * std::pow(tuning.own_weight, static_cast<double>(pass) / tuning.own_passes);
         for (DockPoint& p : fresh[i].points) p.weight *= weight;
       });
       if (progress.cancelled()) return cancelledError();
