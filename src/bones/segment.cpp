@@ -391,6 +391,8 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     const auto k = static_cast<std::uint8_t>(32 * out.feet.size());
     for (const auto& [id, bone] : foot->foot.bones)
       fillInside(out.labels, bone.surface, static_cast<std::uint8_t>(label(id) + k));
+    for (const auto& [id, piece] : foot->foot.fragments)
+      fillInside(out.labels, piece.surface, static_cast<std::uint8_t>(fragmentLabel(id) + k));
     watch.lap("labels on the CT grid");
     std::vector<std::string> missing;
     for (const Bone b : kMidfootBones)
