@@ -51,6 +51,15 @@ double sunkInto(const TemplateBone& a, const BonePose& pose_a, const TemplateBon
   return static_cast<double>(inside) / static_cast<double>(std::max<std::size_t>(1, a.samples.size()));
 }
 
+/// Direction of a ray's long axis, and its base, template frame.
+Vec3 alongRay(const TemplateFoot& foot, const TemplateBone& bone) {
+  const Vec3 axis = bone.axes.col(0);
+  return axis.dot(foot.distal) < 0 ? Vec3(-axis) : axis;
+}
+Vec3 baseOf(const TemplateFoot& foot, const TemplateBone& bone) {
+  return bone.centre - 0.45 * bone.length_mm * alongRay(foot, bone);
+}
+
 struct RayCandidate {
   BonePose pose;
   BonePose start;  // where its fit began: pulls back
@@ -68,9 +77,7 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
   const BonePose nominal = carried(tarsus, bone);
   const Vec3 distal = tarsus.X.linear() * foot.distal, medial = tarsus.X.linear() * foot.medial,
              dorsal = tarsus.X.linear() * foot.dorsal;
-  Vec3 along = bone.axes.col(0);
-  if (along.dot(foot.distal) < 0) along = -along;
-  const Vec3 base = bone.centre - 0.45 * bone.length_mm * along;
+  const Vec3 along = alongRay(foot, bone), base = baseOf(foot, bone);
 
   // Shaft samples decide where a tube lies; base and head come in with the fit.
   std::vector<OrientedPoint> shaft;
@@ -103,7 +110,7 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
   }
   tbb::parallel_for(std::size_t{0}, starts.size(), [&](std::size_t n) {
     starts[n].fit = scorePose(shaft, edges, scan, starts[n].pose);
-    starts[n].value = starts[n].fit.score * std::min(1.0, starts[n].fit.visible / 0.3);
+    starts[n].value = starts[n].fit.rank();
   });
   std::vector<std::size_t> order(starts.size());
   for (std::size_t n = 0; n < order.size(); ++n) order[n] = n;
@@ -133,7 +140,7 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
       own.prior = &prior;
       c.fit = fitPose(samples, edges, scan, c.pose, own);
       c.pose = c.fit.pose;
-      c.value = c.fit.score * std::min(1.0, c.fit.visible / 0.3);
+      c.value = c.fit.rank();
     });
     std::stable_sort(chosen.begin(), chosen.end(),
                      [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
@@ -169,9 +176,7 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
 /// ordinary fit, so several lengths are tried with the base held.
 FitResult withLength(const TemplateFoot& foot, const TemplateBone& bone, const RayCandidate& candidate,
                      const EdgeField& edges, const ScanImage& scan) {
-  Vec3 along = bone.axes.col(0);
-  if (along.dot(foot.distal) < 0) along = -along;
-  const Vec3 base = bone.centre - 0.45 * bone.length_mm * along;
+  const Vec3 base = baseOf(foot, bone);
   std::vector<FitResult> tries(7);  // 12 % shorter to 24 % longer
   tbb::parallel_for(std::size_t{0}, tries.size(), [&](std::size_t t) {
     BonePose start = candidate.pose;
@@ -191,8 +196,7 @@ FitResult withLength(const TemplateFoot& foot, const TemplateBone& bone, const R
   });
   const FitResult* best = &candidate.fit;
   for (const auto& fit : tries)
-    if (fit.score * std::min(1.0, fit.visible / 0.3) > best->score * std::min(1.0, best->visible / 0.3) + 0.005)
-      best = &fit;
+    if (fit.rank() > best->rank() + 0.005) best = &fit;
   return *best;
 }
 
@@ -401,9 +405,8 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
       if (sunkInto(bone, tries[t].pose, foot.bones[static_cast<std::size_t>(talus)], ankle) > 0.1) tries[t].score = 0;
     });
     auto& fit = out.bones[u];
-    fit.quality = *std::max_element(tries.begin(), tries.end(), [](const FitResult& x, const FitResult& y) {
-      return x.score * std::min(1.0, x.visible / 0.3) < y.score * std::min(1.0, y.visible / 0.3);
-    });
+    fit.quality = *std::max_element(tries.begin(), tries.end(),
+                                    [](const FitResult& x, const FitResult& y) { return x.rank() < y.rank(); });
     fit.pose = fit.quality.pose;
     fit.found = fit.quality.visible > 0.1 && fit.quality.score > 0.3;
   }

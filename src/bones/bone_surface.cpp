@@ -57,22 +57,6 @@ void keepLargest(LabelBox& box, std::uint8_t value) {
     if (box.inside[n] == value && piece[n] != best) box.inside[n] = static_cast<std::uint8_t>(1 - value);
 }
 
-struct Rings {
-  std::vector<std::uint32_t> first, ring;
-};
-Rings ringsOf(const Surface& surface) {
-  std::vector<std::vector<std::uint32_t>> lists(surface.vertices.size());
-  for (const auto& t : surface.triangles)
-    for (std::size_t a = 0; a < 3; ++a) lists[t[a]].push_back(t[(a + 1) % 3]);
-  Rings out;
-  out.first.push_back(0);
-  for (const auto& l : lists) {
-    out.ring.insert(out.ring.end(), l.begin(), l.end());
-    out.first.push_back(static_cast<std::uint32_t>(out.ring.size()));
-  }
-  return out;
-}
-
 constexpr double kStep = 0.1;  // mm between samples of a profile
 constexpr int kHalf = 24;      // samples each way
 constexpr int kSamples = 2 * kHalf + 1;
@@ -159,7 +143,7 @@ RefinedSurface refineSurface(const ScanImage& scan, Surface outline, double sear
   const double contrast = scan.levels.bright - scan.levels.soft;
   const std::size_t count = outline.vertices.size();
   const std::vector<Vec3> start = outline.vertices;
-  const Rings rings = ringsOf(outline);
+  const VertexRings rings = vertexRings(outline);
   std::vector<Profile> raw(count), calm(count);
   std::vector<EdgeHit> hits(count);
   std::vector<double> move(count), next(count);

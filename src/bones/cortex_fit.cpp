@@ -20,25 +20,9 @@ double place(int n) { return (n - kInward) * kStep; }
 double cumulative(double u) { return 0.5 * std::erfc(-u / std::numbers::sqrt2); }
 double density(double u) { return std::exp(-0.5 * u * u) / std::sqrt(2 * std::numbers::pi); }
 
-struct Neighbours {
-  std::vector<std::uint32_t> first, ring;
-};
-Neighbours neighboursOf(const Surface& surface) {
-  std::vector<std::vector<std::uint32_t>> lists(surface.vertices.size());
-  for (const auto& t : surface.triangles)
-    for (std::size_t a = 0; a < 3; ++a) lists[t[a]].push_back(t[(a + 1) % 3]);
-  Neighbours out;
-  out.first.push_back(0);
-  for (const auto& l : lists) {
-    out.ring.insert(out.ring.end(), l.begin(), l.end());
-    out.first.push_back(static_cast<std::uint32_t>(out.ring.size()));
-  }
-  return out;
-}
-
 /// Profiles along the normals, each averaged with those of its neighbours.
 std::vector<Profile> profilesOf(const ScanImage& scan, const Surface& surface, const std::vector<Vec3>& normals,
-                                const Neighbours& near) {
+                                const VertexRings& near) {
   const std::size_t count = surface.vertices.size();
   std::vector<Profile> raw(count), out(count);
   using Range = tbb::blocked_range<std::size_t>;
@@ -167,7 +151,7 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
   std::vector<Place> places;
   for (const Surface* surface : surfaces) {
     const auto normals = vertexNormals(*surface);
-    const auto profiles = profilesOf(scan, *surface, normals, neighboursOf(*surface));
+    const auto profiles = profilesOf(scan, *surface, normals, vertexRings(*surface));
     for (std::size_t v = 0; v < profiles.size(); v += 7) {
       const Profile& p = profiles[v];
       if (scan.nearScanBorder(surface->vertices[v], 2.5)) continue;
@@ -180,7 +164,7 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
   if (places.size() < 200) return out;
   std::stable_sort(places.begin(), places.end(), [](const Place& x, const Place& y) { return x.top > y.top; });
   const double brightest = places[places.size() / 20].top;
-  // Every fourth of the brighter half, thick and thin alike.
+  // About 450 of the brighter three quarters, thick and thin alike.
   std::vector<Place> chosen;
   const std::size_t stride = std::max<std::size_t>(1, places.size() / 600);
   for (std::size_t n = 0; n < places.size() * 3 / 4; n += stride) chosen.push_back(places[n]);
@@ -215,7 +199,7 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
 void fitCortex(const ScanImage& scan, const EdgeModel& model, Surface& surface) {
   if (model.places == 0 || surface.empty()) return;
   const std::size_t count = surface.vertices.size();
-  const Neighbours near = neighboursOf(surface);
+  const VertexRings near = vertexRings(surface);
   const auto normals = vertexNormals(surface);
   const auto profiles = profilesOf(scan, surface, normals, near);
   const double noise = 0.5 * scan.levels.noise;  // averaged over about seven profiles, neighbours correlated

@@ -47,16 +47,7 @@ void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::i
             const ScanImage& scan, const DeformSettings& settings) {
   if (!bone.found || bone.mesh.empty()) return;
   const std::size_t count = bone.mesh.vertices.size();
-  // Neighbours as a compressed list, in a fixed order.
-  std::vector<std::vector<std::uint32_t>> rings(count);
-  for (const auto& t : bone.mesh.triangles)
-    for (std::size_t a = 0; a < 3; ++a)
-      rings[t[a]].push_back(t[(a + 1) % 3]);  // each edge once from each side (closed)
-  std::vector<std::uint32_t> first(count + 1, 0), ring;
-  for (std::size_t v = 0; v < count; ++v) {
-    ring.insert(ring.end(), rings[v].begin(), rings[v].end());
-    first[v + 1] = static_cast<std::uint32_t>(ring.size());
-  }
+  const VertexRings rings = vertexRings(bone.mesh);
   std::vector<Vec3> target(count), move(count), next(count);
   std::vector<double> weight(count);
   for (int iteration = 0; iteration < settings.iterations; ++iteration) {
@@ -94,8 +85,8 @@ void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::i
     for (int sweep = 0; sweep < sweeps; ++sweep) {
       for (std::size_t v = 0; v < count; ++v) {
         Vec3 sum = Vec3::Zero();
-        const std::uint32_t from = first[v], to = first[v + 1];
-        for (std::uint32_t a = from; a < to; ++a) sum += move[ring[a]];
+        const std::uint32_t from = rings.first[v], to = rings.first[v + 1];
+        for (std::uint32_t a = from; a < to; ++a) sum += move[rings.ring[a]];
         const double s = to > from ? stiffness : 0.0;
         const double total = weight[v] + s + 1e-9;
         next[v] = (weight[v] * target[v] + s * sum / std::max(1U, to - from)) / total;

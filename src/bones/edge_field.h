@@ -1,6 +1,7 @@
 // Nearest edge point of the scan to a point with a normal, and robust fits of template bones to the edges.
 #pragma once
 
+#include <algorithm>
 #include <memory>
 #include <vector>
 
@@ -76,6 +77,8 @@ struct FitResult {
   double support =
       0;  ///< fraction of the samples in the field of view with an edge within 1.2 mm facing the same way (cos > 0.7)
   double visible = 0;  ///< fraction of the samples in the field of view
+  /// The score, less where little of the bone is in view: what places of a bone are compared by.
+  [[nodiscard]] double rank() const { return score * std::min(1.0, visible / 0.3); }
   double score = 0;  ///< mean over the visible samples of (1 - (d / 3 mm)^2)+ with direction: smooth version of support
 };
 

@@ -178,22 +178,34 @@ std::vector<OrientedPoint> sampleEvenly(const Surface& surface, std::size_t coun
   return points;
 }
 
-void smoothTaubin(Surface& surface, int passes, double lambda, double mu) {
-  std::vector<std::vector<std::uint32_t>> neighbours(surface.vertices.size());
-  for (const auto& t : surface.triangles) {
-    for (std::size_t k = 0; k < 3; ++k) neighbours[t[k]].push_back(t[(k + 1) % 3]);  // each directed edge once
+VertexRings vertexRings(const Surface& surface) {
+  std::vector<std::vector<std::uint32_t>> lists(surface.vertices.size());
+  for (const auto& t : surface.triangles)
+    for (std::size_t k = 0; k < 3; ++k) lists[t[k]].push_back(t[(k + 1) % 3]);  // each edge once from each side
+  VertexRings out;
+  out.first.reserve(lists.size() + 1);
+  out.first.push_back(0);
+  for (const auto& list : lists) {
+    out.ring.insert(out.ring.end(), list.begin(), list.end());
+    out.first.push_back(static_cast<std::uint32_t>(out.ring.size()));
   }
+  return out;
+}
+
+void smoothTaubin(Surface& surface, int passes, double lambda, double mu) {
+  const VertexRings rings = vertexRings(surface);
   std::vector<Vec3> moved(surface.vertices.size());
   for (int pass = 0; pass < 2 * passes; ++pass) {
     const double factor = pass % 2 == 0 ? lambda : mu;
     for (std::size_t i = 0; i < moved.size(); ++i) {
-      if (neighbours[i].empty()) {
+      const auto ring = rings.of(i);
+      if (ring.empty()) {
         moved[i] = surface.vertices[i];
         continue;
       }
       Vec3 mean = Vec3::Zero();
-      for (const std::uint32_t j : neighbours[i]) mean += surface.vertices[j];
-      mean /= static_cast<double>(neighbours[i].size());
+      for (const std::uint32_t j : ring) mean += surface.vertices[j];
+      mean /= static_cast<double>(ring.size());
       moved[i] = surface.vertices[i] + factor * (mean - surface.vertices[i]);
     }
     surface.vertices.swap(moved);

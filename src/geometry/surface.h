@@ -4,6 +4,7 @@
 #include <array>
 #include <cstdint>
 #include <filesystem>
+#include <span>
 #include <vector>
 
 #include "base/result.h"
@@ -41,6 +42,14 @@ struct OrientedPoint {
 [[nodiscard]] Box bounds(const Surface& surface);
 /// Mean moved distance-weighted vertex normals: angle-weighted, unit length, outward.
 [[nodiscard]] std::vector<Vec3> vertexNormals(const Surface& surface);
+/// The vertices next to each vertex of a closed surface, every one once, in a fixed order.
+struct VertexRings {
+  std::vector<std::uint32_t> first, ring;  ///< those of vertex v: ring[first[v]] up to ring[first[v + 1]]
+  [[nodiscard]] std::span<const std::uint32_t> of(std::size_t v) const {
+    return {ring.data() + first[v], ring.data() + first[v + 1]};
+  }
+};
+[[nodiscard]] VertexRings vertexRings(const Surface& surface);
 /// True when every edge is shared by exactly two triangles that run along it in opposite directions.
 [[nodiscard]] bool isClosed(const Surface& surface);
 /// About `count` points spread evenly by area (stratified over the triangles; deterministic for a seed), with face
