@@ -120,8 +120,24 @@ std::string join(const std::vector<std::string>& words) {
   return out;
 }
 
+/// Mean grey value of the voxels of each label; 0 where there are none.
+using LabelMeans = std::array<double, 256>;
+LabelMeans labelMeans(const Image& grey, const std::vector<std::uint8_t>& labels) {
+  LabelMeans sum{};
+  std::array<std::size_t, 256> voxels{};
+  for (std::size_t v = 0; v < labels.size(); ++v) {
+    const std::size_t l = labels[v];
+    if (l == 0) continue;
+    sum[l] += static_cast<double>(grey.v[v]);
+    ++voxels[l];
+  }
+  for (std::size_t l = 0; l < sum.size(); ++l)
+    if (voxels[l] > 0) sum[l] /= static_cast<double>(voxels[l]);
+  return sum;
+}
+
 /// Surfaces of the fragments, and the flecks in the patient frame.
-void addFragments(FootResult& out, const std::vector<std::uint8_t>& labels) {
+void addFragments(FootResult& out, const std::vector<std::uint8_t>& labels, const LabelMeans& means) {
   std::vector<std::optional<SegmentedBone>> found(out.pieces.fragments.size());
   tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
     const FoundFragment& f = out.pieces.fragments[n];
@@ -135,15 +151,59 @@ void addFragments(FootResult& out, const std::vector<std::uint8_t>& labels) {
     bone.confidence = std::clamp(1 - f.rim_bright, 0.0, 1.0) * std::min(1.0, 0.15 + 0.9 * refined.supported);
     if (f.rim_bright > 0.08)
       bone.doubt = fmt::format("its cortex still meets the bone's along {:.0f} % of the break", 100 * f.rim_bright);
-    double sum = 0;
-    std::size_t voxels = 0;
-    for (std::size_t v = 0; v < labels.size(); ++v)
-      if (labels[v] == f.label) sum += static_cast<double>(out.scan.grey.v[v]), ++voxels;
-    bone.mean_hu = voxels > 0 ? sum / static_cast<double>(voxels) : 0;
+    bone.mean_hu = means[f.label];
   });
   for (std::size_t n = 0; n < found.size(); ++n)
     if (found[n]) out.foot.fragments.emplace(fmt::format("M2.{}", n + 1), std::move(*found[n]));
   for (const FoundFleck& f : out.pieces.flecks) out.foot.flecks.push_back({f.volume_mm3, out.scan.X_PL * f.centre});
+}
+
+/// Lays the template of a bone onto the edges of its own label, from where it lies and from the label's centre, and
+/// takes the result where it fits clearly better.
+void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vector<std::int16_t>& owner,
+               std::int16_t self, const ScanImage& scan, const BonePose& tarsus, BoneFit& fit, DeformedBone& bent) {
+  Points own;
+  for (std::size_t e = 0; e < owner.size(); ++e)
+    if (owner[e] == self) own.push_back(edges.points()[e].position);
+  if (own.size() < 100) return;
+  // Both ways: samples that lie on edges, and edges that lie on the template. By the first alone a template shrunk onto
+  // half of the bone would do.
+  const auto both = [&](const FitResult& f) {
+    Points posed = model.mesh.vertices;
+    for (Vec3& v : posed) v = f.pose.apply(v);
+    const NearestPoints near(posed);
+    double covered = 0;
+    for (const Vec3& p : own) {
+      const double d = near.nearest(p).distance / 3.0;
+      covered += std::max(0.0, 1 - d * d);
+    }
+    return f.rank() + covered / static_cast<double>(own.size());
+  };
+  const FitResult now = scorePose(model.samples, edges, scan, fit.pose, &owner, self);
+  FitSettings s;
+  s.scaling = Scaling::kAxes;
+  s.owner = &owner;
+  s.self = self;
+  FitResult top = now;
+  bool better = false;
+  double most = both(now) + 0.1;
+  BonePose moved = fit.pose;
+  moved.X.translation() += principalAxes(own).centre - principalAxes(bent.mesh.vertices).centre;
+  BonePose upright = fit.pose;  // as it stands in the placed foot, if it was turned or shrunk onto something else
+  upright.X.linear() = tarsus.X.linear();
+  upright.log_scale.setConstant(tarsus.log_scale[0]);
+  upright.X.translation() += principalAxes(own).centre - upright.posedCentre();
+  for (const BonePose& start : {fit.pose, moved, upright}) {
+    s.prior = &start;
+    const FitResult found = fitPose(model.samples, edges, scan, start, s);
+    if (const double value = both(found); value > most) most = value, top = found, better = true;
+  }
+  if (!better) return;
+  fit.pose = top.pose;
+  fit.quality = top;
+  bent.mesh = model.mesh;
+  for (auto& v : bent.mesh.vertices) v = fit.pose.apply(v);
+  bent.normals = vertexNormals(bent.mesh);
 }
 
 /// One foot; nullopt with a reason where the cluster is no foot, or with `refused` where an edit does not fit.
@@ -242,6 +302,12 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     for (std::size_t n = 0; n < bent.size(); ++n)
       if (bent[n].found && label(bent[n].id) == l) owner[e] = static_cast<std::int16_t>(n);
   });
+  // Strays brought home may have changed what a bone is by a third: a template that lay badly is laid on afresh.
+  tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
+    if (!bent[n].found || label(bent[n].id) > 12) return;
+    layAfresh(foot.bones[n], fine, owner, static_cast<std::int16_t>(n), out.scan, best->tarsus, best->bones[n],
+              bent[n]);
+  });
   bend(6.0, 7, 20);
   for (std::size_t n = 0; n < bent.size(); ++n) core[n] = std::clamp(1.3 + 5 * (0.9 - bent[n].supported), 1.3, 3.0);
   watch.lap("bending");
@@ -289,14 +355,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
       fitCortex(out.scan, edge_model, refined[n]->surface);
   });
   watch.lap("cortex");
-  std::array<double, 256> hu_sum{};
-  std::array<std::size_t, 256> voxels{};
-  for (std::size_t v = 0; v < labelling.labels.size(); ++v) {
-    const std::size_t l = labelling.labels[v];
-    if (l == 0) continue;
-    hu_sum[l] += static_cast<double>(out.scan.grey.v[v]);
-    ++voxels[l];
-  }
+  const LabelMeans means = labelMeans(out.scan.grey, labelling.labels);
   watch.lap("surfaces");
   std::optional<NearestPoints> metal;
   if (Points found_metal = metalPoints(out.scan); !found_metal.empty()) metal.emplace(std::move(found_metal));
@@ -319,8 +378,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     bone.evidence.volume_ratio = bone.volume_mm3 / (model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));
     verdicts.emplace(bent[n].id, judge(bone.evidence, label(bent[n].id) <= 12));
     bone.by_hand = out.edited.by_hand.contains(bent[n].id);
-    const auto l = static_cast<std::size_t>(label(bent[n].id));
-    bone.mean_hu = voxels[l] > 0 ? hu_sum[l] / static_cast<double>(voxels[l]) : 0;
+    bone.mean_hu = means[label(bent[n].id)];
     if (label(bent[n].id) <= 12) squares += fit.quality.rms_mm * fit.quality.rms_mm, ++counted;
     out.foot.bones.emplace(bent[n].id, std::move(bone));
   }
@@ -333,7 +391,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
     bone.doubts = verdicts.at(id).doubts;
     bone.doubt = join(verdicts.at(id).texts);
   }
-  addFragments(out, labelling.labels);
+  addFragments(out, labelling.labels, means);
   out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   tell(1.0);
   return out;

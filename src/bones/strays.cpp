@@ -133,7 +133,9 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
     if (std::pow(contact, 1.5) > 2 * size && dark[b] / contact < kGapLess) {
       take(part);
     } else if (!rayOf(bones[b].id)) {
-      if (size < 0.1 * expected[b] && joined(part, stray)) take(part);
+      // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a gap is there.
+      const bool cap = std::pow(contact, 1.5) > 2 * size && size < 0.5 * expected[b];
+      if ((cap || size < 0.1 * expected[b]) && joined(part, stray)) take(part);
     } else if (size < 0.25 * expected[b] && joined(part, stray)) {
       if (mayBeEnd(image, part, bones[b])) take(part);
     }

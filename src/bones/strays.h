@@ -13,7 +13,7 @@ namespace rayset::bones {
 ///   a cap        more contact than a ball of its size would have, and no gap in it;
 ///   an end       of a metatarsal, in line with its shaft, not darker where they meet (a joint is) and not so long that
 ///                it must be the toe;
-///   a little     of a tarsal bone that no gap parts from it.
+///   a little     of a tarsal bone, or a cap of up to half of it, without a dip in grey value where they meet.
 /// `sheet(n, i, j, k)`: depth of the dark sheet at a voxel as a fraction of `contrast_hu`; `expected`: voxels of each
 /// bone. Deterministic.
 void bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
