@@ -20,6 +20,7 @@ constexpr double kFieldBandMm = 6;
 // A template whose carried pose is farther than this from the scanned one does not fit this patient: injuries stay
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
+constexpr double kHeldMm = 3;  ///< a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kTrustedTurn = 0.42;
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
 constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
@@ -770,7 +771,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
         if (!c.points.empty()) fresh.push_back(std::move(c));
       }
       docking = Docking(bodies, std::move(fresh), tuning.dock);
-      final = docking.minimise(final.poses, all, active);
+      if (!free.empty()) final = docking.minimise(final.poses, free, active);
     }
   }
 
@@ -784,6 +785,10 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     s.own_faces = model.own_faces;
     out[ray] = s;
   }
+  const auto held = [&](const std::vector<Rigid>& at, std::size_t i) {
+    const Eigen::MatrixXd c = docking.covariance(at, {i}, active);
+    return std::sqrt(c.block<3, 3>(3, 3).trace() / 3) < kHeldMm;
+  };
   std::vector<Rigid> kept_poses = final.poses;
   for (;;) {
     // The cheapest ray to keep, given what is kept already; the others settle around it.
@@ -810,7 +815,9 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       out[ray].gain = gain;
       const double limit =
           (model.own_faces ? tuning.own_keep : 1) * tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
-      if (limit > 0 && gain / limit < least) {
+      // A joint so far apart that its faces no longer hold the ray costs little more the farther it is: no reason to
+      // keep it there.
+      if (limit > 0 && gain / limit < least && held(trial, i)) {
         least = gain / limit;
         keep = ray;
         kept_state.poses = trial;
