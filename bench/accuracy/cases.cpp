@@ -114,6 +114,17 @@ std::vector<AccuracyCase> variedCases() {
     if (c.other == OtherFoot::kSameScan && c.pixel_mm < 0.5) c.pixel_mm = 0.5;
     cases.push_back(c);
   }
+  // A fleck is rare enough to have its own two runs.
+  AccuracyCase fleck;
+  fleck.hindrance = "fragment fleck";
+  fleck.injury = "lateral-partial";
+  fleck.foot = "procedural-12-left";
+  fleck.pixel_mm = fleck.slice_mm = 0.6;
+  cases.push_back(fleck);
+  fleck.injury = "homolateral";
+  fleck.foot = kRealFeet[0];
+  fleck.pixel_mm = fleck.slice_mm = 0.5;
+  cases.push_back(fleck);
   const auto there = realFeet();
   std::erase_if(cases, [&](const AccuracyCase& c) {
     return !procedural(c.foot) && std::find(there.begin(), there.end(), c.foot) == there.end();

@@ -277,6 +277,16 @@ Json rayRecords(const Case& c, const InjuredFoot& foot) {
   return list;
 }
 
+/// The found piece nearest to a true one; end() where none is near.
+std::map<std::string, CaseFragment>::const_iterator foundPiece(const Case& c, const Vec3& centre) {
+  constexpr double kSameMm = 8;  // between centres: pieces of one base lie farther apart
+  auto match = c.fragments.end();
+  double least = kSameMm;
+  for (auto f = c.fragments.begin(); f != c.fragments.end(); ++f)
+    if (const double away = (centroid(f->second.bone.surface) - centre).norm(); away < least) least = away, match = f;
+  return match;
+}
+
 /// Screws against the true bones: true metatarsals as scanned, moved by the PLANNED reduction; true tarsus as scanned.
 Json deviceRecords(const Case& c, const InjuredFoot& foot) {
   std::vector<rayset_check::Bone> bones;
@@ -288,6 +298,9 @@ Json deviceRecords(const Case& c, const InjuredFoot& foot) {
                   moves ? transformed(surface, c.reduction.rays[static_cast<std::size_t>(*ray - 1)].injured_to_reduced)
                         : surface));
   }
+  for (const auto& [id, surface] : foot.fragments)
+    if (const auto f = foundPiece(c, centroid(surface)); f != c.fragments.end())
+      bones.push_back(plainBone(f->first, transformed(surface, f->second.injured_to_reduced)));
   std::vector<rayset_check::Stick> sticks;
   for (const Device& d : c.fixation.devices)
     sticks.push_back({d.id, d.through, plain(d.entry), plain(d.tip), d.diameter_mm / 2});
@@ -307,17 +320,38 @@ Json deviceRecords(const Case& c, const InjuredFoot& foot) {
   return list;
 }
 
+/// Each true piece against the found piece or fleck nearest to it.
 Json fragmentRecords(const Case& c, const InjuredFoot& foot) {
   Json list = Json::array();
-  const auto m2 = c.injured.find(Bone::kM2);
   for (const auto& [id, surface] : foot.fragments) {
-    Json record{{"id", id}, {"volume_mm3", rounded(volume(surface), 1)}, {"to_m2_mm", nullptr}};
-    if (m2 != c.injured.end()) {
-      const RayCaster target({&m2->second});
-      double sum = 0;
-      const auto samples = sampleEvenly(surface, 500);
-      for (const OrientedPoint& p : samples) sum += target.nearest(p.position)->distance;
-      record["to_m2_mm"] = rounded(sum / static_cast<double>(samples.size()), 3);
+    const Vec3 centre = centroid(surface);
+    Json record{{"id", id}, {"volume_mm3", rounded(volume(surface), 1)}, {"found", nullptr}};
+    double least = 8;
+    for (const Fleck& f : c.flecks) {
+      const double away = (f.centre - centre).norm();
+      if (away >= least) continue;
+      least = away;
+      record["found"] = "fleck";
+      record["found_mm3"] = rounded(f.volume_mm3, 1);
+      record["centre_mm"] = rounded(away, 2);
+    }
+    if (const auto found = foundPiece(c, centre); found != c.fragments.end()) {
+      const auto& [name, f] = *found;
+      record["found"] = name;
+      record["found_mm3"] = rounded(f.bone.volume_mm3, 1);
+      record["centre_mm"] = rounded((centroid(f.bone.surface) - centre).norm(), 2);
+      const SurfaceDistance d = compareSurfaces(f.bone.surface, surface);
+      record["mean_mm"] = rounded(d.mean, 3);
+      record["p95_mm"] = rounded(d.percentile95, 3);
+      record["confidence"] = rounded(f.bone.confidence, 3);
+      record["put_back"] = f.fit.doubt.empty();
+      // On its bone, which is where the ray's own reduction does not enter.
+      const Rigid wanted = foot.intact_to_injured[1] * foot.fragment_injured_to_reduced.at(id);
+      const Rigid& got = f.fit.injured_to_bone;
+      record["on_bone_mm"] = rounded((got * centre - wanted * centre).norm(), 3);
+      record["on_bone_deg"] = rounded(toDegrees(rotationAngle(got.linear().transpose() * wanted.linear())), 2);
+      record["stated_mm"] = rounded(f.fit.uncertainty_mm, 3);
+      record["stated_deg"] = rounded(toDegrees(f.fit.uncertainty_rad), 2);
     }
     list.push_back(record);
   }
@@ -425,39 +459,6 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
         fmt::print(stderr, "{}\n", written.error().message());
   }
   return record;
-}
-
-void printReduction(const AccuracyCase& c) {
-  const auto test = testFoot(c.foot);
-  if (!test) {
-    fmt::print("{}: {}\n", c.foot, test.error().message());
-    return;
-  }
-  const TestFoot& foot = **test;
-  const auto injured = injure(foot.bones, foot.side, injuryOf(c).spec);
-  if (!injured) return;
-  const bool with_other = c.other != OtherFoot::kNone;
-  const Foot prior = proceduralFoot({}, foot.side, 1.0);
-  const auto result = reduceRays(injured->injured, foot.side, with_other ? &foot.other : nullptr, prior.bones);
-  if (!result) {
-    fmt::print("{} {}: {}\n", c.foot, c.injury, result.error().message());
-    return;
-  }
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto i = static_cast<std::size_t>(ray - 1);
-    const RayReduction& r = result->rays[i];
-    const Rigid truth = injured->intact_to_injured[i].inverse();
-    const Vec3 at = injured->intact_to_injured[i] * injured->base_points[i];
-    const Vec3 off = injured->frame.components(r.injured_to_reduced * at - truth * at);
-    const Eigen::AngleAxisd turn(r.injured_to_reduced.linear() * truth.linear().transpose());
-    const Vec3 about = injured->frame.components(turn.angle() * turn.axis());
-    fmt::print(
-        "{:20s} {:16s} {} ray {}: {:.2f} mm (medial {:+.2f} distal {:+.2f} dorsal {:+.2f}), {:.1f} deg (about medial "
-        "{:+.1f} distal {:+.1f} dorsal {:+.1f}); stated {:.1f} mm {:.1f} deg\n",
-        c.foot, c.injury, with_other ? "mirror  " : "template", ray, off.norm(), off.x(), off.y(), off.z(),
-        toDegrees(turn.angle()), toDegrees(about.x()), toDegrees(about.y()), toDegrees(about.z()), r.uncertainty_mm,
-        toDegrees(r.uncertainty_rad));
-  }
 }
 
 }  // namespace rayset::accuracy

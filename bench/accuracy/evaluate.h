@@ -24,12 +24,11 @@ namespace rayset::accuracy {
 ///   patterns               {expected, found, right}
 ///   truly_injured, called_injured
 ///   devices[]              {id, sound, breach_mm, entry_off_mm, wrong_bone, wrong_bone_mm, tip_inside, nearest_mm}
-///   fragments[]            {id, volume_mm3, to_m2_mm (mean distance of its surface from the found second metatarsal)}
+///   fragments[]            {id, volume_mm3, found (id, "fleck" or null), found_mm3, centre_mm, and for pieces mean_mm,
+///                          p95_mm (surface), confidence, put_back, on_bone_mm, on_bone_deg (error of its place on the
+///                          bone), stated_mm, stated_deg}
 ///
 /// `pictures`: folder for pictures of found bones over true ones; empty: none.
 [[nodiscard]] nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::path& pictures);
-
-/// The reduction alone, from the true surfaces: prints one line a ray with the error in the foot frame.
-void printReduction(const AccuracyCase& c);
 
 }  // namespace rayset::accuracy

@@ -2,7 +2,7 @@
 // reduction -> displacement -> patterns -> fixation).
 //
 //   bench_accuracy [--subset standard|varied|all|ci|quick] [--only TEXT] [--out FILE.jsonl] [--report FILE.md]
-//                  [--check BASELINE.json [--update]] [--pictures DIR] [--reduction] [--list] ...
+//                  [--check BASELINE.json [--update]] [--pictures DIR] [--list] ...
 //
 // Every run writes one line of JSON (evaluate.h) to --out and is not done again when its line is there already, so an
 // interrupted matrix goes on where it stopped. Real feet come from ../shared/data/feet and are left out, with a
@@ -42,7 +42,7 @@ std::vector<Record> readRecords(const std::filesystem::path& file) {
 
 int main(int argc, char** argv) {
   CLI::App app{"Accuracy of the whole chain on feet whose truth is known"};
-  bool quick = false, also_other = true, reduction_only = false, list = false, no_runs = false, update = false;
+  bool quick = false, also_other = true, list = false, no_runs = false, update = false;
   std::string subset = "standard", only, injury, pictures, out, report, baseline;
   double spacing = 0;
   app.add_option("--subset", subset, "which runs (see cases.h)")
@@ -54,11 +54,10 @@ int main(int argc, char** argv) {
   app.add_option("--injury", injury, "only this injury");
   app.add_option("--spacing", spacing, "voxel size of the scans in place of the subset's own, mm");
   app.add_flag("--list", list, "print the keys of the runs and end");
-  app.add_flag("--reduction", reduction_only, "the reduction alone, from the true surfaces, ray by ray");
   app.add_option("--pictures", pictures, "folder for pictures of every run");
   app.add_option("--out", out, "one line of JSON a run; runs that are there already are not done again");
   app.add_flag("--no-runs", no_runs, "do nothing that is not in --out yet (report and check only)");
-  app.add_option("--report", report, "write the Markdown of the chosen runs to this file");
+  app.add_option("--report", report, "write the Markdown of the chosen runs to this file, below the words kept there");
   auto* check = app.add_option("--check", baseline, "compare with this baseline; exit 1 where a figure regresses");
   app.add_flag("--update", update, "write the baseline anew instead")->needs(check);
   CLI11_PARSE(app, argc, argv);
@@ -73,10 +72,6 @@ int main(int argc, char** argv) {
   if (list) {
     for (const AccuracyCase& c : cases) fmt::print("{}\n", c.key());
     fmt::print(stderr, "{} runs\n", cases.size());
-    return 0;
-  }
-  if (reduction_only) {
-    for (const AccuracyCase& c : cases) printReduction(c);
     return 0;
   }
 
@@ -107,8 +102,9 @@ int main(int argc, char** argv) {
     std::fflush(stdout);
   }
   if (!report.empty()) {
+    const std::string preface = prefaceOf(report);
     std::ofstream file(report);
-    file << markdown(records);
+    file << preface << markdown(records);
     file.close();
     if (!file) {
       fmt::print(stderr, "{} could not be written\n", report);

@@ -4,7 +4,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <fstream>
 #include <functional>
+#include <iterator>
 #include <set>
 
 namespace rayset::accuracy {
@@ -324,10 +326,53 @@ std::string rowOf(const Record& r) {
       r["exit"].get<int>(), r["plan_seconds"].get<double>());
 }
 
+/// What a person wrote above the tables stays when they are made anew.
+const char* const kMadeBelow = "<!-- made by bench_accuracy from here on -->\n";
+
+std::string prefaceOf(const std::string& report) {
+  std::ifstream file(report);
+  const std::string all{std::istreambuf_iterator<char>(file), std::istreambuf_iterator<char>()};
+  const std::size_t at = all.find(kMadeBelow);
+  return at == std::string::npos ? "# Accuracy\n\n" : all.substr(0, at);
+}
+
+/// Pieces of broken second bases, run by run.
+std::string fragmentTable(const std::vector<Record>& records) {
+  std::string t =
+      "\n## Pieces of the second base\n\nEach true piece against the found one: volume, surface, and where it was put "
+      "on its bone, with the stated 95 % interval. A fleck is reported with size and place only.\n\n"
+      "| run | piece | true mm3 | found | mm3 | centre off mm | surface mm (P95) | put back off mm (stated) | deg "
+      "(stated) |\n|---|---|---|---|---|---|---|---|---|\n";
+  for (const Record& r : records) {
+    if (!r["failure"].is_null()) continue;
+    for (const Record& f : r["fragments"]) {
+      t += fmt::format("| {} | {} | {:.0f} | ", r["key"].get<std::string>(), f["id"].get<std::string>(),
+                       number(f, "volume_mm3"));
+      if (f["found"].is_null()) {
+        t += "no | | | | | |\n";
+        continue;
+      }
+      t += fmt::format("{} | {:.0f} | {:.1f} | ", f["found"].get<std::string>(), number(f, "found_mm3"),
+                       number(f, "centre_mm"));
+      if (!f.contains("mean_mm")) {
+        t += "| | |\n";
+        continue;
+      }
+      t += fmt::format("{:.2f} ({:.2f}) | ", number(f, "mean_mm"), number(f, "p95_mm"));
+      if (f["put_back"].get<bool>())
+        t += fmt::format("{:.2f} ({:.1f}) | {:.1f} ({:.1f}) |\n", number(f, "on_bone_mm"), number(f, "stated_mm"),
+                         number(f, "on_bone_deg"), number(f, "stated_deg"));
+      else
+        t += "left out, in doubt | |\n";
+    }
+  }
+  return t;
+}
+
 std::string markdown(const std::vector<Record>& records) {
   std::string t =
-      "# Accuracy\n\n"
-      "Feet whose truth is known, through the whole chain: bones -> injury -> scan -> plan. Made by `bench_accuracy` "
+      std::string(kMadeBelow) +
+      "\nFeet whose truth is known, through the whole chain: bones -> injury -> scan -> plan. Made by `bench_accuracy` "
       "(`bench/accuracy`); every figure is measured against the surfaces that were scanned, and the marks are those we "
       "set ourselves before measuring. Mean, and the worst single bone or ray in brackets. Real feet are scanned "
       "synthetically from their bone surfaces; no clinical scan is in here.\n\n"
@@ -387,6 +432,7 @@ std::string markdown(const std::vector<Record>& records) {
                : hindrance.substr(0, hindrance.find(' '));
   });
 
+  t += fragmentTable(records);
   t += "\n## Worst cases\n\n" + worstCases(records);
   std::string failures;
   for (const Record& r : records) {

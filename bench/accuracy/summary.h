@@ -55,6 +55,8 @@ extern const char* const kRowHeader;
 [[nodiscard]] std::string rowOf(const Record& record);
 
 /// The whole document: marks, levels of every factor, worst cases, failures, every run.
+/// What stands in the file above the line that markdown() begins with; a title where there is no such line or file.
+[[nodiscard]] std::string prefaceOf(const std::string& report);
 [[nodiscard]] std::string markdown(const std::vector<Record>& records);
 
 }  // namespace rayset::accuracy

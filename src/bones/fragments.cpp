@@ -18,7 +18,8 @@ constexpr std::uint8_t kUnnamed = 255;
 constexpr double kSkinMm = 1.0;
 constexpr double kCloseMm = 1.3;        ///< gaps of up to twice this are bridged to see both sides of a break
 constexpr double kTemplateMm = 3.0;     ///< outside its fitted template bone may still be the second metatarsal's
-constexpr double kFleckReachMm = 5;     ///< a fleck lies within this of both the second base and the medial cuneiform
+constexpr double kFleckReachMm = 5;     ///< a fleck lies within this of the second base, and of the medial cuneiform...
+constexpr double kFarFromC1Mm = 12;     ///< ...or no farther than this beyond the base's own distance from it
 constexpr double kCrackMm = 0.9;        ///< half the widest crack that is cut out of the labels
 constexpr double kRimMm = 1.2;          ///< how deep below the surface the rim reaches
 constexpr std::size_t kLeastSeed = 40;  ///< voxels of a patch of cortex
@@ -399,9 +400,28 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   // The main part runs on into the shaft; whole bones reach the edge of the region.
   struct Part {
     std::uint16_t id = kNobody;
-    std::size_t voxels = 0, own = 0, distal = 0, within = 0, dense = 0;
-    Vec3 sum = Vec3::Zero();
+    std::size_t voxels = 0, own = 0, distal = 0, within = 0;
+    std::vector<Eigen::Vector3i> all;  // its voxels, if it is small
     Border border;
+  };
+  const double voxel = r.h * r.h * r.h;
+  const auto most_kept = static_cast<std::size_t>(4 * settings.most_fleck_mm3 / voxel);
+  // Its blurred skin makes a small piece look twice its size: it ends half-way between its own brightness and soft
+  // tissue. Number of voxels, and their middle.
+  const auto core = [&](const Part& p) {
+    std::vector<float> values;
+    for (const auto& q : p.all) values.push_back(r.grey[r.at(q.x(), q.y(), q.z())]);
+    const auto bright = values.begin() + static_cast<std::ptrdiff_t>(9 * values.size() / 10);
+    std::nth_element(values.begin(), bright, values.end());
+    const double half = 0.5 * (scan.levels.soft + static_cast<double>(*bright));
+    std::size_t inside = 0;
+    Vec3 sum = Vec3::Zero();
+    for (const auto& q : p.all) {
+      if (static_cast<double>(r.grey[r.at(q.x(), q.y(), q.z())]) <= half) continue;
+      ++inside;
+      sum += r.local(q.x(), q.y(), q.z());
+    }
+    return std::pair(inside, Vec3(sum / static_cast<double>(std::max<std::size_t>(1, inside))));
   };
   std::map<std::uint16_t, Part> parts;
   eachVoxel(r, [&](std::size_t n, int i, int j, int k) {
@@ -411,7 +431,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     ++p.voxels;
     p.own += r.label[n] == own;
     p.distal += r.distal[n];
-    if (static_cast<double>(r.grey[n]) > scan.levels.bone) ++p.dense, p.sum += r.local(i, j, k);
+    if (p.all.size() < most_kept) p.all.emplace_back(i, j, k);
     p.within += shape.value(r.local(i, j, k)) < kTemplateMm;
   });
   Part* main = nullptr;
@@ -423,9 +443,11 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
       if (const auto it = parts.find(id); it != parts.end() && !other[key.first] && !other[key.second])
         it->second.border.rim += b.rim, it->second.border.bright += b.bright;
 
-  const double voxel = r.h * r.h * r.h;
   const DeformedBone* c1 = findBone(posed, Bone::kC1);
-  const DistanceField cuneiform = c1 != nullptr ? DistanceField(c1->mesh, 0.8, 7.0) : DistanceField();
+  const DistanceField cuneiform = c1 != nullptr ? DistanceField(c1->mesh, 0.8, kFarFromC1Mm + 1) : DistanceField();
+  double nearest = kFarFromC1Mm;  // of the second base to the medial cuneiform: the bone may stand off it
+  if (c1 != nullptr)
+    for (const Vec3& v : findBone(posed, Bone::kM2)->mesh.vertices) nearest = std::min(nearest, cuneiform.value(v));
   std::map<std::uint16_t, std::uint8_t> names;  // new labels of the parts
   std::vector<std::pair<const Part*, FoundFragment>> found;
   for (const auto& [id, p] : parts) {
@@ -433,14 +455,14 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     FoundFragment f;
     f.volume_mm3 = static_cast<double>(p.voxels) * voxel;
     f.rim_bright = p.border.brightShare();
-    f.centre = p.sum / static_cast<double>(std::max<std::size_t>(1, p.dense));
-    // A fleck is a small piece near the ligament between the medial cuneiform and the second base. Its size is that of
-    // its dense voxels: its blurred skin would count for half as much again.
-    const double dense = static_cast<double>(p.dense) * voxel;
-    if (dense >= settings.least_fleck_mm3 && dense <= settings.most_fleck_mm3) {
-      if (f.rim_bright <= settings.sure && c1 != nullptr && cuneiform.value(f.centre) < kFleckReachMm &&
-          shape.value(f.centre) < kFleckReachMm) {
-        out.flecks.push_back({dense, f.centre});
+    for (const auto& q : p.all) f.centre += r.local(q.x(), q.y(), q.z()) / static_cast<double>(p.all.size());
+    // A fleck is a small piece where the ligament between the medial cuneiform and the second base runs.
+    if (const auto [voxels, middle] = core(p);
+        p.all.size() == p.voxels && f.rim_bright <= settings.sure && c1 != nullptr) {
+      const double mm3 = static_cast<double>(voxels) * voxel, away = cuneiform.value(middle);
+      if (mm3 >= settings.least_fleck_mm3 && mm3 <= settings.most_fleck_mm3 && shape.value(middle) < kFleckReachMm &&
+          away < std::min(kFleckReachMm + nearest, kFarFromC1Mm)) {
+        out.flecks.push_back({mm3, middle});
         names[id] = 0;
         continue;
       }

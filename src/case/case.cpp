@@ -63,7 +63,7 @@ double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const Pr
 std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones) {
   std::vector<Bone> out;
   for (const auto& [id, bone] : bones) {
-    const bool stands_on = rayOf(id) || std::find(kMidTarsus.begin(), kMidTarsus.end(), id) != kMidTarsus.end();
+    const bool stands_on = std::find(kMidfootBones.begin(), kMidfootBones.end(), id) != kMidfootBones.end();
     if (stands_on && bone.confidence < kDoubtful) out.push_back(id);
   }
   return out;

@@ -68,9 +68,9 @@ struct Case {
   std::map<std::string, double> timings_s;
   std::vector<std::string> cautions;
   std::optional<AppliedEdits> edits;
-  /// A bone or ray could not be dealt with: exit 4. That is: one of the twelve bones is missing, a bone the plan stands
-  /// on (metatarsals, midtarsus) has a confidence below kDoubtful, or a ray could not be placed or fixed. Doubts alone
-  /// are cautions. docs/decisions/confidence.md.
+  /// A bone or ray could not be dealt with: exit 4. That is: one of the twelve bones is missing or has a
+  /// confidence below kDoubtful (talus and calcaneus carry measures), or a ray could not be placed or fixed. Doubts
+  /// alone are cautions. docs/decisions/confidence.md.
   bool partial = false;
 };
 
