@@ -6,6 +6,9 @@
 #include <cmath>
 
 namespace rayset::bones {
+namespace {
+constexpr double kLeastCosine = 0.3;  ///< between the normals of a vertex and of an edge it follows
+}  // namespace
 
 std::vector<DeformedBone> posedMeshes(const TemplateFoot& foot, const Articulation& articulation) {
   std::vector<DeformedBone> out(foot.bones.size());
@@ -63,13 +66,13 @@ void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::i
       if (scan.grey.depth(p) < 0.7 && scan.nearScanBorder(p, 0.8)) continue;
       ++visible;
       EdgeField::Match found[5];
-      const std::size_t matches = edges.nearest(p, n, 5, found);
+      const std::size_t matches = edges.nearest(p, n, 5, found, EdgeField::cost(1.5 * reach, kLeastCosine));
       for (std::size_t k = 0; k < matches; ++k) {
         const std::int16_t o = owner[found[k].index];
         if (o >= 0 && o != self) continue;
         const auto& e = edges.points()[found[k].index];
         const double cosine = e.normal.dot(n), r = e.normal.dot(e.position - p), distance = (e.position - p).norm();
-        if (cosine < 0.3 || distance > 1.5 * reach) break;
+        if (cosine < kLeastCosine || distance > 1.5 * reach) break;
         const double u = distance / (1.5 * reach);
         weight[v] = cosine * (1 - u * u) * (1 - u * u) * (o == self ? 1.0 : 0.6);
         // Along the edge's normal only: sliding along the surface would crowd the vertices.

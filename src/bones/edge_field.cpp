@@ -39,7 +39,7 @@ EdgeField& EdgeField::operator=(EdgeField&&) noexcept = default;
 
 const std::vector<EdgePoint>& EdgeField::points() const { return impl_->cloud.points; }
 
-std::size_t EdgeField::nearest(const Vec3& p, const Vec3& n, std::size_t count, Match* out) const {
+std::size_t EdgeField::nearest(const Vec3& p, const Vec3& n, std::size_t count, Match* out, double within) const {
   if (impl_->cloud.points.empty()) return 0;
   float query[6];
   for (int a = 0; a < 3; ++a) {
@@ -51,6 +51,7 @@ std::size_t EdgeField::nearest(const Vec3& p, const Vec3& n, std::size_t count, 
   count = std::min<std::size_t>(count, 16);
   nanoflann::KNNResultSet<float, std::size_t> found(count);
   found.init(index, squared);
+  if (within < 1e6) squared[count - 1] = static_cast<float>(within * within);  // the set's worst, which a hit must beat
   impl_->tree->findNeighbors(found, query, nanoflann::SearchParams(32, 0.0F, true));
   for (std::size_t k = 0; k < found.size(); ++k) out[k] = {index[k], std::sqrt(static_cast<double>(squared[k]))};
   return found.size();
@@ -66,12 +67,12 @@ namespace {
 
 /// Best allowed match: the edges of other bones are passed over.
 bool bestMatch(const EdgeField& edges, const Vec3& p, const Vec3& n, const std::vector<std::int16_t>* owner,
-               std::int16_t self, EdgeField::Match& match) {
+               std::int16_t self, double within, EdgeField::Match& match) {
   if (owner == nullptr) {
-    return edges.nearest(p, n, 1, &match) == 1;
+    return edges.nearest(p, n, 1, &match, within) == 1;
   }
   EdgeField::Match found[6];
-  const std::size_t count = edges.nearest(p, n, 6, found);
+  const std::size_t count = edges.nearest(p, n, 6, found, within);
   for (std::size_t k = 0; k < count; ++k) {
     const std::int16_t o = (*owner)[found[k].index];
     if (o < 0 || o == self) {
@@ -81,6 +82,8 @@ bool bestMatch(const EdgeField& edges, const Vec3& p, const Vec3& n, const std::
   }
   return false;
 }
+
+constexpr double kScoreReach = 4, kScoreCosine = 0.4;  // what scorePose() looks at
 
 }  // namespace
 
@@ -95,17 +98,17 @@ FitResult scorePose(const std::vector<OrientedPoint>& samples, const EdgeField& 
     if (scan.grey.depth(p) < (scan.nearScanBorder(p, 1.0) ? 1.0 : -3.0)) continue;
     ++visible;
     EdgeField::Match m{};
-    if (!bestMatch(edges, p, n, owner, self, m)) continue;
+    if (!bestMatch(edges, p, n, owner, self, EdgeField::cost(kScoreReach, kScoreCosine), m)) continue;
     const auto& e = edges.points()[m.index];
     const double cosine = e.normal.dot(n);
-    if (cosine < 0.4) continue;
+    if (cosine < kScoreCosine) continue;
     const double across = std::abs(e.normal.dot(e.position - p)), distance = (e.position - p).norm();
     if (distance < 3.5) {
       const double f = 1 - across * across / 9.0;
       if (f > 0) sum += f * cosine;
     }
     if (distance < 2.5 && across < 1.2 && cosine > 0.7) ++near;
-    if (distance < 4) squares += across * across, ++used;
+    if (distance < kScoreReach) squares += across * across, ++used;
   }
   const auto n = static_cast<double>(std::max<std::size_t>(1, visible));
   out.visible = static_cast<double>(visible) / static_cast<double>(std::max<std::size_t>(1, samples.size()));
@@ -135,7 +138,9 @@ FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& ed
       const Vec3 p = pose.apply(s.position), n = pose.normal(s.normal);
       if (scan.grey.depth(p) < (scan.nearScanBorder(p, 1.0) ? 0.5 : -reach)) continue;
       EdgeField::Match m{};
-      if (!bestMatch(edges, p, n, settings.owner, settings.self, m)) continue;
+      if (!bestMatch(edges, p, n, settings.owner, settings.self, EdgeField::cost(1.5 * reach, settings.least_cosine),
+                     m))
+        continue;
       const auto& e = edges.points()[m.index];
       const double cosine = e.normal.dot(n);
       if (cosine < settings.least_cosine || (e.position - p).norm() > 1.5 * reach) continue;

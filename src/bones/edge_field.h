@@ -2,6 +2,7 @@
 #pragma once
 
 #include <algorithm>
+#include <cmath>
 #include <memory>
 #include <vector>
 
@@ -27,8 +28,13 @@ class EdgeField {
     double cost;  ///< sqrt(|dp|^2 + w^2 |dn|^2), mm
   };
   [[nodiscard]] Match nearest(const Vec3& p, const Vec3& n) const;
-  /// Up to `count` (at most 16) best matches into `out`; returns how many.
-  std::size_t nearest(const Vec3& p, const Vec3& n, std::size_t count, Match* out) const;
+  /// Up to `count` (at most 16) best matches of a cost below `within` into `out`; returns how many. A bound saves most
+  /// of the search where there is no edge.
+  std::size_t nearest(const Vec3& p, const Vec3& n, std::size_t count, Match* out, double within = 1e9) const;
+  /// Cost of a match at this distance (mm) and cosine between the normals.
+  [[nodiscard]] static double cost(double distance, double cosine) {
+    return std::sqrt(distance * distance + kTurn * kTurn * 2 * (1 - cosine));
+  }
 
  private:
   struct Impl;

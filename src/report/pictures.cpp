@@ -294,13 +294,17 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
     }
   }
 
+  std::vector<const Surface*> surfaces;
+  for (const Job& job : jobs)
+    for (const RenderPart& part : job.parts) surfaces.push_back(part.surface);
+  const PreparedSurfaces prepared(surfaces);
   for (std::size_t j = 0; j < jobs.size(); ++j) {
     if (progress.cancelled()) return {};
     progress("report", 0.1 + 0.7 * static_cast<double>(j) / static_cast<double>(jobs.size()));
     RenderSettings settings;
     settings.occlusion_rays = 9;
     settings.samples = 2;
-    jobs[j].shot.picture = render(jobs[j].parts, jobs[j].shot.view, settings);
+    jobs[j].shot.picture = render(jobs[j].parts, jobs[j].shot.view, settings, prepared);
     shots.push_back(std::move(jobs[j].shot));
   }
   return shots;

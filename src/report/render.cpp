@@ -10,6 +10,7 @@
 #include <cmath>
 #include <cstring>
 #include <limits>
+#include <map>
 #include <memory>
 #include <numbers>
 
@@ -18,12 +19,12 @@ namespace {
 
 using V3f = Eigen::Vector3f;
 
-// The scene lives in view coordinates: x to the right, y up, z towards the viewer, millimetres from the view's centre.
+// Pictures live in view coordinates: x to the right, y up, z towards the viewer, millimetres from the view's centre.
 // Floats then have plenty of digits, whatever the patient's position in the scanner, and every ray runs along -z.
-struct PartMesh {
-  std::vector<V3f> points;
-  std::vector<Surface::Triangle> triangles;
-  std::vector<V3f> corner_normals;  // three a triangle
+struct Part {
+  const PreparedSurfaces::Mesh* mesh = nullptr;     // null: nothing to show
+  Eigen::Matrix3f R = Eigen::Matrix3f::Identity();  // patient to view
+  V3f shift = V3f::Zero();                          // of the mesh's origin
   V3f colour = V3f::Zero();
   float opacity = 1;
 };
@@ -84,21 +85,74 @@ struct SceneDeleter {
 using DevicePtr = std::unique_ptr<std::remove_pointer_t<RTCDevice>, DeviceDeleter>;
 using ScenePtr = std::unique_ptr<std::remove_pointer_t<RTCScene>, SceneDeleter>;
 
-ScenePtr makeScene(RTCDevice device, const std::vector<PartMesh>& meshes, bool opaque) {
-  ScenePtr scene(rtcNewScene(device));
-  rtcSetSceneFlags(scene.get(), RTC_SCENE_FLAG_ROBUST);
-  for (std::size_t m = 0; m < meshes.size(); ++m) {
-    const PartMesh& mesh = meshes[m];
-    if ((mesh.opacity >= 1) != opaque || mesh.triangles.empty()) continue;
+}  // namespace
+
+struct PreparedSurfaces::Mesh {
+  Vec3 origin = Vec3::Zero();       // of the points, patient frame
+  Box bounds;                       // patient frame
+  std::vector<V3f> corner_normals;  // three a triangle, patient frame
+  ScenePtr scene;
+};
+
+struct PreparedSurfaces::Impl {
+  DevicePtr device{rtcNewDevice(nullptr)};
+  std::map<const Surface*, Mesh> meshes;  // destroyed before the device
+};
+
+PreparedSurfaces::PreparedSurfaces(const std::vector<const Surface*>& surfaces) : impl_(std::make_unique<Impl>()) {
+  std::vector<std::pair<const Surface*, Mesh*>> todo;
+  for (const Surface* s : surfaces)
+    if (s != nullptr && !s->triangles.empty() && !impl_->meshes.contains(s)) todo.emplace_back(s, &impl_->meshes[s]);
+  tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
+    const Surface& surface = *todo[i].first;
+    Mesh& mesh = *todo[i].second;
+    for (const Vec3& v : surface.vertices) mesh.bounds.extend(v);
+    mesh.origin = mesh.bounds.center();
+    std::vector<V3f> points;
+    points.reserve(surface.vertices.size());
+    for (const Vec3& v : surface.vertices) points.push_back((v - mesh.origin).cast<float>());
+    mesh.corner_normals = cornerNormals(points, surface.triangles);
+    RTCDevice device = impl_->device.get();
+    mesh.scene.reset(rtcNewScene(device));
+    rtcSetSceneFlags(mesh.scene.get(), RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
     RTCGeometry geometry = rtcNewGeometry(device, RTC_GEOMETRY_TYPE_TRIANGLE);
-    auto* points = static_cast<float*>(rtcSetNewGeometryBuffer(geometry, RTC_BUFFER_TYPE_VERTEX, 0, RTC_FORMAT_FLOAT3,
-                                                               3 * sizeof(float), mesh.points.size()));
-    for (std::size_t i = 0; i < mesh.points.size(); ++i) std::copy_n(mesh.points[i].data(), 3, points + 3 * i);
+    auto* vertices = static_cast<float*>(rtcSetNewGeometryBuffer(geometry, RTC_BUFFER_TYPE_VERTEX, 0, RTC_FORMAT_FLOAT3,
+                                                                 3 * sizeof(float), points.size()));
+    for (std::size_t k = 0; k < points.size(); ++k) std::copy_n(points[k].data(), 3, vertices + 3 * k);
     auto* indices = static_cast<std::uint32_t*>(rtcSetNewGeometryBuffer(
-        geometry, RTC_BUFFER_TYPE_INDEX, 0, RTC_FORMAT_UINT3, 3 * sizeof(std::uint32_t), mesh.triangles.size()));
-    for (std::size_t t = 0; t < mesh.triangles.size(); ++t) std::copy_n(mesh.triangles[t].data(), 3, indices + 3 * t);
+        geometry, RTC_BUFFER_TYPE_INDEX, 0, RTC_FORMAT_UINT3, 3 * sizeof(std::uint32_t), surface.triangles.size()));
+    for (std::size_t t = 0; t < surface.triangles.size(); ++t)
+      std::copy_n(surface.triangles[t].data(), 3, indices + 3 * t);
     rtcCommitGeometry(geometry);
-    rtcAttachGeometryByID(scene.get(), geometry, static_cast<unsigned>(m));  // geometry ids are part indices
+    rtcAttachGeometry(mesh.scene.get(), geometry);
+    rtcReleaseGeometry(geometry);
+    rtcCommitScene(mesh.scene.get());
+  });
+}
+PreparedSurfaces::~PreparedSurfaces() = default;
+
+const PreparedSurfaces::Mesh* PreparedSurfaces::find(const Surface* surface) const {
+  const auto it = impl_->meshes.find(surface);
+  return it == impl_->meshes.end() ? nullptr : &it->second;
+}
+
+namespace {
+
+/// The parts of one kind, each its prepared mesh put where the view has it.
+ScenePtr makeScene(RTCDevice device, const std::vector<Part>& parts, bool opaque) {
+  ScenePtr scene(rtcNewScene(device));
+  rtcSetSceneFlags(scene.get(), RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
+  for (std::size_t p = 0; p < parts.size(); ++p) {
+    const Part& part = parts[p];
+    if ((part.opacity >= 1) != opaque || part.mesh == nullptr) continue;
+    RTCGeometry geometry = rtcNewGeometry(device, RTC_GEOMETRY_TYPE_INSTANCE);
+    rtcSetGeometryInstancedScene(geometry, part.mesh->scene.get());
+    std::array<float, 12> columns{};
+    for (int c = 0; c < 3; ++c) std::copy_n(part.R.col(c).data(), 3, columns.data() + 3 * c);
+    std::copy_n(part.shift.data(), 3, columns.data() + 9);
+    rtcSetGeometryTransform(geometry, 0, RTC_FORMAT_FLOAT3X4_COLUMN_MAJOR, columns.data());
+    rtcCommitGeometry(geometry);
+    rtcAttachGeometryByID(scene.get(), geometry, static_cast<unsigned>(p));  // instance ids are part indices
     rtcReleaseGeometry(geometry);
   }
   rtcCommitScene(scene.get());
@@ -118,12 +172,13 @@ RTCRayHit makeRay(float x, float y, float z, float dx, float dy, float dz, float
   r.ray.tfar = to;
   r.ray.mask = ~0U;
   r.hit.geomID = RTC_INVALID_GEOMETRY_ID;
+  r.hit.instID[0] = RTC_INVALID_GEOMETRY_ID;
   return r;
 }
 
-V3f shadingNormal(const PartMesh& mesh, std::uint32_t triangle, float u, float v) {
-  const V3f* n = &mesh.corner_normals[3 * static_cast<std::size_t>(triangle)];
-  V3f normal = (1 - u - v) * n[0] + u * n[1] + v * n[2];
+V3f shadingNormal(const Part& part, std::uint32_t triangle, float u, float v) {
+  const V3f* n = &part.mesh->corner_normals[3 * static_cast<std::size_t>(triangle)];
+  V3f normal = part.R * ((1 - u - v) * n[0] + u * n[1] + v * n[2]);
   const float length = normal.norm();
   if (length > 0) normal /= length;
   if (normal.z() < 0) {  // a smooth normal may lean away from the viewer near the outline: bring it back to the rim
@@ -186,13 +241,47 @@ struct Sample {
   float ghost_cover = 0;
 };
 
+// The nearest front of every part along a ray, gathered in one walk through the tree: Embree offers each hit to
+// collect(), which keeps it and lets the ray go on.
+struct Fronts {
+  struct Hit {
+    std::int16_t id;
+    float depth, u, v;
+    std::uint32_t triangle;
+  };
+  RTCIntersectContext context{};  // first: Embree hands its address to collect()
+  const std::vector<Part>& parts;
+  std::array<Hit, 32> hits{};
+  std::ptrdiff_t count = 0;
+
+  explicit Fronts(const std::vector<Part>& all) : parts(all) {}
+
+  static void collect(const RTCFilterFunctionNArguments* a) {
+    auto& me = *reinterpret_cast<Fronts*>(a->context);
+    const RTCHit h = rtcGetHitFromHitN(a->hit, a->N, 0);
+    const float depth = RTCRayN_tfar(a->ray, a->N, 0);
+    a->valid[0] = 0;
+    const Part& part = me.parts[h.instID[0]];
+    // The geometric normal comes in the mesh's own frame.
+    if (part.R.row(2).dot(V3f(h.Ng_x, h.Ng_y, h.Ng_z)) <= 0) return;
+    const auto id = static_cast<std::int16_t>(h.instID[0]);
+    const Hit hit{id, depth, h.u, h.v, h.primID};
+    const auto end = me.hits.begin() + me.count;
+    const auto same = std::find_if(me.hits.begin(), end, [id](const Hit& k) { return k.id == id; });
+    if (same != end) {
+      if (depth < same->depth) *same = hit;
+    } else if (me.count < static_cast<std::ptrdiff_t>(me.hits.size())) {
+      me.hits[static_cast<std::size_t>(me.count++)] = hit;
+    }
+  }
+};
+
 class Tracer {
  public:
-  Tracer(const std::vector<PartMesh>& meshes, float start_z, float reach)
-      : meshes_(meshes), start_z_(start_z), reach_(reach), device_(rtcNewDevice(nullptr)) {
-    opaque_ = makeScene(device_.get(), meshes, true);
-    for (const PartMesh& m : meshes) ghosts_ = ghosts_ || (m.opacity < 1 && !m.triangles.empty());
-    if (ghosts_) translucent_ = makeScene(device_.get(), meshes, false);
+  Tracer(RTCDevice device, const std::vector<Part>& parts, float start_z, float reach)
+      : parts_(parts), start_z_(start_z), reach_(reach), opaque_(makeScene(device, parts, true)) {
+    for (const Part& p : parts) ghosts_ = ghosts_ || (p.opacity < 1 && p.mesh != nullptr);
+    if (ghosts_) translucent_ = makeScene(device, parts, false);
   }
 
   [[nodiscard]] Sample look(float x, float y) const {
@@ -203,31 +292,29 @@ class Tracer {
     RTCRayHit r = makeRay(x, y, start_z_, 0, 0, -1, 0, reach_);
     rtcIntersect1(opaque_.get(), &context, &r);
     if (r.hit.geomID != RTC_INVALID_GEOMETRY_ID) {
-      s.id = static_cast<std::int16_t>(r.hit.geomID);
+      s.id = static_cast<std::int16_t>(r.hit.instID[0]);
       s.height = start_z_ - r.ray.tfar;
-      s.normal = shadingNormal(meshes_[r.hit.geomID], r.hit.primID, r.hit.u, r.hit.v);
+      s.normal = shadingNormal(parts_[r.hit.instID[0]], r.hit.primID, r.hit.u, r.hit.v);
     }
     if (!ghosts_) return s;
-    float from = 0, left = 1;
-    std::array<std::int16_t, 32> seen;  // parts whose front was passed on this ray
-    std::size_t n_seen = 0;
-    for (int step = 0; step < 256 && left > 0.02F && n_seen < seen.size(); ++step) {
-      RTCRayHit g = makeRay(x, y, start_z_, 0, 0, -1, from, r.ray.tfar);
-      rtcIntersect1(translucent_.get(), &context, &g);
-      if (g.hit.geomID == RTC_INVALID_GEOMETRY_ID) break;
-      from = g.ray.tfar + 1e-3F;
-      const auto part = static_cast<std::int16_t>(g.hit.geomID);
-      const auto end = seen.begin() + static_cast<std::ptrdiff_t>(n_seen);
-      if (g.hit.Ng_z <= 0 || std::find(seen.begin(), end, part) != end) continue;
-      seen[n_seen++] = part;
-      const PartMesh& mesh = meshes_[g.hit.geomID];
-      const V3f n = shadingNormal(mesh, g.hit.primID, g.hit.u, g.hit.v);
+    Fronts fronts(parts_);
+    rtcInitIntersectContext(&fronts.context);
+    fronts.context.filter = &Fronts::collect;
+    RTCRayHit g = makeRay(x, y, start_z_, 0, 0, -1, 0, r.ray.tfar);
+    rtcIntersect1(translucent_.get(), &fronts.context, &g);
+    std::sort(fronts.hits.begin(), fronts.hits.begin() + fronts.count,
+              [](const Fronts::Hit& a, const Fronts::Hit& b) { return a.depth < b.depth; });
+    float left = 1;
+    for (std::ptrdiff_t k = 0; k < fronts.count && left > 0.02F; ++k) {
+      const Fronts::Hit& hit = fronts.hits[static_cast<std::size_t>(k)];
+      const Part& part = parts_[static_cast<std::size_t>(hit.id)];
+      const V3f n = shadingNormal(part, hit.triangle, hit.u, hit.v);
       // A thin shell: seen edge-on it covers more, which draws the outline without hiding the middle.
-      const float cover = 1.0F - std::pow(1.0F - mesh.opacity, 1.0F / std::max(0.22F, n.z()));
+      const float cover = 1.0F - std::pow(1.0F - part.opacity, 1.0F / std::max(0.22F, n.z()));
       const float light = 0.66F * keyLight(n) + 0.48F * skyLight(n);
-      s.ghost += left * cover * light * mesh.colour;
+      s.ghost += left * cover * light * part.colour;
       left *= 1.0F - cover;
-      if (s.ghost_id < 0) s.ghost_id = part;
+      if (s.ghost_id < 0) s.ghost_id = hit.id;
     }
     s.ghost_cover = 1.0F - left;
     return s;
@@ -257,11 +344,10 @@ class Tracer {
   }
 
  private:
-  const std::vector<PartMesh>& meshes_;
+  const std::vector<Part>& parts_;
   float start_z_, reach_;
   bool ghosts_ = false;
-  DevicePtr device_;
-  ScenePtr opaque_, translucent_;  // destroyed before the device
+  ScenePtr opaque_, translucent_;
 };
 
 // A step between two samples of one part that its slope does not explain: a fold in front of itself.
@@ -269,7 +355,14 @@ constexpr float kFoldMm = 1.2F;
 
 }  // namespace
 
-Picture render(const std::vector<RenderPart>& parts, const RenderView& view, const RenderSettings& settings) {
+Picture render(const std::vector<RenderPart>& shown, const RenderView& view, const RenderSettings& settings) {
+  std::vector<const Surface*> surfaces;
+  for (const RenderPart& p : shown) surfaces.push_back(p.surface);
+  return render(shown, view, settings, PreparedSurfaces(surfaces));
+}
+
+Picture render(const std::vector<RenderPart>& shown, const RenderView& view, const RenderSettings& settings,
+               const PreparedSurfaces& prepared) {
   Picture picture;
   const int width = std::max(1, view.width_px), height = std::max(1, view.height_px);
   picture.width = width;
@@ -281,20 +374,17 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
   R_VP.row(0) = view.right.transpose();
   R_VP.row(1) = view.up.transpose();
   R_VP.row(2) = view.right.cross(view.up).transpose();
-  std::vector<PartMesh> meshes(parts.size());
+  std::vector<Part> parts(shown.size());
   Eigen::AlignedBox3f box;
-  for (std::size_t p = 0; p < parts.size(); ++p) {
-    PartMesh& mesh = meshes[p];
-    mesh.colour = V3f(parts[p].colour[0], parts[p].colour[1], parts[p].colour[2]);
-    mesh.opacity = std::clamp(parts[p].opacity, 0.0F, 1.0F);
-    if (parts[p].surface == nullptr) continue;
-    mesh.points.reserve(parts[p].surface->vertices.size());
-    for (const Vec3& v : parts[p].surface->vertices) {
-      mesh.points.push_back((R_VP * (v - view.centre)).cast<float>());
-      box.extend(mesh.points.back());
-    }
-    mesh.triangles = parts[p].surface->triangles;
-    mesh.corner_normals = cornerNormals(mesh.points, mesh.triangles);
+  for (std::size_t p = 0; p < shown.size(); ++p) {
+    Part& part = parts[p];
+    part.colour = V3f(shown[p].colour[0], shown[p].colour[1], shown[p].colour[2]);
+    part.opacity = std::clamp(shown[p].opacity, 0.0F, 1.0F);
+    part.mesh = prepared.find(shown[p].surface);
+    if (part.mesh == nullptr) continue;
+    part.R = R_VP.cast<float>();
+    part.shift = (R_VP * (part.mesh->origin - view.centre)).cast<float>();
+    for (const Vec3& v : shown[p].surface->vertices) box.extend((R_VP * (v - view.centre)).cast<float>());
   }
   const auto pixel = [width](int x, int y) {
     return static_cast<std::size_t>(y) * static_cast<std::size_t>(width) + static_cast<std::size_t>(x);
@@ -302,7 +392,7 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
   const auto pixels = static_cast<std::size_t>(width) * static_cast<std::size_t>(height);
   picture.rgba.assign(4 * pixels, 255);
   if (box.isEmpty()) return picture;
-  const Tracer tracer(meshes, box.max().z() + 1, box.sizes().z() + 2);
+  const Tracer tracer(prepared.impl().device.get(), parts, box.max().z() + 1, box.sizes().z() + 2);
 
   // Positions in pixels from the top left corner to the view, and the part of the picture that can show anything.
   const auto viewX = [&](float px) { return (px - 0.5F * static_cast<float>(width)) * mm_per_px; };
@@ -368,13 +458,15 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
     return busy[p] < 0 ? middle[p] : fine[static_cast<std::size_t>(busy[p] + (sy % n) * n + sx % n)];
   };
 
-  // Ambient occlusion on every second pixel of a chequerboard, spread by a smoothing that stays on the part.
+  // Ambient occlusion on one pixel in four, spread by a smoothing that stays on the part.
   std::vector<float> open(pixels, -1.0F), smooth(pixels, 1.0F);
   const bool shade = settings.occlusion_rays > 0;
   if (shade) {
     const auto far_mm = static_cast<float>(settings.occlusion_reach_mm);
+    const auto even = [](int v) { return v + (v & 1); };  // the next even one
     forRows([&](int y) {
-      for (int x = left + ((left + y) & 1); x < right; x += 2) {
+      if ((y & 1) != 0) return;
+      for (int x = even(left); x < right; x += 2) {
         const Sample& s = middle[pixel(x, y)];
         if (s.id < 0) continue;
         const V3f p(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F), s.height);
@@ -388,8 +480,8 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
         const Sample& me = middle[pixel(x, y)];
         if (me.id < 0) continue;
         float sum = 0, weight = 0;
-        for (int v = std::max(0, y - 3); v <= std::min(height - 1, y + 3); ++v) {
-          for (int u = std::max(0, x - 3); u <= std::min(width - 1, x + 3); ++u) {
+        for (int v = even(std::max(0, y - 4)); v <= std::min(height - 1, y + 4); v += 2) {
+          for (int u = even(std::max(0, x - 4)); u <= std::min(width - 1, x + 4); u += 2) {
             const float value = open[pixel(u, v)];
             const Sample& other = middle[pixel(u, v)];
             if (value < 0 || other.id != me.id || std::abs(other.height - me.height) > 2.0F) continue;
@@ -423,7 +515,7 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
     const float rim = 0.74F + 0.26F * s.normal.z();
     const float light =
         (0.72F * keyLight(s.normal) * (0.35F + 0.65F * ambient) + 0.50F * skyLight(s.normal) * ambient) * rim;
-    return light * meshes[static_cast<std::size_t>(s.id)].colour;
+    return light * parts[static_cast<std::size_t>(s.id)].colour;
   };
   const auto colourOf = [&](int sx, int sy) -> V3f {
     const Sample& s = sampleAt(sx, sy);
@@ -464,7 +556,7 @@ Picture render(const std::vector<RenderPart>& parts, const RenderView& view, con
     colour += 0.85F * dark * (ink - colour);
     if (s.ghost_cover > 0) colour = s.ghost + (1.0F - s.ghost_cover) * colour;
     if (ghost_line >= 0) {  // an outline alone keeps its colour; around a see-through body it is a darker shade
-      const PartMesh& part = meshes[static_cast<std::size_t>(ghost_line)];
+      const Part& part = parts[static_cast<std::size_t>(ghost_line)];
       colour += (part.opacity > 0 ? 0.85F : 1.0F) * ((part.opacity > 0 ? 0.3F : 0.85F) * part.colour - colour);
     }
     return colour;

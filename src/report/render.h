@@ -9,6 +9,7 @@
 #include <array>
 #include <cstdint>
 #include <filesystem>
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -49,8 +50,31 @@ struct Picture {
 /// The linear RGB of a screen colour 0xRRGGBB (sRGB).
 [[nodiscard]] std::array<float, 3> linearColour(std::uint32_t rgb);
 
+/// Surfaces made ready once for many pictures (smooth normals, search trees). The surfaces must stay where they are and
+/// as they are while this lives. Safe to share between threads.
+class PreparedSurfaces {
+ public:
+  struct Mesh;
+  struct Impl;
+  /// Null and empty ones are passed over.
+  explicit PreparedSurfaces(const std::vector<const Surface*>& surfaces);
+  ~PreparedSurfaces();
+  PreparedSurfaces(const PreparedSurfaces&) = delete;
+  PreparedSurfaces& operator=(const PreparedSurfaces&) = delete;
+
+  /// Null where the surface was not among those given.
+  [[nodiscard]] const Mesh* find(const Surface* surface) const;
+  [[nodiscard]] const Impl& impl() const { return *impl_; }
+
+ private:
+  std::unique_ptr<Impl> impl_;
+};
+
 [[nodiscard]] Picture render(const std::vector<RenderPart>& parts, const RenderView& view,
                              const RenderSettings& settings = {});
+/// The same from surfaces prepared before; parts whose surface is not among them are not shown.
+[[nodiscard]] Picture render(const std::vector<RenderPart>& parts, const RenderView& view,
+                             const RenderSettings& settings, const PreparedSurfaces& prepared);
 /// PNG (cairo). Fault::kInternal when the file cannot be written; the error names it.
 [[nodiscard]] Status writePng(const std::filesystem::path& file, const Picture& picture);
 
