@@ -8,8 +8,11 @@
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <mutex>
+
+#include "geometry/triangle.h"
 
 namespace rayset {
 namespace {
@@ -20,6 +23,130 @@ void startOpenVdb() {
 }
 
 using Dense = openvdb::tools::Dense<float, openvdb::tools::LayoutXYZ>;  // x fastest
+
+constexpr float kExactBand = 1.5F;  ///< voxels on either side of the surface whose nearest triangle OpenVDB finds
+
+/// Carries the distances on from the narrow band, layer by layer (OpenVDB's own widening asks many triangles for every
+/// voxel). A voxel's nearest triangle is that of one of its neighbours nearer to the surface, or one close to it: of
+/// the neighbours' nearest points those nearest to the voxel name the triangles that are asked. `values`: signed
+/// voxels; within kExactBand exact, elsewhere only the sign counts. Beyond `band` they keep its sign and at least its
+/// size.
+void widen(const std::vector<openvdb::Vec3s>& points, const std::vector<openvdb::Vec3I>& triangles,
+           const openvdb::Int32Grid& nearest, const Eigen::Vector3i& size, float band, std::vector<float>& values) {
+  using V = Eigen::Vector3f;
+  constexpr std::size_t kAsked = 2;
+  constexpr int kSteps = 6;
+  struct Known {
+    V point = V::Zero();  // of the surface, nearest to the voxel
+    std::int32_t triangle = -1;
+  };
+  std::vector<Known> known(values.size());
+  const auto corner = [&](std::int32_t t, int k) {
+    const openvdb::Vec3s& p = points[triangles[static_cast<std::size_t>(t)][k]];
+    return V(p.x(), p.y(), p.z());
+  };
+  const auto onTriangle = [&](std::int32_t t, const V& p) {
+    return nearestOnTriangle<float>(p, corner(t, 0), corner(t, 1), corner(t, 2));
+  };
+  const auto nx = static_cast<std::ptrdiff_t>(size.x()), nxy = nx * size.y();
+  const auto place = [&](std::size_t n) {
+    const auto i = static_cast<std::ptrdiff_t>(n);
+    return Eigen::Vector3i(static_cast<int>(i % nx), static_cast<int>(i / nx % size.y()), static_cast<int>(i / nxy));
+  };
+  std::vector<std::uint32_t> front;
+  for (auto it = nearest.cbeginValueOn(); it; ++it) {
+    const openvdb::Coord c = it.getCoord();
+    if (c.x() < 0 || c.y() < 0 || c.z() < 0 || c.x() >= size.x() || c.y() >= size.y() || c.z() >= size.z()) continue;
+    const std::size_t n = static_cast<std::size_t>(c.z() * nxy + c.y() * nx + c.x());
+    if (*it < 0 || std::abs(values[n]) >= kExactBand) continue;
+    known[n] = {onTriangle(*it, V(static_cast<float>(c.x()), static_cast<float>(c.y()), static_cast<float>(c.z()))),
+                *it};
+    front.push_back(static_cast<std::uint32_t>(n));
+  }
+  std::sort(front.begin(), front.end());
+  std::vector<std::uint32_t> first(points.size() + 1, 0);  // triangles around each corner: around[first[v]...]
+  for (const auto& t : triangles)
+    for (int k = 0; k < 3; ++k) ++first[t[k] + 1];
+  for (std::size_t v = 1; v < first.size(); ++v) first[v] += first[v - 1];
+  std::vector<std::int32_t> around(first.back());
+  {
+    std::vector<std::uint32_t> cursor(first.begin(), first.end() - 1);
+    for (std::size_t t = 0; t < triangles.size(); ++t)
+      for (int k = 0; k < 3; ++k) around[cursor[triangles[t][k]]++] = static_cast<std::int32_t>(t);
+  }
+  const auto ask = [&](const Eigen::Vector3i& q) {
+    const V p = q.cast<float>();
+    std::array<std::pair<float, std::int32_t>, kAsked> best;
+    best.fill({1e30F, -1});
+    for (int c = std::max(0, q.z() - 1); c <= std::min(size.z() - 1, q.z() + 1); ++c)
+      for (int b = std::max(0, q.y() - 1); b <= std::min(size.y() - 1, q.y() + 1); ++b)
+        for (int a = std::max(0, q.x() - 1); a <= std::min(size.x() - 1, q.x() + 1); ++a) {
+          const Known& k = known[static_cast<std::size_t>(c * nxy + b * nx + a)];
+          if (k.triangle < 0) continue;
+          std::pair<float, std::int32_t> entry{(k.point - p).squaredNorm(), k.triangle};
+          if (entry.first >= best.back().first) continue;
+          for (auto& e : best) {
+            if (e.second == entry.second) break;
+            if (entry.first < e.first) std::swap(e, entry);
+          }
+        }
+    Known out;
+    float least = 1e30F;
+    for (const auto& [d, t] : best) {
+      if (t < 0) break;
+      const V on = onTriangle(t, p);
+      if (const float exact = (on - p).squaredNorm(); exact < least) least = exact, out = {on, t};
+    }
+    // Fine meshes: on from there to the triangle around the nearest corner that is nearer still.
+    for (int step = 0; step < kSteps && out.triangle >= 0; ++step) {
+      const openvdb::Vec3I& t = triangles[static_cast<std::size_t>(out.triangle)];
+      std::uint32_t near = t[0];
+      float shortest = 1e30F;
+      for (int k = 0; k < 3; ++k)
+        if (const float d = (corner(out.triangle, k) - out.point).squaredNorm(); d < shortest)
+          shortest = d, near = t[k];
+      const std::int32_t here = out.triangle;
+      for (std::uint32_t at = first[near]; at < first[near + 1]; ++at) {
+        const std::int32_t other = around[at];
+        if (other == here) continue;
+        const V on = onTriangle(other, p);
+        if (const float exact = (on - p).squaredNorm(); exact < least) least = exact, out = {on, other};
+      }
+      if (out.triangle == here) break;
+    }
+    return out;
+  };
+  constexpr std::int32_t kClaimed = -2;
+  std::vector<std::uint32_t> next;
+  while (!front.empty()) {
+    next.clear();
+    for (const std::uint32_t n : front) {
+      if (std::abs(values[n]) > band + 1) continue;
+      const Eigen::Vector3i q = place(n);
+      for (int axis = 0; axis < 3; ++axis)
+        for (const int d : {-1, 1}) {
+          if (q[axis] + d < 0 || q[axis] + d >= size[axis]) continue;
+          const std::ptrdiff_t step = axis == 0 ? 1 : axis == 1 ? nx : nxy;
+          const auto m = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d * step);
+          if (known[m].triangle != -1) continue;
+          known[m].triangle = kClaimed;
+          next.push_back(static_cast<std::uint32_t>(m));
+        }
+    }
+    // The layer is found from what was known before it: the same on any number of threads.
+    std::vector<Known> found(next.size());
+    tbb::parallel_for(tbb::blocked_range<std::size_t>(0, next.size(), 512),
+                      [&](const tbb::blocked_range<std::size_t>& range) {
+                        for (std::size_t at = range.begin(); at < range.end(); ++at) found[at] = ask(place(next[at]));
+                      });
+    for (std::size_t at = 0; at < next.size(); ++at) known[next[at]] = found[at];
+    for (const std::uint32_t n : next)
+      values[n] = std::copysign((known[n].point - place(n).cast<float>()).norm(), values[n]);
+    front.swap(next);
+  }
+  for (std::size_t n = 0; n < values.size(); ++n)
+    if (known[n].triangle < 0) values[n] = std::copysign(band + 1, values[n]);
+}
 
 }  // namespace
 
@@ -43,16 +170,18 @@ DistanceField::DistanceField(const Surface& surface, double voxel_mm, double ban
   std::vector<openvdb::Vec3I> triangles;
   triangles.reserve(surface.triangles.size());
   for (const auto& t : surface.triangles) triangles.emplace_back(t[0], t[1], t[2]);
-  const float width = static_cast<float>(band_mm / voxel_mm) + 1.0F;
   const openvdb::tools::QuadAndTriangleDataAdapter<openvdb::Vec3s, openvdb::Vec3I> mesh(points, triangles);
   const auto identity = openvdb::math::Transform::createLinearTransform(1.0);
-  const auto grid = openvdb::tools::meshToVolume<openvdb::FloatGrid>(mesh, *identity, width, width);
+  openvdb::Int32Grid nearest;
+  const auto grid =
+      openvdb::tools::meshToVolume<openvdb::FloatGrid>(mesh, *identity, kExactBand, kExactBand, 0, &nearest);
 
   values_.resize(static_cast<std::size_t>(size_.x()) * static_cast<std::size_t>(size_.y()) *
                  static_cast<std::size_t>(size_.z()));
   Dense dense(openvdb::CoordBBox(openvdb::Coord(0), openvdb::Coord(size_.x() - 1, size_.y() - 1, size_.z() - 1)),
               values_.data());
   openvdb::tools::copyToDense(*grid, dense);
+  widen(points, triangles, nearest, size_, static_cast<float>(band_mm / voxel_mm), values_);
   const float limit = static_cast<float>(band_mm), scale = static_cast<float>(voxel_mm);
   for (float& v : values_) v = std::clamp(v * scale, -limit, limit);
 }

@@ -6,6 +6,8 @@
 #include <cmath>
 #include <limits>
 
+#include "geometry/triangle.h"
+
 namespace rayset {
 
 // Embree works in single precision: coordinates are kept relative to the scene's centre, and the exact triangle is used
@@ -34,27 +36,6 @@ struct RayCaster::Impl {
 };
 
 namespace {
-
-Vec3 nearestOnTriangle(const Vec3& p, const Vec3& a, const Vec3& b, const Vec3& c) {
-  // Voronoi regions of a triangle (Ericson 2005, Real-Time Collision Detection, 5.1.5).
-  const Vec3 ab = b - a, ac = c - a, ap = p - a;
-  const double d1 = ab.dot(ap), d2 = ac.dot(ap);
-  if (d1 <= 0 && d2 <= 0) return a;
-  const Vec3 bp = p - b;
-  const double d3 = ab.dot(bp), d4 = ac.dot(bp);
-  if (d3 >= 0 && d4 <= d3) return b;
-  const double vc = d1 * d4 - d3 * d2;
-  if (vc <= 0 && d1 >= 0 && d3 <= 0) return a + d1 / (d1 - d3) * ab;
-  const Vec3 cp = p - c;
-  const double d5 = ab.dot(cp), d6 = ac.dot(cp);
-  if (d6 >= 0 && d5 <= d6) return c;
-  const double vb = d5 * d2 - d1 * d6;
-  if (vb <= 0 && d2 >= 0 && d6 <= 0) return a + d2 / (d2 - d6) * ac;
-  const double va = d3 * d6 - d5 * d4;
-  if (va <= 0 && d4 - d3 >= 0 && d5 - d6 >= 0) return b + (d4 - d3) / ((d4 - d3) + (d5 - d6)) * (c - b);
-  const double denominator = 1 / (va + vb + vc);
-  return a + ab * (vb * denominator) + ac * (vc * denominator);
-}
 
 struct Query {
   const Surface* surfaces;
