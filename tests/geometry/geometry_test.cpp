@@ -100,6 +100,40 @@ TEST(Surface, PiecesAreSplitLargestFirst) {
   EXPECT_NEAR(volume(parts[0]), volume(b), 1e-9);
 }
 
+// Against an independent search (Embree's tree, exact triangles in double precision) at the grid's own points, on a
+// surface with a hole and saddles; measured on real bones: 0.0001 to 0.0008 mm, worst 0.09 mm inside.
+TEST(DistanceField, AgreesWithTheNearestTriangleEverywhereInItsBand) {
+  const Box box(Vec3(-16, -16, -8), Vec3(16, 16, 8));
+  const Surface torus = isosurface(DistanceField(
+      box, 0.4, 3, [](const Vec3& p) { return std::hypot(std::hypot(p.x(), p.y()) - 9.0, p.z()) - 3.5; }));
+  const DistanceField field(torus, 0.8, 6);
+  const RayCaster exact({&torus});
+  const Eigen::Vector3i n = field.size();
+  double sum = 0, worst = 0;
+  int count = 0;
+  for (int k = 0; k < n.z(); k += 2)
+    for (int j = 0; j < n.y(); ++j)
+      for (int i = 0; i < n.x(); i += 2) {
+        const Vec3 p = field.box().min() + field.voxel() * Vec3(i, j, k);
+        const double truth = exact.nearest(p)->distance;
+        const double got = static_cast<double>(field.values()[static_cast<std::size_t>((k * n.y() + j) * n.x() + i)]);
+        if (truth > 5.99) {
+          EXPECT_NEAR(got, 6, 0.01);
+          continue;
+        }
+        const bool inside = std::hypot(std::hypot(p.x(), p.y()) - 9.0, p.z()) < 3.5;
+        if (truth > 0.05) {
+          EXPECT_EQ(got < 0, inside) << p.transpose();
+        }
+        sum += std::abs(std::abs(got) - truth);
+        worst = std::max(worst, std::abs(std::abs(got) - truth));
+        ++count;
+      }
+  EXPECT_GT(count, 3000);
+  EXPECT_LT(sum / count, 0.002);
+  EXPECT_LT(worst, 0.1);
+}
+
 TEST(DistanceField, SphereDistancesAndGradients) {
   const Vec3 centre(50, 60, 70);
   const DistanceField field(makeSphere(centre, 10, 6), 0.5, 6);
