@@ -357,6 +357,7 @@ constexpr float kFoldMm = 1.2F;
 
 Picture render(const std::vector<RenderPart>& shown, const RenderView& view, const RenderSettings& settings) {
   std::vector<const Surface*> surfaces;
+  surfaces.reserve(shown.size());
   for (const RenderPart& p : shown) surfaces.push_back(p.surface);
   return render(shown, view, settings, PreparedSurfaces(surfaces));
 }
@@ -446,10 +447,12 @@ Picture render(const std::vector<RenderPart>& shown, const RenderView& view, con
     for (int x = left; x < right; ++x) {
       const std::int32_t first = busy[pixel(x, y)];
       if (first < 0) continue;
-      for (int k = 0; k < n * n; ++k)
+      for (int k = 0; k < n * n; ++k) {
+        const int row = k / n, column = k % n;
         fine[static_cast<std::size_t>(first + k)] =
-            tracer.look(viewX(static_cast<float>(x) + (static_cast<float>(k % n) + 0.5F) * step),
-                        viewY(static_cast<float>(y) + (static_cast<float>(k / n) + 0.5F) * step));
+            tracer.look(viewX(static_cast<float>(x) + (static_cast<float>(column) + 0.5F) * step),
+                        viewY(static_cast<float>(y) + (static_cast<float>(row) + 0.5F) * step));
+      }
     }
   });
   // The sample at a place of the fine grid (n per pixel).
