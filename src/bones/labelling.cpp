@@ -16,6 +16,7 @@ constexpr double kReach = 6.0;      ///< mm outside its template a bone may exte
 constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet deeper than this fraction of the contrast
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
 constexpr double kBucket = 0.02;
+constexpr std::size_t kLeastVotes = 20;  ///< voxels of a bone's core that make a claim
 
 /// A connected piece of the bone mask less its outermost layer.
 struct Piece {
@@ -102,7 +103,7 @@ void claim(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones, c
       most = votes;
       home[b] = p;
     }
-    if (most < 20 || static_cast<double>(most) < 0.04 * static_cast<double>(all)) home[b] = nowhere;
+    if (most < kLeastVotes || static_cast<double>(most) < 0.04 * static_cast<double>(all)) home[b] = nowhere;
   };
   const auto gather = [&] {
     for (auto& p : pieces) p.claimants.clear();
@@ -295,6 +296,16 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   for (std::size_t b = 0; b < bones.size(); ++b)
     if (bones[b].found) expected[b] = volume(bones[b].mesh) / (h * h * h);
   claim(pieces, bones, expected);
+  // Toes and sesamoids are several parts with one home between them: where their core lies in another bone's piece, the
+  // joint between them is closed in the image, and they compete for it.
+  std::vector<std::size_t> many_parts;
+  for (std::size_t b = 0; b < bones.size(); ++b)
+    if (bones[b].found && (bones[b].id == Bone::kToes || bones[b].id == Bone::kSesamoids)) many_parts.push_back(b);
+  for (auto& p : pieces)
+    for (const std::size_t b : many_parts)
+      if (!p.claimants.empty() && p.votes[b] >= kLeastVotes &&
+          std::find(p.claimants.begin(), p.claimants.end(), b) == p.claimants.end())
+        p.claimants.push_back(b);
   for (const auto& m : marked.voxels())
     if (piece[m.voxel] < pieces.size()) pieces[piece[m.voxel]].mark(m.bone);
   for (auto& p : pieces) p.settleMarks();
@@ -308,15 +319,17 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     } else if (q.claimants.size() == 1) {
       // One owner: all of it where the size is right (the template may lie badly); a larger piece only if very little
       // of it is far from every template. Otherwise something has grown onto the bone: a leg, or the toe beyond a head.
+      // What sticks out of a metatarsal is its head or the toe behind a closed joint, which the size does not tell.
       const double size = static_cast<double>(q.voxels) / expected[q.claimants[0]];
-      if ((size < 1.15 && q.far * 6 < q.voxels) || (size < 1.9 && q.far * 12 < q.voxels))
+      const bool sticks_out = rayOf(bones[q.claimants[0]].id) && q.far * 50 > q.voxels && q.far * 4 < q.voxels;
+      if (!sticks_out && ((size < 1.15 && q.far * 6 < q.voxels) || (size < 1.9 && q.far * 12 < q.voxels)))
         whole[p] = static_cast<std::uint8_t>(q.claimants[0]);
     } else if (q.claimants.empty() && q.voxels > 60) {
       // Nobody's home: a phalanx, a sesamoid or a chip. Toes and sesamoids are several pieces; the rest stays unnamed.
       const auto most = std::max_element(q.votes.begin(), q.votes.end());
       const auto b = static_cast<std::size_t>(most - q.votes.begin());
-      const bool many_parts = *most > 0 && (bones[b].id == Bone::kToes || bones[b].id == Bone::kSesamoids);
-      whole[p] = many_parts ? static_cast<std::uint8_t>(b) : kOtherIndex;
+      const bool one_of_many = *most > 0 && std::find(many_parts.begin(), many_parts.end(), b) != many_parts.end();
+      whole[p] = one_of_many ? static_cast<std::uint8_t>(b) : kOtherIndex;
     }
   }
   for (std::size_t n = 0; n < piece.size(); ++n) {
@@ -398,6 +411,9 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     std::vector<std::uint32_t>().swap(buckets[slot]);
   }
   bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
+  // A toe that took the end of a metatarsal gives it back.
+  for (const std::size_t b : many_parts)
+    bringHome(image, sheetAt, bones, expected, contrast, static_cast<std::uint8_t>(b), who);
   for (std::size_t n = 0; n < who.size(); ++n) {
     if (who[n] == 255) continue;
     out.labels[n] = who[n] == kOtherIndex ? kOther : fields[who[n]].label;
