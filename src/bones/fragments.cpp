@@ -455,10 +455,9 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     FoundFragment f;
     f.volume_mm3 = static_cast<double>(p.voxels) * voxel;
     f.rim_bright = p.border.brightShare();
-    for (const auto& q : p.all) f.centre += r.local(q.x(), q.y(), q.z()) / static_cast<double>(p.all.size());
     // A fleck is a small piece where the ligament between the medial cuneiform and the second base runs.
-    if (const auto [voxels, middle] = core(p);
-        p.all.size() == p.voxels && f.rim_bright <= settings.sure && c1 != nullptr) {
+    if (p.all.size() == p.voxels && f.rim_bright <= settings.sure && c1 != nullptr) {
+      const auto [voxels, middle] = core(p);
       const double mm3 = static_cast<double>(voxels) * voxel, away = cuneiform.value(middle);
       if (mm3 >= settings.least_fleck_mm3 && mm3 <= settings.most_fleck_mm3 && shape.value(middle) < kFleckReachMm &&
           away < std::min(kFleckReachMm + nearest, kFarFromC1Mm)) {

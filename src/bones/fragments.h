@@ -28,10 +28,9 @@ struct FragmentSettings {
 
 /// A piece seen in the second metatarsal's base.
 struct FoundFragment {
-  std::uint8_t label = 0;      ///< its voxels' label; 0 where it was left in its bone for doubt
-  double volume_mm3 = 0;       ///< of its voxels
-  double rim_bright = 0;       ///< share of the rim that shows cortex, 0 to 1
-  Vec3 centre = Vec3::Zero();  ///< local frame
+  std::uint8_t label = 0;  ///< its voxels' label; 0 where it was left in its bone for doubt
+  double volume_mm3 = 0;   ///< of its voxels
+  double rim_bright = 0;   ///< share of the rim that shows cortex, 0 to 1
 };
 
 /// A small piece of bone between the medial cuneiform and the second base that belongs to no bone.

@@ -243,21 +243,23 @@ struct Sample {
 
 // The nearest front of every part along a ray, gathered in one walk through the tree: Embree offers each hit to
 // collect(), which keeps it and lets the ray go on.
-struct Fronts {
+struct Fronts : RTCIntersectContext {
   struct Hit {
     std::int16_t id;
     float depth, u, v;
     std::uint32_t triangle;
   };
-  RTCIntersectContext context{};  // first: Embree hands its address to collect()
   const std::vector<Part>& parts;
   std::array<Hit, 32> hits{};
   std::ptrdiff_t count = 0;
 
-  explicit Fronts(const std::vector<Part>& all) : parts(all) {}
+  explicit Fronts(const std::vector<Part>& all) : parts(all) {
+    rtcInitIntersectContext(this);
+    filter = &Fronts::collect;
+  }
 
   static void collect(const RTCFilterFunctionNArguments* a) {
-    auto& me = *reinterpret_cast<Fronts*>(a->context);
+    auto& me = *static_cast<Fronts*>(a->context);
     const RTCHit h = rtcGetHitFromHitN(a->hit, a->N, 0);
     const float depth = RTCRayN_tfar(a->ray, a->N, 0);
     a->valid[0] = 0;
@@ -298,10 +300,8 @@ class Tracer {
     }
     if (!ghosts_) return s;
     Fronts fronts(parts_);
-    rtcInitIntersectContext(&fronts.context);
-    fronts.context.filter = &Fronts::collect;
     RTCRayHit g = makeRay(x, y, start_z_, 0, 0, -1, 0, r.ray.tfar);
-    rtcIntersect1(translucent_.get(), &fronts.context, &g);
+    rtcIntersect1(translucent_.get(), &fronts, &g);
     std::sort(fronts.hits.begin(), fronts.hits.begin() + fronts.count,
               [](const Fronts::Hit& a, const Fronts::Hit& b) { return a.depth < b.depth; });
     float left = 1;
