@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <tbb/parallel_for.h>
 
+#include <algorithm>
 #include <chrono>
 #include <numeric>
 #include <sstream>
@@ -302,8 +303,19 @@ Json deviceRecords(const Case& c, const InjuredFoot& foot) {
     if (const auto f = foundPiece(c, centroid(surface)); f != c.fragments.end())
       bones.push_back(plainBone(f->first, transformed(surface, f->second.injured_to_reduced)));
   std::vector<rayset_check::Stick> sticks;
+  // The pieces of a broken bone are that bone: a device through it may pass them, and the break between.
+  const auto withPieces = [&](std::vector<std::string> through) {
+    const auto m2 = std::find(through.begin(), through.end(), "M2");
+    if (m2 == through.end()) return through;
+    std::vector<std::string> pieces;
+    for (const auto& b : bones)
+      if (b.id.starts_with("M2.") && std::find(through.begin(), through.end(), b.id) == through.end())
+        pieces.push_back(b.id);
+    through.insert(m2 + 1 == through.end() ? m2 : m2 + 1, pieces.begin(), pieces.end());
+    return through;
+  };
   for (const Device& d : c.fixation.devices)
-    sticks.push_back({d.id, d.through, plain(d.entry), plain(d.tip), d.diameter_mm / 2});
+    sticks.push_back({d.id, withPieces(d.through), plain(d.entry), plain(d.tip), d.diameter_mm / 2});
   const auto verdicts = rayset_check::checkDevices(sticks, bones);
   Json list = Json::array();
   for (std::size_t i = 0; i < verdicts.size(); ++i) {
