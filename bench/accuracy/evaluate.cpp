@@ -278,9 +278,10 @@ Json rayRecords(const Case& c, const InjuredFoot& foot) {
   return list;
 }
 
+constexpr double kSameMm = 8;  ///< between centres of a true and a found piece: pieces of one base lie farther apart
+
 /// The found piece nearest to a true one; end() where none is near.
 std::map<std::string, CaseFragment>::const_iterator foundPiece(const Case& c, const Vec3& centre) {
-  constexpr double kSameMm = 8;  // between centres: pieces of one base lie farther apart
   auto match = c.fragments.end();
   double least = kSameMm;
   for (auto f = c.fragments.begin(); f != c.fragments.end(); ++f)
@@ -305,13 +306,14 @@ Json deviceRecords(const Case& c, const InjuredFoot& foot) {
   std::vector<rayset_check::Stick> sticks;
   // The pieces of a broken bone are that bone: a device through it may pass them, and the break between.
   const auto withPieces = [&](std::vector<std::string> through) {
-    const auto m2 = std::find(through.begin(), through.end(), "M2");
+    auto m2 = std::find(through.begin(), through.end(), "M2");
     if (m2 == through.end()) return through;
     std::vector<std::string> pieces;
     for (const auto& b : bones)
       if (b.id.starts_with("M2.") && std::find(through.begin(), through.end(), b.id) == through.end())
         pieces.push_back(b.id);
-    through.insert(m2 + 1 == through.end() ? m2 : m2 + 1, pieces.begin(), pieces.end());
+    if (m2 + 1 != through.end()) ++m2;  // the ends of the path stay: entry and tip are looked for in them
+    through.insert(m2, pieces.begin(), pieces.end());
     return through;
   };
   for (const Device& d : c.fixation.devices)
@@ -338,7 +340,7 @@ Json fragmentRecords(const Case& c, const InjuredFoot& foot) {
   for (const auto& [id, surface] : foot.fragments) {
     const Vec3 centre = centroid(surface);
     Json record{{"id", id}, {"volume_mm3", rounded(volume(surface), 1)}, {"found", nullptr}};
-    double least = 8;
+    double least = kSameMm;
     for (const Fleck& f : c.flecks) {
       const double away = (f.centre - centre).norm();
       if (away >= least) continue;

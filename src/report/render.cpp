@@ -89,7 +89,6 @@ using ScenePtr = std::unique_ptr<std::remove_pointer_t<RTCScene>, SceneDeleter>;
 
 struct PreparedSurfaces::Mesh {
   Vec3 origin = Vec3::Zero();       // of the points, patient frame
-  Box bounds;                       // patient frame
   std::vector<V3f> corner_normals;  // three a triangle, patient frame
   ScenePtr scene;
 };
@@ -106,8 +105,7 @@ PreparedSurfaces::PreparedSurfaces(const std::vector<const Surface*>& surfaces) 
   tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
     const Surface& surface = *todo[i].first;
     Mesh& mesh = *todo[i].second;
-    for (const Vec3& v : surface.vertices) mesh.bounds.extend(v);
-    mesh.origin = mesh.bounds.center();
+    mesh.origin = bounds(surface).center();
     std::vector<V3f> points;
     points.reserve(surface.vertices.size());
     for (const Vec3& v : surface.vertices) points.push_back((v - mesh.origin).cast<float>());
