@@ -10,6 +10,12 @@ namespace {
 constexpr double kLeastCosine = 0.3;  ///< between the normals of a vertex and of an edge it follows
 }  // namespace
 
+void layOn(const TemplateBone& model, const BonePose& pose, DeformedBone& bone) {
+  bone.mesh = model.mesh;
+  for (auto& v : bone.mesh.vertices) v = pose.apply(v);
+  bone.normals = vertexNormals(bone.mesh);
+}
+
 std::vector<DeformedBone> posedMeshes(const TemplateFoot& foot, const Articulation& articulation) {
   std::vector<DeformedBone> out(foot.bones.size());
   for (std::size_t n = 0; n < foot.bones.size(); ++n) {
@@ -17,9 +23,7 @@ std::vector<DeformedBone> posedMeshes(const TemplateFoot& foot, const Articulati
     out[n].id = fit.id;
     out[n].found = fit.found;
     if (!fit.found) continue;
-    out[n].mesh = foot.bones[n].mesh;
-    for (auto& v : out[n].mesh.vertices) v = fit.pose.apply(v);
-    out[n].normals = vertexNormals(out[n].mesh);
+    layOn(foot.bones[n], fit.pose, out[n]);
   }
   return out;
 }

@@ -27,6 +27,8 @@ struct DeformSettings {
 void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::int16_t>& owner, std::int16_t self,
             const ScanImage& scan, const DeformSettings& settings);
 
+/// The template's mesh in this pose, unbent.
+void layOn(const TemplateBone& model, const BonePose& pose, DeformedBone& bone);
 [[nodiscard]] std::vector<DeformedBone> posedMeshes(const TemplateFoot& foot, const Articulation& articulation);
 /// As ownersOf() for deformed meshes.
 [[nodiscard]] std::vector<std::int16_t> ownersOf(const std::vector<DeformedBone>& bones, const EdgeField& edges,

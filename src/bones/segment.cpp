@@ -188,11 +188,12 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   bool better = false;
   double most = both(now) + 0.1;
   BonePose moved = fit.pose;
-  moved.X.translation() += principalAxes(own).centre - principalAxes(bent.mesh.vertices).centre;
+  const Vec3 middle = principalAxes(own).centre;
+  moved.X.translation() += middle - principalAxes(bent.mesh.vertices).centre;
   BonePose upright = fit.pose;  // as it stands in the placed foot, if it was turned or shrunk onto something else
   upright.X.linear() = tarsus.X.linear();
   upright.log_scale.setConstant(tarsus.log_scale[0]);
-  upright.X.translation() += principalAxes(own).centre - upright.posedCentre();
+  upright.X.translation() += middle - upright.posedCentre();
   for (const BonePose& start : {fit.pose, moved, upright}) {
     s.prior = &start;
     const FitResult found = fitPose(model.samples, edges, scan, start, s);
@@ -201,9 +202,7 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   if (!better) return;
   fit.pose = top.pose;
   fit.quality = top;
-  bent.mesh = model.mesh;
-  for (auto& v : bent.mesh.vertices) v = fit.pose.apply(v);
-  bent.normals = vertexNormals(bent.mesh);
+  layOn(model, fit.pose, bent);
 }
 
 /// One foot; nullopt with a reason where the cluster is no foot, or with `refused` where an edit does not fit.

@@ -20,8 +20,8 @@ constexpr double kFieldBandMm = 6;
 // A template whose carried pose is farther than this from the scanned one does not fit this patient: injuries stay
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
-constexpr double kHeldMm = 3;  ///< a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kTrustedTurn = 0.42;
+constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
 constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
 constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
