@@ -1,0 +1,29 @@
+// Plane images: radiographs read from files, and simulated ones.
+#pragma once
+
+#include <cstddef>
+#include <vector>
+
+namespace rayset {
+
+/// A single-channel picture. More attenuation is a larger value, so bone is bright, whatever the file said
+/// (MONOCHROME1 is turned over when read). Pixel (column, row); row by row from the top left.
+struct Film {
+  int columns = 0, rows = 0;
+  std::vector<float> values;
+
+  Film() = default;
+  Film(int width, int height, float fill = 0)
+      : columns(width),
+        rows(height),
+        values(static_cast<std::size_t>(width) * static_cast<std::size_t>(height), fill) {}
+
+  [[nodiscard]] std::size_t offset(int column, int row) const {
+    return static_cast<std::size_t>(row) * static_cast<std::size_t>(columns) + static_cast<std::size_t>(column);
+  }
+  [[nodiscard]] float& at(int column, int row) { return values[offset(column, row)]; }
+  [[nodiscard]] float at(int column, int row) const { return values[offset(column, row)]; }
+  [[nodiscard]] bool empty() const { return values.empty(); }
+};
+
+}  // namespace rayset
