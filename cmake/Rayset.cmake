@@ -93,7 +93,7 @@ endfunction()
 
 # bench/<folder>/*.cpp become the executable bench_<folder>.
 function(rayset_benchmarks)
-  foreach(folder accuracy confidence reduction speed xray)
+  foreach(folder accuracy confidence films reduction speed xray)
     file(GLOB sources CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/bench/${folder}/*.cpp)
     if(NOT sources)
       continue()

@@ -114,6 +114,14 @@ void placeFragments(Case& c) {
 
 }  // namespace
 
+std::map<std::string, Rigid> reducedPoses(const Case& c) {
+  std::map<std::string, Rigid> poses;
+  for (const RayReduction& r : c.reduction.rays)
+    if (r.ray != 0) poses[std::string(boneId(metatarsal(r.ray)))] = r.injured_to_reduced;
+  for (const auto& [id, f] : c.fragments) poses[id] = f.injured_to_reduced;
+  return poses;
+}
+
 Result<Case> planCase(const PlanRequest& request, const Progress& progress) {
   Clock clock;
   auto scan = readCt(request.images, {request.series}, progress);
@@ -298,6 +306,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     if (!fixed) c.partial = true;
   }
   c.timings_s["fixation"] = clock.lap();
+
+  c.bodies = splitBodies(scan.volume, bones->labels, static_cast<int>(planned), c.injured);
 
   std::vector<std::string> undone;
   for (int ray = 1; ray <= 5; ++ray) {

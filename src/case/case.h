@@ -18,6 +18,7 @@
 #include "injury/patterns.h"
 #include "reduction/fragments.h"
 #include "reduction/reduce.h"
+#include "xray/bodies.h"
 
 namespace rayset {
 
@@ -58,6 +59,7 @@ struct Case {
   std::map<std::string, CaseFragment> fragments;
   std::vector<Fleck> flecks;
   LabelVolume labels;  ///< of the planned foot only
+  FootBodies bodies;   ///< the planned foot taken apart with its grey values, as scanned; for radiographs
   ReductionResult reduction;
   std::array<RayDisplacement, 5> rays{};  ///< by ray - 1; ray == 0 where it could not be dealt with
   std::vector<Measure> measures;          ///< of the foot as scanned
@@ -79,6 +81,9 @@ struct Case {
                                     const Progress& progress = {});
 /// Reads the folders of the request, then planScan().
 [[nodiscard]] Result<Case> planCase(const PlanRequest& request, const Progress& progress = {});
+
+/// Where each body of the foot belongs (injured_to_reduced by poseId()); what is not in it stays.
+[[nodiscard]] std::map<std::string, Rigid> reducedPoses(const Case& c);
 
 /// plan.json of the contract. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices
 /// devices/<id>.stl.

@@ -23,6 +23,9 @@ struct Film {
   }
   [[nodiscard]] float& at(int column, int row) { return values[offset(column, row)]; }
   [[nodiscard]] float at(int column, int row) const { return values[offset(column, row)]; }
+  /// The first pixel of a row.
+  [[nodiscard]] float* row(int n) { return values.data() + offset(0, n); }
+  [[nodiscard]] const float* row(int n) const { return values.data() + offset(0, n); }
   [[nodiscard]] bool empty() const { return values.empty(); }
 };
 

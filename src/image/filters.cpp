@@ -1,5 +1,6 @@
 #include "image/filters.h"
 
+#include <fmt/format.h>
 #include <itkBinaryFillholeImageFilter.h>
 #include <itkConnectedComponentImageFilter.h>
 #include <itkImageFileReader.h>
@@ -99,13 +100,13 @@ Volume<T> resampleLinear(const Volume<T>& in, const Grid& grid, T outside) {
 }
 
 template <class T>
-Status writeAny(const std::filesystem::path& file, const Volume<T>& volume) {
+Status writeAny(const std::filesystem::path& file, const Volume<T>& volume, bool compressed) {
   try {
     auto io = itk::NrrdImageIO::New();
     auto writer = itk::ImageFileWriter<Image<T>>::New();
     writer->SetImageIO(io);
     writer->SetFileName(file.string());
-    writer->SetUseCompression(true);
+    writer->SetUseCompression(compressed);
     writer->SetInput(borrow(volume, true));
     writer->Update();
   } catch (const itk::ExceptionObject& e) {
@@ -113,6 +114,30 @@ Status writeAny(const std::filesystem::path& file, const Volume<T>& volume) {
                 "Check free space and permissions.");
   }
   return {};
+}
+
+template <class T>
+Result<Volume<T>> readAny(const std::filesystem::path& file, const char* what, const char* wanted) {
+  try {
+    auto reader = itk::ImageFileReader<Image<T>>::New();
+    reader->SetImageIO(itk::NrrdImageIO::New());
+    reader->SetFileName(file.string());
+    reader->Update();
+    const Image<T>* image = reader->GetOutput();
+    Grid grid;
+    const auto size = image->GetLargestPossibleRegion().GetSize();
+    for (unsigned k = 0; k < 3; ++k) {
+      const int i = static_cast<int>(k);
+      grid.size[i] = static_cast<int>(size[k]);
+      grid.spacing[i] = image->GetSpacing()[k];
+      grid.origin[i] = image->GetOrigin()[k];
+      for (unsigned c = 0; c < 3; ++c) grid.direction(i, static_cast<int>(c)) = image->GetDirection()[k][c];
+    }
+    return take<T>(image, grid);
+  } catch (const itk::ExceptionObject& e) {
+    return fail(Fault::kRequest, fmt::format("the {} cannot be read: {}", what, e.GetDescription()), file.string(),
+                fmt::format("Give an NRRD file with {}.", wanted));
+  }
 }
 
 }  // namespace
@@ -209,30 +234,16 @@ template CtVolume crop(const CtVolume&, const Eigen::Vector3i&, const Eigen::Vec
 template LabelVolume crop(const LabelVolume&, const Eigen::Vector3i&, const Eigen::Vector3i&);
 template FloatVolume crop(const FloatVolume&, const Eigen::Vector3i&, const Eigen::Vector3i&);
 
-Status writeNrrd(const std::filesystem::path& file, const LabelVolume& volume) { return writeAny(file, volume); }
-Status writeNrrd(const std::filesystem::path& file, const CtVolume& volume) { return writeAny(file, volume); }
+Status writeNrrd(const std::filesystem::path& file, const LabelVolume& volume) { return writeAny(file, volume, true); }
+Status writeNrrd(const std::filesystem::path& file, const CtVolume& volume, bool compressed) {
+  return writeAny(file, volume, compressed);
+}
 
 Result<LabelVolume> readNrrdLabels(const std::filesystem::path& file) {
-  try {
-    auto reader = itk::ImageFileReader<Image<std::uint8_t>>::New();
-    reader->SetImageIO(itk::NrrdImageIO::New());
-    reader->SetFileName(file.string());
-    reader->Update();
-    const Image<std::uint8_t>* image = reader->GetOutput();
-    Grid grid;
-    const auto size = image->GetLargestPossibleRegion().GetSize();
-    for (unsigned k = 0; k < 3; ++k) {
-      const int i = static_cast<int>(k);
-      grid.size[i] = static_cast<int>(size[k]);
-      grid.spacing[i] = image->GetSpacing()[k];
-      grid.origin[i] = image->GetOrigin()[k];
-      for (unsigned c = 0; c < 3; ++c) grid.direction(i, static_cast<int>(c)) = image->GetDirection()[k][c];
-    }
-    return take<std::uint8_t>(image, grid);
-  } catch (const itk::ExceptionObject& e) {
-    return fail(Fault::kRequest, std::string("the label volume cannot be read: ") + e.GetDescription(), file.string(),
-                "Give an NRRD file with 8-bit labels.");
-  }
+  return readAny<std::uint8_t>(file, "label volume", "8-bit labels");
+}
+Result<CtVolume> readNrrdCt(const std::filesystem::path& file) {
+  return readAny<std::int16_t>(file, "volume", "16-bit values");
 }
 
 }  // namespace rayset

@@ -40,9 +40,10 @@ extern template CtVolume crop(const CtVolume&, const Eigen::Vector3i&, const Eig
 extern template LabelVolume crop(const LabelVolume&, const Eigen::Vector3i&, const Eigen::Vector3i&);
 extern template FloatVolume crop(const FloatVolume&, const Eigen::Vector3i&, const Eigen::Vector3i&);
 
-/// NRRD (gzip), LPS; errors name the file.
+/// NRRD (gzip unless `compressed` is false), LPS; errors name the file.
 [[nodiscard]] Status writeNrrd(const std::filesystem::path& file, const LabelVolume& volume);
-[[nodiscard]] Status writeNrrd(const std::filesystem::path& file, const CtVolume& volume);
+[[nodiscard]] Status writeNrrd(const std::filesystem::path& file, const CtVolume& volume, bool compressed = true);
 [[nodiscard]] Result<LabelVolume> readNrrdLabels(const std::filesystem::path& file);
+[[nodiscard]] Result<CtVolume> readNrrdCt(const std::filesystem::path& file);
 
 }  // namespace rayset

@@ -1,0 +1,230 @@
+#include "scenes.h"
+
+#include <fmt/format.h>
+#include <itkAffineTransform.h>
+#include <itkImage.h>
+#include <itkMultiThreaderBase.h>
+#include <itkRayCastInterpolateImageFunction.h>
+#include <itkResampleImageFilter.h>
+#include <tbb/parallel_for.h>
+
+#include <charconv>
+#include <cmath>
+#include <cstdlib>
+#include <random>
+
+#include "anatomy/procedural_foot.h"
+#include "base/units.h"
+#include "fixation/construct.h"
+#include "geometry/distance_field.h"
+#include "image/itk_bridge.h"
+#include "phantom/injury_spec.h"
+#include "phantom/scan.h"
+#include "xray/attenuation.h"
+
+namespace rayset::films_bench {
+namespace {
+
+[[noreturn]] void giveUp(const std::string& why) {
+  fmt::print(stderr, "{}\n", why);
+  std::exit(1);
+}
+
+Foot makeFoot(const std::string& name) {
+  const Side side = name.ends_with("-left") ? Side::kLeft : Side::kRight;
+  if (name.rfind("procedural-", 0) == 0) {
+    std::uint32_t seed = 0;
+    std::from_chars(name.data() + 11, name.data() + name.size(), seed);
+    return proceduralFoot(randomShape(seed), side);
+  }
+  const std::size_t dash = name.rfind('-');
+  auto bones = readBoneFolder(std::filesystem::path(RAYSET_FEET_DIR) / name.substr(0, dash) / name.substr(dash + 1));
+  if (!bones) giveUp(bones.error().message());
+  return {side, std::move(*bones)};
+}
+
+double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
+Vec3 direction(std::mt19937_64& g) {
+  for (;;) {
+    const Vec3 v(2 * uniform(g) - 1, 2 * uniform(g) - 1, 2 * uniform(g) - 1);
+    if (v.norm() > 0.1 && v.norm() < 1) return v.normalized();
+  }
+}
+Rigid wander(std::mt19937_64& g, const Vec3& centre, double mm, double deg) {
+  return turnAbout(centre, uniform(g) * toRadians(deg) * direction(g), uniform(g) * mm * direction(g));
+}
+
+/// ITK's ray caster through a volume of attenuation; line integrals.
+Film itkFilm(const FloatVolume& mu, const ProjectionView& view) {
+  using Image = itk_bridge::Image<float>;
+  // The caster works in the volume's own axes, so the volume's place and turn are put into the detector instead.
+  auto volume = itk_bridge::borrow(mu, false);
+  const Mat3 to_index_frame = mu.grid.direction.transpose();
+  const auto place = [&](const Vec3& p) { return Vec3(to_index_frame * (p - mu.grid.origin)); };
+  using Caster = itk::RayCastInterpolateImageFunction<Image, double>;
+  using Transform = itk::AffineTransform<double, 3>;
+  auto caster = Caster::New();
+  auto transform = Transform::New();
+  transform->SetIdentity();
+  caster->SetInputImage(volume);
+  caster->SetTransform(transform);
+  caster->SetThreshold(0);
+  typename Caster::InputPointType focus;
+  const Vec3 source = place(view.source);
+  for (unsigned k = 0; k < 3; ++k) focus[k] = source[static_cast<int>(k)];
+  caster->SetFocalPoint(focus);
+  auto resample = itk::ResampleImageFilter<Image, Image>::New();
+  resample->SetInput(volume);
+  resample->SetInterpolator(caster);
+  resample->SetDefaultPixelValue(0);
+  typename Image::SizeType size;
+  size[0] = static_cast<itk::SizeValueType>(view.columns);
+  size[1] = static_cast<itk::SizeValueType>(view.rows);
+  size[2] = 1;
+  typename Image::SpacingType spacing;
+  spacing.Fill(view.pixel_mm);
+  typename Image::PointType origin;
+  const Vec3 corner = place(view.detector);
+  for (unsigned k = 0; k < 3; ++k) origin[k] = corner[static_cast<int>(k)];
+  typename Image::DirectionType directions;
+  for (unsigned r = 0; r < 3; ++r) {
+    const int i = static_cast<int>(r);
+    directions[r][0] = (to_index_frame * view.right)[i];
+    directions[r][1] = (to_index_frame * view.down)[i];
+    directions[r][2] = (to_index_frame * view.normal())[i];
+  }
+  resample->SetSize(size);
+  resample->SetOutputSpacing(spacing);
+  resample->SetOutputOrigin(origin);
+  resample->SetOutputDirection(directions);
+  resample->Update();
+  Film out(view.columns, view.rows);
+  const float* from = resample->GetOutput()->GetBufferPointer();
+  out.values.assign(from, from + out.values.size());
+  return out;
+}
+
+/// What a detector and its processing make of line integrals: scatter, quantum noise, an S-shaped grey scale, 12 bits.
+Film exposed(const Film& integrals, double photons, double scatter, std::mt19937_64& g) {
+  Film primary(integrals.columns, integrals.rows);
+  for (std::size_t i = 0; i < primary.values.size(); ++i) primary.values[i] = std::exp(-integrals.values[i]);
+  // Scatter: a wide even blur of the primary (means over blocks, bilinear between).
+  constexpr int kBlock = 64;
+  const int bc = (primary.columns + kBlock - 1) / kBlock, br = (primary.rows + kBlock - 1) / kBlock;
+  Film blocks(bc, br);
+  for (int r = 0; r < br; ++r)
+    for (int c = 0; c < bc; ++c) {
+      double sum = 0, count = 0;
+      for (int y = r * kBlock; y < std::min(primary.rows, (r + 1) * kBlock); ++y)
+        for (int x = c * kBlock; x < std::min(primary.columns, (c + 1) * kBlock); ++x)
+          sum += static_cast<double>(primary.at(x, y)), count += 1;
+      blocks.at(c, r) = static_cast<float>(sum / count);
+    }
+  Film out(primary.columns, primary.rows);
+  for (int y = 0; y < primary.rows; ++y)
+    for (int x = 0; x < primary.columns; ++x) {
+      const double fx = std::clamp((x - kBlock / 2.0) / kBlock, 0.0, bc - 1.0);
+      const double fy = std::clamp((y - kBlock / 2.0) / kBlock, 0.0, br - 1.0);
+      const int c0 = static_cast<int>(fx), r0 = static_cast<int>(fy);
+      const int c1 = std::min(bc - 1, c0 + 1), r1 = std::min(br - 1, r0 + 1);
+      const double u = fx - c0, v = fy - r0;
+      const double wide =
+          (1 - v) * ((1 - u) * static_cast<double>(blocks.at(c0, r0)) + u * static_cast<double>(blocks.at(c1, r0))) +
+          v * ((1 - u) * static_cast<double>(blocks.at(c0, r1)) + u * static_cast<double>(blocks.at(c1, r1)));
+      const double mean = photons * (static_cast<double>(primary.at(x, y)) + scatter * wide);
+      const double u1 = std::max(1e-12, uniform(g)), u2 = uniform(g);
+      const double normal = std::sqrt(-2 * std::log(u1)) * std::cos(2 * std::numbers::pi * u2);
+      const double counts = std::max(1.0, mean + std::sqrt(mean) * normal);
+      const double exposure = std::log(counts / photons);  // 0 in air, down to -4 behind steel
+      const double grey = 1 / (1 + std::exp(2.2 * (exposure + 0.9)));
+      out.at(x, y) = static_cast<float>(std::floor(4095 * grey));
+    }
+  return out;
+}
+
+}  // namespace
+
+std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
+  auto scene = std::make_unique<Scene>();
+  scene->name = fmt::format("{}/{}/{}{}", s.foot, s.injury, s.seed, s.poorly_reduced ? "/poor" : "");
+  std::mt19937_64 g(s.seed * 7919 + 17);
+  const Foot foot = makeFoot(s.foot);
+  auto injured = injure(foot.bones, foot.side, namedInjury(namedInjuryFromWord(s.injury).value()));
+  if (!injured) giveUp(injured.error().message());
+
+  ScanSettings scan;
+  scan.seed = s.seed;
+  std::vector<ScannedPart> parts;
+  for (const auto& [bone, surface] : injured->injured) parts.push_back({std::string(boneId(bone)), &surface});
+  auto ct = synthesiseCt(parts, scan);
+  if (!ct) giveUp(ct.error().message());
+  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, {});
+  if (!planned) giveUp(planned.error().message());
+  scene->plan = std::move(*planned);
+  scene->planned = reducedPoses(scene->plan);
+
+  // The foot after the operation: every ray a little off where it belongs.
+  BoneSurfaces post = injured->intact;
+  const int poor = s.poorly_reduced ? 1 + static_cast<int>(g() % 5) : 0;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const std::size_t n = static_cast<std::size_t>(ray - 1);
+    const Vec3 base = injured->base_points[n];
+    const Rigid off = ray == poor ? turnAbout(base, toRadians(6) * direction(g), 4 * direction(g))
+                                  : wander(g, base, s.ray_mm, s.ray_deg);
+    scene->injured_to_post[n] = off * injured->intact_to_injured[n].inverse();
+    post[metatarsal(ray)] = transformed(post.at(metatarsal(ray)), off);
+  }
+  std::vector<Surface> metal;
+  for (const Device& d : scene->plan.fixation.devices) {
+    if (d.stage != "definitive") continue;
+    const Rigid off = wander(g, 0.5 * (d.entry + d.tip), s.device_mm, s.device_deg);
+    scene->devices[d.id] = {off * d.entry, off * d.tip};
+    metal.push_back(transformed(deviceSurface(d, scene->plan.catalogue), off));
+  }
+  scan.seed = s.seed + 5000;
+  scan.pixel_mm = scan.slice_mm = 0.4;
+  scan.noise_hu = 0;  // of the film is added to the film
+  parts.clear();
+  for (const auto& [bone, surface] : post) parts.push_back({std::string(boneId(bone)), &surface});
+  auto after = synthesiseCt(parts, scan);
+  if (!after) giveUp(after.error().message());
+  FloatVolume mu(after->grid);
+  for (std::size_t i = 0; i < mu.voxels.size(); ++i)
+    mu.voxels[i] =
+        static_cast<float>(kAttenuationPerUnit * std::max(0, after->voxels[i] < -850 ? 0 : after->voxels[i] + 1000));
+  for (const Surface& solid : metal) {
+    const DistanceField field(solid, 0.15, 1.0);
+    const Box box = field.box();
+    const Grid& grid = mu.grid;
+    tbb::parallel_for(0, grid.size.z(), [&](int k) {
+      for (int j = 0; j < grid.size.y(); ++j)
+        for (int i = 0; i < grid.size.x(); ++i) {
+          const Vec3 p = grid.toPatient(Vec3(i, j, k));
+          if (!box.contains(p)) continue;
+          const double share = std::clamp(0.5 - field.value(p) / grid.spacing.x(), 0.0, 1.0);
+          float& v = mu.at(i, j, k);
+          v = static_cast<float>((1 - share) * static_cast<double>(v) + share * kSteel316L.perMm());
+        }
+    });
+  }
+
+  const PlantarFrame plate = plantarFrame(post, scene->plan.reduction.frame, foot.side);
+  for (const std::string& word : s.views) {
+    TubePose tube = tubePose(namedViewFromWord(word).value());
+    tube.pixel_mm = s.pixel_mm;
+    tube.width_mm = word == "lateral" ? 260 : 170;
+    tube.height_mm = word == "lateral" ? 170 : 260;
+    auto view = projectionView(plate, tube);
+    if (!view) giveUp(view.error().message());
+    // As nobody lays a foot twice the same way.
+    const Rigid lain = wander(g, plate.frame.origin, 10, 5);
+    FilmExposure e;
+    e.name = word;
+    e.view = view->moved(lain);
+    e.film = exposed(itkFilm(mu, e.view), s.photons, s.scatter, g);
+    scene->films.push_back(std::move(e));
+  }
+  return scene;
+}
+
+}  // namespace rayset::films_bench

@@ -1,0 +1,40 @@
+// Films whose truth is known, for the registration's benchmark: a foot is injured, scanned and planned; then it is put
+// back imperfectly, with its metal, scanned again as another would lie (other noise, finer voxels, metal by volume) and
+// filmed by ITK's ray caster, which shares nothing with our own projection.
+#pragma once
+
+#include <array>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "case/case.h"
+#include "xray/film_registration.h"
+
+namespace rayset::films_bench {
+
+struct Scene {
+  std::string name;
+  Case plan;
+  std::map<std::string, Rigid> planned;                  ///< reducedPoses(plan)
+  std::array<Rigid, 5> injured_to_post;                  ///< truth, by ray - 1; the tarsus stands still
+  std::map<std::string, std::pair<Vec3, Vec3>> devices;  ///< truth: entry and tip
+  std::vector<FilmExposure> films;                       ///< `view` is the TRUE one
+};
+
+struct SceneSettings {
+  std::string foot;  ///< "procedural-5-left" or "vsd-z027-right"
+  std::string injury = "homolateral";
+  std::uint64_t seed = 1;
+  double ray_mm = 1.5, ray_deg = 2.5;      ///< what is left of each ray's displacement, at most
+  double device_mm = 1.5, device_deg = 3;  ///< how far devices miss the plan, at most
+  std::vector<std::string> views{"dorsoplantar-20", "lateral"};
+  double pixel_mm = 0.3;
+  double photons = 4000, scatter = 0.15;
+  bool poorly_reduced = false;  ///< one ray left 4 mm and 6 degrees off
+};
+
+/// Ends the program with a message where a foot or plan cannot be made.
+[[nodiscard]] std::unique_ptr<Scene> makeScene(const SceneSettings& settings);
+
+}  // namespace rayset::films_bench

@@ -1,0 +1,44 @@
+// Making pictures of the same thing comparable: grey scales matched, local brightness and contrast taken out. Internal
+// to the registration of films.
+#pragma once
+
+#include <vector>
+
+#include "image/film.h"
+#include "xray/line_integrals.h"
+
+namespace rayset {
+
+/// Mean of factor x factor pixels; what is left over at the right and bottom is cut.
+[[nodiscard]] Film binned(const Film& in, int factor);
+[[nodiscard]] Film cropped(const Film& in, const PixelBox& box);
+/// 1 within `radius` pixels (a square) of anything above 0.
+[[nodiscard]] Film dilated(const Film& in, int radius);
+/// Close to a Gaussian of the sigma (pixels): three passes of a box. Beyond the border is zero.
+[[nodiscard]] Film blurred(const Film& in, int sigma);
+/// How far blurred() carries anything.
+[[nodiscard]] int reach(int sigma);
+
+/// A picture less its local mean, over its local standard deviation; both over usable pixels only (1, else 0).
+struct Normalised {
+  Film values;  ///< 0 where not usable
+  Film spread;  ///< the local standard deviation, with a floor of kFloor of the picture's typical one
+};
+[[nodiscard]] Normalised normalised(const Film& in, const Film& usable, int sigma);
+
+/// The derivative of a normalised picture from the derivative `d` of the picture, spread held still. `share`: blurred
+/// `usable`.
+void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, int sigma);
+
+/// A monotone grey scale given by knots.
+struct GreyScale {
+  std::vector<float> from, to;
+  void apply(float value, float& grey, float& slope) const;
+};
+/// The scale that gives `source`, where it is more than nothing, the histogram of `target`; pixels with `inside` only.
+[[nodiscard]] GreyScale matchHistograms(const Film& source, const Film& target, const Film& inside);
+
+/// The value that `count` usable pixels reach.
+[[nodiscard]] float brightest(const Film& in, const Film& inside, std::size_t count);
+
+}  // namespace rayset

@@ -1,0 +1,847 @@
+#include "xray/film_registration.h"
+
+#include <fmt/format.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <memory>
+#include <numeric>
+#include <optional>
+
+#include "base/units.h"
+#include "xray/attenuation.h"
+#include "xray/film_normal.h"
+#include "xray/line_integrals.h"
+
+namespace rayset {
+namespace {
+
+using Matrix6 = Eigen::Matrix<double, 6, 6>;
+
+// Levels, coarse to fine: the detector's pixel, the voxels, the window of local brightness (one sigma).
+struct LevelSettings {
+  double pixel_mm, voxel_mm, window_mm;
+};
+constexpr int kSearch = 0, kCoarse = 1, kMiddle = 2, kFine = 3, kLevels = 4;
+
+// Residuals hang together over about this much of a film (blur, texture, what is not modelled): one such patch counts
+// as one observation. Set on simulated films so that the stated intervals hold (docs/accuracy.md).
+constexpr double kPatchMm = 2.5;
+constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
+constexpr double kRimMm = 3;      // around shadows, where their edges are compared
+constexpr double kMetalRimMm = 1.5;
+constexpr double kMetalShadow = 0.15;
+
+Rigid exponential(const Twist& xi, const Vec3& centre) { return turnAbout(centre, xi.head<3>(), xi.tail<3>()); }
+
+/// One thing that is filmed: its volumes by level, and where it stands as planned.
+struct Part {
+  std::array<std::shared_ptr<const ProjectionVolume>, kLevels> volumes;  // shared by copies of the problem
+  Rigid injured_to_planned = Rigid::Identity();
+};
+
+struct Group {
+  std::string id;
+  std::vector<Part> parts;
+  const PlannedMetal* metal = nullptr;  // instead of parts
+  Vec3 centre = Vec3::Zero();           // as planned
+  double reach_mm = 10;                 // farthest point from the centre
+  Rigid planned_to_found = Rigid::Identity();
+};
+
+/// A film at one level.
+struct LevelFilm {
+  ProjectionView view;
+  Film film, inside;  // `inside`: 1 where there is image
+  double window_px = 4;
+};
+
+struct FilmState {
+  std::array<LevelFilm, kLevels> levels;
+  Rigid moved = Rigid::Identity();  // the tarsus on this film against nominal
+};
+
+CtVolume merge(const std::vector<const CtVolume*>& volumes) {
+  const Grid& first = volumes.front()->grid;
+  Eigen::Vector3i low = Eigen::Vector3i::Constant(1 << 20), high = -low;
+  std::vector<Eigen::Vector3i> at;
+  for (const CtVolume* v : volumes) {
+    const Vec3 index = first.toIndex(v->grid.origin);
+    at.push_back(Eigen::Vector3i(static_cast<int>(std::lround(index.x())), static_cast<int>(std::lround(index.y())),
+                                 static_cast<int>(std::lround(index.z()))));
+    low = low.cwiseMin(at.back());
+    high = high.cwiseMax(at.back() + v->grid.size);
+  }
+  Grid grid = first;
+  grid.size = high - low;
+  grid.origin = first.toPatient(low.cast<double>());
+  CtVolume out(grid);
+  for (std::size_t n = 0; n < volumes.size(); ++n) {
+    const CtVolume& v = *volumes[n];
+    const Eigen::Vector3i o = at[n] - low;
+    for (int k = 0; k < v.grid.size.z(); ++k)
+      for (int j = 0; j < v.grid.size.y(); ++j) {
+        const std::int16_t* from = &v.at(0, j, k);
+        std::int16_t* to = &out.at(o.x(), o.y() + j, o.z() + k);
+        for (int i = 0; i < v.grid.size.x(); ++i) to[i] = static_cast<std::int16_t>(to[i] + from[i]);
+      }
+  }
+  return out;
+}
+
+Part makePart(const CtVolume& volume, const Rigid& X, const std::array<LevelSettings, kLevels>& levels) {
+  const auto at = [&](int level) {
+    const double voxel = levels[static_cast<std::size_t>(level)].voxel_mm;
+    const int factor = std::max(1, static_cast<int>(std::lround(voxel / volume.grid.spacing.maxCoeff())));
+    const CtVolume v = averagedDown(volume, factor);
+    return std::make_shared<const ProjectionVolume>(v.grid, v.voxels);
+  };
+  return {{at(0), at(1), at(2), at(3)}, X};
+}
+
+/// A part of a film's frame with values in it.
+struct Patch {
+  PixelBox box;
+  Film values;
+};
+
+PixelBox intersection(const PixelBox& a, const PixelBox& b) {
+  const int column = std::max(a.column, b.column), row = std::max(a.row, b.row);
+  const int right = std::min(a.column + a.columns, b.column + b.columns);
+  const int bottom = std::min(a.row + a.rows, b.row + b.rows);
+  return {column, row, std::max(0, right - column), std::max(0, bottom - row)};
+}
+
+PixelBox grownBox(const PixelBox& a, int by, const ProjectionView& view) {
+  return intersection({a.column - by, a.row - by, a.columns + 2 * by, a.rows + 2 * by},
+                      {0, 0, view.columns, view.rows});
+}
+
+PixelBox unite(const PixelBox& a, const PixelBox& b) {
+  if (a.empty()) return b;
+  if (b.empty()) return a;
+  const int column = std::min(a.column, b.column), row = std::min(a.row, b.row);
+  return {column, row, std::max(a.column + a.columns, b.column + b.columns) - column,
+          std::max(a.row + a.rows, b.row + b.rows) - row};
+}
+
+PixelBox shadowOf(const MetalSolid& solid, const Rigid& X, const ProjectionView& view) {
+  constexpr double kWidestMm = 5;  // more than any head's radius, and a pixel to spare
+  Vec2 low = Vec2::Constant(1e9), high = -low;
+  for (const ProfilePiece& piece : solid.pieces)
+    for (const double s : {piece.from, piece.to}) {
+      const Vec3 p = X * (solid.origin + s * solid.axis);
+      const Vec2 at = view.project(p);
+      const Vec2 around = Vec2::Constant(kWidestMm * view.magnification(p) / view.pixel_mm + 1);
+      low = low.cwiseMin(at - around);
+      high = high.cwiseMax(at + around);
+    }
+  const Eigen::Vector2i from = low.array().floor().cast<int>(), to = high.array().ceil().cast<int>();
+  return intersection({from.x(), from.y(), to.x() - from.x() + 1, to.y() - from.y() + 1},
+                      {0, 0, view.columns, view.rows});
+}
+
+/// Pixels a group may cast its shadow on when it stands at X (planned to film).
+PixelBox shadowOf(const Group& g, const Rigid& X, const ProjectionView& view, int level) {
+  PixelBox box;
+  if (g.metal != nullptr) return shadowOf(g.metal->solid, X, view);
+  for (const Part& p : g.parts)
+    box = unite(box, shadow(p.volumes[static_cast<std::size_t>(level)]->grid(),
+                            view.moved((X * p.injured_to_planned).inverse())));
+  return box;
+}
+
+/// Line integrals of a group within `box`.
+Film draw(const Group& g, const Rigid& X, const ProjectionView& view, const PixelBox& box, int level) {
+  Film out(box.columns, box.rows);
+  if (box.empty()) return out;
+  const ProjectionView part_view = view.cropped(box.column, box.row, box.columns, box.rows);
+  if (g.metal != nullptr) {
+    addMetal({&g.metal->solid, 1}, part_view.moved(X.inverse()), static_cast<float>(kSteel316L.perMm()), out.values);
+    return out;
+  }
+  for (const Part& p : g.parts)
+    addLineIntegrals(*p.volumes[static_cast<std::size_t>(level)], part_view.moved((X * p.injured_to_planned).inverse()),
+                     static_cast<float>(kAttenuationPerUnit), out.values, bestInstructionSet(), Threads::kOne);
+  return out;
+}
+
+void addInto(Film& whole, const Film& part, const PixelBox& box) {
+  for (int r = 0; r < box.rows; ++r) {
+    float* to = whole.row(box.row + r) + box.column;
+    const float* from = part.row(r);
+    for (int c = 0; c < box.columns; ++c) to[c] += from[c];
+  }
+}
+
+/// Everything that is registered, and the films.
+struct Problem {
+  std::array<LevelSettings, kLevels> levels;
+  std::vector<Group> groups;   // tarsus, hindfoot, rays, then metal
+  std::vector<Group> passive;  // soft tissue, toes: shown, not compared
+  std::vector<FilmState> films;
+  Vec3 centre = Vec3::Zero();  // of the views' twists
+  std::size_t bones = 0;       // groups before the metal
+};
+
+/// A film as predicted, made comparable.
+struct Prediction {
+  Film sum;     // line integrals
+  Film slope;   // of the grey scale at each pixel
+  Film weight;  // 0 where nothing is compared
+  Film usable;  // inside the film and not metal
+  Normalised wanted, shown;
+  std::vector<Patch> groups;
+};
+
+struct Mode {
+  bool metal_compared = false;  // else it is masked
+};
+
+Rigid filmPose(const Problem& p, const FilmState& f, const Group& g) {
+  (void)p;
+  return f.moved * g.planned_to_found;
+}
+
+Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
+  const LevelFilm& lf = f.levels[static_cast<std::size_t>(level)];
+  const ProjectionView& view = lf.view;
+  Prediction out;
+  out.sum = Film(view.columns, view.rows);
+  out.groups.resize(p.groups.size());
+  std::vector<Patch> passive(p.passive.size());
+  tbb::parallel_for(std::size_t{0}, p.groups.size() + p.passive.size(), [&](std::size_t n) {
+    const bool active = n < p.groups.size();
+    const Group& g = active ? p.groups[n] : p.passive[n - p.groups.size()];
+    Patch& patch = active ? out.groups[n] : passive[n - p.groups.size()];
+    const Rigid X = filmPose(p, f, g);
+    patch.box = intersection(shadowOf(g, X, view, level), {0, 0, view.columns, view.rows});
+    patch.values = draw(g, X, view, patch.box, level);
+  });
+  for (const Patch& patch : out.groups) addInto(out.sum, patch.values, patch.box);
+  for (const Patch& patch : passive) addInto(out.sum, patch.values, patch.box);
+
+  // The film's grey scale: as much of the film is brighter than a value as of the prediction.
+  const GreyScale scale = matchHistograms(out.sum, lf.film, lf.inside);
+  Film shown(view.columns, view.rows);
+  out.slope = Film(view.columns, view.rows);
+  tbb::parallel_for(0, view.rows, [&](int r) {
+    for (int c = 0; c < view.columns; ++c) scale.apply(out.sum.at(c, r), shown.at(c, r), out.slope.at(c, r));
+  });
+
+  out.usable = lf.inside;
+  Film metal(view.columns, view.rows);
+  bool any_metal = false;
+  for (std::size_t n = p.bones; n < p.groups.size(); ++n) {
+    addInto(metal, out.groups[n].values, out.groups[n].box);
+    any_metal = true;
+  }
+  const auto pixels = [&](double mm) { return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm))); };
+  if (any_metal && !mode.metal_compared) {
+    // Metal as predicted, and as seen: the brightest of the film, as much of it as metal is predicted to cover.
+    std::size_t covered = 0;
+    for (float& v : metal.values) {
+      v = v > static_cast<float>(kMetalShadow) ? 1.F : 0.F;
+      covered += v > 0 ? 1 : 0;
+    }
+    const float bright = brightest(lf.film, lf.inside, covered);
+    for (std::size_t i = 0; i < metal.values.size(); ++i)
+      if (covered > 0 && lf.film.values[i] >= bright) metal.values[i] = 1;
+    const Film wide = dilated(metal, pixels(kMetalRimMm));
+    for (std::size_t i = 0; i < wide.values.size(); ++i)
+      if (wide.values[i] > 0) out.usable.values[i] = 0;
+  }
+  Film compared(view.columns, view.rows);
+  const std::size_t from = mode.metal_compared ? p.bones : 0, to = mode.metal_compared ? p.groups.size() : p.bones;
+  for (std::size_t n = from; n < to; ++n) {
+    const Patch& patch = out.groups[n];
+    for (int r = 0; r < patch.box.rows; ++r)
+      for (int c = 0; c < patch.box.columns; ++c)
+        if (patch.values.at(c, r) > static_cast<float>(kShadow))
+          compared.at(patch.box.column + c, patch.box.row + r) = 1;
+  }
+  out.weight = dilated(compared, pixels(kRimMm));
+  for (std::size_t i = 0; i < out.weight.values.size(); ++i) out.weight.values[i] *= out.usable.values[i];
+  const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+  out.shown = normalised(shown, out.usable, window);
+  out.wanted = normalised(lf.film, out.usable, window);
+  return out;
+}
+
+/// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
+double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0) {
+  double ab = 0, aa = 0, bb = 0;
+  const Film& w = p.weight;
+  Film near;
+  if (only != nullptr) {
+    near = Film(w.columns, w.rows);
+    for (int r = 0; r < only->box.rows; ++r)
+      for (int c = 0; c < only->box.columns; ++c)
+        if (only->values.at(c, r) > static_cast<float>(kShadow)) near.at(only->box.column + c, only->box.row + r) = 1;
+    near = dilated(near, std::max(1, rim));
+  }
+  for (std::size_t i = 0; i < w.values.size(); ++i) {
+    if (w.values[i] <= 0 || (only != nullptr && near.values[i] <= 0)) continue;
+    const auto a = static_cast<double>(p.wanted.values.values[i]), b = static_cast<double>(p.shown.values.values[i]);
+    ab += a * b;
+    aa += a * a;
+    bb += b * b;
+  }
+  return aa > 0 && bb > 0 ? ab / std::sqrt(aa * bb) : 0;
+}
+
+/// The unknowns: which twists are free.
+struct Unknowns {
+  std::vector<int> view;   // by film: first index, or -1
+  std::vector<int> group;  // by group: first index, or -1
+  int count = 0;
+};
+
+Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::vector<bool>& groups) {
+  Unknowns u;
+  for (std::size_t f = 0; f < p.films.size(); ++f) {
+    u.view.push_back(views[f] ? u.count : -1);
+    u.count += views[f] ? 6 : 0;
+  }
+  for (std::size_t g = 0; g < p.groups.size(); ++g) {
+    u.group.push_back(groups[g] ? u.count : -1);
+    u.count += groups[g] ? 6 : 0;
+  }
+  return u;
+}
+
+struct Normal {
+  Eigen::MatrixXd H;
+  Eigen::VectorXd b;
+  double cost = 0;  // mean of squared residuals after robust weighting
+};
+
+/// The six derivative pictures of a group's shadow on a film, made comparable like the film itself.
+struct Derivatives {
+  PixelBox box;
+  std::array<Film, 6> pictures;
+};
+
+Derivatives derivatives(const Problem& p, const FilmState& f, const Group& g, const Prediction& now, int level) {
+  const LevelFilm& lf = f.levels[static_cast<std::size_t>(level)];
+  const ProjectionView& view = lf.view;
+  const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+  const Rigid X = filmPose(p, f, g);
+  const Vec3 centre = X * g.centre;
+  const double step_mm = 0.3 * view.pixel_mm;
+  const PixelBox shade = grownBox(shadowOf(g, X, view, level), 3, view);
+  Derivatives out;
+  out.box = grownBox(shade, reach(window), view);
+  if (shade.empty()) {
+    out.box = {};
+    return out;
+  }
+  const Film base = draw(g, X, view, shade, level);
+  const Film usable = cropped(now.usable, out.box), slope = cropped(now.slope, out.box);
+  const Film share = blurred(usable, window), spread = cropped(now.shown.spread, out.box);
+  for (int k = 0; k < 6; ++k) {
+    Twist xi = Twist::Zero();
+    xi[k] = k < 3 ? step_mm / g.reach_mm : step_mm;
+    const Film there = draw(g, exponential(xi, centre) * X, view, shade, level);
+    Film d(out.box.columns, out.box.rows);
+    for (int r = 0; r < shade.rows; ++r)
+      for (int c = 0; c < shade.columns; ++c) {
+        const int x = shade.column - out.box.column + c, y = shade.row - out.box.row + r;
+        d.at(x, y) = slope.at(x, y) * (there.at(c, r) - base.at(c, r)) / static_cast<float>(xi[k]);
+      }
+    normaliseDerivative(d, usable, share, spread, window);
+    out.pictures[static_cast<std::size_t>(k)] = std::move(d);
+  }
+  return out;
+}
+
+/// Tukey's weights from the spread of the residuals themselves.
+Film robustWeights(const Prediction& p, double least_scale, double& variance) {
+  std::vector<float> sizes;
+  const Film& w = p.weight;
+  for (std::size_t i = 0; i < w.values.size(); ++i)
+    if (w.values[i] > 0) sizes.push_back(std::abs(p.wanted.values.values[i] - p.shown.values.values[i]));
+  double scale = least_scale;
+  if (!sizes.empty()) {
+    auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
+    std::nth_element(sizes.begin(), middle, sizes.end());
+    scale = std::max(least_scale, 1.4826 * static_cast<double>(*middle));
+  }
+  variance = scale * scale;
+  const double c = 4.685 * scale;
+  Film out(w.columns, w.rows);
+  for (std::size_t i = 0; i < w.values.size(); ++i) {
+    if (w.values[i] <= 0) continue;
+    const double r = static_cast<double>(p.wanted.values.values[i] - p.shown.values.values[i]) / c;
+    if (std::abs(r) < 1) out.values[i] = static_cast<float>((1 - r * r) * (1 - r * r));
+  }
+  return out;
+}
+
+/// J^T W J and J^T W r of one film over the twists of its groups, then carried over to the unknowns.
+void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, const Unknowns& u, Normal& normal) {
+  const FilmState& f = p.films[film];
+  const LevelFilm& lf = f.levels[static_cast<std::size_t>(level)];
+  const Prediction now = predict(p, f, level, mode);
+  double variance = 1;
+  const Film weights = robustWeights(now, 0.1, variance);
+  const bool view_free = u.view[film] >= 0;
+  std::vector<std::size_t> moving;
+  for (std::size_t g = 0; g < p.groups.size(); ++g) {
+    const bool counts = mode.metal_compared ? g >= p.bones : g < p.bones;
+    if (counts && (view_free || u.group[g] >= 0)) moving.push_back(g);
+  }
+  std::vector<Derivatives> d(moving.size());
+  tbb::parallel_for(std::size_t{0}, moving.size(),
+                    [&](std::size_t n) { d[n] = derivatives(p, f, p.groups[moving[n]], now, level); });
+  Film residual(now.weight.columns, now.weight.rows);
+  double sum = 0, count = 0;
+  for (std::size_t i = 0; i < residual.values.size(); ++i) {
+    residual.values[i] = now.wanted.values.values[i] - now.shown.values.values[i];
+    sum += static_cast<double>(weights.values[i] * residual.values[i] * residual.values[i]);
+    count += now.weight.values[i] > 0 ? 1 : 0;
+  }
+  normal.cost += count > 0 ? sum / count : 0;
+
+  const auto size = static_cast<Eigen::Index>(6 * moving.size());
+  Eigen::MatrixXd H = Eigen::MatrixXd::Zero(size, size);
+  Eigen::VectorXd b = Eigen::VectorXd::Zero(size);
+  tbb::parallel_for(std::size_t{0}, moving.size(), [&](std::size_t m) {
+    const auto row0 = static_cast<Eigen::Index>(6 * m);
+    for (std::size_t n = m; n < moving.size(); ++n) {
+      const PixelBox box = intersection(d[m].box, d[n].box);
+      if (box.empty()) continue;
+      Matrix6 sum_jj = Matrix6::Zero();
+      Twist sum_jr = Twist::Zero();
+      for (int r = 0; r < box.rows; ++r) {
+        const int y = box.row + r;
+        for (int c = 0; c < box.columns; ++c) {
+          const int x = box.column + c;
+          const float w = weights.at(x, y);
+          if (w <= 0) continue;
+          Eigen::Matrix<double, 6, 1> a, e;
+          for (std::size_t k = 0; k < 6; ++k) {
+            a[static_cast<Eigen::Index>(k)] =
+                static_cast<double>(d[m].pictures[k].at(x - d[m].box.column, y - d[m].box.row));
+            e[static_cast<Eigen::Index>(k)] =
+                static_cast<double>(d[n].pictures[k].at(x - d[n].box.column, y - d[n].box.row));
+          }
+          sum_jj.noalias() += static_cast<double>(w) * a * e.transpose();
+          if (m == n) sum_jr += static_cast<double>(w * residual.at(x, y)) * a;
+        }
+      }
+      const auto column0 = static_cast<Eigen::Index>(6 * n);
+      H.block<6, 6>(row0, column0) = sum_jj;
+      if (m == n) b.segment<6>(row0) = sum_jr;
+    }
+  });
+  for (Eigen::Index i = 0; i < size; ++i)
+    for (Eigen::Index j = 0; j < i; ++j) H(i, j) = H(j, i);
+
+  // One patch of correlated residuals is one observation of their variance.
+  const double patch = std::max(1.0, kPatchMm / lf.view.pixel_mm);
+  const double information = 1 / (variance * patch * patch);
+
+  Eigen::MatrixXd B = Eigen::MatrixXd::Zero(size, u.count);
+  for (std::size_t m = 0; m < moving.size(); ++m) {
+    const Group& g = p.groups[moving[m]];
+    const auto row0 = static_cast<Eigen::Index>(6 * m);
+    const Vec3 centre = filmPose(p, f, g) * g.centre;
+    if (view_free) {
+      Matrix6 A = Matrix6::Identity();
+      const Vec3 arm = centre - p.centre;
+      for (int k = 0; k < 3; ++k) A.block<3, 1>(3, k) = Vec3::Unit(k).cross(arm);
+      B.block<6, 6>(row0, u.view[film]) = A;
+    }
+    if (u.group[moving[m]] >= 0) {
+      Matrix6 A = Matrix6::Zero();
+      A.topLeftCorner<3, 3>() = f.moved.linear();
+      A.bottomRightCorner<3, 3>() = f.moved.linear();
+      B.block<6, 6>(row0, u.group[moving[m]]) = A;
+    }
+  }
+  normal.H += information * B.transpose() * H * B;
+  normal.b += information * B.transpose() * b;
+}
+
+struct Prior {
+  double shift_mm, turn_rad;
+};
+
+void addPrior(const Group& g, const Prior& prior, int at, Normal& normal) {
+  const Eigen::AngleAxisd turn(g.planned_to_found.linear());
+  const Vec3 turned = turn.angle() * turn.axis();
+  const Vec3 shifted = g.planned_to_found * g.centre - g.centre;
+  const double a = 1 / (prior.turn_rad * prior.turn_rad), t = 1 / (prior.shift_mm * prior.shift_mm);
+  for (int k = 0; k < 3; ++k) {
+    normal.H(at + k, at + k) += a;
+    normal.b(at + k) -= a * turned[k];
+    normal.H(at + 3 + k, at + 3 + k) += t;
+    normal.b(at + 3 + k) -= t * shifted[k];
+  }
+  if (g.metal != nullptr) {  // a turn about its own axis shows nowhere
+    const Vec3 axis = g.planned_to_found.linear() * (g.metal->tip - g.metal->entry).normalized();
+    normal.H.block<3, 3>(at, at) += 1e8 * axis * axis.transpose();
+  }
+}
+
+struct RefineSettings {
+  int level = kCoarse, iterations = 10;
+  Mode mode;
+  Prior ray{6, 0.17}, hindfoot{2, 0.06}, metal{3, 0.1};
+  double largest_mm = 4, largest_rad = 0.07;
+};
+
+/// Gauss and Newton on the free twists. Returns the normal equations where it ended.
+Normal refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
+  Normal normal;
+  for (int n = 0; n < s.iterations; ++n) {
+    normal.H = Eigen::MatrixXd::Zero(u.count, u.count);
+    normal.b = Eigen::VectorXd::Zero(u.count);
+    normal.cost = 0;
+    for (std::size_t f = 0; f < p.films.size(); ++f) addFilm(p, f, s.level, s.mode, u, normal);
+    for (std::size_t g = 0; g < p.groups.size(); ++g) {
+      if (u.group[g] < 0) continue;
+      addPrior(p.groups[g],
+               g >= p.bones                   ? s.metal
+               : p.groups[g].id == "hindfoot" ? s.hindfoot
+                                              : s.ray,
+               u.group[g], normal);
+    }
+    Eigen::MatrixXd damped = normal.H;
+    // Views: a weak pull towards no movement at all keeps depth from running away on one film.
+    damped.diagonal() += 1e-3 * normal.H.diagonal() + Eigen::VectorXd::Constant(u.count, 1e-9);
+    const Eigen::VectorXd x = damped.ldlt().solve(normal.b);
+    double largest = 0;
+    const auto capped = [&](Twist xi, double reach_mm) {
+      const double by = std::max({1.0, xi.head<3>().norm() / s.largest_rad, xi.tail<3>().norm() / s.largest_mm});
+      xi /= by;
+      largest = std::max({largest, xi.tail<3>().norm(), xi.head<3>().norm() * reach_mm});
+      return xi;
+    };
+    for (std::size_t f = 0; f < p.films.size(); ++f) {
+      if (u.view[f] < 0) continue;
+      p.films[f].moved = exponential(capped(x.segment<6>(u.view[f]), 60), p.centre) * p.films[f].moved;
+    }
+    for (std::size_t g = 0; g < p.groups.size(); ++g) {
+      if (u.group[g] < 0) continue;
+      Group& group = p.groups[g];
+      const Vec3 centre = group.planned_to_found * group.centre;
+      group.planned_to_found =
+          exponential(capped(x.segment<6>(u.group[g]), group.reach_mm), centre) * group.planned_to_found;
+    }
+    if (progress.cancelled()) return normal;
+    if (largest < 0.02 * p.levels[static_cast<std::size_t>(s.level)].pixel_mm) break;
+  }
+  return normal;
+}
+
+// ---------------------------------------------------------------- where to start
+
+struct Start {
+  Rigid moved = Rigid::Identity();
+  double score = -1;
+};
+
+/// Turns on a grid, shifts by sliding: the best few, well apart.
+std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s,
+                              std::size_t keep) {
+  const LevelFilm& lf = film.levels[kSearch];
+  const ProjectionView& view = lf.view;
+  const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+  const Normalised wanted = normalised(lf.film, lf.inside, window);
+  std::vector<Vec3> turns;
+  const double step = s.search_turn_rad / 2;
+  for (int a = -2; a <= 2; ++a)
+    for (int b = -1; b <= 1; ++b)
+      for (int c = -1; c <= 1; ++c)
+        turns.push_back(a * step * view.normal() + 1.5 * b * step * view.right + 1.5 * c * step * view.down);
+  const double magnification = view.magnification(p.centre);
+  const int slide = static_cast<int>(std::ceil(s.search_shift_mm * magnification / view.pixel_mm));
+  std::vector<Start> found(turns.size());
+  tbb::parallel_for(std::size_t{0}, turns.size(), [&](std::size_t n) {
+    FilmState f = film;
+    Twist xi;
+    xi << turns[n], Vec3::Zero();
+    f.moved = exponential(xi, p.centre) * film.moved;
+    const Prediction now = predict(p, f, kSearch, {});
+    // The pixels the bones cover, as a list: slid over the film.
+    struct Spot {
+      int c, r;
+      float value;
+    };
+    std::vector<Spot> spots;
+    for (int r = 0; r < view.rows; ++r)
+      for (int c = 0; c < view.columns; ++c)
+        if (now.weight.at(c, r) > 0) spots.push_back({c, r, now.shown.values.at(c, r)});
+    if (spots.size() < 30) return;
+    for (int dr = -slide; dr <= slide; ++dr)
+      for (int dc = -slide; dc <= slide; ++dc) {
+        double ab = 0, aa = 0, bb = 0;
+        std::size_t in = 0;
+        for (const Spot& spot : spots) {
+          const int c = spot.c + dc, r = spot.r + dr;
+          if (c < 0 || r < 0 || c >= view.columns || r >= view.rows || lf.inside.at(c, r) <= 0) continue;
+          const auto a = static_cast<double>(wanted.values.at(c, r)), b = static_cast<double>(spot.value);
+          ab += a * b, aa += a * a, bb += b * b;
+          ++in;
+        }
+        if (in * 3 < spots.size() * 2) continue;  // most of the foot has to be on the film
+        const double score = ab / std::sqrt(std::max(1e-12, aa * bb));
+        if (score > found[n].score) {
+          found[n].score = score;
+          Rigid shift = Rigid::Identity();
+          shift.translate((dc * view.right + dr * view.down) * view.pixel_mm / magnification);
+          found[n].moved = shift * f.moved;
+        }
+      }
+  });
+  std::stable_sort(found.begin(), found.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
+  if (found.size() > keep) found.resize(keep);
+  return found;
+}
+
+FilmState turnedOver(const FilmState& film) {
+  FilmState out = film;
+  for (LevelFilm& lf : out.levels)
+    for (Film* picture : {&lf.film, &lf.inside})
+      for (int r = 0; r < picture->rows; ++r) std::reverse(picture->row(r), picture->row(r) + picture->columns);
+  return out;
+}
+
+/// Follows the starts of one film down and keeps the best: the whole foot as planned, moved as one.
+Start followDown(Problem p, const FilmState& film, const std::vector<Start>& starts, int last_level,
+                 const Progress& progress) {
+  p.films = {film};
+  const Unknowns u = unknowns(p, {true}, std::vector<bool>(p.groups.size(), false));
+  std::vector<Start> now = starts;
+  for (int level = kCoarse; level <= last_level; ++level) {
+    for (Start& s : now) {
+      p.films[0].moved = s.moved;
+      RefineSettings r;
+      r.level = level;
+      r.iterations = level == kCoarse ? 10 : 6;
+      refine(p, u, r, progress);
+      s.moved = p.films[0].moved;
+      s.score = similarity(predict(p, p.films[0], level, {}));
+    }
+    std::stable_sort(now.begin(), now.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
+    now.resize(std::min<std::size_t>(now.size(), 2));
+  }
+  return now.empty() ? Start{} : now.front();
+}
+
+LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
+  LevelFilm out;
+  const int factor = std::max(1, static_cast<int>(std::lround(s.pixel_mm / e.view.pixel_mm)));
+  out.view = e.view.binned(factor);
+  out.film = binned(e.film, factor);
+  out.inside = Film(out.view.columns, out.view.rows, 1);
+  if (e.columns > 0) {
+    for (int r = 0; r < out.view.rows; ++r)
+      for (int c = 0; c < out.view.columns; ++c)
+        if (c * factor < e.column || (c + 1) * factor > e.column + e.columns || r * factor < e.row ||
+            (r + 1) * factor > e.row + e.rows)
+          out.inside.at(c, r) = 0;
+  }
+  out.window_px = s.window_mm / out.view.pixel_mm;
+  return out;
+}
+
+}  // namespace
+
+Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const FilmRegistrationSettings& settings,
+                                       const Progress& progress) {
+  if (input.films.empty()) return fail(Fault::kRequest, "there is no film to register", {}, "Give at least one film.");
+  if (input.bodies == nullptr || input.bodies->bones.empty())
+    return fail(Fault::kRequest, "there are no bones to register", {}, "Plan the case first.");
+  Problem p;
+  p.levels = {{{2.4, 2.0, 9}, {1.6, 1.5, 7}, {0.8, 1.0, 4.5}, {settings.fine_pixel_mm, 0.5, 3}}};
+  const auto planned = [&](const std::string& id) {
+    const auto it = input.injured_to_planned.find(id);
+    return it == input.injured_to_planned.end() ? Rigid::Identity() : it->second;
+  };
+  const auto addGroup = [&](const std::string& id, const std::vector<std::vector<std::string>>& parts) {
+    Group g;
+    g.id = id;
+    Box box;
+    std::vector<Vec3> corners;
+    for (const auto& ids : parts) {
+      std::vector<const CtVolume*> volumes;
+      for (const std::string& name : ids)
+        if (const Body* body = input.bodies->find(name)) volumes.push_back(&body->added);
+      if (volumes.empty()) continue;
+      const Rigid X = planned(ids.front());
+      const CtVolume merged_volume = merge(volumes);
+      for (const Vec3& corner : merged_volume.grid.corners()) corners.push_back(X * corner);
+      g.parts.push_back(makePart(merged_volume, X, p.levels));
+    }
+    if (g.parts.empty()) return false;
+    for (const Vec3& c : corners) box.extend(c);
+    g.centre = box.center();
+    g.reach_mm = 0;
+    for (const Vec3& c : corners) g.reach_mm = std::max(g.reach_mm, (c - g.centre).norm());
+    p.groups.push_back(std::move(g));
+    return true;
+  };
+  if (!addGroup("tarsus", {{"C1", "C2", "C3", "Cub", "Nav"}}))
+    return fail(Fault::kRequest, "the tarsus is missing from the plan", {}, "Plan the case again.");
+  addGroup("hindfoot", {{"Tal", "Cal", "tibia", "fibula"}});
+  for (int ray = 1; ray <= 5; ++ray) {
+    std::vector<std::vector<std::string>> parts{{fmt::format("M{}", ray)}};
+    for (const Body& body : input.bodies->bones)
+      if (body.id.rfind(fmt::format("M{}.", ray), 0) == 0) parts.push_back({body.id});
+    addGroup(fmt::format("M{}", ray), parts);
+  }
+  p.bones = p.groups.size();
+  for (const PlannedMetal& m : input.metal) {
+    Group g;
+    g.id = m.id;
+    g.metal = &m;
+    g.centre = 0.5 * (m.entry + m.tip);
+    g.reach_mm = std::max(2.0, 0.5 * (m.tip - m.entry).norm());
+    p.groups.push_back(std::move(g));
+  }
+  const auto addPassive = [&](const std::string& id, const CtVolume& volume) {
+    Group g;
+    g.id = id;
+    g.parts.push_back(makePart(volume, planned(poseId(id)), p.levels));
+    p.passive.push_back(std::move(g));
+  };
+  if (!input.bodies->soft.voxels.empty()) addPassive("soft", input.bodies->soft);
+  for (const Body& body : input.bodies->bones)
+    if (poseId(body.id) != body.id) addPassive(body.id, body.added);
+  p.centre = p.groups.front().centre;
+
+  // --- each film by itself: the foot as planned, as one
+  for (const FilmExposure& e : input.films) {
+    if (e.film.columns != e.view.columns || e.film.rows != e.view.rows)
+      return fail(Fault::kInternal, "film and view differ in size", e.name);
+    FilmState f;
+    for (int level = 0; level < kLevels; ++level)
+      f.levels[static_cast<std::size_t>(level)] = levelFilm(e, p.levels[static_cast<std::size_t>(level)]);
+    const std::vector<Start> starts = seekStarts(p, f, settings, 5);
+    Start best = followDown(p, f, starts, kMiddle, progress);
+    if (progress.cancelled()) return cancelledError();
+    const FilmState over = turnedOver(f);
+    const Start mirrored_best = followDown(p, over, seekStarts(p, over, settings, 2), kCoarse, progress);
+    const Start straight = followDown(
+        p, f, {starts.begin(), starts.begin() + std::min<std::ptrdiff_t>(2, std::ssize(starts))}, kCoarse, progress);
+    if (mirrored_best.score > straight.score + 0.05)
+      return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
+                  "Check that it is the right side and was not turned over.");
+    if (best.score < kMatchedSimilarity)
+      return fail(Fault::kImages,
+                  fmt::format("the film does not match the foot of the plan (similarity {:.2f}, at least {:.2f} is "
+                              "needed)",
+                              best.score, kMatchedSimilarity),
+                  e.name, "Check the view stated for it, its side and its patient.");
+    f.moved = best.moved;
+    p.films.push_back(std::move(f));
+    progress("films", 0.5 * static_cast<double>(p.films.size()) / static_cast<double>(input.films.size()));
+  }
+
+  // --- all films together: views, rays and hindfoot
+  const std::vector<bool> all_views(p.films.size(), true), no_views(p.films.size(), false);
+  std::vector<bool> bones(p.groups.size(), false), metal(p.groups.size(), false);
+  for (std::size_t g = 0; g < p.groups.size(); ++g) {
+    bones[g] = g > 0 && g < p.bones;
+    metal[g] = g >= p.bones;
+  }
+  RefineSettings r;
+  r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
+  const Unknowns of_bones = unknowns(p, all_views, bones), of_metal = unknowns(p, no_views, metal);
+  Normal last_bones, last_metal;
+  const auto passBones = [&](int level, int iterations) {
+    r.level = level;
+    r.iterations = iterations;
+    r.mode.metal_compared = false;
+    last_bones = refine(p, of_bones, r, progress);
+  };
+  const auto passMetal = [&](int level, int iterations) {
+    if (!settings.devices || input.metal.empty()) return;
+    r.level = level;
+    r.iterations = iterations;
+    r.mode.metal_compared = true;
+    last_metal = refine(p, of_metal, r, progress);
+  };
+  passBones(kCoarse, 8);
+  passBones(kMiddle, 12);
+  progress("films", 0.65);
+  passMetal(kCoarse, 8);
+  passMetal(kMiddle, 8);
+  if (progress.cancelled()) return cancelledError();
+  passBones(kMiddle, 6);
+  passBones(kFine, 8);
+  progress("films", 0.9);
+  passMetal(kFine, 8);
+  if (progress.cancelled()) return cancelledError();
+
+  // --- what was found
+  FilmRegistration out;
+  std::vector<Prediction> last, last_with_metal;
+  for (const FilmState& f : p.films) {
+    last.push_back(predict(p, f, kFine, {}));
+    if (!input.metal.empty()) last_with_metal.push_back(predict(p, f, kFine, {true}));
+  }
+  for (std::size_t n = 0; n < p.films.size(); ++n) {
+    FoundFilm f;
+    f.view = input.films[n].view.moved(p.films[n].moved.inverse());
+    f.similarity = similarity(last[n]);
+    f.shift_mm = (p.films[n].moved * p.centre - p.centre).norm();
+    f.turn_rad = rotationAngle(p.films[n].moved.linear());
+    out.films.push_back(f);
+  }
+  const Eigen::MatrixXd covariance =
+      (last_bones.H + 1e-9 * Eigen::MatrixXd::Identity(of_bones.count, of_bones.count)).inverse();
+  const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / settings.fine_pixel_mm)));
+  for (std::size_t g = 1; g < p.bones; ++g) {
+    FoundBody b;
+    b.id = p.groups[g].id;
+    b.planned_to_found = p.groups[g].planned_to_found;
+    b.centre = p.groups[g].centre;
+    b.covariance = covariance.block<6, 6>(of_bones.group[g], of_bones.group[g]);
+    b.similarity = 1;
+    for (const Prediction& prediction : last)
+      b.similarity = std::min(b.similarity, similarity(prediction, &prediction.groups[g], rim));
+    out.bodies.push_back(std::move(b));
+  }
+  if (settings.devices && !input.metal.empty()) {
+    const Eigen::MatrixXd of_devices =
+        (last_metal.H + 1e-9 * Eigen::MatrixXd::Identity(of_metal.count, of_metal.count)).inverse();
+    for (std::size_t g = p.bones; g < p.groups.size(); ++g) {
+      const Group& group = p.groups[g];
+      FoundDevice d;
+      d.id = group.id;
+      d.entry = group.planned_to_found * group.metal->entry;
+      d.tip = group.planned_to_found * group.metal->tip;
+      const Covariance6 c = of_devices.block<6, 6>(of_metal.group[g], of_metal.group[g]);
+      const auto spread = [&](const Vec3& point) {
+        Eigen::Matrix<double, 3, 6> J;
+        const Vec3 arm = point - group.planned_to_found * group.centre;
+        for (int k = 0; k < 3; ++k) J.col(k) = Vec3::Unit(k).cross(arm);
+        J.rightCols<3>() = Mat3::Identity();
+        return std::sqrt(
+            std::max(0.0, Eigen::SelfAdjointEigenSolver<Mat3>(J * c * J.transpose()).eigenvalues().maxCoeff()));
+      };
+      d.entry_sd_mm = spread(d.entry);
+      d.tip_sd_mm = spread(d.tip);
+      const Vec3 axis = (d.tip - d.entry).normalized();
+      const Mat3 across = Mat3::Identity() - axis * axis.transpose();
+      d.axis_sd_rad = std::sqrt(std::max(
+          0.0,
+          Eigen::SelfAdjointEigenSolver<Mat3>(across * c.topLeftCorner<3, 3>() * across).eigenvalues().maxCoeff()));
+      double worst = 1;
+      for (const Prediction& prediction : last_with_metal)
+        worst = std::min(worst, similarity(prediction, &prediction.groups[g], rim));
+      d.seen = worst > kMatchedSimilarity;
+      out.devices.push_back(d);
+    }
+  }
+  progress("films", 1);
+  return out;
+}
+
+}  // namespace rayset
