@@ -63,6 +63,9 @@ function(rayset_tests)
     if(folder MATCHES "^(case|report|program|published)$")
       target_link_libraries(test_${folder} PRIVATE rayset_report rayset_phantom)
     endif()
+    if(folder STREQUAL "xray") # ITK's ray casting, shared with the benchmark
+      target_include_directories(test_xray PRIVATE ${CMAKE_SOURCE_DIR}/bench)
+    endif()
     if(folder STREQUAL "accuracy") # summary and baseline of the benchmark; its runs are the test accuracy.subset
       target_sources(test_accuracy PRIVATE ${CMAKE_SOURCE_DIR}/bench/accuracy/baseline.cpp
         ${CMAKE_SOURCE_DIR}/bench/accuracy/summary.cpp)

@@ -1,0 +1,168 @@
+#include "xray/metal.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cmath>
+#include <stdexcept>
+
+namespace rayset {
+
+ProfilePiece cylinderPiece(double from, double to, double radius) { return {from, to, radius * radius, 0, 0}; }
+
+ProfilePiece conePiece(double from, double to, double radius_from, double radius_to) {
+  const double slope = (radius_to - radius_from) / (to - from), zero = radius_from - slope * from;
+  return {from, to, zero * zero, 2 * zero * slope, slope * slope};
+}
+
+ProfilePiece spherePiece(double from, double to, double centre, double radius) {
+  return {from, to, radius * radius - centre * centre, 2 * centre, -1};
+}
+
+MetalSolid metalSolid(const Device& device, const Catalogue& catalogue) {
+  MetalSolid solid;
+  solid.origin = device.entry;
+  solid.axis = device.direction;
+  const double r = device.diameter_mm / 2, length = device.length_mm;
+  const ImplantType* type = catalogue.find(device.type);
+  // Lengths and shapes as in fixation/device_surface.cpp.
+  if (device.kind == "screw" && type != nullptr) {
+    const double head = type->head_diameter_mm / 2, reach = std::sqrt(head * head - r * r);
+    const double edge = std::max(0.05, type->head_height_mm - reach);
+    const double point = std::min(1.2 * r, length / 4);
+    solid.pieces = {cylinderPiece(0, edge, head), spherePiece(edge, edge + reach, edge, head),
+                    cylinderPiece(edge + reach, length - point, r), conePiece(length - point, length, r, 0)};
+  } else {
+    const double point = std::min(4 * r, length / 2), tip = 0.3 * point;
+    const double blade = std::sqrt(0.9 * 0.3) * r;
+    solid.pieces = {cylinderPiece(-kWireStubMm, length - point, r), conePiece(length - point, length - tip, r, blade),
+                    conePiece(length - tip, length, blade, 0)};
+  }
+  std::erase_if(solid.pieces, [](const ProfilePiece& p) { return !(p.to > p.from); });
+  return solid;
+}
+
+MetalSolid transformed(const MetalSolid& solid, const Rigid& X) {
+  MetalSolid moved = solid;
+  moved.origin = X * solid.origin;
+  moved.axis = X.linear() * solid.axis;
+  return moved;
+}
+
+namespace {
+
+/// A line in the solid's frame: s along the axis, rho2 the squared distance from it, both in t along the line.
+struct Line {
+  double s0, s1;      // s = s0 + s1 t
+  double r0, r1, r2;  // rho2 = r0 + 2 r1 t + r2 t^2
+};
+
+double chordOf(const ProfilePiece& p, const Line& l) {
+  // Between the end planes.
+  double begin = -1e300, end = 1e300;
+  if (std::abs(l.s1) < 1e-12) {
+    if (l.s0 < p.from || l.s0 > p.to) return 0;
+  } else {
+    const double t0 = (p.from - l.s0) / l.s1, t1 = (p.to - l.s0) / l.s1;
+    begin = std::min(t0, t1);
+    end = std::max(t0, t1);
+  }
+  // Within the profile: rho2 <= a + b s + c s^2, that is A t^2 + 2 B t + C <= 0.
+  const double A = l.r2 - p.c * l.s1 * l.s1;
+  const double B = l.r1 - 0.5 * p.b * l.s1 - p.c * l.s0 * l.s1;
+  const double C = l.r0 - p.a - p.b * l.s0 - p.c * l.s0 * l.s0;
+  const auto within = [&](double from, double to) { return std::max(0.0, std::min(to, end) - std::max(from, begin)); };
+  if (std::abs(A) < 1e-12) {  // parallel to a cylinder's axis or to a cone's side
+    if (std::abs(B) < 1e-12) return C <= 0 ? within(begin, end) : 0;
+    const double t = -C / (2 * B);
+    return B > 0 ? within(begin, t) : within(t, end);
+  }
+  const double inner = B * B - A * C;
+  if (inner <= 0) return A < 0 ? within(begin, end) : 0;
+  const double root = std::sqrt(inner), t0 = (-B - root) / A, t1 = (-B + root) / A;
+  // A cone steeper than the line has it inside before the one and after the other nappe; only one lies in the piece.
+  return A > 0 ? within(t0, t1) : within(begin, std::min(t0, t1)) + within(std::max(t0, t1), end);
+}
+
+}  // namespace
+
+double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction) {
+  // From the point of the line nearest to the solid's origin, where squares of long distances do not cancel.
+  const Vec3 from = origin + (solid.origin - origin).dot(direction) * direction - solid.origin;
+  Line l{};
+  l.s0 = from.dot(solid.axis);
+  l.s1 = direction.dot(solid.axis);
+  const Vec3 across = from - l.s0 * solid.axis, along = direction - l.s1 * solid.axis;
+  l.r0 = across.squaredNorm();
+  l.r1 = across.dot(along);
+  l.r2 = along.squaredNorm();
+  double sum = 0;
+  for (const ProfilePiece& piece : solid.pieces) sum += chordOf(piece, l);
+  return sum;
+}
+
+void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out) {
+  if (view.columns < 0 || view.rows < 0 ||
+      out.size() != static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows))
+    throw std::invalid_argument("addMetal: the picture is not of the view's size");
+  constexpr int kRays = 3;  // a side of a pixel
+  for (const MetalSolid& solid : solids) {
+    if (solid.pieces.empty()) continue;
+    double begin = 1e300, end = -1e300, widest = 0;
+    for (const ProfilePiece& p : solid.pieces) {
+      begin = std::min(begin, p.from);
+      end = std::max(end, p.to);
+      const auto square = [&](double s) { return p.a + s * (p.b + s * p.c); };
+      widest = std::max({widest, square(p.from), square(p.to)});
+      if (p.c < 0) widest = std::max(widest, square(std::clamp(-p.b / (2 * p.c), p.from, p.to)));
+    }
+    widest = std::sqrt(widest);
+    // The shadow of a box about it.
+    const Vec3 u = solid.axis.unitOrthogonal(), v = solid.axis.cross(u);
+    Vec2 low = Vec2::Constant(1e300), high = -low;
+    bool in_front = true;
+    for (int c = 0; c < 8; ++c) {
+      const Vec3 p = solid.origin + ((c & 1) != 0 ? begin : end) * solid.axis + ((c & 2) != 0 ? widest : -widest) * u +
+                     ((c & 4) != 0 ? widest : -widest) * v;
+      in_front = in_front && (p - view.source).dot(view.normal()) > 1e-3;
+      if (!in_front) break;
+      const Vec2 at = view.project(p);
+      low = low.cwiseMin(at);
+      high = high.cwiseMax(at);
+    }
+    if (!in_front) continue;
+    const auto first = [](double x, int n) { return static_cast<int>(std::clamp(std::floor(x), 0.0, 1.0 * n)); };
+    const auto last = [](double x, int n) { return static_cast<int>(std::clamp(std::ceil(x), -1.0, n - 1.0)); };
+    const int c0 = first(low.x(), view.columns), c1 = last(high.x(), view.columns);
+    const int r0 = first(low.y(), view.rows), r1 = last(high.y(), view.rows);
+    if (c0 > c1 || r0 > r1) continue;
+    // A pixel is at most this far across where the solid is, which stands in front of the detector or little behind.
+    const double pixel = view.pixel_mm * std::max(1.0, [&] {
+                           const double far =
+                               std::max((solid.origin + begin * solid.axis - view.source).dot(view.normal()),
+                                        (solid.origin + end * solid.axis - view.source).dot(view.normal()));
+                           return (far + widest) / view.sid();
+                         }());
+    tbb::parallel_for(r0, r1 + 1, [&](int r) {
+      for (int c = c0; c <= c1; ++c) {
+        const Vec3 ray = view.place(c, r) - view.source;
+        const Vec3 normal = ray.cross(solid.axis);
+        // Distance of two lines; rays along the axis are kept.
+        if (std::abs((solid.origin - view.source).dot(normal)) > (widest + pixel) * normal.norm() &&
+            normal.norm() > 1e-6 * ray.norm())
+          continue;
+        double sum = 0;
+        for (int y = 0; y < kRays; ++y)
+          for (int x = 0; x < kRays; ++x) {
+            const Vec3 sub = view.place(c + (x + 0.5) / kRays - 0.5, r + (y + 0.5) / kRays - 0.5) - view.source;
+            sum += chord(solid, view.source, sub.normalized());
+          }
+        if (sum > 0)
+          out[static_cast<std::size_t>(r) * static_cast<std::size_t>(view.columns) + static_cast<std::size_t>(c)] +=
+              per_mm * static_cast<float>(sum / (kRays * kRays));
+      }
+    });
+  }
+}
+
+}  // namespace rayset

@@ -1,0 +1,50 @@
+// Screws and wires in simulated radiographs: exact lengths of rays in solids of revolution, free of voxels.
+#pragma once
+
+#include <span>
+#include <vector>
+
+#include "fixation/catalogue.h"
+#include "fixation/construct.h"
+#include "xray/projection.h"
+
+namespace rayset {
+
+/// A stretch of a solid of revolution: at s mm along the axis, from <= s <= to, the radius squared is
+/// a + b s + c s^2 (a cylinder, a cone or part of a sphere). Not negative there.
+struct ProfilePiece {
+  double from = 0, to = 0;
+  double a = 0, b = 0, c = 0;
+};
+[[nodiscard]] ProfilePiece cylinderPiece(double from, double to, double radius);
+/// A cone or frustum; one radius may be zero. Requires from < to.
+[[nodiscard]] ProfilePiece conePiece(double from, double to, double radius_from, double radius_to);
+/// The part of a ball round the point `centre` on the axis. Requires it to reach from `from` to `to`.
+[[nodiscard]] ProfilePiece spherePiece(double from, double to, double centre, double radius);
+
+/// Pieces that do not overlap, along one axis. Patient frame, mm.
+struct MetalSolid {
+  Vec3 origin = Vec3::Zero();
+  Vec3 axis = Vec3::UnitX();  ///< unit
+  std::vector<ProfilePiece> pieces;
+};
+
+/// The solid of deviceSurface(): a screw's hemispherical head with a flat top, its thread as a cylinder of the outer
+/// diameter, and its conical point; a wire with its stub. A wire's bayonet point is given round cross-sections of the
+/// same area, because how the wire is turned about its axis when it comes to rest is not planned. A screw whose type is
+/// not in the catalogue is drawn as a wire, as there.
+[[nodiscard]] MetalSolid metalSolid(const Device& device, const Catalogue& catalogue);
+
+/// Moved by X.
+[[nodiscard]] MetalSolid transformed(const MetalSolid& solid, const Rigid& X);
+
+/// Length in mm of the line through `origin` along `direction` (unit) within the solid.
+[[nodiscard]] double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction);
+
+/// Adds per_mm x the length of the ray within each solid to the pixels of its shadow, averaged over 3 x 3 rays a pixel.
+/// `out`: view.rows x view.columns, row by row. Lengths of solids that overlap add up. The tissue that the metal stands
+/// in is not taken away: give per_mm less the tissue's own where that matters. Solids beside or behind the source are
+/// left out. Throws std::invalid_argument where `out` has another size.
+void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out);
+
+}  // namespace rayset
