@@ -370,9 +370,14 @@ class Drawing {
           if (j + 1 < l.nv) take(k, j + 1, task.below[r], from, to);
         }
         if (from >= to) continue;
-        task.begin = from * kChunk;
-        task.end = to * kChunk;
+        // Only what the picture's columns fall on: near 45 degrees that is a part of each row.
         const double u0 = source_.x() + (origin_.x() - source_.x()) * near;
+        const double u1 = u0 + step * (columns_ - 1) + 1;
+        const auto chunk = [](double u) { return static_cast<int>(std::floor(u / kChunk)); };
+        if (u0 >= l.row || u1 < 0) continue;
+        task.begin = std::max(from, chunk(u0)) * kChunk;
+        task.end = std::min(to, chunk(u1) + 1) * kChunk;
+        if (task.begin >= task.end) continue;
         task.start = std::llround(std::ldexp(u0, 32));
         task.step = std::llround(std::ldexp(step, 32));
         const double first = std::floor((task.begin - 1 - u0) / step), last = std::ceil((task.end - u0) / step);
