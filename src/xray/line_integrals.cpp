@@ -57,6 +57,7 @@ constexpr int kLargest = 16383;
 constexpr int kPlanesPerSum = ((1 << (31 - plane_kernel::kWeightBits)) - 1) / (kLargest + 1);
 /// Pitch of the plane picture in voxels of the farthest plane.
 constexpr double kPitch = 1.0;
+static_assert(kPitch <= plane_kernel::kMaxStep);
 /// A picture is drawn along one axis if nowhere another runs more than this much faster along the rays: drawing it in
 /// parts costs half as much again, and steps of up to 2 voxels were measured to be no worse (0.128 against 0.126 %).
 constexpr double kSlopeOfOneAxis = 1.7;
@@ -351,7 +352,7 @@ class Drawing {
       const double s = source_[a];
       low[a] = std::max(low[a], std::min(-1.0, s + (-1 - s) / near)) - kMargin;
       high[a] = std::min(high[a], std::max(1.0 * size[a], s + (size[a] - s) / near)) + kMargin;
-      if (!(high[a] - low[a] > 2 * kMargin)) return false;
+      if (!(high[a] - low[a] >= 2 * kMargin)) return false;
     }
     origin_ = low;
     const auto count = [](double length, int multiple) {
@@ -386,7 +387,7 @@ class Drawing {
       for (int k = first_plane_; k <= last_plane_; ++k) {
         plane_kernel::PlaneTile& plane = planes[static_cast<std::size_t>(waiting)];
         if (!seen(k, tile, nothing.data(), plane)) continue;
-        if (waiting > 0 && !near(planes[0], plane)) {
+        if (waiting > 0 && !closeBy(planes[0], plane)) {
           const plane_kernel::PlaneTile last = plane;
           addWaiting();
           planes[0] = last;
@@ -437,7 +438,7 @@ class Drawing {
   }
 
   /// Whether two planes' columns lie close enough to be dealt with at once.
-  [[nodiscard]] bool near(const plane_kernel::PlaneTile& a, const plane_kernel::PlaneTile& b) const {
+  [[nodiscard]] bool closeBy(const plane_kernel::PlaneTile& a, const plane_kernel::PlaneTile& b) const {
     constexpr auto kApart = static_cast<std::int64_t>(plane_kernel::kApart * 4294967296.0);
     const std::int64_t first = b.start - a.start, last = first + (b.step - a.step) * columns_;
     return std::abs(first) < kApart && std::abs(last) < kApart;
