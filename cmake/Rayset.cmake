@@ -106,6 +106,7 @@ function(rayset_benchmarks)
       target_link_libraries(bench_reduction PRIVATE rayset_reduction rayset_phantom) # needs no images: quick to build
     elseif(folder STREQUAL "xray")
       target_link_libraries(bench_xray PRIVATE rayset_xray rayset_itk)
+      target_include_directories(bench_xray PRIVATE ${CMAKE_SOURCE_DIR}/bench)
     else()
       target_link_libraries(bench_${folder} PRIVATE rayset_report rayset_phantom rayset_itk)
     endif()

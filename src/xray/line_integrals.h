@@ -26,7 +26,7 @@ enum class InstructionSet { kScalar, kAvx2, kAvx512 };
 
 enum class Threads {
   kAll,  ///< spread over TBB
-  kOne   ///< on the calling thread, for callers that render many at once
+  kOne   ///< on the calling thread, for callers that render many at once (layouts are made with all threads even so)
 };
 
 /// A rectangle of pixels.
@@ -46,9 +46,9 @@ struct PixelBox {
 /// each voxel is a hat function of its own, so volumes add up wherever they are cut apart. Zero costs next to nothing:
 /// the volume is cut to the box of what is not zero, and empty stretches of rows are skipped.
 ///
-/// Memory: that box at 2 bytes a voxel, rows padded to whole 64 bytes, once; and once more for each of the first two
-/// axes when first looked along. Values are held with 14 bits and a sign, scaled by a power of two: to the last bit
-/// below 16384, to the second last above.
+/// Memory: that box at 2 bytes a voxel, rows padded to whole 64 bytes, and 4 bytes a row, once; and once more for each
+/// of the first two axes when first looked along. Values are held with 14 bits and a sign, scaled by a power of two: to
+/// the last bit below 16384, to the second last above.
 class ProjectionVolume {
  public:
   /// `voxels`: grid.count() values, i fastest; copied. Throws std::invalid_argument on another count, a spacing that is

@@ -12,6 +12,10 @@ inline constexpr int kBlock = 16;  ///< columns of the plane picture that are de
 inline constexpr int kRows = 8;    ///< rows of the plane picture in one tile: sums and rows stay in the first cache
 inline constexpr int kChunk = 32;  ///< voxels to whose multiples rows are padded: 64 bytes
 inline constexpr int kWeightBits = 8;
+inline constexpr int kPlanes = 2;          ///< planes dealt with at once: the sums are loaded and stored once for both
+inline constexpr int kGuard = 3 * kChunk;  ///< zeros laid on either side of a row, for columns that reach beyond it
+/// Columns of two planes dealt with at once lie at most this many voxels apart.
+inline constexpr double kApart = 8;
 /// Voxels a column may advance in a plane: 4 columns need 8 neighbouring voxels at most (16 bytes, one AVX2 lane).
 inline constexpr double kMaxStep = 1.9;
 
@@ -28,12 +32,14 @@ struct PlaneTile {
   std::ptrdiff_t ahead;         ///< values from these rows to those of the plane that comes next, to fetch early
 };
 
-/// Adds the plane to `sums` (block by block: kRows x kBlock each), as value x 2^kWeightBits. `rows`: kRows x `stride`
-/// values of scratch, of which voxel u is at u + kChunk; stride at least the row + 3 x kChunk, 64-byte aligned.
-using AddPlane = void (*)(const PlaneTile& plane, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
+/// Adds `count` planes (1 to kPlanes), which agree in begin, end and blocks, to `sums` (block by block: kRows x kBlock
+/// each), as value x 2^kWeightBits. `rows`: kPlanes x kRows x `stride` values of scratch, 64-byte aligned, of which
+/// voxel u of a row is at u + kGuard; stride is a multiple of kChunk and at least the row + 2 x kGuard.
+using AddPlanes = void (*)(const PlaneTile* planes, int count, std::int16_t* rows, std::ptrdiff_t stride,
+                           std::int32_t* sums);
 
-void addPlaneScalar(const PlaneTile& plane, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
-void addPlaneAvx2(const PlaneTile& plane, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
-void addPlaneAvx512(const PlaneTile& plane, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
+void addPlanesScalar(const PlaneTile* planes, int count, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
+void addPlanesAvx2(const PlaneTile* planes, int count, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
+void addPlanesAvx512(const PlaneTile* planes, int count, std::int16_t* rows, std::ptrdiff_t stride, std::int32_t* sums);
 
 }  // namespace rayset::plane_kernel

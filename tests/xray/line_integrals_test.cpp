@@ -322,6 +322,24 @@ TEST(LineIntegrals, ShadowHoldsEverythingAndNothingElseIsTouched) {
     }
 }
 
+TEST(LineIntegrals, PartOfTheDetectorIsPartOfThePicture) {
+  const Volume<std::int16_t> body = boneLike(centred({60, 52, 76}, Vec3(0.45, 0.5, 0.4)), 11);
+  const ProjectionVolume volume(body.grid, body.voxels);
+  const ProjectionView view = viewAlong({0.4, 0.2, 1}, Vec3::Zero(), 400, 500, 90, 0.5);
+  const auto whole = drawn(volume, view);
+  // Down to a single column, row and pixel.
+  for (const PixelBox& box :
+       {PixelBox{20, 31, 40, 25}, PixelBox{44, 10, 1, 60}, PixelBox{5, 47, 80, 1}, PixelBox{45, 45, 1, 1}}) {
+    const auto part = drawn(volume, view.cropped(box.column, box.row, box.columns, box.rows));
+    std::vector<float> expected;
+    for (int r = 0; r < box.rows; ++r)
+      for (int c = 0; c < box.columns; ++c)
+        expected.push_back(whole[static_cast<std::size_t>((box.row + r) * 90 + box.column + c)]);
+    EXPECT_GT(std::accumulate(expected.begin(), expected.end(), 0.0), 1000);
+    EXPECT_LT(relativeL1(part, expected), kTolerance) << box.column << ' ' << box.row;
+  }
+}
+
 TEST(LineIntegrals, NothingWhereNothingIs) {
   const Volume<std::int16_t> empty(centred({10, 10, 10}, Vec3::Ones()), 0);
   const ProjectionVolume nothing(empty.grid, empty.voxels);
