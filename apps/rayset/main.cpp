@@ -114,6 +114,8 @@ int main(int argc, char** argv) {
   int status = 0;
   addPhantomVerb(app, console, status);
   addPlanVerb(app, console, status);
+  addViewsVerb(app, console, status);
+  addVerifyVerb(app, console, status);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

@@ -26,5 +26,7 @@ struct Console {
 
 void addPhantomVerb(CLI::App& app, Console& console, int& status);
 void addPlanVerb(CLI::App& app, Console& console, int& status);
+void addVerifyVerb(CLI::App& app, Console& console, int& status);
+void addViewsVerb(CLI::App& app, Console& console, int& status);
 
 }  // namespace rayset::app

@@ -181,11 +181,18 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     scene->devices[d.id] = {off * d.entry, off * d.tip};
     metal.push_back(transformed(deviceSurface(d, scene->plan.catalogue), off));
   }
-  scan.seed = s.seed + 5000;
   scan.pixel_mm = scan.slice_mm = 0.4;
   scan.noise_hu = 0;  // of the film is added to the film
   parts.clear();
-  for (const auto& [bone, surface] : post) parts.push_back({std::string(boneId(bone)), &surface});
+  std::array<Rigid, 5> post_to_injured;  // a bone keeps its trabeculae
+  for (const auto& [bone, surface] : post) {
+    parts.push_back({std::string(boneId(bone)), &surface});
+    if (const auto ray = rayOf(bone)) {
+      const auto n = static_cast<std::size_t>(*ray - 1);
+      post_to_injured[n] = scene->injured_to_post[n].inverse();
+      parts.back().to_texture = &post_to_injured[n];
+    }
+  }
   auto after = synthesiseCt(parts, scan);
   if (!after) giveUp(after.error().message());
   FloatVolume mu(after->grid);

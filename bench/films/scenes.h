@@ -1,5 +1,5 @@
 // Films whose truth is known, for the registration's benchmark: a foot is injured, scanned and planned; then it is put
-// back imperfectly, with its metal, scanned again as another would lie (other noise, finer voxels, metal by volume) and
+// back imperfectly, with its metal, scanned again (finer voxels, metal by volume) and
 // filmed by ITK's ray caster, which shares nothing with our own projection.
 #pragma once
 

@@ -307,7 +307,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   }
   c.timings_s["fixation"] = clock.lap();
 
-  c.bodies = splitBodies(scan.volume, bones->labels, static_cast<int>(planned), c.injured);
+  c.bodies = splitBodies(scan.volume, bones->labels, static_cast<int>(planned));
 
   std::vector<std::string> undone;
   for (int ray = 1; ray <= 5; ++ray) {

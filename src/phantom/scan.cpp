@@ -149,6 +149,7 @@ struct PartModel {
   float cancellous_surface = 450, cancellous_deep = 270;
   Vec3f sparse_centre = Vec3f::Zero();  ///< middle of a region with few trabeculae (calcaneus: neutral triangle)
   float sparse_radius = 0;
+  std::optional<Eigen::Isometry3f> to_texture;
 };
 
 Kind kindOf(const std::string& id) {
@@ -170,6 +171,7 @@ Kind kindOf(const std::string& id) {
 PartModel modelOf(const ScannedPart& part, const ScanSettings& s, double field_voxel) {
   PartModel m;
   m.kind = kindOf(part.id);
+  if (part.to_texture != nullptr) m.to_texture = part.to_texture->cast<float>();
   constexpr double kBand = 4.0;  // deeper than this nothing changes any more
   m.field = DistanceField(*part.surface, field_voxel, kBand);
   if (part.whole != nullptr) m.whole.emplace(*part.whole, field_voxel, kBand);
@@ -230,13 +232,14 @@ float boneHu(const PartModel& m, const ScanSettings& s, const NoiseBlock* noise,
     canal = smoothStep(0.22F, 0.40F, from_end);
   }
   float slow = 0, fine = 0;
+  const Vec3f q = m.to_texture ? Vec3f(*m.to_texture * p) : p;
   if (noise != nullptr) {
-    slow = (*noise)(p.x() / kSlowStep + 11.3F, p.y() / kSlowStep + 5.7F, p.z() / kSlowStep + 3.1F);
+    slow = (*noise)(q.x() / kSlowStep + 11.3F, q.y() / kSlowStep + 5.7F, q.z() / kSlowStep + 3.1F);
     thickness *= 1 + 0.10F * std::clamp(slow, -2.0F, 2.0F);
   }
   const float shell = 1 - smoothStep(thickness - 0.2F, thickness + 0.25F, depth);
   if (shell >= 1) return cortex_hu;
-  if (noise != nullptr) fine = (*noise)(p.x() / kFineStep, p.y() / kFineStep, p.z() / kFineStep);
+  if (noise != nullptr) fine = (*noise)(q.x() / kFineStep, q.y() / kFineStep, q.z() / kFineStep);
   float deep = m.cancellous_deep;
   if (m.sparse_radius > 0)
     deep *= 1 - 0.75F * std::exp(-0.5F * (p - m.sparse_centre).squaredNorm() / (m.sparse_radius * m.sparse_radius));

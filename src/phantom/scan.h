@@ -78,6 +78,9 @@ struct ScannedPart {
   /// For a broken bone: the unbroken one in the pose of this piece. The cortex then follows the bone's own surface and
   /// the break shows cancellous bone, not a new cortex. Null: the part is whole.
   const Surface* whole = nullptr;
+  /// Where the part's trabeculae are read in the texture, which is fixed in the patient frame: null: where it lies. A
+  /// bone that is scanned again after it was moved by X keeps its own with X.inverse().
+  const Rigid* to_texture = nullptr;
   int foot = 0;  ///< parts with the same number belong to one foot (decides where the sole and the heel are)
 };
 

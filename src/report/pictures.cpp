@@ -375,6 +375,11 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   const double points_per_mm = width / shot.view.width_mm;
   const double bar = points_per_mm * 20 > width * 0.35 ? 10 : 20;
   const double bx = x + 6, by = y + height - 8;
+  if (shot.dark) {
+    pdf::setColour(cr, 0xFFFFFF, 0.85);
+    cairo_rectangle(cr, bx - 3, by - line - 4, bar * points_per_mm + 6, line + 7);
+    cairo_fill(cr);
+  }
   pdf::setColour(cr, pdf::kInk);
   cairo_set_line_width(cr, 1.2);
   cairo_move_to(cr, bx, by - 2.5);
@@ -441,6 +446,7 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
 std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
   using Mark = LegendEntry::Mark;
   std::vector<LegendEntry> out;
+  if (group == "film") return out;  // a film explains itself by its caption
   const bool displaced = !words::raysIn(c, RayState::kDisplaced).empty();
   if (!c.fragments.empty()) out.push_back({palette::kPiece, Mark::kSolid, "piece broken off (M2.1...)"});
   if (group == "injured" || group == "reduced") {
@@ -507,12 +513,12 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
   return py - y + 13;
 }
 
-Status writeShot(const std::filesystem::path& file, const Case& c, const Shot& shot) {
+Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
+                 const std::vector<LegendEntry>& entries) {
   const double width = shot.width_pt, scale = shot.view.width_px / width, picture = shot.view.height_px / scale;
   // Captions can be wider than a narrow picture: they wrap, so measure on a scrap surface first.
   const pdf::TextStyle style{.size = 8.5};
-  const std::string caption = pdf::bold(words::sideCapitals(c.side) + " foot. ") + pdf::escaped(shot.caption + ".");
-  const std::vector<LegendEntry> entries = legend(c, shot.group);
+  const std::string caption = pdf::bold(words::sideCapitals(side) + " foot. ") + pdf::escaped(shot.caption + ".");
   double text = 0, keys = 0;
   {
     cairo_surface_t* scrap = cairo_image_surface_create(CAIRO_FORMAT_RGB24, 8, 8);

@@ -31,7 +31,8 @@ struct Shot {
   double width_pt = 0;  ///< natural width on paper
   std::string name;     ///< of the PNG file, without ending
   std::string caption;  ///< plain text
-  std::string group;    ///< "injured", "reduced", "metal", "ray"
+  std::string group;    ///< "injured", "reduced", "metal", "ray", "film"
+  bool dark = false;    ///< a film: marks need a light ground
   int ray = 0;          ///< of the "ray" group
   RenderView view;
   Picture picture;
@@ -60,6 +61,7 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
                   bool draw = true);
 
 /// Writes the shot as PNG with its marks, caption and legend.
-[[nodiscard]] Status writeShot(const std::filesystem::path& file, const Case& c, const Shot& shot);
+[[nodiscard]] Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
+                               const std::vector<LegendEntry>& entries = {});
 
 }  // namespace rayset

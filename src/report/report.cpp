@@ -14,6 +14,7 @@
 #include "base/units.h"
 #include "image/filters.h"
 #include "report/board.h"
+#include "report/film_shots.h"
 #include "report/page.h"
 #include "report/pictures.h"
 #include "report/words.h"
@@ -240,6 +241,34 @@ std::vector<const Shot*> pick(const Content& k, const std::vector<std::string>& 
     for (const Shot& s : k.shots)
       if (s.name == name) out.push_back(&s);
   return out;
+}
+
+// What the C-arm will show: each view in its three states beside each other.
+void films(pdf::Document& doc, const Content& k) {
+  std::vector<const Shot*> shots;
+  for (const Shot& s : k.shots)
+    if (s.group == "film") shots.push_back(&s);
+  if (shots.empty()) return;
+  doc.heading("What films will show", "films", 260);
+  doc.paragraph(
+      "Simulated from this CT: a point source 1016 mm from the detector, one energy (60 keV), no scatter and no noise. "
+      "Angles are those of the tube against the sole; the foot on the table lies differently, so turn the C-arm until "
+      "the "
+      "joint lines look like these. Look for the medial border of M2 in line with that of C2 (dorsoplantar), M4 with "
+      "the "
+      "cuboid (oblique), and no metatarsal dorsal to its tarsal bone (lateral).",
+      {.size = 8.5});
+  std::size_t first = 0;
+  while (first < shots.size()) {  // a row a view
+    std::size_t last = first;
+    const std::string view = shots[first]->name.substr(0, shots[first]->name.rfind('_'));
+    while (last < shots.size() && shots[last]->name.substr(0, shots[last]->name.rfind('_')) == view) ++last;
+    const double width = (doc.width() - 10 * static_cast<double>(last - first - 1)) / static_cast<double>(last - first);
+    shotRows(doc, k,
+             {shots.begin() + static_cast<std::ptrdiff_t>(first), shots.begin() + static_cast<std::ptrdiff_t>(last)},
+             std::vector<double>(last - first, std::min(width, 190.0)));
+    first = last;
+  }
 }
 
 void legendRow(pdf::Document& doc, std::vector<LegendEntry> entries) {
@@ -631,6 +660,7 @@ void compose(pdf::Document& doc, const Content& k) {
   reduction(doc, k);
   fixation(doc, k, sources);
   rayPictures(doc, k);
+  films(doc, k);
   theatre(doc, k);
   cautions(doc, k, sources);
   boneTable(doc, k);
@@ -677,6 +707,8 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   }
   if (c.labels.grid.count() > 0 && !c.labels.voxels.empty())
     if (const Status s = writeNrrd(folder / "labels.nrrd", c.labels); !s) return s;
+  if (!c.bodies.bones.empty())
+    if (const Status s = writeBodies(folder / "bodies", c.bodies); !s) return s;
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.1);
 
@@ -685,9 +717,12 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
                   makeShots(c, devices, settings.pixels_per_point, progress),
                   {}};
   if (progress.cancelled()) return cancelledError();
+  for (Shot& shot : makeFilmShots(c)) content.shots.push_back(std::move(shot));
+  if (progress.cancelled()) return cancelledError();
   if (const Status s = makeFolder(folder / "pictures"); !s) return s;
   for (const Shot& shot : content.shots)
-    if (const Status s = writeShot(folder / "pictures" / (shot.name + ".png"), c, shot); !s) return s;
+    if (const Status s = writeShot(folder / "pictures" / (shot.name + ".png"), c.side, shot, legend(c, shot.group)); !s)
+      return s;
   for (int ray = 1; ray <= 5; ++ray) {
     const auto m = c.injured.find(metatarsal(ray)), t = c.injured.find(tarsalPartner(ray));
     if (m != c.injured.end() && t != c.injured.end() && !m->second.empty() && !t->second.empty())

@@ -18,7 +18,8 @@ struct ReportSettings {
 /// Writes into an existing folder:
 ///   surfaces/<bone>.stl    as scanned, patient frame         reduced/<bone>.stl   every bone where it belongs
 ///   devices/<device>.stl   in the reduced foot               labels.nrrd          the label map on the CT grid
-///   pictures/*.png         marked with side, orientation, scale bar and legend
+///   pictures/*.png         marked with side, orientation, scale bar and legend; film_*: simulated radiographs
+///   bodies/*.nrrd          each bone's grey values and the soft tissue's, for films and checks (xray/bodies.h)
 ///   report.pdf             A4, fonts embedded
 /// plan.json is written by the caller, last. What is missing (a bone, the other foot, every device) is said in the
 /// report, never an error. Fault::kInternal names the file that could not be written; Fault::kCancelled when stopped.

@@ -8,7 +8,6 @@
 #include <cmath>
 #include <deque>
 
-#include "anatomy/frames.h"
 #include "image/filters.h"
 
 namespace rayset {
@@ -16,6 +15,7 @@ namespace {
 
 constexpr std::uint8_t kNobody = 0, kOtherFoot = 255;
 constexpr int kFragmentBase = 16;    // label 17 is M2.1
+constexpr double kToesMm = 75;       // how far toes reach beyond the metatarsals
 constexpr double kNothingHu = -850;  // padding, air and its noise: nothing
 
 struct Extent {
@@ -58,7 +58,7 @@ Owners ownersAround(const LabelVolume& labels, int foot) {
     return out;
   }
   for (int a = 0; a < 3; ++a) {
-    const int margin = static_cast<int>(std::ceil(kSkinMm / labels.grid.spacing[a]));
+    const int margin = static_cast<int>(std::ceil(kToesMm / labels.grid.spacing[a]));
     whole.low[a] = std::max(0, whole.low[a] - margin);
     whole.high[a] = std::min(size[a] - 1, whole.high[a] + margin);
   }
@@ -93,17 +93,17 @@ LabelVolume grown(const LabelVolume& in) {
   return out;
 }
 
-/// Which voxels of a coarse grid are soft tissue of this foot: within kSkinMm of a bone of it, and no nearer to another
-/// foot. Walked from the bones outward on steps of about 4 mm.
+/// The nearest bone of every voxel within `reach_mm` of one, on a coarse grid: walked from the bones outward on steps
+/// of about 4 mm. What lies nearer to another foot is not this foot's.
 class Skin {
  public:
-  explicit Skin(const LabelVolume& owners) {
+  Skin(const LabelVolume& owners, double reach_mm) {
     for (int a = 0; a < 3; ++a)
       factor_[a] = std::max(1, static_cast<int>(std::lround(kStepMm / owners.grid.spacing[a])));
     Grid grid;
     grid.spacing = owners.grid.spacing.cwiseProduct(factor_.cast<double>());
     grid.size = (owners.grid.size + factor_ - Eigen::Vector3i::Ones()).cwiseQuotient(factor_);
-    whose_ = LabelVolume(grid);
+    nearest_ = LabelVolume(grid);
     std::deque<std::array<int, 3>> queue;
     std::vector<float> distance(grid.count(), 1e9F);
     for (int k = 0; k < owners.grid.size.z(); ++k)
@@ -111,13 +111,13 @@ class Skin {
         for (int i = 0; i < owners.grid.size.x(); ++i) {
           const std::uint8_t v = owners.at(i, j, k);
           if (v == kNobody) continue;
-          std::uint8_t& w = whose_.at(i / factor_[0], j / factor_[1], k / factor_[2]);
-          w = w == 1 || v != kOtherFoot ? 1 : 2;
+          std::uint8_t& w = nearest_.at(i / factor_[0], j / factor_[1], k / factor_[2]);
+          if (w == kNobody || v < w) w = v;
         }
     for (int k = 0; k < grid.size.z(); ++k)
       for (int j = 0; j < grid.size.y(); ++j)
         for (int i = 0; i < grid.size.x(); ++i)
-          if (whose_.at(i, j, k) != 0) {
+          if (nearest_.at(i, j, k) != 0) {
             distance[grid.offset(i, j, k)] = 0;
             queue.push_back({i, j, k});
           }
@@ -131,84 +131,80 @@ class Skin {
             if (!grid.contains(i + di, j + dj, k + dk)) continue;
             const float there = here + static_cast<float>(Vec3(di, dj, dk).cwiseProduct(grid.spacing).norm());
             const std::size_t n = grid.offset(i + di, j + dj, k + dk);
-            if (there > static_cast<float>(kSkinMm) || there >= distance[n] - 1e-4F) continue;
+            if (there > static_cast<float>(reach_mm) || there >= distance[n] - 1e-4F) continue;
             distance[n] = there;
-            whose_.voxels[n] = whose_.at(i, j, k);
+            nearest_.voxels[n] = nearest_.at(i, j, k);
             queue.push_back({i + di, j + dj, k + dk});
           }
     }
   }
+  /// kNobody, kOtherFoot or the label.
+  [[nodiscard]] std::uint8_t nearest(int i, int j, int k) const {
+    return nearest_.at(i / factor_[0], j / factor_[1], k / factor_[2]);
+  }
   [[nodiscard]] bool mine(int i, int j, int k) const {
-    return whose_.at(i / factor_[0], j / factor_[1], k / factor_[2]) == 1;
+    const std::uint8_t v = nearest(i, j, k);
+    return v != kNobody && v != kOtherFoot;
   }
 
  private:
   static constexpr double kStepMm = 4;
   Eigen::Vector3i factor_;
-  LabelVolume whose_;
+  LabelVolume nearest_;
 };
 
-/// Bodies are numbered by label; toes (one label) by ray from kToeBody on.
-constexpr int kToeBody = 40;
+/// Bodies are numbered by label; what goes with a ray without a label of its own by ray from kLooseBody on.
+constexpr int kLooseBody = 40;
 
 std::string bodyId(int body) {
-  if (body >= kToeBody) return fmt::format("toes.{}", body - kToeBody);
+  if (body >= kLooseBody) return fmt::format("toes.{}", body - kLooseBody);
   if (body > kFragmentBase) return fmt::format("M2.{}", body - kFragmentBase);
   return std::string(boneId(static_cast<Bone>(body)));
 }
 
-/// Gives every toe voxel to a ray: pieces that hang together go where their middle lies nearest to a metatarsal's axis.
-void dealToes(LabelVolume& owners, const BoneSurfaces& metatarsals) {
-  Extent extent;
-  const std::uint8_t toes = label(Bone::kToes);
-  for (int k = 0; k < owners.grid.size.z(); ++k)
-    for (int j = 0; j < owners.grid.size.y(); ++j)
-      for (int i = 0; i < owners.grid.size.x(); ++i)
-        if (owners.at(i, j, k) == toes) extent.add(i, j, k);
-  if (extent.empty()) return;
-  LabelVolume mask = crop(owners, extent.low, extent.high);
-  Vec3 middle = Vec3::Zero();
-  for (auto& v : mask.voxels) v = v == toes ? 1 : 0;
-  const Volume<std::uint32_t> piece = components(mask);
-  std::vector<Vec3> sum;
-  std::vector<double> count;
-  for (int k = 0; k < mask.grid.size.z(); ++k)
-    for (int j = 0; j < mask.grid.size.y(); ++j)
-      for (int i = 0; i < mask.grid.size.x(); ++i) {
-        const std::uint32_t n = piece.at(i, j, k);
-        if (n == 0) continue;
-        if (n > sum.size()) sum.resize(n, Vec3::Zero()), count.resize(n, 0);
-        sum[n - 1] += Vec3(i, j, k);
-        count[n - 1] += 1;
-        middle += mask.grid.toPatient(Vec3(i, j, k));
+/// Bone that has no label (toes, sesamoids, flecks) goes with the metatarsal it lies nearest to: pieces that hang
+/// together go as one, with most of their voxels. Pieces too large for a toe (a cast) stay where they are.
+void dealLooseBone(const CtVolume& ct, const Eigen::Vector3i& low, const Skin& skin, LabelVolume& owners) {
+  constexpr double kBoneHu = 180, kLargestMm3 = 16000;
+  const Grid& grid = owners.grid;
+  LabelVolume candidate(grid);
+  tbb::parallel_for(0, grid.size.z(), [&](int k) {
+    for (int j = 0; j < grid.size.y(); ++j)
+      for (int i = 0; i < grid.size.x(); ++i) {
+        if (owners.at(i, j, k) != kNobody || ct.at(low.x() + i, low.y() + j, low.z() + k) < kBoneHu) continue;
+        const std::uint8_t near = skin.nearest(i, j, k);
+        if (near >= label(Bone::kM1) && near <= label(Bone::kM5)) candidate.at(i, j, k) = near;
       }
-  middle /= std::max(1.0, static_cast<double>(std::count(mask.voxels.begin(), mask.voxels.end(), 1)));
-  struct Line {
-    int ray;
-    Vec3 at, along;
-  };
-  std::vector<Line> lines;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto it = metatarsals.find(metatarsal(ray));
-    if (it == metatarsals.end() || it->second.empty()) continue;
-    const MetatarsalAxis axis = metatarsalAxis(it->second, middle - centroid(it->second));
-    lines.push_back({ray, axis.head_centre, axis.distal});
-  }
-  if (lines.empty()) return;
-  std::vector<std::uint8_t> ray_of(sum.size(), 0);
-  for (std::size_t n = 0; n < sum.size(); ++n) {
-    const Vec3 p = mask.grid.toPatient(sum[n] / count[n]);
-    double best = 1e9;
-    for (const Line& line : lines) {
-      const double d = (p - line.at).cross(line.along).norm();
-      if (d < best) best = d, ray_of[n] = static_cast<std::uint8_t>(kToeBody + line.ray);
+  });
+  const double voxel = grid.spacing.prod();
+  std::vector<std::size_t> piece;
+  const auto width = static_cast<std::size_t>(grid.size.x()), height = static_cast<std::size_t>(grid.size.y());
+  for (std::size_t start = 0; start < candidate.voxels.size(); ++start) {
+    if (candidate.voxels[start] == kNobody) continue;
+    std::array<std::size_t, 6> votes{};
+    piece.assign(1, start);
+    ++votes[candidate.voxels[start]];
+    candidate.voxels[start] = kNobody;
+    for (std::size_t n = 0; n < piece.size(); ++n) {
+      const std::size_t at = piece[n];
+      const std::size_t i = at % width, j = at / width % height, k = at / width / height;
+      const auto visit = [&](bool inside, std::size_t next) {
+        if (!inside || candidate.voxels[next] == kNobody) return;
+        ++votes[candidate.voxels[next]];
+        candidate.voxels[next] = kNobody;
+        piece.push_back(next);
+      };
+      visit(i > 0, at - 1);
+      visit(i + 1 < width, at + 1);
+      visit(j > 0, at - width);
+      visit(j + 1 < height, at + width);
+      visit(k > 0, at - width * height);
+      visit(k + 1 < static_cast<std::size_t>(grid.size.z()), at + width * height);
     }
+    if (static_cast<double>(piece.size()) * voxel > kLargestMm3) continue;
+    const auto ray = static_cast<std::uint8_t>(std::max_element(votes.begin(), votes.end()) - votes.begin());
+    for (const std::size_t at : piece) owners.voxels[at] = static_cast<std::uint8_t>(kLooseBody + ray);
   }
-  for (int k = 0; k < mask.grid.size.z(); ++k)
-    for (int j = 0; j < mask.grid.size.y(); ++j)
-      for (int i = 0; i < mask.grid.size.x(); ++i)
-        if (const std::uint32_t n = piece.at(i, j, k); n != 0)
-          owners.at(extent.low.x() + i, extent.low.y() + j, extent.low.z() + k) = ray_of[n - 1];
 }
 
 }  // namespace
@@ -243,22 +239,33 @@ const Body* FootBodies::find(const std::string& id) const {
 
 std::string poseId(const std::string& body) {
   if (body.rfind("toes.", 0) == 0) return fmt::format("M{}", body.substr(5));
-  if (body == boneId(Bone::kSesamoids)) return std::string(boneId(Bone::kM1));
   return body;
 }
 
-FootBodies splitBodies(const CtVolume& ct, const LabelVolume& labels, int foot, const BoneSurfaces& metatarsals,
-                       double soft_mm) {
+FootBodies splitBodies(const CtVolume& ct, const LabelVolume& labels, int foot, double soft_mm) {
   FootBodies out;
   Owners part = ownersAround(labels, foot);
   if (part.volume.voxels.empty()) return out;
   const Eigen::Vector3i size = part.volume.grid.size;
-  dealToes(part.volume, metatarsals);
-  const LabelVolume bones = part.volume;
+  // Toes and sesamoids, where they have labels at all, go with their rays like all bone beyond the heads.
+  for (std::uint8_t& v : part.volume.voxels)
+    if (v == label(Bone::kToes) || v == label(Bone::kSesamoids)) v = kNobody;
+  const Skin around(part.volume, kToesMm);
   LabelVolume owners = part.volume;
   const int passes = std::clamp(static_cast<int>(std::lround(kHaloMm / ct.grid.spacing.minCoeff())), 1, 4);
   for (int n = 0; n < passes; ++n) owners = grown(owners);
-  const Skin skin(bones);
+  LabelVolume bones = part.volume;
+  {
+    LabelVolume loose = owners;
+    dealLooseBone(ct, part.low, around, loose);
+    for (std::size_t i = 0; i < loose.voxels.size(); ++i)
+      if (loose.voxels[i] > kLooseBody && loose.voxels[i] != kOtherFoot) {
+        bones.voxels[i] = loose.voxels[i];
+        owners.voxels[i] = loose.voxels[i];
+      }
+    for (int n = 0; n < passes; ++n) owners = grown(owners);
+  }
+  const Skin skin(bones, kSkinMm);
 
   out.soft = CtVolume(part.volume.grid);
   std::vector<std::array<Extent, 64>> extents(static_cast<std::size_t>(size.z()));

@@ -24,7 +24,7 @@ inline constexpr double kSkinMm = 32;   ///< soft tissue farther than this from 
 
 /// A part of the foot that moves as one.
 struct Body {
-  std::string id;  ///< bone id, fragment id, "toes.1" to "toes.5" (each goes with its metatarsal), "sesamoids"
+  std::string id;  ///< bone id, fragment id, or "toes.1" to "toes.5": toes, sesamoids and other loose bone of a ray
   CtVolume added;  ///< HU above muscle; 0 outside the bone. Patient frame, as scanned
 };
 
@@ -35,15 +35,14 @@ struct FootBodies {
 };
 
 /// Takes apart one foot of a scan. `labels` on the grid of `ct`: values of foot number `foot` are label(bone) or
-/// fragmentLabel() plus 32 * foot; other feet are left out. `metatarsals` (as scanned) tell whose a toe is.
+/// fragmentLabel() plus 32 * foot; other feet are left out. Bone without a label goes with the nearest metatarsal.
 /// `soft_mm`: the soft part is averaged down to voxels of at most this size (0: kept as scanned).
-[[nodiscard]] FootBodies splitBodies(const CtVolume& ct, const LabelVolume& labels, int foot,
-                                     const BoneSurfaces& metatarsals, double soft_mm = 1.2);
+[[nodiscard]] FootBodies splitBodies(const CtVolume& ct, const LabelVolume& labels, int foot, double soft_mm = 1.2);
 
 /// Mean of factor x factor x factor voxels; a last incomplete group counts what is missing as 0.
 [[nodiscard]] CtVolume averagedDown(const CtVolume& in, int factor);
 
-/// The id whose pose a body takes: a metatarsal's for its toes and sesamoids, else its own.
+/// The id whose pose a body takes: the metatarsal's for its toes, else its own.
 [[nodiscard]] std::string poseId(const std::string& body);
 
 /// One NRRD file a body, and soft.nrrd, in `folder` (made if missing).

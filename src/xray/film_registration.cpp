@@ -31,8 +31,11 @@ constexpr int kSearch = 0, kCoarse = 1, kMiddle = 2, kFine = 3, kLevels = 4;
 constexpr double kPatchMm = 2.5;
 constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
 constexpr double kRimMm = 3;      // around shadows, where their edges are compared
-constexpr double kMetalRimMm = 1.5;
+constexpr double kMetalRimMm = 1.5, kKnownMetalRimMm = 0.5;
 constexpr double kMetalShadow = 0.15;
+constexpr double kMetalSoughtMm = 5;
+constexpr double kToeRimMm = 1;
+constexpr const char* kSoft = "soft";
 
 Rigid exponential(const Twist& xi, const Vec3& centre) { return turnAbout(centre, xi.head<3>(), xi.tail<3>()); }
 
@@ -198,6 +201,7 @@ struct Prediction {
 
 struct Mode {
   bool metal_compared = false;  // else it is masked
+  bool metal_known = false;     // fitted already: only its own shadow is masked
 };
 
 Rigid filmPose(const Problem& p, const FilmState& f, const Group& g) {
@@ -240,19 +244,31 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   }
   const auto pixels = [&](double mm) { return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm))); };
   if (any_metal && !mode.metal_compared) {
-    // Metal as predicted, and as seen: the brightest of the film, as much of it as metal is predicted to cover.
+    // Metal as predicted, and as seen: the brightest near to where it is predicted, as much of it as it should cover.
     std::size_t covered = 0;
     for (float& v : metal.values) {
       v = v > static_cast<float>(kMetalShadow) ? 1.F : 0.F;
       covered += v > 0 ? 1 : 0;
     }
-    const float bright = brightest(lf.film, lf.inside, covered);
-    for (std::size_t i = 0; i < metal.values.size(); ++i)
-      if (covered > 0 && lf.film.values[i] >= bright) metal.values[i] = 1;
-    const Film wide = dilated(metal, pixels(kMetalRimMm));
+    if (!mode.metal_known) {
+      Film near = dilated(metal, pixels(kMetalSoughtMm));
+      for (std::size_t i = 0; i < near.values.size(); ++i) near.values[i] *= lf.inside.values[i];
+      const float bright = brightest(lf.film, near, covered);
+      for (std::size_t i = 0; i < metal.values.size(); ++i)
+        if (near.values[i] > 0 && lf.film.values[i] >= bright) metal.values[i] = 1;
+    }
+    const Film wide = dilated(metal, pixels(mode.metal_known ? kKnownMetalRimMm : kMetalRimMm));
     for (std::size_t i = 0; i < wide.values.size(); ++i)
       if (wide.values[i] > 0) out.usable.values[i] = 0;
   }
+  // Toes bend: what they cover is not compared.
+  Film toes(view.columns, view.rows);
+  for (std::size_t n = 0; n < passive.size(); ++n)
+    if (p.passive[n].id != kSoft) addInto(toes, passive[n].values, passive[n].box);
+  for (float& v : toes.values) v = v > static_cast<float>(kShadow) ? 1.F : 0.F;
+  const Film wide_toes = dilated(toes, pixels(kToeRimMm));
+  for (std::size_t i = 0; i < wide_toes.values.size(); ++i)
+    if (wide_toes.values[i] > 0) out.usable.values[i] = 0;
   Film compared(view.columns, view.rows);
   const std::size_t from = mode.metal_compared ? p.bones : 0, to = mode.metal_compared ? p.groups.size() : p.bones;
   for (std::size_t n = from; n < to; ++n) {
@@ -617,18 +633,18 @@ Start followDown(Problem p, const FilmState& film, const std::vector<Start>& sta
   p.films = {film};
   const Unknowns u = unknowns(p, {true}, std::vector<bool>(p.groups.size(), false));
   std::vector<Start> now = starts;
-  for (int level = kCoarse; level <= last_level; ++level) {
+  for (int level = kSearch; level <= last_level; ++level) {
     for (Start& s : now) {
       p.films[0].moved = s.moved;
       RefineSettings r;
       r.level = level;
-      r.iterations = level == kCoarse ? 10 : 6;
+      r.iterations = level == kMiddle ? 5 : 8;
       refine(p, u, r, progress);
       s.moved = p.films[0].moved;
       s.score = similarity(predict(p, p.films[0], level, {}));
     }
     std::stable_sort(now.begin(), now.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
-    now.resize(std::min<std::size_t>(now.size(), 2));
+    now.resize(std::min<std::size_t>(now.size(), level == kSearch ? 3 : 2));
   }
   return now.empty() ? Start{} : now.front();
 }
@@ -710,7 +726,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     g.parts.push_back(makePart(volume, planned(poseId(id)), p.levels));
     p.passive.push_back(std::move(g));
   };
-  if (!input.bodies->soft.voxels.empty()) addPassive("soft", input.bodies->soft);
+  if (!input.bodies->soft.voxels.empty()) addPassive(kSoft, input.bodies->soft);
   for (const Body& body : input.bodies->bones)
     if (poseId(body.id) != body.id) addPassive(body.id, body.added);
   p.centre = p.groups.front().centre;
@@ -722,13 +738,13 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     FilmState f;
     for (int level = 0; level < kLevels; ++level)
       f.levels[static_cast<std::size_t>(level)] = levelFilm(e, p.levels[static_cast<std::size_t>(level)]);
-    const std::vector<Start> starts = seekStarts(p, f, settings, 5);
+    const std::vector<Start> starts = seekStarts(p, f, settings, 8);
     Start best = followDown(p, f, starts, kMiddle, progress);
     if (progress.cancelled()) return cancelledError();
     const FilmState over = turnedOver(f);
-    const Start mirrored_best = followDown(p, over, seekStarts(p, over, settings, 2), kCoarse, progress);
+    const Start mirrored_best = followDown(p, over, seekStarts(p, over, settings, 3), kSearch, progress);
     const Start straight = followDown(
-        p, f, {starts.begin(), starts.begin() + std::min<std::ptrdiff_t>(2, std::ssize(starts))}, kCoarse, progress);
+        p, f, {starts.begin(), starts.begin() + std::min<std::ptrdiff_t>(3, std::ssize(starts))}, kSearch, progress);
     if (mirrored_best.score > straight.score + 0.05)
       return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
                   "Check that it is the right side and was not turned over.");
@@ -754,10 +770,12 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
   const Unknowns of_bones = unknowns(p, all_views, bones), of_metal = unknowns(p, no_views, metal);
   Normal last_bones, last_metal;
+  bool metal_fitted = false;
   const auto passBones = [&](int level, int iterations) {
     r.level = level;
     r.iterations = iterations;
     r.mode.metal_compared = false;
+    r.mode.metal_known = metal_fitted;
     last_bones = refine(p, of_bones, r, progress);
   };
   const auto passMetal = [&](int level, int iterations) {
@@ -766,6 +784,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     r.iterations = iterations;
     r.mode.metal_compared = true;
     last_metal = refine(p, of_metal, r, progress);
+    metal_fitted = true;
   };
   passBones(kCoarse, 8);
   passBones(kMiddle, 12);

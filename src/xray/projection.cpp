@@ -1,6 +1,10 @@
 #include "xray/projection.h"
 
+#include <fmt/format.h>
+
+#include <algorithm>
 #include <cmath>
+#include <cstdlib>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
@@ -199,6 +203,35 @@ TubePose tubePose(NamedView view) {
       break;
   }
   return tube;
+}
+
+Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word) {
+  if (const auto named = namedViewFromWord(word)) return std::pair(tubePose(*named), describe(*named));
+  TubePose tube;
+  std::size_t at = 0;
+  while (at <= word.size()) {
+    const std::size_t end = std::min(word.find(',', at), word.size());
+    const std::string part = word.substr(at, end - at);
+    at = end + 1;
+    const std::size_t equals = part.find('=');
+    const std::string key = part.substr(0, equals);
+    const char* from = equals == std::string::npos ? part.c_str() + part.size() : part.c_str() + equals + 1;
+    char* rest = nullptr;
+    const double value = std::strtod(from, &rest);
+    const bool number = rest != from && *rest == '\0' && std::isfinite(value);
+    if (!number || (key != "orbital" && key != "tilt" && key != "sid" && key != "oid"))
+      return fail(
+          Fault::kRequest, fmt::format("\"{}\" is no view", word), {},
+          "Use dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, or angles of the tube in "
+          "degrees like orbital=30,tilt=10 (sid= and oid= in mm).");
+    if (key == "orbital") tube.orbital_rad = toRadians(value);
+    if (key == "tilt") tube.tilt_rad = toRadians(value);
+    if (key == "sid") tube.sid_mm = value;
+    if (key == "oid") tube.oid_mm = value;
+  }
+  if (std::abs(std::sin(tube.orbital_rad)) > 0.7) std::swap(tube.width_mm, tube.height_mm);
+  return std::pair(tube, fmt::format("tube {:.0f} degrees to lateral and {:.0f} degrees to distal",
+                                     toDegrees(tube.orbital_rad), toDegrees(tube.tilt_rad)));
 }
 
 }  // namespace rayset

@@ -9,6 +9,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 
 #include "anatomy/bones.h"
 #include "geometry/types.h"
@@ -90,5 +91,8 @@ inline constexpr std::array<NamedView, 5> kNamedViews{NamedView::kDorsoplantar10
 /// "dorsoplantar, tube inclined 20 degrees towards the heel"...
 [[nodiscard]] std::string describe(NamedView view);
 [[nodiscard]] TubePose tubePose(NamedView view);
+/// From what a person writes: a named view, or angles in degrees like "orbital=30,tilt=10" (also sid= and oid=, mm);
+/// with the view in words. Fault::kRequest for anything else.
+[[nodiscard]] Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word);
 
 }  // namespace rayset

@@ -1,0 +1,111 @@
+// rayset verify: after the operation, are bones and metal where they were planned?
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <fstream>
+
+#include "base/units.h"
+#include "outcome/film_check.h"
+#include "staging.h"
+#include "verbs.h"
+
+namespace rayset::app {
+namespace {
+
+struct Options {
+  std::string plan, out;
+  std::vector<std::string> films, views;
+  bool temporary = false, force = false;
+};
+
+void summarise(const Verification& v, const std::string& out, Console& console) {
+  for (const FilmOutcome& f : v.films)
+    console.say(fmt::format("{}: {}; matched with {:.2f}, {:.0f} mm and {:.0f} degrees from there", f.file, f.view,
+                            f.similarity, f.shift_mm, toDegrees(f.turn_rad)));
+  console.say("\nEach metatarsal against where it was planned:");
+  for (const RayOutcome& r : v.rays) {
+    if (r.ray == 0) continue;
+    const auto part = [](double value, const char* positive, const char* negative) {
+      return fmt::format("{:.1f} {}", std::abs(value), value >= 0 ? positive : negative);
+    };
+    console.say(fmt::format(
+        "  ray {}  {:.1f} mm ({}, {}, {}), {:.0f} deg; to within {:.1f} mm, {:.0f} deg (95 %), least "
+        "sure {}: {}{}",
+        r.ray, r.shift_mm, part(r.off.lateral_mm, "lateral", "medial"), part(r.off.dorsal_mm, "dorsal", "plantar"),
+        part(r.off.distal_mm, "distal", "proximal"), toDegrees(r.turn_rad), r.shift_95_mm, toDegrees(r.turn_95_rad),
+        r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (within the uncertainty of a limit)"));
+  }
+  if (!v.devices.empty()) console.say("Metal against where it was planned:");
+  for (const DeviceOutcome& d : v.devices) {
+    if (!d.seen) {
+      console.say(fmt::format("  {:<4} not found", d.id));
+      continue;
+    }
+    std::string warnings;
+    for (const std::string& w : d.warnings) warnings += "; " + w;
+    console.say(fmt::format("  {:<4} entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} deg off{}", d.id, d.entry_off_mm,
+                            d.tip_off_mm, toDegrees(d.axis_off_rad), warnings));
+  }
+  for (const std::string& text : v.cautions) console.caution(text);
+  console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict),
+                          v.sure ? "" : ", not sure: an interval reaches over a limit", out));
+}
+
+int verify(const Options& options, Console& console) {
+  const auto plan = readPlan(options.plan);
+  if (!plan) return console.fail(plan.error());
+  const auto bodies = readPlanBodies(options.plan);
+  if (!bodies) return console.fail(bodies.error());
+  const auto catalogue = readCatalogue(defaultCatalogueFile());
+  if (!catalogue) return console.fail(catalogue.error());
+  if (!options.views.empty() && options.views.size() != options.films.size())
+    return console.fail({Fault::kRequest,
+                         fmt::format("{} views are given for {} films", options.views.size(), options.films.size()),
+                         "--views", "Give one view a film, in the order of the films."});
+  FilmCheckInput input;
+  input.plan = &*plan;
+  input.bodies = &*bodies;
+  input.catalogue = &*catalogue;
+  input.temporary = options.temporary;
+  for (std::size_t n = 0; n < options.films.size(); ++n) {
+    auto scan = readFilm(options.films[n]);
+    if (!scan) return console.fail(scan.error());
+    auto film = checkedFilm(std::move(*scan), options.views.empty() ? std::string() : options.views[n]);
+    if (!film) return console.fail(film.error());
+    input.films.push_back(std::move(*film));
+  }
+  auto staging = Staging::open(options.out, "verification.json", options.force);
+  if (!staging) return console.fail(staging.error());
+  const auto checked = checkFilms(input, console.progress());
+  if (!checked) return console.fail(checked.error());
+  {
+    std::ofstream file(staging->folder() / "verification.json");
+    file << verificationJson(*plan, *checked).dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
+    file.close();
+    if (!file)
+      return console.fail({Fault::kInternal, "the result could not be written",
+                           (staging->folder() / "verification.json").string(), "Check free space and permissions."});
+  }
+  if (const Status done = staging->commit(); !done) return console.fail(done.error());
+  summarise(*checked, options.out, console);
+  return checked->partial ? 4 : 0;
+}
+
+}  // namespace
+
+void addVerifyVerb(CLI::App& app, Console& console, int& status) {
+  auto options = std::make_shared<Options>();
+  CLI::App* verb = app.add_subcommand("verify", "check bones and metal on films taken after the operation");
+  verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
+  verb->add_option("--films", options->films, "two or more films (DICOM), from clearly different sides")->required();
+  verb->add_option(
+      "--views", options->views,
+      "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, or tube "
+      "angles in degrees like orbital=30,tilt=10");
+  verb->add_option("--out", options->out, "folder for verification.json")->required();
+  verb->add_flag("--temporary", options->temporary, "the temporary wires are still in");
+  verb->add_flag("--force", options->force, "replace an earlier result in the same folder");
+  verb->callback([options, &console, &status] { status = verify(*options, console); });
+}
+
+}  // namespace rayset::app

@@ -1,0 +1,142 @@
+#include "report/film_shots.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "report/words.h"
+
+namespace rayset {
+namespace {
+
+constexpr double kMarginMm = 6;  // around bones and toes, at the detector
+
+std::string wordFor(const Frame& f, const Vec3& direction) {
+  const Vec3 k = f.components(direction);  // medial, distal, dorsal
+  int axis = 0;
+  k.cwiseAbs().maxCoeff(&axis);
+  static const char* names[3][2] = {{"medial", "lateral"}, {"distal", "proximal"}, {"dorsal", "plantar"}};
+  return names[axis][k[axis] >= 0 ? 0 : 1];
+}
+
+const char* captionOf(FilmedState state) {
+  switch (state) {
+    case FilmedState::kInjured:
+      return "as scanned";
+    case FilmedState::kReduced:
+      return "reduced";
+    case FilmedState::kMetal:
+      break;
+  }
+  return "reduced, with devices";
+}
+
+}  // namespace
+
+std::string_view wordOf(FilmedState state) {
+  switch (state) {
+    case FilmedState::kInjured:
+      return "injured";
+    case FilmedState::kReduced:
+      return "reduced";
+    case FilmedState::kMetal:
+      break;
+  }
+  return "metal";
+}
+
+Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, const FilmedFoot& foot,
+                                            const TubePose& tube, const std::string& description,
+                                            std::span<const FilmedState> states, const ToneSettings& tone) {
+  auto view = projectionView(foot.plate, tube);
+  if (!view) return tl::unexpected(view.error());
+  // One frame for all states: what any of them needs.
+  PixelBox box = projector.shadow(*view, {});
+  const PixelBox other = projector.shadow(*view, foot.reduced);
+  const int margin = static_cast<int>(std::lround(kMarginMm / view->pixel_mm));
+  const int left = std::max(0, std::min(box.column, other.column) - margin);
+  const int top = std::max(0, std::min(box.row, other.row) - margin);
+  const int right = std::min(view->columns, std::max(box.column + box.columns, other.column + other.columns) + margin);
+  const int bottom = std::min(view->rows, std::max(box.row + box.rows, other.row + other.rows) + margin);
+  if (right - left < 8 || bottom - top < 8)
+    return fail(Fault::kRequest, "the foot does not fall on the detector in this view", description,
+                "Choose another tube angle, or a larger detector.");
+  *view = view->cropped(left, top, right - left, bottom - top);
+
+  ToneSettings settings = tone;
+  settings.pixel_mm = view->pixel_mm;
+  if (!settings.window) {
+    const std::vector<float> plain = projector.lineIntegrals(*view, foot.reduced);
+    settings.window = toneWindow(exposure(plain, view->columns, view->rows, settings), settings);
+  }
+  std::vector<SimulatedFilm> films;
+  for (const FilmedState state : states) {
+    const std::map<std::string, Rigid> as_scanned;
+    const std::span<const MetalSolid> metal =
+        state == FilmedState::kMetal ? std::span<const MetalSolid>(foot.metal) : std::span<const MetalSolid>();
+    const std::vector<float> integrals =
+        projector.lineIntegrals(*view, state == FilmedState::kInjured ? as_scanned : foot.reduced, metal);
+    films.push_back({*view, simulatedFilm(integrals, view->columns, view->rows, settings), description, state});
+  }
+  return films;
+}
+
+Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string& name, double width_pt) {
+  Shot shot;
+  shot.width_pt = width_pt;
+  shot.name = name;
+  shot.group = "film";
+  shot.dark = true;
+  shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
+  shot.corner = words::sideCapitals(foot.side) + "  SIMULATED";
+  const ProjectionView& v = film.view;
+  shot.top = wordFor(foot.plate.frame, -v.down);
+  shot.bottom = wordFor(foot.plate.frame, v.down);
+  shot.left = wordFor(foot.plate.frame, -v.right);
+  shot.right = wordFor(foot.plate.frame, v.right);
+  // Lengths on the picture are those at the joints, where the centre of the view lies.
+  shot.view.width_mm = v.columns * v.pixel_mm / v.magnification(foot.plate.frame.origin);
+  shot.view.width_px = v.columns;
+  shot.view.height_px = v.rows;
+  shot.view.right = v.right;
+  shot.view.up = -v.down;
+  shot.view.centre = foot.plate.frame.origin;
+  shot.picture.width = v.columns;
+  shot.picture.height = v.rows;
+  shot.picture.rgba.resize(4 * film.film.values.size());
+  for (std::size_t i = 0; i < film.film.values.size(); ++i) {
+    const auto grey =
+        static_cast<std::uint8_t>(std::lround(255 * std::clamp(static_cast<double>(film.film.values[i]), 0.0, 1.0)));
+    std::uint8_t* p = &shot.picture.rgba[4 * i];
+    p[0] = p[1] = p[2] = grey;
+    p[3] = 255;
+  }
+  return shot;
+}
+
+std::vector<Shot> makeFilmShots(const Case& c) {
+  std::vector<Shot> shots;
+  if (c.bodies.bones.empty() || c.reduction.reduced.empty()) return shots;
+  FilmedFoot foot;
+  foot.side = c.side;
+  foot.frame = c.reduction.frame;
+  foot.plate = plantarFrame(c.reduction.reduced, c.reduction.frame, c.side);
+  foot.reduced = reducedPoses(c);
+  for (const Device& d : c.fixation.devices)
+    if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, c.catalogue));
+  const FootProjector projector(c.bodies);
+  const double third = (pdf::kPageWidth - 2 * pdf::kMargin - 20) / 3;
+  for (const NamedView named : {NamedView::kDorsoplantar20, NamedView::kOblique30, NamedView::kLateral}) {
+    TubePose tube = tubePose(named);
+    tube.pixel_mm = 0.3;
+    const std::vector<FilmedState> states(kFilmedStates.begin(), kFilmedStates.end() - (foot.metal.empty() ? 1 : 0));
+    const auto films = simulate(projector, foot, tube, describe(named), states);
+    if (!films) continue;  // the foot does not fall on the detector: nothing to show
+    for (const SimulatedFilm& film : *films)
+      shots.push_back(shotOf(foot, film, fmt::format("film_{}_{}", wordOf(named), wordOf(film.state)), third));
+  }
+  return shots;
+}
+
+}  // namespace rayset

@@ -1,0 +1,57 @@
+#include "xray/simulate.h"
+
+#include <algorithm>
+
+#include "xray/attenuation.h"
+
+namespace rayset {
+
+namespace {
+
+/// Where metal stands there is no bone: cancellous bone of about 300 HU, in which most of a screw lies.
+constexpr double kReplacedHu = 300;
+
+PixelBox united(const PixelBox& a, const PixelBox& b) {
+  if (a.empty()) return b;
+  if (b.empty()) return a;
+  const int column = std::min(a.column, b.column), row = std::min(a.row, b.row);
+  return {column, row, std::max(a.column + a.columns, b.column + b.columns) - column,
+          std::max(a.row + a.rows, b.row + b.rows) - row};
+}
+
+Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
+  const auto it = poses.find(id);
+  return it == poses.end() ? Rigid::Identity() : it->second;
+}
+
+}  // namespace
+
+FootProjector::FootProjector(const FootBodies& bodies) {
+  const auto add = [&](const std::string& pose, const CtVolume& volume) {
+    if (volume.voxels.empty()) return;
+    bodies_.push_back({pose, std::make_shared<const ProjectionVolume>(volume.grid, volume.voxels)});
+  };
+  add("", bodies.soft);
+  for (const Body& b : bodies.bones) add(poseId(b.id), b.added);
+}
+
+std::vector<float> FootProjector::lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
+                                                std::span<const MetalSolid> metal) const {
+  std::vector<float> out(static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows), 0.0F);
+  for (const Prepared& b : bodies_)
+    addLineIntegrals(*b.volume, view.moved(poseOf(poses, b.pose).inverse()), static_cast<float>(kAttenuationPerUnit),
+                     out);
+  addMetal(metal, view, static_cast<float>(kSteel316L.perMm() - attenuationOfHu(kReplacedHu)), out);
+  for (float& v : out) v = std::max(v, 0.0F);  // fat is thinner than muscle: never less than nothing
+  return out;
+}
+
+PixelBox FootProjector::shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses) const {
+  PixelBox box;
+  for (const Prepared& b : bodies_)
+    if (!b.pose.empty())
+      box = united(box, rayset::shadow(b.volume->grid(), view.moved(poseOf(poses, b.pose).inverse())));
+  return box;
+}
+
+}  // namespace rayset

@@ -1,0 +1,39 @@
+// A planned foot before the tube: its bodies at any pose, its metal, through to a film.
+#pragma once
+
+#include <map>
+#include <memory>
+#include <span>
+#include <string>
+#include <vector>
+
+#include "xray/bodies.h"
+#include "xray/line_integrals.h"
+#include "xray/metal.h"
+#include "xray/projection.h"
+#include "xray/tone.h"
+
+namespace rayset {
+
+/// Bodies made ready for projection once, for any number of exposures. Const and safe to share between threads.
+class FootProjector {
+ public:
+  explicit FootProjector(const FootBodies& bodies);
+
+  /// Line integrals (no unit), row by row: every body at the pose that `poses` (as scanned to as filmed, by poseId())
+  /// gives it, identity where it gives none; the soft tissue as scanned; metal in the tissue's place, at 316L steel's
+  /// attenuation less that of bone between.
+  [[nodiscard]] std::vector<float> lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
+                                                 std::span<const MetalSolid> metal = {}) const;
+  /// The pixels that bones and toes cast shadows on, all poses together; the whole foot, without its soft tissue.
+  [[nodiscard]] PixelBox shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses) const;
+
+ private:
+  struct Prepared {
+    std::string pose;  ///< whose pose it takes; empty: stays
+    std::shared_ptr<const ProjectionVolume> volume;
+  };
+  std::vector<Prepared> bodies_;
+};
+
+}  // namespace rayset
