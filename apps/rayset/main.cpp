@@ -114,6 +114,7 @@ int main(int argc, char** argv) {
   int status = 0;
   addPhantomVerb(app, console, status);
   addPlanVerb(app, console, status);
+  addFilmVerb(app, console, status);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

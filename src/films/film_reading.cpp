@@ -177,6 +177,10 @@ Result<Oriented> placeLandmarks(MeasuredFilm& film, MeasuredFoot& foot, const Fo
                                 fmt::format("{}, {} foot", where(film), word(foot.side)));
   if (!frame) return tl::unexpected(frame.error());
   foot.cautions = frame->cautions;
+  if (frame->cautions.empty()) {
+    foot.distal = frame->distal;
+    foot.across = frame->across;
+  }
 
   const FilmField& field = film.scan.info.field;
   const double range = greyRange(film.scan.film, field.left, field.top, field.right, field.bottom);

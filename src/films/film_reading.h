@@ -78,6 +78,9 @@ struct MeasuredFoot {
   Side side = Side::kRight;
   std::vector<PlacedLandmark> landmarks;
   std::vector<std::string> cautions;
+  /// Unit directions on the film in millimetres (x along columns, y along rows); `across` is lateral, on lateral films
+  /// dorsal. Nothing where the landmarks do not tell.
+  std::optional<Vec2> distal, across;
   [[nodiscard]] const PlacedLandmark* find(std::string_view name) const;
 };
 
