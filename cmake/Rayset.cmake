@@ -60,6 +60,10 @@ function(rayset_tests)
     if(folder MATCHES "^(bones|injury|reduction|fixation|xray|case|report|program)$")
       target_link_libraries(test_${folder} PRIVATE rayset_phantom) # invented patients to work on
     endif()
+    if(folder STREQUAL "films")
+      target_link_libraries(test_films PRIVATE rayset_report) # reads the report back, and runs the program
+      add_dependencies(test_films rayset)
+    endif()
     if(folder MATCHES "^(case|report|program|published)$")
       target_link_libraries(test_${folder} PRIVATE rayset_report rayset_phantom)
     endif()

@@ -116,6 +116,7 @@ int main(int argc, char** argv) {
   addPlanVerb(app, console, status);
   addViewsVerb(app, console, status);
   addVerifyVerb(app, console, status);
+  addFilmVerb(app, console, status);
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

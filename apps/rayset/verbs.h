@@ -24,6 +24,7 @@ struct Console {
   int fail(const Error& error);           ///< prints the message, returns the exit status
 };
 
+void addFilmVerb(CLI::App& app, Console& console, int& status);
 void addPhantomVerb(CLI::App& app, Console& console, int& status);
 void addPlanVerb(CLI::App& app, Console& console, int& status);
 void addVerifyVerb(CLI::App& app, Console& console, int& status);

@@ -1,10 +1,5 @@
 #include "dicom/ct_writer.h"
 
-#include <dcmtk/config/osconfig.h>
-#include <dcmtk/dcmdata/dcrlerp.h>
-#include <dcmtk/dcmdata/dctk.h>
-#include <dcmtk/dcmjpeg/djrplol.h>
-#include <dcmtk/dcmjpls/djrparam.h>
 #include <fmt/format.h>
 #include <tbb/parallel_for.h>
 
@@ -17,85 +12,13 @@
 #include "dicom/series.h"
 #include "dicom/text.h"
 #include "dicom/uid.h"
+#include "dicom/writing.h"
 
 namespace rayset {
 namespace {
 
 namespace fs = std::filesystem;
-using Compression = CtWriteSettings::Compression;
-
-/// A decimal string of at most 16 characters (PS3.5 6.2), as exact as that allows.
-std::string ds(double value) {
-  if (value == 0) return "0";  // never "-0"
-  for (int digits = 15; digits > 1; --digits) {
-    std::string text = fmt::format("{:.{}g}", value, digits);
-    if (text.size() <= 16) return text;
-  }
-  return fmt::format("{:.1g}", value);
-}
-
-std::string dsList(std::initializer_list<double> values) {
-  std::vector<std::string> texts;
-  for (const double v : values) texts.push_back(ds(v));
-  return fmt::format("{}", fmt::join(texts, "\\"));
-}
-
-/// At most `most` characters (not bytes) of UTF-8, without backslashes.
-std::string cut(const std::string& text, std::size_t most) {
-  std::string out;
-  std::size_t characters = 0;
-  for (const char c : text) {
-    const bool starts = (static_cast<unsigned char>(c) & 0xc0) != 0x80;
-    if (starts && characters++ == most) break;
-    out += c == '\\' ? '/' : c;
-  }
-  return out;
-}
-
-/// Only complete dates are written (DA: YYYYMMDD).
-std::string date(const std::string& text) {
-  return text.size() == 8 && std::all_of(text.begin(), text.end(), [](char c) { return c >= '0' && c <= '9'; })
-             ? text
-             : std::string();
-}
-
-/// Puts values and remembers the first refusal.
-class Writer {
- public:
-  explicit Writer(DcmItem& item, OFCondition& status) : item_(item), status_(status) {}
-  Writer& text(const DcmTagKey& tag, const std::string& value) {
-    return keep(item_.putAndInsertString(tag, value.c_str()));
-  }
-  Writer& us(const DcmTagKey& tag, int value) {
-    return keep(item_.putAndInsertUint16(tag, static_cast<Uint16>(value)));
-  }
-  Writer& ul(const DcmTagKey& tag, unsigned value) { return keep(item_.putAndInsertUint32(tag, value)); }
-  Writer& fd2(const DcmTagKey& tag, double a, double b) {
-    const Float64 values[] = {a, b};
-    return keep(item_.putAndInsertFloat64Array(tag, values, 2));
-  }
-  Writer& at(const DcmTagKey& tag, const DcmTagKey& value) { return keep(item_.putAndInsertTagKey(tag, value)); }
-  Writer& fd(const DcmTagKey& tag, double value) { return keep(item_.putAndInsertFloat64(tag, value)); }
-  /// A new item at the end of a sequence.
-  Writer item(const DcmTagKey& sequence) {
-    DcmItem* made = nullptr;
-    keep(item_.findOrCreateSequenceItem(sequence, made, -2));
-    return Writer(made ? *made : item_, status_);
-  }
-  Writer& empty(const DcmTagKey& sequence) { return keep(item_.insertEmptyElement(sequence)); }
-  Writer& code(const DcmTagKey& sequence, const char* value, const char* scheme, const char* meaning) {
-    item(sequence).text(DCM_CodeValue, value).text(DCM_CodingSchemeDesignator, scheme).text(DCM_CodeMeaning, meaning);
-    return *this;
-  }
-
- private:
-  Writer& keep(const OFCondition& c) {
-    if (status_.good() && c.bad()) status_ = c;
-    return *this;
-  }
-  DcmItem& item_;
-  OFCondition& status_;
-};
+using namespace dicom;
 
 struct Plan {
   const CtVolume& volume;
@@ -278,31 +201,7 @@ OFCondition writeObject(const Plan& p, int first, int count, const fs::path& fil
     status = data.putAndInsertUint16Array(DCM_PixelData, words.data(), words.size());
     if (status.bad()) return status;
   }
-  E_TransferSyntax syntax = EXS_LittleEndianExplicit;
-  switch (p.settings.compression) {
-    case Compression::kNone:
-      break;
-    case Compression::kRle: {
-      syntax = EXS_RLELossless;
-      const DcmRLERepresentationParameter parameters;
-      status = data.chooseRepresentation(syntax, &parameters);
-      break;
-    }
-    case Compression::kJpegLossless: {
-      syntax = EXS_JPEGProcess14SV1;
-      const DJ_RPLossless parameters;  // predictor 1
-      status = data.chooseRepresentation(syntax, &parameters);
-      break;
-    }
-    case Compression::kJpegLs: {
-      syntax = EXS_JPEGLSLossless;
-      const DJLSRepresentationParameter parameters(0, OFTrue);
-      status = data.chooseRepresentation(syntax, &parameters);
-      break;
-    }
-  }
-  if (status.bad()) return status;
-  return format.saveFile(file.c_str(), syntax, EET_ExplicitLength, EGL_recalcGL, EPD_withoutPadding);
+  return saveObject(format, p.settings.compression, file);
 }
 
 }  // namespace

@@ -68,8 +68,10 @@ struct Task {
   std::vector<FrameJob> jobs;
 };
 
-/// Decodes some frames of one file.
-Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> jobs) {
+/// Decodes some frames of one file and hands each frame's words to `take(which, words)`; `name` tells a frame in
+/// messages.
+template <class Name, class Take>
+Status eachFrame(const ScanFile& file, std::span<const int> frames, const Name& name, const Take& take) {
   const PixelFormat& format = file.pixels;
   DcmFileFormat dicom;
   const OFCondition loaded = dicom.loadFile(file.path.c_str());
@@ -80,7 +82,7 @@ Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> j
   if (loaded.bad())
     return tl::unexpected(pixelError(
         file.name, fmt::format("the file ends before its pixel data do, or is damaged ({})", loaded.text())));
-  if (!pixels) return tl::unexpected(pixelError(file.name, "the CT image has no pixel data"));
+  if (!pixels) return tl::unexpected(pixelError(file.name, "the image has no pixel data"));
   const std::size_t frame_bytes = format.bytesPerFrame();
   if (!format.encapsulated) {
     const double needed = static_cast<double>(frame_bytes) * static_cast<double>(format.frames);
@@ -93,7 +95,6 @@ Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> j
   }
   // Some decoders write a frame padded to an even number of bytes.
   std::vector<std::uint16_t> buffer(frame_bytes / 2 + 1);
-  DecodeStats stats;
   DcmFileCache cache;
   Uint32 fragment = 0;
   const bool rle = data->getOriginalXfer() == EXS_RLELossless;
@@ -106,12 +107,12 @@ Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> j
                                                               fragments ? std::max(1ul, fragments->card()) - 1 : 0,
                                                               format.frames, format.frames == 1 ? "" : "s")));
   }
-  for (const FrameJob& job : jobs) {
+  for (std::size_t which = 0; which < frames.size(); ++which) {
     std::string wrong;
     if (rle) {
       DcmPixelItem* item = nullptr;
       Uint8* bytes = nullptr;
-      if (fragments->getItem(item, static_cast<unsigned long>(job.frame->frame) + 1).bad() ||
+      if (fragments->getItem(item, static_cast<unsigned long>(frames[which]) + 1).bad() ||
           item->getUint8Array(bytes).bad() || !bytes) {
         wrong = "no data";
       } else {
@@ -124,16 +125,29 @@ Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> j
     } else {
       OFString colour;
       const std::size_t room = frame_bytes + (frame_bytes & 1);
-      const OFCondition got = pixels->getUncompressedFrame(data, static_cast<Uint32>(job.frame->frame), fragment,
+      const OFCondition got = pixels->getUncompressedFrame(data, static_cast<Uint32>(frames[which]), fragment,
                                                            buffer.data(), static_cast<Uint32>(room), colour, &cache);
       if (got.bad()) wrong = got.text();
     }
     if (!wrong.empty())
-      return tl::unexpected(pixelError(
-          frameName(file, *job.frame),
-          fmt::format("the pixel data cannot be {} ({})", format.encapsulated ? "decompressed" : "read", wrong)));
-    storedToHu(buffer.data(), format, job.frame->slope, job.frame->intercept, job.out, stats);
+      return tl::unexpected(pixelError(name(which), fmt::format("the pixel data cannot be {} ({})",
+                                                                format.encapsulated ? "decompressed" : "read", wrong)));
+    take(which, buffer.data());
   }
+  return {};
+}
+
+Result<DecodeStats> decodeFile(const ScanFile& file, std::span<const FrameJob> jobs) {
+  DecodeStats stats;
+  std::vector<int> frames;
+  for (const FrameJob& job : jobs) frames.push_back(job.frame->frame);
+  const Status done = eachFrame(
+      file, frames, [&](std::size_t which) { return frameName(file, *jobs[which].frame); },
+      [&](std::size_t which, const void* words) {
+        const FrameJob& job = jobs[which];
+        storedToHu(words, file.pixels, job.frame->slope, job.frame->intercept, job.out, stats);
+      });
+  if (!done) return tl::unexpected(done.error());
   return stats;
 }
 
@@ -146,6 +160,31 @@ void storedToHu(const void* stored, const PixelFormat& format, double slope, dou
     convert(static_cast<const std::uint8_t*>(stored), count, format, slope, intercept, out, stats);
   else
     convert(static_cast<const std::uint16_t*>(stored), count, format, slope, intercept, out, stats);
+}
+
+Result<std::vector<int>> decodeStored(const ScanFile& file, int frame) {
+  prepareDcmtk();
+  const PixelFormat& format = file.pixels;
+  std::vector<int> values(static_cast<std::size_t>(format.rows) * static_cast<std::size_t>(format.columns));
+  const auto unpack = [&](const auto* words) {
+    const int shift = format.high_bit + 1 - format.bits_stored;
+    const int mask = static_cast<int>((1u << format.bits_stored) - 1);
+    const int sign = format.is_signed ? 1 << (format.bits_stored - 1) : 0;
+    for (std::size_t i = 0; i < values.size(); ++i)
+      values[i] = (((static_cast<int>(words[i]) >> shift) & mask) ^ sign) - sign;
+  };
+  const int frames[] = {frame};
+  const Status done = eachFrame(
+      file, frames,
+      [&](std::size_t) { return format.frames > 1 ? fmt::format("{}, frame {}", file.name, frame + 1) : file.name; },
+      [&](std::size_t, const void* words) {
+        if (format.bits_allocated == 8)
+          unpack(static_cast<const std::uint8_t*>(words));
+        else
+          unpack(static_cast<const std::uint16_t*>(words));
+      });
+  if (!done) return tl::unexpected(done.error());
+  return values;
 }
 
 Result<DecodeStats> decodeFrames(const std::vector<ScanFile>& files, std::span<const FrameJob> jobs,

@@ -1,4 +1,4 @@
-// Stored values of frames to Hounsfield units, in parallel.
+// Stored values of frames, and their conversion to Hounsfield units, in parallel.
 #pragma once
 
 #include <span>
@@ -27,6 +27,10 @@ struct DecodeStats {
 /// Fault::kImages, naming the file, where pixel data are missing, cut short or cannot be decompressed.
 [[nodiscard]] Result<DecodeStats> decodeFrames(const std::vector<ScanFile>& files, std::span<const FrameJob> jobs,
                                                const Progress& progress);
+
+/// The stored values of one frame (0-based), row by row, sign extended as Pixel Representation says, padding and all.
+/// Only path, name and pixels of `file` are used. Errors as above.
+[[nodiscard]] Result<std::vector<int>> decodeStored(const ScanFile& file, int frame);
 
 /// The conversion of one frame's stored words (8 or 16 bits each, as bits_allocated says). Exposed for tests.
 void storedToHu(const void* stored, const PixelFormat& format, double slope, double intercept, std::int16_t* out,

@@ -27,6 +27,44 @@ Result<std::string> text(const json& entry, const char* name, const std::string&
   return it->get<std::string>();
 }
 
+Status readNormals(const json& list, const std::string& file, std::map<std::string, NormalValue, std::less<>>& out) {
+  if (!list.is_array()) return fail(Fault::kRequest, "'normals' is no list", file, "Restore the limits file");
+  std::size_t number = 0;
+  for (const json& entry : list) {
+    std::string where = file + ", normal value " + std::to_string(++number);
+    if (!entry.is_object()) return fail(Fault::kRequest, "the entry is not an object", where, "Correct or remove it");
+    NormalValue normal;
+    for (const auto& [name, target] : {std::pair{"key", &normal.key},
+                                       {"unit", &normal.unit},
+                                       {"source", &normal.source},
+                                       {"certainty", &normal.certainty},
+                                       {"applies_to", &normal.applies_to}}) {
+      auto value = text(entry, name, where);
+      if (!value) return tl::unexpected<Error>(value.error());
+      *target = std::move(*value);
+      if (std::string_view(name) == "key") where += " (" + normal.key + ")";
+    }
+    const auto number_of = [&](const char* name) -> std::optional<double> {
+      const auto it = entry.find(name);
+      return it != entry.end() && it->is_number() ? std::optional(it->get<double>()) : std::nullopt;
+    };
+    const auto mean = number_of("mean"), feet = number_of("feet");
+    if (!mean || !feet || !(*feet > 0))
+      return fail(Fault::kRequest, "the entry has no numbers for 'mean' and 'feet'", where, "Give both");
+    normal.mean = *mean;
+    normal.feet = static_cast<int>(*feet);
+    normal.sd = number_of("sd");
+    normal.ci_low = number_of("ci_low");
+    normal.ci_high = number_of("ci_high");
+    if (!normal.sd && !(normal.ci_low && normal.ci_high))
+      return fail(Fault::kRequest, "the entry tells no spread", where, "Give 'sd', or 'ci_low' and 'ci_high'");
+    std::string key = normal.key;
+    if (!out.emplace(std::move(key), std::move(normal)).second)
+      return fail(Fault::kRequest, "the key is there twice", where, "Keep one of the entries");
+  }
+  return {};
+}
+
 }  // namespace
 
 Result<Limits> Limits::read(const std::filesystem::path& file) {
@@ -68,16 +106,33 @@ Result<Limits> Limits::read(const std::filesystem::path& file) {
       return fail(Fault::kRequest, "'" + comparison + "' is no comparison", where,
                   "Use above, below, difference_above or absolute_above");
     limit.comparison = *how;
+    if (entry.contains("contradicted_by")) {
+      auto value_key = text(entry, "contradicted_by", where);
+      if (!value_key) return tl::unexpected<Error>(value_key.error());
+      limit.contradicted_by = std::move(*value_key);
+    }
     std::string key = limit.key;
     if (!limits.limits_.emplace(std::move(key), std::move(limit)).second)
       return fail(Fault::kRequest, "the key is there twice", where, "Keep one of the entries");
   }
+  if (document.contains("normals"))
+    if (const auto read = readNormals(document["normals"], file.string(), limits.normals_); !read)
+      return tl::unexpected<Error>(read.error());
+  for (const auto& [key, limit] : limits.limits_)
+    if (!limit.contradicted_by.empty() && limits.normal(limit.contradicted_by) == nullptr)
+      return fail(Fault::kRequest, "'" + limit.contradicted_by + "' is no normal value of this file",
+                  file.string() + ", " + key, "Add it to 'normals', or take 'contradicted_by' out");
   return limits;
 }
 
 const Result<Limits>& Limits::shipped() {
   static const Result<Limits> limits = read(std::filesystem::path(RAYSET_DATA_DIR) / "limits.json");
   return limits;
+}
+
+const NormalValue* Limits::normal(std::string_view key) const {
+  const auto it = normals_.find(key);
+  return it == normals_.end() ? nullptr : &it->second;
 }
 
 const Limit* Limits::find(std::string_view key) const {

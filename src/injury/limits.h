@@ -3,6 +3,7 @@
 
 #include <filesystem>
 #include <map>
+#include <optional>
 #include <string>
 #include <string_view>
 
@@ -25,6 +26,17 @@ struct Limit {
   std::string source;
   std::string certainty;  ///< "found", "computed", "memory, high confidence" or "design choice"
   std::string applies_to;
+  std::string contradicted_by;  ///< key of the normal value that speaks against this limit; empty: none known
+};
+
+/// What was measured on normal feet.
+struct NormalValue {
+  std::string key;
+  double mean = 0;
+  std::optional<double> sd;               ///< between people
+  std::optional<double> ci_low, ci_high;  ///< 95 % interval of the MEAN, not of people
+  int feet = 0;
+  std::string unit, source, certainty, applies_to;
 };
 
 class Limits {
@@ -37,9 +49,13 @@ class Limits {
   /// The limit of that key, or null.
   [[nodiscard]] const Limit* find(std::string_view key) const;
   [[nodiscard]] const std::map<std::string, Limit, std::less<>>& all() const { return limits_; }
+  /// The normal value of that key, or null.
+  [[nodiscard]] const NormalValue* normal(std::string_view key) const;
+  [[nodiscard]] const std::map<std::string, NormalValue, std::less<>>& normals() const { return normals_; }
 
  private:
   std::map<std::string, Limit, std::less<>> limits_;
+  std::map<std::string, NormalValue, std::less<>> normals_;
 };
 
 }  // namespace rayset

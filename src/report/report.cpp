@@ -8,13 +8,13 @@
 
 #include <algorithm>
 #include <cmath>
-#include <ctime>
 #include <set>
 
 #include "base/units.h"
 #include "image/filters.h"
 #include "report/board.h"
 #include "report/film_shots.h"
+#include "report/frame.h"
 #include "report/page.h"
 #include "report/pictures.h"
 #include "report/words.h"
@@ -25,17 +25,6 @@ namespace {
 using pdf::bold;
 using pdf::escaped;
 using words::RayState;
-
-constexpr const char* kStatement = "Planning aid. A licensed surgeon decides. Not a medical device.";
-
-std::string now() {
-  const std::time_t t = std::time(nullptr);
-  std::tm local{};
-  localtime_r(&t, &local);
-  char text[32];
-  std::strftime(text, sizeof text, "%Y-%m-%d %H:%M", &local);
-  return text;
-}
 
 std::string orNone(const std::string& text) {
   return text.empty() ? pdf::coloured(pdf::kGrey, "not in the images") : escaped(text);
@@ -53,42 +42,8 @@ struct Content {
 
 pdf::PageFrame pageFrame(const Content& k) {
   const Case& c = k.c;
-  const std::string name = words::personName(c.scan.patient_name);
-  const std::string who =
-      (name.empty() ? "name not in the images" : escaped(name)) + grey("  ID ") +
-      (c.scan.patient_id.empty() ? grey("not in the images") : escaped(c.scan.patient_id)) + grey("  born ") +
-      (c.scan.patient_birth_date.empty() ? grey("not in the images") : escaped(words::date(c.scan.patient_birth_date)));
-  const std::string side = words::sideCapitals(c.side) + " FOOT", made_at = k.made_at;
-  return {[who, side, made_at](cairo_t* cr, int page, int pages) {
-    using namespace pdf;
-    const double right = kPageWidth - kMargin, y = 26;
-    const TextStyle badge{.size = 11, .colour = 0xFFFFFF};
-    const double w = textWidth(cr, bold(side), badge);
-    setColour(cr, kInk);
-    cairo_rectangle(cr, kMargin, y, w + 12, 18);
-    cairo_fill(cr);
-    drawText(cr, bold(side), kMargin + 6, y + 2.6, -1, badge);
-    const double title = textWidth(cr, "Plan for reduction and fixation", {.size = 8});
-    drawText(cr, who, kMargin + w + 20, y + 3.5, right - title - 14 - (kMargin + w + 20),
-             {.size = 9, .one_line = true});
-    drawText(cr, "Plan for reduction and fixation", right - title, y + 4.5, -1, {.size = 8, .colour = kGrey});
-    setColour(cr, kInk);
-    cairo_set_line_width(cr, 0.8);
-    cairo_move_to(cr, kMargin, y + 22);
-    cairo_line_to(cr, right, y + 22);
-    cairo_stroke(cr);
-    const double foot = kPageHeight - 34;
-    setColour(cr, kRule);
-    cairo_set_line_width(cr, 0.5);
-    cairo_move_to(cr, kMargin, foot - 4);
-    cairo_line_to(cr, right, foot - 4);
-    cairo_stroke(cr);
-    drawText(cr, bold(kStatement), kMargin, foot, -1, {.size = 7.6});
-    const std::string number = "made " + escaped(made_at) + "   page " + std::to_string(page) +
-                               (pages > 0 ? " of " + std::to_string(pages) : "");
-    const double nw = textWidth(cr, number, {.size = 7.6});
-    drawText(cr, number, right - nw, foot, -1, {.size = 7.6, .colour = kGrey});
-  }};
+  return reportFrame({c.scan.patient_name, c.scan.patient_id, c.scan.patient_birth_date}, c.side,
+                     "Plan for reduction and fixation", k.made_at);
 }
 
 void firstPage(pdf::Document& doc, const Content& k) {
@@ -713,7 +668,7 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   progress("report", 0.1);
 
   Content content{c,
-                  settings.made_at.empty() ? now() : settings.made_at,
+                  settings.made_at.empty() ? timeNow() : settings.made_at,
                   makeShots(c, devices, settings.pixels_per_point, progress),
                   {}};
   if (progress.cancelled()) return cancelledError();

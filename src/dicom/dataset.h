@@ -1,0 +1,58 @@
+// Reading attributes of one DICOM data set with checks, shared by CT and films. Includes DCMTK: only for sources of
+// this stage.
+#pragma once
+
+#include <dcmtk/config/osconfig.h>
+#include <dcmtk/dcmdata/dctk.h>
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/result.h"
+#include "dicom/attributes.h"
+#include "dicom/header.h"
+
+namespace rayset::dicom {
+
+inline constexpr const char* kExportAgain = "Copy or export the images again from the archive.";
+inline constexpr const char* kUncompressed =
+    "Export the images uncompressed (Explicit VR Little Endian), or as RLE, JPEG lossless or JPEG-LS.";
+
+[[nodiscard]] inline DcmTagKey key(const Attribute& a) { return {a.group, a.element}; }
+/// The value as text, trimmed; empty where the attribute is missing or has no value.
+[[nodiscard]] std::string text(DcmItem& item, const Attribute& a);
+/// The first item of a sequence, or null.
+[[nodiscard]] DcmItem* firstItem(DcmItem& item, const Attribute& sequence);
+
+/// Collects the first thing that is wrong with a file.
+struct Checker {
+  const std::string& file;
+  std::string image = "CT image";  ///< what the file should be, in messages
+  std::string ask = "Ask for the original series from the scanner or archive; this copy lacks what a plan needs.";
+  std::optional<Error> defect = {};
+
+  void fault(const Attribute& a, std::string what, std::string remedy, const std::string& frame = {});
+  /// `count` decimal numbers, or a defect.
+  std::optional<std::vector<double>> decimals(DcmItem* item, const Attribute& a, std::size_t count,
+                                              const std::string& frame = {});
+  /// A whole number in [low, high], or a defect.
+  std::optional<long long> integer(DcmItem& item, const Attribute& a, long long low, long long high);
+};
+
+/// Cheap look at the first bytes, so that text files, pictures and PDFs are never parsed as DICOM.
+enum class Look { kUnreadable, kForeign, kDicom, kMaybeDicom };
+[[nodiscard]] Look lookAt(const std::filesystem::path& path);
+
+[[nodiscard]] bool supportedSyntax(E_TransferSyntax syntax);
+[[nodiscard]] bool lossySyntax(E_TransferSyntax syntax);
+/// "MRImageStorage" (the dictionary's keyword) as people write it: "MR Image Storage".
+[[nodiscard]] std::string spaced(const std::string& keyword);
+[[nodiscard]] std::string syntaxText(const DcmXfer& syntax, const std::string& uid);
+
+/// Image Pixel module (C.7.6.3) of a grey-scale image, and Number of Frames; what is wrong goes to `check`. The
+/// transfer syntax is not touched.
+void readPixelFormat(DcmDataset& data, Checker& check, PixelFormat& pixels);
+
+}  // namespace rayset::dicom

@@ -1,0 +1,679 @@
+#include "dicom/film_reader.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <new>
+
+#include "dicom/attributes.h"
+#include "dicom/dataset.h"
+#include "dicom/dcmtk_setup.h"
+#include "dicom/film_words.h"
+#include "dicom/nesting.h"
+#include "dicom/pixels.h"
+#include "dicom/text.h"
+
+namespace rayset {
+namespace {
+
+namespace fs = std::filesystem;
+using namespace dicom;
+
+constexpr const char* kAsk = "Ask for the original radiograph from the archive; this copy lacks what is needed.";
+// Half widths of the 95 % interval of the scale, by where it comes from; ours. A ball or a ruler is read to about a
+// pixel at each end and may lie some millimetres off the plane of the joints; distances are set to about a centimetre.
+constexpr double kFiducialError = 0.02, kGeometryError = 0.03, kCalibratedError = 0.05, kMagnificationError = 0.03;
+constexpr double kUncorrectedError = kMostMagnification - 1;
+
+/// The value in UTF-8.
+std::string words(DcmItem& item, const Attribute& a, const std::string& character_set) {
+  return toUtf8(text(item, a), character_set);
+}
+std::optional<double> decimal(DcmItem& item, const Attribute& a) {
+  const std::string value = text(item, a);
+  return parseDecimal(splitValues(value).front());
+}
+
+struct Class {
+  FilmKind kind;
+  bool multi_frame;
+};
+std::optional<Class> classOf(const std::string& uid) {
+  if (uid == UID_DigitalXRayImageStorageForPresentation) return Class{FilmKind::kDigital, false};
+  if (uid == UID_DigitalXRayImageStorageForProcessing) return Class{FilmKind::kDigitalRaw, false};
+  if (uid == UID_ComputedRadiographyImageStorage) return Class{FilmKind::kComputed, false};
+  if (uid == UID_XRayRadiofluoroscopicImageStorage) return Class{FilmKind::kFluoroscopy, true};
+  if (uid == UID_XRayAngiographicImageStorage) return Class{FilmKind::kAngiography, true};
+  if (uid == UID_SecondaryCaptureImageStorage) return Class{FilmKind::kSecondaryCapture, false};
+  if (uid == UID_MultiframeGrayscaleByteSecondaryCaptureImageStorage ||
+      uid == UID_MultiframeGrayscaleWordSecondaryCaptureImageStorage)
+    return Class{FilmKind::kSecondaryCapture, true};
+  return std::nullopt;
+}
+
+/// A look-up table (C.11.1.1, C.11.2.1.1).
+struct Lut {
+  int first = 0;
+  int bits = 16;
+  std::vector<std::uint16_t> values;
+};
+std::optional<Lut> readLut(DcmItem& item, bool is_signed, Checker& check) {
+  const auto parts = splitValues(text(item, attr::kLutDescriptor));
+  const Uint16* data = nullptr;
+  unsigned long count = 0;
+  const bool there = item.findAndGetUint16Array(key(attr::kLutData), data, &count).good() && data != nullptr;
+  std::vector<long long> numbers;
+  for (const std::string& part : parts)
+    if (const auto n = parseInteger(part)) numbers.push_back(*n);
+  Lut lut;
+  if (numbers.size() == 3) {
+    const auto entries = static_cast<unsigned long>(numbers[0] == 0 ? 65536 : numbers[0] & 0xffff);
+    // The first value mapped is US or SS as the pixels are; writers mix them up, so only the 16 bits count.
+    const auto word = static_cast<std::uint16_t>(numbers[1] & 0xffff);
+    lut.first = is_signed ? static_cast<int>(static_cast<std::int16_t>(word)) : static_cast<int>(word);
+    lut.bits = static_cast<int>(numbers[2]);
+    if (there && lut.bits >= 8 && lut.bits <= 16) {
+      if (count == entries) {
+        lut.values.assign(data, data + count);
+      } else if (lut.bits == 8 && count == (entries + 1) / 2) {  // two eight-bit entries a word
+        for (unsigned long i = 0; i < entries; ++i)
+          lut.values.push_back(static_cast<std::uint16_t>(i % 2 == 0 ? data[i / 2] & 0xff : data[i / 2] >> 8));
+      }
+    }
+  }
+  if (lut.values.empty()) {
+    check.fault(attr::kLutDescriptor, "the look-up table does not fit its descriptor", kAsk);
+    return std::nullopt;
+  }
+  return lut;
+}
+
+/// Two positive numbers: between rows, between columns.
+std::optional<std::array<double, 2>> spacingPair(DcmItem& item, const Attribute& a,
+                                                 std::vector<std::string>& cautions) {
+  const std::string value = text(item, a);
+  if (value.empty()) return std::nullopt;
+  std::array<double, 2> pair{};
+  const auto parts = splitValues(value);
+  const auto first = parseDecimal(parts.front()), second = parseDecimal(parts.back());
+  // Pixels of films are some 0.05 to 0.5 mm; a value far off is a wrong unit or a placeholder.
+  constexpr double kLeast = 0.005, kMost = 3;
+  if (parts.size() != 2 || !first || !second || *first < kLeast || *second < kLeast || *first > kMost ||
+      *second > kMost) {
+    cautions.push_back(fmt::format("{} is '{}', which no radiograph has; it was left aside.", label(a),
+                                   toUtf8(value.substr(0, 40), "")));
+    return std::nullopt;
+  }
+  pair = {*first, *second};
+  return pair;
+}
+
+bool same(const std::array<double, 2>& a, const std::array<double, 2>& b) {
+  return std::abs(a[0] - b[0]) < 1e-3 * a[0] && std::abs(a[1] - b[1]) < 1e-3 * a[1];
+}
+
+void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<std::string>& cautions) {
+  using Origin = FilmSpacing::Origin;
+  const auto pixel = spacingPair(data, attr::kPixelSpacing, cautions);
+  const auto imager = spacingPair(data, attr::kImagerSpacing, cautions);
+  const auto scanned = spacingPair(data, attr::kScannedSpacing, cautions);
+  const std::string type = lower(text(data, attr::kCalibrationType));
+  FilmSpacing& s = info.spacing;
+  const auto set = [&](Origin origin, std::array<double, 2> mm, double error, bool too_large, std::string words) {
+    s.origin = origin;
+    s.row_mm = mm[0];
+    s.column_mm = mm[1];
+    s.relative_95 = error;
+    s.too_large = too_large;
+    s.text = std::move(words);
+  };
+  // The magnification that the file tells, by itself or by its distances.
+  std::optional<double> magnification;
+  std::string from;
+  if (info.magnification) {
+    if (*info.magnification >= 1 && *info.magnification < 2) {
+      magnification = info.magnification;
+      from = label(attr::kMagnification);
+    } else {
+      cautions.push_back(fmt::format("{} is {:g}, which cannot be; it was left aside.", label(attr::kMagnification),
+                                     *info.magnification));
+    }
+  }
+  if (!magnification && info.source_detector_mm && info.source_patient_mm) {
+    const double m = *info.source_detector_mm / *info.source_patient_mm;
+    if (m >= 1 && m < 2) {
+      magnification = m;
+      from = label(attr::kSourceDetector) + " over " + label(attr::kSourcePatient);
+    } else {
+      cautions.push_back(
+          fmt::format("The distances from the source to the detector ({:g} mm) and to the patient ({:g} "
+                      "mm) do not fit together; they were left aside.",
+                      *info.source_detector_mm, *info.source_patient_mm));
+    }
+  }
+  if (magnification && *magnification < 1.0005) {  // a placeholder: the foot cannot lie in the detector
+    magnification.reset();
+    if (imager)
+      cautions.push_back(fmt::format("{} says 1: nothing lies in the detector itself, so it was left aside.", from));
+  }
+  if (pixel && type == "fiducial")
+    return set(Origin::kFiducial, *pixel, kFiducialError, false,
+               label(attr::kPixelSpacing) + ", calibrated by an object of known size");
+  if (pixel && type == "geometry")
+    return set(Origin::kGeometry, *pixel, kGeometryError, false,
+               label(attr::kPixelSpacing) + ", calibrated from the geometry of the exposure");
+  if (pixel && imager && !same(*pixel, *imager))
+    return set(Origin::kCalibrated, *pixel, kCalibratedError, false,
+               label(attr::kPixelSpacing) + ", calibrated in a way the file does not tell (it differs from " +
+                   label(attr::kImagerSpacing) + ")");
+  if (imager && magnification)
+    return set(Origin::kMagnification, {(*imager)[0] / *magnification, (*imager)[1] / *magnification},
+               kMagnificationError, false,
+               fmt::format("{} divided by the magnification {:.3f} from {}", label(attr::kImagerSpacing),
+                           *magnification, from));
+  if (imager)
+    return set(Origin::kDetector, *imager, kUncorrectedError, true,
+               label(attr::kImagerSpacing) + ", at the detector; magnification not told");
+  if (pixel)
+    return set(Origin::kUnstated, *pixel, kUncorrectedError, true,
+               label(attr::kPixelSpacing) + ", not said whether at the detector or at the foot");
+  if (scanned)
+    return set(Origin::kScanned, *scanned, kUncorrectedError, true,
+               label(attr::kScannedSpacing) + ", of the scanned sheet; magnification not told");
+}
+
+void readAspect(DcmDataset& data, FilmInfo& info) {
+  if (info.spacing.known()) {
+    info.aspect = info.spacing.row_mm / info.spacing.column_mm;
+    return;
+  }
+  const auto parts = splitValues(text(data, attr::kPixelAspect));  // vertical \ horizontal
+  if (parts.size() != 2) return;
+  const auto vertical = parseDecimal(parts[0]), horizontal = parseDecimal(parts[1]);
+  if (vertical && horizontal && *vertical > 0 && *horizontal > 0) info.aspect = *vertical / *horizontal;
+}
+
+void readTexts(DcmDataset& data, FilmInfo& info) {
+  const std::string set = text(data, attr::kCharacterSet);
+  info.patient_name = toUtf8(text(data, attr::kPatientName), set, "^=");
+  info.patient_id = words(data, attr::kPatientId, set);
+  info.patient_sex = words(data, attr::kPatientSex, set);
+  info.patient_birth_date = words(data, attr::kPatientBirthDate, set);
+  info.study_uid = words(data, attr::kStudyInstance, set);
+  info.study_date = words(data, attr::kStudyDate, set);
+  info.study_description = words(data, attr::kStudyDescription, set);
+  info.accession = words(data, attr::kAccession, set);
+  info.series_uid = words(data, attr::kSeriesInstance, set);
+  info.series_description = words(data, attr::kSeriesDescription, set);
+  info.series_number = words(data, attr::kSeriesNumber, set);
+  info.instance_uid = words(data, attr::kSopInstance, set);
+  info.content_date = words(data, attr::kContentDate, set);
+  info.manufacturer = words(data, attr::kManufacturer, set);
+  info.model = words(data, attr::kModel, set);
+  info.body_part = words(data, attr::kBodyPart, set);
+  info.view_position = words(data, attr::kViewPosition, set);
+  info.patient_orientation = words(data, attr::kPatientOrientation, set);
+  info.protocol = words(data, attr::kProtocol, set);
+  info.derivation = words(data, attr::kDerivation, set);
+  info.comments = words(data, attr::kImageComments, set);
+  info.quality_control = text(data, attr::kQualityControl) == "YES";
+  std::string laterality = text(data, attr::kImageLaterality);
+  if (laterality.empty()) laterality = text(data, attr::kLaterality);
+  if (laterality == "R") info.side = Side::kRight;
+  if (laterality == "L") info.side = Side::kLeft;
+  info.both_sides = laterality == "B";
+  if (DcmItem* view = firstItem(data, attr::kViewCode)) info.view_code_meaning = words(*view, attr::kCodeMeaning, set);
+  // From the most to the least particular: what is said of this image, of the series, of the study.
+  const std::pair<Attribute, std::string> says[] = {{attr::kViewCode, info.view_code_meaning},
+                                                    {attr::kViewPosition, info.view_position},
+                                                    {attr::kProcessing, words(data, attr::kProcessing, set)},
+                                                    {attr::kSeriesDescription, info.series_description},
+                                                    {attr::kProtocol, info.protocol},
+                                                    {attr::kPerformedStep, words(data, attr::kPerformedStep, set)},
+                                                    {attr::kImageComments, info.comments},
+                                                    {attr::kStudyDescription, info.study_description}};
+  for (const auto& [attribute, value] : says) {
+    if (!info.view && (info.view = viewIn(value))) info.view_from = fmt::format("{} '{}'", label(attribute), value);
+    if (!info.weight_bearing && (info.weight_bearing = weightBearingIn(value)))
+      info.weight_bearing_from = fmt::format("{} '{}'", label(attribute), value);
+  }
+}
+
+void readGeometry(DcmDataset& data, FilmInfo& info) {
+  const auto positive = [&](const Attribute& a) {
+    auto value = decimal(data, a);
+    if (value && !(*value > 0)) value.reset();
+    return value;
+  };
+  info.source_detector_mm = positive(attr::kSourceDetector);
+  info.source_patient_mm = positive(attr::kSourcePatient);
+  info.magnification = positive(attr::kMagnification);
+  info.primary_angle_deg = decimal(data, attr::kPrimaryAngle);
+  info.secondary_angle_deg = decimal(data, attr::kSecondaryAngle);
+  info.kvp = decimal(data, attr::kKvp).value_or(0);
+}
+
+/// Rectangular collimator told in the header (C.8.7.3; one-based edges outside of which nothing was exposed).
+std::optional<FilmField> headerField(DcmDataset& data, int columns, int rows) {
+  if (text(data, attr::kCollimatorShape).find("RECTANGULAR") == std::string::npos) return std::nullopt;
+  const auto edge = [&](const Attribute& a) { return parseInteger(text(data, a)); };
+  const auto left = edge(attr::kCollimatorLeft), right = edge(attr::kCollimatorRight);
+  const auto upper = edge(attr::kCollimatorUpper), lower_edge = edge(attr::kCollimatorLower);
+  if (!left || !right || !upper || !lower_edge) return std::nullopt;
+  FilmField f{FilmField::Origin::kHeader, 0, 0, 0, 0};
+  f.left = static_cast<int>(std::clamp<long long>(*left, 0, columns));
+  f.right = static_cast<int>(std::clamp<long long>(*right - 1, 0, columns));
+  f.top = static_cast<int>(std::clamp<long long>(*upper, 0, rows));
+  f.bottom = static_cast<int>(std::clamp<long long>(*lower_edge - 1, 0, rows));
+  if (f.right - f.left < columns / 20 || f.bottom - f.top < rows / 20) return std::nullopt;  // nonsense
+  if (f.left == 0 && f.top == 0 && f.right == columns && f.bottom == rows) return std::nullopt;
+  return f;
+}
+
+void readTone(DcmDataset& data, bool is_signed, Checker& check, FilmTone& tone) {
+  if (DcmItem* item = firstItem(data, attr::kVoiLut)) {
+    if (const auto lut = readLut(*item, is_signed, check)) {
+      tone.lut_first = lut->first;
+      const float full = static_cast<float>((1 << lut->bits) - 1);
+      for (const auto v : lut->values) tone.lut.push_back(std::min(1.0F, static_cast<float>(v) / full));
+      return;
+    }
+    check.defect.reset();  // only for show: a spoilt one is left aside
+  }
+  const auto centre = decimal(data, attr::kWindowCentre), width = decimal(data, attr::kWindowWidth);
+  const std::string curve = text(data, attr::kVoiFunction);
+  tone.curve = curve == "SIGMOID"        ? FilmTone::Curve::kSigmoid
+               : curve == "LINEAR_EXACT" ? FilmTone::Curve::kLinearExact
+                                         : FilmTone::Curve::kLinear;
+  if (!centre || !width || !(*width > (tone.curve == FilmTone::Curve::kLinear ? 1 - 1e-9 : 0))) return;
+  tone.has_window = true;
+  tone.centre = *centre;
+  tone.width = *width;
+}
+
+/// Whether grey values must be turned over for bone to be bright.
+bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<std::string>& cautions) {
+  const std::string photometric = text(data, attr::kPhotometric);
+  const bool one = photometric == "MONOCHROME1";
+  const bool for_show =
+      kind == FilmKind::kDigital || kind == FilmKind::kComputed || kind == FilmKind::kSecondaryCapture;
+  if (for_show) {
+    // C.8.11.3: INVERSE goes with MONOCHROME1 and IDENTITY with MONOCHROME2.
+    const std::string shape = text(data, attr::kLutShape);
+    if (shape == "INVERSE" && !one) {
+      cautions.push_back(label(attr::kLutShape) + " is INVERSE although the image is " + photometric +
+                         "; it was turned over. Check that bone is bright in the picture.");
+      return true;
+    }
+    if (shape == "IDENTITY" && one)
+      cautions.push_back(
+          label(attr::kLutShape) +
+          " is IDENTITY although the image is MONOCHROME1; it was turned over. Check that bone is bright "
+          "in the picture.");
+    return one;
+  }
+  // Raw and fluoroscopic images are not made to be looked at as they are: physics decides where it is told. C.8.11.3:
+  // +1 means that lower values are less X-ray intensity behind the patient, so bone is low.
+  const std::string sign = text(data, attr::kIntensitySign);
+  if (sign == "1" || sign == "-1") {
+    const bool turn = sign == "1";
+    if (turn != one)
+      cautions.push_back(fmt::format("{} is {} and {} is {}: shown as stored, bone would be dark, so the image was {}.",
+                                     label(attr::kPhotometric), photometric, label(attr::kIntensitySign), sign,
+                                     turn ? "turned over" : "left as it is"));
+    return turn;
+  }
+  return one;
+}
+
+std::vector<float> sortedSample(const Film& film, const FilmField& f) {
+  std::vector<float> sample;
+  const int step =
+      std::max(1, static_cast<int>(std::sqrt((f.right - f.left) * static_cast<double>(f.bottom - f.top) / 1e5)));
+  for (int r = f.top; r < f.bottom; r += step)
+    for (int c = f.left; c < f.right; c += step) sample.push_back(film.at(c, r));
+  std::sort(sample.begin(), sample.end());
+  return sample;
+}
+float percentile(const std::vector<float>& sorted, double p) {
+  return sorted[static_cast<std::size_t>(p * static_cast<double>(sorted.size() - 1))];
+}
+
+/// Clipping and polarity; the field is known.
+void judge(FilmScan& scan) {
+  const Film& film = scan.film;
+  const FilmField& f = scan.info.field;
+  const std::vector<float> sample = sortedSample(film, f);
+  const float top = sample.back(), bottom = sample.front();
+  // Background: what is within 2 % of the range of the darkest value.
+  const float background = bottom + 0.02F * (top - bottom);
+  std::size_t at_top = 0, exposed = 0;
+  for (const float v : sample) {
+    exposed += v > background ? 1 : 0;
+    at_top += v >= top ? 1 : 0;
+  }
+  scan.info.clipped_bright = exposed > 0 ? static_cast<double>(at_top) / static_cast<double>(exposed) : 0;
+  constexpr double kClipped = 0.02;  // ours: a lead marker alone is about 1 % of the picture
+  if (scan.info.clipped_bright > kClipped)
+    scan.cautions.push_back(
+        fmt::format("{:.0f} % of the exposed picture stand at the brightest value: the exposure is "
+                    "clipped, and edges inside bone are lost there.",
+                    100 * scan.info.clipped_bright));
+  // Air surrounds a foot: the rim of the exposed field is darker than its middle.
+  const int rim = std::max(2, std::min(f.right - f.left, f.bottom - f.top) / 25);
+  std::vector<float> edge, middle;
+  const int step = std::max(1, (f.right - f.left) / 300);
+  for (int r = f.top; r < f.bottom; r += step)
+    for (int c = f.left; c < f.right; c += step) {
+      const int in = std::min({r - f.top, f.bottom - 1 - r, c - f.left, f.right - 1 - c});
+      if (in < rim)
+        edge.push_back(film.at(c, r));
+      else if (std::abs(2 * c - f.left - f.right) < (f.right - f.left) / 2 &&
+               std::abs(2 * r - f.top - f.bottom) < (f.bottom - f.top) / 2)
+        middle.push_back(film.at(c, r));
+    }
+  if (edge.size() > 20 && middle.size() > 20) {
+    std::sort(edge.begin(), edge.end());
+    std::sort(middle.begin(), middle.end());
+    if (percentile(edge, 0.5) > percentile(middle, 0.5) + 0.05F * (top - bottom))
+      scan.cautions.emplace_back(
+          "The rim of the picture is brighter than its middle: bone may be dark (grey values inverted). Check the "
+          "picture.");
+  }
+}
+
+Result<FilmScan> readChecked(const fs::path& path, const FilmReadSettings& settings) {
+  prepareDcmtk();
+  std::error_code error;
+  const std::string name = toUtf8(path.filename().string(), "");
+  if (!fs::exists(path, error))
+    return fail(Fault::kRequest, "there is no such file", toUtf8(path.string(), ""),
+                "Give the DICOM file of a radiograph.");
+  if (fs::is_directory(path, error))
+    return fail(Fault::kRequest, "this is a folder, not a file", toUtf8(path.string(), ""),
+                "Give the radiographs one by one.");
+  const Look look = lookAt(path);
+  if (look == Look::kUnreadable)
+    return fail(Fault::kRequest, "the file cannot be opened", name, "Check its permissions.");
+  const auto foreign = [&](const std::string& what) {
+    return fail(Fault::kImages, what, name,
+                "Give the DICOM file of a radiograph (DX, CR, RF or XA), not a picture of it.");
+  };
+  if (look == Look::kForeign) return foreign("the file is not DICOM");
+  if (nestedTooDeep(path))
+    return fail(Fault::kImages, fmt::format("the file has sequences nested more than {} deep", kDeepestNesting), name,
+                kExportAgain);
+  DcmFileFormat format;
+  const OFCondition status = format.loadFileUntilTag(path.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
+                                                     ERM_autoDetect, DCM_PixelData);
+  DcmDataset& data = *format.getDataset();
+  const std::string sop_class = text(data, attr::kSopClass), modality = text(data, attr::kModality);
+  if (status.bad()) {
+    if (look == Look::kMaybeDicom && sop_class.empty()) return foreign("the file is not DICOM");
+    return fail(Fault::kImages, fmt::format("the header cannot be read to its end: {}", status.text()), name,
+                kExportAgain);
+  }
+  const auto found = classOf(sop_class);
+  if (!found) {
+    const std::string kind =
+        sop_class.empty() ? (modality.empty() ? "a DICOM file without SOP Class UID"
+                                              : "a " + toUtf8(modality, "") + " file without SOP Class UID")
+                          : spaced(dcmFindNameOfUID(sop_class.c_str(), ("SOP class " + toUtf8(sop_class, "")).c_str()));
+    return fail(Fault::kImages, "this is no plane radiograph but " + kind, name + ", " + label(attr::kSopClass),
+                sop_class == UID_CTImageStorage || sop_class == UID_EnhancedCTImageStorage
+                    ? "Use 'rayset plan' for CT."
+                    : "Give a radiograph (DX, CR, RF or XA).");
+  }
+  FilmScan scan;
+  FilmInfo& info = scan.info;
+  info.file = name;
+  info.kind = found->kind;
+  if (found->kind == FilmKind::kSecondaryCapture) {
+    const std::string conversion = text(data, attr::kConversionType);
+    const bool radiograph = modality == "CR" || modality == "DX" || modality == "RF" || modality == "XA" ||
+                            modality == "RG" || conversion == "DF";
+    if (!radiograph)
+      return fail(
+          Fault::kImages,
+          fmt::format("this is a secondary capture whose Modality is '{}'; nothing says that it is a radiograph",
+                      toUtf8(modality, "")),
+          name + ", " + label(attr::kModality), "Give the original radiograph.");
+    scan.cautions.push_back(
+        fmt::format("The file is a secondary capture ({}): {}. Grey values and size may have been "
+                    "changed on the way.",
+                    toUtf8(modality, ""), conversion == "DF" ? "a digitised film" : "a copy of a radiograph"));
+  }
+
+  Checker check{name, "radiograph", kAsk};
+  const auto checked = [&]() -> Status {
+    if (check.defect) return tl::unexpected(*check.defect);
+    return {};
+  };
+  const auto samples = parseInteger(text(data, attr::kSamplesPerPixel)).value_or(1);
+  const std::string photometric = text(data, attr::kPhotometric);
+  if (samples != 1 || !photometric.starts_with("MONOCHROME"))
+    return fail(
+        Fault::kImages,
+        photometric.empty()
+            ? std::string("Photometric Interpretation is missing, so it is unknown whether bone is bright or dark")
+            : fmt::format("the picture is in colour ({})", toUtf8(photometric, "")),
+        name + ", " + label(attr::kPhotometric), "Give the original radiograph, not a screen picture.");
+  ScanFile file;
+  file.path = path;
+  file.name = name;
+  const DcmXfer syntax(data.getOriginalXfer());
+  file.pixels.encapsulated = syntax.isEncapsulated();
+  file.pixels.deflated = syntax.getXfer() == EXS_DeflatedLittleEndianExplicit;
+  if (!supportedSyntax(syntax.getXfer())) {
+    OFString uid;
+    format.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
+    return fail(
+        Fault::kImages,
+        fmt::format("the pixels are stored as {}, which this program cannot read", syntaxText(syntax, uid.c_str())),
+        name + ", " + label(attr::kTransferSyntax), kUncompressed);
+  }
+  info.lossy = lossySyntax(syntax.getXfer()) || text(data, attr::kLossy) == "01";
+  readPixelFormat(data, check, file.pixels);
+  if (const auto ok = checked(); !ok) return tl::unexpected(ok.error());
+  const PixelFormat& p = file.pixels;
+  if (p.frames > 1 && !found->multi_frame) {
+    check.fault(attr::kNumberOfFrames, fmt::format("a {} has one frame, this one says {}", nameOf(info.kind), p.frames),
+                kExportAgain);
+    return tl::unexpected(*check.defect);
+  }
+  if (settings.frame < 0 || settings.frame > p.frames)
+    return fail(Fault::kRequest, fmt::format("frame {} was asked for; the file has {}", settings.frame, p.frames), name,
+                fmt::format("Give a frame from 1 to {}.", p.frames));
+  info.frames = static_cast<int>(p.frames);
+  info.frame = std::max(1, settings.frame);
+  if (p.frames > 1 && settings.frame == 0)
+    scan.cautions.push_back(
+        fmt::format("The file holds {} frames; the first was used (choose another with --frame).", p.frames));
+
+  readTexts(data, info);
+  readGeometry(data, info);
+  readSpacing(data, info, scan.cautions);
+  readAspect(data, info);
+  readTone(data, p.is_signed, check, info.tone);
+  if (info.kind == FilmKind::kDigitalRaw)
+    scan.cautions.emplace_back(
+        "The file is the raw image (for processing); it may look flat beside the one for presentation. Edges are in "
+        "the "
+        "same place.");
+  if (info.lossy)
+    scan.cautions.push_back("The image was compressed with loss (" + label(attr::kLossy) +
+                            "); fine edges may be altered.");
+  if (text(data, attr::kBurnedIn) == "YES")
+    scan.cautions.push_back(label(attr::kBurnedIn) +
+                            " is YES: text is drawn into the picture and may look like an edge.");
+  const std::string part = lower(info.body_part);
+  if (!part.empty() && part.find("foot") == std::string::npos && part.find("feet") == std::string::npos &&
+      part.find("toe") == std::string::npos && part.find("ankle") == std::string::npos &&
+      part.find("calcaneus") == std::string::npos && part.find("extremity") == std::string::npos &&
+      part.find("leg") == std::string::npos)
+    scan.cautions.push_back(fmt::format("{} is {}, not the foot.", label(attr::kBodyPart), info.body_part));
+
+  std::optional<Lut> modality_lut;
+  double slope = 1, intercept = 0;
+  if (DcmItem* item = firstItem(data, attr::kModalityLut)) {
+    modality_lut = readLut(*item, p.is_signed, check);
+  } else {
+    slope = decimal(data, attr::kSlope).value_or(1);
+    intercept = decimal(data, attr::kIntercept).value_or(0);
+    if (slope == 0 || std::abs(slope) > 1e6 || std::abs(intercept) > 1e9)
+      check.fault(attr::kSlope, fmt::format("Rescale Slope {} with Rescale Intercept {} cannot be", slope, intercept),
+                  kAsk);
+  }
+  if (const auto ok = checked(); !ok) return tl::unexpected(ok.error());
+
+  // The bytes are asked for before memory is set aside for the picture, so that absurd sizes end there.
+  const double bytes = static_cast<double>(p.bytesPerFrame()) * static_cast<double>(p.frames);
+  if (!p.encapsulated && !p.deflated && bytes > static_cast<double>(fs::file_size(path, error)))
+    return fail(Fault::kImages,
+                fmt::format("the pixel data are cut short: {} rows x {} columns x {} frame{} do not fit into the file",
+                            p.rows, p.columns, p.frames, p.frames == 1 ? "" : "s"),
+                name + ", " + label(attr::kPixelData), kExportAgain);
+  const auto stored = decodeStored(file, info.frame - 1);
+  if (!stored) return tl::unexpected(stored.error());
+
+  scan.film = Film(p.columns, p.rows);
+  const auto modalityValue = [&](int v) -> float {
+    if (modality_lut) {
+      const auto last = static_cast<int>(modality_lut->values.size()) - 1;
+      return static_cast<float>(
+          modality_lut->values[static_cast<std::size_t>(std::clamp(v - modality_lut->first, 0, last))]);
+    }
+    return static_cast<float>(slope * v + intercept);
+  };
+  const int low = p.is_signed ? -(1 << (p.bits_stored - 1)) : 0;
+  const int high = p.is_signed ? (1 << (p.bits_stored - 1)) - 1 : (1 << p.bits_stored) - 1;
+  info.tone.turned = mustTurn(data, info.kind, scan.cautions);
+  info.tone.pivot = modality_lut ? static_cast<double>((1 << modality_lut->bits) - 1)
+                                 : slope * (static_cast<double>(low) + high) + 2 * intercept;
+  std::vector<std::size_t> padding;
+  float least = 0;
+  bool any = false;
+  for (std::size_t i = 0; i < stored->size(); ++i) {
+    const int v = (*stored)[i];
+    const float m = modalityValue(v);
+    const float value = info.tone.turned ? static_cast<float>(info.tone.pivot) - m : m;
+    scan.film.values[i] = value;
+    if (p.has_padding && v >= p.padding_low && v <= p.padding_high) {
+      padding.push_back(i);
+    } else if (!any || value < least) {
+      least = value;
+      any = true;
+    }
+  }
+  for (const std::size_t i : padding) scan.film.values[i] = least;  // not exposed: as dark as it gets
+
+  const auto told = headerField(data, p.columns, p.rows);
+  info.field = findField(scan.film);
+  if (told && info.field.origin == FilmField::Origin::kWhole) info.field = *told;
+  if (info.field.origin != FilmField::Origin::kWhole)
+    scan.cautions.push_back(fmt::format(
+        "Only columns {} to {} and rows {} to {} of {} x {} were exposed ({}); nothing can be measured outside.",
+        info.field.left, info.field.right - 1, info.field.top, info.field.bottom - 1, p.columns, p.rows,
+        info.field.origin == FilmField::Origin::kFound ? "collimator edges found in the picture"
+                                                       : "collimator told in the header"));
+  // A blank exposure: no two grey values, or so few that nothing can be in it.
+  const std::vector<float> sample = sortedSample(scan.film, info.field);
+  const double full = static_cast<double>(std::abs(modalityValue(high) - modalityValue(low)));
+  const double spread = sample.empty() ? 0 : static_cast<double>(percentile(sample, 0.99) - percentile(sample, 0.01));
+  constexpr double kBlank = 0.002;  // ours: of the whole scale, or eight stored steps at most
+  if (!(spread > std::min(kBlank * full, 8.0 * std::max(std::abs(slope), 1e-9))))
+    return fail(Fault::kImages, "the picture is blank: it has next to no contrast",
+                name + ", " + label(attr::kPixelData), "Give another exposure.");
+  judge(scan);
+  return scan;
+}
+
+}  // namespace
+
+std::string_view nameOf(FilmKind kind) {
+  switch (kind) {
+    case FilmKind::kDigital:
+      return "digital radiograph";
+    case FilmKind::kDigitalRaw:
+      return "digital radiograph, raw";
+    case FilmKind::kComputed:
+      return "computed radiograph";
+    case FilmKind::kFluoroscopy:
+      return "fluoroscopic image";
+    case FilmKind::kAngiography:
+      return "C-arm image";
+    case FilmKind::kSecondaryCapture:
+      return "secondary capture";
+  }
+  return "";
+}
+
+std::string_view wordOf(FilmView view) {
+  switch (view) {
+    case FilmView::kDorsoplantar:
+      return "dorsoplantar";
+    case FilmView::kOblique:
+      return "oblique";
+    case FilmView::kLateral:
+      return "lateral";
+  }
+  return "";
+}
+
+std::optional<FilmView> filmViewFromWord(std::string_view word) {
+  for (const FilmView view : kFilmViews)
+    if (wordOf(view) == word) return view;
+  return std::nullopt;
+}
+
+Result<FilmScan> readFilm(const fs::path& file, const FilmReadSettings& settings) {
+  const std::string name = dicom::toUtf8(file.filename().string(), "");
+  try {
+    return readChecked(file, settings);
+  } catch (const std::bad_alloc&) {
+    return fail(Fault::kImages, "the picture needs more memory than there is", name, "Export it again.");
+  } catch (const std::exception& e) {  // a library that met something it did not expect
+    return fail(Fault::kImages, fmt::format("the picture cannot be read ({})", e.what()), name,
+                "Copy or export it again.");
+  }
+}
+
+Film displayed(const Film& film, const FilmInfo& info) {
+  Film out(film.columns, film.rows);
+  const FilmTone& t = info.tone;
+  float low = 0, high = 1;
+  const bool stretch = t.lut.empty() && !t.has_window;
+  if (stretch) {
+    FilmField f = info.field;
+    if (f.right <= f.left || f.bottom <= f.top) f = {FilmField::Origin::kWhole, 0, 0, film.columns, film.rows};
+    const std::vector<float> sample = sortedSample(film, f);
+    low = percentile(sample, 0.005);
+    high = std::max(percentile(sample, 0.995), low + 1e-6F);
+  }
+  for (std::size_t i = 0; i < film.values.size(); ++i) {
+    double y = 0;
+    if (stretch) {
+      y = static_cast<double>((film.values[i] - low) / (high - low));
+    } else {
+      const double m = t.turned ? t.pivot - static_cast<double>(film.values[i]) : static_cast<double>(film.values[i]);
+      if (!t.lut.empty()) {
+        const auto last = static_cast<double>(t.lut.size() - 1);
+        y = static_cast<double>(t.lut[static_cast<std::size_t>(std::clamp(std::round(m - t.lut_first), 0.0, last))]);
+      } else if (t.curve == FilmTone::Curve::kSigmoid) {  // C.11.2.1.3.1
+        y = 1 / (1 + std::exp(-4 * (m - t.centre) / t.width));
+      } else if (t.curve == FilmTone::Curve::kLinearExact) {  // C.11.2.1.3.2
+        y = (m - t.centre) / t.width + 0.5;
+      } else if (t.width <= 1) {  // C.11.2.1.2: a step
+        y = m > t.centre - 0.5 ? 1 : 0;
+      } else {
+        y = (m - (t.centre - 0.5)) / (t.width - 1) + 0.5;
+      }
+      if (t.turned) y = 1 - y;
+    }
+    out.values[i] = static_cast<float>(std::clamp(y, 0.0, 1.0));
+  }
+  return out;
+}
+
+}  // namespace rayset

@@ -1,0 +1,17 @@
+// What the free text of a film's header says about view and load.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "dicom/film_reader.h"
+
+namespace rayset::dicom {
+
+/// The one view a text names ("Fuss seitlich", "FOOT OBL LT", View Position "LLO"); nothing where it names none or
+/// several. Words of English, German, French, Spanish and Italian; what scanners write, from memory.
+[[nodiscard]] std::optional<FilmView> viewIn(const std::string& text);
+/// true "weight bearing, standing", false "non weight bearing"; nothing where the text does not say.
+[[nodiscard]] std::optional<bool> weightBearingIn(const std::string& text);
+
+}  // namespace rayset::dicom

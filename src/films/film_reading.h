@@ -1,0 +1,154 @@
+// What plane radiographs say about an injured foot: measures with their limits, the pattern, the Nunley-Vertullo stage,
+// flecks, and what cannot be said. No CT is needed.
+//
+// Measures are those of reference.md A, taken from landmarks given by hand and snapped to the nearest edge. All lengths
+// are in the plane of the film, at the size the film's spacing gives (FilmSpacing); every measure has the half width of
+// its 95 % interval, from the places of its landmarks and from the scale. The definitions stand in docs/films.md and in
+// FilmMeasure::definition.
+#pragma once
+
+#include <map>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "dicom/film_reader.h"
+#include "films/landmarks.h"
+#include "films/snap.h"
+#include "injury/limits.h"
+#include "injury/patterns.h"
+
+namespace rayset {
+
+struct PlacedLandmark {
+  std::string name;
+  Vec2 given = Vec2::Zero(), used = Vec2::Zero();  ///< pixels
+  bool on_edge = false;                            ///< lies on a border, so it may be snapped
+  bool snapped = false;
+  double moved_mm = 0;  ///< by snapping, outwards positive
+  double sd_mm = 0;     ///< standard deviation of its place, each way
+};
+
+/// A line to draw, in pixels.
+struct FilmLine {
+  enum class Kind { kMeasure, kBorder, kAxis } kind = Kind::kBorder;
+  Vec2 from = Vec2::Zero(), to = Vec2::Zero();
+};
+
+struct AppliedLimit {
+  std::string key;
+  double value = 0;
+  std::string unit;
+  std::string words;  ///< "above 5.0 mm", "side difference above 1.0 mm"
+  bool on_difference = false;
+  bool exceeded = false;
+  bool borderline = false;  ///< the 95 % interval of what is judged holds the limit
+  bool decides = true;      ///< false: contradicted by normal values, shown only
+  std::string source, certainty, applies_to;
+  std::string contradiction;  ///< what speaks against it; empty: nothing known
+};
+
+struct FilmMeasure {
+  std::string key, name, definition, unit;
+  Side side = Side::kRight;
+  FilmView view = FilmView::kDorsoplantar;
+  std::size_t film = 0;  ///< index into FilmReading::films
+  double value = 0;
+  double uncertainty = 0;                                           ///< half width of the 95 % interval
+  std::optional<double> other, difference, difference_uncertainty;  ///< of the other foot; value - other
+  std::vector<AppliedLimit> limits;
+  std::optional<bool> abnormal;  ///< nullopt: no limit is fit for a verdict here
+  bool borderline = false;       ///< the verdict could be the other within the uncertainty
+  std::string note;
+  std::vector<FilmLine> lines;
+  Vec2 label = Vec2::Zero();  ///< where its number is drawn, pixels
+};
+
+struct FleckFinding {
+  Side side = Side::kRight;
+  std::size_t film = 0;
+  std::vector<Vec2> outline;        ///< pixels
+  std::optional<double> size_mm;    ///< greatest extent; nothing for a single point or without spacing
+  std::optional<double> area_mm2;   ///< of an outline
+  std::optional<bool> in_interval;  ///< between C1 and the base of M2; nothing where those landmarks are missing
+};
+
+struct MeasuredFoot {
+  Side side = Side::kRight;
+  std::vector<PlacedLandmark> landmarks;
+  std::vector<std::string> cautions;
+  /// Unit directions on the film in millimetres (x along columns, y along rows); `across` is lateral, on lateral films
+  /// dorsal. Nothing where the landmarks do not tell.
+  std::optional<Vec2> distal, across;
+  [[nodiscard]] const PlacedLandmark* find(std::string_view name) const;
+};
+
+struct MeasuredFilm {
+  FilmScan scan;
+  FilmView view = FilmView::kDorsoplantar;
+  std::optional<bool> weight_bearing;
+  bool mirrored = false;
+  FilmSpacing spacing;  ///< that was used: by hand, or the file's
+  std::vector<MeasuredFoot> feet;
+  std::vector<std::string> cautions;  ///< of the file and of its landmarks
+};
+
+/// Stages of ligamentous midfoot sprains (Nunley and Vertullo 2002). "Diastasis" is read as widening against the other
+/// foot: the absolute distance of a normal foot is above every boundary (reference.md, "Read first" 1).
+struct NunleyVertullo {
+  std::string value;   ///< "I or normal", "II", "III", "undefined", "not given"
+  std::string reason;  ///< in words
+  bool borderline = false;
+};
+/// `widening_mm`: the larger of the C1-M2 and M1-M2 side differences, both feet weight-bearing, with the half width of
+/// its 95 % interval; `arch_lost`: arch lower than on the other foot, or inverted. Boundaries from `limits`.
+[[nodiscard]] NunleyVertullo nunleyVertullo(std::optional<double> widening_mm, double uncertainty_mm,
+                                            std::optional<bool> arch_lost, const Limits& limits);
+
+/// Shift of a ray's base as films show it.
+struct FilmRay {
+  int ray = 0;
+  std::optional<double> lateral_mm, dorsal_mm;
+  bool lateral_by_difference = false, dorsal_by_difference = false;  ///< against the other foot rather than in line
+};
+struct FilmPattern {
+  std::array<FilmRay, 5> rays;
+  Patterns names;
+  std::vector<std::string> assumed;  ///< what the names rest on without having been seen
+  bool holds = false;                ///< the same names come out whatever those unseen displacements are
+  std::vector<std::string> unseen;   ///< what films cannot show
+};
+
+struct FilmReading {
+  Side injured = Side::kRight;
+  std::vector<MeasuredFilm> films;
+  std::vector<FilmMeasure> measures;        ///< of the injured foot, with difference and limits
+  std::vector<FilmMeasure> other_measures;  ///< of the other foot, without verdict
+  std::vector<FleckFinding> flecks;
+  NunleyVertullo stage;
+  FilmPattern pattern;
+  std::vector<std::string> cautions;  ///< of the whole; those of a film stand there
+  bool partial = false;               ///< something asked for could not be measured (no spacing, too few landmarks)
+};
+
+struct FilmSettings {
+  SnapSettings snap;
+  bool snapping = true;
+};
+
+/// Do the films belong together? Fault::kImages naming two films whose Patient ID, name or birth date differ. Missing
+/// identifiers give a caution.
+[[nodiscard]] Result<std::vector<std::string>> checkPatients(const std::vector<FilmInfo>& films);
+
+/// Takes all measures that the landmarks allow. `scans` in any order; the landmarks' `file` names them. Fault::kRequest
+/// where landmarks and films do not fit (a film that is not there, points outside picture or exposed field, another
+/// view or side than the header or the landmarks' own lie tells); Fault::kImages where the films are of different
+/// patients.
+[[nodiscard]] Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile& landmarks,
+                                               const Limits& limits, const FilmSettings& settings = {});
+
+/// film.json (data/schema/film.schema.json).
+[[nodiscard]] nlohmann::ordered_json filmJson(const FilmReading& reading);
+
+}  // namespace rayset

@@ -1,0 +1,70 @@
+// GCC 12 sees overlaps in "text" + std::string() that are not there (GCC bug 105651).
+#pragma GCC diagnostic ignored "-Wrestrict"
+
+#include "report/frame.h"
+
+#include <cairo.h>
+
+#include <ctime>
+
+#include "report/words.h"
+
+namespace rayset {
+namespace {
+
+using pdf::bold;
+using pdf::escaped;
+
+std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+
+}  // namespace
+
+std::string timeNow() {
+  const std::time_t t = std::time(nullptr);
+  std::tm local{};
+  localtime_r(&t, &local);
+  char text[32];
+  std::strftime(text, sizeof text, "%Y-%m-%d %H:%M", &local);
+  return text;
+}
+
+pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::string& title,
+                           const std::string& made_at) {
+  const std::string name = words::personName(p.name);
+  const std::string who = (name.empty() ? "name not in the images" : escaped(name)) + grey("  ID ") +
+                          (p.id.empty() ? grey("not in the images") : escaped(p.id)) + grey("  born ") +
+                          (p.born.empty() ? grey("not in the images") : escaped(words::date(p.born)));
+  const std::string side = words::sideCapitals(side_of_foot) + " FOOT";
+  return {[who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
+    using namespace pdf;
+    const double right = kPageWidth - kMargin, y = 26;
+    const TextStyle badge{.size = 11, .colour = 0xFFFFFF};
+    const double w = textWidth(cr, bold(side), badge);
+    setColour(cr, kInk);
+    cairo_rectangle(cr, kMargin, y, w + 12, 18);
+    cairo_fill(cr);
+    drawText(cr, bold(side), kMargin + 6, y + 2.6, -1, badge);
+    const double title_width = textWidth(cr, title_text, {.size = 8});
+    drawText(cr, who, kMargin + w + 20, y + 3.5, right - title_width - 14 - (kMargin + w + 20),
+             {.size = 9, .one_line = true});
+    drawText(cr, title_text, right - title_width, y + 4.5, -1, {.size = 8, .colour = kGrey});
+    setColour(cr, kInk);
+    cairo_set_line_width(cr, 0.8);
+    cairo_move_to(cr, kMargin, y + 22);
+    cairo_line_to(cr, right, y + 22);
+    cairo_stroke(cr);
+    const double foot = kPageHeight - 34;
+    setColour(cr, kRule);
+    cairo_set_line_width(cr, 0.5);
+    cairo_move_to(cr, kMargin, foot - 4);
+    cairo_line_to(cr, right, foot - 4);
+    cairo_stroke(cr);
+    drawText(cr, bold(kStatement), kMargin, foot, -1, {.size = 7.6});
+    const std::string number = "made " + escaped(made_at) + "   page " + std::to_string(page) +
+                               (pages > 0 ? " of " + std::to_string(pages) : "");
+    const double nw = textWidth(cr, number, {.size = 7.6});
+    drawText(cr, number, right - nw, foot, -1, {.size = 7.6, .colour = kGrey});
+  }};
+}
+
+}  // namespace rayset

@@ -1,0 +1,24 @@
+// What stands at the head and foot of every page of a report: side, patient, title, statement, time, page number.
+#pragma once
+
+#include <string>
+
+#include "geometry/types.h"
+#include "report/page.h"
+
+namespace rayset {
+
+inline constexpr const char* kStatement = "Planning aid. A licensed surgeon decides. Not a medical device.";
+
+/// As DICOM writes them.
+struct PatientLine {
+  std::string name, id, born;
+};
+
+/// `title` in plain ASCII or UTF-8 without markup, short: it stands to the right of the patient.
+[[nodiscard]] pdf::PageFrame reportFrame(const PatientLine& patient, Side side, const std::string& title,
+                                         const std::string& made_at);
+/// "2026-01-31 14:05", local time.
+[[nodiscard]] std::string timeNow();
+
+}  // namespace rayset
