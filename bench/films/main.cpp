@@ -115,6 +115,15 @@ int main(int argc, char** argv) {
         fmt::print("{:40} start {:2}  refused: {}\n", scene->name, start, found.error().message());
         continue;
       }
+      for (std::size_t n = 0; verbose && n < found->films.size(); ++n) {
+        const ProjectionView& a = found->films[n].view;
+        const ProjectionView& b = scene->films[n].view;
+        const Vec2 off = (a.project(centre) - b.project(centre)) * b.pixel_mm / b.magnification(centre);
+        fmt::print(
+            "    film {}: tarsus off by {:.2f} {:.2f} mm in the plane, {:.1f} mm along the beam, turned {:.2f} deg\n",
+            n, off.x(), off.y(), (a.source - centre).norm() - (b.source - centre).norm(),
+            toDegrees(std::acos(std::clamp(a.normal().dot(b.normal()), -1.0, 1.0))));
+      }
       double worst_mm = 0, worst_deg = 0;
       for (int ray = 1; ray <= 5; ++ray) {
         const std::string id = fmt::format("M{}", ray);

@@ -9,6 +9,7 @@
 
 #include <array>
 #include <filesystem>
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>

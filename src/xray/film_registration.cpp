@@ -31,10 +31,15 @@ constexpr int kSearch = 0, kCoarse = 1, kMiddle = 2, kFine = 3, kLevels = 4;
 constexpr double kPatchMm = 2.5;
 constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
 constexpr double kRimMm = 3;      // around shadows, where their edges are compared
+constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
 constexpr double kMetalRimMm = 1.5, kKnownMetalRimMm = 0.5;
 constexpr double kMetalShadow = 0.15;
 constexpr double kMetalSoughtMm = 5;
 constexpr double kToeRimMm = 1;
+constexpr double kStepPixels = 0.8;
+/// One sigma of the foot's distance from the detector. Coarse pictures, where skin and bone run into one another, tell
+/// it wrongly: there it is held.
+constexpr double depthMm(int level) { return level <= 1 ? 1.5 : 10; }
 constexpr const char* kSoft = "soft";
 
 Rigid exponential(const Twist& xi, const Vec3& centre) { return turnAbout(centre, xi.head<3>(), xi.tail<3>()); }
@@ -62,7 +67,10 @@ struct LevelFilm {
 };
 
 struct FilmState {
-  std::array<LevelFilm, kLevels> levels;
+  std::shared_ptr<const std::array<LevelFilm, kLevels>> levels;
+  /// Where bones are compared, held still while they move; null: the rim of where they are.
+  std::array<std::shared_ptr<const Film>, kLevels> region;
+  [[nodiscard]] const LevelFilm& at(int level) const { return (*levels)[static_cast<std::size_t>(level)]; }
   Rigid moved = Rigid::Identity();  // the tarsus on this film against nominal
 };
 
@@ -187,6 +195,7 @@ struct Problem {
   std::vector<FilmState> films;
   Vec3 centre = Vec3::Zero();  // of the views' twists
   std::size_t bones = 0;       // groups before the metal
+  std::size_t core = 0;        // groups before the rays
 };
 
 /// A film as predicted, made comparable.
@@ -202,6 +211,8 @@ struct Prediction {
 struct Mode {
   bool metal_compared = false;  // else it is masked
   bool metal_known = false;     // fitted already: only its own shadow is masked
+  bool wide = false;            // compare farther around the bones
+  bool core = false;            // compare tarsus and hindfoot only
 };
 
 Rigid filmPose(const Problem& p, const FilmState& f, const Group& g) {
@@ -210,7 +221,7 @@ Rigid filmPose(const Problem& p, const FilmState& f, const Group& g) {
 }
 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
-  const LevelFilm& lf = f.levels[static_cast<std::size_t>(level)];
+  const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
   Prediction out;
   out.sum = Film(view.columns, view.rows);
@@ -270,7 +281,8 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   for (std::size_t i = 0; i < wide_toes.values.size(); ++i)
     if (wide_toes.values[i] > 0) out.usable.values[i] = 0;
   Film compared(view.columns, view.rows);
-  const std::size_t from = mode.metal_compared ? p.bones : 0, to = mode.metal_compared ? p.groups.size() : p.bones;
+  const std::size_t from = mode.metal_compared ? p.bones : 0;
+  const std::size_t to = mode.metal_compared ? p.groups.size() : mode.core ? p.core : p.bones;
   for (std::size_t n = from; n < to; ++n) {
     const Patch& patch = out.groups[n];
     for (int r = 0; r < patch.box.rows; ++r)
@@ -278,7 +290,9 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
         if (patch.values.at(c, r) > static_cast<float>(kShadow))
           compared.at(patch.box.column + c, patch.box.row + r) = 1;
   }
-  out.weight = dilated(compared, pixels(kRimMm));
+  const auto& region = f.region[static_cast<std::size_t>(level)];
+  out.weight = region && !mode.metal_compared && !mode.core ? *region
+                                                            : dilated(compared, pixels(mode.wide ? kRegionMm : kRimMm));
   for (std::size_t i = 0; i < out.weight.values.size(); ++i) out.weight.values[i] *= out.usable.values[i];
   const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
   out.shown = normalised(shown, out.usable, window);
@@ -331,23 +345,34 @@ Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::v
 struct Normal {
   Eigen::MatrixXd H;
   Eigen::VectorXd b;
-  double cost = 0;  // mean of squared residuals after robust weighting
+  std::vector<double> variance, pixels;  // by film: of the residuals; how many are compared
 };
 
-/// The six derivative pictures of a group's shadow on a film, made comparable like the film itself.
+/// Right, down and along the beam of a film, as columns.
+Mat3 filmAxes(const ProjectionView& view) {
+  Mat3 axes;
+  axes << view.right, view.down, view.normal();
+  return axes;
+}
+
+/// The six derivative pictures of a group's shadow on a film, made comparable like the film itself: turns about the
+/// film's axes, then shifts along them.
 struct Derivatives {
   PixelBox box;
   std::array<Film, 6> pictures;
 };
 
 Derivatives derivatives(const Problem& p, const FilmState& f, const Group& g, const Prediction& now, int level) {
-  const LevelFilm& lf = f.levels[static_cast<std::size_t>(level)];
+  const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
   const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
   const Rigid X = filmPose(p, f, g);
   const Vec3 centre = X * g.centre;
-  const double step_mm = 0.3 * view.pixel_mm;
-  const PixelBox shade = grownBox(shadowOf(g, X, view, level), 3, view);
+  // Steps that move the shadow by most of a pixel: a projection's own small errors must not pass for derivatives. Along
+  // the beam that takes centimetres.
+  const double step_mm = kStepPixels * view.pixel_mm;
+  const double away_mm = step_mm * (centre - view.source).dot(view.normal()) / g.reach_mm;
+  const PixelBox shade = grownBox(shadowOf(g, X, view, level), 4, view);
   Derivatives out;
   out.box = grownBox(shade, reach(window), view);
   if (shade.empty()) {
@@ -357,15 +382,18 @@ Derivatives derivatives(const Problem& p, const FilmState& f, const Group& g, co
   const Film base = draw(g, X, view, shade, level);
   const Film usable = cropped(now.usable, out.box), slope = cropped(now.slope, out.box);
   const Film share = blurred(usable, window), spread = cropped(now.shown.spread, out.box);
+  const Mat3 axes = filmAxes(view);
   for (int k = 0; k < 6; ++k) {
+    const Vec3 axis = axes.col(k % 3);
+    const double amount = k < 3 ? step_mm / g.reach_mm : k < 5 ? step_mm : away_mm;
     Twist xi = Twist::Zero();
-    xi[k] = k < 3 ? step_mm / g.reach_mm : step_mm;
+    (k < 3 ? xi.head<3>() : xi.tail<3>()) = amount * axis;
     const Film there = draw(g, exponential(xi, centre) * X, view, shade, level);
     Film d(out.box.columns, out.box.rows);
     for (int r = 0; r < shade.rows; ++r)
       for (int c = 0; c < shade.columns; ++c) {
         const int x = shade.column - out.box.column + c, y = shade.row - out.box.row + r;
-        d.at(x, y) = slope.at(x, y) * (there.at(c, r) - base.at(c, r)) / static_cast<float>(xi[k]);
+        d.at(x, y) = slope.at(x, y) * (there.at(c, r) - base.at(c, r)) / static_cast<float>(amount);
       }
     normaliseDerivative(d, usable, share, spread, window);
     out.pictures[static_cast<std::size_t>(k)] = std::move(d);
@@ -396,30 +424,46 @@ Film robustWeights(const Prediction& p, double least_scale, double& variance) {
   return out;
 }
 
+/// What one film has against the poses, in units of its own information: Tukey's loss, per pixel compared, times as
+/// many pixels as there were when the step was made.
+double filmEnergy(const Prediction& p, double variance, double pixels, double pixel_mm) {
+  const double c2 = 4.685 * 4.685 * variance;
+  double sum = 0, count = 0;
+  for (std::size_t i = 0; i < p.weight.values.size(); ++i) {
+    if (p.weight.values[i] <= 0) continue;
+    const auto r = static_cast<double>(p.wanted.values.values[i] - p.shown.values.values[i]);
+    const double u = std::max(0.0, 1 - r * r / c2);
+    sum += c2 / 6 * (1 - u * u * u);
+    count += 1;
+  }
+  const double patch = std::max(1.0, kPatchMm / pixel_mm);
+  return count > 0 ? pixels * sum / count / (variance * patch * patch) : 1e12;
+}
+
 /// J^T W J and J^T W r of one film over the twists of its groups, then carried over to the unknowns.
 void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, const Unknowns& u, Normal& normal) {
   const FilmState& f = p.films[film];
-  const LevelFilm& lf = f.levels[static_cast<std::size_t>(level)];
+  const LevelFilm& lf = f.at(level);
   const Prediction now = predict(p, f, level, mode);
   double variance = 1;
   const Film weights = robustWeights(now, 0.1, variance);
   const bool view_free = u.view[film] >= 0;
   std::vector<std::size_t> moving;
   for (std::size_t g = 0; g < p.groups.size(); ++g) {
-    const bool counts = mode.metal_compared ? g >= p.bones : g < p.bones;
+    const bool counts = mode.metal_compared ? g >= p.bones : g < (mode.core ? p.core : p.bones);
     if (counts && (view_free || u.group[g] >= 0)) moving.push_back(g);
   }
   std::vector<Derivatives> d(moving.size());
   tbb::parallel_for(std::size_t{0}, moving.size(),
                     [&](std::size_t n) { d[n] = derivatives(p, f, p.groups[moving[n]], now, level); });
   Film residual(now.weight.columns, now.weight.rows);
-  double sum = 0, count = 0;
+  double count = 0;
   for (std::size_t i = 0; i < residual.values.size(); ++i) {
     residual.values[i] = now.wanted.values.values[i] - now.shown.values.values[i];
-    sum += static_cast<double>(weights.values[i] * residual.values[i] * residual.values[i]);
     count += now.weight.values[i] > 0 ? 1 : 0;
   }
-  normal.cost += count > 0 ? sum / count : 0;
+  normal.variance.push_back(variance);
+  normal.pixels.push_back(count);
 
   const auto size = static_cast<Eigen::Index>(6 * moving.size());
   Eigen::MatrixXd H = Eigen::MatrixXd::Zero(size, size);
@@ -461,6 +505,10 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
   const double information = 1 / (variance * patch * patch);
 
   Eigen::MatrixXd B = Eigen::MatrixXd::Zero(size, u.count);
+  const Mat3 to_film = filmAxes(lf.view).transpose();
+  Matrix6 T = Matrix6::Zero();
+  T.topLeftCorner<3, 3>() = to_film;
+  T.bottomRightCorner<3, 3>() = to_film;
   for (std::size_t m = 0; m < moving.size(); ++m) {
     const Group& g = p.groups[moving[m]];
     const auto row0 = static_cast<Eigen::Index>(6 * m);
@@ -469,13 +517,13 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
       Matrix6 A = Matrix6::Identity();
       const Vec3 arm = centre - p.centre;
       for (int k = 0; k < 3; ++k) A.block<3, 1>(3, k) = Vec3::Unit(k).cross(arm);
-      B.block<6, 6>(row0, u.view[film]) = A;
+      B.block<6, 6>(row0, u.view[film]) = T * A;
     }
     if (u.group[moving[m]] >= 0) {
       Matrix6 A = Matrix6::Zero();
       A.topLeftCorner<3, 3>() = f.moved.linear();
       A.bottomRightCorner<3, 3>() = f.moved.linear();
-      B.block<6, 6>(row0, u.group[moving[m]]) = A;
+      B.block<6, 6>(row0, u.group[moving[m]]) = T * A;
     }
   }
   normal.H += information * B.transpose() * H * B;
@@ -506,52 +554,110 @@ void addPrior(const Group& g, const Prior& prior, int at, Normal& normal) {
 struct RefineSettings {
   int level = kCoarse, iterations = 10;
   Mode mode;
-  Prior ray{6, 0.17}, hindfoot{2, 0.06}, metal{3, 0.1};
+  Prior ray{3, 0.1}, hindfoot{1.0, 0.02}, metal{3, 0.1};
   double largest_mm = 4, largest_rad = 0.07;
 };
 
-/// Gauss and Newton on the free twists. Returns the normal equations where it ended.
-Normal refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
-  Normal normal;
+double viewOff(const FilmState& f, const Vec3& centre, int level) {
+  return (f.moved * centre - centre).dot(f.at(level).view.normal());
+}
+
+const Prior& priorOf(const Problem& p, std::size_t g, const RefineSettings& s) {
+  return g >= p.bones ? s.metal : p.groups[g].id == "hindfoot" ? s.hindfoot : s.ray;
+}
+
+/// Half of what films and priors have against the poses.
+double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at) {
+  double sum = 0;
+  for (std::size_t f = 0; f < p.films.size(); ++f) {
+    sum += filmEnergy(predict(p, p.films[f], s.level, s.mode), at.variance[f], at.pixels[f],
+                      p.films[f].at(s.level).view.pixel_mm);
+    const double off = viewOff(p.films[f], p.centre, s.level) / depthMm(s.level);
+    if (u.view[f] >= 0) sum += 0.5 * off * off;
+  }
+  for (std::size_t g = 0; g < p.groups.size(); ++g) {
+    if (u.group[g] < 0) continue;
+    const Prior& prior = priorOf(p, g, s);
+    const double shift =
+        (p.groups[g].planned_to_found * p.groups[g].centre - p.groups[g].centre).norm() / prior.shift_mm;
+    const double turn = rotationAngle(p.groups[g].planned_to_found.linear()) / prior.turn_rad;
+    sum += 0.5 * (shift * shift + turn * turn);
+  }
+  return sum;
+}
+
+/// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
+/// plain step is too short.
+void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
   for (int n = 0; n < s.iterations; ++n) {
+    Normal normal;
     normal.H = Eigen::MatrixXd::Zero(u.count, u.count);
     normal.b = Eigen::VectorXd::Zero(u.count);
-    normal.cost = 0;
     for (std::size_t f = 0; f < p.films.size(); ++f) addFilm(p, f, s.level, s.mode, u, normal);
-    for (std::size_t g = 0; g < p.groups.size(); ++g) {
-      if (u.group[g] < 0) continue;
-      addPrior(p.groups[g],
-               g >= p.bones                   ? s.metal
-               : p.groups[g].id == "hindfoot" ? s.hindfoot
-                                              : s.ray,
-               u.group[g], normal);
-    }
-    Eigen::MatrixXd damped = normal.H;
-    // Views: a weak pull towards no movement at all keeps depth from running away on one film.
-    damped.diagonal() += 1e-3 * normal.H.diagonal() + Eigen::VectorXd::Constant(u.count, 1e-9);
-    const Eigen::VectorXd x = damped.ldlt().solve(normal.b);
-    double largest = 0;
-    const auto capped = [&](Twist xi, double reach_mm) {
-      const double by = std::max({1.0, xi.head<3>().norm() / s.largest_rad, xi.tail<3>().norm() / s.largest_mm});
-      xi /= by;
-      largest = std::max({largest, xi.tail<3>().norm(), xi.head<3>().norm() * reach_mm});
-      return xi;
-    };
+    for (std::size_t g = 0; g < p.groups.size(); ++g)
+      if (u.group[g] >= 0) addPrior(p.groups[g], priorOf(p, g, s), u.group[g], normal);
+    // How far the foot lay from the detector is known about as well as the table's height.
     for (std::size_t f = 0; f < p.films.size(); ++f) {
       if (u.view[f] < 0) continue;
-      p.films[f].moved = exponential(capped(x.segment<6>(u.view[f]), 60), p.centre) * p.films[f].moved;
+      const Vec3 beam = p.films[f].at(s.level).view.normal();
+      const double weight = 1 / (depthMm(s.level) * depthMm(s.level));
+      normal.H.block<3, 3>(u.view[f] + 3, u.view[f] + 3) += weight * beam * beam.transpose();
+      normal.b.segment<3>(u.view[f] + 3) -= weight * viewOff(p.films[f], p.centre, s.level) * beam;
     }
-    for (std::size_t g = 0; g < p.groups.size(); ++g) {
-      if (u.group[g] < 0) continue;
-      Group& group = p.groups[g];
-      const Vec3 centre = group.planned_to_found * group.centre;
-      group.planned_to_found =
-          exponential(capped(x.segment<6>(u.group[g]), group.reach_mm), centre) * group.planned_to_found;
+    Eigen::MatrixXd damped = normal.H;
+    damped.diagonal() += 1e-5 * normal.H.diagonal() + Eigen::VectorXd::Constant(u.count, 1e-9);
+    const Eigen::VectorXd x = damped.ldlt().solve(normal.b);
+
+    double largest = 0;
+    const auto stepped = [&](double scale) {
+      Problem q = p;
+      largest = 0;
+      const auto capped = [&](Twist xi, double reach_mm) {
+        xi *= scale;
+        const double by = std::max({1.0, xi.head<3>().norm() / s.largest_rad, xi.tail<3>().norm() / s.largest_mm});
+        xi /= by;
+        largest = std::max({largest, xi.tail<3>().norm(), xi.head<3>().norm() * reach_mm});
+        return xi;
+      };
+      for (std::size_t f = 0; f < q.films.size(); ++f)
+        if (u.view[f] >= 0)
+          q.films[f].moved = exponential(capped(x.segment<6>(u.view[f]), 60), q.centre) * q.films[f].moved;
+      for (std::size_t g = 0; g < q.groups.size(); ++g) {
+        if (u.group[g] < 0) continue;
+        Group& group = q.groups[g];
+        const Vec3 centre = group.planned_to_found * group.centre;
+        group.planned_to_found =
+            exponential(capped(x.segment<6>(u.group[g]), group.reach_mm), centre) * group.planned_to_found;
+      }
+      return q;
+    };
+    double best = energy(p, u, s, normal);
+    bool better = false;
+    Problem taken;
+    double moved = 0;
+    for (const double scale : {1.0, 2.0, 4.0, 8.0}) {
+      Problem q = stepped(scale);
+      const double e = energy(q, u, s, normal);
+      if (e >= best) break;
+      best = e;
+      taken = std::move(q);
+      moved = largest;
+      better = true;
     }
-    if (progress.cancelled()) return normal;
-    if (largest < 0.02 * p.levels[static_cast<std::size_t>(s.level)].pixel_mm) break;
+    for (const double scale : {0.4, 0.15}) {
+      if (better) break;
+      Problem q = stepped(scale);
+      const double e = energy(q, u, s, normal);
+      if (e >= best) continue;
+      best = e;
+      taken = std::move(q);
+      moved = largest;
+      better = true;
+    }
+    if (!better) break;
+    p = std::move(taken);
+    if (progress.cancelled() || moved < 0.01 * p.levels[static_cast<std::size_t>(s.level)].pixel_mm) break;
   }
-  return normal;
 }
 
 // ---------------------------------------------------------------- where to start
@@ -564,7 +670,7 @@ struct Start {
 /// Turns on a grid, shifts by sliding: the best few, well apart.
 std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s,
                               std::size_t keep) {
-  const LevelFilm& lf = film.levels[kSearch];
+  const LevelFilm& lf = film.at(kSearch);
   const ProjectionView& view = lf.view;
   const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
   const Normalised wanted = normalised(lf.film, lf.inside, window);
@@ -620,10 +726,13 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
 }
 
 FilmState turnedOver(const FilmState& film) {
-  FilmState out = film;
-  for (LevelFilm& lf : out.levels)
+  auto levels = std::make_shared<std::array<LevelFilm, kLevels>>(*film.levels);
+  for (LevelFilm& lf : *levels)
     for (Film* picture : {&lf.film, &lf.inside})
       for (int r = 0; r < picture->rows; ++r) std::reverse(picture->row(r), picture->row(r) + picture->columns);
+  FilmState out;
+  out.levels = std::move(levels);
+  out.moved = film.moved;
   return out;
 }
 
@@ -647,6 +756,82 @@ Start followDown(Problem p, const FilmState& film, const std::vector<Start>& sta
     now.resize(std::min<std::size_t>(now.size(), level == kSearch ? 3 : 2));
   }
   return now.empty() ? Start{} : now.front();
+}
+
+/// Holds the region compared still, around where the bones are now.
+void holdRegions(Problem& p, const Mode& mode) {
+  for (FilmState& f : p.films)
+    for (int level = kCoarse; level < kLevels; ++level) {
+      f.region[static_cast<std::size_t>(level)] = nullptr;
+      Mode wide = mode;
+      wide.wide = true;
+      Film region = predict(p, f, level, wide).weight;
+      // What is not usable is taken out again by every prediction; here it would hold toes and metal still.
+      f.region[static_cast<std::size_t>(level)] = std::make_shared<const Film>(std::move(region));
+    }
+}
+
+/// How well the whole is met on all films, less what the priors say against it.
+double score(const Problem& p, int level, const RefineSettings& s) {
+  double sum = 0;
+  for (const FilmState& f : p.films) sum += similarity(predict(p, f, level, s.mode));
+  sum /= static_cast<double>(p.films.size());
+  for (std::size_t g = 1; g < p.bones; ++g) {
+    const Group& group = p.groups[g];
+    if (group.id == "hindfoot") continue;
+    const double shift = (group.planned_to_found * group.centre - group.centre).norm() / s.ray.shift_mm;
+    const double turn = rotationAngle(group.planned_to_found.linear()) / s.ray.turn_rad;
+    sum -= 0.0005 * (shift * shift + turn * turn);
+  }
+  return sum;
+}
+
+/// Shafts that lie over each other on a film can be taken one for another: every ray is tried again from beside where
+/// it was found (turned in the plane of each film, shifted along each beam), and moves where the whole is met better
+/// so.
+void tryBeside(Problem& p, const RefineSettings& base, const Progress& progress) {
+  constexpr double kTurn = 0.1, kShift = 2.5;
+  for (std::size_t g = 1; g < p.bones; ++g) {
+    if (p.groups[g].id == "hindfoot") continue;
+    std::vector<Twist> beside{Twist::Zero()};
+    for (const FilmState& f : p.films) {
+      const Vec3 beam = f.moved.linear().transpose() * f.at(kMiddle).view.normal();
+      for (const double sign : {-1.0, 1.0}) {
+        Twist turn, shift;
+        turn << sign * kTurn * beam, Vec3::Zero();
+        shift << Vec3::Zero(), sign * kShift * beam;
+        beside.push_back(turn);
+        beside.push_back(shift);
+      }
+    }
+    std::vector<bool> only(p.groups.size(), false);
+    only[g] = true;
+    const Unknowns u = unknowns(p, std::vector<bool>(p.films.size(), false), only);
+    std::vector<Rigid> found(beside.size());
+    std::vector<double> scores(beside.size());
+    tbb::parallel_for(std::size_t{0}, beside.size(), [&](std::size_t n) {
+      Problem q = p;
+      Group& group = q.groups[g];
+      group.planned_to_found = exponential(beside[n], group.planned_to_found * group.centre) * group.planned_to_found;
+      RefineSettings r = base;
+      r.level = kCoarse;
+      r.iterations = n == 0 ? 2 : 4;
+      refine(q, u, r, progress);
+      found[n] = group.planned_to_found;
+      scores[n] = score(q, kCoarse, base);
+    });
+    const auto best = static_cast<std::size_t>(std::max_element(scores.begin(), scores.end()) - scores.begin());
+    if (best == 0) continue;
+    Problem q = p;
+    q.groups[g].planned_to_found = found[best];
+    RefineSettings r = base;
+    r.level = kMiddle;
+    r.iterations = 4;
+    refine(q, u, r, progress);
+    if (score(q, kMiddle, base) > score(p, kMiddle, base) + 0.002)
+      p.groups[g].planned_to_found = q.groups[g].planned_to_found;
+    if (progress.cancelled()) return;
+  }
 }
 
 LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
@@ -705,6 +890,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   if (!addGroup("tarsus", {{"C1", "C2", "C3", "Cub", "Nav"}}))
     return fail(Fault::kRequest, "the tarsus is missing from the plan", {}, "Plan the case again.");
   addGroup("hindfoot", {{"Tal", "Cal", "tibia", "fibula"}});
+  p.core = p.groups.size();
   for (int ray = 1; ray <= 5; ++ray) {
     std::vector<std::vector<std::string>> parts{{fmt::format("M{}", ray)}};
     for (const Body& body : input.bodies->bones)
@@ -735,9 +921,10 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   for (const FilmExposure& e : input.films) {
     if (e.film.columns != e.view.columns || e.film.rows != e.view.rows)
       return fail(Fault::kInternal, "film and view differ in size", e.name);
+    auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
+    for (std::size_t level = 0; level < kLevels; ++level) (*at_levels)[level] = levelFilm(e, p.levels[level]);
     FilmState f;
-    for (int level = 0; level < kLevels; ++level)
-      f.levels[static_cast<std::size_t>(level)] = levelFilm(e, p.levels[static_cast<std::size_t>(level)]);
+    f.levels = std::move(at_levels);
     const std::vector<Start> starts = seekStarts(p, f, settings, 8);
     Start best = followDown(p, f, starts, kMiddle, progress);
     if (progress.cancelled()) return cancelledError();
@@ -769,31 +956,47 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   RefineSettings r;
   r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
   const Unknowns of_bones = unknowns(p, all_views, bones), of_metal = unknowns(p, no_views, metal);
-  Normal last_bones, last_metal;
   bool metal_fitted = false;
   const auto passBones = [&](int level, int iterations) {
+    holdRegions(p, {false, metal_fitted, false, false});
     r.level = level;
     r.iterations = iterations;
     r.mode.metal_compared = false;
     r.mode.metal_known = metal_fitted;
-    last_bones = refine(p, of_bones, r, progress);
+    refine(p, of_bones, r, progress);
   };
   const auto passMetal = [&](int level, int iterations) {
     if (!settings.devices || input.metal.empty()) return;
     r.level = level;
     r.iterations = iterations;
     r.mode.metal_compared = true;
-    last_metal = refine(p, of_metal, r, progress);
+    refine(p, of_metal, r, progress);
     metal_fitted = true;
   };
-  passBones(kCoarse, 8);
-  passBones(kMiddle, 12);
+  {
+    // The rays may stand otherwise than planned: where the tube stood is told by what does not move.
+    RefineSettings views = r;
+    views.level = kMiddle;
+    views.iterations = 10;
+    views.mode.core = true;
+    refine(p, unknowns(p, all_views, std::vector<bool>(p.groups.size(), false)), views, progress);
+    // Then the rays alone, then everything.
+    holdRegions(p, {});
+    RefineSettings rays = r;
+    rays.level = kMiddle;
+    rays.iterations = 8;
+    refine(p, unknowns(p, no_views, bones), rays, progress);
+  }
+  passBones(kMiddle, 8);
   progress("films", 0.65);
-  passMetal(kCoarse, 8);
+  passMetal(kCoarse, 6);
   passMetal(kMiddle, 8);
   if (progress.cancelled()) return cancelledError();
+  passBones(kMiddle, 4);
+  holdRegions(p, {false, metal_fitted, false, false});
+  tryBeside(p, r, progress);
   passBones(kMiddle, 6);
-  passBones(kFine, 8);
+  passBones(kFine, 12);
   progress("films", 0.9);
   passMetal(kFine, 8);
   if (progress.cancelled()) return cancelledError();
@@ -802,8 +1005,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   FilmRegistration out;
   std::vector<Prediction> last, last_with_metal;
   for (const FilmState& f : p.films) {
-    last.push_back(predict(p, f, kFine, {}));
-    if (!input.metal.empty()) last_with_metal.push_back(predict(p, f, kFine, {true}));
+    last.push_back(predict(p, f, kFine, {false, metal_fitted, false, false}));
+    if (!input.metal.empty()) last_with_metal.push_back(predict(p, f, kFine, {true, true, false, false}));
   }
   for (std::size_t n = 0; n < p.films.size(); ++n) {
     FoundFilm f;
@@ -813,30 +1016,50 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     f.turn_rad = rotationAngle(p.films[n].moved.linear());
     out.films.push_back(f);
   }
-  const Eigen::MatrixXd covariance =
-      (last_bones.H + 1e-9 * Eigen::MatrixXd::Identity(of_bones.count, of_bones.count)).inverse();
+  // All unknowns together: what is uncertain of the views is uncertain of everything told against the tarsus.
+  std::vector<bool> everything(p.groups.size(), true);
+  everything[0] = false;
+  const bool with_metal = settings.devices && !input.metal.empty();
+  if (!with_metal) std::fill(everything.begin() + static_cast<std::ptrdiff_t>(p.bones), everything.end(), false);
+  const Unknowns all = unknowns(p, all_views, everything);
+  Normal joint;
+  joint.H = Eigen::MatrixXd::Zero(all.count, all.count);
+  joint.b = Eigen::VectorXd::Zero(all.count);
+  for (std::size_t f = 0; f < p.films.size(); ++f) {
+    addFilm(p, f, kFine, {false, metal_fitted, false, false}, all, joint);
+    if (with_metal) addFilm(p, f, kFine, {true, true, false, false}, all, joint);
+    const Vec3 beam = p.films[f].at(kFine).view.normal();
+    joint.H.block<3, 3>(all.view[f] + 3, all.view[f] + 3) +=
+        beam * beam.transpose() / (depthMm(kFine) * depthMm(kFine));
+  }
+  for (std::size_t g = 1; g < p.groups.size(); ++g)
+    if (all.group[g] >= 0)
+      addPrior(p.groups[g],
+               g >= p.bones                   ? r.metal
+               : p.groups[g].id == "hindfoot" ? r.hindfoot
+                                              : r.ray,
+               all.group[g], joint);
+  const Eigen::MatrixXd covariance = (joint.H + 1e-9 * Eigen::MatrixXd::Identity(all.count, all.count)).inverse();
   const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / settings.fine_pixel_mm)));
   for (std::size_t g = 1; g < p.bones; ++g) {
     FoundBody b;
     b.id = p.groups[g].id;
     b.planned_to_found = p.groups[g].planned_to_found;
     b.centre = p.groups[g].centre;
-    b.covariance = covariance.block<6, 6>(of_bones.group[g], of_bones.group[g]);
+    b.covariance = covariance.block<6, 6>(all.group[g], all.group[g]);
     b.similarity = 1;
     for (const Prediction& prediction : last)
       b.similarity = std::min(b.similarity, similarity(prediction, &prediction.groups[g], rim));
     out.bodies.push_back(std::move(b));
   }
   if (settings.devices && !input.metal.empty()) {
-    const Eigen::MatrixXd of_devices =
-        (last_metal.H + 1e-9 * Eigen::MatrixXd::Identity(of_metal.count, of_metal.count)).inverse();
     for (std::size_t g = p.bones; g < p.groups.size(); ++g) {
       const Group& group = p.groups[g];
       FoundDevice d;
       d.id = group.id;
       d.entry = group.planned_to_found * group.metal->entry;
       d.tip = group.planned_to_found * group.metal->tip;
-      const Covariance6 c = of_devices.block<6, 6>(of_metal.group[g], of_metal.group[g]);
+      const Covariance6 c = covariance.block<6, 6>(all.group[g], all.group[g]);
       const auto spread = [&](const Vec3& point) {
         Eigen::Matrix<double, 3, 6> J;
         const Vec3 arm = point - group.planned_to_found * group.centre;

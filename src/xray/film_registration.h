@@ -46,8 +46,8 @@ struct FilmRegistrationSettings {
   double fine_pixel_mm = 0.4;     ///< of the finest level, at the detector
   double search_turn_rad = 0.21;  ///< how far from nominal the start is sought about each axis
   double search_shift_mm = 30;    ///< along the detector
-  double ray_shift_mm = 6;        ///< expected size (one sigma) of what rays are off from the plan; a weak prior
-  double ray_turn_rad = 0.17;
+  double ray_shift_mm = 3;        ///< expected size (one sigma) of what rays are off from the plan; a weak prior
+  double ray_turn_rad = 0.1;
   bool devices = true;  ///< fit devices too
 };
 
