@@ -116,7 +116,7 @@ struct FilmPattern {
   std::array<FilmRay, 5> rays;
   Patterns names;
   std::vector<std::string> assumed;  ///< what the names rest on without having been seen
-  bool holds = false;                ///< the same names come out whatever those unseen displacements are
+  bool holds = false;                ///< names are given, and the same ones whatever those unseen displacements are
   std::vector<std::string> unseen;   ///< what films cannot show
 };
 
