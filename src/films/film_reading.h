@@ -26,8 +26,10 @@ struct PlacedLandmark {
   Vec2 given = Vec2::Zero(), used = Vec2::Zero();  ///< pixels
   bool on_edge = false;                            ///< lies on a border, so it may be snapped
   bool snapped = false;
-  double moved_mm = 0;  ///< by snapping, outwards positive
-  double sd_mm = 0;     ///< standard deviation of its place, each way
+  double moved_mm = 0;       ///< by snapping, outwards positive
+  Vec2 out = Vec2::UnitX();  ///< unit, in millimetres on the film: out of the bone
+  double sd_mm = 0;          ///< standard deviation of its place along `out`
+  double sd_along_mm = 0;    ///< and across it, along the border: as placed by hand
 };
 
 /// A line to draw, in pixels.

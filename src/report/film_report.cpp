@@ -704,6 +704,11 @@ void definitions(pdf::Document& doc, const FilmReading& r, const words::Sources&
     }
   }
   doc.space(3);
+  for (const char* text : {"Patterns: Quénu and Küss, Rev Chir 1909; Hardcastle et al., J Bone Joint Surg Br "
+                           "1982;64:349–56; Myerson et al., "
+                           "Foot Ankle 1986;6:225–42.",
+                           "Stages: Nunley and Vertullo, Am J Sports Med 2002;30:871–8 (memory, high confidence)."})
+    doc.paragraph(text, {.size = 7.8});
   doc.paragraph(
       grey("“found” was read in a passage of the source or of a page that quotes it, not checked in the full paper; "
            "“memory” was not looked up; “design choice” is ours. Limits of films and of CT are not the same and "
