@@ -1,6 +1,7 @@
 // rayset film: read plane radiographs and measure them; no CT needed.
 #include <fmt/format.h>
 
+#include <cmath>
 #include <fstream>
 #include <memory>
 #include <set>
@@ -32,7 +33,7 @@ Status writeJson(const fs::path& file, const nlohmann::ordered_json& document) {
 }
 
 std::string withUnit(double value, const std::string& unit) {
-  return fmt::format("{:.1f} {}", value == 0 ? 0.0 : value, unit == "deg" ? "degrees" : unit);
+  return fmt::format("{:.1f} {}", std::abs(value) < 0.05 ? 0.0 : value, unit == "deg" ? "degrees" : unit);
 }
 
 void describe(const FilmInfo& i, Console& console) {
@@ -54,7 +55,8 @@ void summarise(const FilmReading& r, const fs::path& out, Console& console) {
   for (const FilmMeasure& m : r.measures) {
     std::string line = fmt::format("  {:<42} {:>12} +- {:.1f}", m.name, withUnit(m.value, m.unit), m.uncertainty);
     if (m.difference)
-      line += fmt::format(", other foot {}, difference {:+.1f}", withUnit(*m.other, m.unit), *m.difference);
+      line += fmt::format(", other foot {}, difference {:+.1f}", withUnit(*m.other, m.unit),
+                          std::abs(*m.difference) < 0.05 ? 0.0 : *m.difference);
     line += !m.abnormal ? "" : m.borderline ? "  at the limit" : *m.abnormal ? "  ABNORMAL" : "  within limits";
     console.say(line);
     for (const AppliedLimit& a : m.limits)

@@ -193,8 +193,10 @@ Result<Oriented> placeLandmarks(MeasuredFilm& film, MeasuredFoot& foot, const Fo
     l.given = l.used = p;
     l.on_edge = kind.out != EdgeWay::kNone;
     l.sd_mm = l.on_edge || name.starts_with("Floor") ? kByHandSd : kCentreSd;
+    l.sd_along_mm = l.sd_mm;
+    if (l.on_edge && frame->cautions.empty()) l.out = films::wayOut(kind, points, *frame);
     if (l.on_edge && settings.snapping && frame->cautions.empty()) {
-      const SnapResult s = snapToEdge(film.scan.film, p, films::wayOut(kind, points, *frame), mm, range, settings.snap);
+      const SnapResult s = snapToEdge(film.scan.film, p, l.out, mm, range, settings.snap);
       if (s.found && field.contains(s.at.x(), s.at.y())) {
         l.used = s.at;
         l.snapped = true;
@@ -453,7 +455,8 @@ FilmPattern patternOf(const FilmReading& r) {
   p.names = classify(with);
   const Patterns strict = classify(without);
   p.holds = strict.quenu_kuss.value == p.names.quenu_kuss.value &&
-            strict.hardcastle.value == p.names.hardcastle.value && strict.myerson.value == p.names.myerson.value;
+            strict.hardcastle.value == p.names.hardcastle.value && strict.myerson.value == p.names.myerson.value &&
+            !(p.names.hardcastle.value == "unclassified" && p.names.myerson.value == "unclassified");
   const auto rays = [](const std::vector<std::string>& list) {
     return fmt::format("{} {}", list.size() == 1 ? "ray" : "rays", fmt::join(list, ", "));
   };

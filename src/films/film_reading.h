@@ -26,8 +26,10 @@ struct PlacedLandmark {
   Vec2 given = Vec2::Zero(), used = Vec2::Zero();  ///< pixels
   bool on_edge = false;                            ///< lies on a border, so it may be snapped
   bool snapped = false;
-  double moved_mm = 0;  ///< by snapping, outwards positive
-  double sd_mm = 0;     ///< standard deviation of its place, each way
+  double moved_mm = 0;       ///< by snapping, outwards positive
+  Vec2 out = Vec2::UnitX();  ///< unit, in millimetres on the film: out of the bone
+  double sd_mm = 0;          ///< standard deviation of its place along `out`
+  double sd_along_mm = 0;    ///< and across it, along the border: as placed by hand
 };
 
 /// A line to draw, in pixels.
@@ -116,7 +118,7 @@ struct FilmPattern {
   std::array<FilmRay, 5> rays;
   Patterns names;
   std::vector<std::string> assumed;  ///< what the names rest on without having been seen
-  bool holds = false;                ///< the same names come out whatever those unseen displacements are
+  bool holds = false;                ///< names are given, and the same ones whatever those unseen displacements are
   std::vector<std::string> unseen;   ///< what films cannot show
 };
 

@@ -64,14 +64,15 @@ class Bench {
     const auto used = used_;
     double variance = 0;
     constexpr double kStep = 1e-3;
-    for (const std::string& name : used)
-      for (const Vec2& step : {Vec2(kStep, 0), Vec2(0, kStep)}) {
+    for (const std::string& name : used) {
+      const PlacedLandmark& l = *foot_.find(name);
+      for (const auto& [way, sd] : {std::pair{l.out, l.sd_mm}, {Vec2(-l.out.y(), l.out.x()), l.sd_along_mm}}) {
         moved_ = name;
-        move_ = step;
+        move_ = kStep * way;
         const double slope = (value() - here) / kStep;
-        const double sd = foot_.find(name)->sd_mm;
         variance += slope * slope * sd * sd;
       }
+    }
     moved_ = {};
     FilmMeasure m;
     m.key = what.key;

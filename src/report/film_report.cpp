@@ -123,7 +123,12 @@ struct Labels {
     double x, y, w, h;
   };
   std::vector<Box> taken;
+  std::vector<Vec2> seen;  ///< what should stay visible: points along measures, landmarks
 
+  void keepVisible(const Window& w, const FilmLine& l) {
+    constexpr int kParts = 6;
+    for (int k = 0; k <= kParts; ++k) seen.push_back(w.at(l.from + (l.to - l.from) * k / kParts));
+  }
   void put(cairo_t* cr, const Window& w, const Vec2& target, const std::string& text) {
     const pdf::TextStyle style{.size = 7.4, .colour = 0xFFFFFF};
     const double tw = pdf::textWidth(cr, bold(escaped(text)), style) + 6, th = 11.5;
@@ -141,6 +146,8 @@ struct Labels {
         double cost = radius;
         for (const Box& o : taken)
           if (b.x < o.x + o.w + 2 && o.x < b.x + tw + 2 && b.y < o.y + o.h + 2 && o.y < b.y + th + 2) cost += 1000;
+        for (const Vec2& p : seen)
+          if (p.x() > b.x - 3 && p.x() < b.x + tw + 3 && p.y() > b.y - 3 && p.y() < b.y + th + 3) cost += 40;
         if (cost < least) {
           least = cost;
           best = b;
@@ -334,6 +341,8 @@ struct Shots {
     if (image) paint(cr, film, w, density);
     Labels labels;
     labels.taken.push_back({w.x, w.y, 60, 20});
+    for (const Vec2& tag : {Vec2(0.5, 0.0), Vec2(0.5, 1.0), Vec2(0.0, 0.5), Vec2(1.0, 0.5)})  // orientation words
+      labels.taken.push_back({w.x + tag.x() * w.width - 24, w.y + tag.y() * w.height - 14, 48, 28});
     labels.taken.push_back({w.x + w.width - 90, w.y + w.height - 20, 90, 20});
     const auto list = measuresOf(film, foot.side, false);
     for (const auto kind : {FilmLine::Kind::kBorder, FilmLine::Kind::kAxis, FilmLine::Kind::kMeasure})
@@ -341,6 +350,13 @@ struct Shots {
         for (const FilmLine& l : m->lines)
           if (l.kind == kind) drawLine(cr, w, l);
     points(cr, w, foot);
+    for (const FilmMeasure* m : list)
+      for (const FilmLine& l : m->lines)
+        if (l.kind == FilmLine::Kind::kMeasure) labels.keepVisible(w, l);
+    for (const PlacedLandmark& l : foot.landmarks) labels.seen.push_back(w.at(l.used));
+    for (const FleckFinding& f : r.flecks)
+      if (f.film == film)
+        for (const Vec2& p : f.outline) labels.seen.push_back(w.at(p));
     flecks(cr, w, film, foot.side, labels);
     for (const FilmMeasure* m : list)
       labels.put(cr, w, w.at(m->label), shortName(*m) + " " + amount(m->value, m->unit, isSigned(*m)));
@@ -372,6 +388,8 @@ struct Shots {
     }
     Labels labels;
     labels.taken.push_back({w.x, w.y, 60, 20});
+    for (const Vec2& tag : {Vec2(0.5, 0.0), Vec2(0.5, 1.0), Vec2(0.0, 0.5), Vec2(1.0, 0.5)})  // orientation words
+      labels.taken.push_back({w.x + tag.x() * w.width - 24, w.y + tag.y() * w.height - 14, 48, 28});
     labels.taken.push_back({w.x + w.width - 90, w.y + w.height - 20, 90, 20});
     for (const MeasuredFoot& foot : f.feet)
       for (const FilmMeasure* m : measuresOf(film, foot.side, true)) {
@@ -532,7 +550,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                          std::abs(*v) < 0.05 ? ""
                          : *v > 0            ? plus
                                              : minus) +
-             grey(by_difference ? "  against the other foot" : "  out of line");
+             grey(by_difference ? "  against the other foot" : "  against the line of its tarsal bone");
     };
     rows.push_back({{fmt::format("{}", ray.ray), cell(ray.lateral_mm, ray.lateral_by_difference, "lateral", "medial"),
                      cell(ray.dorsal_mm, ray.dorsal_by_difference, "dorsal", "plantar")}});
@@ -542,7 +560,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                             words::mm(kDisplacedFromMm, 0)),
                 {.size = 8, .colour = pdf::kGrey});
   for (const std::string& text : p.assumed) doc.item("–", escaped(text), {.size = 8.6});
-  if (!p.assumed.empty())
+  if (!p.assumed.empty() && (p.names.hardcastle.value != "unclassified" || p.names.myerson.value != "unclassified"))
     doc.item("–",
              p.holds ? "The names would be the same whatever was not measured."
                      : bold("The names rest on what was not measured; other names are possible."),
@@ -632,7 +650,7 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
     const double gap = 8;
     for (std::size_t k = 0; k < std::max<std::size_t>(1, f.feet.size()); ++k) {
       const MeasuredFoot* foot = f.feet.empty() ? nullptr : &f.feet[k];
-      const double detail_width = 0.58 * (doc.width() - gap), detail_height = f.feet.size() > 1 ? 270 : 330;
+      const double detail_width = 0.58 * (doc.width() - gap), detail_height = f.feet.size() > 1 ? 270 : 440;
       const auto crop = foot ? shots.detail(i, foot->side, detail_width, detail_height) : std::nullopt;
       doc.block(detail_height + 6, [&](cairo_t* cr, double x, double y, double width) {
         const Crop whole = wholeOf(f.scan.film);
@@ -686,6 +704,11 @@ void definitions(pdf::Document& doc, const FilmReading& r, const words::Sources&
     }
   }
   doc.space(3);
+  for (const char* text : {"Patterns: Quénu and Küss, Rev Chir 1909; Hardcastle et al., J Bone Joint Surg Br "
+                           "1982;64:349–56; Myerson et al., "
+                           "Foot Ankle 1986;6:225–42.",
+                           "Stages: Nunley and Vertullo, Am J Sports Med 2002;30:871–8 (memory, high confidence)."})
+    doc.paragraph(text, {.size = 7.8});
   doc.paragraph(
       grey("“found” was read in a passage of the source or of a page that quotes it, not checked in the full paper; "
            "“memory” was not looked up; “design choice” is ours. Limits of films and of CT are not the same and "
