@@ -98,8 +98,11 @@ int views(const Options& options, Console& console) {
       info.source_detector_mm = tube.sid_mm;
       info.source_patient_mm = tube.sid_mm - tube.oid_mm;
       info.bits_stored = 12;
-      info.value_low = 0;
-      info.value_high = 1;
+      // Room beyond black and white, so that nothing is clipped that a reader could still window.
+      info.value_low = -0.1;
+      info.value_high = 1.2;
+      info.window_low = 0;
+      info.window_high = 1;
       info.uid_seed = static_cast<std::uint64_t>(number);
       if (const Status s = writeFilm(staging->folder() / (name + ".dcm"), film.film, info); !s)
         return console.fail(s.error());

@@ -49,7 +49,7 @@ Vec3 direction(std::mt19937_64& g) {
 int main(int argc, char** argv) {
   CLI::App app{"Registration of films whose truth is known"};
   int starts = 10, scenes = 10;
-  double off_mm = 8, off_deg = 8, fine = 0.4;
+  double off_mm = 8, off_deg = 8, fine = 0.6;
   std::string only, csv;
   bool verbose = false;
   app.add_option("--scenes", scenes, "how many feet")->capture_default_str();

@@ -67,8 +67,11 @@ Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, cons
   ToneSettings settings = tone;
   settings.pixel_mm = view->pixel_mm;
   if (!settings.window) {
-    const std::vector<float> plain = projector.lineIntegrals(*view, foot.reduced);
-    settings.window = toneWindow(exposure(plain, view->columns, view->rows, settings), settings);
+    // Exposed for the midfoot, as a radiographer would: the heel may burn out.
+    const PixelBox part = projector.shadow(*view, foot.reduced, true);
+    const ProjectionView exposed = part.empty() ? *view : view->cropped(part.column, part.row, part.columns, part.rows);
+    const std::vector<float> plain = projector.lineIntegrals(exposed, foot.reduced);
+    settings.window = toneWindow(exposure(plain, exposed.columns, exposed.rows, settings), settings);
   }
   std::vector<SimulatedFilm> films;
   for (const FilmedState state : states) {

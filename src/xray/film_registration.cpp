@@ -790,10 +790,32 @@ double score(const Problem& p, int level, const RefineSettings& s) {
 /// it was found (turned in the plane of each film, shifted along each beam), and moves where the whole is met better
 /// so.
 void tryBeside(Problem& p, const RefineSettings& base, const Progress& progress) {
-  constexpr double kTurn = 0.1, kShift = 2.5;
-  for (std::size_t g = 1; g < p.bones; ++g) {
-    if (p.groups[g].id == "hindfoot") continue;
+  constexpr double kTurn = 0.1, kShift = 2.5, kWorse = 0.04;
+  // Only where something speaks against what was found: it is met worse than the others, or has gone far.
+  std::vector<double> met(p.groups.size(), 0.0);
+  for (std::size_t f = 0; f < p.films.size(); ++f) {
+    const Prediction now = predict(p, p.films[f], kMiddle, base.mode);
+    const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / p.films[f].at(kMiddle).view.pixel_mm)));
+    for (std::size_t g = p.core; g < p.bones; ++g)
+      met[g] += similarity(now, &now.groups[g], rim) / static_cast<double>(p.films.size());
+  }
+  const double best_met = *std::max_element(met.begin(), met.end());
+  for (std::size_t g = p.core; g < p.bones; ++g) {
+    const double gone = (p.groups[g].planned_to_found * p.groups[g].centre - p.groups[g].centre).norm();
+    if (met[g] > best_met - kWorse && gone < base.ray.shift_mm &&
+        rotationAngle(p.groups[g].planned_to_found.linear()) < base.ray.turn_rad)
+      continue;
     std::vector<Twist> beside{Twist::Zero()};
+    if (p.films.size() > 1) {  // about the foot's long axis, which lies across both beams
+      const Vec3 along = (p.films[0].moved.linear().transpose() * p.films[0].at(kMiddle).view.normal())
+                             .cross(p.films[1].moved.linear().transpose() * p.films[1].at(kMiddle).view.normal())
+                             .normalized();
+      for (const double sign : {-1.0, 1.0}) {
+        Twist turn;
+        turn << sign * 1.5 * kTurn * along, Vec3::Zero();
+        beside.push_back(turn);
+      }
+    }
     for (const FilmState& f : p.films) {
       const Vec3 beam = f.moved.linear().transpose() * f.at(kMiddle).view.normal();
       for (const double sign : {-1.0, 1.0}) {

@@ -43,7 +43,7 @@ struct FilmExposure {
 };
 
 struct FilmRegistrationSettings {
-  double fine_pixel_mm = 0.4;     ///< of the finest level, at the detector
+  double fine_pixel_mm = 0.6;     ///< of the finest level, at the detector
   double search_turn_rad = 0.21;  ///< how far from nominal the start is sought about each axis
   double search_shift_mm = 30;    ///< along the detector
   double ray_shift_mm = 3;        ///< expected size (one sigma) of what rays are off from the plan; a weak prior

@@ -27,12 +27,12 @@ Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
 }  // namespace
 
 FootProjector::FootProjector(const FootBodies& bodies) {
-  const auto add = [&](const std::string& pose, const CtVolume& volume) {
+  const auto add = [&](const std::string& id, const std::string& pose, const CtVolume& volume) {
     if (volume.voxels.empty()) return;
-    bodies_.push_back({pose, std::make_shared<const ProjectionVolume>(volume.grid, volume.voxels)});
+    bodies_.push_back({id, pose, std::make_shared<const ProjectionVolume>(volume.grid, volume.voxels)});
   };
-  add("", bodies.soft);
-  for (const Body& b : bodies.bones) add(poseId(b.id), b.added);
+  add("soft", "", bodies.soft);
+  for (const Body& b : bodies.bones) add(b.id, poseId(b.id), b.added);
 }
 
 std::vector<float> FootProjector::lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
@@ -46,11 +46,17 @@ std::vector<float> FootProjector::lineIntegrals(const ProjectionView& view, cons
   return out;
 }
 
-PixelBox FootProjector::shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses) const {
+PixelBox FootProjector::shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
+                               bool midfoot) const {
   PixelBox box;
-  for (const Prepared& b : bodies_)
-    if (!b.pose.empty())
-      box = united(box, rayset::shadow(b.volume->grid(), view.moved(poseOf(poses, b.pose).inverse())));
+  for (const Prepared& b : bodies_) {
+    if (b.pose.empty()) continue;
+    const auto bone = boneFromId(b.id.substr(0, b.id.find('.')));
+    const bool of_midfoot =
+        bone && (rayOf(*bone) || *bone == Bone::kC1 || *bone == Bone::kC2 || *bone == Bone::kC3 || *bone == Bone::kCub);
+    if (midfoot && !of_midfoot) continue;
+    box = united(box, rayset::shadow(b.volume->grid(), view.moved(poseOf(poses, b.pose).inverse())));
+  }
   return box;
 }
 

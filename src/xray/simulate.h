@@ -25,11 +25,14 @@ class FootProjector {
   /// attenuation less that of bone between.
   [[nodiscard]] std::vector<float> lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
                                                  std::span<const MetalSolid> metal = {}) const;
-  /// The pixels that bones and toes cast shadows on, all poses together; the whole foot, without its soft tissue.
-  [[nodiscard]] PixelBox shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses) const;
+  /// The pixels that bones and toes may cast shadows on, the foot without its soft tissue; of the forefoot and the
+  /// bones it stands on alone (metatarsals, cuneiforms, cuboid) where `midfoot`.
+  [[nodiscard]] PixelBox shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
+                                bool midfoot = false) const;
 
  private:
   struct Prepared {
+    std::string id;    ///< "soft", or the body's
     std::string pose;  ///< whose pose it takes; empty: stays
     std::shared_ptr<const ProjectionVolume> volume;
   };

@@ -242,5 +242,44 @@ TEST_F(Program, APlanHoldsWhatTheContractAsks) {
   EXPECT_EQ(fs::last_write_time(out / "plan.json"), before);
 }
 
+TEST_F(Program, APlannedFootIsFilmedAndChecked) {
+  const fs::path plan = folder_ / "plan", views = folder_ / "views", check = folder_ / "check";
+  const Ended planned = run({"plan", phantom(), "--out", plan, "--quiet"});
+  ASSERT_TRUE(planned.status == 0 || planned.status == 4) << planned.err;
+  ASSERT_EQ(run({"views", plan, "--out", views, "--view", "dorsoplantar-20", "--view", "lateral", "--state", "metal",
+                 "--pixel", "0.3"})
+                .status,
+            0);
+  const Json list = Json::parse(readAll(views / "views.json"));
+  ASSERT_EQ(list["films"].size(), 2U);
+  for (const Json& film : list["films"]) {
+    EXPECT_TRUE(fs::exists(views / film["file"].get<std::string>()));
+    EXPECT_TRUE(fs::exists(views / film["picture"].get<std::string>()));
+  }
+
+  // Films of the plan itself: everything stands where it was planned.
+  const std::string dorsoplantar = views / "dorsoplantar-20_metal.dcm", lateral = views / "lateral_metal.dcm";
+  const Ended checked =
+      run({"verify", plan, "--films", dorsoplantar, lateral, "--views", "dorsoplantar-15", "lateral", "--out", check});
+  ASSERT_EQ(checked.status, 0) << checked.err << checked.out;
+  const Json result = Json::parse(readAll(check / "verification.json"));
+  EXPECT_EQ(result["verdict"], "anatomical");
+  ASSERT_EQ(result["rays"].size(), 5U);
+  for (const Json& ray : result["rays"]) EXPECT_LT(ray["shift_mm"]["total"].get<double>(), 0.5) << ray.dump(1);
+  for (const Json& device : result["devices"]) {
+    EXPECT_TRUE(device["seen"].get<bool>());
+    EXPECT_LT(device["from_plan"]["entry_mm"].get<double>(), 1.0) << device.dump(1);
+  }
+
+  // What cannot be done is refused, and leaves nothing.
+  EXPECT_EQ(run({"views", folder_ / "nowhere", "--out", folder_ / "o"}).status, 2);
+  EXPECT_EQ(run({"views", plan, "--out", folder_ / "o", "--view", "frontal"}).status, 2);
+  EXPECT_EQ(run({"verify", plan, "--films", lateral, "--out", folder_ / "o"}).status, 2);
+  EXPECT_EQ(run({"verify", plan, "--films", lateral, lateral, "--out", folder_ / "o"}).status, 2);
+  EXPECT_EQ(
+      run({"verify", plan, "--films", dorsoplantar, lateral, "--views", "lateral", "--out", folder_ / "o"}).status, 2);
+  EXPECT_FALSE(fs::exists(folder_ / "o"));
+}
+
 }  // namespace
 }  // namespace rayset
