@@ -92,7 +92,9 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.group = "film";
   shot.dark = true;
   shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
-  shot.corner = words::sideCapitals(foot.side) + "  SIMULATED";
+  shot.short_caption = words::capitalised(captionOf(film.state));
+  shot.corner = words::sideCapitals(foot.side);
+  shot.note = "SIMULATED";
   const ProjectionView& v = film.view;
   shot.top = wordFor(foot.plate.frame, -v.down);
   shot.bottom = wordFor(foot.plate.frame, v.down);

@@ -371,6 +371,11 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   put(shot.left, x + 4, y + height / 2 - line / 2, small);
   put(shot.right, x + width - 4 - pdf::textWidth(cr, shot.right, small), y + height / 2 - line / 2, small);
 
+  if (!shot.note.empty()) {
+    const std::string note = pdf::bold(pdf::escaped(shot.note));
+    put(note, x + width - 5 - pdf::textWidth(cr, note, small), y + height - line - 3, small);
+  }
+
   // Scale bar: 10 or 20 mm.
   const double points_per_mm = width / shot.view.width_mm;
   const double bar = points_per_mm * 20 > width * 0.35 ? 10 : 20;

@@ -182,7 +182,8 @@ void shotRows(pdf::Document& doc, const Content& k, const std::vector<const Shot
       for (std::size_t i = first; i < last; ++i) {
         const double w = widths[i - first];
         const double h = drawShot(cr, *shots[i], x, y, w, !doc.dry());
-        pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(shots[i]->caption), x, y + h + 2, w,
+        const std::string& caption = shots[i]->short_caption.empty() ? shots[i]->caption : shots[i]->short_caption;
+        pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(caption), x, y + h + 2, w,
                       {.size = 7.8, .one_line = true});
         x += w + kGap;
       }
@@ -218,6 +219,9 @@ void films(pdf::Document& doc, const Content& k) {
     std::size_t last = first;
     const std::string view = shots[first]->name.substr(0, shots[first]->name.rfind('_'));
     while (last < shots.size() && shots[last]->name.substr(0, shots[last]->name.rfind('_')) == view) ++last;
+    const std::string& caption = shots[first]->caption;
+    const std::size_t comma = caption.find(", "), colon = caption.rfind(':');
+    doc.subheading(words::capitalised(caption.substr(comma + 2, colon - comma - 2)), 200);
     const double width = (doc.width() - 10 * static_cast<double>(last - first - 1)) / static_cast<double>(last - first);
     shotRows(doc, k,
              {shots.begin() + static_cast<std::ptrdiff_t>(first), shots.begin() + static_cast<std::ptrdiff_t>(last)},

@@ -215,10 +215,7 @@ struct Mode {
   bool core = false;            // compare tarsus and hindfoot only
 };
 
-Rigid filmPose(const Problem& p, const FilmState& f, const Group& g) {
-  (void)p;
-  return f.moved * g.planned_to_found;
-}
+Rigid filmPose(const FilmState& f, const Group& g) { return f.moved * g.planned_to_found; }
 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
   const LevelFilm& lf = f.at(level);
@@ -231,7 +228,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
     const bool active = n < p.groups.size();
     const Group& g = active ? p.groups[n] : p.passive[n - p.groups.size()];
     Patch& patch = active ? out.groups[n] : passive[n - p.groups.size()];
-    const Rigid X = filmPose(p, f, g);
+    const Rigid X = filmPose(f, g);
     patch.box = intersection(shadowOf(g, X, view, level), {0, 0, view.columns, view.rows});
     patch.values = draw(g, X, view, patch.box, level);
   });
@@ -346,6 +343,7 @@ struct Normal {
   Eigen::MatrixXd H;
   Eigen::VectorXd b;
   std::vector<double> variance, pixels;  // by film: of the residuals; how many are compared
+  double energy = 0;                     // of the films, where the equations were made
 };
 
 /// Right, down and along the beam of a film, as columns.
@@ -362,11 +360,11 @@ struct Derivatives {
   std::array<Film, 6> pictures;
 };
 
-Derivatives derivatives(const Problem& p, const FilmState& f, const Group& g, const Prediction& now, int level) {
+Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& now, int level) {
   const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
   const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
-  const Rigid X = filmPose(p, f, g);
+  const Rigid X = filmPose(f, g);
   const Vec3 centre = X * g.centre;
   // Steps that move the shadow by most of a pixel: a projection's own small errors must not pass for derivatives. Along
   // the beam that takes centimetres.
@@ -455,7 +453,7 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
   }
   std::vector<Derivatives> d(moving.size());
   tbb::parallel_for(std::size_t{0}, moving.size(),
-                    [&](std::size_t n) { d[n] = derivatives(p, f, p.groups[moving[n]], now, level); });
+                    [&](std::size_t n) { d[n] = derivatives(f, p.groups[moving[n]], now, level); });
   Film residual(now.weight.columns, now.weight.rows);
   double count = 0;
   for (std::size_t i = 0; i < residual.values.size(); ++i) {
@@ -464,6 +462,7 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
   }
   normal.variance.push_back(variance);
   normal.pixels.push_back(count);
+  normal.energy += filmEnergy(now, variance, count, lf.view.pixel_mm);
 
   const auto size = static_cast<Eigen::Index>(6 * moving.size());
   Eigen::MatrixXd H = Eigen::MatrixXd::Zero(size, size);
@@ -512,7 +511,7 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
   for (std::size_t m = 0; m < moving.size(); ++m) {
     const Group& g = p.groups[moving[m]];
     const auto row0 = static_cast<Eigen::Index>(6 * m);
-    const Vec3 centre = filmPose(p, f, g) * g.centre;
+    const Vec3 centre = filmPose(f, g) * g.centre;
     if (view_free) {
       Matrix6 A = Matrix6::Identity();
       const Vec3 arm = centre - p.centre;
@@ -566,12 +565,10 @@ const Prior& priorOf(const Problem& p, std::size_t g, const RefineSettings& s) {
   return g >= p.bones ? s.metal : p.groups[g].id == "hindfoot" ? s.hindfoot : s.ray;
 }
 
-/// Half of what films and priors have against the poses.
-double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at) {
+/// What the priors have against the poses.
+double priorEnergy(const Problem& p, const Unknowns& u, const RefineSettings& s) {
   double sum = 0;
   for (std::size_t f = 0; f < p.films.size(); ++f) {
-    sum += filmEnergy(predict(p, p.films[f], s.level, s.mode), at.variance[f], at.pixels[f],
-                      p.films[f].at(s.level).view.pixel_mm);
     const double off = viewOff(p.films[f], p.centre, s.level) / depthMm(s.level);
     if (u.view[f] >= 0) sum += 0.5 * off * off;
   }
@@ -583,6 +580,15 @@ double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, cons
     const double turn = rotationAngle(p.groups[g].planned_to_found.linear()) / prior.turn_rad;
     sum += 0.5 * (shift * shift + turn * turn);
   }
+  return sum;
+}
+
+/// What films and priors have against the poses, in the units of the equations `at`.
+double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at) {
+  double sum = priorEnergy(p, u, s);
+  for (std::size_t f = 0; f < p.films.size(); ++f)
+    sum += filmEnergy(predict(p, p.films[f], s.level, s.mode), at.variance[f], at.pixels[f],
+                      p.films[f].at(s.level).view.pixel_mm);
   return sum;
 }
 
@@ -631,7 +637,7 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
       }
       return q;
     };
-    double best = energy(p, u, s, normal);
+    double best = normal.energy + priorEnergy(p, u, s);
     bool better = false;
     Problem taken;
     double moved = 0;
