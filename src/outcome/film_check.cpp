@@ -308,6 +308,9 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     out.axis_95_rad = kTwoSided95 * d.axis_sd_rad;
     v.devices.push_back(std::move(out));
   }
+  v.cautions.emplace_back(
+      "A ray left several millimetres off can be taken for its neighbour where their shafts lie over each other on a "
+      "film: look at the films themselves, and add an oblique one where the second to fourth rays overlap.");
   if (progress.cancelled()) return cancelledError();
   judge(plan, *input.catalogue, v);
   return v;

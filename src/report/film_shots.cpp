@@ -12,14 +12,6 @@ namespace {
 
 constexpr double kMarginMm = 6;  // around bones and toes, at the detector
 
-std::string wordFor(const Frame& f, const Vec3& direction) {
-  const Vec3 k = f.components(direction);  // medial, distal, dorsal
-  int axis = 0;
-  k.cwiseAbs().maxCoeff(&axis);
-  static const char* names[3][2] = {{"medial", "lateral"}, {"distal", "proximal"}, {"dorsal", "plantar"}};
-  return names[axis][k[axis] >= 0 ? 0 : 1];
-}
-
 const char* captionOf(FilmedState state) {
   switch (state) {
     case FilmedState::kInjured:
@@ -96,10 +88,10 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.corner = words::sideCapitals(foot.side);
   shot.note = "SIMULATED";
   const ProjectionView& v = film.view;
-  shot.top = wordFor(foot.plate.frame, -v.down);
-  shot.bottom = wordFor(foot.plate.frame, v.down);
-  shot.left = wordFor(foot.plate.frame, -v.right);
-  shot.right = wordFor(foot.plate.frame, v.right);
+  shot.top = orientationWord(foot.plate.frame, -v.down);
+  shot.bottom = orientationWord(foot.plate.frame, v.down);
+  shot.left = orientationWord(foot.plate.frame, -v.right);
+  shot.right = orientationWord(foot.plate.frame, v.right);
   // Lengths on the picture are those at the joints, where the centre of the view lies.
   shot.view.width_mm = v.columns * v.pixel_mm / v.magnification(foot.plate.frame.origin);
   shot.view.width_px = v.columns;

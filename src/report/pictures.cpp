@@ -20,22 +20,14 @@ struct Look {
   std::string top, bottom, left, right;
 };
 
-std::string word(const Frame& f, const Vec3& direction) {
-  const Vec3 k = f.components(direction);  // medial, distal, dorsal
-  int axis = 0;
-  k.cwiseAbs().maxCoeff(&axis);
-  static const char* names[3][2] = {{"medial", "lateral"}, {"distal", "proximal"}, {"dorsal", "plantar"}};
-  return names[axis][k[axis] >= 0 ? 0 : 1];
-}
-
 Look makeLook(const Frame& f, const std::string& name, const Vec3& towards, const Vec3& up) {
   Look look{name, towards.normalized(), Vec3::Zero(), {}, {}, {}, {}};
   look.up = (up - up.dot(look.towards) * look.towards).normalized();
   const Vec3 right = look.up.cross(look.towards);
-  look.top = word(f, look.up);
-  look.bottom = word(f, -look.up);
-  look.left = word(f, -right);
-  look.right = word(f, right);
+  look.top = orientationWord(f, look.up);
+  look.bottom = orientationWord(f, -look.up);
+  look.left = orientationWord(f, -right);
+  look.right = orientationWord(f, right);
   return look;
 }
 
@@ -119,6 +111,14 @@ struct Rect {
 };
 
 }  // namespace
+
+std::string orientationWord(const Frame& f, const Vec3& direction) {
+  const Vec3 k = f.components(direction);  // medial, distal, dorsal
+  int axis = 0;
+  k.cwiseAbs().maxCoeff(&axis);
+  static const char* names[3][2] = {{"medial", "lateral"}, {"distal", "proximal"}, {"dorsal", "plantar"}};
+  return names[axis][k[axis] >= 0 ? 0 : 1];
+}
 
 std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, double pixels_per_point,
                             const Progress& progress) {

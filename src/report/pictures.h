@@ -43,6 +43,9 @@ struct Shot {
   std::vector<ShotLabel> labels;
 };
 
+/// "medial", "distal", "dorsal"...: the word for the frame's direction nearest to this one, at a picture's edge.
+[[nodiscard]] std::string orientationWord(const Frame& frame, const Vec3& direction);
+
 /// Every picture the bones present allow. `devices`: the solids of c.fixation.devices by id. Empty when cancelled.
 [[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
                                           double pixels_per_point = 2.3, const Progress& progress = {});

@@ -668,4 +668,12 @@ void addLineIntegralsReference(const ProjectionVolume& volume, const ProjectionV
   });
 }
 
+PixelBox united(const PixelBox& a, const PixelBox& b) {
+  if (a.empty()) return b;
+  if (b.empty()) return a;
+  const int column = std::min(a.column, b.column), row = std::min(a.row, b.row);
+  return {column, row, std::max(a.column + a.columns, b.column + b.columns) - column,
+          std::max(a.row + a.rows, b.row + b.rows) - row};
+}
+
 }  // namespace rayset

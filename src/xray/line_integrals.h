@@ -36,6 +36,9 @@ struct PixelBox {
   bool operator==(const PixelBox&) const = default;
 };
 
+/// The smallest box that holds both; an empty one counts for nothing.
+[[nodiscard]] PixelBox united(const PixelBox& a, const PixelBox& b);
+
 /// The pixels on which something within `grid`, or within one voxel of it, may cast a shadow. The whole detector where
 /// part of that lies beside or behind the source.
 [[nodiscard]] PixelBox shadow(const Grid& grid, const ProjectionView& view);

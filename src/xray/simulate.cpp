@@ -11,14 +11,6 @@ namespace {
 /// Where metal stands there is no bone: cancellous bone of about 300 HU, in which most of a screw lies.
 constexpr double kReplacedHu = 300;
 
-PixelBox united(const PixelBox& a, const PixelBox& b) {
-  if (a.empty()) return b;
-  if (b.empty()) return a;
-  const int column = std::min(a.column, b.column), row = std::min(a.row, b.row);
-  return {column, row, std::max(a.column + a.columns, b.column + b.columns) - column,
-          std::max(a.row + a.rows, b.row + b.rows) - row};
-}
-
 Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
   const auto it = poses.find(id);
   return it == poses.end() ? Rigid::Identity() : it->second;
