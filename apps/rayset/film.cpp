@@ -23,15 +23,6 @@ struct Options {
   bool force = false, no_snap = false;
 };
 
-Status writeJson(const fs::path& file, const nlohmann::ordered_json& document) {
-  std::ofstream out(file);
-  out << document.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
-  out.close();
-  if (!out)
-    return fail(Fault::kInternal, "the file could not be written", file.string(), "Check free space and permissions.");
-  return {};
-}
-
 std::string withUnit(double value, const std::string& unit) {
   return fmt::format("{:.1f} {}", std::abs(value) < 0.05 ? 0.0 : value, unit == "deg" ? "degrees" : unit);
 }

@@ -2,7 +2,6 @@
 #include <fmt/format.h>
 
 #include <chrono>
-#include <fstream>
 
 #include "base/units.h"
 #include "case/case.h"
@@ -85,15 +84,7 @@ int plan(const Options& options, Console& console) {
     return console.fail(written.error());
   c.timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   if (progress.cancelled()) return console.fail(cancelledError().value());
-  {
-    std::ofstream file(staging->folder() / "plan.json");
-    file << planJson(c).dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
-    file.close();
-    if (!file) {
-      return console.fail({Fault::kInternal, "the plan could not be written",
-                           (staging->folder() / "plan.json").string(), "Check free space and permissions."});
-    }
-  }
+  if (const Status s = writeJson(staging->folder() / "plan.json", planJson(c)); !s) return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   summarise(c, options.out, console);
   return c.partial ? 4 : 0;

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <filesystem>
+#include <nlohmann/json.hpp>
 #include <string>
 
 #include "base/result.h"
@@ -31,5 +32,8 @@ class Staging {
       : target_(std::move(target)), folder_(std::move(folder)) {}
   std::filesystem::path target_, folder_;
 };
+
+/// Fault::kInternal naming the file where the disk refuses.
+[[nodiscard]] Status writeJson(const std::filesystem::path& file, const nlohmann::ordered_json& json);
 
 }  // namespace rayset::app

@@ -2,7 +2,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <fstream>
 
 #include "base/units.h"
 #include "outcome/film_check.h"
@@ -78,14 +77,8 @@ int verify(const Options& options, Console& console) {
   if (!staging) return console.fail(staging.error());
   const auto checked = checkFilms(input, console.progress());
   if (!checked) return console.fail(checked.error());
-  {
-    std::ofstream file(staging->folder() / "verification.json");
-    file << verificationJson(*plan, *checked).dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
-    file.close();
-    if (!file)
-      return console.fail({Fault::kInternal, "the result could not be written",
-                           (staging->folder() / "verification.json").string(), "Check free space and permissions."});
-  }
+  if (const Status s = writeJson(staging->folder() / "verification.json", verificationJson(*plan, *checked)); !s)
+    return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   summarise(*checked, options.out, console);
   return checked->partial ? 4 : 0;

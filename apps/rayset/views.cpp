@@ -1,8 +1,6 @@
 // rayset views: what a planned foot will look like on films, from any tube angle.
 #include <fmt/format.h>
 
-#include <fstream>
-
 #include "base/units.h"
 #include "case/plan_record.h"
 #include "dicom/film_writer.h"
@@ -46,13 +44,8 @@ int views(const Options& options, Console& console) {
     for (const FilmedState s : kFilmedStates)
       if (wordOf(s) == word) states.push_back(s);
 
-  FilmedFoot foot;
-  foot.side = plan->side;
-  foot.frame = plan->frame;
-  foot.plate = plantarFrame(plan->reduced, plan->frame, plan->side);
-  foot.reduced = plan->injured_to_reduced;
-  for (const Device& d : plan->devices)
-    if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, *catalogue));
+  const FilmedFoot foot =
+      filmedFoot(plan->side, plan->frame, plan->reduced, plan->injured_to_reduced, plan->devices, *catalogue);
   if (foot.plate.assumed)
     console.caution(
         "The sole is not in the CT: the second ray is taken to slope by 20 degrees; tube angles are off by "
@@ -124,15 +117,10 @@ int views(const Options& options, Console& console) {
                       {"rows", film.view.rows}});
     }
   }
-  {
-    const nlohmann::ordered_json j{{"schema", "rayset.views/1"}, {"simulated", true}, {"films", list}};
-    std::ofstream file(staging->folder() / "views.json");
-    file << j.dump(2) << '\n';
-    file.close();
-    if (!file)
-      return console.fail({Fault::kInternal, "the list of films could not be written",
-                           (staging->folder() / "views.json").string(), "Check free space and permissions."});
-  }
+  if (const Status s = writeJson(staging->folder() / "views.json",
+                                 {{"schema", "rayset.views/1"}, {"simulated", true}, {"films", list}});
+      !s)
+    return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   progress("films", 1);
   console.say(fmt::format("{} simulated films (PNG and DICOM): {}", number, options.out));

@@ -36,14 +36,6 @@ struct Errors {
   }
 };
 
-Vec3 direction(std::mt19937_64& g) {
-  const auto u = [&g] { return static_cast<double>(g() >> 11) * 0x1.0p-52 - 1; };
-  for (;;) {
-    const Vec3 v(u(), u(), u());
-    if (v.norm() > 0.1 && v.norm() < 1) return v.normalized();
-  }
-}
-
 }  // namespace
 
 int main(int argc, char** argv) {
@@ -51,13 +43,15 @@ int main(int argc, char** argv) {
   int starts = 10, scenes = 10;
   double off_mm = 8, off_deg = 8, fine = 0.6;
   std::string only, csv;
-  bool verbose = false;
+  bool verbose = false, from_truth = false;
   app.add_option("--scenes", scenes, "how many feet")->capture_default_str();
   app.add_option("--starts", starts, "registrations of each")->capture_default_str();
   app.add_option("--off-mm", off_mm, "start from the truth, mm")->capture_default_str();
   app.add_option("--off-deg", off_deg, "start from the truth, degrees")->capture_default_str();
   app.add_option("--fine", fine, "finest pixel, mm")->capture_default_str();
   app.add_option("--only", only, "only scenes whose name contains this");
+  app.add_flag("--from-truth", from_truth,
+               "begin with the rays where they are: what the films say, without the search");
   app.add_flag("--verbose", verbose, "every ray and device");
   CLI11_PARSE(app, argc, argv);
 
@@ -100,8 +94,13 @@ int main(int argc, char** argv) {
       const Vec3 centre = c.reduction.frame.origin;
       for (const FilmExposure& truth : scene->films) {
         FilmExposure e = truth;
-        e.view = truth.view.moved(turnAbout(centre, toRadians(off_deg) * direction(g), off_mm * direction(g)));
+        e.view =
+            truth.view.moved(turnAbout(centre, toRadians(off_deg) * randomDirection(g), off_mm * randomDirection(g)));
         input.films.push_back(std::move(e));
+      }
+      for (int ray = 1; from_truth && ray <= 5; ++ray) {
+        const std::string id = fmt::format("M{}", ray);
+        input.thought[id] = scene->injured_to_post[static_cast<std::size_t>(ray - 1)] * scene->planned.at(id).inverse();
       }
       FilmRegistrationSettings s;
       s.fine_pixel_mm = fine;
@@ -139,13 +138,9 @@ int main(int argc, char** argv) {
         const Vec3 d = error * base - base;
         const Eigen::AngleAxisd turn(error.linear());
         const Vec3 turned = turn.angle() * turn.axis();
-        // Covariance of the base.
-        Eigen::Matrix<double, 3, 6> J;
-        const Vec3 arm = base - body->planned_to_found * body->centre;
-        for (int k = 0; k < 3; ++k) J.col(k) = Vec3::Unit(k).cross(arm);
-        J.rightCols<3>() = Mat3::Identity();
-        const Eigen::SelfAdjointEigenSolver<Mat3> spread(J * body->covariance * J.transpose());
-        const Vec3 weakest = spread.eigenvectors().col(2);
+        const LeastCertain spread =
+            leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
+        const Vec3 weakest = spread.direction;
         double in_plane = 0, in_plane_deg = 0;
         for (const FilmExposure& f : scene->films) {
           in_plane = std::max(in_plane, std::hypot(d.dot(f.view.right), d.dot(f.view.down)));
@@ -156,9 +151,7 @@ int main(int argc, char** argv) {
         weak_mm.add(std::abs(d.dot(weakest)));
         total_mm.add(d.norm());
         total_deg.add(toDegrees(turn.angle()));
-        const double sd = std::sqrt(spread.eigenvalues().maxCoeff());
-        const double sd_turn = std::sqrt(
-            Eigen::SelfAdjointEigenSolver<Mat3>(body->covariance.topLeftCorner<3, 3>()).eigenvalues().maxCoeff());
+        const double sd = spread.sd, sd_turn = leastCertain(body->covariance.topLeftCorner<3, 3>()).sd;
         inside_mm += d.norm() <= 2.0 * sd ? 1 : 0;
         inside_deg += turn.angle() <= 2.0 * sd_turn ? 1 : 0;
         worst_mm = std::max(worst_mm, d.norm());
@@ -189,8 +182,8 @@ int main(int argc, char** argv) {
       succeeded += good ? 1 : 0;
       std::string films;
       for (const FoundFilm& f : found->films) films += fmt::format(" {:.2f}", f.similarity);
-      fmt::print("{:40} start {:2}  worst ray {:.2f} mm {:.2f} deg  films{}  {:.1f} s{}\n", scene->name, start,
-                 worst_mm, worst_deg, films, took, good ? "" : "  MISSED");
+      fmt::print("{:40} start {:2}  worst ray {:.2f} mm {:.2f} deg  films{} ({:.4f})  {:.1f} s{}\n", scene->name, start,
+                 worst_mm, worst_deg, films, found->similarity, took, good ? "" : "  MISSED");
       std::fflush(stdout);
     }
   }

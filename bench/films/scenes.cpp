@@ -1,26 +1,20 @@
 #include "scenes.h"
 
 #include <fmt/format.h>
-#include <itkAffineTransform.h>
-#include <itkImage.h>
-#include <itkMultiThreaderBase.h>
-#include <itkRayCastInterpolateImageFunction.h>
-#include <itkResampleImageFilter.h>
 #include <tbb/parallel_for.h>
 
-#include <charconv>
 #include <cmath>
 #include <cstdlib>
 #include <random>
 
-#include "anatomy/procedural_foot.h"
+#include "accuracy/cases.h"
 #include "base/units.h"
 #include "fixation/construct.h"
 #include "geometry/distance_field.h"
-#include "image/itk_bridge.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
 #include "xray/attenuation.h"
+#include "xray/itk_ray_cast.h"
 
 namespace rayset::films_bench {
 namespace {
@@ -30,84 +24,16 @@ namespace {
   std::exit(1);
 }
 
-Foot makeFoot(const std::string& name) {
-  const Side side = name.ends_with("-left") ? Side::kLeft : Side::kRight;
-  if (name.rfind("procedural-", 0) == 0) {
-    std::uint32_t seed = 0;
-    std::from_chars(name.data() + 11, name.data() + name.size(), seed);
-    return proceduralFoot(randomShape(seed), side);
-  }
-  const std::size_t dash = name.rfind('-');
-  auto bones = readBoneFolder(std::filesystem::path(RAYSET_FEET_DIR) / name.substr(0, dash) / name.substr(dash + 1));
-  if (!bones) giveUp(bones.error().message());
-  return {side, std::move(*bones)};
-}
-
 double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
-Vec3 direction(std::mt19937_64& g) {
-  for (;;) {
-    const Vec3 v(2 * uniform(g) - 1, 2 * uniform(g) - 1, 2 * uniform(g) - 1);
-    if (v.norm() > 0.1 && v.norm() < 1) return v.normalized();
-  }
-}
 Rigid wander(std::mt19937_64& g, const Vec3& centre, double mm, double deg) {
-  return turnAbout(centre, uniform(g) * toRadians(deg) * direction(g), uniform(g) * mm * direction(g));
-}
-
-/// ITK's ray caster through a volume of attenuation; line integrals.
-Film itkFilm(const FloatVolume& mu, const ProjectionView& view) {
-  using Image = itk_bridge::Image<float>;
-  // The caster works in the volume's own axes, so the volume's place and turn are put into the detector instead.
-  auto volume = itk_bridge::borrow(mu, false);
-  const Mat3 to_index_frame = mu.grid.direction.transpose();
-  const auto place = [&](const Vec3& p) { return Vec3(to_index_frame * (p - mu.grid.origin)); };
-  using Caster = itk::RayCastInterpolateImageFunction<Image, double>;
-  using Transform = itk::AffineTransform<double, 3>;
-  auto caster = Caster::New();
-  auto transform = Transform::New();
-  transform->SetIdentity();
-  caster->SetInputImage(volume);
-  caster->SetTransform(transform);
-  caster->SetThreshold(0);
-  typename Caster::InputPointType focus;
-  const Vec3 source = place(view.source);
-  for (unsigned k = 0; k < 3; ++k) focus[k] = source[static_cast<int>(k)];
-  caster->SetFocalPoint(focus);
-  auto resample = itk::ResampleImageFilter<Image, Image>::New();
-  resample->SetInput(volume);
-  resample->SetInterpolator(caster);
-  resample->SetDefaultPixelValue(0);
-  typename Image::SizeType size;
-  size[0] = static_cast<itk::SizeValueType>(view.columns);
-  size[1] = static_cast<itk::SizeValueType>(view.rows);
-  size[2] = 1;
-  typename Image::SpacingType spacing;
-  spacing.Fill(view.pixel_mm);
-  typename Image::PointType origin;
-  const Vec3 corner = place(view.detector);
-  for (unsigned k = 0; k < 3; ++k) origin[k] = corner[static_cast<int>(k)];
-  typename Image::DirectionType directions;
-  for (unsigned r = 0; r < 3; ++r) {
-    const int i = static_cast<int>(r);
-    directions[r][0] = (to_index_frame * view.right)[i];
-    directions[r][1] = (to_index_frame * view.down)[i];
-    directions[r][2] = (to_index_frame * view.normal())[i];
-  }
-  resample->SetSize(size);
-  resample->SetOutputSpacing(spacing);
-  resample->SetOutputOrigin(origin);
-  resample->SetOutputDirection(directions);
-  resample->Update();
-  Film out(view.columns, view.rows);
-  const float* from = resample->GetOutput()->GetBufferPointer();
-  out.values.assign(from, from + out.values.size());
-  return out;
+  return turnAbout(centre, uniform(g) * toRadians(deg) * randomDirection(g), uniform(g) * mm * randomDirection(g));
 }
 
 /// What a detector and its processing make of line integrals: scatter, quantum noise, an S-shaped grey scale, 12 bits.
-Film exposed(const Film& integrals, double photons, double scatter, std::mt19937_64& g) {
-  Film primary(integrals.columns, integrals.rows);
-  for (std::size_t i = 0; i < primary.values.size(); ++i) primary.values[i] = std::exp(-integrals.values[i]);
+Film exposed(const std::vector<float>& integrals, int columns, int rows, double photons, double scatter,
+             std::mt19937_64& g) {
+  Film primary(columns, rows);
+  for (std::size_t i = 0; i < primary.values.size(); ++i) primary.values[i] = std::exp(-integrals[i]);
   // Scatter: a wide even blur of the primary (means over blocks, bilinear between).
   constexpr int kBlock = 64;
   const int bc = (primary.columns + kBlock - 1) / kBlock, br = (primary.rows + kBlock - 1) / kBlock;
@@ -144,11 +70,20 @@ Film exposed(const Film& integrals, double photons, double scatter, std::mt19937
 
 }  // namespace
 
+Vec3 randomDirection(std::mt19937_64& g) {
+  for (;;) {
+    const Vec3 v(2 * uniform(g) - 1, 2 * uniform(g) - 1, 2 * uniform(g) - 1);
+    if (v.norm() > 0.1 && v.norm() < 1) return v.normalized();
+  }
+}
+
 std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
   auto scene = std::make_unique<Scene>();
   scene->name = fmt::format("{}/{}/{}{}", s.foot, s.injury, s.seed, s.poorly_reduced ? "/poor" : "");
   std::mt19937_64 g(s.seed * 7919 + 17);
-  const Foot foot = makeFoot(s.foot);
+  const auto foot_found = accuracy::testFoot(s.foot);
+  if (!foot_found) giveUp(foot_found.error().message());
+  const accuracy::TestFoot& foot = **foot_found;
   auto injured = injure(foot.bones, foot.side, namedInjury(namedInjuryFromWord(s.injury).value()));
   if (!injured) giveUp(injured.error().message());
 
@@ -169,7 +104,7 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
   for (int ray = 1; ray <= 5; ++ray) {
     const std::size_t n = static_cast<std::size_t>(ray - 1);
     const Vec3 base = injured->base_points[n];
-    const Rigid off = ray == poor ? turnAbout(base, toRadians(6) * direction(g), 4 * direction(g))
+    const Rigid off = ray == poor ? turnAbout(base, toRadians(6) * randomDirection(g), 4 * randomDirection(g))
                                   : wander(g, base, s.ray_mm, s.ray_deg);
     scene->injured_to_post[n] = off * injured->intact_to_injured[n].inverse();
     post[metatarsal(ray)] = transformed(post.at(metatarsal(ray)), off);
@@ -228,7 +163,7 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     FilmExposure e;
     e.name = word;
     e.view = view->moved(lain);
-    e.film = exposed(itkFilm(mu, e.view), s.photons, s.scatter, g);
+    e.film = exposed(itkRayCast(mu, e.view, 2), e.view.columns, e.view.rows, s.photons, s.scatter, g);
     scene->films.push_back(std::move(e));
   }
   return scene;

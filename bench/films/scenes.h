@@ -5,6 +5,7 @@
 
 #include <array>
 #include <memory>
+#include <random>
 #include <string>
 #include <vector>
 
@@ -36,5 +37,8 @@ struct SceneSettings {
 
 /// Ends the program with a message where a foot or plan cannot be made.
 [[nodiscard]] std::unique_ptr<Scene> makeScene(const SceneSettings& settings);
+
+/// Unit, evenly over the sphere.
+[[nodiscard]] Vec3 randomDirection(std::mt19937_64& generator);
 
 }  // namespace rayset::films_bench

@@ -15,10 +15,11 @@ namespace rayset {
 
 /// Line integrals of the view by RayCastInterpolateImageFunction and ResampleImageFilter with `threads` work units;
 /// values must not be negative. ITK's function knows no direction cosines: the volume's must be the identity.
-inline std::vector<float> itkRayCast(const Volume<std::int16_t>& volume, const ProjectionView& view, unsigned threads) {
-  using In = itk::Image<std::int16_t, 3>;
+template <class T>
+std::vector<float> itkRayCast(const Volume<T>& volume, const ProjectionView& view, unsigned threads) {
+  using In = itk::Image<T, 3>;
   using Out = itk::Image<float, 3>;
-  const In::Pointer image = itk_bridge::borrow(volume, true);
+  const typename In::Pointer image = itk_bridge::borrow(volume, true);
   auto transform = itk::Euler3DTransform<double>::New();
   auto rays = itk::RayCastInterpolateImageFunction<In, double>::New();
   rays->SetTransform(transform);

@@ -18,13 +18,6 @@ constexpr double kTwoSided95 = 1.96;
 // A device counts as planned up to here: ours, the size of the plan's own wanted margins.
 constexpr double kDeviceOffMm = 2.0, kDeviceTurnDeg = 5.0;
 
-/// How many standard deviations of the least certain direction make a 95 % interval of a length in space.
-double spread(const Mat3& covariance, Vec3* direction = nullptr) {
-  const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
-  if (direction != nullptr) *direction = solver.eigenvectors().col(2);
-  return std::sqrt(std::max(0.0, solver.eigenvalues()[2]));
-}
-
 std::string directionWords(const Vec3& d, const Frame& f) {
   const Vec3 c = f.components(d).cwiseAbs();  // medial, distal, dorsal
   const std::array<const char*, 3> words{"from medial to lateral", "along the ray", "from dorsal to plantar"};
@@ -59,59 +52,7 @@ NamedView nominalView(FilmView view) {
 
 Outcome worse(Outcome a, Outcome b) { return static_cast<int>(a) > static_cast<int>(b) ? a : b; }
 
-}  // namespace
-
-std::string_view wordOf(Outcome outcome) {
-  switch (outcome) {
-    case Outcome::kAnatomical:
-      return "anatomical";
-    case Outcome::kAcceptable:
-      return "acceptable";
-    case Outcome::kNotReduced:
-      return "not reduced";
-    case Outcome::kUnknown:
-      break;
-  }
-  return "not known";
-}
-
-Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
-  CheckedFilm out;
-  const FilmInfo& info = scan.info;
-  if (!word.empty()) {
-    auto tube = tubeFromWord(word);
-    if (!tube) return tl::unexpected(tube.error());
-    std::tie(out.tube, out.view) = *tube;
-  } else if (info.view) {
-    out.tube = tubePose(nominalView(*info.view));
-    out.view = describe(nominalView(*info.view)) + " (taken from " + info.view_from + ")";
-  } else {
-    return fail(Fault::kImages, "nothing tells which view the film is", info.file + ", View Position (0018,5101)",
-                "Say it with --views, one word a film in the order of the films.");
-  }
-  if (info.source_detector_mm && word.find("sid=") == std::string::npos) out.tube.sid_mm = *info.source_detector_mm;
-  if (info.source_detector_mm && info.source_patient_mm && *info.source_detector_mm > *info.source_patient_mm)
-    out.tube.oid_mm = *info.source_detector_mm - *info.source_patient_mm;
-  if (!info.spacing.known())
-    return fail(Fault::kImages, "the film does not tell the size of its pixels",
-                info.file + ", Imager Pixel Spacing (0018,1164)",
-                "Export it with its spacing: a check in millimetres is not possible without.");
-  if (std::abs(info.spacing.column_mm / info.spacing.row_mm - 1) > 0.01)
-    return fail(Fault::kImages, "the film's pixels are not square", info.file + ", Imager Pixel Spacing (0018,1164)",
-                "Export it with square pixels.");
-  out.pixel_mm = info.spacing.column_mm;
-  using Origin = FilmSpacing::Origin;
-  const Origin o = info.spacing.origin;
-  if (o != Origin::kDetector && o != Origin::kScanned &&
-      o != Origin::kUnstated)  // told at the foot, not at the detector
-    out.pixel_mm *= out.tube.sid_mm / (out.tube.sid_mm - out.tube.oid_mm);
-  out.tube.pixel_mm = out.pixel_mm;
-  out.tube.width_mm = out.pixel_mm * scan.film.columns;
-  out.tube.height_mm = out.pixel_mm * scan.film.rows;
-  out.scan = std::move(scan);
-  return out;
-}
-
+/// From poses against the tarsus to verdicts.
 void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) {
   const double anatomical = limitOf("anatomical_displacement", 1), acceptable = limitOf("acceptable_displacement", 2);
   const double angle_limit = limitOf("talometatarsal_angle", 15);
@@ -203,6 +144,59 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
   }
 }
 
+}  // namespace
+
+std::string_view wordOf(Outcome outcome) {
+  switch (outcome) {
+    case Outcome::kAnatomical:
+      return "anatomical";
+    case Outcome::kAcceptable:
+      return "acceptable";
+    case Outcome::kNotReduced:
+      return "not reduced";
+    case Outcome::kUnknown:
+      break;
+  }
+  return "not known";
+}
+
+Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
+  CheckedFilm out;
+  const FilmInfo& info = scan.info;
+  if (!word.empty()) {
+    auto tube = tubeFromWord(word);
+    if (!tube) return tl::unexpected(tube.error());
+    std::tie(out.tube, out.view) = *tube;
+  } else if (info.view) {
+    out.tube = tubePose(nominalView(*info.view));
+    out.view = describe(nominalView(*info.view)) + " (taken from " + info.view_from + ")";
+  } else {
+    return fail(Fault::kImages, "nothing tells which view the film is", info.file + ", View Position (0018,5101)",
+                "Say it with --views, one word a film in the order of the films.");
+  }
+  if (info.source_detector_mm && word.find("sid=") == std::string::npos) out.tube.sid_mm = *info.source_detector_mm;
+  if (info.source_detector_mm && info.source_patient_mm && *info.source_detector_mm > *info.source_patient_mm)
+    out.tube.oid_mm = *info.source_detector_mm - *info.source_patient_mm;
+  if (!info.spacing.known())
+    return fail(Fault::kImages, "the film does not tell the size of its pixels",
+                info.file + ", Imager Pixel Spacing (0018,1164)",
+                "Export it with its spacing: a check in millimetres is not possible without.");
+  if (std::abs(info.spacing.column_mm / info.spacing.row_mm - 1) > 0.01)
+    return fail(Fault::kImages, "the film's pixels are not square", info.file + ", Imager Pixel Spacing (0018,1164)",
+                "Export it with square pixels.");
+  out.pixel_mm = info.spacing.column_mm;
+  using Origin = FilmSpacing::Origin;
+  const Origin o = info.spacing.origin;
+  if (o != Origin::kDetector && o != Origin::kScanned &&
+      o != Origin::kUnstated)  // told at the foot, not at the detector
+    out.pixel_mm *= out.tube.sid_mm / (out.tube.sid_mm - out.tube.oid_mm);
+  out.tube.pixel_mm = out.pixel_mm;
+  out.tube.width_mm = out.pixel_mm * scan.film.columns;
+  out.tube.height_mm = out.pixel_mm * scan.film.rows;
+  out.scan = std::move(scan);
+  return out;
+}
+
 Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& progress) {
   const PlanRecord& plan = *input.plan;
   if (input.films.size() < 2)
@@ -285,12 +279,11 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     r.planned_to_found = body->planned_to_found;
     r.similarity = body->similarity;
     const Vec3 base = body->planned_to_found * basePoint(plan.reduced.at(metatarsal(ray)), plan.frame.distal);
-    Eigen::Matrix<double, 3, 6> J;
-    const Vec3 arm = base - body->planned_to_found * body->centre;
-    for (int k = 0; k < 3; ++k) J.col(k) = Vec3::Unit(k).cross(arm);
-    J.rightCols<3>() = Mat3::Identity();
-    r.shift_95_mm = kTwoSided95 * spread(J * body->covariance * J.transpose(), &r.weakest);
-    r.turn_95_rad = kTwoSided95 * spread(body->covariance.topLeftCorner<3, 3>());
+    const LeastCertain shift =
+        leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
+    r.shift_95_mm = kTwoSided95 * shift.sd;
+    r.weakest = shift.direction;
+    r.turn_95_rad = kTwoSided95 * leastCertain(body->covariance.topLeftCorner<3, 3>()).sd;
     r.weakest_words = directionWords(r.weakest, plan.frame);
   }
   for (const FoundDevice& d : found->devices) {

@@ -92,9 +92,6 @@ struct FilmCheckInput {
 /// Fault::kRequest for less than two films, films of another patient or of the other side; kImages as registerFilms().
 [[nodiscard]] Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& progress = {});
 
-/// From poses against the tarsus to verdicts; used by both ways of checking. `found` by metatarsal id.
-void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v);
-
 /// verification.json
 [[nodiscard]] nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v);
 

@@ -475,24 +475,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                     info.study_date.empty() ? "" : ", " + escaped(words::date(info.study_date))) +
             grey("  " + escaped(info.file)) + (info.quality_control ? bold("  simulated") : ""));
   }
-  const double side_width = 128, facts_width = doc.width() - side_width - 14, key_width = 56;
-  double height = 0;
-  for (const auto& [key, value] : facts)
-    height += pdf::drawText(doc.context(), value, 0, 0, facts_width - key_width, {.size = 9}, false) + 2.5;
-  doc.block(std::max(height, 76.0) + 4, [&](cairo_t* cr, double x, double y, double width) {
-    double fy = y;
-    for (const auto& [key, value] : facts) {
-      pdf::drawText(cr, key, x, fy, key_width, {.size = 9, .colour = pdf::kGrey});
-      fy += pdf::drawText(cr, value, x + key_width, fy, facts_width - key_width, {.size = 9}) + 2.5;
-    }
-    pdf::setColour(cr, pdf::kInk);
-    cairo_rectangle(cr, x + width - side_width, y, side_width, 76);
-    cairo_fill(cr);
-    pdf::drawText(cr, bold(words::sideCapitals(r.injured)), x + width - side_width, y + 7, side_width,
-                  {.size = 31, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
-    pdf::drawText(cr, bold("FOOT"), x + width - side_width, y + 44, side_width,
-                  {.size = 20, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
-  });
+  drawFacts(doc, facts, r.injured);
 
   doc.heading("Finding", "finding");
   std::vector<std::string> abnormal, doubtful, contradicted;
@@ -728,25 +711,6 @@ void compose(pdf::Document& doc, const Shots& shots, double density) {
   definitions(doc, shots.r, sources);
 }
 
-Status writePng(const std::filesystem::path& file, double width, double height, double scale,
-                const std::function<void(cairo_t*)>& draw) {
-  cairo_surface_t* surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, static_cast<int>(std::ceil(width * scale)),
-                                                        static_cast<int>(std::ceil(height * scale)));
-  cairo_t* cr = cairo_create(surface);
-  cairo_scale(cr, scale, scale);
-  pdf::setColour(cr, 0xFFFFFF);
-  cairo_paint(cr);
-  draw(cr);
-  cairo_status_t status = cairo_status(cr);
-  cairo_destroy(cr);
-  if (status == CAIRO_STATUS_SUCCESS) status = cairo_surface_write_to_png(surface, file.c_str());
-  cairo_surface_destroy(surface);
-  if (status != CAIRO_STATUS_SUCCESS)
-    return fail(Fault::kInternal, std::string("the picture could not be written: ") + cairo_status_to_string(status),
-                file.string(), "Check that the folder exists, may be written to and has free space.");
-  return {};
-}
-
 }  // namespace
 
 Status writeFilmReport(const FilmReading& r, const std::filesystem::path& folder, const ReportSettings& settings) {
@@ -771,17 +735,17 @@ Status writeFilmReport(const FilmReading& r, const std::filesystem::path& folder
       if (!crop) continue;
       boxes.push_back(*crop);
       const auto name = fmt::format("film_{}_{}.png", i + 1, words::sideWord(foot.side));
-      if (const Status s = writePng(folder / "pictures" / name, dw, dh, density,
-                                    [&](cairo_t* cr) {
-                                      shots.drawDetail(cr, i, foot, {*crop, 0, 0, dw, dh}, density, true);
-                                    });
+      if (const Status s = pdf::writePng(folder / "pictures" / name, dw, dh, density,
+                                         [&](cairo_t* cr) {
+                                           shots.drawDetail(cr, i, foot, {*crop, 0, 0, dw, dh}, density, true);
+                                         });
           !s)
         return s;
     }
-    if (const Status s = writePng(folder / "pictures" / fmt::format("film_{}.png", i + 1), w, h, density,
-                                  [&](cairo_t* cr) {
-                                    shots.drawWhole(cr, i, {whole, 0, 0, w, h}, boxes, density, true);
-                                  });
+    if (const Status s = pdf::writePng(folder / "pictures" / fmt::format("film_{}.png", i + 1), w, h, density,
+                                       [&](cairo_t* cr) {
+                                         shots.drawWhole(cr, i, {whole, 0, 0, w, h}, boxes, density, true);
+                                       });
         !s)
       return s;
   }
@@ -801,7 +765,7 @@ Status writeFilmPicture(const std::filesystem::path& file, const FilmScan& scan)
   const Crop whole = wholeOf(scan.film);
   const double shape = (whole.right - whole.left) / (whole.bottom - whole.top) / scan.info.aspect;
   const double side = 760, w = shape < 1 ? side * shape : side, h = w / shape, edge = 34;
-  return writePng(file, w + edge + 8, h + edge + 8, 1.6, [&](cairo_t* cr) {
+  return pdf::writePng(file, w + edge + 8, h + edge + 8, 1.6, [&](cairo_t* cr) {
     const Window window{whole, edge, edge, w, h};
     const FilmReading none;
     const Shots shots{none, {shown}};

@@ -38,6 +38,14 @@ std::string_view wordOf(FilmedState state) {
   return "metal";
 }
 
+FilmedFoot filmedFoot(Side side, const Frame& frame, const BoneSurfaces& reduced, std::map<std::string, Rigid> poses,
+                      const std::vector<Device>& devices, const Catalogue& catalogue) {
+  FilmedFoot foot{side, plantarFrame(reduced, frame, side), std::move(poses), {}};
+  for (const Device& d : devices)
+    if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, catalogue));
+  return foot;
+}
+
 Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, const FilmedFoot& foot,
                                             const TubePose& tube, const std::string& description,
                                             std::span<const FilmedState> states, const ToneSettings& tone) {
@@ -84,6 +92,7 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.group = "film";
   shot.dark = true;
   shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
+  shot.heading = words::capitalised(film.description);
   shot.short_caption = words::capitalised(captionOf(film.state));
   shot.corner = words::sideCapitals(foot.side);
   shot.note = "SIMULATED";
@@ -115,13 +124,8 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
 std::vector<Shot> makeFilmShots(const Case& c) {
   std::vector<Shot> shots;
   if (c.bodies.bones.empty() || c.reduction.reduced.empty()) return shots;
-  FilmedFoot foot;
-  foot.side = c.side;
-  foot.frame = c.reduction.frame;
-  foot.plate = plantarFrame(c.reduction.reduced, c.reduction.frame, c.side);
-  foot.reduced = reducedPoses(c);
-  for (const Device& d : c.fixation.devices)
-    if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, c.catalogue));
+  const FilmedFoot foot =
+      filmedFoot(c.side, c.reduction.frame, c.reduction.reduced, reducedPoses(c), c.fixation.devices, c.catalogue);
   const FootProjector projector(c.bodies);
   const double third = (pdf::kPageWidth - 2 * pdf::kMargin - 20) / 3;
   for (const NamedView named : {NamedView::kDorsoplantar20, NamedView::kOblique30, NamedView::kLateral}) {

@@ -20,11 +20,15 @@ inline constexpr std::array<FilmedState, 3> kFilmedStates{FilmedState::kInjured,
 /// A foot to be filmed: from a Case or from a plan read back.
 struct FilmedFoot {
   Side side = Side::kRight;
-  Frame frame;                           ///< of the reduced foot
   PlantarFrame plate;                    ///< of the reduced foot
   std::map<std::string, Rigid> reduced;  ///< as scanned to where each body belongs
   std::vector<MetalSolid> metal;         ///< of the definitive stage
 };
+
+/// `reduced`: bones where they belong; `poses`: as scanned to there, by poseId().
+[[nodiscard]] FilmedFoot filmedFoot(Side side, const Frame& frame, const BoneSurfaces& reduced,
+                                    std::map<std::string, Rigid> poses, const std::vector<Device>& devices,
+                                    const Catalogue& catalogue);
 
 /// One simulated film.
 struct SimulatedFilm {

@@ -5,6 +5,7 @@
 
 #include <cairo.h>
 
+#include <algorithm>
 #include <ctime>
 
 #include "report/words.h"
@@ -65,6 +66,27 @@ pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::s
     const double nw = textWidth(cr, number, {.size = 7.6});
     drawText(cr, number, right - nw, foot, -1, {.size = 7.6, .colour = kGrey});
   }};
+}
+
+void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std::string>>& facts, Side side) {
+  const double side_width = 128, facts_width = doc.width() - side_width - 14, key_width = 56;
+  double height = 0;
+  for (const auto& [key, value] : facts)
+    height += pdf::drawText(doc.context(), value, 0, 0, facts_width - key_width, {.size = 9}, false) + 2.5;
+  doc.block(std::max(height, 76.0) + 4, [&](cairo_t* cr, double x, double y, double width) {
+    double fy = y;
+    for (const auto& [key, value] : facts) {
+      pdf::drawText(cr, key, x, fy, key_width, {.size = 9, .colour = pdf::kGrey});
+      fy += pdf::drawText(cr, value, x + key_width, fy, facts_width - key_width, {.size = 9}) + 2.5;
+    }
+    pdf::setColour(cr, pdf::kInk);
+    cairo_rectangle(cr, x + width - side_width, y, side_width, 76);
+    cairo_fill(cr);
+    pdf::drawText(cr, bold(words::sideCapitals(side)), x + width - side_width, y + 7, side_width,
+                  {.size = 31, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
+    pdf::drawText(cr, bold("FOOT"), x + width - side_width, y + 44, side_width,
+                  {.size = 20, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
+  });
 }
 
 }  // namespace rayset

@@ -2,6 +2,8 @@
 #pragma once
 
 #include <string>
+#include <utility>
+#include <vector>
 
 #include "geometry/types.h"
 #include "report/page.h"
@@ -18,6 +20,8 @@ struct PatientLine {
 /// `title` in plain ASCII or UTF-8 without markup, short: it stands to the right of the patient.
 [[nodiscard]] pdf::PageFrame reportFrame(const PatientLine& patient, Side side, const std::string& title,
                                          const std::string& made_at);
+/// The first page's head: facts (name and markup) to the left, the side of the foot in large words to the right.
+void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std::string>>& facts, Side side);
 /// "2026-01-31 14:05", local time.
 [[nodiscard]] std::string timeNow();
 

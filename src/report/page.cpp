@@ -351,4 +351,23 @@ Status Document::finish() {
   return {};
 }
 
+Status writePng(const std::filesystem::path& file, double width, double height, double scale,
+                const std::function<void(cairo_t*)>& draw) {
+  cairo_surface_t* surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, static_cast<int>(std::ceil(width * scale)),
+                                                        static_cast<int>(std::ceil(height * scale)));
+  cairo_t* cr = cairo_create(surface);
+  cairo_scale(cr, scale, scale);
+  setColour(cr, 0xFFFFFF);
+  cairo_paint(cr);
+  draw(cr);
+  cairo_status_t status = cairo_status(cr);
+  cairo_destroy(cr);
+  if (status == CAIRO_STATUS_SUCCESS) status = cairo_surface_write_to_png(surface, file.c_str());
+  cairo_surface_destroy(surface);
+  if (status != CAIRO_STATUS_SUCCESS)
+    return fail(Fault::kInternal, std::string("The picture could not be written: ") + cairo_status_to_string(status),
+                file.string(), "Check that the folder exists, may be written to and has free space.");
+  return {};
+}
+
 }  // namespace rayset::pdf

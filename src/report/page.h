@@ -117,4 +117,8 @@ class Document {
   std::map<std::string, int> places_;
 };
 
+/// Draws on white, `width` by `height` points at `scale` pixels a point, into a PNG file. The error names the file.
+[[nodiscard]] Status writePng(const std::filesystem::path& file, double width, double height, double scale,
+                              const std::function<void(cairo_t*)>& draw);
+
 }  // namespace rayset::pdf

@@ -534,23 +534,11 @@ Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
     cairo_surface_destroy(scrap);
   }
   const double height = picture + 4 + text + (keys > 0 ? 3 + keys : 0) + 4;
-  cairo_surface_t* surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, static_cast<int>(std::ceil(width * scale)),
-                                                        static_cast<int>(std::ceil(height * scale)));
-  cairo_t* cr = cairo_create(surface);
-  cairo_scale(cr, scale, scale);
-  pdf::setColour(cr, 0xFFFFFF);
-  cairo_paint(cr);
-  drawShot(cr, shot, 0, 0, width);
-  pdf::drawText(cr, caption, 4, picture + 4, width - 8, style);
-  drawLegend(cr, entries, 4, picture + 4 + text + 3, width - 8);
-  cairo_status_t status = cairo_status(cr);
-  cairo_destroy(cr);
-  if (status == CAIRO_STATUS_SUCCESS) status = cairo_surface_write_to_png(surface, file.c_str());
-  cairo_surface_destroy(surface);
-  if (status != CAIRO_STATUS_SUCCESS)
-    return fail(Fault::kInternal, std::string("The picture could not be written: ") + cairo_status_to_string(status),
-                file.string(), "Check that the folder exists, may be written to and has free space.");
-  return {};
+  return pdf::writePng(file, width, height, scale, [&](cairo_t* cr) {
+    drawShot(cr, shot, 0, 0, width);
+    pdf::drawText(cr, caption, 4, picture + 4, width - 8, style);
+    drawLegend(cr, entries, 4, picture + 4 + text + 3, width - 8);
+  });
 }
 
 }  // namespace rayset

@@ -39,7 +39,8 @@ struct Shot {
   std::string top, bottom, left, right;  ///< orientation words at the edges
   std::string corner;                    ///< side in capitals, top left
   std::string note;                      ///< a warning word, bottom right; may be empty
-  std::string short_caption;             ///< under the picture where a heading says the rest; empty: the caption
+  std::string heading;                   ///< of the row of shots it belongs to (films: the view); may be empty
+  std::string short_caption;             ///< under the picture where the heading says the rest; empty: the caption
   std::vector<ShotLabel> labels;
 };
 

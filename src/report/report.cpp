@@ -65,24 +65,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
                    c.grid.size.y(), words::number(c.grid.spacing.x(), 2), words::number(c.grid.spacing.y(), 2),
                    words::number(c.grid.spacing.z(), 2), c.scan.files, c.scan.files == 1 ? "file" : "files")},
       {"Other foot", escaped(words::otherFoot(c))}};
-  const double side_width = 128, facts_width = doc.width() - side_width - 14, key_width = 56;
-  double height = 0;
-  for (const auto& [key, value] : facts)
-    height += pdf::drawText(doc.context(), value, 0, 0, facts_width - key_width, {.size = 9}, false) + 2.5;
-  doc.block(std::max(height, 76.0) + 4, [&](cairo_t* cr, double x, double y, double width) {
-    double fy = y;
-    for (const auto& [key, value] : facts) {
-      pdf::drawText(cr, key, x, fy, key_width, {.size = 9, .colour = pdf::kGrey});
-      fy += pdf::drawText(cr, value, x + key_width, fy, facts_width - key_width, {.size = 9}) + 2.5;
-    }
-    pdf::setColour(cr, pdf::kInk);
-    cairo_rectangle(cr, x + width - side_width, y, side_width, 76);
-    cairo_fill(cr);
-    pdf::drawText(cr, bold(words::sideCapitals(c.side)), x + width - side_width, y + 7, side_width,
-                  {.size = 31, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
-    pdf::drawText(cr, bold("FOOT"), x + width - side_width, y + 44, side_width,
-                  {.size = 20, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
-  });
+  drawFacts(doc, facts, c.side);
 
   doc.heading("Finding", "finding");
   const words::Finding f = words::finding(c);
@@ -209,19 +192,15 @@ void films(pdf::Document& doc, const Content& k) {
   doc.paragraph(
       "Simulated from this CT: a point source 1016 mm from the detector, one energy (60 keV), no scatter and no noise. "
       "Angles are those of the tube against the sole; the foot on the table lies differently, so turn the C-arm until "
-      "the "
-      "joint lines look like these. Look for the medial border of M2 in line with that of C2 (dorsoplantar), M4 with "
-      "the "
-      "cuboid (oblique), and no metatarsal dorsal to its tarsal bone (lateral).",
+      "the joint lines look like these. Look for the medial border of M2 in line with that of C2 (dorsoplantar), M4 "
+      "with "
+      "the cuboid (oblique), and no metatarsal dorsal to its tarsal bone (lateral).",
       {.size = 8.5});
   std::size_t first = 0;
   while (first < shots.size()) {  // a row a view
     std::size_t last = first;
-    const std::string view = shots[first]->name.substr(0, shots[first]->name.rfind('_'));
-    while (last < shots.size() && shots[last]->name.substr(0, shots[last]->name.rfind('_')) == view) ++last;
-    const std::string& caption = shots[first]->caption;
-    const std::size_t comma = caption.find(", "), colon = caption.rfind(':');
-    doc.subheading(words::capitalised(caption.substr(comma + 2, colon - comma - 2)), 200);
+    while (last < shots.size() && shots[last]->heading == shots[first]->heading) ++last;
+    doc.subheading(shots[first]->heading, 200);
     const double width = (doc.width() - 10 * static_cast<double>(last - first - 1)) / static_cast<double>(last - first);
     shotRows(doc, k,
              {shots.begin() + static_cast<std::ptrdiff_t>(first), shots.begin() + static_cast<std::ptrdiff_t>(last)},

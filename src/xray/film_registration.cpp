@@ -7,10 +7,8 @@
 #include <array>
 #include <cmath>
 #include <memory>
-#include <numeric>
-#include <optional>
+#include <span>
 
-#include "base/units.h"
 #include "xray/attenuation.h"
 #include "xray/film_normal.h"
 #include "xray/line_integrals.h"
@@ -335,6 +333,7 @@ Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::v
 }
 
 struct Normal {
+  explicit Normal(int count) : H(Eigen::MatrixXd::Zero(count, count)), b(Eigen::VectorXd::Zero(count)) {}
   Eigen::MatrixXd H;
   Eigen::VectorXd b;
   std::vector<double> variance, pixels;  // by film: of the residuals; how many are compared
@@ -560,6 +559,20 @@ const Prior& priorOf(const Problem& p, std::size_t g, const RefineSettings& s) {
   return g >= p.bones ? s.metal : p.groups[g].id == "hindfoot" ? s.hindfoot : s.ray;
 }
 
+/// What is expected of the free poses before any film is looked at.
+void addPriors(const Problem& p, const Unknowns& u, const RefineSettings& s, Normal& normal) {
+  for (std::size_t g = 0; g < p.groups.size(); ++g)
+    if (u.group[g] >= 0) addPrior(p.groups[g], priorOf(p, g, s), u.group[g], normal);
+  // How far the foot lay from the detector is known about as well as the table's height.
+  for (std::size_t f = 0; f < p.films.size(); ++f) {
+    if (u.view[f] < 0) continue;
+    const Vec3 beam = p.films[f].at(s.level).view.normal();
+    const double weight = 1 / (depthMm(s.level) * depthMm(s.level));
+    normal.H.block<3, 3>(u.view[f] + 3, u.view[f] + 3) += weight * beam * beam.transpose();
+    normal.b.segment<3>(u.view[f] + 3) -= weight * viewOff(p.films[f], p.centre, s.level) * beam;
+  }
+}
+
 /// What the priors have against the poses.
 double priorEnergy(const Problem& p, const Unknowns& u, const RefineSettings& s) {
   double sum = 0;
@@ -591,20 +604,9 @@ double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, cons
 /// plain step is too short.
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
   for (int n = 0; n < s.iterations; ++n) {
-    Normal normal;
-    normal.H = Eigen::MatrixXd::Zero(u.count, u.count);
-    normal.b = Eigen::VectorXd::Zero(u.count);
+    Normal normal(u.count);
     for (std::size_t f = 0; f < p.films.size(); ++f) addFilm(p, f, s.level, s.mode, u, normal);
-    for (std::size_t g = 0; g < p.groups.size(); ++g)
-      if (u.group[g] >= 0) addPrior(p.groups[g], priorOf(p, g, s), u.group[g], normal);
-    // How far the foot lay from the detector is known about as well as the table's height.
-    for (std::size_t f = 0; f < p.films.size(); ++f) {
-      if (u.view[f] < 0) continue;
-      const Vec3 beam = p.films[f].at(s.level).view.normal();
-      const double weight = 1 / (depthMm(s.level) * depthMm(s.level));
-      normal.H.block<3, 3>(u.view[f] + 3, u.view[f] + 3) += weight * beam * beam.transpose();
-      normal.b.segment<3>(u.view[f] + 3) -= weight * viewOff(p.films[f], p.centre, s.level) * beam;
-    }
+    addPriors(p, u, s, normal);
     Eigen::MatrixXd damped = normal.H;
     damped.diagonal() += 1e-5 * normal.H.diagonal() + Eigen::VectorXd::Constant(u.count, 1e-9);
     const Eigen::VectorXd x = damped.ldlt().solve(normal.b);
@@ -636,25 +638,19 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
     bool better = false;
     Problem taken;
     double moved = 0;
-    for (const double scale : {1.0, 2.0, 4.0, 8.0}) {
+    const auto tried = [&](double scale) {  // kept where it is the best so far
       Problem q = stepped(scale);
       const double e = energy(q, u, s, normal);
-      if (e >= best) break;
+      if (e >= best) return false;
       best = e;
       taken = std::move(q);
       moved = largest;
-      better = true;
-    }
-    for (const double scale : {0.4, 0.15}) {
-      if (better) break;
-      Problem q = stepped(scale);
-      const double e = energy(q, u, s, normal);
-      if (e >= best) continue;
-      best = e;
-      taken = std::move(q);
-      moved = largest;
-      better = true;
-    }
+      return better = true;
+    };
+    for (const double scale : {1.0, 2.0, 4.0, 8.0})
+      if (!tried(scale)) break;
+    for (const double scale : {0.4, 0.15})
+      if (better || tried(scale)) break;
     if (!better) break;
     p = std::move(taken);
     if (progress.cancelled() || moved < 0.01 * p.levels[static_cast<std::size_t>(s.level)].pixel_mm) break;
@@ -667,6 +663,11 @@ struct Start {
   Rigid moved = Rigid::Identity();
   double score = -1;
 };
+
+void keepBest(std::vector<Start>& starts, std::size_t count) {
+  std::stable_sort(starts.begin(), starts.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
+  if (starts.size() > count) starts.resize(count);
+}
 
 /// Turns on a grid, shifts by sliding: the best few, well apart.
 std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s,
@@ -721,8 +722,7 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
         }
       }
   });
-  std::stable_sort(found.begin(), found.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
-  if (found.size() > keep) found.resize(keep);
+  keepBest(found, keep);
   return found;
 }
 
@@ -737,39 +737,37 @@ FilmState turnedOver(const FilmState& film) {
   return out;
 }
 
-/// Follows the starts of one film down and keeps the best: the whole foot as planned, moved as one.
-Start followDown(Problem p, const FilmState& film, const std::vector<Start>& starts, int last_level,
-                 const Progress& progress) {
+/// Every start refined on one level: the whole foot as planned, moved as one.
+std::vector<Start> refined(Problem p, const FilmState& film, std::vector<Start> starts, int level,
+                           const Progress& progress) {
   p.films = {film};
   const Unknowns u = unknowns(p, {true}, std::vector<bool>(p.groups.size(), false));
-  std::vector<Start> now = starts;
-  for (int level = kSearch; level <= last_level; ++level) {
-    for (Start& s : now) {
-      p.films[0].moved = s.moved;
-      RefineSettings r;
-      r.level = level;
-      r.iterations = level == kMiddle ? 5 : 8;
-      refine(p, u, r, progress);
-      s.moved = p.films[0].moved;
-      s.score = similarity(predict(p, p.films[0], level, {}));
-    }
-    std::stable_sort(now.begin(), now.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
-    now.resize(std::min<std::size_t>(now.size(), level == kSearch ? 3 : 2));
+  RefineSettings r;
+  r.level = level;
+  r.iterations = level == kMiddle ? 5 : 8;
+  for (Start& s : starts) {
+    p.films[0].moved = s.moved;
+    refine(p, u, r, progress);
+    s.moved = p.films[0].moved;
+    s.score = similarity(predict(p, p.films[0], level, {}));
   }
-  return now.empty() ? Start{} : now.front();
+  return starts;
 }
 
-/// Holds the region compared still, around where the bones are now.
-void holdRegions(Problem& p, const Mode& mode) {
-  for (FilmState& f : p.films)
-    for (int level = kCoarse; level < kLevels; ++level) {
-      f.region[static_cast<std::size_t>(level)] = nullptr;
-      Mode wide = mode;
-      wide.wide = true;
-      Film region = predict(p, f, level, wide).weight;
-      // What is not usable is taken out again by every prediction; here it would hold toes and metal still.
-      f.region[static_cast<std::size_t>(level)] = std::make_shared<const Film>(std::move(region));
-    }
+double bestScore(std::span<const Start> starts) {
+  double best = -1;
+  for (const Start& s : starts) best = std::max(best, s.score);
+  return best;
+}
+
+/// Holds the region compared on one level still: around the bones as they are now, without what is masked now.
+void holdRegion(Problem& p, int level, Mode mode) {
+  mode.wide = true;
+  for (FilmState& f : p.films) {
+    auto& region = f.region[static_cast<std::size_t>(level)];
+    region = nullptr;
+    region = std::make_shared<const Film>(predict(p, f, level, mode).weight);
+  }
 }
 
 /// How well the whole is met on all films, less what the priors say against it.
@@ -787,12 +785,11 @@ double score(const Problem& p, int level, const RefineSettings& s) {
   return sum;
 }
 
-/// Shafts that lie over each other on a film can be taken one for another: every ray is tried again from beside where
-/// it was found (turned in the plane of each film, shifted along each beam), and moves where the whole is met better
-/// so.
+/// Shafts that lie over each other on a film can be taken one for another: one that is met worse than
+/// the others or has gone far is tried again from beside where it was found (turned in the plane of each film and about
+/// its length, shifted along each beam), and moves where the whole is met better so.
 void tryBeside(Problem& p, const RefineSettings& base, const Progress& progress) {
   constexpr double kTurn = 0.1, kShift = 2.5, kWorse = 0.04;
-  // Only where something speaks against what was found: it is met worse than the others, or has gone far.
   std::vector<double> met(p.groups.size(), 0.0);
   for (std::size_t f = 0; f < p.films.size(); ++f) {
     const Prediction now = predict(p, p.films[f], kMiddle, base.mode);
@@ -876,6 +873,18 @@ LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
 
 }  // namespace
 
+Mat3 pointCovariance(const Covariance6& twist, const Vec3& centre, const Vec3& point) {
+  Eigen::Matrix<double, 3, 6> J;
+  for (int k = 0; k < 3; ++k) J.col(k) = Vec3::Unit(k).cross(point - centre);
+  J.rightCols<3>() = Mat3::Identity();
+  return J * twist * J.transpose();
+}
+
+LeastCertain leastCertain(const Mat3& covariance) {
+  const Eigen::SelfAdjointEigenSolver<Mat3> solver(covariance);
+  return {std::sqrt(std::max(0.0, solver.eigenvalues()[2])), solver.eigenvectors().col(2)};
+}
+
 Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const FilmRegistrationSettings& settings,
                                        const Progress& progress) {
   if (input.films.empty()) return fail(Fault::kRequest, "there is no film to register", {}, "Give at least one film.");
@@ -948,16 +957,21 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     for (std::size_t level = 0; level < kLevels; ++level) (*at_levels)[level] = levelFilm(e, p.levels[level]);
     FilmState f;
     f.levels = std::move(at_levels);
-    const std::vector<Start> starts = seekStarts(p, f, settings, 8);
-    Start best = followDown(p, f, starts, kMiddle, progress);
-    if (progress.cancelled()) return cancelledError();
+    constexpr std::size_t kCompared = 3;
+    std::vector<Start> starts = refined(p, f, seekStarts(p, f, settings, 8), kSearch, progress);
     const FilmState over = turnedOver(f);
-    const Start mirrored_best = followDown(p, over, seekStarts(p, over, settings, 3), kSearch, progress);
-    const Start straight = followDown(
-        p, f, {starts.begin(), starts.begin() + std::min<std::ptrdiff_t>(3, std::ssize(starts))}, kSearch, progress);
-    if (mirrored_best.score > straight.score + 0.05)
+    const std::vector<Start> mirrored = refined(p, over, seekStarts(p, over, settings, kCompared), kSearch, progress);
+    if (progress.cancelled()) return cancelledError();
+    if (bestScore(mirrored) > bestScore(std::span(starts).first(std::min(kCompared, starts.size()))) + 0.05)
       return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
                   "Check that it is the right side and was not turned over.");
+    keepBest(starts, 3);
+    for (const int level : {kCoarse, kMiddle}) {
+      starts = refined(p, f, std::move(starts), level, progress);
+      keepBest(starts, 2);
+    }
+    if (progress.cancelled()) return cancelledError();
+    const Start& best = starts.front();
     if (best.score < kMatchedSimilarity)
       return fail(Fault::kImages,
                   fmt::format("the film does not match the foot of the plan (similarity {:.2f}, at least {:.2f} is "
@@ -970,26 +984,29 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   }
 
   // --- all films together: views, rays and hindfoot
+  for (Group& g : p.groups)
+    if (const auto it = input.thought.find(g.id); it != input.thought.end()) g.planned_to_found = it->second;
   const std::vector<bool> all_views(p.films.size(), true), no_views(p.films.size(), false);
   std::vector<bool> bones(p.groups.size(), false), metal(p.groups.size(), false);
   for (std::size_t g = 0; g < p.groups.size(); ++g) {
     bones[g] = g > 0 && g < p.bones;
     metal[g] = g >= p.bones;
   }
+  const bool with_metal = settings.devices && !input.metal.empty();
   RefineSettings r;
   r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
   const Unknowns of_bones = unknowns(p, all_views, bones), of_metal = unknowns(p, no_views, metal);
   bool metal_fitted = false;
   const auto passBones = [&](int level, int iterations) {
-    holdRegions(p, {false, metal_fitted, false, false});
     r.level = level;
     r.iterations = iterations;
     r.mode.metal_compared = false;
     r.mode.metal_known = metal_fitted;
+    holdRegion(p, level, r.mode);
     refine(p, of_bones, r, progress);
   };
   const auto passMetal = [&](int level, int iterations) {
-    if (!settings.devices || input.metal.empty()) return;
+    if (!with_metal) return;
     r.level = level;
     r.iterations = iterations;
     r.mode.metal_compared = true;
@@ -1004,7 +1021,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     views.mode.core = true;
     refine(p, unknowns(p, all_views, std::vector<bool>(p.groups.size(), false)), views, progress);
     // Then the rays alone, then everything.
-    holdRegions(p, {});
+    holdRegion(p, kMiddle, {});
     RefineSettings rays = r;
     rays.level = kMiddle;
     rays.iterations = 8;
@@ -1016,7 +1033,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   passMetal(kMiddle, 8);
   if (progress.cancelled()) return cancelledError();
   passBones(kMiddle, 4);
-  holdRegions(p, {false, metal_fitted, false, false});
+  for (const int level : {kCoarse, kMiddle}) holdRegion(p, level, r.mode);
   tryBeside(p, r, progress);
   passBones(kMiddle, 6);
   passBones(kFine, 12);
@@ -1026,10 +1043,11 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
 
   // --- what was found
   FilmRegistration out;
+  const Mode bones_known{.metal_known = metal_fitted}, metal_known{.metal_compared = true, .metal_known = true};
   std::vector<Prediction> last, last_with_metal;
   for (const FilmState& f : p.films) {
-    last.push_back(predict(p, f, kFine, {false, metal_fitted, false, false}));
-    if (!input.metal.empty()) last_with_metal.push_back(predict(p, f, kFine, {true, true, false, false}));
+    last.push_back(predict(p, f, kFine, bones_known));
+    if (with_metal) last_with_metal.push_back(predict(p, f, kFine, metal_known));
   }
   for (std::size_t n = 0; n < p.films.size(); ++n) {
     FoundFilm f;
@@ -1037,31 +1055,21 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     f.similarity = similarity(last[n]);
     f.shift_mm = (p.films[n].moved * p.centre - p.centre).norm();
     f.turn_rad = rotationAngle(p.films[n].moved.linear());
+    out.similarity += f.similarity / static_cast<double>(p.films.size());
     out.films.push_back(f);
   }
   // All unknowns together: what is uncertain of the views is uncertain of everything told against the tarsus.
   std::vector<bool> everything(p.groups.size(), true);
   everything[0] = false;
-  const bool with_metal = settings.devices && !input.metal.empty();
   if (!with_metal) std::fill(everything.begin() + static_cast<std::ptrdiff_t>(p.bones), everything.end(), false);
   const Unknowns all = unknowns(p, all_views, everything);
-  Normal joint;
-  joint.H = Eigen::MatrixXd::Zero(all.count, all.count);
-  joint.b = Eigen::VectorXd::Zero(all.count);
+  Normal joint(all.count);
   for (std::size_t f = 0; f < p.films.size(); ++f) {
-    addFilm(p, f, kFine, {false, metal_fitted, false, false}, all, joint);
-    if (with_metal) addFilm(p, f, kFine, {true, true, false, false}, all, joint);
-    const Vec3 beam = p.films[f].at(kFine).view.normal();
-    joint.H.block<3, 3>(all.view[f] + 3, all.view[f] + 3) +=
-        beam * beam.transpose() / (depthMm(kFine) * depthMm(kFine));
+    addFilm(p, f, kFine, bones_known, all, joint);
+    if (with_metal) addFilm(p, f, kFine, metal_known, all, joint);
   }
-  for (std::size_t g = 1; g < p.groups.size(); ++g)
-    if (all.group[g] >= 0)
-      addPrior(p.groups[g],
-               g >= p.bones                   ? r.metal
-               : p.groups[g].id == "hindfoot" ? r.hindfoot
-                                              : r.ray,
-               all.group[g], joint);
+  r.level = kFine;
+  addPriors(p, all, r, joint);
   const Eigen::MatrixXd covariance =
       kBoneSpread * kBoneSpread * (joint.H + 1e-9 * Eigen::MatrixXd::Identity(all.count, all.count)).inverse();
   const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / settings.fine_pixel_mm)));
@@ -1076,7 +1084,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       b.similarity = std::min(b.similarity, similarity(prediction, &prediction.groups[g], rim));
     out.bodies.push_back(std::move(b));
   }
-  if (settings.devices && !input.metal.empty()) {
+  if (with_metal) {
     for (std::size_t g = p.bones; g < p.groups.size(); ++g) {
       const Group& group = p.groups[g];
       FoundDevice d;
@@ -1085,22 +1093,13 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       d.tip = group.planned_to_found * group.metal->tip;
       const Covariance6 c = covariance.block<6, 6>(all.group[g], all.group[g]);
       const auto spread = [&](const Vec3& point) {
-        Eigen::Matrix<double, 3, 6> J;
-        const Vec3 arm = point - group.planned_to_found * group.centre;
-        for (int k = 0; k < 3; ++k) J.col(k) = Vec3::Unit(k).cross(arm);
-        J.rightCols<3>() = Mat3::Identity();
-        return std::sqrt(
-            std::max(0.0, Eigen::SelfAdjointEigenSolver<Mat3>(J * c * J.transpose()).eigenvalues().maxCoeff()));
+        return leastCertain(pointCovariance(c, group.planned_to_found * group.centre, point)).sd;
       };
       d.entry_sd_mm = std::hypot(spread(d.entry), kMetalOffMm);
       d.tip_sd_mm = std::hypot(spread(d.tip), kMetalOffMm);
       const Vec3 axis = (d.tip - d.entry).normalized();
       const Mat3 across = Mat3::Identity() - axis * axis.transpose();
-      d.axis_sd_rad = std::hypot(
-          std::sqrt(std::max(
-              0.0,
-              Eigen::SelfAdjointEigenSolver<Mat3>(across * c.topLeftCorner<3, 3>() * across).eigenvalues().maxCoeff())),
-          kMetalOffRad);
+      d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kMetalOffRad);
       double worst = 1;
       for (const Prediction& prediction : last_with_metal)
         worst = std::min(worst, similarity(prediction, &prediction.groups[g], rim));

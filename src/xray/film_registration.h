@@ -78,6 +78,7 @@ struct FilmRegistration {
   std::vector<FoundFilm> films;
   std::vector<FoundBody> bodies;
   std::vector<FoundDevice> devices;
+  double similarity = 0;  ///< local correlation of bones, the mean of the films, on the finest level
 };
 
 /// A device with its solid, in the reduced foot.
@@ -92,10 +93,22 @@ struct FilmRegistrationInput {
   std::map<std::string, Rigid> injured_to_planned;  ///< by pose id; identity where missing
   std::vector<PlannedMetal> metal;                  ///< what should be seen on the films
   std::vector<FilmExposure> films;
+  /// Where bodies and devices are thought to be against the tarsus (planned to found); those not named: as planned.
+  /// Only where the search begins.
+  std::map<std::string, Rigid> thought;
 };
 
 /// Least local correlation of a film that counts as matched, and of a ray that counts as found.
 inline constexpr double kMatchedSimilarity = 0.45;
+
+/// Covariance of where a point of a body is, from that of the body's small twist about `centre` (as found).
+[[nodiscard]] Mat3 pointCovariance(const Covariance6& twist, const Vec3& centre, const Vec3& point);
+/// The direction in which something is least certain, and its standard deviation there.
+struct LeastCertain {
+  double sd = 0;
+  Vec3 direction = Vec3::UnitX();
+};
+[[nodiscard]] LeastCertain leastCertain(const Mat3& covariance);
 
 /// Fault::kRequest: no film, no bodies. Fault::kImages: a film that matches the foot nowhere near its nominal view, or
 /// that matches its mirror image better (naming it). Deterministic, whatever the number of threads.
