@@ -12,6 +12,7 @@
 #include "injury/displacement.h"
 #include "phantom/patient.h"
 #include "phantom/truth.h"
+#include "phantom_after.h"
 #include "staging.h"
 #include "verbs.h"
 
@@ -22,6 +23,8 @@ namespace fs = std::filesystem;
 
 struct Options {
   std::string out, other_out, foot = "procedural", bones, other_bones, side, injury = "homolateral", fragment;
+  std::string after;
+  AfterOperation residual;
   std::string compression = "none", kernel = "standard", contact, staple;
   std::uint32_t seed = 0;
   bool both = false, enhanced = false, surfaces = false, force = false;
@@ -60,7 +63,25 @@ ScanInfo infoFor(const Patient& patient, const Options& options, const char* fee
   return info;
 }
 
+/// The scanner turned against the foot about x, y, z; as it is where no angles are given.
+Mat3 orientation(const std::vector<double>& degrees) {
+  if (degrees.empty()) return Mat3::Identity();
+  const auto turn = [&](std::size_t n, const Vec3& axis) { return Eigen::AngleAxisd(toRadians(degrees[n]), axis); };
+  return (turn(2, Vec3::UnitZ()) * turn(1, Vec3::UnitY()) * turn(0, Vec3::UnitX())).toRotationMatrix();
+}
+
 int phantom(const Options& options, Console& console) {
+  if (!options.after.empty()) {
+    AfterOperation request = options.residual;
+    request.plan = options.after;
+    request.out = options.out;
+    request.scan = options.scan;
+    request.scan.kernel = *kernelFromWord(options.kernel);
+    request.scan.seed = options.seed + 1ULL;
+    request.scan.scanner_from_patient = orientation(options.orientation_deg);
+    request.force = options.force;
+    return phantomAfter(request, console);
+  }
   const auto start = std::chrono::steady_clock::now();
   PatientRequest request;
   request.bones = options.bones;
@@ -81,13 +102,7 @@ int phantom(const Options& options, Console& console) {
   request.scan = options.scan;
   request.scan.kernel = *kernelFromWord(options.kernel);
   request.scan.seed = options.seed + 1ULL;
-  if (!options.orientation_deg.empty()) {
-    const auto turn = [&](std::size_t n, const Vec3& axis) {
-      return Eigen::AngleAxisd(toRadians(options.orientation_deg[n]), axis);
-    };
-    request.scan.scanner_from_patient =
-        (turn(2, Vec3::UnitZ()) * turn(1, Vec3::UnitY()) * turn(0, Vec3::UnitX())).toRotationMatrix();
-  }
+  request.scan.scanner_from_patient = orientation(options.orientation_deg);
 
   auto staging = Staging::open(options.out, "truth.json", options.force);
   if (!staging) return console.fail(staging.error());
@@ -184,6 +199,22 @@ void addPhantomVerb(CLI::App& app, Console& console, int& status) {
   CLI::Option* bones =
       verb->add_option("--bones", options->bones, "folder of closed bone surfaces (M1.stl, C1.stl, ...) to start from")
           ->excludes(foot);
+  CLI::Option* after =
+      verb->add_option("--after", options->after,
+                       "a CT after the operation instead: the foot of this plan (a folder that `rayset "
+                       "plan` wrote) with its metal")
+          ->excludes(foot)
+          ->excludes(bones);
+  verb->add_option("--off-mm", options->residual.ray_mm, "with --after: how far each ray is from the plan, at most")
+      ->needs(after)
+      ->capture_default_str();
+  verb->add_option("--off-deg", options->residual.ray_deg, "the same, degrees")->needs(after)->capture_default_str();
+  verb->add_option("--metal-off-mm", options->residual.device_mm, "with --after: the same for each device")
+      ->needs(after)
+      ->capture_default_str();
+  verb->add_option("--metal-off-deg", options->residual.device_deg, "the same, degrees")
+      ->needs(after)
+      ->capture_default_str();
   verb->add_option("--side", options->side, "procedural: which foot (right); bones: checked against them")
       ->check(CLI::IsMember({"left", "right"}));
   verb->add_option("--seed", options->seed, "shape of the procedural foot (0: the mean foot), texture and noise")

@@ -1,10 +1,12 @@
-// rayset verify: after the operation, are bones and metal where they were planned?
+// rayset verify: after the operation, are bones and metal where they were planned? From films or a CT.
 #include <fmt/format.h>
 
 #include <algorithm>
 
 #include "base/units.h"
+#include "outcome/ct_check.h"
 #include "outcome/film_check.h"
+#include "report/verification_report.h"
 #include "staging.h"
 #include "verbs.h"
 
@@ -12,12 +14,13 @@ namespace rayset::app {
 namespace {
 
 struct Options {
-  std::string plan, out;
+  std::string plan, out, ct, series;
   std::vector<std::string> films, views;
   bool temporary = false, force = false;
 };
 
 void summarise(const Verification& v, const std::string& out, Console& console) {
+  if (!v.ct.empty()) console.say(v.ct);
   for (const FilmOutcome& f : v.films)
     console.say(fmt::format("{}: {}; matched with {:.2f}, {:.0f} mm and {:.0f} degrees from there", f.file, f.view,
                             f.similarity, f.shift_mm, toDegrees(f.turn_rad)));
@@ -57,6 +60,9 @@ int verify(const Options& options, Console& console) {
   if (!bodies) return console.fail(bodies.error());
   const auto catalogue = readCatalogue(defaultCatalogueFile());
   if (!catalogue) return console.fail(catalogue.error());
+  if (options.films.empty() == options.ct.empty())
+    return console.fail({Fault::kRequest, "give either films or a CT", "--films, --ct",
+                         "Two or more films after --films, or the folder of a CT after --ct."});
   if (!options.views.empty() && options.views.size() != options.films.size())
     return console.fail({Fault::kRequest,
                          fmt::format("{} views are given for {} films", options.views.size(), options.films.size()),
@@ -75,8 +81,21 @@ int verify(const Options& options, Console& console) {
   }
   auto staging = Staging::open(options.out, "verification.json", options.force);
   if (!staging) return console.fail(staging.error());
-  const auto checked = checkFilms(input, console.progress());
+  Result<Verification> checked = Verification{};
+  if (options.ct.empty()) {
+    checked = checkFilms(input, console.progress());
+  } else {
+    const auto scan = readCt(options.ct, {options.series}, console.progress());
+    if (!scan) return console.fail(scan.error());
+    checked = checkCt({&*plan, &*catalogue, &*scan, options.temporary}, console.progress());
+  }
   if (!checked) return console.fail(checked.error());
+  VerificationReport report{&*plan, &*checked, &*catalogue, nullptr, nullptr};
+  if (options.ct.empty()) {
+    report.films = &input.films;
+    report.bodies = &*bodies;
+  }
+  if (const Status s = writeVerificationReport(report, staging->folder()); !s) return console.fail(s.error());
   if (const Status s = writeJson(staging->folder() / "verification.json", verificationJson(*plan, *checked)); !s)
     return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
@@ -88,14 +107,16 @@ int verify(const Options& options, Console& console) {
 
 void addVerifyVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("verify", "check bones and metal on films taken after the operation");
+  CLI::App* verb = app.add_subcommand("verify", "check bones and metal on films or a CT taken after the operation");
   verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
-  verb->add_option("--films", options->films, "two or more films (DICOM), from clearly different sides")->required();
+  verb->add_option("--films", options->films, "two or more films (DICOM), from clearly different sides");
+  auto* ct = verb->add_option("--ct", options->ct, "a CT taken after the operation, in place of films");
+  verb->add_option("--series", options->series, "the series to use where the CT's folder holds several")->needs(ct);
   verb->add_option(
       "--views", options->views,
       "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, or tube "
       "angles in degrees like orbital=30,tilt=10");
-  verb->add_option("--out", options->out, "folder for verification.json")->required();
+  verb->add_option("--out", options->out, "folder for verification.pdf, verification.json and pictures")->required();
   verb->add_flag("--temporary", options->temporary, "the temporary wires are still in");
   verb->add_flag("--force", options->force, "replace an earlier result in the same folder");
   verb->callback([options, &console, &status] { status = verify(*options, console); });

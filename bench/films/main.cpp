@@ -1,4 +1,5 @@
-// How well films are registered: bench_films [--runs N] [--feet real|procedural|all] [--off MM,DEG] [--csv FILE]
+// How well the checks after an operation find bones and metal: bench_films [--scenes N] [--starts N] [--off-mm MM]
+// [--off-deg DEG], and on CT: bench_films --ct [--scenes N]
 //
 // Scenes (scenes.h) are filmed by ITK's ray caster at an unknown pose of tube and foot; every scene is then registered
 // from several starts, each `off` from the true pose. Printed: errors of each ray's base and axis in the planes of the
@@ -8,12 +9,14 @@
 
 #include <CLI/CLI.hpp>
 #include <chrono>
+#include <ctime>
 #include <filesystem>
 #include <fstream>
 #include <random>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "outcome/ct_check.h"
 #include "scenes.h"
 
 using namespace rayset;
@@ -36,20 +39,125 @@ struct Errors {
   }
 };
 
+/// Along the bone, as it lies.
+Vec3 axisOf(const Surface& bone, const Rigid& X) { return X.linear() * principalAxes(bone.vertices).axes.col(0); }
+
+/// What the checks after an operation are judged by.
+struct Tally {
+  Errors base_mm, turn_deg, tip_mm, entry_mm, axis_deg, seconds;
+  int scans = 0, refused = 0, rays = 0, wanted_rays = 0, inside_mm = 0, inside_deg = 0, devices = 0, seen = 0,
+      inside_tip = 0, inside_axis = 0;
+};
+
+PlanRecord recordOf(const Scene& scene) {
+  const Case& c = scene.plan;
+  PlanRecord out;
+  out.side = c.side;
+  out.frame = c.reduction.frame;
+  out.injured_to_reduced = scene.planned;
+  out.reduced = c.reduction.reduced;
+  for (const auto& [id, fragment] : c.fragments) out.fragments[id] = fragment.reduced;
+  out.devices = c.fixation.devices;
+  return out;
+}
+
+/// The CT after the operation, checked against the truth.
+void checkScan(const Scene& scene, bool verbose, Tally& t) {
+  const PlanRecord plan = recordOf(scene);
+  const auto began = std::chrono::steady_clock::now();
+  const auto found = checkCt({&plan, &scene.plan.catalogue, &scene.ct, false});
+  const double took = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
+  t.seconds.add(took);
+  ++t.scans;
+  t.wanted_rays += 5;
+  if (!found) {
+    ++t.refused;
+    fmt::print("{:40} refused: {}\n", scene.name, found.error().message());
+    return;
+  }
+  double worst_mm = 0, worst_deg = 0;
+  for (const RayOutcome& r : found->rays) {
+    if (r.ray == 0) continue;
+    ++t.rays;
+    const Rigid truth = scene.injured_to_post[static_cast<std::size_t>(r.ray - 1)];
+    const Rigid error = r.planned_to_found * scene.planned.at(fmt::format("M{}", r.ray)) * truth.inverse();
+    const Vec3 base =
+        basePoint(transformed(scene.plan.injured.at(metatarsal(r.ray)), truth), scene.plan.reduction.frame.distal);
+    const double off = (error * base - base).norm(), turn = rotationAngle(error.linear());
+    t.base_mm.add(off);
+    t.turn_deg.add(toDegrees(turn));
+    t.inside_mm += off <= r.shift_95_mm ? 1 : 0;
+    t.inside_deg += turn <= r.turn_95_rad ? 1 : 0;
+    worst_mm = std::max(worst_mm, off);
+    worst_deg = std::max(worst_deg, toDegrees(turn));
+    if (verbose)
+      fmt::print("    M{} {:5.2f} mm, {:5.2f} deg; stated {:.2f} mm {:.2f} deg; rms {:.2f}\n", r.ray, off,
+                 toDegrees(turn), r.shift_95_mm, toDegrees(r.turn_95_rad), r.rms_mm);
+  }
+  for (const DeviceOutcome& d : found->devices) {
+    const auto& [entry, tip] = scene.devices.at(d.id);
+    ++t.devices;
+    if (!d.seen) {
+      if (verbose) fmt::print("    {} not seen\n", d.id);
+      continue;
+    }
+    ++t.seen;
+    const double at_tip = (d.tip - tip).norm(), at_entry = (d.entry - entry).norm();
+    const double axis =
+        std::acos(std::clamp((d.tip - d.entry).normalized().dot((tip - entry).normalized()), -1.0, 1.0));
+    t.tip_mm.add(at_tip);
+    t.entry_mm.add(at_entry);
+    t.axis_deg.add(toDegrees(axis));
+    t.inside_tip += at_tip <= d.tip_95_mm ? 1 : 0;
+    t.inside_axis += axis <= d.axis_95_rad ? 1 : 0;
+    if (verbose)
+      fmt::print(
+          "    {} tip {:.2f} entry {:.2f} mm, axis {:.2f} deg, longer by {:.1f} mm; stated {:.2f} mm {:.2f} deg\n",
+          d.id, at_tip, at_entry, toDegrees(axis), d.longer_mm, d.tip_95_mm, toDegrees(d.axis_95_rad));
+  }
+  fmt::print("{:40} worst ray {:.2f} mm {:.2f} deg  {:.1f} s\n", scene.name, worst_mm, worst_deg, took);
+  for (const std::string& text : found->cautions)
+    if (verbose) fmt::print("    {}\n", text);
+  std::fflush(stdout);
+}
+
+void printRow(const char* what, Errors& e, const char* unit) {
+  fmt::print("{:46} mean {:6.2f}  median {:6.2f}  95 % {:6.2f}  worst {:6.2f} {}\n", what, e.mean(), e.quantile(0.5),
+             e.quantile(0.95), e.quantile(1), unit);
+}
+
+void print(Tally& t) {
+  fmt::print("\n{} CTs, {} refused, {} of {} rays and {} of {} devices found\n", t.scans, t.refused, t.rays,
+             t.wanted_rays, t.seen, t.devices);
+  printRow("ray, base", t.base_mm, "mm");
+  printRow("ray, turn", t.turn_deg, "degrees");
+  printRow("device, tip", t.tip_mm, "mm");
+  printRow("device, entry", t.entry_mm, "mm");
+  printRow("device, axis", t.axis_deg, "degrees");
+  printRow("time", t.seconds, "s");
+  if (t.rays > 0 && t.seen > 0)
+    fmt::print("inside the stated 95 %: rays {} % (mm) {} % (degrees), tips {} %, axes {} %\n",
+               100 * t.inside_mm / t.rays, 100 * t.inside_deg / t.rays, 100 * t.inside_tip / t.seen,
+               100 * t.inside_axis / t.seen);
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
   CLI::App app{"Registration of films whose truth is known"};
-  int starts = 10, scenes = 10;
+  int starts = 10, scenes = 10, first_start = 0;
   double off_mm = 8, off_deg = 8, fine = 0.6;
-  std::string only, csv;
-  bool verbose = false, from_truth = false;
+  std::string only, out;
+  bool verbose = false, from_truth = false, ct = false;
   app.add_option("--scenes", scenes, "how many feet")->capture_default_str();
   app.add_option("--starts", starts, "registrations of each")->capture_default_str();
+  app.add_option("--first-start", first_start, "number of the first of them")->capture_default_str();
   app.add_option("--off-mm", off_mm, "start from the truth, mm")->capture_default_str();
   app.add_option("--off-deg", off_deg, "start from the truth, degrees")->capture_default_str();
   app.add_option("--fine", fine, "finest pixel, mm")->capture_default_str();
   app.add_option("--only", only, "only scenes whose name contains this");
+  app.add_option("--out", out, "errors and stated deviations of every ray and device, comma separated");
+  app.add_flag("--ct", ct, "a CT with metal instead of films");
   app.add_flag("--from-truth", from_truth,
                "begin with the rays where they are: what the films say, without the search");
   app.add_flag("--verbose", verbose, "every ray and device");
@@ -69,11 +177,13 @@ int main(int argc, char** argv) {
     s.injury = injuries[static_cast<std::size_t>(n + n / 5) % injuries.size()];
     s.seed = static_cast<std::uint64_t>(n + 1);
     s.poorly_reduced = n % 3 == 2;
+    s.ct = ct;
     if (n % 4 == 3) s.views = {"dorsoplantar-15", "lateral", "oblique-30"};
     list.push_back(s);
   }
 
-  Errors plane_mm, plane_deg, weak_mm, total_mm, total_deg, tip_mm, entry_mm, axis_deg, seconds;
+  Errors plane_mm, plane_deg, weak_mm, total_mm, total_deg, tip_mm, entry_mm, axis_deg, seconds, cpu_seconds;
+  Tally tally;
   int runs = 0, succeeded = 0, refused = 0, inside_mm = 0, inside_deg = 0, rays = 0, devices = 0, seen = 0,
       inside_tip = 0;
   for (const SceneSettings& settings : list) {
@@ -82,10 +192,14 @@ int main(int argc, char** argv) {
       continue;
     const auto scene = makeScene(settings);
     const Case& c = scene->plan;
+    if (ct) {
+      checkScan(*scene, verbose, tally);
+      continue;
+    }
     std::vector<PlannedMetal> metal;
     for (const Device& d : c.fixation.devices)
       if (d.stage == "definitive") metal.push_back({d.id, d.entry, d.tip, metalSolid(d, c.catalogue)});
-    for (int start = 0; start < starts; ++start) {
+    for (int start = first_start; start < first_start + starts; ++start) {
       std::mt19937_64 g(settings.seed * 1000 + static_cast<std::uint64_t>(start));
       FilmRegistrationInput input;
       input.bodies = &c.bodies;
@@ -98,16 +212,26 @@ int main(int argc, char** argv) {
             truth.view.moved(turnAbout(centre, toRadians(off_deg) * randomDirection(g), off_mm * randomDirection(g)));
         input.films.push_back(std::move(e));
       }
+      if (from_truth)
+        for (const PlannedMetal& m : metal) {
+          const auto& [entry, tip] = scene->devices.at(m.id);
+          Rigid X = Rigid::Identity();
+          X.linear() = Eigen::Quaterniond::FromTwoVectors(m.tip - m.entry, tip - entry).toRotationMatrix();
+          X.translation() = entry - X.linear() * m.entry;
+          input.thought[m.id] = X;
+        }
       for (int ray = 1; from_truth && ray <= 5; ++ray) {
         const std::string id = fmt::format("M{}", ray);
         input.thought[id] = scene->injured_to_post[static_cast<std::size_t>(ray - 1)] * scene->planned.at(id).inverse();
       }
       FilmRegistrationSettings s;
       s.fine_pixel_mm = fine;
+      const std::clock_t clock = std::clock();
       const auto began = std::chrono::steady_clock::now();
       const auto found = registerFilms(input, s);
       const double took = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
       seconds.add(took);
+      cpu_seconds.add(static_cast<double>(std::clock() - clock) / CLOCKS_PER_SEC);
       ++runs;
       if (!found) {
         ++refused;
@@ -152,10 +276,24 @@ int main(int argc, char** argv) {
         total_mm.add(d.norm());
         total_deg.add(toDegrees(turn.angle()));
         const double sd = spread.sd, sd_turn = leastCertain(body->covariance.topLeftCorner<3, 3>()).sd;
+        const double roll = toDegrees(turned.dot(axisOf(bone, truth)));
+        if (!out.empty()) {
+          std::ofstream file(out, std::ios::app);
+          const Mat3 turns = body->covariance.topLeftCorner<3, 3>();
+          double plane_sd = 0;
+          for (const FilmExposure& f : scene->films)
+            plane_sd = std::max(plane_sd, std::sqrt(f.view.normal().dot(turns * f.view.normal())));
+          const Vec3 axis = axisOf(bone, truth);
+          file << fmt::format(
+              "ray,{},{},{},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.3f}\n",
+              scene->name, start, id, d.norm(), sd, in_plane, std::abs(d.dot(weakest)), toDegrees(turn.angle()),
+              toDegrees(sd_turn), in_plane_deg, toDegrees(plane_sd), roll, toDegrees(std::sqrt(axis.dot(turns * axis))),
+              body->similarity);
+        }
         inside_mm += d.norm() <= 2.0 * sd ? 1 : 0;
         inside_deg += turn.angle() <= 2.0 * sd_turn ? 1 : 0;
         worst_mm = std::max(worst_mm, d.norm());
-        worst_deg = std::max(worst_deg, toDegrees(turn.angle()));
+        worst_deg = std::max(worst_deg, in_plane_deg);
         if (verbose)
           fmt::print(
               "    {} {:5.2f} mm ({:.2f} in planes, weakest {:.2f}), {:5.2f} deg (in planes {:.2f}); stated 2 sd "
@@ -173,10 +311,16 @@ int main(int argc, char** argv) {
         tip_mm.add(at_tip);
         entry_mm.add(at_entry);
         axis_deg.add(axis);
+        if (!out.empty()) {
+          std::ofstream file(out, std::ios::app);
+          file << fmt::format("device,{},{},{},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.4f},{:.3f}\n", scene->name, start,
+                              d.id, at_tip, d.tip_sd_mm, at_entry, d.entry_sd_mm, axis, toDegrees(d.axis_sd_rad),
+                              d.similarity);
+        }
         inside_tip += at_tip <= 2 * d.tip_sd_mm ? 1 : 0;
         if (verbose)
-          fmt::print("    {} tip {:.2f} entry {:.2f} mm, axis {:.2f} deg; stated 2 sd {:.2f}{}\n", d.id, at_tip,
-                     at_entry, axis, 2 * d.tip_sd_mm, d.seen ? "" : " NOT SEEN");
+          fmt::print("    {} tip {:.2f} entry {:.2f} mm, axis {:.2f} deg; stated 2 sd {:.2f}; similarity {:.2f}{}\n",
+                     d.id, at_tip, at_entry, axis, 2 * d.tip_sd_mm, d.similarity, d.seen ? "" : " NOT SEEN");
       }
       const bool good = worst_mm < 2 && worst_deg < 5;
       succeeded += good ? 1 : 0;
@@ -187,20 +331,22 @@ int main(int argc, char** argv) {
       std::fflush(stdout);
     }
   }
-  fmt::print("\n{} registrations, {} within 2 mm and 5 degrees in every ray, {} refused\n", runs, succeeded, refused);
-  const auto row = [](const char* what, Errors& e, const char* unit) {
-    fmt::print("{:46} mean {:6.2f}  median {:6.2f}  95 % {:6.2f}  worst {:6.2f} {}\n", what, e.mean(), e.quantile(0.5),
-               e.quantile(0.95), e.quantile(1), unit);
-  };
-  row("ray, base, in the films' planes (worst film)", plane_mm, "mm");
-  row("ray, base, along the weakest direction", weak_mm, "mm");
-  row("ray, base, in space", total_mm, "mm");
-  row("ray, turn in the films' planes (worst film)", plane_deg, "degrees");
-  row("ray, turn in space", total_deg, "degrees");
-  row("device, tip", tip_mm, "mm");
-  row("device, entry", entry_mm, "mm");
-  row("device, axis", axis_deg, "degrees");
-  row("time", seconds, "s");
+  if (ct) {
+    print(tally);
+    return 0;
+  }
+  fmt::print("\n{} registrations, {} within 2 mm and 5 degrees (in the planes) in every ray, {} refused\n", runs,
+             succeeded, refused);
+  printRow("ray, base, in the films' planes (worst film)", plane_mm, "mm");
+  printRow("ray, base, along the weakest direction", weak_mm, "mm");
+  printRow("ray, base, in space", total_mm, "mm");
+  printRow("ray, turn in the films' planes (worst film)", plane_deg, "degrees");
+  printRow("ray, turn in space", total_deg, "degrees");
+  printRow("device, tip", tip_mm, "mm");
+  printRow("device, entry", entry_mm, "mm");
+  printRow("device, axis", axis_deg, "degrees");
+  printRow("time", seconds, "s");
+  printRow("processor time", cpu_seconds, "s");
   if (rays > 0 && devices > 0)
     fmt::print("inside two standard deviations: rays {} % (mm) {} % (degrees), tips {} %; devices seen {}/{}\n",
                100 * inside_mm / rays, 100 * inside_deg / rays, 100 * inside_tip / devices, seen, devices);

@@ -128,8 +128,22 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
       parts.back().to_texture = &post_to_injured[n];
     }
   }
+  if (s.ct) {
+    scan.pixel_mm = 0.5;
+    scan.slice_mm = 0.6;
+    scan.noise_hu = 30;
+    scan.seed = s.seed + 100;
+    // As nobody lays a foot twice the same way.
+    const Rigid lain = wander(g, scene->plan.reduction.frame.origin, 30, 20);
+    scan.scanner_from_patient = lain.linear();
+    for (const Surface& solid : metal) scan.steel.push_back(steelBody(solid));
+  }
   auto after = synthesiseCt(parts, scan);
   if (!after) giveUp(after.error().message());
+  if (s.ct) {
+    scene->ct.volume = std::move(*after);
+    return scene;
+  }
   FloatVolume mu(after->grid);
   for (std::size_t i = 0; i < mu.voxels.size(); ++i)
     mu.voxels[i] =

@@ -1,6 +1,7 @@
 // Films whose truth is known, for the registration's benchmark: a foot is injured, scanned and planned; then it is put
 // back imperfectly, with its metal, scanned again (finer voxels, metal by volume) and
-// filmed by ITK's ray caster, which shares nothing with our own projection.
+// filmed by ITK's ray caster, which shares nothing with our own projection; or scanned as a scanner would, metal and
+// all.
 #pragma once
 
 #include <array>
@@ -21,6 +22,7 @@ struct Scene {
   std::array<Rigid, 5> injured_to_post;                  ///< truth, by ray - 1; the tarsus stands still
   std::map<std::string, std::pair<Vec3, Vec3>> devices;  ///< truth: entry and tip
   std::vector<FilmExposure> films;                       ///< `view` is the TRUE one
+  CtScan ct;                                             ///< of the foot after the operation, where asked for
 };
 
 struct SceneSettings {
@@ -33,6 +35,7 @@ struct SceneSettings {
   double pixel_mm = 0.3;
   double photons = 4000, scatter = 0.15;
   bool poorly_reduced = false;  ///< one ray left 4 mm and 6 degrees off
+  bool ct = false;              ///< a CT with metal and its streaks, instead of films
 };
 
 /// Ends the program with a message where a foot or plan cannot be made.

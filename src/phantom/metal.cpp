@@ -3,8 +3,10 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <memory>
 #include <numbers>
 
+#include "geometry/distance_field.h"
 #include "geometry/ray_caster.h"
 #include "phantom/counter_random.h"
 
@@ -91,17 +93,17 @@ struct Grain {
   double x, y, area;
 };
 
-std::vector<Grain> metalOf(const std::vector<Staple>& staples, const MetalSlice& s) {
+std::vector<Grain> metalOf(const std::vector<SteelBody>& steel, const MetalSlice& s) {
   std::vector<Grain> grains;
   const Grid& grid = s.grid;
   constexpr int kFine = 3;
   const double step = grid.spacing.x() / kFine;
-  for (const Staple& staple : staples) {
-    // The pixels that the staple's box may touch.
+  for (const SteelBody& body : steel) {
+    // The pixels that the body's box may touch.
     Eigen::AlignedBox3d box;
-    for (const Vec3& end : {staple.a, staple.b})
-      for (const double leg : {0.0, staple.leg_mm}) box.extend(grid.toIndex(end + leg * staple.into));
-    const double reach = staple.wire_mm / 2 + grid.spacing.x();
+    for (int corner = 0; corner < 8; ++corner)
+      box.extend(grid.toIndex(body.box.corner(static_cast<Box::CornerType>(corner))));
+    const double reach = grid.spacing.x();
     double thick = 0;
     for (const auto& [offset, weight] : s.profile) thick = std::max(thick, std::abs(offset));
     if (s.slice < box.min().z() - thick - reach / grid.spacing.z() ||
@@ -120,7 +122,7 @@ std::vector<Grain> metalOf(const std::vector<Staple>& staples, const MetalSlice&
           double share = 0;
           for (const auto& [offset, weight] : s.profile)
             share += static_cast<double>(weight) *
-                     std::clamp(0.5 - staple.distance(grid.toPatient(Vec3(x, y, s.slice + offset))) / step, 0.0, 1.0);
+                     std::clamp(0.5 - body.distance(grid.toPatient(Vec3(x, y, s.slice + offset))) / step, 0.0, 1.0);
           if (share > 1e-4)
             grains.push_back({(x - (grid.size.x() - 1) / 2.0) * grid.spacing.x(),
                               (y - (grid.size.y() - 1) / 2.0) * grid.spacing.y(), share * step * step});
@@ -135,6 +137,22 @@ double Staple::distance(const Vec3& p) const {
   return std::min({segmentDistance(p, a, b), segmentDistance(p, a, a + leg_mm * into),
                    segmentDistance(p, b, b + leg_mm * into)}) -
          wire_mm / 2;
+}
+
+SteelBody steelBody(const Staple& staple) {
+  SteelBody out{[staple](const Vec3& p) { return staple.distance(p); }, {}};
+  const Vec3 radius = Vec3::Constant(staple.wire_mm / 2);
+  for (const Vec3& end : {staple.a, staple.b})
+    for (const double leg : {0.0, staple.leg_mm}) {
+      out.box.extend(Vec3(end + leg * staple.into + radius));
+      out.box.extend(Vec3(end + leg * staple.into - radius));
+    }
+  return out;
+}
+
+SteelBody steelBody(const Surface& surface) {
+  auto field = std::make_shared<const DistanceField>(surface, 0.15, 1.0);
+  return {[field](const Vec3& p) { return field->value(p); }, bounds(surface)};
 }
 
 Staple stapleIn(const Surface& bone, const Frame& frame) {
@@ -163,8 +181,8 @@ Staple stapleIn(const Surface& bone, const Frame& frame) {
   return staple;
 }
 
-bool addMetal(std::vector<float>& hu, const std::vector<Staple>& staples, const MetalSlice& s) {
-  const std::vector<Grain> grains = metalOf(staples, s);
+bool addMetal(std::vector<float>& hu, const std::vector<SteelBody>& steel, const MetalSlice& s) {
+  const std::vector<Grain> grains = metalOf(steel, s);
   if (grains.empty()) return false;
   const int nx = s.grid.size.x(), ny = s.grid.size.y();
   const double pixel = s.grid.spacing.x();

@@ -1,4 +1,4 @@
-// Metal in the field of view: a bone staple, and what it does to the slices it lies in.
+// Metal in the field of view: a bone staple, screws and wires, and what it does to the slices it lies in.
 //
 // Model. Each slice that metal touches is scanned again as one parallel beam of many directions: the path through metal
 // and the attenuation of everything else are added up along every ray through metal, the beam is a mixture of four
@@ -12,6 +12,7 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <vector>
 
 #include "geometry/surface.h"
@@ -35,6 +36,16 @@ struct Staple {
 /// Bridge and legs are as long as the bone allows, up to 14 and 16 mm (common practice, no source).
 [[nodiscard]] Staple stapleIn(const Surface& bone, const Frame& frame);
 
+/// Steel of any shape: signed distance to its surface (negative inside; right within a voxel of it), and a box it lies
+/// in. Patient frame, mm.
+struct SteelBody {
+  std::function<double(const Vec3&)> distance;
+  Box box;
+};
+[[nodiscard]] SteelBody steelBody(const Staple& staple);
+/// From a closed surface.
+[[nodiscard]] SteelBody steelBody(const Surface& surface);
+
 /// One slice with metal in it.
 struct MetalSlice {
   Grid grid;            ///< of the whole scan
@@ -48,6 +59,6 @@ struct MetalSlice {
 
 /// Adds the metal to `hu` (size.x * size.y values, without noise). False, and nothing is added, where no metal lies in
 /// the slice.
-bool addMetal(std::vector<float>& hu, const std::vector<Staple>& staples, const MetalSlice& slice);
+bool addMetal(std::vector<float>& hu, const std::vector<SteelBody>& steel, const MetalSlice& slice);
 
 }  // namespace rayset

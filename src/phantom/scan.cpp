@@ -746,6 +746,8 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
   for (std::size_t t = 0; t < through.weights.size(); ++t)
     profile.emplace_back((through.first + static_cast<int>(t) - (through.factor - 1) / 2.0) / through.factor,
                          through.weights[t]);
+  std::vector<SteelBody> steel = s.steel;
+  for (const Staple& staple : s.staples) steel.push_back(steelBody(staple));
   const double noise_hu = kernel.noise * s.noise_hu;
 
   CtVolume ct(*grid);
@@ -782,9 +784,8 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
         const float w = through.weights[t];
         for (std::size_t n = 0; n < plane; ++n) sum[n] += w * slice[n];
       }
-      if (!s.staples.empty())
-        addMetal(sum, s.staples,
-                 {*grid, k, s.noise_hu, plane_sigma, counterHash(s.seed * 0x51ED2701ULL + 29), profile});
+      if (!steel.empty())
+        addMetal(sum, steel, {*grid, k, s.noise_hu, plane_sigma, counterHash(s.seed * 0x51ED2701ULL + 29), profile});
       if (kernel.overshoot > 0) sharpen(sum, nx, ny, std::max(kOvershootSigmaMm / s.pixel_mm, 0.8), kernel.overshoot);
       if (noise_hu > 0) {
         const std::vector<float> noise = noiseSlice(

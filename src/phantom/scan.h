@@ -63,10 +63,11 @@ struct ScanSettings {
   double margin_mm = 12;        ///< air and soft tissue kept around the bones
   double proximal_crop_mm = 0;  ///< > 0: field of view starts this far behind C2 (midfoot only)
   ReconstructionKernel kernel = ReconstructionKernel::kStandard;
-  Cast cast;                    ///< widens the field of view by what the cast takes
-  std::vector<Staple> staples;  ///< patient frame
-  bool soft_tissue = true;      ///< false: dry bones in air
-  bool texture = true;          ///< false: uniform cancellous bone and soft tissue (tests)
+  Cast cast;                     ///< widens the field of view by what the cast takes
+  std::vector<Staple> staples;   ///< patient frame
+  std::vector<SteelBody> steel;  ///< other metal
+  bool soft_tissue = true;       ///< false: dry bones in air
+  bool texture = true;           ///< false: uniform cancellous bone and soft tissue (tests)
   std::uint64_t seed = 1;
 };
 

@@ -310,6 +310,70 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
   return shots;
 }
 
+std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_point) {
+  const Frame& f = foot.frame;
+  std::vector<const Surface*> shown;
+  for (const BoneSurfaces* set : {&foot.planned, &foot.found})
+    for (const auto& [b, s] : *set)
+      if (isMidfoot(b) && !s.empty()) shown.push_back(&s);
+  std::vector<Shot> shots;
+  if (shown.empty()) return shots;
+  const auto isOff = [&](Bone b) {
+    const auto ray = rayOf(b);
+    return ray && std::find(foot.off.begin(), foot.off.end(), *ray) != foot.off.end();
+  };
+  for (const bool metal : {false, true}) {
+    if (metal && foot.devices_found.empty()) continue;
+    for (const Look& look : {makeLook(f, "dorsal", f.dorsal, f.distal), makeLook(f, "medial", f.medial, f.dorsal)}) {
+      Shot shot;
+      shot.group = metal ? "found_metal" : "found";
+      shot.name = shot.group + "_" + look.name;
+      shot.caption = (metal ? "Devices as found, from " : "Bones as found, from ") + look.name;
+      shot.corner = words::sideCapitals(foot.side);
+      shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
+      shot.width_pt = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
+      shot.view = fit(look, shown, 9, look.name == "dorsal" ? 1.16 : 0.60, shot.width_pt * pixels_per_point);
+      std::vector<RenderPart> parts;
+      for (const auto& [b, s] : foot.found) {
+        if (!drawnBone(b) || s.empty()) continue;
+        RenderPart part{&s, linearColour(isMidfoot(b) ? palette::kBone : palette::kFaint), 1};
+        if (metal)
+          part.opacity = isMidfoot(b) ? 0.22F : 0.12F;
+        else if (isOff(b))
+          part.colour = linearColour(palette::kFound);
+        parts.push_back(part);
+      }
+      // Outlines of the plan are brought in front: parallel projection keeps their place.
+      std::vector<Surface> own;
+      const auto outline = [&](const Surface& s) {
+        own.push_back(s);
+        for (Vec3& v : own.back().vertices) v += 300 * look.towards;
+      };
+      if (metal) {
+        for (const auto& [id, s] : foot.devices_found) {
+          parts.push_back({&s, linearColour(palette::kScrew), 1});
+          shot.labels.push_back({s.vertices.front(), id, palette::kScrew, true});
+        }
+        for (const auto& [id, s] : foot.devices_planned) outline(s);
+      } else {
+        for (const auto& [b, s] : foot.planned)
+          if (rayOf(b) && !s.empty()) outline(s);
+        for (const auto& [b, s] : foot.found)
+          if (rayOf(b) && !s.empty() && (look.name == "dorsal" || *rayOf(b) == 1 || isOff(b)))
+            shot.labels.push_back({headOf(s, f.distal), std::string(boneId(b)) + (isOff(b) ? " ▲" : ""),
+                                   isOff(b) ? 0x9A5B00 : pdf::kInk, true});
+      }
+      for (const Surface& s : own) parts.push_back({&s, linearColour(palette::kPlace), 0.0F});
+      RenderSettings settings;
+      settings.occlusion_rays = 9;
+      settings.samples = 2;
+      shot.picture = render(parts, shot.view, settings);
+      shots.push_back(std::move(shot));
+    }
+  }
+  return shots;
+}
+
 double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width, bool image) {
   const double height = width * shot.view.height_px / shot.view.width_px;
   cairo_save(cr);

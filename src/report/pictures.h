@@ -51,6 +51,18 @@ struct Shot {
 [[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
                                           double pixels_per_point = 2.3, const Progress& progress = {});
 
+/// A foot after the operation against its plan.
+struct CheckedFoot {
+  Side side = Side::kRight;
+  Frame frame;
+  BoneSurfaces planned, found;
+  std::vector<int> off;  ///< rays that are not where they were planned
+  std::map<std::string, Surface> devices_planned, devices_found;
+};
+/// Found as solids with the plan as outlines, from dorsal and from medial: bones (group "found"), then devices in
+/// see-through bones (group "found_metal").
+[[nodiscard]] std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_point = 2.3);
+
 /// Draws a shot into the rectangle at (x, y), `width` points wide (the height follows from the picture); returns the
 /// height. `image` false leaves the rendered picture out (dry run).
 double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width, bool image = true);

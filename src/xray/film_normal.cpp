@@ -1,7 +1,11 @@
 #include "xray/film_normal.h"
 
+#include <tbb/parallel_invoke.h>
+
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <span>
 
 namespace rayset {
 namespace {
@@ -15,36 +19,51 @@ int boxRadius(int sigma) {
   return std::max(1, static_cast<int>(std::lround(0.5 * (std::sqrt(1 + 4.0 * sigma * sigma) - 1))));
 }
 
+// Running sums. Several rows at a time, so that no addition waits for the one before it.
 void boxRows(const Film& in, Film& out, int radius) {
+  constexpr int kTogether = 8;
   const float scale = 1.0F / static_cast<float>(2 * radius + 1);
-  for (int r = 0; r < in.rows; ++r) {
-    const float* from = in.row(r);
-    float* to = out.row(r);
-    double sum = 0;
-    for (int c = 0; c < std::min(radius, in.columns); ++c) sum += static_cast<double>(from[c]);
+  for (int first = 0; first < in.rows; first += kTogether) {
+    const int count = std::min(kTogether, in.rows - first);
+    std::array<const float*, kTogether> from{};
+    std::array<float*, kTogether> to{};
+    for (int k = 0; k < kTogether; ++k) {  // beyond the last row the last row again
+      from[static_cast<std::size_t>(k)] = in.row(first + std::min(k, count - 1));
+      to[static_cast<std::size_t>(k)] = out.row(first + std::min(k, count - 1));
+    }
+    std::array<float, kTogether> sum{};
+    const auto each = [&](const auto& f) {
+      for (std::size_t k = 0; k < kTogether; ++k) f(k);
+    };
+    const int enter = std::min(radius, in.columns);
+    for (int c = 0; c < enter; ++c) each([&](std::size_t k) { sum[k] += from[k][c]; });
     for (int c = 0; c < in.columns; ++c) {
-      if (c + radius < in.columns) sum += static_cast<double>(from[c + radius]);
-      if (c - radius - 1 >= 0) sum -= static_cast<double>(from[c - radius - 1]);
-      to[c] = static_cast<float>(sum) * scale;
+      if (c + radius < in.columns) each([&](std::size_t k) { sum[k] += from[k][c + radius]; });
+      if (c - radius - 1 >= 0) each([&](std::size_t k) { sum[k] -= from[k][c - radius - 1]; });
+      each([&](std::size_t k) { to[k][c] = sum[k] * scale; });
     }
   }
 }
 
 void boxColumns(const Film& in, Film& out, int radius) {
   const float scale = 1.0F / static_cast<float>(2 * radius + 1);
-  std::vector<double> sum(static_cast<std::size_t>(in.columns), 0.0);
-  for (int r = 0; r < std::min(radius, in.rows); ++r)
-    for (int c = 0; c < in.columns; ++c) sum[static_cast<std::size_t>(c)] += static_cast<double>(in.at(c, r));
+  const auto columns = static_cast<std::size_t>(in.columns);
+  std::vector<float> sum(columns, 0.0F);
+  for (int r = 0; r < std::min(radius, in.rows); ++r) {
+    const float* add = in.row(r);
+    for (std::size_t c = 0; c < columns; ++c) sum[c] += add[c];
+  }
   for (int r = 0; r < in.rows; ++r) {
-    const float* add = r + radius < in.rows ? in.row(r + radius) : nullptr;
-    const float* drop = r - radius - 1 >= 0 ? in.row(r - radius - 1) : nullptr;
-    float* to = out.row(r);
-    for (int c = 0; c < in.columns; ++c) {
-      double& s = sum[static_cast<std::size_t>(c)];
-      if (add != nullptr) s += static_cast<double>(add[c]);
-      if (drop != nullptr) s -= static_cast<double>(drop[c]);
-      to[c] = static_cast<float>(s) * scale;
+    if (r + radius < in.rows) {
+      const float* add = in.row(r + radius);
+      for (std::size_t c = 0; c < columns; ++c) sum[c] += add[c];
     }
+    if (r - radius - 1 >= 0) {
+      const float* drop = in.row(r - radius - 1);
+      for (std::size_t c = 0; c < columns; ++c) sum[c] -= drop[c];
+    }
+    float* to = out.row(r);
+    for (std::size_t c = 0; c < columns; ++c) to[c] = sum[c] * scale;
   }
 }
 
@@ -97,7 +116,7 @@ Film blurred(const Film& in, int sigma) {
   return b;
 }
 
-Normalised normalised(const Film& in, const Film& usable, int sigma) {
+Normalised normalised(const Film& in, const Film& usable, int sigma, const Film* share) {
   Normalised out;
   out.values = Film(in.columns, in.rows);
   out.spread = Film(in.columns, in.rows, 1);
@@ -115,12 +134,18 @@ Normalised normalised(const Film& in, const Film& usable, int sigma) {
     one.values[i] = v;
     two.values[i] = v * v;
   }
-  const Film share = blurred(usable, sigma), mean = blurred(one, sigma), square = blurred(two, sigma);
+  Film own_share, mean, square;
+  tbb::parallel_invoke(
+      [&] {
+        if (share == nullptr) own_share = blurred(usable, sigma);
+      },
+      [&] { mean = blurred(one, sigma); }, [&] { square = blurred(two, sigma); });
+  if (share == nullptr) share = &own_share;
   std::vector<float> spreads;
   for (std::size_t i = 0; i < n; ++i) {
-    if (usable.values[i] <= 0 || share.values[i] < 1e-3F) continue;
-    const float m = mean.values[i] / share.values[i];
-    const float v = square.values[i] / share.values[i] - m * m;
+    if (usable.values[i] <= 0 || share->values[i] < 1e-3F) continue;
+    const float m = mean.values[i] / share->values[i];
+    const float v = square.values[i] / share->values[i] - m * m;
     out.values.values[i] = one.values[i] - m;
     out.spread.values[i] = std::sqrt(std::max(0.F, v));
     if (i % 7 == 0) spreads.push_back(out.spread.values[i]);
@@ -132,7 +157,7 @@ Normalised normalised(const Film& in, const Film& usable, int sigma) {
     floor = std::max(floor, static_cast<float>(kFloor) * *high);
   }
   for (std::size_t i = 0; i < n; ++i) {
-    out.spread.values[i] = std::hypot(out.spread.values[i], floor);
+    out.spread.values[i] = std::sqrt(out.spread.values[i] * out.spread.values[i] + floor * floor);
     out.values.values[i] /= out.spread.values[i];
   }
   return out;
@@ -150,52 +175,66 @@ void normaliseDerivative(Film& d, const Film& usable, const Film& share, const F
   }
 }
 
-void GreyScale::apply(float value, float& grey, float& slope) const {
-  const auto it = std::upper_bound(from.begin(), from.end(), value);
-  std::size_t n = static_cast<std::size_t>(it - from.begin());
-  n = std::clamp<std::size_t>(n, 1, from.size() - 1);
-  const float width = from[n] - from[n - 1];
-  slope = width > 0 ? (to[n] - to[n - 1]) / width : 0;
-  grey = to[n - 1] + slope * (value - from[n - 1]);
+GreyScale::GreyScale(std::vector<float> from, std::vector<float> to) : from_(std::move(from)), to_(std::move(to)) {
+  if (from_.size() < 2) from_ = to_ = {0, 1};
+  per_unit_ = static_cast<float>(kBuckets) / (from_.back() - from_.front());
+  for (std::size_t b = 0; b < kBuckets; ++b) {
+    const float low = from_.front() + static_cast<float>(b) / per_unit_;
+    const auto above = std::upper_bound(from_.begin(), from_.end(), low) - from_.begin();
+    first_[b] = static_cast<std::uint8_t>(std::clamp<std::ptrdiff_t>(above - 1, 1, std::ssize(from_) - 1));
+  }
 }
 
-GreyScale matchHistograms(const Film& source, const Film& target, const Film& inside) {
-  std::vector<float> a, b;
+void GreyScale::apply(float value, float& grey, float& slope) const {
+  const float bucket = std::clamp((value - from_.front()) * per_unit_, 0.0F, static_cast<float>(kBuckets - 1));
+  std::size_t n = first_[static_cast<std::size_t>(bucket)];
+  while (n + 1 < from_.size() && from_[n] <= value) ++n;
+  const float width = from_[n] - from_[n - 1];
+  slope = width > 0 ? (to_[n] - to_[n - 1]) / width : 0;
+  grey = to_[n - 1] + slope * (value - from_[n - 1]);
+}
+
+std::vector<float> sortedValues(const Film& in, const Film& inside) {
+  std::vector<float> all;
+  for (std::size_t i = 0; i < in.values.size(); ++i)
+    if (inside.values[i] > 0) all.push_back(in.values[i]);
+  std::sort(all.begin(), all.end());
+  return all;
+}
+
+GreyScale matchHistograms(const Film& source, const std::vector<float>& target, const Film& inside) {
+  // Quantiles of the source from a fine histogram: sorting hundred thousands of pixels took longer than drawing them.
+  constexpr std::size_t kBins = 8192;
+  float high = kSomething;
+  for (std::size_t i = 0; i < source.values.size(); ++i)
+    if (inside.values[i] > 0) high = std::max(high, source.values[i]);
+  std::vector<std::uint32_t> bins(kBins, 0);
+  const float per_unit = (static_cast<float>(kBins) - 0.5F) / std::max(1e-6F, high - kSomething);
+  std::size_t count = 0;
   for (std::size_t i = 0; i < source.values.size(); ++i) {
     if (inside.values[i] <= 0 || source.values[i] < kSomething) continue;
-    a.push_back(source.values[i]);
+    ++bins[static_cast<std::size_t>((source.values[i] - kSomething) * per_unit)];
+    ++count;
   }
-  std::vector<float> all;
-  for (std::size_t i = 0; i < target.values.size(); ++i)
-    if (inside.values[i] > 0) all.push_back(target.values[i]);
-  GreyScale out;
-  if (a.size() < kKnots || all.size() < a.size()) {
-    out.from = {0, 1};
-    out.to = {0, 1};
-    return out;
-  }
+  if (count < kKnots || target.size() < count) return {};
   // As many of the film's brightest pixels as the prediction has pixels with anything in them.
-  std::sort(all.begin(), all.end());
-  std::sort(a.begin(), a.end());
-  b.assign(all.end() - static_cast<std::ptrdiff_t>(a.size()), all.end());
-  const auto at = [](const std::vector<float>& v, double q) {
-    return v[std::min(v.size() - 1, static_cast<std::size_t>(q * static_cast<double>(v.size() - 1)))];
-  };
+  const std::span<const float> bright = std::span(target).last(count);
+  std::vector<float> from, to;
+  std::size_t bin = 0, below = 0;  // in bins before `bin`
   for (std::size_t k = 0; k < kKnots; ++k) {
     const double q = static_cast<double>(k) / static_cast<double>(kKnots - 1);
-    const float x = at(a, q), y = at(b, q);
-    if (!out.from.empty() && x <= out.from.back() + 1e-5F) {
-      out.to.back() = std::max(out.to.back(), y);
+    const auto rank = static_cast<std::size_t>(q * static_cast<double>(count - 1));
+    while (below + bins[bin] <= rank) below += bins[bin++];
+    const float within = (static_cast<float>(rank - below) + 0.5F) / static_cast<float>(bins[bin]);
+    const float x = kSomething + (static_cast<float>(bin) + within) / per_unit, y = bright[rank];
+    if (!from.empty() && x <= from.back() + 1e-5F) {
+      to.back() = std::max(to.back(), y);
       continue;
     }
-    out.from.push_back(x);
-    out.to.push_back(out.to.empty() ? y : std::max(y, out.to.back()));
+    from.push_back(x);
+    to.push_back(to.empty() ? y : std::max(y, to.back()));
   }
-  if (out.from.size() < 2) {
-    out.from = {0, 1};
-    out.to = {0, 1};
-  }
-  return out;
+  return {std::move(from), std::move(to)};
 }
 
 float brightest(const Film& in, const Film& inside, std::size_t count) {

@@ -2,6 +2,8 @@
 // to the registration of films.
 #pragma once
 
+#include <array>
+#include <cstdint>
 #include <vector>
 
 #include "image/film.h"
@@ -24,19 +26,32 @@ struct Normalised {
   Film values;  ///< 0 where not usable
   Film spread;  ///< the local standard deviation, with a floor of kFloor of the picture's typical one
 };
-[[nodiscard]] Normalised normalised(const Film& in, const Film& usable, int sigma);
+/// `share`: blurred `usable`, where it is known already.
+[[nodiscard]] Normalised normalised(const Film& in, const Film& usable, int sigma, const Film* share = nullptr);
 
 /// The derivative of a normalised picture from the derivative `d` of the picture, spread held still. `share`: blurred
 /// `usable`.
 void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, int sigma);
 
-/// A monotone grey scale given by knots.
-struct GreyScale {
-  std::vector<float> from, to;
+/// A monotone grey scale given by knots; the identity where there are fewer than two.
+class GreyScale {
+ public:
+  GreyScale() : GreyScale({0, 1}, {0, 1}) {}
+  /// `from` rises strictly; at most 255 knots.
+  GreyScale(std::vector<float> from, std::vector<float> to);
   void apply(float value, float& grey, float& slope) const;
+
+ private:
+  static constexpr std::size_t kBuckets = 128;
+  std::vector<float> from_, to_;
+  float per_unit_ = 1;
+  std::array<std::uint8_t, kBuckets> first_{};  // the knot to look from, by bucket of values
 };
-/// The scale that gives `source`, where it is more than nothing, the histogram of `target`; pixels with `inside` only.
-[[nodiscard]] GreyScale matchHistograms(const Film& source, const Film& target, const Film& inside);
+/// Values of the pixels that have `inside`, rising.
+[[nodiscard]] std::vector<float> sortedValues(const Film& in, const Film& inside);
+/// The scale that gives `source`, where it is more than nothing, the histogram of the film whose values `target` holds,
+/// rising; pixels with `inside` only.
+[[nodiscard]] GreyScale matchHistograms(const Film& source, const std::vector<float>& target, const Film& inside);
 
 /// The value that `count` usable pixels reach.
 [[nodiscard]] float brightest(const Film& in, const Film& inside, std::size_t count);

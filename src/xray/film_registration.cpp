@@ -2,11 +2,13 @@
 
 #include <fmt/format.h>
 #include <tbb/parallel_for.h>
+#include <tbb/parallel_invoke.h>
 
 #include <algorithm>
 #include <array>
 #include <cmath>
 #include <memory>
+#include <numbers>
 #include <span>
 
 #include "xray/attenuation.h"
@@ -35,12 +37,17 @@ constexpr double kRimMm = 3;      // around shadows, where their edges are compa
 constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
 constexpr double kMetalRimMm = 1.5, kKnownMetalRimMm = 0.5;
 constexpr double kMetalShadow = 0.15;
+constexpr int kMetalRays = 2;  // a side of a pixel
 constexpr double kMetalSoughtMm = 5;
+constexpr double kDeviceMet = 0.95;  // a device in its place is met better than this, one millimetre off no more
 constexpr double kToeRimMm = 1;
 constexpr double kStepPixels = 0.8;
+/// Whole feet, on the search's pictures: what the right way up reaches on most films; what settles a choice.
+constexpr double kUpright = 0.7, kClearlyBetter = 0.05;
 /// One sigma of the foot's distance from the detector. Coarse pictures, where skin and bone run into one another, tell
 /// it wrongly: there it is held.
 constexpr double depthMm(int level) { return level <= 1 ? 1.5 : 10; }
+constexpr std::int16_t kOfBone = 200;  // added HU that a bone's shape is read from
 constexpr const char* kSoft = "soft";
 
 Rigid exponential(const Twist& xi, const Vec3& centre) { return turnAbout(centre, xi.head<3>(), xi.tail<3>()); }
@@ -57,14 +64,21 @@ struct Group {
   const PlannedMetal* metal = nullptr;  // instead of parts
   Vec3 centre = Vec3::Zero();           // as planned
   double reach_mm = 10;                 // farthest point from the centre
+  Vec3 axis = Vec3::UnitX();            // longest, as planned
   Rigid planned_to_found = Rigid::Identity();
 };
 
 /// A film at one level.
 struct LevelFilm {
   ProjectionView view;
-  Film film, inside;  // `inside`: 1 where there is image
+  Film film, inside;          // `inside`: 1 where there is image
+  std::vector<float> sorted;  // values of the film inside, rising
   double window_px = 4;
+  // Of a problem that was narrowed down (narrowed()): line integrals of what stands still in it, and the grey scale.
+  std::shared_ptr<const Film> still;
+  std::shared_ptr<const GreyScale> scale;
+  std::shared_ptr<const Normalised> wanted;  // the film over what is usable
+  std::shared_ptr<const Film> share;         // what is usable, blurred
 };
 
 struct FilmState {
@@ -163,7 +177,8 @@ Film draw(const Group& g, const Rigid& X, const ProjectionView& view, const Pixe
   if (box.empty()) return out;
   const ProjectionView part_view = view.cropped(box.column, box.row, box.columns, box.rows);
   if (g.metal != nullptr) {
-    addMetal({&g.metal->solid, 1}, part_view.moved(X.inverse()), static_cast<float>(kSteel316L.perMm()), out.values);
+    addMetal({&g.metal->solid, 1}, part_view.moved(X.inverse()), static_cast<float>(kSteel316L.perMm()), out.values,
+             kMetalRays);
     return out;
   }
   for (const Part& p : g.parts)
@@ -199,6 +214,7 @@ struct Prediction {
   Film usable;  // inside the film and not metal
   Normalised wanted, shown;
   std::vector<Patch> groups;
+  std::shared_ptr<const GreyScale> scale;
 };
 
 struct Mode {
@@ -214,7 +230,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
   Prediction out;
-  out.sum = Film(view.columns, view.rows);
+  out.sum = lf.still ? *lf.still : Film(view.columns, view.rows);
   out.groups.resize(p.groups.size());
   std::vector<Patch> passive(p.passive.size());
   tbb::parallel_for(std::size_t{0}, p.groups.size() + p.passive.size(), [&](std::size_t n) {
@@ -229,11 +245,11 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   for (const Patch& patch : passive) addInto(out.sum, patch.values, patch.box);
 
   // The film's grey scale: as much of the film is brighter than a value as of the prediction.
-  const GreyScale scale = matchHistograms(out.sum, lf.film, lf.inside);
+  out.scale = lf.scale ? lf.scale : std::make_shared<const GreyScale>(matchHistograms(out.sum, lf.sorted, lf.inside));
   Film shown(view.columns, view.rows);
   out.slope = Film(view.columns, view.rows);
   tbb::parallel_for(0, view.rows, [&](int r) {
-    for (int c = 0; c < view.columns; ++c) scale.apply(out.sum.at(c, r), shown.at(c, r), out.slope.at(c, r));
+    for (int c = 0; c < view.columns; ++c) out.scale->apply(out.sum.at(c, r), shown.at(c, r), out.slope.at(c, r));
   });
 
   out.usable = lf.inside;
@@ -263,30 +279,38 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
       if (wide.values[i] > 0) out.usable.values[i] = 0;
   }
   // Toes bend: what they cover is not compared.
-  Film toes(view.columns, view.rows);
-  for (std::size_t n = 0; n < passive.size(); ++n)
-    if (p.passive[n].id != kSoft) addInto(toes, passive[n].values, passive[n].box);
-  for (float& v : toes.values) v = v > static_cast<float>(kShadow) ? 1.F : 0.F;
-  const Film wide_toes = dilated(toes, pixels(kToeRimMm));
-  for (std::size_t i = 0; i < wide_toes.values.size(); ++i)
-    if (wide_toes.values[i] > 0) out.usable.values[i] = 0;
-  Film compared(view.columns, view.rows);
-  const std::size_t from = mode.metal_compared ? p.bones : 0;
-  const std::size_t to = mode.metal_compared ? p.groups.size() : mode.core ? p.core : p.bones;
-  for (std::size_t n = from; n < to; ++n) {
-    const Patch& patch = out.groups[n];
-    for (int r = 0; r < patch.box.rows; ++r)
-      for (int c = 0; c < patch.box.columns; ++c)
-        if (patch.values.at(c, r) > static_cast<float>(kShadow))
-          compared.at(patch.box.column + c, patch.box.row + r) = 1;
+  Film toes;
+  for (std::size_t n = 0; n < passive.size(); ++n) {
+    if (p.passive[n].id == kSoft) continue;
+    if (toes.values.empty()) toes = Film(view.columns, view.rows);
+    addInto(toes, passive[n].values, passive[n].box);
+  }
+  if (!toes.values.empty()) {
+    for (float& v : toes.values) v = v > static_cast<float>(kShadow) ? 1.F : 0.F;
+    const Film wide = dilated(toes, pixels(kToeRimMm));
+    for (std::size_t i = 0; i < wide.values.size(); ++i)
+      if (wide.values[i] > 0) out.usable.values[i] = 0;
   }
   const auto& region = f.region[static_cast<std::size_t>(level)];
-  out.weight = region && !mode.metal_compared && !mode.core ? *region
-                                                            : dilated(compared, pixels(mode.wide ? kRegionMm : kRimMm));
+  if (region && !mode.metal_compared && !mode.core) {
+    out.weight = *region;
+  } else {
+    Film compared(view.columns, view.rows);
+    const std::size_t from = mode.metal_compared ? p.bones : 0;
+    const std::size_t to = mode.metal_compared ? p.groups.size() : mode.core ? p.core : p.bones;
+    for (std::size_t n = from; n < to; ++n) {
+      const Patch& patch = out.groups[n];
+      for (int r = 0; r < patch.box.rows; ++r)
+        for (int c = 0; c < patch.box.columns; ++c)
+          if (patch.values.at(c, r) > static_cast<float>(kShadow))
+            compared.at(patch.box.column + c, patch.box.row + r) = 1;
+    }
+    out.weight = dilated(compared, pixels(mode.wide ? kRegionMm : kRimMm));
+  }
   for (std::size_t i = 0; i < out.weight.values.size(); ++i) out.weight.values[i] *= out.usable.values[i];
   const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
-  out.shown = normalised(shown, out.usable, window);
-  out.wanted = normalised(lf.film, out.usable, window);
+  tbb::parallel_invoke([&] { out.shown = normalised(shown, out.usable, window, lf.share.get()); },
+                       [&] { out.wanted = lf.wanted ? *lf.wanted : normalised(lf.film, out.usable, window); });
   return out;
 }
 
@@ -603,6 +627,7 @@ double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, cons
 /// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
 /// plain step is too short.
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
+  constexpr double kAsExpected = 0.7;  // of what the equations promise: a longer step is worth trying
   for (int n = 0; n < s.iterations; ++n) {
     Normal normal(u.count);
     for (std::size_t f = 0; f < p.films.size(); ++f) addFilm(p, f, s.level, s.mode, u, normal);
@@ -647,8 +672,11 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
       moved = largest;
       return better = true;
     };
-    for (const double scale : {1.0, 2.0, 4.0, 8.0})
+    const double start = best, expected = 0.5 * x.dot(normal.b);
+    for (const double scale : {1.0, 2.0, 4.0, 8.0}) {
       if (!tried(scale)) break;
+      if (scale == 1.0 && start - best < kAsExpected * expected) break;
+    }
     for (const double scale : {0.4, 0.15})
       if (better || tried(scale)) break;
     if (!better) break;
@@ -770,88 +798,261 @@ void holdRegion(Problem& p, int level, Mode mode) {
   }
 }
 
-/// How well the whole is met on all films, less what the priors say against it.
-double score(const Problem& p, int level, const RefineSettings& s) {
-  double sum = 0;
-  for (const FilmState& f : p.films) sum += similarity(predict(p, f, level, s.mode));
-  sum /= static_cast<double>(p.films.size());
-  for (std::size_t g = 1; g < p.bones; ++g) {
-    const Group& group = p.groups[g];
-    if (group.id == "hindfoot") continue;
-    const double shift = (group.planned_to_found * group.centre - group.centre).norm() / s.ray.shift_mm;
-    const double turn = rotationAngle(group.planned_to_found.linear()) / s.ray.turn_rad;
-    sum -= 0.0005 * (shift * shift + turn * turn);
+/// The problem narrowed down to a few bodies (groups `first` to `last`), up to `reach_mm` from where they are:
+/// everything else stands still and is drawn once.
+Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double reach_mm,
+                 std::initializer_list<int> levels, const Mode& mode) {
+  Problem out;
+  out.levels = p.levels;
+  out.groups.assign(p.groups.begin() + static_cast<std::ptrdiff_t>(first),
+                    p.groups.begin() + static_cast<std::ptrdiff_t>(last) + 1);
+  out.centre = p.centre;
+  out.bones = out.groups.size();
+  for (const FilmState& f : p.films) {
+    FilmState narrow;
+    narrow.moved = f.moved;
+    auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
+    for (const int level : levels) {
+      const LevelFilm& lf = f.at(level);
+      const Prediction now = predict(p, f, level, mode);
+      PixelBox own;
+      for (std::size_t g = first; g <= last; ++g) own = united(own, now.groups[g].box);
+      const double px_per_mm = lf.view.magnification(f.moved * p.centre) / lf.view.pixel_mm;
+      const PixelBox shade = grownBox(own, static_cast<int>(std::ceil(reach_mm * px_per_mm)), lf.view);
+      const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+      const PixelBox box = grownBox(shade, reach(window), lf.view);
+      LevelFilm& to = (*at_levels)[static_cast<std::size_t>(level)];
+      to.view = lf.view.cropped(box.column, box.row, box.columns, box.rows);
+      to.film = cropped(lf.film, box);
+      to.inside = cropped(now.usable, box);
+      to.share = std::make_shared<const Film>(blurred(to.inside, window));
+      to.window_px = lf.window_px;
+      to.scale = now.scale;
+      to.wanted = std::make_shared<const Normalised>(
+          Normalised{cropped(now.wanted.values, box), cropped(now.wanted.spread, box)});
+      Film still = now.sum;
+      for (std::size_t g = first; g <= last; ++g) {
+        Patch own_patch = now.groups[g];
+        for (float& v : own_patch.values.values) v = -v;
+        addInto(still, own_patch.values, own_patch.box);
+      }
+      to.still = std::make_shared<const Film>(cropped(still, box));
+      Film weight = cropped(now.weight, box);
+      for (int r = 0; r < box.rows; ++r)
+        for (int c = 0; c < box.columns; ++c) {
+          const int x = c + box.column - shade.column, y = r + box.row - shade.row;
+          if (x < 0 || y < 0 || x >= shade.columns || y >= shade.rows) weight.at(c, r) = 0;
+        }
+      narrow.region[static_cast<std::size_t>(level)] = std::make_shared<const Film>(std::move(weight));
+    }
+    narrow.levels = std::move(at_levels);
+    out.films.push_back(std::move(narrow));
   }
-  return sum;
+  return out;
 }
 
-/// Shafts that lie over each other on a film can be taken one for another: one that is met worse than
-/// the others or has gone far is tried again from beside where it was found (turned in the plane of each film and about
-/// its length, shifted along each beam), and moves where the whole is met better so.
-void tryBeside(Problem& p, const RefineSettings& base, const Progress& progress) {
-  constexpr double kTurn = 0.1, kShift = 2.5, kWorse = 0.04;
-  std::vector<double> met(p.groups.size(), 0.0);
-  for (std::size_t f = 0; f < p.films.size(); ++f) {
-    const Prediction now = predict(p, p.films[f], kMiddle, base.mode);
-    const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / p.films[f].at(kMiddle).view.pixel_mm)));
-    for (std::size_t g = p.core; g < p.bones; ++g)
-      met[g] += similarity(now, &now.groups[g], rim) / static_cast<double>(p.films.size());
-  }
-  const double best_met = *std::max_element(met.begin(), met.end());
-  for (std::size_t g = p.core; g < p.bones; ++g) {
-    const double gone = (p.groups[g].planned_to_found * p.groups[g].centre - p.groups[g].centre).norm();
-    if (met[g] > best_met - kWorse && gone < base.ray.shift_mm &&
-        rotationAngle(p.groups[g].planned_to_found.linear()) < base.ray.turn_rad)
-      continue;
-    std::vector<Twist> beside{Twist::Zero()};
-    if (p.films.size() > 1) {  // about the foot's long axis, which lies across both beams
-      const Vec3 along = (p.films[0].moved.linear().transpose() * p.films[0].at(kMiddle).view.normal())
-                             .cross(p.films[1].moved.linear().transpose() * p.films[1].at(kMiddle).view.normal())
-                             .normalized();
-      for (const double sign : {-1.0, 1.0}) {
-        Twist turn;
-        turn << sign * 1.5 * kTurn * along, Vec3::Zero();
-        beside.push_back(turn);
-      }
-    }
-    for (const FilmState& f : p.films) {
-      const Vec3 beam = f.moved.linear().transpose() * f.at(kMiddle).view.normal();
-      for (const double sign : {-1.0, 1.0}) {
-        Twist turn, shift;
-        turn << sign * kTurn * beam, Vec3::Zero();
-        shift << Vec3::Zero(), sign * kShift * beam;
-        beside.push_back(turn);
-        beside.push_back(shift);
-      }
-    }
-    std::vector<bool> only(p.groups.size(), false);
-    only[g] = true;
-    const Unknowns u = unknowns(p, std::vector<bool>(p.films.size(), false), only);
-    std::vector<Rigid> found(beside.size());
-    std::vector<double> scores(beside.size());
-    tbb::parallel_for(std::size_t{0}, beside.size(), [&](std::size_t n) {
-      Problem q = p;
-      Group& group = q.groups[g];
-      group.planned_to_found = exponential(beside[n], group.planned_to_found * group.centre) * group.planned_to_found;
-      RefineSettings r = base;
-      r.level = kCoarse;
-      r.iterations = n == 0 ? 2 : 4;
-      refine(q, u, r, progress);
-      found[n] = group.planned_to_found;
-      scores[n] = score(q, kCoarse, base);
+/// A ray moved in the plane of one film, from where it is.
+struct Slide {
+  double right_mm = 0, down_mm = 0, turn_rad = 0;  // at the ray; about its centre, towards the film's normal
+  double score = -1;
+};
+
+/// Where else on one film the ray's shadow would fit: the best few, well apart. One picture tells three of six degrees
+/// of freedom, few enough to look at all of them.
+std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int level, std::size_t keep) {
+  constexpr double kStepMm = 1.5, kStepRad = 0.05, kApartMm = 2.2;
+  constexpr int kSteps = 3, kTurns = 2;
+  const ProjectionView& view = f.at(level).view;
+  const Group& group = narrow.groups.front();
+  const Vec3 centre = group.planned_to_found * group.centre;
+  std::vector<Slide> found;
+  for (int a = -kTurns; a <= kTurns; ++a)
+    for (int b = -kSteps; b <= kSteps; ++b)
+      for (int c = -kSteps; c <= kSteps; ++c) found.push_back({b * kStepMm, c * kStepMm, a * kStepRad});
+  tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
+    Slide& slide = found[n];
+    const Mat3 back = f.moved.linear().transpose();
+    Twist xi;
+    xi << slide.turn_rad * view.normal(), slide.right_mm * view.right + slide.down_mm * view.down;
+    xi << back * xi.head<3>(), back * xi.tail<3>();
+    Problem q = narrow;
+    q.groups[0].planned_to_found = exponential(xi, centre) * group.planned_to_found;
+    slide.score = similarity(predict(q, f, level, {}));
+  });
+  std::stable_sort(found.begin(), found.end(), [](const Slide& a, const Slide& b) { return a.score > b.score; });
+  std::vector<Slide> kept;
+  for (const Slide& s : found) {
+    const bool apart = std::ranges::all_of(kept, [&](const Slide& k) {
+      return std::hypot(s.right_mm - k.right_mm, s.down_mm - k.down_mm) +
+                 0.5 * group.reach_mm * std::abs(s.turn_rad - k.turn_rad) >
+             kApartMm;
     });
-    const auto best = static_cast<std::size_t>(std::max_element(scores.begin(), scores.end()) - scores.begin());
-    if (best == 0) continue;
-    Problem q = p;
-    q.groups[g].planned_to_found = found[best];
-    RefineSettings r = base;
-    r.level = kMiddle;
-    r.iterations = 4;
-    refine(q, u, r, progress);
-    if (score(q, kMiddle, base) > score(p, kMiddle, base) + 0.002)
-      p.groups[g].planned_to_found = q.groups[g].planned_to_found;
-    if (progress.cancelled()) return;
+    if (apart) kept.push_back(s);
+    if (kept.size() == keep) break;
   }
+  return kept;
+}
+
+/// What film `a` proposes, carried on by the film that looks most across it: what both see (along the line across both
+/// beams) is as `a` says, the other shift and the turn in its own plane are looked through. Poses of the body.
+void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& slides, std::vector<Rigid>& out) {
+  constexpr double kStepMm = 1.0, kStepRad = 0.05;
+  constexpr int kSteps = 5, kTurns = 3;
+  constexpr std::size_t kKept = 2;
+  const auto beam = [&](std::size_t f) {
+    return Vec3(narrow.films[f].moved.linear().transpose() * narrow.films[f].at(kFine).view.normal());
+  };
+  std::size_t b = a == 0 ? 1 : 0;
+  for (std::size_t f = 0; f < narrow.films.size(); ++f)
+    if (f != a && std::abs(beam(f).dot(beam(a))) < std::abs(beam(b).dot(beam(a)))) b = f;
+  const Vec3 across = beam(b).cross(beam(a).cross(beam(b))).normalized();
+  const Group& group = narrow.groups.front();
+  const ProjectionView& view = narrow.films[a].at(kFine).view;
+  const Mat3 back = narrow.films[a].moved.linear().transpose();
+  struct Scanned {
+    Rigid pose;
+    double shift = 0, turn = 0, score = -1;
+  };
+  for (const Slide& slide : slides) {
+    Twist xi;
+    xi << slide.turn_rad * back * view.normal(), back * (slide.right_mm * view.right + slide.down_mm * view.down);
+    const Rigid begin = exponential(xi, group.planned_to_found * group.centre) * group.planned_to_found;
+    std::vector<Scanned> found;
+    for (int t = -kTurns; t <= kTurns; ++t)
+      for (int n = -kSteps; n <= kSteps; ++n) found.push_back({begin, n * kStepMm, t * kStepRad});
+    tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
+      Scanned& at = found[n];
+      Twist move;
+      move << at.turn * beam(b), at.shift * across;
+      at.pose = exponential(move, begin * group.centre) * begin;
+      Problem q = narrow;
+      q.groups.front().planned_to_found = at.pose;
+      at.score = similarity(predict(q, narrow.films[b], kFine, {}));
+    });
+    std::stable_sort(found.begin(), found.end(), [](const Scanned& l, const Scanned& r) { return l.score > r.score; });
+    std::vector<Scanned> kept;
+    for (const Scanned& at : found) {
+      const bool apart = std::ranges::all_of(kept, [&](const Scanned& k) {
+        return std::abs(at.shift - k.shift) + 0.5 * group.reach_mm * std::abs(at.turn - k.turn) > 2 * kStepMm;
+      });
+      if (apart) kept.push_back(at);
+      if (kept.size() == kKept) break;
+    }
+    for (const Scanned& at : kept) out.push_back(at.pose);
+  }
+}
+
+/// Turned about its own length, which films show least.
+void rolled(const Group& group, std::vector<Rigid>& out) {
+  for (const double angle : {-0.3, -0.15, 0.15, 0.3})
+    out.push_back(group.planned_to_found * turnAbout(group.centre, angle * group.axis, Vec3::Zero()));
+}
+
+/// What is looked for beside where it was found, and with whom it is followed down.
+struct Search {
+  std::size_t first = 0, last = 0;  // of the groups
+  std::size_t together = 1;         // groups on each side that are followed with it
+  bool roll = false;                // a device's turn about its axis shows nowhere
+  bool from_middle = false;         // metal's edges are sharp: the finest level alone does not reach far
+  double met = 2;                   // bodies that every film meets better than this are left where they are
+  Mode mode;                        // of the whole
+};
+
+/// Shafts that lie over each other on a film can be taken one for another, and so can screws. Every body is therefore
+/// sought anew on each film around where it was found, and followed down with its neighbours, which have made do with
+/// a body in the wrong place. Told apart on the finest level only: on coarser ones a wrong place can be met as well as
+/// the right one. True where anything moved.
+bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
+  constexpr double kReachMm = 7, kApartMm = 1.2, kHopeless = 15, kBetter = 1;
+  constexpr std::size_t kPlaces = 4, kTried = 6;
+  if (p.films.size() < 2) return false;
+  struct Place {
+    Problem at;
+    double energy = 0;
+  };
+  RefineSettings r = base;
+  r.mode = {};
+  // Every place by the same measure: the residuals' variance where the body was found.
+  const auto measured = [&](std::vector<Place>& places, int level, int iterations) {
+    r.level = level;
+    r.iterations = iterations;
+    const Problem& start = places.front().at;
+    const Unknowns u =
+        unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
+    Normal measure(u.count);
+    for (std::size_t f = 0; f < start.films.size(); ++f) addFilm(start, f, level, r.mode, u, measure);
+    tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
+      if (iterations > 0) refine(places[n].at, u, r, progress);
+      places[n].energy = energy(places[n].at, u, r, measure);
+    });
+  };
+  const auto lower = [](const Place& a, const Place& b) { return a.energy < b.energy; };
+  std::vector<double> met(p.groups.size(), 1.0);
+  for (std::size_t f = 0; search.met < 1 && f < p.films.size(); ++f) {
+    const Prediction now = predict(p, p.films[f], kFine, search.mode);
+    const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / p.films[f].at(kFine).view.pixel_mm)));
+    for (std::size_t g = search.first; g <= search.last; ++g)
+      met[g] = std::min(met[g], similarity(now, &now.groups[g], rim));
+  }
+  bool moved = false;
+  for (std::size_t g = search.first; g <= search.last; ++g) {
+    if (met[g] > search.met) continue;
+    const Problem narrow = narrowed(p, g, g, kReachMm, {kMiddle, kFine}, search.mode);
+    std::vector<Rigid> poses;
+    for (std::size_t f = 0; f < narrow.films.size(); ++f)
+      carriedOn(narrow, f, seekSlides(narrow, narrow.films[f], kMiddle, kPlaces), poses);
+    const auto placed = [](const Problem& problem, std::size_t n, const Rigid& pose) {
+      Place out{problem};
+      out.at.groups[n].planned_to_found = pose;
+      return out;
+    };
+    std::vector<Place> places{{narrow}};
+    for (const Rigid& pose : poses) places.push_back(placed(narrow, 0, pose));
+    measured(places, kFine, 0);
+    std::stable_sort(places.begin() + 1, places.end(), lower);
+    if (places.size() > kTried + 1) places.resize(kTried + 1);
+    if (search.roll) {  // what it does to the shadow's place comes right while it is followed
+      poses.clear();
+      rolled(narrow.groups.front(), poses);
+      std::vector<Place> turned;
+      for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
+      measured(turned, kMiddle, 4);
+      places.insert(places.end(), turned.begin(), turned.end());
+    }
+    if (search.from_middle) measured(places, kMiddle, 4);
+    measured(places, kFine, 3);
+    const auto fellTogether = [](const Group& group, const Rigid& other) {
+      return (other * group.centre - group.planned_to_found * group.centre).norm() +
+                 0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
+             kApartMm;
+    };
+    const Rigid here = places.front().at.groups.front().planned_to_found;
+    const double energy_here = places.front().energy;
+    std::stable_sort(places.begin(), places.end(), lower);
+    std::vector<Rigid> apart;  // what fell together is followed once
+    for (const Place& place : places) {
+      const Group& group = place.at.groups.front();
+      const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
+      if (is_new && place.energy < places.front().energy + kHopeless) apart.push_back(group.planned_to_found);
+    }
+    if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
+        places.front().energy > energy_here - kBetter)
+      continue;
+    const std::size_t first = g - std::min(search.together, g - search.first);
+    const std::size_t last = std::min(search.last, g + search.together);
+    const Problem joint = narrowed(p, first, last, kReachMm, {kFine}, search.mode);
+    places.assign(1, {joint});
+    for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
+    measured(places, kFine, 5);
+    const auto best = std::min_element(places.begin(), places.end(), lower);
+    if (best->energy < places.front().energy - kBetter) {
+      for (std::size_t n = first; n <= last; ++n)
+        p.groups[n].planned_to_found = best->at.groups[n - first].planned_to_found;
+      moved = true;
+    }
+    if (progress.cancelled()) break;
+  }
+  return moved;
 }
 
 LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
@@ -868,6 +1069,7 @@ LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
           out.inside.at(c, r) = 0;
   }
   out.window_px = s.window_mm / out.view.pixel_mm;
+  out.sorted = sortedValues(out.film, out.inside);
   return out;
 }
 
@@ -901,6 +1103,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     g.id = id;
     Box box;
     std::vector<Vec3> corners;
+    Vec3 sum = Vec3::Zero();
+    Mat3 squares = Mat3::Zero();
+    double count = 0;
     for (const auto& ids : parts) {
       std::vector<const CtVolume*> volumes;
       for (const std::string& name : ids)
@@ -909,9 +1114,23 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       const Rigid X = planned(ids.front());
       const CtVolume merged_volume = merge(volumes);
       for (const Vec3& corner : merged_volume.grid.corners()) corners.push_back(X * corner);
+      const Grid& grid = merged_volume.grid;
+      for (int k = 0; k < grid.size.z(); k += 2)
+        for (int j = 0; j < grid.size.y(); j += 2)
+          for (int i = 0; i < grid.size.x(); i += 2)
+            if (merged_volume.at(i, j, k) > kOfBone) {
+              const Vec3 point = X * grid.toPatient(Vec3(i, j, k));
+              sum += point;
+              squares += point * point.transpose();
+              count += 1;
+            }
       g.parts.push_back(makePart(merged_volume, X, p.levels));
     }
     if (g.parts.empty()) return false;
+    if (count > 0)
+      g.axis = Eigen::SelfAdjointEigenSolver<Mat3>(squares / count - sum * sum.transpose() / (count * count))
+                   .eigenvectors()
+                   .col(2);
     for (const Vec3& c : corners) box.extend(c);
     g.centre = box.center();
     g.reach_mm = 0;
@@ -959,10 +1178,19 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     f.levels = std::move(at_levels);
     constexpr std::size_t kCompared = 3;
     std::vector<Start> starts = refined(p, f, seekStarts(p, f, settings, 8), kSearch, progress);
+    // A film may lie turned by quarters.
+    for (int quarter = 1; quarter < 4 && bestScore(starts) < kUpright; ++quarter) {
+      FilmState turned = f;
+      turned.moved = turnAbout(p.centre, quarter * std::numbers::pi / 2 * f.at(kSearch).view.normal(), Vec3::Zero());
+      std::vector<Start> other = refined(p, turned, seekStarts(p, turned, settings, 8), kSearch, progress);
+      if (bestScore(other) < bestScore(starts) + kClearlyBetter) continue;
+      starts = std::move(other);
+      f.moved = turned.moved;
+    }
     const FilmState over = turnedOver(f);
     const std::vector<Start> mirrored = refined(p, over, seekStarts(p, over, settings, kCompared), kSearch, progress);
     if (progress.cancelled()) return cancelledError();
-    if (bestScore(mirrored) > bestScore(std::span(starts).first(std::min(kCompared, starts.size()))) + 0.05)
+    if (bestScore(mirrored) > bestScore(std::span(starts).first(std::min(kCompared, starts.size()))) + kClearlyBetter)
       return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
                   "Check that it is the right side and was not turned over.");
     keepBest(starts, 3);
@@ -987,15 +1215,12 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   for (Group& g : p.groups)
     if (const auto it = input.thought.find(g.id); it != input.thought.end()) g.planned_to_found = it->second;
   const std::vector<bool> all_views(p.films.size(), true), no_views(p.films.size(), false);
-  std::vector<bool> bones(p.groups.size(), false), metal(p.groups.size(), false);
-  for (std::size_t g = 0; g < p.groups.size(); ++g) {
-    bones[g] = g > 0 && g < p.bones;
-    metal[g] = g >= p.bones;
-  }
+  std::vector<bool> bones(p.groups.size(), false);
+  for (std::size_t g = 1; g < p.bones; ++g) bones[g] = true;
   const bool with_metal = settings.devices && !input.metal.empty();
   RefineSettings r;
   r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
-  const Unknowns of_bones = unknowns(p, all_views, bones), of_metal = unknowns(p, no_views, metal);
+  const Unknowns of_bones = unknowns(p, all_views, bones);
   bool metal_fitted = false;
   const auto passBones = [&](int level, int iterations) {
     r.level = level;
@@ -1007,10 +1232,16 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   };
   const auto passMetal = [&](int level, int iterations) {
     if (!with_metal) return;
-    r.level = level;
-    r.iterations = iterations;
-    r.mode.metal_compared = true;
-    refine(p, of_metal, r, progress);
+    constexpr double kReachMm = 6;
+    Problem q = narrowed(p, p.bones, p.groups.size() - 1, kReachMm, {level}, {.metal_compared = true, .wide = true});
+    RefineSettings s = r;
+    s.level = level;
+    s.iterations = iterations;
+    s.mode = {};
+    s.ray = r.metal;
+    refine(q, unknowns(q, no_views, std::vector<bool>(q.groups.size(), true)), s, progress);
+    for (std::size_t n = 0; n < q.groups.size(); ++n)
+      p.groups[p.bones + n].planned_to_found = q.groups[n].planned_to_found;
     metal_fitted = true;
   };
   {
@@ -1032,13 +1263,24 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   passMetal(kCoarse, 6);
   passMetal(kMiddle, 8);
   if (progress.cancelled()) return cancelledError();
-  passBones(kMiddle, 4);
-  for (const int level : {kCoarse, kMiddle}) holdRegion(p, level, r.mode);
-  tryBeside(p, r, progress);
-  passBones(kMiddle, 6);
+  const Search devices{.first = p.bones,
+                       .last = p.groups.size() - 1,
+                       .together = p.groups.size(),
+                       .from_middle = true,
+                       .met = kDeviceMet,
+                       .mode = {.metal_compared = true, .metal_known = true, .wide = true}};
+  if (with_metal) tryBeside(p, devices, r, progress);
+  r.mode = {.metal_known = metal_fitted};
+  for (const int level : {kMiddle, kFine}) holdRegion(p, level, r.mode);
+  tryBeside(p, {.first = p.core, .last = p.bones - 1, .roll = true, .mode = r.mode}, r, progress);
   passBones(kFine, 12);
-  progress("films", 0.9);
+  progress("films", 0.85);
   passMetal(kFine, 8);
+  // Bones in their right place show devices that are not; and the other way round.
+  if (with_metal && tryBeside(p, devices, r, progress)) {
+    passBones(kFine, 8);
+    passMetal(kFine, 4);
+  }
   if (progress.cancelled()) return cancelledError();
 
   // --- what was found
@@ -1100,10 +1342,10 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       const Vec3 axis = (d.tip - d.entry).normalized();
       const Mat3 across = Mat3::Identity() - axis * axis.transpose();
       d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kMetalOffRad);
-      double worst = 1;
+      d.similarity = 1;
       for (const Prediction& prediction : last_with_metal)
-        worst = std::min(worst, similarity(prediction, &prediction.groups[g], rim));
-      d.seen = worst > kMatchedSimilarity;
+        d.similarity = std::min(d.similarity, similarity(prediction, &prediction.groups[g], rim));
+      d.seen = d.similarity > kMatchedSimilarity;
       out.devices.push_back(d);
     }
   }

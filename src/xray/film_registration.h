@@ -65,7 +65,8 @@ struct FoundDevice {
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();  ///< against the tarsus
   double entry_sd_mm = 0, tip_sd_mm = 0;          ///< along the least certain direction
   double axis_sd_rad = 0;
-  bool seen = false;  ///< metal stands on the films about where the device is; else the rest means nothing
+  double similarity = 0;  ///< local correlation about its shadow, the worst film's
+  bool seen = false;      ///< metal stands on the films about where the device is; else the rest means nothing
 };
 
 struct FoundFilm {
@@ -110,8 +111,9 @@ struct LeastCertain {
 };
 [[nodiscard]] LeastCertain leastCertain(const Mat3& covariance);
 
-/// Fault::kRequest: no film, no bodies. Fault::kImages: a film that matches the foot nowhere near its nominal view, or
-/// that matches its mirror image better (naming it). Deterministic, whatever the number of threads.
+/// Fault::kRequest: no film, no bodies. Fault::kImages: a film that matches the foot nowhere near its nominal view (it
+/// may lie turned by quarters), or that matches its mirror image better (naming it). Deterministic, whatever the number
+/// of threads.
 [[nodiscard]] Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input,
                                                      const FilmRegistrationSettings& settings = {},
                                                      const Progress& progress = {});

@@ -101,11 +101,11 @@ double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction)
   return sum;
 }
 
-void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out) {
+void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out,
+              int rays) {
   if (view.columns < 0 || view.rows < 0 ||
       out.size() != static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows))
     throw std::invalid_argument("addMetal: the picture is not of the view's size");
-  constexpr int kRays = 3;  // a side of a pixel
   for (const MetalSolid& solid : solids) {
     if (solid.pieces.empty()) continue;
     double begin = 1e300, end = -1e300, widest = 0;
@@ -152,14 +152,14 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
             normal.norm() > 1e-6 * ray.norm())
           continue;
         double sum = 0;
-        for (int y = 0; y < kRays; ++y)
-          for (int x = 0; x < kRays; ++x) {
-            const Vec3 sub = view.place(c + (x + 0.5) / kRays - 0.5, r + (y + 0.5) / kRays - 0.5) - view.source;
+        for (int y = 0; y < rays; ++y)
+          for (int x = 0; x < rays; ++x) {
+            const Vec3 sub = view.place(c + (x + 0.5) / rays - 0.5, r + (y + 0.5) / rays - 0.5) - view.source;
             sum += chord(solid, view.source, sub.normalized());
           }
         if (sum > 0)
           out[static_cast<std::size_t>(r) * static_cast<std::size_t>(view.columns) + static_cast<std::size_t>(c)] +=
-              per_mm * static_cast<float>(sum / (kRays * kRays));
+              per_mm * static_cast<float>(sum / (rays * rays));
       }
     });
   }

@@ -41,10 +41,11 @@ struct MetalSolid {
 /// Length in mm of the line through `origin` along `direction` (unit) within the solid.
 [[nodiscard]] double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction);
 
-/// Adds per_mm x the length of the ray within each solid to the pixels of its shadow, averaged over 3 x 3 rays a pixel.
-/// `out`: view.rows x view.columns, row by row. Lengths of solids that overlap add up. The tissue that the metal stands
-/// in is not taken away: give per_mm less the tissue's own where that matters. Solids beside or behind the source are
-/// left out. Throws std::invalid_argument where `out` has another size.
-void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out);
+/// Adds per_mm x the length of the ray within each solid to the pixels of its shadow, averaged over `rays` x `rays`
+/// rays a pixel. `out`: view.rows x view.columns, row by row. Lengths of solids that overlap add up. The tissue that
+/// the metal stands in is not taken away: give per_mm less the tissue's own where that matters. Solids beside or behind
+/// the source are left out. Throws std::invalid_argument where `out` has another size.
+void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out,
+              int rays = 3);
 
 }  // namespace rayset

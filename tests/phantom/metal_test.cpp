@@ -68,12 +68,21 @@ TEST(Metal, DistanceToTheWire) {
   EXPECT_NEAR(s.distance(Vec3(10, 0, 23)), 2, 1e-12) << "beyond a tip";
 }
 
+TEST(Metal, ASurfaceActsLikeTheWireItBounds) {
+  const Staple s = upright(2);
+  const SteelBody wire = steelBody(s), leg = steelBody(makeCylinder(Vec3(10, 0, -20), Vec3(10, 0, 20), 1, 64));
+  for (const Vec3& p : {Vec3(10, 0.4, 3), Vec3(10.9, 0, -5), Vec3(11.5, 0, 8), Vec3(10, -1.7, 0)})
+    EXPECT_NEAR(leg.distance(p), wire.distance(p), 0.03) << p.transpose();
+  EXPECT_TRUE(wire.box.contains(Vec3(-11, 0, 20)) && wire.box.contains(Vec3(11, 1, -20)));
+  EXPECT_TRUE(leg.box.contains(Vec3(10.9, 0, 19)));
+}
+
 TEST(Metal, ThinWireInAirAddsItsAttenuation) {
   // Thin: hardly any hardening, so what is added, summed over the picture, is area x attenuation of iron against water,
   // averaged over the beam (metal.cpp's table, here once more by hand).
   Slice slice(0, 0.25);
   const std::vector<float> before = slice.hu;
-  ASSERT_TRUE(addMetal(slice.hu, {upright(0.4)}, slice.settings));
+  ASSERT_TRUE(addMetal(slice.hu, {steelBody(upright(0.4))}, slice.settings));
   const double iron = 0.2 * 1.541 + 0.3 * 0.948 + 0.3 * 0.468 + 0.2 * 0.2925;
   const double water = 0.2 * 0.02269 + 0.3 * 0.02059 + 0.3 * 0.01837 + 0.2 * 0.01707;
   double sum = 0;
@@ -89,7 +98,7 @@ TEST(Metal, ThinWireInAirAddsItsAttenuation) {
 
 TEST(Metal, HardenedBeamLeavesADarkBandBetweenTheLegs) {
   Slice slice(50);
-  ASSERT_TRUE(addMetal(slice.hu, {upright(2)}, slice.settings));
+  ASSERT_TRUE(addMetal(slice.hu, {steelBody(upright(2))}, slice.settings));
   EXPECT_GT(slice.mean(10, 0, 0.6), 3000);
   EXPECT_LT(slice.mean(0, 0, 1), -100) << "on the line through both legs";
   EXPECT_GT(slice.mean(0, 0, 1), -1500);
@@ -100,8 +109,8 @@ TEST(Metal, HardenedBeamLeavesADarkBandBetweenTheLegs) {
 TEST(Metal, CountsRunOutBehindMetal) {
   Slice quiet(50), noisy(50);
   noisy.settings.noise_hu = 30;
-  ASSERT_TRUE(addMetal(quiet.hu, {upright(2)}, quiet.settings));
-  ASSERT_TRUE(addMetal(noisy.hu, {upright(2)}, noisy.settings));
+  ASSERT_TRUE(addMetal(quiet.hu, {steelBody(upright(2))}, quiet.settings));
+  ASSERT_TRUE(addMetal(noisy.hu, {steelBody(upright(2))}, noisy.settings));
   for (std::size_t n = 0; n < quiet.hu.size(); ++n) noisy.hu[n] -= quiet.hu[n];
   // Most beside the metal, and on the line through both legs more than across it.
   EXPECT_GT(noisy.deviation(13, 0, 1.5), noisy.deviation(0, 30, 3) * 2);
@@ -113,7 +122,7 @@ TEST(Metal, NothingWhereNoMetalIs) {
   const std::vector<float> before = slice.hu;
   Staple elsewhere = upright(2);
   elsewhere.a.z() = elsewhere.b.z() = 30;
-  EXPECT_FALSE(addMetal(slice.hu, {elsewhere}, slice.settings));
+  EXPECT_FALSE(addMetal(slice.hu, {steelBody(elsewhere)}, slice.settings));
   EXPECT_EQ(slice.hu, before);
 }
 

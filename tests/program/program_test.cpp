@@ -7,7 +7,9 @@
 #include <unistd.h>
 
 #include <chrono>
+#include <cmath>
 #include <csignal>
+#include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -22,6 +24,7 @@ namespace rayset {
 namespace {
 
 namespace fs = std::filesystem;
+using testing::AllOf;
 using testing::HasSubstr;
 using Json = nlohmann::json;
 
@@ -30,6 +33,13 @@ std::string readAll(const fs::path& file) {
   std::ostringstream text;
   text << in.rdbuf();
   return text.str();
+}
+
+/// The words of a PDF (pdftotext, Debian package poppler-utils).
+std::string textOf(const fs::path& pdf) {
+  const fs::path text = pdf.string() + ".txt";
+  EXPECT_EQ(std::system(("pdftotext '" + pdf.string() + "' '" + text.string() + "'").c_str()), 0);
+  return readAll(text);
 }
 
 struct Ended {
@@ -271,7 +281,40 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
     EXPECT_LT(device["from_plan"]["entry_mm"].get<double>(), 1.0) << device.dump(1);
   }
 
+  EXPECT_TRUE(fs::exists(check / "pictures" / "check_film_1.png"));
+  EXPECT_THAT(textOf(check / "verification.pdf"), AllOf(HasSubstr("Anatomical in every ray"), HasSubstr("Film 2")));
+
+  // A CT after the operation, with metal: rays up to 1.5 mm and devices up to 1 mm from the plan, found again.
+  const fs::path after = folder_ / "after", scanned = folder_ / "scanned";
+  ASSERT_EQ(run({"phantom", "--after", plan, "--out", after, "--spacing", "0.6", "--slice", "0.6", "--off-mm", "1.5",
+                 "--off-deg", "3", "--seed", "9", "--orientation", "15,-10,25", "--quiet"})
+                .status,
+            0);
+  const Ended read = run({"verify", plan, "--ct", after / "ct", "--out", scanned, "--quiet"});
+  ASSERT_EQ(read.status, 0) << read.err << read.out;
+  const Json truth = Json::parse(readAll(after / "truth.json")),
+             found = Json::parse(readAll(scanned / "verification.json"));
+  ASSERT_EQ(found["rays"].size(), 5U);
+  for (std::size_t n = 0; n < 5; ++n) {
+    EXPECT_NEAR(found["rays"][n]["shift_mm"]["total"].get<double>(), truth["rays"][n]["shift_mm"].get<double>(), 0.2);
+    EXPECT_NEAR(found["rays"][n]["turn_deg"]["total"].get<double>(), truth["rays"][n]["turn_deg"].get<double>(), 0.6);
+  }
+  ASSERT_EQ(found["devices"].size(), truth["devices"].size());
+  for (std::size_t n = 0; n < truth["devices"].size(); ++n) {
+    ASSERT_EQ(found["devices"][n]["id"], truth["devices"][n]["id"]);
+    for (const char* end : {"entry", "tip"}) {
+      double squared = 0;
+      for (std::size_t k = 0; k < 3; ++k)
+        squared += std::pow(found["devices"][n][end][k].get<double>() - truth["devices"][n][end][k].get<double>(), 2);
+      EXPECT_LT(std::sqrt(squared), 0.6) << found["devices"][n].dump(1);
+    }
+  }
+  EXPECT_THAT(textOf(scanned / "verification.pdf"), HasSubstr("Bones as found, from dorsal"));
+
   // What cannot be done is refused, and leaves nothing.
+  EXPECT_EQ(run({"verify", plan, "--out", folder_ / "o"}).status, 2);
+  EXPECT_EQ(run({"verify", plan, "--ct", folder_ / "nowhere", "--out", folder_ / "o"}).status, 2);
+  EXPECT_EQ(run({"verify", plan, "--ct", after / "ct", "--films", lateral, "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"views", folder_ / "nowhere", "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"views", plan, "--out", folder_ / "o", "--view", "frontal"}).status, 2);
   EXPECT_EQ(run({"verify", plan, "--films", lateral, "--out", folder_ / "o"}).status, 2);

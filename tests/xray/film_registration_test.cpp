@@ -7,6 +7,7 @@
 #include <gtest/gtest.h>
 
 #include <filesystem>
+#include <numbers>
 
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
@@ -189,6 +190,34 @@ TEST(FilmRegistration, FindsAMovedRayFromUnknownViews) {
   ASSERT_TRUE(again);
   for (std::size_t n = 0; n < found->bodies.size(); ++n)
     EXPECT_EQ(found->bodies[n].planned_to_found.matrix(), again->bodies[n].planned_to_found.matrix());
+}
+
+/// The picture turned by a quarter, on a detector that lies in the same place the other way round.
+FilmExposure turnedByAQuarter(const FilmExposure& e) {
+  FilmExposure out = e;
+  out.film = Film(e.film.rows, e.film.columns);
+  for (int r = 0; r < e.film.rows; ++r)
+    for (int c = 0; c < e.film.columns; ++c) out.film.at(e.film.rows - 1 - r, c) = e.film.at(c, r);
+  ProjectionView& v = out.view;
+  v.columns = out.film.columns;
+  v.rows = out.film.rows;
+  const Vec3 middle =
+      e.view.detector + 0.5 * e.view.pixel_mm * ((e.view.columns - 1) * e.view.right + (e.view.rows - 1) * e.view.down);
+  v.detector = middle - 0.5 * v.pixel_mm * ((v.columns - 1) * v.right + (v.rows - 1) * v.down);
+  return out;
+}
+
+TEST(FilmRegistration, FindsAFilmThatLiesTurned) {
+  const Scanned& s = scanned();
+  FilmRegistrationInput input;
+  input.bodies = &s.bodies;
+  input.films = filmsOf(Rigid::Identity(), {Rigid::Identity(), Rigid::Identity()});
+  input.films[0] = turnedByAQuarter(input.films[0]);
+  const auto found = registerFilms(input);
+  ASSERT_TRUE(found) << found.error().message();
+  EXPECT_NEAR(found->films[0].turn_rad, std::numbers::pi / 2, 0.03);
+  EXPECT_LT(found->films[1].turn_rad, 0.03);
+  for (const FoundBody& b : found->bodies) EXPECT_LT((b.planned_to_found * b.centre - b.centre).norm(), 0.6) << b.id;
 }
 
 TEST(FilmRegistration, RefusesTheMirrorImageAndAnotherPicture) {

@@ -1,0 +1,106 @@
+#include "phantom_after.h"
+
+#include <fmt/format.h>
+
+#include <random>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "case/plan_record.h"
+#include "dicom/ct_writer.h"
+#include "geometry/json.h"
+#include "staging.h"
+
+namespace rayset::app {
+namespace {
+
+double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
+
+Vec3 direction(std::mt19937_64& g) {
+  for (;;) {
+    const Vec3 v(2 * uniform(g) - 1, 2 * uniform(g) - 1, 2 * uniform(g) - 1);
+    if (v.norm() > 0.1 && v.norm() < 1) return v.normalized();
+  }
+}
+
+Rigid wander(std::mt19937_64& g, const Vec3& centre, double mm, double deg) {
+  const Vec3 turn = uniform(g) * toRadians(deg) * direction(g);
+  return turnAbout(centre, turn, uniform(g) * mm * direction(g));
+}
+
+}  // namespace
+
+int phantomAfter(const AfterOperation& request, Console& console) {
+  const auto plan = readPlan(request.plan);
+  if (!plan) return console.fail(plan.error());
+  const auto catalogue = readCatalogue(defaultCatalogueFile());
+  if (!catalogue) return console.fail(catalogue.error());
+  auto staging = Staging::open(request.out, "truth.json", request.force);
+  if (!staging) return console.fail(staging.error());
+  std::mt19937_64 generator(request.scan.seed);
+
+  nlohmann::ordered_json truth{{"schema", "rayset.truth/1"},
+                               {"invented", true},
+                               {"side", plan->side == Side::kRight ? "right" : "left"},
+                               {"after_operation", true}};
+  BoneSurfaces post = plan->reduced;
+  truth["rays"] = nlohmann::ordered_json::array();
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto bone = post.find(metatarsal(ray));
+    if (bone == post.end()) continue;
+    const Vec3 base = basePoint(bone->second, plan->frame.distal);
+    const Rigid off = wander(generator, base, request.ray_mm, request.ray_deg);
+    bone->second = transformed(bone->second, off);
+    truth["rays"].push_back({{"ray", ray},
+                             {"shift_mm", (off * base - base).norm()},
+                             {"turn_deg", toDegrees(rotationAngle(off.linear()))},
+                             {"planned_to_found", rigidJson(off)}});
+  }
+  std::vector<ScannedPart> parts;
+  for (const auto& [bone, surface] : post)
+    if (!surface.empty()) parts.push_back({std::string(boneId(bone)), &surface});
+  for (const auto& [id, surface] : plan->fragments) parts.push_back({id, &surface});
+  ScanSettings scan = request.scan;
+  truth["devices"] = nlohmann::ordered_json::array();
+  for (const Device& d : plan->devices) {
+    if (d.stage != "definitive") continue;
+    const Rigid off = wander(generator, 0.5 * (d.entry + d.tip), request.device_mm, request.device_deg);
+    const Surface solid = transformed(deviceSurface(d, *catalogue), off);
+    if (solid.empty()) continue;
+    scan.steel.push_back(steelBody(solid));
+    truth["devices"].push_back(
+        {{"id", d.id}, {"entry", pointJson(off * d.entry, 3)}, {"tip", pointJson(off * d.tip, 3)}});
+  }
+  const Progress progress = console.progress();
+  const auto ct = synthesiseCt(parts, scan, progress);
+  if (!ct) return console.fail(ct.error());
+  ScanInfo info;
+  info.patient_name = plan->patient_name;
+  info.patient_id = plan->patient_id;
+  info.study_date = "20260119";
+  info.study_description = "CT foot after operation (invented)";
+  info.series_number = "2";
+  info.series_description = fmt::format("Foot bone, {:g} mm", scan.slice_mm);
+  info.manufacturer = "Rayset phantom, no scanner";
+  info.model = "synthetic";
+  info.kernel = "bone (synthetic)";
+  info.body_part = "FOOT";
+  info.laterality = plan->side == Side::kRight ? "R" : "L";
+  info.patient_position = "FFS";
+  info.kvp = 120;
+  CtWriteSettings write;
+  write.uid_seed = scan.seed * 7919 + 20260119;
+  if (const Status done = writeCt(staging->folder() / "ct", *ct, info, write); !done) return console.fail(done.error());
+  if (const Status done = writeJson(staging->folder() / "truth.json", truth); !done) return console.fail(done.error());
+  if (progress.cancelled()) return console.fail(cancelledError().value());
+  if (const Status done = staging->commit(); !done) return console.fail(done.error());
+  console.say(
+      fmt::format("Invented CT after the operation: each ray up to {:g} mm and {:g} degrees, each device up to "
+                  "{:g} mm and {:g} degrees from the plan.\nImages: {}\nTruth:  {}",
+                  request.ray_mm, request.ray_deg, request.device_mm, request.device_deg,
+                  (std::filesystem::path(request.out) / "ct").string(),
+                  (std::filesystem::path(request.out) / "truth.json").string()));
+  return 0;
+}
+
+}  // namespace rayset::app

@@ -1,0 +1,22 @@
+// An invented CT after the operation: the foot of a plan, put back imperfectly, with its metal.
+#pragma once
+
+#include <string>
+
+#include "phantom/scan.h"
+#include "verbs.h"
+
+namespace rayset::app {
+
+struct AfterOperation {
+  std::string plan, out;
+  /// How far each ray and each device is from the plan, at most; drawn from the scan's seed.
+  double ray_mm = 1, ray_deg = 2, device_mm = 1, device_deg = 2;
+  ScanSettings scan;
+  bool force = false;
+};
+
+/// Writes ct/ and truth.json (planned_to_found of each ray, entry and tip of each device). The program's exit code.
+int phantomAfter(const AfterOperation& request, Console& console);
+
+}  // namespace rayset::app

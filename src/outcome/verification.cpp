@@ -1,0 +1,234 @@
+#include "outcome/verification.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "geometry/json.h"
+#include "injury/limits.h"
+
+namespace rayset {
+namespace {
+
+// A device counts as planned up to here: ours, the size of the plan's own wanted margins.
+constexpr double kDeviceOffMm = 2.0, kDeviceTurnDeg = 5.0, kDeviceLongerMm = 1.5;
+
+double limitOf(std::string_view key, double otherwise) {
+  const auto& limits = Limits::shipped();
+  if (!limits) return otherwise;
+  const Limit* l = limits->find(key);
+  return l != nullptr ? l->value : otherwise;
+}
+
+Outcome worse(Outcome a, Outcome b) { return static_cast<int>(a) > static_cast<int>(b) ? a : b; }
+
+}  // namespace
+
+std::string_view wordOf(Outcome outcome) {
+  switch (outcome) {
+    case Outcome::kAnatomical:
+      return "anatomical";
+    case Outcome::kAcceptable:
+      return "acceptable";
+    case Outcome::kNotReduced:
+      return "not reduced";
+    case Outcome::kUnknown:
+      break;
+  }
+  return "not known";
+}
+
+std::string directionWords(const Vec3& d, const Frame& f) {
+  const Vec3 c = f.components(d).cwiseAbs();  // medial, distal, dorsal
+  const std::array<const char*, 3> words{"from medial to lateral", "along the ray", "from dorsal to plantar"};
+  int most = 0;
+  c.maxCoeff(&most);
+  int second = -1;
+  for (int k = 0; k < 3; ++k)
+    if (k != most && c[k] > 0.5 && (second < 0 || c[k] > c[second])) second = k;
+  std::string text = words[static_cast<std::size_t>(most)];
+  if (second >= 0) text += std::string(" and ") + words[static_cast<std::size_t>(second)];
+  return text;
+}
+
+void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) {
+  const double anatomical = limitOf("anatomical_displacement", 1), acceptable = limitOf("acceptable_displacement", 2);
+  const double angle_limit = limitOf("talometatarsal_angle", 15);
+  BoneSurfaces found = plan.reduced;
+  for (const RayOutcome& r : v.rays) {
+    if (r.ray == 0) continue;
+    Surface& bone = found.at(metatarsal(r.ray));
+    bone = transformed(bone, r.planned_to_found);
+  }
+  v.measures = ctMeasures(found, plan.side, plan.frame);
+  double angle = 0;
+  for (const Measure& m : v.measures)
+    if (m.key == "talo_m1_lateral") angle = std::abs(m.value);
+
+  v.verdict = Outcome::kAnatomical;
+  v.sure = true;
+  bool any = false;
+  for (RayOutcome& r : v.rays) {
+    if (r.ray == 0) {
+      v.partial = true;
+      continue;
+    }
+    any = true;
+    const Vec3 base = basePoint(plan.reduced.at(metatarsal(r.ray)), plan.frame.distal);
+    r.off = displacement(r.ray, r.planned_to_found, base, plan.frame);
+    r.shift_mm = (r.planned_to_found * base - base).norm();
+    r.turn_rad = rotationAngle(r.planned_to_found.linear());
+    const auto band = [&](double shift) {
+      if (shift <= anatomical) return Outcome::kAnatomical;
+      return shift < acceptable ? Outcome::kAcceptable : Outcome::kNotReduced;
+    };
+    r.verdict = band(r.shift_mm);
+    if (r.ray == 1 && angle >= angle_limit) r.verdict = Outcome::kNotReduced;
+    r.sure =
+        band(std::max(0.0, r.shift_mm - r.shift_95_mm)) == r.verdict && band(r.shift_mm + r.shift_95_mm) == r.verdict;
+    v.verdict = worse(v.verdict, r.verdict);
+    v.sure = v.sure && r.sure;
+  }
+  if (!any) {
+    v.verdict = Outcome::kUnknown;
+    v.sure = false;
+  }
+
+  // Metal as it lies, in the bones as they lie.
+  ConstructInput input;
+  input.reduced = &found;
+  input.side = plan.side;
+  input.frame = plan.frame;
+  for (const auto& [id, surface] : plan.fragments) {
+    const auto ray = std::find_if(v.rays.begin(), v.rays.end(), [](const RayOutcome& r) { return r.ray == 2; });
+    input.fragments[id] = ray != v.rays.end() ? transformed(surface, ray->planned_to_found) : surface;
+  }
+  std::vector<Device> as_found;
+  for (const DeviceOutcome& d : v.devices) {
+    const Device* planned = plan.device(d.id);
+    if (planned == nullptr || !d.seen) continue;
+    Device device = *planned;
+    device.entry = d.entry;
+    device.tip = d.tip;
+    device.direction = (d.tip - d.entry).normalized();
+    as_found.push_back(std::move(device));
+  }
+  for (DeviceOutcome& d : v.devices) {
+    if (!d.seen) {
+      v.partial = true;
+      d.warnings.push_back("not found on the images");
+      continue;
+    }
+    const auto device = std::find_if(as_found.begin(), as_found.end(), [&](const Device& a) { return a.id == d.id; });
+    const Device& planned = *plan.device(d.id);
+    d.entry_off_mm = (d.entry - planned.entry).norm();
+    d.tip_off_mm = (d.tip - planned.tip).norm();
+    d.axis_off_rad = std::acos(std::clamp(device->direction.dot(planned.direction), -1.0, 1.0));
+    if (d.tip_off_mm > kDeviceOffMm || d.entry_off_mm > kDeviceOffMm || toDegrees(d.axis_off_rad) > kDeviceTurnDeg)
+      d.warnings.push_back(
+          fmt::format("lies otherwise than planned: entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} degrees",
+                      d.entry_off_mm, d.tip_off_mm, toDegrees(d.axis_off_rad)));
+    if (std::abs(d.longer_mm) > kDeviceLongerMm)
+      d.warnings.push_back(fmt::format("looks {:.0f} mm {} than planned", std::abs(d.longer_mm),
+                                       d.longer_mm > 0 ? "longer" : "shorter"));
+    const auto checks = checkDevice(input, *device, as_found, catalogue);
+    if (!checks) {
+      d.warnings.push_back("could not be checked against the bones: " + checks.error().what);
+      continue;
+    }
+    d.checks = *checks;
+    if (!checks->other_bones.empty()) {
+      std::string bones;
+      for (const std::string& b : checks->other_bones) bones += (bones.empty() ? "" : ", ") + b;
+      d.warnings.push_back("enters a bone it was not planned for: " + bones);
+    }
+    if (checks->inside_fraction < 0.98)
+      d.warnings.push_back(fmt::format("{:.0f} % of it lies inside the bones planned", 100 * checks->inside_fraction));
+    if (device->kind == "screw" && checks->tip_beyond_cortex_mm > kDeviceOffMm)
+      d.warnings.push_back(fmt::format("stands {:.1f} mm beyond the far cortex", checks->tip_beyond_cortex_mm));
+  }
+}
+
+nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v) {
+  using Json = nlohmann::ordered_json;
+  Json j;
+  j["schema"] = "rayset.verification/1";
+  j["side"] = plan.side == Side::kRight ? "right" : "left";
+  j["patient_id"] = plan.patient_id;
+  j["verdict"] = wordOf(v.verdict);
+  j["sure"] = v.sure;
+  if (!v.ct.empty()) j["ct"] = v.ct;
+  j["films"] = Json::array();
+  for (const FilmOutcome& f : v.films)
+    j["films"].push_back(
+        {{"file", f.file},
+         {"view", f.view},
+         {"similarity", rounded(f.similarity, 3)},
+         {"from_nominal", {{"mm", rounded(f.shift_mm, 1)}, {"deg", rounded(toDegrees(f.turn_rad), 1)}}},
+         {"source", pointJson(f.exposed.source, 2)},
+         {"detector", pointJson(f.exposed.detector, 2)},
+         {"right", pointJson(f.exposed.right, 6)},
+         {"down", pointJson(f.exposed.down, 6)},
+         {"pixel_mm", rounded(f.exposed.pixel_mm, 5)}});
+  j["rays"] = Json::array();
+  for (const RayOutcome& r : v.rays) {
+    if (r.ray == 0) continue;
+    Json ray({
+        {"ray", r.ray},
+        {"verdict", wordOf(r.verdict)},
+        {"sure", r.sure},
+        {"planned_to_found", rigidJson(r.planned_to_found)},
+        {"shift_mm",
+         {{"total", rounded(r.shift_mm, 2)},
+          {"lateral", rounded(r.off.lateral_mm, 2)},
+          {"dorsal", rounded(r.off.dorsal_mm, 2)},
+          {"distal", rounded(r.off.distal_mm, 2)}}},
+        {"turn_deg",
+         {{"total", rounded(toDegrees(r.turn_rad), 2)},
+          {"abduction", rounded(toDegrees(r.off.abduction_rad), 2)},
+          {"plantarflexion", rounded(toDegrees(r.off.plantarflexion_rad), 2)},
+          {"pronation", rounded(toDegrees(r.off.pronation_rad), 2)}}},
+        {"uncertainty",
+         {{"mm", rounded(r.shift_95_mm, 2)},
+          {"deg", rounded(toDegrees(r.turn_95_rad), 2)},
+          {"weakest", pointJson(r.weakest, 4)},
+          {"weakest_words", r.weakest_words}}},
+    });
+    if (v.ct.empty())
+      ray["similarity"] = rounded(r.similarity, 3);
+    else
+      ray["rms_mm"] = rounded(r.rms_mm, 3);
+    j["rays"].push_back(ray);
+  }
+  j["devices"] = Json::array();
+  for (const DeviceOutcome& d : v.devices) {
+    Json device{{"id", d.id}, {"seen", d.seen}};
+    if (d.seen) {
+      device["entry"] = pointJson(d.entry, 2);
+      device["tip"] = pointJson(d.tip, 2);
+      device["from_plan"] = {{"entry_mm", rounded(d.entry_off_mm, 2)},
+                             {"tip_mm", rounded(d.tip_off_mm, 2)},
+                             {"axis_deg", rounded(toDegrees(d.axis_off_rad), 2)}};
+      device["uncertainty"] = {{"entry_mm", rounded(d.entry_95_mm, 2)},
+                               {"tip_mm", rounded(d.tip_95_mm, 2)},
+                               {"axis_deg", rounded(toDegrees(d.axis_95_rad), 2)}};
+      if (!v.ct.empty()) device["longer_mm"] = rounded(d.longer_mm, 1);
+      device["checks"] = {{"inside_fraction", rounded(d.checks.inside_fraction, 3)},
+                          {"cortex_margin_mm", rounded(d.checks.cortex_margin_mm, 2)},
+                          {"tip_beyond_cortex_mm", rounded(d.checks.tip_beyond_cortex_mm, 2)},
+                          {"other_bones", d.checks.other_bones}};
+    }
+    device["warnings"] = d.warnings;
+    j["devices"].push_back(device);
+  }
+  j["measures"] = Json::array();
+  for (const Measure& m : v.measures)
+    j["measures"].push_back({{"key", m.key}, {"name", m.name}, {"value", rounded(m.value, 2)}, {"unit", m.unit}});
+  j["cautions"] = v.cautions;
+  return j;
+}
+
+}  // namespace rayset

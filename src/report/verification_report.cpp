@@ -1,0 +1,482 @@
+// GCC 12 sees overlaps in "text" + std::string() that are not there (GCC bug 105651).
+#pragma GCC diagnostic ignored "-Wrestrict"
+
+#include "report/verification_report.h"
+
+#include <cairo.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "anatomy/frames.h"
+#include "base/units.h"
+#include "report/board.h"
+#include "report/film_shots.h"
+#include "report/frame.h"
+#include "report/page.h"
+#include "report/words.h"
+
+namespace rayset {
+namespace {
+
+using pdf::bold;
+using pdf::escaped;
+
+std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+
+// Told apart on black, by pattern too.
+constexpr pdf::Colour kPlannedOnFilm = 0x56B4E9, kFoundOnFilm = 0xE69F00;
+
+/// A film with the plan and what was found drawn in, and what it would look like as found.
+struct FilmPair {
+  std::string file, view;
+  double similarity = 0;
+  Shot real, simulated;
+  ProjectionView cropped;  // of both
+};
+
+struct Content {
+  const VerificationReport& r;
+  std::string made_at;
+  BoneSurfaces found;
+  std::vector<Shot> shots;
+  std::vector<FilmPair> films;
+};
+
+std::string mark(Outcome o) {
+  switch (o) {
+    case Outcome::kAnatomical:
+      return "● anatomical";
+    case Outcome::kAcceptable:
+      return "◐ acceptable";
+    case Outcome::kNotReduced:
+      return "▲ not reduced";
+    case Outcome::kUnknown:
+      break;
+  }
+  return "? not known";
+}
+
+std::string sense(double value, const char* plus, const char* minus) {
+  return words::number(std::abs(value)) + " " + (value >= 0 ? plus : minus);
+}
+
+/// Planned place as a ring in the middle, the limits round it, what was found as a dot with its 95 % interval.
+void drawTarget(cairo_t* cr, double x, double y, double size, double right_mm, double up_mm, double within_mm,
+                double points_per_mm, Outcome verdict, const std::array<std::string, 4>& edges) {
+  pdf::setColour(cr, 0xFFFFFF);
+  cairo_rectangle(cr, x, y, size, size);
+  cairo_fill_preserve(cr);
+  pdf::setColour(cr, pdf::kRule);
+  cairo_set_line_width(cr, 0.5);
+  cairo_stroke(cr);
+  cairo_save(cr);
+  cairo_rectangle(cr, x, y, size, size);
+  cairo_clip(cr);
+  const double cx = x + size / 2, cy = y + size / 2;
+  const double fx = cx + right_mm * points_per_mm, fy = cy - up_mm * points_per_mm;
+  pdf::setColour(cr, palette::kFound, 0.22);
+  cairo_arc(cr, fx, fy, within_mm * points_per_mm, 0, 2 * M_PI);
+  cairo_fill(cr);
+  pdf::setColour(cr, palette::kPlace);
+  cairo_set_line_width(cr, 1.1);
+  cairo_arc(cr, cx, cy, points_per_mm, 0, 2 * M_PI);
+  cairo_stroke(cr);
+  const double dashes[2] = {3, 2};
+  cairo_set_dash(cr, dashes, 2, 0);
+  cairo_arc(cr, cx, cy, 2 * points_per_mm, 0, 2 * M_PI);
+  cairo_stroke(cr);
+  cairo_set_dash(cr, nullptr, 0, 0);
+  cairo_move_to(cr, cx - 3, cy);
+  cairo_line_to(cr, cx + 3, cy);
+  cairo_move_to(cr, cx, cy - 3);
+  cairo_line_to(cr, cx, cy + 3);
+  cairo_stroke(cr);
+  pdf::setColour(cr, pdf::kInk);
+  if (verdict == Outcome::kNotReduced) {
+    cairo_move_to(cr, fx, fy - 4);
+    cairo_line_to(cr, fx + 3.8, fy + 3);
+    cairo_line_to(cr, fx - 3.8, fy + 3);
+    cairo_close_path(cr);
+  } else {
+    cairo_arc(cr, fx, fy, 2.6, 0, 2 * M_PI);
+  }
+  cairo_fill(cr);
+  cairo_restore(cr);
+  const pdf::TextStyle small{.size = 5.8, .colour = pdf::kGrey};
+  const double h = pdf::drawText(cr, "Mg", 0, 0, -1, small, false);
+  const auto centred = [&](const std::string& t, double at, double ty) {
+    pdf::drawText(cr, t, at - 0.5 * pdf::textWidth(cr, t, small), ty, -1, small);
+  };
+  centred(edges[0], cx, y + 1);
+  centred(edges[1], cx, y + size - h - 1);
+  pdf::drawText(cr, edges[2], x + 2, cy + 5, -1, small);
+  pdf::drawText(cr, edges[3], x + size - 2 - pdf::textWidth(cr, edges[3], small), cy + 5, -1, small);
+}
+
+/// Five columns as the surgeon sees the foot from the head of the table.
+void targets(pdf::Document& doc, const Content& k) {
+  const Verification& v = *k.r.found;
+  double most = 2.6;
+  for (const RayOutcome& r : v.rays)
+    if (r.ray != 0)
+      most = std::max({most, std::hypot(r.off.lateral_mm, r.off.distal_mm) + 0.4,
+                       std::hypot(r.off.dorsal_mm, r.off.distal_mm) + 0.4});
+  const double gap = 6, size = (doc.width() - 4 * gap) / 5;
+  const double lateral = k.r.plan->side == Side::kRight ? 1 : -1;
+  doc.block(2 * size + 48, [&](cairo_t* cr, double x, double y, double) {
+    double cx = x;
+    for (const int ray : boardOrder(k.r.plan->side)) {
+      const RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
+      pdf::drawText(cr, bold(words::capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
+                    {.size = 9, .align = pdf::Align::kCentre});
+      pdf::drawText(cr, r.ray == 0 ? "? not found" : mark(r.verdict), cx, y + 12, size,
+                    {.size = 8, .align = pdf::Align::kCentre});
+      if (r.ray != 0) {
+        const double scale = 0.5 * size / most;
+        drawTarget(cr, cx, y + 25, size, lateral * r.off.lateral_mm, r.off.distal_mm, r.shift_95_mm, scale, r.verdict,
+                   {"distal", "proximal", lateral > 0 ? "medial" : "lateral", lateral > 0 ? "lateral" : "medial"});
+        drawTarget(cr, cx, y + 29 + size, size, lateral * r.off.lateral_mm, r.off.dorsal_mm, r.shift_95_mm, scale,
+                   r.verdict,
+                   {"dorsal", "plantar", lateral > 0 ? "medial" : "lateral", lateral > 0 ? "lateral" : "medial"});
+      }
+      cx += size + gap;
+    }
+  });
+  doc.paragraph(
+      "The base of each metatarsal: the cross is where it was planned, the solid ring 1 mm (anatomical within), the "
+      "dashed ring 2 mm (acceptable within), the dot where it was found (a triangle where it is not reduced), tinted "
+      "its "
+      "95 % interval. Above: seen from dorsal; below: along the foot, dorsal up.",
+      {.size = 7.8, .colour = pdf::kGrey});
+}
+
+void firstPage(pdf::Document& doc, const Content& k) {
+  const PlanRecord& plan = *k.r.plan;
+  const Verification& v = *k.r.found;
+  const auto orNone = [](const std::string& text) { return text.empty() ? grey("not in the plan") : escaped(text); };
+  std::vector<std::pair<std::string, std::string>> facts{
+      {"Patient", plan.patient_name.empty() ? orNone({}) : bold(escaped(words::personName(plan.patient_name)))},
+      {"ID", orNone(plan.patient_id)},
+      {"Plan", "from the CT of " + orNone(words::date(plan.study_date))}};
+  if (!v.ct.empty()) facts.emplace_back("Checked", escaped(v.ct));
+  for (std::size_t n = 0; n < v.films.size(); ++n)
+    facts.emplace_back(fmt::format("Film {}", n + 1), escaped(v.films[n].view) + grey("  " + escaped(v.films[n].file)));
+  drawFacts(doc, facts, plan.side);
+
+  doc.heading("Reduction", "reduction");
+  std::vector<std::string> off;
+  for (const RayOutcome& r : v.rays)
+    if (r.ray != 0 && r.verdict == Outcome::kNotReduced) off.push_back(std::string(ordinal(r.ray)));
+  std::string headline = v.verdict == Outcome::kUnknown ? "Could not be judged."
+                         : off.empty()
+                             ? words::capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
+                             : "Not reduced: " + words::listed(off) + (off.size() > 1 ? " rays." : " ray.");
+  doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
+  if (!v.sure && v.verdict != Outcome::kUnknown)
+    doc.item(bold("?"), "Not sure: the 95 % interval of at least one ray reaches over a limit (marked ? below).",
+             {.size = 9.5});
+  for (const RayOutcome& r : v.rays) {
+    if (r.ray != 0) continue;
+    const auto ray = static_cast<int>(&r - v.rays.data()) + 1;
+    doc.item(bold("?"), escaped("The " + std::string(ordinal(ray)) + " metatarsal was not found and is not judged."),
+             {.size = 9.5});
+  }
+  doc.space(3);
+  targets(doc, k);
+  std::vector<pdf::Row> rows;
+  for (const RayOutcome& r : v.rays) {
+    if (r.ray == 0) continue;
+    rows.push_back({{fmt::format("{}", r.ray), words::number(r.shift_mm),
+                     sense(r.off.lateral_mm, "lateral", "medial") + ", " + sense(r.off.dorsal_mm, "dorsal", "plantar") +
+                         ", " + sense(r.off.distal_mm, "distal", "proximal"),
+                     words::degrees(r.turn_rad, 1),
+                     "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words)) + ", ± " +
+                         words::degrees(r.turn_95_rad),
+                     mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
+                    r.verdict == Outcome::kNotReduced});
+  }
+  doc.table({{"Ray", 0.4, pdf::Align::kCentre},
+             {"Off, mm", 0.7, pdf::Align::kRight},
+             {"Which way, mm", 2.6},
+             {"Turned", 0.7, pdf::Align::kRight},
+             {"95 % interval", 2.4},
+             {"Verdict", 1.2}},
+            rows, 8);
+  std::vector<std::string> angles;
+  for (const Measure& m : v.measures)
+    if (m.key == "talo_m1_lateral" || m.key == "talo_m1_dorsoplantar")
+      angles.push_back(fmt::format("{} {}{}", m.name, words::signedNumber(m.value), m.unit == "deg" ? "°" : " mm"));
+  if (!angles.empty()) doc.paragraph(escaped(words::listed(angles) + "."), {.size = 8.6});
+  doc.paragraph(
+      "Against the plan, the tarsus standing still. Anatomical up to 1 mm (trial NCT02374944); acceptable below 2 mm "
+      "and "
+      "a talo-first-metatarsal angle below 15° (Myerson 1986); else not reduced.",
+      {.size = 7.8, .colour = pdf::kGrey});
+}
+
+void metal(pdf::Document& doc, const Content& k) {
+  const Verification& v = *k.r.found;
+  if (v.devices.empty()) return;
+  doc.heading("Metal", "metal", 90);
+  std::vector<pdf::Row> rows;
+  for (const DeviceOutcome& d : v.devices) {
+    const Device* planned = k.r.plan->device(d.id);
+    std::string remarks;
+    for (const std::string& w : d.warnings) remarks += (remarks.empty() ? "" : "; ") + w;
+    const std::string name = bold(escaped(d.id)) + (planned ? grey("  " + escaped(words::through(*planned))) : "");
+    if (!d.seen)
+      rows.push_back({{name, "–", "–", "–", "–", "▲ not found on the images"}, true});
+    else
+      rows.push_back({{name, words::number(d.entry_off_mm), words::number(d.tip_off_mm), words::degrees(d.axis_off_rad),
+                       "± " + words::mm(std::max(d.entry_95_mm, d.tip_95_mm)) + ", ± " + words::degrees(d.axis_95_rad),
+                       d.warnings.empty() ? std::string("as planned") : "▲ " + escaped(remarks)},
+                      !d.warnings.empty()});
+  }
+  doc.table({{"Device", 1.3},
+             {"Entry off, mm", 0.9, pdf::Align::kRight},
+             {"Tip off, mm", 0.8, pdf::Align::kRight},
+             {"Axis off", 0.7, pdf::Align::kRight},
+             {"95 % interval", 1.2},
+             {"Remarks", 3.2}},
+            rows, 8);
+}
+
+void pictures(pdf::Document& doc, const Content& k) {
+  if (k.shots.empty()) return;
+  doc.heading("As found, against the plan", "pictures", 260);
+  for (std::size_t n = 0; n < k.shots.size(); n += 2) {
+    double height = 0;
+    const double half = (doc.width() - 10) / 2;
+    for (std::size_t m = n; m < std::min(n + 2, k.shots.size()); ++m)
+      height = std::max(height, half * k.shots[m].view.height_px / k.shots[m].view.width_px);
+    doc.block(height + 14, [&](cairo_t* cr, double x, double y, double) {
+      for (std::size_t m = n; m < std::min(n + 2, k.shots.size()); ++m) {
+        const double left = x + static_cast<double>(m - n) * (half + 10);
+        const double h = drawShot(cr, k.shots[m], left, y, half, !doc.dry());
+        pdf::drawText(cr, escaped(k.shots[m].caption), left, y + h + 2, half, {.size = 7.8, .colour = pdf::kGrey});
+      }
+    });
+  }
+  doc.paragraph("Solid: as found, orange where a ray is not reduced. Blue outlines: the plan.",
+                {.size = 7.8, .colour = pdf::kGrey});
+}
+
+/// The film in `crop` as a picture with the marks of every picture.
+Shot shotOfFilm(const Content& k, const CheckedFilm& film, const ProjectionView& view, const PixelBox& crop,
+                const std::string& name, const std::string& caption) {
+  const Film shown = displayed(film.scan.film, film.scan.info);
+  SimulatedFilm part{view, Film(crop.columns, crop.rows), caption, FilmedState::kMetal};
+  for (int r = 0; r < crop.rows; ++r)
+    for (int c = 0; c < crop.columns; ++c) part.film.at(c, r) = shown.at(crop.column + c, crop.row + r);
+  const FilmedFoot foot{k.r.plan->side, plantarFrame(k.r.plan->reduced, k.r.plan->frame, k.r.plan->side), {}, {}};
+  Shot shot = shotOf(foot, part, name, (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2);
+  shot.caption = caption;
+  shot.note.clear();
+  return shot;
+}
+
+/// Axes of metatarsals and devices, planned dashed and found solid, on a film drawn at (x, y), `width` wide.
+void drawAxes(cairo_t* cr, const Content& k, const FilmPair& f, double x, double y, double width) {
+  const double scale = width / f.cropped.columns, height = scale * f.cropped.rows;
+  cairo_save(cr);
+  cairo_rectangle(cr, x, y, width, height);
+  cairo_clip(cr);
+  const auto line = [&](const Vec3& a, const Vec3& b, bool planned, double w) {
+    const Vec2 p = f.cropped.project(a), q = f.cropped.project(b);
+    const auto path = [&] {
+      cairo_move_to(cr, x + (p.x() + 0.5) * scale, y + (p.y() + 0.5) * scale);
+      cairo_line_to(cr, x + (q.x() + 0.5) * scale, y + (q.y() + 0.5) * scale);
+    };
+    const double dashes[2] = {4, 2.5};
+    pdf::setColour(cr, 0x000000, 0.5);
+    cairo_set_line_width(cr, w + 1.2);
+    path();
+    cairo_stroke(cr);
+    pdf::setColour(cr, planned ? kPlannedOnFilm : kFoundOnFilm);
+    cairo_set_line_width(cr, w);
+    cairo_set_dash(cr, dashes, planned ? 2 : 0, 0);
+    path();
+    cairo_stroke(cr);
+    cairo_set_dash(cr, nullptr, 0, 0);
+  };
+  const PlanRecord& plan = *k.r.plan;
+  for (const RayOutcome& r : k.r.found->rays) {
+    if (r.ray == 0) continue;
+    const Surface& bone = plan.reduced.at(metatarsal(r.ray));
+    const PrincipalAxes axes = principalAxes(bone.vertices);
+    const Vec3 along = 1.6 * axes.spread[0] * axes.axes.col(0);
+    line(axes.centre - along, axes.centre + along, true, 0.9);
+    line(r.planned_to_found * Vec3(axes.centre - along), r.planned_to_found * Vec3(axes.centre + along), false, 0.9);
+  }
+  for (const DeviceOutcome& d : k.r.found->devices) {
+    const Device* planned = plan.device(d.id);
+    if (planned == nullptr || !d.seen) continue;
+    line(planned->entry, planned->tip, true, 1.3);
+    line(d.entry, d.tip, false, 1.3);
+    const Vec2 at = f.cropped.project(d.entry);
+    pdf::drawText(cr, bold(escaped(d.id)), x + at.x() * scale + 4, y + at.y() * scale - 9, -1,
+                  {.size = 6.6, .colour = 0xFFFFFF});
+  }
+  cairo_restore(cr);
+}
+
+void films(pdf::Document& doc, const Content& k) {
+  for (std::size_t n = 0; n < k.films.size(); ++n) {
+    const FilmPair& f = k.films[n];
+    const double half = (doc.width() - 10) / 2, height = half * f.cropped.rows / f.cropped.columns;
+    doc.heading(fmt::format("Film {}: {}", n + 1, f.view.substr(0, f.view.find(" ("))), fmt::format("film{}", n),
+                height + 40);
+    doc.block(height + 14, [&](cairo_t* cr, double x, double y, double) {
+      drawShot(cr, f.real, x, y, half, !doc.dry());
+      drawAxes(cr, k, f, x, y, half);
+      drawShot(cr, f.simulated, x + half + 10, y, half, !doc.dry());
+      pdf::drawText(cr, "The film, with axes as planned and as found", x, y + height + 2, half,
+                    {.size = 7.8, .colour = pdf::kGrey});
+      pdf::drawText(cr, "What it would look like with everything as found", x + half + 10, y + height + 2, half,
+                    {.size = 7.8, .colour = pdf::kGrey});
+    });
+    doc.paragraph(fmt::format("{}; matched with {} (1 is perfect). {} as planned, {} as found.", escaped(f.file),
+                              words::number(f.similarity, 2), pdf::coloured(0x0072B2, bold("╌")),
+                              pdf::coloured(0x9A5B00, bold("─"))),
+                  {.size = 8});
+  }
+  if (!k.films.empty())
+    doc.paragraph(
+        "Look at both: where the two pictures differ in place, the registration is wrong there, whatever the figures "
+        "say.",
+        {.size = 8.6});
+}
+
+void cautions(pdf::Document& doc, const Content& k) {
+  doc.heading("Cautions", "cautions");
+  for (const std::string& text : k.r.found->cautions) doc.item("!", escaped(text), {.size = 8.8});
+  doc.item("!", "The check looks for what was planned. Other metal, and anything done otherwise, is not judged.",
+           {.size = 8.8});
+  doc.space(3);
+  doc.paragraph(bold(kStatement), {.size = 10});
+}
+
+void compose(pdf::Document& doc, const Content& k) {
+  const std::string side = words::sideCapitals(k.r.plan->side);
+  doc.setTitle("Check after the operation, " + side + " foot",
+               "Tarsometatarsal reduction and metal, " + side + " foot");
+  firstPage(doc, k);
+  metal(doc, k);
+  pictures(doc, k);
+  films(doc, k);
+  cautions(doc, k);
+}
+
+/// Each film beside the foot as found, filmed the same way.
+std::vector<FilmPair> pairsOf(const Content& k) {
+  std::vector<FilmPair> out;
+  if (k.r.films == nullptr || k.r.bodies == nullptr) return out;
+  const PlanRecord& plan = *k.r.plan;
+  const FootProjector projector(*k.r.bodies);
+  std::map<std::string, Rigid> poses = plan.injured_to_reduced;
+  for (const RayOutcome& r : k.r.found->rays) {
+    if (r.ray == 0) continue;
+    const std::string id(boneId(metatarsal(r.ray)));
+    for (auto& [body, pose] : poses)
+      if (body == id || body.rfind(id + ".", 0) == 0) pose = r.planned_to_found * pose;
+  }
+  std::vector<MetalSolid> solids;
+  for (const DeviceOutcome& d : k.r.found->devices) {
+    const Device* planned = plan.device(d.id);
+    if (planned == nullptr || !d.seen) continue;
+    Device device = *planned;
+    device.entry = d.entry;
+    device.tip = d.tip;
+    device.direction = (d.tip - d.entry).normalized();
+    solids.push_back(metalSolid(device, *k.r.catalogue));
+  }
+  const FilmedFoot foot{plan.side, plantarFrame(plan.reduced, plan.frame, plan.side), poses, solids};
+  for (std::size_t n = 0; n < k.r.films->size() && n < k.r.found->films.size(); ++n) {
+    const FilmOutcome& f = k.r.found->films[n];
+    const ProjectionView& view = f.exposed;
+    PixelBox box = projector.shadow(view, poses, true);
+    const int margin = static_cast<int>(std::lround(8 / view.pixel_mm));
+    const int left = std::max(0, box.column - margin), top = std::max(0, box.row - margin);
+    box = {left, top, std::min(view.columns, box.column + box.columns + margin) - left,
+           std::min(view.rows, box.row + box.rows + margin) - top};
+    if (box.columns < 8 || box.rows < 8) continue;
+    FilmPair pair;
+    pair.file = f.file;
+    pair.view = f.view;
+    pair.similarity = f.similarity;
+    pair.cropped = view.cropped(box.column, box.row, box.columns, box.rows);
+    pair.real = shotOfFilm(k, (*k.r.films)[n], pair.cropped, box, fmt::format("check_film_{}", n + 1),
+                           fmt::format("Film {}, {}", n + 1, f.view));
+    ToneSettings tone;
+    tone.pixel_mm = pair.cropped.pixel_mm;
+    const std::vector<float> plain = projector.lineIntegrals(pair.cropped, poses);
+    tone.window = toneWindow(exposure(plain, pair.cropped.columns, pair.cropped.rows, tone), tone);
+    const std::vector<float> integrals = projector.lineIntegrals(pair.cropped, poses, solids);
+    const SimulatedFilm simulated{pair.cropped, simulatedFilm(integrals, pair.cropped.columns, pair.cropped.rows, tone),
+                                  f.view, FilmedState::kMetal};
+    pair.simulated = shotOf(foot, simulated, fmt::format("check_film_{}_simulated", n + 1), pair.real.width_pt);
+    out.push_back(std::move(pair));
+  }
+  return out;
+}
+
+}  // namespace
+
+Status writeVerificationReport(const VerificationReport& r, const std::filesystem::path& folder,
+                               const ReportSettings& settings) {
+  const PlanRecord& plan = *r.plan;
+  Content k{r, settings.made_at.empty() ? timeNow() : settings.made_at, plan.reduced, {}, {}};
+  CheckedFoot foot{plan.side, plan.frame, plan.reduced, {}, {}, {}, {}};
+  for (const RayOutcome& ray : r.found->rays) {
+    if (ray.ray == 0) continue;
+    Surface& bone = k.found.at(metatarsal(ray.ray));
+    bone = transformed(bone, ray.planned_to_found);
+    if (ray.verdict == Outcome::kNotReduced) foot.off.push_back(ray.ray);
+  }
+  foot.found = k.found;
+  for (const DeviceOutcome& d : r.found->devices) {
+    const Device* planned = plan.device(d.id);
+    if (planned == nullptr || !d.seen) continue;
+    foot.devices_planned[d.id] = deviceSurface(*planned, *r.catalogue);
+    Device as_found = *planned;
+    as_found.entry = d.entry;
+    as_found.tip = d.tip;
+    as_found.direction = (d.tip - d.entry).normalized();
+    as_found.length_mm = (d.tip - d.entry).norm();
+    foot.devices_found[d.id] = deviceSurface(as_found, *r.catalogue);
+  }
+  k.shots = makeCheckShots(foot, settings.pixels_per_point);
+  k.films = pairsOf(k);
+
+  std::error_code error;
+  std::filesystem::create_directories(folder / "pictures", error);
+  if (error)
+    return fail(Fault::kInternal, "the folder could not be made: " + error.message(), (folder / "pictures").string(),
+                "Check that the place may be written to and has free space.");
+  for (const Shot& shot : k.shots)
+    if (const Status s = writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); !s) return s;
+  for (const FilmPair& f : k.films) {
+    const double width = 420, height = width * f.cropped.rows / f.cropped.columns;
+    if (const Status s =
+            pdf::writePng(folder / "pictures" / (f.real.name + ".png"), width, height, settings.pixels_per_point,
+                          [&](cairo_t* cr) {
+                            drawShot(cr, f.real, 0, 0, width);
+                            drawAxes(cr, k, f, 0, 0, width);
+                          });
+        !s)
+      return s;
+    if (const Status s = writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); !s)
+      return s;
+  }
+  const pdf::PageFrame frame =
+      reportFrame({plan.patient_name, plan.patient_id, ""}, plan.side, "Check after the operation", k.made_at);
+  pdf::Document dry({}, frame);
+  compose(dry, k);
+  pdf::Document doc(folder / "verification.pdf", frame, &dry);
+  compose(doc, k);
+  return doc.finish();
+}
+
+}  // namespace rayset
