@@ -31,7 +31,7 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
       return fmt::format("{:.1f} {}", std::abs(value), value >= 0 ? positive : negative);
     };
     console.say(fmt::format(
-        "  ray {}  {:.1f} mm ({}, {}, {}), {:.0f} deg; to within {:.1f} mm, {:.0f} deg (95 %), least "
+        "  ray {}  {:.1f} mm ({}, {}, {}), {:.1f} deg; to within {:.1f} mm, {:.1f} deg (95 %), least "
         "sure {}: {}{}",
         r.ray, r.shift_mm, part(r.off.lateral_mm, "lateral", "medial"), part(r.off.dorsal_mm, "dorsal", "plantar"),
         part(r.off.distal_mm, "distal", "proximal"), toDegrees(r.turn_rad), r.shift_95_mm, toDegrees(r.turn_95_rad),

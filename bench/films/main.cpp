@@ -275,7 +275,7 @@ int main(int argc, char** argv) {
         weak_mm.add(std::abs(d.dot(weakest)));
         total_mm.add(d.norm());
         total_deg.add(toDegrees(turn.angle()));
-        const double sd = spread.sd, sd_turn = leastCertain(body->covariance.topLeftCorner<3, 3>()).sd;
+        const double sd = spread.sd, sd_turn = body->turn_sd_rad;
         const double roll = toDegrees(turned.dot(axisOf(bone, truth)));
         if (!out.empty()) {
           std::ofstream file(out, std::ios::app);

@@ -304,7 +304,11 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   if (progress.cancelled()) return cancelledError();
 
   Verification v;
-  v.ct = fmt::format("CT of {}{}", scan.info.study_date.empty() ? "unknown date" : scan.info.study_date,
+  const std::string& date = scan.info.study_date;  // YYYYMMDD
+  v.ct = fmt::format("CT of {}{}",
+                     date.size() == 8 ? date.substr(0, 4) + "-" + date.substr(4, 2) + "-" + date.substr(6)
+                     : date.empty()   ? "unknown date"
+                                      : date,
                      scan.info.series_description.empty() ? "" : ", " + scan.info.series_description);
   v.cautions = scan.cautions;
   std::optional<NearestPoints> near_metal;

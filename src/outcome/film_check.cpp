@@ -152,7 +152,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
     r.shift_95_mm = kTwoSided95 * shift.sd;
     r.weakest = shift.direction;
-    r.turn_95_rad = kTwoSided95 * leastCertain(body->covariance.topLeftCorner<3, 3>()).sd;
+    r.turn_95_rad = kTwoSided95 * body->turn_sd_rad;
     r.weakest_words = directionWords(r.weakest, plan.frame);
   }
   for (const FoundDevice& d : found->devices) {

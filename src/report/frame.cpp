@@ -33,8 +33,10 @@ pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::s
                            const std::string& made_at) {
   const std::string name = words::personName(p.name);
   const std::string who = (name.empty() ? "name not in the images" : escaped(name)) + grey("  ID ") +
-                          (p.id.empty() ? grey("not in the images") : escaped(p.id)) + grey("  born ") +
-                          (p.born.empty() ? grey("not in the images") : escaped(words::date(p.born)));
+                          (p.id.empty() ? grey("not in the images") : escaped(p.id)) +
+                          (!p.born           ? std::string()
+                           : p.born->empty() ? grey("  born not in the images")
+                                             : grey("  born ") + escaped(words::date(*p.born)));
   const std::string side = words::sideCapitals(side_of_foot) + " FOOT";
   return {[who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
     using namespace pdf;

@@ -1,6 +1,7 @@
 // What stands at the head and foot of every page of a report: side, patient, title, statement, time, page number.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
@@ -12,9 +13,10 @@ namespace rayset {
 
 inline constexpr const char* kStatement = "Planning aid. A licensed surgeon decides. Not a medical device.";
 
-/// As DICOM writes them.
+/// As DICOM writes them. `born` nullopt: not known here, and not mentioned.
 struct PatientLine {
-  std::string name, id, born;
+  std::string name, id;
+  std::optional<std::string> born;
 };
 
 /// `title` in plain ASCII or UTF-8 without markup, short: it stands to the right of the patient.

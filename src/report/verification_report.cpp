@@ -193,7 +193,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
                          ", " + sense(r.off.distal_mm, "distal", "proximal"),
                      words::degrees(r.turn_rad, 1),
                      "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words)) + ", ± " +
-                         words::degrees(r.turn_95_rad),
+                         words::degrees(r.turn_95_rad, 1),
                      mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
                     r.verdict == Outcome::kNotReduced});
   }
@@ -229,10 +229,11 @@ void metal(pdf::Document& doc, const Content& k) {
     if (!d.seen)
       rows.push_back({{name, "–", "–", "–", "–", "▲ not found on the images"}, true});
     else
-      rows.push_back({{name, words::number(d.entry_off_mm), words::number(d.tip_off_mm), words::degrees(d.axis_off_rad),
-                       "± " + words::mm(std::max(d.entry_95_mm, d.tip_95_mm)) + ", ± " + words::degrees(d.axis_95_rad),
-                       d.warnings.empty() ? std::string("as planned") : "▲ " + escaped(remarks)},
-                      !d.warnings.empty()});
+      rows.push_back(
+          {{name, words::number(d.entry_off_mm), words::number(d.tip_off_mm), words::degrees(d.axis_off_rad, 1),
+            "± " + words::mm(std::max(d.entry_95_mm, d.tip_95_mm)) + ", ± " + words::degrees(d.axis_95_rad, 1),
+            d.warnings.empty() ? std::string("as planned") : "▲ " + escaped(remarks)},
+           !d.warnings.empty()});
   }
   doc.table({{"Device", 1.3},
              {"Entry off, mm", 0.9, pdf::Align::kRight},
@@ -354,8 +355,6 @@ void cautions(pdf::Document& doc, const Content& k) {
   for (const std::string& text : k.r.found->cautions) doc.item("!", escaped(text), {.size = 8.8});
   doc.item("!", "The check looks for what was planned. Other metal, and anything done otherwise, is not judged.",
            {.size = 8.8});
-  doc.space(3);
-  doc.paragraph(bold(kStatement), {.size = 10});
 }
 
 void compose(pdf::Document& doc, const Content& k) {
@@ -364,9 +363,9 @@ void compose(pdf::Document& doc, const Content& k) {
                "Tarsometatarsal reduction and metal, " + side + " foot");
   firstPage(doc, k);
   metal(doc, k);
+  cautions(doc, k);
   pictures(doc, k);
   films(doc, k);
-  cautions(doc, k);
 }
 
 /// Each film beside the foot as found, filmed the same way.
@@ -470,8 +469,8 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
     if (const Status s = writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); !s)
       return s;
   }
-  const pdf::PageFrame frame =
-      reportFrame({plan.patient_name, plan.patient_id, ""}, plan.side, "Check after the operation", k.made_at);
+  const pdf::PageFrame frame = reportFrame({plan.patient_name, plan.patient_id, std::nullopt}, plan.side,
+                                           "Check after the operation", k.made_at);
   pdf::Document dry({}, frame);
   compose(dry, k);
   pdf::Document doc(folder / "verification.pdf", frame, &dry);

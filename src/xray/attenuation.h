@@ -36,9 +36,5 @@ inline constexpr double kAttenuationPerUnit = kWater.perMm() / 1000;
 [[nodiscard]] std::int16_t attenuationValue(int hu, int air_hu = -1000);
 /// The whole scan, on its grid. Give the voxels to ProjectionVolume and kAttenuationPerUnit as scale.
 [[nodiscard]] Volume<std::int16_t> attenuationVolume(const CtVolume& ct, int air_hu = -1000);
-/// One label's part of it, on the smallest grid that holds the label (no voxels where it does not occur): the parts of
-/// all labels, 0 too, add up to the whole. Requires labels on the scan's grid (throws std::invalid_argument).
-[[nodiscard]] Volume<std::int16_t> attenuationVolume(const CtVolume& ct, const LabelVolume& labels, std::uint8_t label,
-                                                     int air_hu = -1000);
 
 }  // namespace rayset

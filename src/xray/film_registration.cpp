@@ -30,8 +30,9 @@ constexpr int kSearch = 0, kCoarse = 1, kMiddle = 2, kFine = 3, kLevels = 4;
 // as one observation. Set on simulated films so that the stated intervals hold (docs/accuracy.md).
 constexpr double kPatchMm = 2.5;
 // The normal matrix takes the model of the film to be right; it is not (blur, texture, grey scale). Intervals are
-// widened by what bench_films shows: bones by a factor, metal by what every device was off by.
-constexpr double kBoneSpread = 1.6, kMetalOffMm = 0.2, kMetalOffRad = 0.007;
+// widened by what bench_films shows: places of bones by a factor, turns of bones and metal by what all were off by.
+constexpr double kBoneSpread = 1.6, kTurnOffRad = 0.005, kRollOffRad = 0.05;
+constexpr double kEntryOffMm = 0.36, kTipOffMm = 0.25, kAxisOffRad = 0.0095;
 constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
 constexpr double kRimMm = 3;      // around shadows, where their edges are compared
 constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
@@ -1321,6 +1322,10 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     b.planned_to_found = p.groups[g].planned_to_found;
     b.centre = p.groups[g].centre;
     b.covariance = covariance.block<6, 6>(all.group[g], all.group[g]);
+    const Vec3 length = b.planned_to_found.linear() * p.groups[g].axis;
+    b.turn_sd_rad = leastCertain(b.covariance.topLeftCorner<3, 3>() + kTurnOffRad * kTurnOffRad * Mat3::Identity() +
+                                 kRollOffRad * kRollOffRad * length * length.transpose())
+                        .sd;
     b.similarity = 1;
     for (const Prediction& prediction : last)
       b.similarity = std::min(b.similarity, similarity(prediction, &prediction.groups[g], rim));
@@ -1337,11 +1342,11 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       const auto spread = [&](const Vec3& point) {
         return leastCertain(pointCovariance(c, group.planned_to_found * group.centre, point)).sd;
       };
-      d.entry_sd_mm = std::hypot(spread(d.entry), kMetalOffMm);
-      d.tip_sd_mm = std::hypot(spread(d.tip), kMetalOffMm);
+      d.entry_sd_mm = std::hypot(spread(d.entry), kEntryOffMm);
+      d.tip_sd_mm = std::hypot(spread(d.tip), kTipOffMm);
       const Vec3 axis = (d.tip - d.entry).normalized();
       const Mat3 across = Mat3::Identity() - axis * axis.transpose();
-      d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kMetalOffRad);
+      d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kAxisOffRad);
       d.similarity = 1;
       for (const Prediction& prediction : last_with_metal)
         d.similarity = std::min(d.similarity, similarity(prediction, &prediction.groups[g], rim));

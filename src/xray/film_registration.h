@@ -57,6 +57,7 @@ struct FoundBody {
   Rigid planned_to_found = Rigid::Identity();    ///< against the tarsus
   Vec3 centre = Vec3::Zero();                    ///< the covariance's: middle of the body as planned
   Covariance6 covariance = Covariance6::Zero();  ///< of a small twist about `centre`, patient frame axes
+  double turn_sd_rad = 0;                        ///< of the turn about its least certain axis (its own length, mostly)
   double similarity = 0;                         ///< local correlation within its shadow, -1 to 1, the worst film's
 };
 

@@ -1,0 +1,170 @@
+// Verdicts after the operation from given poses: the limits (data/limits.json), the intervals, what is warned of.
+#include "outcome/verification.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "anatomy/frames.h"
+#include "anatomy/procedural_foot.h"
+#include "base/units.h"
+#include "fixation/construct.h"
+#include "outcome/ct_check.h"
+
+namespace rayset {
+namespace {
+
+using testing::Contains;
+using testing::HasSubstr;
+
+const PlanRecord& plan() {
+  static const PlanRecord made = [] {
+    PlanRecord p;
+    const Foot foot = proceduralFoot({}, Side::kRight, 1.0);
+    p.side = foot.side;
+    p.reduced = foot.bones;
+    p.frame = footFrame(foot.bones, foot.side);
+    p.patient_id = "A";
+    ConstructInput input;
+    input.reduced = &p.reduced;
+    input.side = p.side;
+    input.frame = p.frame;
+    ConstructSettings settings;
+    settings.rays = {2};
+    p.devices = planConstruct(input, *readCatalogue(defaultCatalogueFile()), settings)->devices;
+    return p;
+  }();
+  return made;
+}
+
+Catalogue catalogue() { return *readCatalogue(defaultCatalogueFile()); }
+
+/// Each ray moved by so many mm to the lateral side.
+Verification moved(const std::array<double, 5>& lateral_mm, double within_mm) {
+  Verification v;
+  for (int ray = 1; ray <= 5; ++ray) {
+    RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
+    r.ray = ray;
+    r.planned_to_found.translation() = lateral_mm[static_cast<std::size_t>(ray - 1)] * plan().frame.lateral();
+    r.shift_95_mm = within_mm;
+  }
+  return v;
+}
+
+TEST(Verification, BandsAreAsPublished) {
+  Verification v = moved({0, 0.9, 1.1, 1.9, 2.1}, 0.05);
+  judge(plan(), catalogue(), v);
+  const std::array<Outcome, 5> wanted{Outcome::kAnatomical, Outcome::kAnatomical, Outcome::kAcceptable,
+                                      Outcome::kAcceptable, Outcome::kNotReduced};
+  for (std::size_t n = 0; n < 5; ++n) {
+    EXPECT_EQ(v.rays[n].verdict, wanted[n]) << n + 1;
+    EXPECT_TRUE(v.rays[n].sure) << n + 1;
+  }
+  EXPECT_NEAR(v.rays[4].off.lateral_mm, 2.1, 1e-9);
+  EXPECT_NEAR(v.rays[4].off.dorsal_mm, 0, 1e-9);
+  EXPECT_EQ(v.verdict, Outcome::kNotReduced) << "the worst ray's";
+  EXPECT_TRUE(v.sure);
+  EXPECT_FALSE(v.measures.empty());
+}
+
+TEST(Verification, AnIntervalOverALimitIsNotSure) {
+  Verification v = moved({0, 0.9, 0, 0, 0}, 0.2);
+  judge(plan(), catalogue(), v);
+  EXPECT_EQ(v.verdict, Outcome::kAnatomical);
+  EXPECT_FALSE(v.rays[1].sure);
+  EXPECT_TRUE(v.rays[2].sure);
+  EXPECT_FALSE(v.sure);
+}
+
+TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {
+  Verification v = moved({0, 0, 0, 0, 0}, 0.1);
+  const Vec3 base = basePoint(plan().reduced.at(Bone::kM1), plan().frame.distal);
+  v.rays[0].planned_to_found = turnAbout(base, toRadians(25) * plan().frame.medial, Vec3::Zero());
+  judge(plan(), catalogue(), v);
+  EXPECT_LT(v.rays[0].shift_mm, 1e-6);
+  EXPECT_EQ(v.rays[0].verdict, Outcome::kNotReduced) << "talo-first-metatarsal angle above 15 degrees";
+}
+
+TEST(Verification, WhatWasNotFoundMakesItPartial) {
+  Verification v = moved({0, 0, 0, 0, 0}, 0.1);
+  v.rays[3] = {};
+  judge(plan(), catalogue(), v);
+  EXPECT_TRUE(v.partial);
+  EXPECT_EQ(v.verdict, Outcome::kAnatomical) << "of those found";
+  Verification nothing;
+  judge(plan(), catalogue(), nothing);
+  EXPECT_EQ(nothing.verdict, Outcome::kUnknown);
+  EXPECT_FALSE(nothing.sure);
+}
+
+TEST(Verification, DevicesAreHeldAgainstThePlanAndTheBones) {
+  Verification v = moved({0, 0, 0, 0, 0}, 0.1);
+  for (const Device& d : plan().devices) {
+    if (d.stage != "definitive") continue;
+    DeviceOutcome there;
+    there.id = d.id;
+    there.seen = true;
+    there.entry = d.entry;
+    there.tip = d.tip;
+    v.devices.push_back(there);
+  }
+  ASSERT_EQ(v.devices.size(), 1U);
+  Verification off = v;
+  judge(plan(), catalogue(), v);
+  EXPECT_NEAR(v.devices[0].entry_off_mm, 0, 1e-9);
+  EXPECT_TRUE(v.devices[0].warnings.empty()) << v.devices[0].warnings.front();
+  EXPECT_FALSE(v.partial);
+
+  const Vec3 aside = 12 * plan().frame.lateral();
+  off.devices[0].entry += aside;
+  off.devices[0].tip += aside;
+  off.devices[0].longer_mm = 4;
+  judge(plan(), catalogue(), off);
+  EXPECT_NEAR(off.devices[0].tip_off_mm, 12, 1e-9);
+  EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("lies otherwise than planned")));
+  EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("4 mm longer")));
+  EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("it was not planned for"))) << "the third ray";
+}
+
+TEST(Verification, DirectionsInWords) {
+  const Frame& f = plan().frame;
+  EXPECT_EQ(directionWords(f.dorsal, f), "from dorsal to plantar");
+  EXPECT_EQ(directionWords(-f.medial, f), "from medial to lateral");
+  EXPECT_EQ(directionWords((f.distal + 0.9 * f.dorsal).normalized(), f), "along the ray and from dorsal to plantar");
+}
+
+TEST(Verification, JsonTellsFilmsFromCt) {
+  Verification v = moved({0, 0, 0, 0, 0}, 0.1);
+  judge(plan(), catalogue(), v);
+  const auto films = verificationJson(plan(), v);
+  EXPECT_EQ(films["schema"], "rayset.verification/1");
+  EXPECT_TRUE(films["rays"][0].contains("similarity"));
+  EXPECT_FALSE(films.contains("ct"));
+  v.ct = "CT of 2026-01-19";
+  const auto ct = verificationJson(plan(), v);
+  EXPECT_EQ(ct["ct"], "CT of 2026-01-19");
+  EXPECT_TRUE(ct["rays"][0].contains("rms_mm"));
+}
+
+TEST(CtCheck, RefusesTheCtOfAnotherPatient) {
+  CtScan scan;
+  scan.info.patient_id = "B";
+  const Catalogue c = catalogue();
+  const auto checked = checkCt({&plan(), &c, &scan, false});
+  ASSERT_FALSE(checked);
+  EXPECT_EQ(checked.error().fault, Fault::kRequest);
+  EXPECT_THAT(checked.error().message(), HasSubstr("another patient"));
+}
+
+TEST(CtCheck, AScanWithoutAFootIsRefused) {
+  CtScan scan;
+  Grid grid;
+  grid.size = Eigen::Vector3i(64, 64, 64);
+  scan.volume = CtVolume(grid, -1000);
+  const Catalogue c = catalogue();
+  const auto checked = checkCt({&plan(), &c, &scan, false});
+  ASSERT_FALSE(checked);
+  EXPECT_EQ(checked.error().fault, Fault::kImages);
+}
+
+}  // namespace
+}  // namespace rayset
