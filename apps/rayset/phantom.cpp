@@ -40,26 +40,13 @@ std::uint64_t digest(const std::string& text) {
 }
 
 ScanInfo infoFor(const Patient& patient, const Options& options, const char* feet, const char* laterality) {
-  ScanInfo info;
+  ScanInfo info = inventedScan(patient.scan, feet, laterality);
   info.patient_name = "INVENTED^DEMO FOOT";
   info.patient_id = fmt::format("INVENTED-{}", options.seed);
   info.patient_sex = "O";
   info.patient_birth_date = "19850101";
   info.study_date = "20260105";
   info.study_description = "CT foot (invented)";
-  info.series_number = "2";
-  const bool soft = patient.scan.kernel == ReconstructionKernel::kSoft;
-  info.series_description = fmt::format("{} {}, {:g} mm", feet, soft ? "soft" : "bone", patient.scan.slice_mm);
-  info.manufacturer = "Rayset phantom, no scanner";
-  info.model = "synthetic";
-  // In the words that scanners use, of at most sixteen letters; the standard kernel here is what they call bone.
-  info.kernel = soft                                                  ? "soft (synthetic)"
-                : patient.scan.kernel == ReconstructionKernel::kSharp ? "edge (synthetic)"
-                                                                      : "bone (synthetic)";
-  info.body_part = "FOOT";
-  info.laterality = laterality;
-  info.patient_position = "FFS";
-  info.kvp = 120;
   return info;
 }
 

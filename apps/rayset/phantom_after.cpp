@@ -30,6 +30,24 @@ Rigid wander(std::mt19937_64& g, const Vec3& centre, double mm, double deg) {
 
 }  // namespace
 
+ScanInfo inventedScan(const ScanSettings& scan, const std::string& feet, const std::string& laterality) {
+  ScanInfo info;
+  const bool soft = scan.kernel == ReconstructionKernel::kSoft;
+  info.series_number = "2";
+  info.series_description = fmt::format("{} {}, {:g} mm", feet, soft ? "soft" : "bone", scan.slice_mm);
+  info.manufacturer = "Rayset phantom, no scanner";
+  info.model = "synthetic";
+  // In the words that scanners use, of at most sixteen letters; the standard kernel here is what they call bone.
+  info.kernel = soft                                          ? "soft (synthetic)"
+                : scan.kernel == ReconstructionKernel::kSharp ? "edge (synthetic)"
+                                                              : "bone (synthetic)";
+  info.body_part = "FOOT";
+  info.laterality = laterality;
+  info.patient_position = "FFS";
+  info.kvp = 120;
+  return info;
+}
+
 int phantomAfter(const AfterOperation& request, Console& console) {
   const auto plan = readPlan(request.plan);
   if (!plan) return console.fail(plan.error());
@@ -74,20 +92,11 @@ int phantomAfter(const AfterOperation& request, Console& console) {
   const Progress progress = console.progress();
   const auto ct = synthesiseCt(parts, scan, progress);
   if (!ct) return console.fail(ct.error());
-  ScanInfo info;
+  ScanInfo info = inventedScan(scan, "Foot", plan->side == Side::kRight ? "R" : "L");
   info.patient_name = plan->patient_name;
   info.patient_id = plan->patient_id;
   info.study_date = "20260119";
   info.study_description = "CT foot after operation (invented)";
-  info.series_number = "2";
-  info.series_description = fmt::format("Foot bone, {:g} mm", scan.slice_mm);
-  info.manufacturer = "Rayset phantom, no scanner";
-  info.model = "synthetic";
-  info.kernel = "bone (synthetic)";
-  info.body_part = "FOOT";
-  info.laterality = plan->side == Side::kRight ? "R" : "L";
-  info.patient_position = "FFS";
-  info.kvp = 120;
   CtWriteSettings write;
   write.uid_seed = scan.seed * 7919 + 20260119;
   if (const Status done = writeCt(staging->folder() / "ct", *ct, info, write); !done) return console.fail(done.error());

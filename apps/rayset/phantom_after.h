@@ -3,6 +3,7 @@
 
 #include <string>
 
+#include "dicom/ct_reader.h"
 #include "phantom/scan.h"
 #include "verbs.h"
 
@@ -15,6 +16,9 @@ struct AfterOperation {
   ScanSettings scan;
   bool force = false;
 };
+
+/// What stands in the header of every invented scan; the patient and the study are the caller's.
+[[nodiscard]] ScanInfo inventedScan(const ScanSettings& scan, const std::string& feet, const std::string& laterality);
 
 /// Writes ct/ and truth.json (planned_to_found of each ray, entry and tip of each device). The program's exit code.
 int phantomAfter(const AfterOperation& request, Console& console);

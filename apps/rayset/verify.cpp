@@ -56,8 +56,6 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
 int verify(const Options& options, Console& console) {
   const auto plan = readPlan(options.plan);
   if (!plan) return console.fail(plan.error());
-  const auto bodies = readPlanBodies(options.plan);
-  if (!bodies) return console.fail(bodies.error());
   const auto catalogue = readCatalogue(defaultCatalogueFile());
   if (!catalogue) return console.fail(catalogue.error());
   if (options.films.empty() == options.ct.empty())
@@ -69,6 +67,11 @@ int verify(const Options& options, Console& console) {
                          "--views", "Give one view a film, in the order of the films."});
   FilmCheckInput input;
   input.plan = &*plan;
+  Result<FootBodies> bodies = FootBodies{};
+  if (options.ct.empty()) {
+    bodies = readPlanBodies(options.plan);
+    if (!bodies) return console.fail(bodies.error());
+  }
   input.bodies = &*bodies;
   input.catalogue = &*catalogue;
   input.temporary = options.temporary;

@@ -1,7 +1,8 @@
-// Nearest point of a triangle.
+// Nearest point of a triangle; distance to a stretch of line.
 #pragma once
 
 #include <Eigen/Core>
+#include <algorithm>
 
 namespace rayset {
 
@@ -29,6 +30,14 @@ template <class T>
   if (va <= 0 && d4 - d3 >= 0 && d5 - d6 >= 0) return b + (d4 - d3) / ((d4 - d3) + (d5 - d6)) * (c - b);
   const T denominator = 1 / (va + vb + vc);
   return a + ab * (vb * denominator) + ac * (vc * denominator);
+}
+
+/// Distance of p from the stretch from a to b, which are not the same point. Same frame and unit in and out.
+[[nodiscard]] inline double segmentDistance(const Eigen::Vector3d& p, const Eigen::Vector3d& a,
+                                            const Eigen::Vector3d& b) {
+  const Eigen::Vector3d d = b - a;
+  const double t = std::clamp((p - a).dot(d) / d.squaredNorm(), 0.0, 1.0);
+  return (p - a - t * d).norm();
 }
 
 }  // namespace rayset

@@ -10,6 +10,7 @@
 #include "base/units.h"
 #include "bones/segment.h"
 #include "geometry/registration.h"
+#include "geometry/triangle.h"
 #include "xray/film_registration.h"
 #include "xray/metal.h"
 
@@ -21,7 +22,7 @@ constexpr double kFilledAroundMm = 1.0;  // of what is bright with metal
 constexpr std::size_t kPoints = 3000;    // of a bone's surface
 // Distances between two segmentations of one bone hang together over patches of about this size.
 constexpr double kPatchMm2 = 12;
-// What bench_ct_check shows beyond that: of a bone; of a device's ends and axis.
+// What bench_films --ct shows beyond that: of a bone; of a device's ends and axis.
 constexpr double kBoneOffMm = 0.05, kBoneOffRad = 0.004, kEndOffMm = 0.15, kAxisOffRad = 0.005;
 constexpr double kTarsusFits = 1.0, kBoneFits = 1.0;  // rms, mm, from which the bone is taken for another
 constexpr double kDeviceReachMm = 6;                  // how far from the plan a device is looked for
@@ -143,11 +144,6 @@ struct LaidDevice {
   double longer_mm = 0;
   bool seen = false;
 };
-
-double segmentDistance(const Vec3& p, const Vec3& a, const Vec3& b) {
-  const Vec3 d = b - a;
-  return (p - a - std::clamp((p - a).dot(d) / d.squaredNorm(), 0.0, 1.0) * d).norm();
-}
 
 /// Devices from the metal in the scan, in the plan's frame.
 std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, const Catalogue& catalogue,
@@ -289,8 +285,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   const Points metal = metalVoxels(scan.volume);
   std::optional<CtVolume> filled;
   if (!metal.empty()) filled = withoutMetal(scan.volume);
-  BonesSettings settings;
-  auto bones = segmentBones(filled ? *filled : scan.volume, settings, progress);
+  const auto bones = segmentBones(filled ? *filled : scan.volume, {}, progress);
   if (!bones) return tl::unexpected(bones.error());
   const SegmentedFoot* foot = nullptr;
   for (const SegmentedFoot& f : bones->feet)
@@ -325,13 +320,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   if (from.size() < 4)
     return fail(Fault::kImages, fmt::format("only {} bones of the plan are found whole in the CT", from.size()), v.ct,
                 "Give a CT that holds the whole midfoot.");
-  Eigen::Matrix3Xd a(3, from.size()), b(3, from.size());
-  for (std::size_t n = 0; n < from.size(); ++n) {
-    a.col(static_cast<Eigen::Index>(n)) = from[n];
-    b.col(static_cast<Eigen::Index>(n)) = to[n];
-  }
-  Rigid start(Eigen::umeyama(a, b, false));
-
+  const Rigid start = fitRigid(from, to);
   std::vector<OrientedPoint> planned, scanned;
   double area_mm2 = 0;
   for (const Bone bone : kMidTarsus) {

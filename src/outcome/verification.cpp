@@ -41,6 +41,15 @@ std::string_view wordOf(Outcome outcome) {
   return "not known";
 }
 
+Device asFound(const Device& planned, const DeviceOutcome& found) {
+  Device out = planned;
+  out.entry = found.entry;
+  out.tip = found.tip;
+  out.direction = (found.tip - found.entry).normalized();
+  out.length_mm = (found.tip - found.entry).norm();
+  return out;
+}
+
 std::string directionWords(const Vec3& d, const Frame& f) {
   const Vec3 c = f.components(d).cwiseAbs();  // medial, distal, dorsal
   const std::array<const char*, 3> words{"from medial to lateral", "along the ray", "from dorsal to plantar"};
@@ -110,11 +119,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
   for (const DeviceOutcome& d : v.devices) {
     const Device* planned = plan.device(d.id);
     if (planned == nullptr || !d.seen) continue;
-    Device device = *planned;
-    device.entry = d.entry;
-    device.tip = d.tip;
-    device.direction = (d.tip - d.entry).normalized();
-    as_found.push_back(std::move(device));
+    as_found.push_back(asFound(*planned, d));
   }
   for (DeviceOutcome& d : v.devices) {
     if (!d.seen) {

@@ -49,6 +49,9 @@ struct DeviceOutcome {
   std::vector<std::string> warnings;  ///< in words
 };
 
+/// The planned device where it was found.
+[[nodiscard]] Device asFound(const Device& planned, const DeviceOutcome& found);
+
 struct FilmOutcome {
   std::string file;
   std::string view;  ///< as taken to be

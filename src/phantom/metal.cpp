@@ -8,6 +8,7 @@
 
 #include "geometry/distance_field.h"
 #include "geometry/ray_caster.h"
+#include "geometry/triangle.h"
 #include "phantom/counter_random.h"
 
 namespace rayset {
@@ -80,12 +81,6 @@ std::vector<double> rampFilter(int lags, double step, double sigma) {
     }
   }
   return filter;
-}
-
-double segmentDistance(const Vec3& p, const Vec3& a, const Vec3& b) {
-  const Vec3 d = b - a;
-  const double t = std::clamp((p - a).dot(d) / d.squaredNorm(), 0.0, 1.0);
-  return (p - a - t * d).norm();
 }
 
 /// A small square of metal in the slice: centre (mm from the middle of the picture) and its area of metal, mm^2.

@@ -44,18 +44,13 @@ struct Content {
   std::vector<FilmPair> films;
 };
 
+/// The verdict with a sign of its own.
 std::string mark(Outcome o) {
-  switch (o) {
-    case Outcome::kAnatomical:
-      return "● anatomical";
-    case Outcome::kAcceptable:
-      return "◐ acceptable";
-    case Outcome::kNotReduced:
-      return "▲ not reduced";
-    case Outcome::kUnknown:
-      break;
-  }
-  return "? not known";
+  const char* sign = o == Outcome::kAnatomical   ? "●"
+                     : o == Outcome::kAcceptable ? "◐"
+                     : o == Outcome::kNotReduced ? "▲"
+                                                 : "?";
+  return fmt::format("{} {}", sign, wordOf(o));
 }
 
 std::string sense(double value, const char* plus, const char* minus) {
@@ -385,11 +380,7 @@ std::vector<FilmPair> pairsOf(const Content& k) {
   for (const DeviceOutcome& d : k.r.found->devices) {
     const Device* planned = plan.device(d.id);
     if (planned == nullptr || !d.seen) continue;
-    Device device = *planned;
-    device.entry = d.entry;
-    device.tip = d.tip;
-    device.direction = (d.tip - d.entry).normalized();
-    solids.push_back(metalSolid(device, *k.r.catalogue));
+    solids.push_back(metalSolid(asFound(*planned, d), *k.r.catalogue));
   }
   const FilmedFoot foot{plan.side, plantarFrame(plan.reduced, plan.frame, plan.side), poses, solids};
   for (std::size_t n = 0; n < k.r.films->size() && n < k.r.found->films.size(); ++n) {
@@ -439,12 +430,7 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
     const Device* planned = plan.device(d.id);
     if (planned == nullptr || !d.seen) continue;
     foot.devices_planned[d.id] = deviceSurface(*planned, *r.catalogue);
-    Device as_found = *planned;
-    as_found.entry = d.entry;
-    as_found.tip = d.tip;
-    as_found.direction = (d.tip - d.entry).normalized();
-    as_found.length_mm = (d.tip - d.entry).norm();
-    foot.devices_found[d.id] = deviceSurface(as_found, *r.catalogue);
+    foot.devices_found[d.id] = deviceSurface(asFound(*planned, d), *r.catalogue);
   }
   k.shots = makeCheckShots(foot, settings.pixels_per_point);
   k.films = pairsOf(k);

@@ -80,6 +80,8 @@ struct LevelFilm {
   std::shared_ptr<const GreyScale> scale;
   std::shared_ptr<const Normalised> wanted;  // the film over what is usable
   std::shared_ptr<const Film> share;         // what is usable, blurred
+  /// Pixels, one sigma.
+  [[nodiscard]] int window() const { return std::max(2, static_cast<int>(std::lround(window_px))); }
 };
 
 struct FilmState {
@@ -254,14 +256,10 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   });
 
   out.usable = lf.inside;
-  Film metal(view.columns, view.rows);
-  bool any_metal = false;
-  for (std::size_t n = p.bones; n < p.groups.size(); ++n) {
-    addInto(metal, out.groups[n].values, out.groups[n].box);
-    any_metal = true;
-  }
   const auto pixels = [&](double mm) { return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm))); };
-  if (any_metal && !mode.metal_compared) {
+  if (p.groups.size() > p.bones && !mode.metal_compared) {
+    Film metal(view.columns, view.rows);
+    for (std::size_t n = p.bones; n < p.groups.size(); ++n) addInto(metal, out.groups[n].values, out.groups[n].box);
     // Metal as predicted, and as seen: the brightest near to where it is predicted, as much of it as it should cover.
     std::size_t covered = 0;
     for (float& v : metal.values) {
@@ -309,7 +307,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
     out.weight = dilated(compared, pixels(mode.wide ? kRegionMm : kRimMm));
   }
   for (std::size_t i = 0; i < out.weight.values.size(); ++i) out.weight.values[i] *= out.usable.values[i];
-  const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+  const int window = lf.window();
   tbb::parallel_invoke([&] { out.shown = normalised(shown, out.usable, window, lf.share.get()); },
                        [&] { out.wanted = lf.wanted ? *lf.wanted : normalised(lf.film, out.usable, window); });
   return out;
@@ -382,7 +380,7 @@ struct Derivatives {
 Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& now, int level) {
   const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
-  const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+  const int window = lf.window();
   const Rigid X = filmPose(f, g);
   const Vec3 centre = X * g.centre;
   // Steps that move the shadow by most of a pixel: a projection's own small errors must not pass for derivatives. Along
@@ -703,7 +701,7 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
                               std::size_t keep) {
   const LevelFilm& lf = film.at(kSearch);
   const ProjectionView& view = lf.view;
-  const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+  const int window = lf.window();
   const Normalised wanted = normalised(lf.film, lf.inside, window);
   std::vector<Vec3> turns;
   const double step = s.search_turn_rad / 2;
@@ -820,7 +818,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       for (std::size_t g = first; g <= last; ++g) own = united(own, now.groups[g].box);
       const double px_per_mm = lf.view.magnification(f.moved * p.centre) / lf.view.pixel_mm;
       const PixelBox shade = grownBox(own, static_cast<int>(std::ceil(reach_mm * px_per_mm)), lf.view);
-      const int window = std::max(2, static_cast<int>(std::lround(lf.window_px)));
+      const int window = lf.window();
       const PixelBox box = grownBox(shade, reach(window), lf.view);
       LevelFilm& to = (*at_levels)[static_cast<std::size_t>(level)];
       to.view = lf.view.cropped(box.column, box.row, box.columns, box.rows);
@@ -852,11 +850,19 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
   return out;
 }
 
-/// A ray moved in the plane of one film, from where it is.
+/// A body moved in the plane of one film, from where it is.
 struct Slide {
-  double right_mm = 0, down_mm = 0, turn_rad = 0;  // at the ray; about its centre, towards the film's normal
+  double right_mm = 0, down_mm = 0, turn_rad = 0;  // at the body; about its centre, towards the film's normal
   double score = -1;
 };
+
+/// The body of a narrowed problem slid so.
+Rigid slid(const Group& group, const FilmState& f, const ProjectionView& view, const Slide& s) {
+  const Mat3 back = f.moved.linear().transpose();
+  Twist xi;
+  xi << back * (s.turn_rad * view.normal()), back * (s.right_mm * view.right + s.down_mm * view.down);
+  return exponential(xi, group.planned_to_found * group.centre) * group.planned_to_found;
+}
 
 /// Where else on one film the ray's shadow would fit: the best few, well apart. One picture tells three of six degrees
 /// of freedom, few enough to look at all of them.
@@ -865,19 +871,14 @@ std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int lev
   constexpr int kSteps = 3, kTurns = 2;
   const ProjectionView& view = f.at(level).view;
   const Group& group = narrow.groups.front();
-  const Vec3 centre = group.planned_to_found * group.centre;
   std::vector<Slide> found;
   for (int a = -kTurns; a <= kTurns; ++a)
     for (int b = -kSteps; b <= kSteps; ++b)
       for (int c = -kSteps; c <= kSteps; ++c) found.push_back({b * kStepMm, c * kStepMm, a * kStepRad});
   tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
     Slide& slide = found[n];
-    const Mat3 back = f.moved.linear().transpose();
-    Twist xi;
-    xi << slide.turn_rad * view.normal(), slide.right_mm * view.right + slide.down_mm * view.down;
-    xi << back * xi.head<3>(), back * xi.tail<3>();
     Problem q = narrow;
-    q.groups[0].planned_to_found = exponential(xi, centre) * group.planned_to_found;
+    q.groups[0].planned_to_found = slid(group, f, view, slide);
     slide.score = similarity(predict(q, f, level, {}));
   });
   std::stable_sort(found.begin(), found.end(), [](const Slide& a, const Slide& b) { return a.score > b.score; });
@@ -908,16 +909,12 @@ void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& s
     if (f != a && std::abs(beam(f).dot(beam(a))) < std::abs(beam(b).dot(beam(a)))) b = f;
   const Vec3 across = beam(b).cross(beam(a).cross(beam(b))).normalized();
   const Group& group = narrow.groups.front();
-  const ProjectionView& view = narrow.films[a].at(kFine).view;
-  const Mat3 back = narrow.films[a].moved.linear().transpose();
   struct Scanned {
     Rigid pose;
     double shift = 0, turn = 0, score = -1;
   };
   for (const Slide& slide : slides) {
-    Twist xi;
-    xi << slide.turn_rad * back * view.normal(), back * (slide.right_mm * view.right + slide.down_mm * view.down);
-    const Rigid begin = exponential(xi, group.planned_to_found * group.centre) * group.planned_to_found;
+    const Rigid begin = slid(group, narrow.films[a], narrow.films[a].at(kFine).view, slide);
     std::vector<Scanned> found;
     for (int t = -kTurns; t <= kTurns; ++t)
       for (int n = -kSteps; n <= kSteps; ++n) found.push_back({begin, n * kStepMm, t * kStepRad});
@@ -1226,8 +1223,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   const auto passBones = [&](int level, int iterations) {
     r.level = level;
     r.iterations = iterations;
-    r.mode.metal_compared = false;
-    r.mode.metal_known = metal_fitted;
+    r.mode = {.metal_known = metal_fitted};
     holdRegion(p, level, r.mode);
     refine(p, of_bones, r, progress);
   };
