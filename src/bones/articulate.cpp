@@ -200,6 +200,73 @@ FitResult withLength(const TemplateFoot& foot, const TemplateBone& bone, const R
   return *best;
 }
 
+/// A combination of candidates, one a ray (-1: none).
+struct RayChoice {
+  std::array<int, 5> pick{-1, -1, -1, -1, -1};
+  double value = 0;  ///< of its candidates, each by itself
+};
+
+/// The combination that is best when every edge counts once. A candidate may lie between two tubes and live on the
+/// inner walls of both; by itself it fits as well as one on a tube of an odd shape, but it leaves half of a tube
+/// unexplained. `tarsus`: its edges are not for the rays.
+std::array<int, 5> mostExplained(const TemplateFoot& foot, const std::array<int, 5>& ray_index,
+                                 const std::array<std::vector<RayCandidate>, 5>& candidates, const EdgeField& edges,
+                                 const Articulation& tarsus, std::vector<RayChoice> choices) {
+  constexpr std::size_t kJudged = 60, kProbes = 6000;
+  if (choices.empty()) return RayChoice{}.pick;
+  std::stable_sort(choices.begin(), choices.end(),
+                   [](const RayChoice& a, const RayChoice& b) { return a.value > b.value; });
+  if (choices.size() > kJudged) choices.resize(kJudged);
+  std::vector<std::size_t> probes;
+  const std::size_t stride = std::max<std::size_t>(1, edges.points().size() / kProbes);
+  for (std::size_t n = stride / 2; n < edges.points().size(); n += stride)
+    if (tarsus.owner[n] < 0) probes.push_back(n);
+  // How well each candidate explains each probe, 0 to 1.
+  std::array<std::vector<std::vector<float>>, 5> explains;
+  for (std::size_t r = 0; r < 5; ++r) {
+    explains[r].resize(candidates[r].size());
+    tbb::parallel_for(std::size_t{0}, candidates[r].size(), [&](std::size_t c) {
+      const BonePose& pose = candidates[r][c].pose;
+      std::vector<EdgePoint> surface;
+      for (const auto& s : foot.bones[static_cast<std::size_t>(ray_index[r])].samples)
+        surface.push_back({pose.apply(s.position), pose.normal(s.normal), 1.0F, false});
+      const EdgeField posed(std::move(surface));
+      auto& out = explains[r][c];
+      out.assign(probes.size(), 0.0F);
+      for (std::size_t n = 0; n < probes.size(); ++n) {
+        const EdgePoint& e = edges.points()[probes[n]];
+        EdgeField::Match m{};
+        if (posed.nearest(e.position, e.normal, 1, &m, EdgeField::cost(3.5, 0.4)) == 0) continue;
+        const EdgePoint& s = posed.points()[m.index];
+        const double across = s.normal.dot(s.position - e.position), cosine = s.normal.dot(e.normal);
+        if (cosine > 0.4) out[n] = static_cast<float>(std::max(0.0, 1 - across * across / 9.0) * cosine);
+      }
+    });
+  }
+  std::vector<float> any(probes.size(), 0.0F), covered(probes.size());
+  for (const auto& ray : explains)
+    for (const auto& one : ray)
+      for (std::size_t n = 0; n < probes.size(); ++n) any[n] = std::max(any[n], one[n]);
+  double all = 0;
+  for (const float f : any) all += static_cast<double>(f);
+  const RayChoice* best = &choices.front();
+  double most = -1e9;
+  for (const RayChoice& choice : choices) {
+    std::fill(covered.begin(), covered.end(), 0.0F);
+    for (std::size_t r = 0; r < 5; ++r) {
+      if (choice.pick[r] < 0) continue;
+      const auto& one = explains[r][static_cast<std::size_t>(choice.pick[r])];
+      for (std::size_t n = 0; n < probes.size(); ++n) covered[n] = std::max(covered[n], one[n]);
+    }
+    double sum = 0;
+    for (const float f : covered) sum += static_cast<double>(f);
+    // Five bones' worth of edges against five bones' worth of samples.
+    const double value = choice.value + 5 * sum / std::max(1.0, all);
+    if (value > most) most = value, best = &choice;
+  }
+  return best->pick;
+}
+
 }  // namespace
 
 std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<BoneFit>& fits, const EdgeField& edges,
@@ -334,32 +401,33 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
     if (all.size() > 9) all.resize(9);
   }
   const Vec3 lateral = -(midfoot.X.linear() * foot.medial);
-  std::array<int, 5> pick{}, best_pick{};
-  best_pick.fill(-1);
-  double best_value = 0;
   const auto clash = [&](const RayCandidate& a, const RayCandidate& b) {
     const double apart = (a.middle - b.middle).norm(), order = lateral.dot(b.middle - a.middle);
     return apart < 6 || order < 2;
   };
+  std::vector<RayChoice> choices;
+  RayChoice one_choice;
   const auto choose = [&](const auto& self, std::size_t r, double value) -> void {
     if (r == 5) {
-      if (value > best_value) best_value = value, best_pick = pick;
+      one_choice.value = value;
+      choices.push_back(one_choice);
       return;
     }
     for (std::size_t c = 0; c < candidates[r].size(); ++c) {
       const auto& one = candidates[r][c];
       bool bad = false;
       for (std::size_t q = 0; q < r && !bad; ++q)
-        if (pick[q] >= 0) bad = clash(candidates[q][static_cast<std::size_t>(pick[q])], one);
+        if (one_choice.pick[q] >= 0) bad = clash(candidates[q][static_cast<std::size_t>(one_choice.pick[q])], one);
       if (bad) continue;
-      pick[r] = static_cast<int>(c);
+      one_choice.pick[r] = static_cast<int>(c);
       // Small displacements are likelier than large ones, but weakly: a millimetre is worth 0.4 % of a bone's surface.
       self(self, r + 1, value + one.value - 0.004 * one.shift);
     }
-    pick[r] = -1;
+    one_choice.pick[r] = -1;
     self(self, r + 1, value);
   };
   choose(choose, 0, 0);
+  const std::array<int, 5> best_pick = mostExplained(foot, ray_index, candidates, edges, out, std::move(choices));
   for (std::size_t r = 0; r < 5; ++r) {
     if (ray_index[r] < 0 || best_pick[r] < 0) continue;
     const auto n = static_cast<std::size_t>(ray_index[r]);

@@ -272,7 +272,7 @@ Overview surveyScan(const CtVolume& ct) {
       for (int i0 = 0; i0 < size.x(); ++i0) {
         if (!bone[at(i0, j0, k0)] || piece[at(i0, j0, k0)] >= 0) continue;
         const auto id = static_cast<std::int32_t>(found.size());
-        Cluster c{{i0, j0, k0}, {i0, j0, k0}, 0};
+        Cluster c{{i0, j0, k0}, {i0, j0, k0}, 0, id};
         piece[at(i0, j0, k0)] = id;
         stack.push_back({i0, j0, k0});
         while (!stack.empty()) {
@@ -306,10 +306,51 @@ Overview surveyScan(const CtVolume& ct) {
     c.high = c.high.cwiseMin(g.size - Eigen::Vector3i::Ones());
     out.clusters.push_back(c);
   }
+  out.block = block;
+  out.blocks = size;
+  out.component = std::move(piece);
   return out;
 }
 
-ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cluster) {
+namespace {
+
+/// Sets the voxels of these components, and of the blocks beside theirs, to the level of soft tissue.
+void hide(ScanImage& scan, const Overview& overview, const std::vector<std::int32_t>& components) {
+  const Eigen::Vector3i& size = overview.blocks;
+  std::vector<std::uint8_t> hidden(overview.component.size(), 0);
+  const auto at = [&](int i, int j, int k) {
+    return (static_cast<std::size_t>(k) * static_cast<std::size_t>(size.y()) + static_cast<std::size_t>(j)) *
+               static_cast<std::size_t>(size.x()) +
+           static_cast<std::size_t>(i);
+  };
+  for (int k = 0; k < size.z(); ++k)
+    for (int j = 0; j < size.y(); ++j)
+      for (int i = 0; i < size.x(); ++i) {
+        if (std::find(components.begin(), components.end(), overview.component[at(i, j, k)]) == components.end())
+          continue;
+        // Blocks at the border hold too little bone to count as such; clusters are farther apart than this reaches.
+        for (int c = std::max(0, k - 1); c <= std::min(size.z() - 1, k + 1); ++c)
+          for (int b = std::max(0, j - 1); b <= std::min(size.y() - 1, j + 1); ++b)
+            for (int a = std::max(0, i - 1); a <= std::min(size.x() - 1, i + 1); ++a) hidden[at(a, b, c)] = 1;
+      }
+  Image& image = scan.grey;
+  const auto soft = static_cast<float>(overview.levels.soft);
+  parallelFor(image.size.z(), [&](int k) {
+    for (int j = 0; j < image.size.y(); ++j)
+      for (int i = 0; i < image.size.x(); ++i) {
+        const Vec3 q = scan.toCtIndex(image.h * Vec3(i, j, k));
+        Eigen::Vector3i b;
+        for (int a = 0; a < 3; ++a)
+          b[a] = std::clamp(static_cast<int>(std::lround(q[a])) / overview.block[a], 0, size[a] - 1);
+        if (hidden[at(b.x(), b.y(), b.z())]) image.v[image.offset(i, j, k)] = soft;
+      }
+  });
+}
+
+}  // namespace
+
+ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cluster,
+                 const std::vector<std::int32_t>& others) {
   ScanImage out;
   out.levels = overview.levels;
   const Grid& g = ct.grid;
@@ -404,6 +445,7 @@ ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cl
       }
     });
   }
+  if (!others.empty()) hide(out, overview, others);
   out.calm = out.grey;
   // Enough smoothing that noise stays a small part of the bone's contrast, no more: joint gaps are half a millimetre
   // wide.

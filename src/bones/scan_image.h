@@ -49,7 +49,8 @@ struct Levels {
 /// A connected cluster of bones in the scan, as a box of CT indices (inclusive).
 struct Cluster {
   Eigen::Vector3i low, high;
-  double bone_mm3 = 0;  ///< volume above the bone level
+  double bone_mm3 = 0;         ///< volume above the bone level
+  std::int32_t component = 0;  ///< in Overview::component
 };
 
 /// What the whole scan shows at a glance.
@@ -58,6 +59,10 @@ struct Overview {
   std::vector<Cluster> clusters;  ///< largest first
   double bone_mm3 = 0;            ///< all bone in the scan
   double maximum = 0;             ///< brightest block
+  /// The blocks of about 2 mm: CT voxels in one, how many there are, and of each the cluster it belongs to, -1 where it
+  /// holds no bone. x fastest.
+  Eigen::Vector3i block = Eigen::Vector3i::Ones(), blocks = Eigen::Vector3i::Zero();
+  std::vector<std::int32_t> component;
 };
 
 /// Levels from the histogram of 2 mm block means, and clusters of bone that lie within about 6 mm of each other.
@@ -82,6 +87,9 @@ struct ScanImage {
   [[nodiscard]] bool nearScanBorder(const Vec3& local, double margin_mm) const;
 };
 
-[[nodiscard]] ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cluster);
+/// `others`: components that are not to be seen (the other foot reaches into the box where feet lie close together):
+/// they and 2 mm around them read as soft tissue.
+[[nodiscard]] ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cluster,
+                               const std::vector<std::int32_t>& others = {});
 
 }  // namespace rayset::bones

@@ -206,14 +206,13 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
 }
 
 /// One foot; nullopt with a reason where the cluster is no foot, or with `refused` where an edit does not fit.
-std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVolume& ct, const Overview& overview,
-                                      const Cluster& cluster, const std::vector<Side>& sides, const Progress& progress,
-                                      double from, double to, const Edits* edits, Stopwatch& watch, std::string& reason,
+std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage scan, double pixel_mm, double slice_mm,
+                                      const std::vector<Side>& sides, const Progress& progress, double from, double to,
+                                      const Edits* edits, Stopwatch& watch, std::string& reason,
                                       std::optional<Error>& refused) {
   const auto tell = [&](double f) { progress("bones", from + f * (to - from)); };
   FootResult out;
-  out.scan = cutOut(ct, overview, cluster);
-  watch.lap("crop and smooth");
+  out.scan = std::move(scan);
   tell(0.08);
   auto exterior = exteriorMask(out.scan);
   growIntoGaps(out.scan, exterior);
@@ -248,6 +247,12 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   out.quality = best->tarsus_score;
   if (found < 4 || best->tarsus_score < 0.2) {
     reason = fmt::format("no arrangement of foot bones fits it (best match {:.0f} %)", 100 * best->tarsus_score);
+    return std::nullopt;
+  }
+  // Small shapes fit anywhere among many edges; no foot of a person is so far from the template's size.
+  constexpr double kLogSize = 0.45;
+  if (const double size = best->tarsus.log_scale.mean(); std::abs(size) > kLogSize) {
+    reason = fmt::format("foot bones fit it only at {:.0f} % of an adult's size", 100 * std::exp(size));
     return std::nullopt;
   }
   if (progress.cancelled()) return std::nullopt;
@@ -346,8 +351,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, const CtVol
   std::vector<const Surface*> measured;
   for (std::size_t n = 0; n < bent.size(); ++n)
     if (refined[n] && rayOf(bent[n].id)) measured.push_back(&refined[n]->surface);
-  const EdgeModel edge_model =
-      measureEdges(out.scan, measured, std::max(ct.grid.spacing.x(), ct.grid.spacing.y()), ct.grid.spacing.z());
+  const EdgeModel edge_model = measureEdges(out.scan, measured, pixel_mm, slice_mm);
   tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
     // A break shows cancellous bone: the model of a cortex does not hold there.
     if (refined[n] && label(bent[n].id) <= 12 && !(bent[n].id == Bone::kM2 && !out.pieces.fragments.empty()))
@@ -436,7 +440,13 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     std::string reason;
     std::optional<Error> refused;
     const double n = static_cast<double>(clusters.size());
-    auto foot = segmentFoot(templates, ct, overview, clusters[c], sides, progress, static_cast<double>(c) / n,
+    std::vector<std::int32_t> others;
+    for (const Cluster& o : clusters)
+      if (o.component != clusters[c].component) others.push_back(o.component);
+    ScanImage scan = cutOut(ct, overview, clusters[c], others);
+    watch.lap("crop and smooth");
+    auto foot = segmentFoot(templates, std::move(scan), std::max(ct.grid.spacing.x(), ct.grid.spacing.y()),
+                            ct.grid.spacing.z(), sides, progress, static_cast<double>(c) / n,
                             static_cast<double>(c + 1) / n, edits, watch, reason, refused);
     if (refused) return tl::unexpected(*std::move(refused));
     if (progress.cancelled()) return cancelledError();

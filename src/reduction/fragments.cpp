@@ -30,6 +30,7 @@ constexpr double kLeastUncertaintyMm = 0.9, kLeastUncertainty = 0.06, kWiden = 2
 /// A bone in several pieces: each leans on the others, and errors up to 2.5 mm and 18 degrees were seen.
 constexpr double kSeveralMm = 3.0, kSeveral = 0.35;
 constexpr double kVoxelMm = 0.4, kCloseMm = 0.6;
+constexpr double kLeastPieceMm3 = 10;  ///< less is a splinter of the joining
 
 /// One side of a break: its broken face and the cortex beside it.
 struct BreakSide {
@@ -133,7 +134,7 @@ Fit fitBreak(const BreakSide& moving, const BreakSide& fixed, const Vec3& centre
   return out;
 }
 
-/// One surface of all, cracks of up to 1.2 mm closed.
+/// One surface of all, cracks of up to 1.2 mm closed; parts farther apart stay apart.
 Surface joined(const std::vector<const Surface*>& parts) {
   constexpr double kBand = 3;
   std::vector<DistanceField> fields;
@@ -150,8 +151,11 @@ Surface joined(const std::vector<const Surface*>& parts) {
   });
   const Surface swollen = isosurface(all, kCloseMm);
   const Surface closed = isosurface(DistanceField(swollen, kVoxelMm, kBand), -kCloseMm);
-  auto found = pieces(closed);
-  return found.empty() ? Surface{} : std::move(found.front());
+  const std::vector<Surface> found = pieces(closed);
+  std::vector<const Surface*> kept;
+  for (const Surface& piece : found)
+    if (volume(piece) > kLeastPieceMm3) kept.push_back(&piece);
+  return merged(kept);
 }
 
 }  // namespace
@@ -206,19 +210,29 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
       fits[id] = fit;
     }
   std::vector<Surface> placed;
-  std::vector<const Surface*> together{&main};
+  std::vector<const Surface*> together{&main}, lying;
   placed.reserve(order.size());
+  const RayCaster bone({&main});
+  const auto leave = [&](const std::string& id) {
+    const bool beside = std::any_of(points.at(id).begin(), points.at(id).end(), [&](const OrientedPoint& p) {
+      const auto hit = bone.nearest(p.position);
+      return hit && hit->distance < kFaceReachMm;
+    });
+    if (beside) lying.push_back(&fragments.at(id));
+  };
   for (const auto& id : order) {
     const Fit& fit = fits.at(id);
     FragmentReduction& r = out.fragments.at(id);
     if (r.face_mm2 < kLeastFaceMm2) {
       r.doubt = fmt::format("only {:.0f} mm2 of broken face meet the bone within {:.0f} mm", r.face_mm2, kFaceReachMm);
+      leave(id);
       continue;
     }
     const Vec3 centre = centroid(fragments.at(id));
     const double shift = (fit.X * centre - centre).norm(), turn = rotationAngle(fit.X.linear());
     if (shift > kMostShiftMm || turn > kMostTurn) {
       r.doubt = fmt::format("its broken face fits only {:.0f} mm and {:.0f} degrees away", shift, toDegrees(turn));
+      leave(id);
       continue;
     }
     r.injured_to_bone = fit.X;
@@ -236,6 +250,7 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
     }
     together.push_back(&placed.back());
   }
+  together.insert(together.end(), lying.begin(), lying.end());
   if (together.size() > 1) out.whole = joined(together);
   return out;
 }

@@ -29,8 +29,9 @@ struct FragmentReduction {
 
 struct FragmentsReduced {
   std::map<std::string, FragmentReduction> fragments;  ///< by id; every fragment given
-  /// The main part with its fragments in place and the cracks closed, one closed surface in the pose of the main part.
-  /// Fragments whose place is in doubt are left out.
+  /// The main part with its fragments in place and the cracks closed, in the pose of the main part. Fragments whose
+  /// place is in doubt are in it as they lie (it may then consist of several closed surfaces): a base a little off is
+  /// more of a base than none. Those farther than 6 mm from the main part are left out.
   Surface whole;
 };
 
