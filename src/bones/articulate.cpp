@@ -483,6 +483,32 @@ Articulation articulate(const TemplateFoot& foot, const Placement& placement, co
     fitBones([&](std::size_t n) { return out.bones[n].found && (isTarsal(n) || rayOf(foot.bones[n].id)); },
              round == 0 ? 3.0 : 2.2, round == 0 ? 1.6 : 1.2, true, 5, 0.25);
   }
+  // 5. The sesamoids go with the first metatarsal, whose head they touch: from there onto what it does not explain.
+  out.owner = ownersOf(foot, out.bones, edges, 2.0);
+  if (const int first = foot.index(Bone::kM1), n = foot.index(Bone::kSesamoids);
+      first >= 0 && n >= 0 && out.bones[static_cast<std::size_t>(first)].found) {
+    const auto u = static_cast<std::size_t>(n);
+    const TemplateBone& bone = foot.bones[u];
+    const BonePose& head = out.bones[static_cast<std::size_t>(first)].pose;
+    BonePose start = carried(midfoot, bone);
+    start.X.linear() = head.X.linear();
+    start.X.translation() += head.apply(bone.centre) - start.posedCentre();
+    FitSettings f;
+    f.iterations = 20;
+    f.start_reach_mm = 4;
+    f.end_reach_mm = 1.6;
+    f.scaling = Scaling::kUniform;
+    f.prior = &start;
+    f.prior_shift_mm = 3;
+    f.prior_turn_rad = 0.2;
+    f.prior_log_scale = 0.1;
+    f.owner = &out.owner;
+    f.self = static_cast<std::int16_t>(n);
+    auto& fit = out.bones[u];
+    fit.quality = fitPose(bone.samples, edges, scan, start, f);
+    fit.pose = fit.quality.pose;
+    fit.found = fit.quality.score > 0.45;
+  }
   double sum = 0;
   int count = 0;
   for (std::size_t n = 0; n < out.bones.size(); ++n) {

@@ -21,8 +21,9 @@ struct LabelBox {
   }
 };
 
-/// Pieces of equal value (6-neighbourhood); keeps of `value` only the largest piece, turning the rest into 1 - value.
-void keepLargest(LabelBox& box, std::uint8_t value) {
+/// Pieces of equal value (6-neighbourhood); keeps of `value` the largest piece and those of `least` voxels or more,
+/// turning the rest into 1 - value.
+void keepLargest(LabelBox& box, std::uint8_t value, std::size_t least = static_cast<std::size_t>(-1)) {
   std::vector<std::int32_t> piece(box.inside.size(), -1);
   std::vector<std::size_t> sizes;
   std::vector<std::array<int, 3>> stack;
@@ -54,7 +55,8 @@ void keepLargest(LabelBox& box, std::uint8_t value) {
   if (sizes.empty()) return;
   const auto best = static_cast<std::int32_t>(std::max_element(sizes.begin(), sizes.end()) - sizes.begin());
   for (std::size_t n = 0; n < box.inside.size(); ++n)
-    if (box.inside[n] == value && piece[n] != best) box.inside[n] = static_cast<std::uint8_t>(1 - value);
+    if (box.inside[n] == value && piece[n] != best && sizes[static_cast<std::size_t>(piece[n])] < least)
+      box.inside[n] = static_cast<std::uint8_t>(1 - value);
 }
 
 constexpr double kStep = 0.1;  // mm between samples of a profile
@@ -98,7 +100,7 @@ EdgeHit findEdge(const Profile& p, double window_mm, int half, double contrast) 
 
 }  // namespace
 
-Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label) {
+Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label, bool one_bone) {
   LabelBox box;
   Eigen::Vector3i low = grid.size, high = -Eigen::Vector3i::Ones();
   std::size_t count = 0;
@@ -123,7 +125,12 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
       for (int i = low.x(); i <= high.x(); ++i)
         if (labels[grid.offset(i, j, k)] == label)
           box.inside[box.at(i - box.low.x(), j - box.low.y(), k - box.low.z())] = 1;
-  keepLargest(box, 1);
+  constexpr std::size_t kLeast = 100;  // voxels: less of several bones is noise
+  if (one_bone) {
+    keepLargest(box, 1);
+  } else {
+    keepLargest(box, 1, kLeast);
+  }
   keepLargest(box, 0);
   Image field;
   field.size = box.size;
@@ -134,7 +141,10 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
   Surface out = isosurface(field.v, field.size, grid.h * box.low.cast<double>(), Vec3::Constant(grid.h), 0);
   auto parts = pieces(out);
   if (parts.empty()) return {};
-  return std::move(parts.front());
+  if (one_bone) return std::move(parts.front());
+  std::vector<const Surface*> all;
+  for (const Surface& part : parts) all.push_back(&part);
+  return merged(all);
 }
 
 RefinedSurface refineSurface(const ScanImage& scan, Surface outline, double search_mm) {

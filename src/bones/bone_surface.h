@@ -15,8 +15,10 @@ struct RefinedSurface {
 };
 
 /// Closed outline of one label: the half level of its slightly smoothed indicator. Only the largest piece; holes
-/// filled. Empty where the label has fewer than 50 voxels.
-[[nodiscard]] Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label);
+/// filled. Empty where the label has fewer than 50 voxels. `one_bone` false (toes, sesamoids): the pieces of 100
+/// voxels and more as well, one closed surface each.
+[[nodiscard]] Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label,
+                                   bool one_bone = true);
 
 /// Moves the outline onto the edges of the grey values. Where no edge is seen (contact, metal) the outline stays,
 /// joined smoothly. `search_mm`: how far from the outline an edge is looked for at first; less where the outline is

@@ -341,7 +341,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
   std::size_t counted = 0;
   std::vector<std::optional<RefinedSurface>> refined(bent.size());
   tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
-    Surface outline = labelOutline(out.scan.grey, labelling.labels, label(bent[n].id));
+    const bool one_bone = bent[n].id != Bone::kToes && bent[n].id != Bone::kSesamoids;
+    Surface outline = labelOutline(out.scan.grey, labelling.labels, label(bent[n].id), one_bone);
     if (outline.empty()) return;
     const bool broken = bent[n].id == Bone::kM2 && !out.pieces.fragments.empty();
     refined[n] = broken ? refineSurface(out.scan, std::move(outline), kBreakSearchMm)
