@@ -228,4 +228,21 @@ Patterns classify(const std::array<RayDisplacement, 5>& rays) {
   return patterns;
 }
 
+std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays, const std::array<double, 5>& within_mm) {
+  const Patterns now = classify(rays);
+  std::vector<CloseCall> out;
+  for (std::size_t n = 0; n < rays.size(); ++n) {
+    const double shift = std::hypot(rays[n].lateral_mm, rays[n].dorsal_mm);
+    if (rays[n].ray == 0 || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within_mm[n]) continue;
+    auto changed = rays;
+    changed[n].displaced = !changed[n].displaced;
+    const Patterns other = classify(changed);
+    if (other.quenu_kuss.value == now.quenu_kuss.value && other.hardcastle.value == now.hardcastle.value &&
+        other.myerson.value == now.myerson.value)
+      continue;
+    out.push_back({rays[n].ray, other});
+  }
+  return out;
+}
+
 }  // namespace rayset

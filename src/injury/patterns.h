@@ -37,4 +37,15 @@ struct Patterns {
 /// displacement of it leads to the same one. Rules and their sources: docs/decisions/patterns.md.
 [[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays);
 
+/// A ray whose shift lies so near the limit that it may be on the other side of it, where that changes a name.
+struct CloseCall {
+  int ray = 0;
+  Patterns other;  ///< had the ray been on the other side of the limit
+};
+
+/// `within_mm`: half-width of the interval of each ray's shift, by ray - 1. Rays that stay exactly as scanned and rays
+/// whose names do not depend on the limit are left out; one ray at a time.
+[[nodiscard]] std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays,
+                                                const std::array<double, 5>& within_mm);
+
 }  // namespace rayset

@@ -201,5 +201,34 @@ TEST(Patterns, RaysThatCouldNotBeMeasured) {
   }
 }
 
+TEST(CloseCalls, TellARayWhoseSideOfTheLimitDecidesAName) {
+  // Rays 1 and 2 medial and the fifth 2.4 mm medial: Hardcastle has no name for that; without the fifth it is B.
+  auto rays = foot("MM--M");
+  rays[4].lateral_mm = -2.4, rays[4].dorsal_mm = 0;
+  std::array<double, 5> within{0.5, 0.5, 0.5, 0.5, 0.3};
+  EXPECT_THAT(closeCalls(rays, within), IsEmpty()) << "0.4 mm from the limit, known to 0.3 mm";
+  within[4] = 0.5;
+  const auto calls = closeCalls(rays, within);
+  ASSERT_EQ(calls.size(), 1U);
+  EXPECT_EQ(calls[0].ray, 5);
+  EXPECT_EQ(classify(rays).hardcastle.value, "unclassified");
+  EXPECT_EQ(calls[0].other.hardcastle.value, "B");
+}
+
+TEST(CloseCalls, LeaveOutRaysThatChangeNoNameAndRaysThatStayed) {
+  auto rays = foot("MM---");
+  rays[1].lateral_mm = -2.1, rays[1].dorsal_mm = 0;  // with or without the second: isolated, B, B1
+  EXPECT_THAT(closeCalls(rays, {1, 1, 1, 1, 1}), IsEmpty());
+  // A ray kept where it was scanned has no shift at all, however wide its interval.
+  EXPECT_THAT(closeCalls(foot("MM---"), {1, 1, 9, 9, 9}), IsEmpty());
+  // One not counted as displaced may be: 1.8 mm lateral beside a medial first ray.
+  rays = foot("M----");
+  rays[4].lateral_mm = 1.8;
+  const auto calls = closeCalls(rays, {0.5, 0.5, 0.5, 0.5, 0.5});
+  ASSERT_EQ(calls.size(), 1U);
+  EXPECT_EQ(calls[0].other.hardcastle.value, "C");
+  EXPECT_EQ(calls[0].other.quenu_kuss.value, "divergent");
+}
+
 }  // namespace
 }  // namespace rayset
