@@ -10,6 +10,7 @@ find_package(NLopt QUIET)
 find_package(GTest REQUIRED)
 find_package(benchmark REQUIRED)
 find_package(PkgConfig REQUIRED)
+find_package(Threads REQUIRED)
 
 # ITK: only the modules used, kept out of public headers (its templates are slow to compile).
 find_package(ITK 5.2 REQUIRED COMPONENTS ITKCommon ITKImageGrid ITKImageIntensity ITKDistanceMap ITKSmoothing
@@ -39,3 +40,9 @@ target_link_libraries(rayset_pango INTERFACE PkgConfig::PANGO)
 find_library(NLOPT_CXX_LIBRARY NAMES nlopt_cxx nlopt REQUIRED)
 add_library(rayset_nlopt INTERFACE)
 target_link_libraries(rayset_nlopt INTERFACE ${NLOPT_CXX_LIBRARY})
+
+find_package(SQLite3 REQUIRED)  # the case library
+find_package(Boost 1.74 REQUIRED) # Beast, header only: HTTP
+find_package(LibArchive REQUIRED) # archives of DICOM dropped onto the page, and what is exported
+add_library(rayset_http INTERFACE)
+target_link_libraries(rayset_http INTERFACE Boost::headers LibArchive::LibArchive Threads::Threads)

@@ -1,0 +1,56 @@
+// A case with its edits applied, in memory, ready to be looked at and changed: what the workstation stands on. Reads
+// what `rayset plan` wrote and replays edits onto it; computes nothing that a stage does not compute.
+//
+// Edits (kind and payload, all in patient frame, mm, degrees where a name says so) are those of
+// docs/decisions/workstation.md. replay() is a pure function of plan and edits, so that undo, redo and a restart lead
+// to the same state. tryEdit() tells what an edit would do without making it; both keep what they built (distance
+// fields, joined solids) for the next call, so that a device can be dragged.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <string>
+#include <vector>
+
+#include "case/case.h"
+
+namespace rayset {
+
+/// An edit as stored.
+struct CaseEdit {
+  std::int64_t seq = 0;
+  std::string kind;
+  nlohmann::ordered_json payload;
+};
+
+class OpenCase {
+ public:
+  /// `plan`: folder that writeReport() and plan.json were written to; `images`: the CT's DICOM (read when first needed).
+  [[nodiscard]] static Result<std::unique_ptr<OpenCase>> open(const std::filesystem::path& plan,
+                                                              const std::filesystem::path& images);
+  ~OpenCase();
+
+  /// The state under these edits (those in force, in order). Edits that no longer fit (a device that a new plan does
+  /// not have) are left out and told in state()["cautions"].
+  [[nodiscard]] Status replay(const std::vector<CaseEdit>& edits);
+  /// Checks an edit against the present state and completes it: entry snapped to the cortex, length to the catalogue,
+  /// devices planned anew where it asks for that (`device.swap`). What is returned is to be stored. kRequest in words.
+  [[nodiscard]] Result<nlohmann::ordered_json> complete(const std::string& kind, const nlohmann::ordered_json& payload);
+  /// What `device.set` or `ray.move` would give: {"devices": [...], "rays": [...]} of what changes, as in state().
+  [[nodiscard]] Result<nlohmann::ordered_json> tryEdit(const std::string& kind, const nlohmann::ordered_json& payload);
+
+  /// Everything the page shows of a planned case (docs/decisions/workstation.md, "State").
+  [[nodiscard]] nlohmann::ordered_json state() const;
+  /// The planned case with its edits, for reports, exports and checks.
+  [[nodiscard]] const Case& edited() const;
+  /// The CT; read from `images` on first use.
+  [[nodiscard]] Result<const CtVolume*> ct();
+
+ private:
+  struct Impl;
+  explicit OpenCase(std::unique_ptr<Impl> impl);
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace rayset
