@@ -5,10 +5,15 @@
 
 #include <cairo.h>
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
+#include <tbb/task_group.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <optional>
 #include <set>
+#include <utility>
 
 #include "base/units.h"
 #include "image/filters.h"
@@ -624,11 +629,8 @@ Status writeBones(const BoneSurfaces& bones, const std::filesystem::path& folder
   return {};
 }
 
-}  // namespace
-
-Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress,
-                   const ReportSettings& settings) {
-  progress("report", 0);
+/// Surfaces, devices, labels and grey values.
+Status writeData(const Case& c, const std::map<std::string, Surface>& devices, const std::filesystem::path& folder) {
   if (const Status s = writeBones(c.injured, folder / "surfaces"); !s) return s;
   if (const Status s = writeBones(c.reduction.reduced, folder / "reduced"); !s) return s;
   for (const auto& [id, f] : c.fragments) {
@@ -636,19 +638,41 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
     if (const Status s = writeStl(folder / "reduced" / (id + ".stl"), f.reduced); !s) return s;
   }
   if (const Status s = makeFolder(folder / "devices"); !s) return s;
-  std::map<std::string, Surface> devices;
-  for (const Device& d : c.fixation.devices) {
-    Surface surface = deviceSurface(d, c.catalogue);
-    if (surface.empty()) continue;
-    if (const Status s = writeStl(folder / "devices" / (d.id + ".stl"), surface); !s) return s;
-    devices[d.id] = std::move(surface);
-  }
+  for (const auto& [id, surface] : devices)
+    if (const Status s = writeStl(folder / "devices" / (id + ".stl"), surface); !s) return s;
   if (c.labels.grid.count() > 0 && !c.labels.voxels.empty())
     if (const Status s = writeNrrd(folder / "labels.nrrd", c.labels); !s) return s;
-  if (!c.bodies.bones.empty())
-    if (const Status s = writeBodies(folder / "bodies", c.bodies); !s) return s;
-  if (progress.cancelled()) return cancelledError();
-  progress("report", 0.1);
+  if (c.bodies.bones.empty()) return {};
+  return writeBodies(folder / "bodies", c.bodies);
+}
+
+Status writeShots(const Content& k, const std::filesystem::path& folder) {
+  std::vector<Status> written(k.shots.size());
+  tbb::parallel_for(std::size_t{0}, k.shots.size(), [&](std::size_t n) {
+    const Shot& shot = k.shots[n];
+    written[n] = writeShot(folder / (shot.name + ".png"), k.c.side, shot, legend(k.c, shot.group));
+  });
+  const auto bad = std::find_if(written.begin(), written.end(), [](const Status& s) { return !s; });
+  return bad == written.end() ? Status{} : *bad;
+}
+
+}  // namespace
+
+Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress,
+                   const ReportSettings& settings) {
+  progress("report", 0);
+  if (const Status s = makeFolder(folder / "pictures"); !s) return s;
+  std::map<std::string, Surface> devices;
+  for (const Device& d : c.fixation.devices)
+    if (Surface surface = deviceSurface(d, c.catalogue); !surface.empty()) devices[d.id] = std::move(surface);
+  // Files run on one thread each; they are written while pictures are made, and pictures while pages are set.
+  Status data, shots;
+  struct Aside {
+    tbb::task_group tasks;
+    ~Aside() { tasks.wait(); }  // also on the way out of an error: the tasks look at what is here
+  };
+  Aside files;
+  files.tasks.run([&] { data = writeData(c, devices, folder); });
 
   Content content{c,
                   settings.made_at.empty() ? timeNow() : settings.made_at,
@@ -657,15 +681,16 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   if (progress.cancelled()) return cancelledError();
   for (Shot& shot : makeFilmShots(c)) content.shots.push_back(std::move(shot));
   if (progress.cancelled()) return cancelledError();
-  if (const Status s = makeFolder(folder / "pictures"); !s) return s;
-  for (const Shot& shot : content.shots)
-    if (const Status s = writeShot(folder / "pictures" / (shot.name + ".png"), c.side, shot, legend(c, shot.group)); !s)
-      return s;
-  for (int ray = 1; ray <= 5; ++ray) {
+  Aside pictures;  // after what it looks at
+  pictures.tasks.run([&] { shots = writeShots(content, folder / "pictures"); });
+  std::array<std::optional<JointFit>, 5> joints;
+  tbb::parallel_for(1, 6, [&](int ray) {
     const auto m = c.injured.find(metatarsal(ray)), t = c.injured.find(tarsalPartner(ray));
     if (m != c.injured.end() && t != c.injured.end() && !m->second.empty() && !t->second.empty())
-      content.joint_before[ray] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
-  }
+      joints[static_cast<std::size_t>(ray - 1)] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
+  });
+  for (int ray = 1; ray <= 5; ++ray)
+    if (const auto& joint = joints[static_cast<std::size_t>(ray - 1)]) content.joint_before[ray] = *joint;
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.9);
 
@@ -674,7 +699,11 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   compose(dry, content);
   pdf::Document doc(folder / "report.pdf", pageFrame(content), &dry);
   compose(doc, content);
-  if (const Status s = doc.finish(); !s) return s;
+  const Status pages = doc.finish();
+  files.tasks.wait();
+  pictures.tasks.wait();
+  for (const Status* status : {&std::as_const(data), &std::as_const(shots), &pages})
+    if (!*status) return *status;
   progress("report", 1);
   return {};
 }

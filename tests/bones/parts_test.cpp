@@ -166,6 +166,48 @@ TEST(Edges, OfANoisyBallAreUnbiasedAndPointOutward) {
   }
 }
 
+TEST(CutOut, HidesTheOtherFootWhereItReachesIntoTheBox) {
+  // Two bars side by side but one higher: the box of each holds part of the other.
+  const auto bar = [](const Vec3& from, const Vec3& to) {
+    return [=](const Vec3& p) { return ((p - (from + to) / 2).cwiseAbs() - (to - from) / 2).maxCoeff(); };
+  };
+  const auto first = bar(Vec3(6, 6, 4), Vec3(16, 60, 16)), arm = bar(Vec3(6, 48, 4), Vec3(44, 60, 16)),
+             second = bar(Vec3(30, 6, 4), Vec3(44, 34, 16));
+  const CtVolume ct =
+      scanOfTwo([&](const Vec3& p) { return std::min(first(p), arm(p)); }, second, Vec3(52, 68, 22), 0.5, 0.35, 20);
+  const Overview overview = surveyScan(ct);
+  ASSERT_EQ(overview.clusters.size(), 2U);
+  const ScanImage all = cutOut(ct, overview, overview.clusters[0]);
+  const ScanImage alone = cutOut(ct, overview, overview.clusters[0], {overview.clusters[1].component});
+  ASSERT_TRUE((all.grey.size.array() == alone.grey.size.array()).all());
+  const auto at = [](const ScanImage& scan, const Vec3& ct_mm) {
+    return static_cast<double>(scan.grey.linear(ct_mm - 0.5 * scan.ct_from_local_shift));
+  };
+  EXPECT_GT(at(all, Vec3(37, 20, 10)), 700) << "the other bar is in the box";
+  EXPECT_EQ(at(alone, Vec3(37, 20, 10)), overview.levels.soft);
+  double brightest = -1e9;  // nothing of its blurred rim is left either
+  for (double x = 27; x < 47; x += 0.5)
+    for (double y = 3; y < 37; y += 0.5) brightest = std::max(brightest, at(alone, Vec3(x, y, 10)));
+  EXPECT_LT(brightest, kSoft + 110);
+  for (const Vec3& p : {Vec3(11, 20, 10), Vec3(11, 55, 10), Vec3(40, 54, 10), Vec3(30, 49.5, 10)})
+    EXPECT_EQ(at(alone, p), at(all, p)) << "the foot itself stays as it is";
+}
+
+TEST(Surface, OfSeveralBonesUnderOneLabelKeepsThemAll) {
+  const auto two = [](const Vec3& p) {
+    return std::min((p - Vec3(9, 16, 16)).norm() - 5, (p - Vec3(23, 16, 16)).norm() - 6);
+  };
+  const ScanImage scan = prepared(scanOf(two, Vec3(32, 32, 32), 0.5, 0.35, 30));
+  auto labels = labelsWhere(scan, [&](const Vec3& p) { return two(p) < 0; });
+  labels[scan.grey.offset(3, 3, 3)] = 1;  // a speck is no bone
+  const Surface one = labelOutline(scan.grey, labels, 1), both = labelOutline(scan.grey, labels, 1, false);
+  EXPECT_EQ(pieces(one).size(), 1U);
+  ASSERT_EQ(pieces(both).size(), 2U);
+  EXPECT_TRUE(isClosed(both));
+  EXPECT_NEAR(volume(both), 4.0 / 3 * M_PI * (125 + 216), 0.05 * 1428);
+  EXPECT_NEAR(volume(one), 4.0 / 3 * M_PI * 216, 0.05 * 905) << "the larger";
+}
+
 TEST(Surface, OfABallFromARoughOutlineIsUnbiasedAndClosed) {
   for (const double voxel : {0.4, 0.5, 0.8}) {
     const ScanImage scan = prepared(scanOf(ball, Vec3(32, 32, 32), voxel, 0.35, 30));
