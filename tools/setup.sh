@@ -17,6 +17,8 @@ install_missing() {
     case "$package" in ''|'#'*) continue ;; esac
     [ "$(dpkg-query -W -f='${db:Status-Status}' "$package" 2>/dev/null)" = installed ] || missing+=("$package")
   done < tools/packages.txt
+  command -v node >/dev/null || missing+=(nodejs)
+  command -v npm >/dev/null || missing+=(npm)
   if [ ${#missing[@]} -eq 0 ]; then say "All Debian packages are installed"; return; fi
   say "Installing from Debian: ${missing[*]}"
   as_root apt-get update -qq
@@ -29,4 +31,14 @@ build() {
   say "Building ($preset)"
   cmake --preset "$preset" >/dev/null
   cmake --build "build/$preset" --target "$@" -- -j "$(nproc)" --quiet
+}
+
+# The page of the workstation: its packages as locked, then one bundle in web/dist.
+build_page() {
+  say "Building the page"
+  (
+    cd web
+    [ node_modules/.package-lock.json -nt package-lock.json ] || npm ci --no-audit --no-fund --silent
+    npm run --silent build
+  )
 }

@@ -1,11 +1,9 @@
 // rayset plan: from a folder of DICOM to a plan.
 #include <fmt/format.h>
 
-#include <chrono>
-
 #include "base/units.h"
 #include "case/case.h"
-#include "report/report.h"
+#include "report/runs.h"
 #include "staging.h"
 #include "verbs.h"
 
@@ -76,18 +74,11 @@ int plan(const Options& options, Console& console) {
   auto staging = Staging::open(options.out, "plan.json", options.force);
   if (!staging) return console.fail(staging.error());
   const Progress progress = console.progress();
-  auto planned = planCase(request, progress);
+  const auto planned = planInto(request, staging->folder(), progress);
   if (!planned) return console.fail(planned.error());
-  Case& c = *planned;
-  const auto start = std::chrono::steady_clock::now();
-  if (const Status written = writeReport(c, staging->folder(), progress); !written)
-    return console.fail(written.error());
-  c.timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
-  if (progress.cancelled()) return console.fail(cancelledError().value());
-  if (const Status s = writeJson(staging->folder() / "plan.json", planJson(c)); !s) return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
-  summarise(c, options.out, console);
-  return c.partial ? 4 : 0;
+  summarise(*planned, options.out, console);
+  return planned->partial ? 4 : 0;
 }
 
 }  // namespace

@@ -3,8 +3,6 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
-#include <fstream>
-
 namespace rayset::app {
 namespace fs = std::filesystem;
 
@@ -62,15 +60,6 @@ Status Staging::commit() {
   }
   folder_.clear();
   if (had) fs::remove_all(old, problem);
-  return {};
-}
-
-Status writeJson(const fs::path& file, const nlohmann::ordered_json& document) {
-  std::ofstream out(file);
-  out << document.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
-  out.close();
-  if (!out)
-    return fail(Fault::kInternal, "the file could not be written", file.string(), "Check free space and permissions.");
   return {};
 }
 

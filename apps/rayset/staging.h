@@ -3,9 +3,9 @@
 #pragma once
 
 #include <filesystem>
-#include <nlohmann/json.hpp>
 #include <string>
 
+#include "base/json_file.h"
 #include "base/result.h"
 
 namespace rayset::app {
@@ -32,8 +32,5 @@ class Staging {
       : target_(std::move(target)), folder_(std::move(folder)) {}
   std::filesystem::path target_, folder_;
 };
-
-/// Fault::kInternal naming the file where the disk refuses.
-[[nodiscard]] Status writeJson(const std::filesystem::path& file, const nlohmann::ordered_json& json);
 
 }  // namespace rayset::app

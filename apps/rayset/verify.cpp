@@ -1,12 +1,8 @@
 // rayset verify: after the operation, are bones and metal where they were planned? From films or a CT.
 #include <fmt/format.h>
 
-#include <algorithm>
-
 #include "base/units.h"
-#include "outcome/ct_check.h"
-#include "outcome/film_check.h"
-#include "report/verification_report.h"
+#include "report/runs.h"
 #include "staging.h"
 #include "verbs.h"
 
@@ -54,53 +50,19 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
 }
 
 int verify(const Options& options, Console& console) {
-  const auto plan = readPlan(options.plan);
-  if (!plan) return console.fail(plan.error());
-  const auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return console.fail(catalogue.error());
-  if (options.films.empty() == options.ct.empty())
-    return console.fail({Fault::kRequest, "give either films or a CT", "--films, --ct",
-                         "Two or more films after --films, or the folder of a CT after --ct."});
-  if (!options.views.empty() && options.views.size() != options.films.size())
-    return console.fail({Fault::kRequest,
-                         fmt::format("{} views are given for {} films", options.views.size(), options.films.size()),
-                         "--views", "Give one view a film, in the order of the films."});
-  FilmCheckInput input;
-  input.plan = &*plan;
-  Result<FootBodies> bodies = FootBodies{};
-  if (options.ct.empty()) {
-    bodies = readPlanBodies(options.plan);
-    if (!bodies) return console.fail(bodies.error());
-  }
-  input.bodies = &*bodies;
-  input.catalogue = &*catalogue;
-  input.temporary = options.temporary;
-  for (std::size_t n = 0; n < options.films.size(); ++n) {
-    auto scan = readFilm(options.films[n]);
-    if (!scan) return console.fail(scan.error());
-    auto film = checkedFilm(std::move(*scan), options.views.empty() ? std::string() : options.views[n]);
-    if (!film) return console.fail(film.error());
-    input.films.push_back(std::move(*film));
-  }
+  VerifyRequest request;
+  request.plan = options.plan;
+  request.films.assign(options.films.begin(), options.films.end());
+  request.views = options.views;
+  request.ct = options.ct;
+  request.series = options.series;
+  request.temporary = options.temporary;
+  auto input = readVerifyInput(request);
+  if (!input) return console.fail(input.error());
   auto staging = Staging::open(options.out, "verification.json", options.force);
   if (!staging) return console.fail(staging.error());
-  Result<Verification> checked = Verification{};
-  if (options.ct.empty()) {
-    checked = checkFilms(input, console.progress());
-  } else {
-    const auto scan = readCt(options.ct, {options.series}, console.progress());
-    if (!scan) return console.fail(scan.error());
-    checked = checkCt({&*plan, &*catalogue, &*scan, options.temporary}, console.progress());
-  }
+  const auto checked = verifyInto(*input, staging->folder(), console.progress());
   if (!checked) return console.fail(checked.error());
-  VerificationReport report{&*plan, &*checked, &*catalogue, nullptr, nullptr};
-  if (options.ct.empty()) {
-    report.films = &input.films;
-    report.bodies = &*bodies;
-  }
-  if (const Status s = writeVerificationReport(report, staging->folder()); !s) return console.fail(s.error());
-  if (const Status s = writeJson(staging->folder() / "verification.json", verificationJson(*plan, *checked)); !s)
-    return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   summarise(*checked, options.out, console);
   return checked->partial ? 4 : 0;

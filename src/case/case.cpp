@@ -162,7 +162,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   if (Status s = checkEdits(edits, c.grid); !s) return tl::unexpected(s.error());
   if (edits.side && request.side && *edits.side != *request.side)
     return fail(Fault::kRequest, fmt::format("the edits are for the {} foot", sideWord(*edits.side)),
-                edits.file + ", side", "Check --side and the edits.");
+                edits.file + ", side", "Check the side asked for and the edits.");
   if (!edits.side) edits.side = request.side;
 
   // --- bones
@@ -189,7 +189,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
                                    [&](const SegmentedFoot& f) { return f.side == *request.side; });
       if (it == bones->feet.end()) {
         return fail(Fault::kRequest, fmt::format("no {} foot was found in the images", sideWord(*request.side)),
-                    request.images.string(), "Check --side, or leave it out.");
+                    request.images.string(), "Check the side asked for, or leave it out.");
       }
       planned = static_cast<std::size_t>(it - bones->feet.begin());
     } else {
@@ -199,12 +199,12 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       c.cautions.push_back(
           fmt::format("Both feet are in the scan; the {} foot is planned because its rays stand farther out of place "
                       "({:.1f} mm against "
-                      "{:.1f} mm). Use --side to choose.",
+                      "{:.1f} mm). Name the side if it is the other one.",
                       sideWord(bones->feet[planned].side), std::max(first, second), std::min(first, second)));
     }
   } else if (request.side && bones->feet[0].side != *request.side) {
     return fail(Fault::kRequest, fmt::format("the foot in the images is a {} foot", sideWord(bones->feet[0].side)),
-                request.images.string(), "Check --side and the images.");
+                request.images.string(), "Check the side asked for and the images.");
   }
   SegmentedFoot& foot = bones->feet[planned];
   c.side = foot.side;
@@ -212,7 +212,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     return fail(Fault::kRequest,
                 fmt::format("the edits are for the {} foot, but the {} foot is planned", sideWord(*edits.side),
                             sideWord(c.side)),
-                edits.file + ", side", "Add --side, or correct the side in the edits.");
+                edits.file + ", side", "Name the side (--side), or correct the side in the edits.");
   c.bones = foot.bones;
   c.injured = foot.surfaces();
   c.labels = labelsOfFoot(bones->labels, planned);

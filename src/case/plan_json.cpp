@@ -2,6 +2,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "case/case.h"
+#include "case/plan_record.h"
 #include "geometry/json.h"
 
 namespace rayset {
@@ -13,7 +14,63 @@ Json json(const std::optional<double>& value, int digits) {
   return value ? Json(rounded(*value, digits)) : Json(nullptr);
 }
 
-Json json(const std::vector<Measure>& measures) {
+Json evidenceJson(const BoneEvidence& e) {
+  return {{"outline", rounded(e.outline, 4)},   {"match", rounded(e.match, 4)},
+          {"touching", rounded(e.touching, 4)}, {"volume_ratio", rounded(e.volume_ratio, 4)},
+          {"cut", rounded(e.cut, 4)},           {"contrast_hu", rounded(e.contrast, 1)},
+          {"noise_hu", rounded(e.noise, 1)},    {"metal", rounded(e.metal, 4)},
+          {"strayed", rounded(e.strayed, 4)},   {"missed", rounded(e.missed, 4)}};
+}
+
+Json boneJson(const std::string& id, std::uint8_t label, const SegmentedBone& b) {
+  Json words = Json::array();
+  for (const Doubt d : b.doubts) words.push_back(doubtWord(d));
+  return {{"id", id},
+          {"label", label},
+          {"surface", "surfaces/" + id + ".stl"},
+          {"reduced_surface", "reduced/" + id + ".stl"},
+          {"volume_mm3", rounded(b.volume_mm3, 1)},
+          {"complete", b.complete},
+          {"confidence", rounded(b.confidence, 3)},
+          {"doubts", words},
+          {"doubt", b.doubt},
+          {"by_hand", b.by_hand},
+          {"mean_hu", rounded(b.mean_hu, 0)},
+          {"evidence", evidenceJson(b.evidence)}};
+}
+
+Json imagesJson(const ScanInfo& scan, const Grid& grid) {
+  Json j = {{"patient_id", scan.patient_id},
+            {"patient_name", scan.patient_name},
+            {"patient_sex", scan.patient_sex},
+            {"patient_birth_date", scan.patient_birth_date},
+            {"study_uid", scan.study_uid},
+            {"study_date", scan.study_date},
+            {"study_description", scan.study_description},
+            {"accession", scan.accession},
+            {"series_uid", scan.series_uid},
+            {"series_description", scan.series_description},
+            {"series_number", scan.series_number},
+            {"frame_of_reference_uid", scan.frame_of_reference_uid},
+            {"manufacturer", scan.manufacturer},
+            {"model", scan.model},
+            {"kernel", scan.kernel},
+            {"body_part", scan.body_part},
+            {"laterality", scan.laterality},
+            {"patient_position", scan.patient_position},
+            {"kvp", scan.kvp},
+            {"files", scan.files},
+            {"size", {grid.size.x(), grid.size.y(), grid.size.z()}},
+            {"spacing_mm", pointJson(grid.spacing, 6)},
+            {"origin", pointJson(grid.origin, 6)}};
+  j["directions"] = Json::array();
+  for (int axis = 0; axis < 3; ++axis) j["directions"].push_back(pointJson(grid.direction.col(axis), 9));
+  return j;
+}
+
+}  // namespace
+
+nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures) {
   Json list = Json::array();
   for (const Measure& m : measures) {
     Json j;
@@ -39,14 +96,14 @@ Json json(const std::vector<Measure>& measures) {
   return list;
 }
 
-Json json(const JointFit& joint) {
+nlohmann::ordered_json jointJson(const JointFit& joint) {
   return {{"gap_mm", rounded(joint.gap_mm, 2)},
           {"step_mm", rounded(joint.step_mm, 2)},
           {"overlap_mm", rounded(joint.overlap_mm, 2)},
           {"contact_mm2", rounded(joint.contact_mm2, 1)}};
 }
 
-Json json(const Device& d) {
+nlohmann::ordered_json deviceJson(const Device& d) {
   Json j;
   j["id"] = d.id;
   j["type"] = d.type;
@@ -83,59 +140,27 @@ Json json(const Device& d) {
   return j;
 }
 
-}  // namespace
-
 nlohmann::ordered_json planJson(const Case& c) {
   Json j;
   j["schema"] = "rayset.plan/1";
   j["program"] = "rayset " RAYSET_VERSION;
   j["side"] = c.side == Side::kRight ? "right" : "left";
   j["other_foot"] = c.other_foot.empty() ? Json(nullptr) : Json(c.other_foot);
-  j["images"] = {{"patient_id", c.scan.patient_id},
-                 {"patient_name", c.scan.patient_name},
-                 {"study_uid", c.scan.study_uid},
-                 {"series_uid", c.scan.series_uid},
-                 {"frame_of_reference_uid", c.scan.frame_of_reference_uid},
-                 {"series_description", c.scan.series_description},
-                 {"study_date", c.scan.study_date},
-                 {"size", {c.grid.size.x(), c.grid.size.y(), c.grid.size.z()}},
-                 {"spacing_mm", pointJson(c.grid.spacing, 6)}};
+  j["images"] = imagesJson(c.scan, c.grid);
   const Frame& frame = c.reduction.frame;
   j["frame"] = {{"origin", pointJson(frame.origin, 4)},
                 {"distal", pointJson(frame.distal, 9)},
                 {"medial", pointJson(frame.medial, 9)},
                 {"dorsal", pointJson(frame.dorsal, 9)}};
   j["bones"] = Json::array();
-  for (const auto& [bone, b] : c.bones) {
-    const std::string id(boneId(bone));
-    Json words = Json::array();
-    for (const Doubt d : b.doubts) words.push_back(doubtWord(d));
-    j["bones"].push_back({{"id", id},
-                          {"label", label(bone)},
-                          {"surface", "surfaces/" + id + ".stl"},
-                          {"reduced_surface", "reduced/" + id + ".stl"},
-                          {"volume_mm3", rounded(b.volume_mm3, 1)},
-                          {"complete", b.complete},
-                          {"confidence", rounded(b.confidence, 3)},
-                          {"doubts", words},
-                          {"doubt", b.doubt},
-                          {"by_hand", b.by_hand}});
-  }
+  for (const auto& [bone, b] : c.bones) j["bones"].push_back(boneJson(std::string(boneId(bone)), label(bone), b));
   j["missing"] = Json::array();
   for (const Bone bone : kMidfootBones) {
     if (c.bones.contains(bone)) continue;
     j["missing"].push_back(
         {{"id", boneId(bone)}, {"confidence", 0}, {"doubts", Json::array({doubtWord(Doubt::kNotFound)})}});
   }
-  for (const auto& [id, f] : c.fragments)
-    j["bones"].push_back({{"id", id},
-                          {"label", fragmentLabel(id)},
-                          {"surface", "surfaces/" + id + ".stl"},
-                          {"reduced_surface", "reduced/" + id + ".stl"},
-                          {"volume_mm3", rounded(f.bone.volume_mm3, 1)},
-                          {"complete", f.bone.complete},
-                          {"confidence", rounded(f.bone.confidence, 3)},
-                          {"doubt", f.bone.doubt}});
+  for (const auto& [id, f] : c.fragments) j["bones"].push_back(boneJson(id, fragmentLabel(id), f.bone));
   j["labels"] = "labels.nrrd";
 
   Json injury;
@@ -156,7 +181,7 @@ nlohmann::ordered_json planJson(const Case& c) {
   injury["flecks"] = Json::array();
   for (const Fleck& f : c.flecks)
     injury["flecks"].push_back({{"centre", pointJson(f.centre, 2)}, {"volume_mm3", rounded(f.volume_mm3, 0)}});
-  injury["measures"] = json(c.measures);
+  injury["measures"] = measuresJson(c.measures);
   injury["patterns"] = {{"quenu_kuss", c.patterns.quenu_kuss.value},
                         {"hardcastle", c.patterns.hardcastle.value},
                         {"myerson", c.patterns.myerson.value},
@@ -182,7 +207,7 @@ nlohmann::ordered_json planJson(const Case& c) {
          {"transform", rigidJson(r.injured_to_reduced)},
          {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
          {"by_hand", r.by_hand},
-         {"joint", json(r.joint)},
+         {"joint", jointJson(r.joint)},
          {"manoeuvre", r.manoeuvre}});
   }
   reduction["fragments"] = Json::array();
@@ -192,17 +217,19 @@ nlohmann::ordered_json planJson(const Case& c) {
          {"transform", rigidJson(f.injured_to_reduced)},
          {"on_bone", rigidJson(f.fit.injured_to_bone)},
          {"uncertainty", {{"mm", rounded(f.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(f.uncertainty_rad), 2)}}},
+         {"uncertainty_on_bone",
+          {{"mm", rounded(f.fit.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(f.fit.uncertainty_rad), 2)}}},
          {"break",
           {{"gap_mm", rounded(f.fit.gap_mm, 2)},
            {"step_mm", rounded(f.fit.step_mm, 2)},
            {"overlap_mm", rounded(f.fit.overlap_mm, 2)},
            {"face_mm2", rounded(f.fit.face_mm2, 0)}}},
          {"doubt", f.fit.doubt}});
-  reduction["measures"] = json(c.measures_reduced);
+  reduction["measures"] = measuresJson(c.measures_reduced);
   j["reduction"] = reduction;
 
   j["fixation"] = {{"devices", Json::array()}};
-  for (const Device& d : c.fixation.devices) j["fixation"]["devices"].push_back(json(d));
+  for (const Device& d : c.fixation.devices) j["fixation"]["devices"].push_back(deviceJson(d));
   j["edits"] = nullptr;
   if (c.edits) j["edits"] = {{"file", c.edits->file}, {"request", c.edits->source}, {"applied", c.edits->applied}};
   j["timings_s"] = Json::object();
@@ -211,6 +238,7 @@ nlohmann::ordered_json planJson(const Case& c) {
     if (it != c.timings_s.end()) j["timings_s"][stage] = rounded(it->second, 3);
   }
   j["cautions"] = c.cautions;
+  j["partial"] = c.partial;
   return j;
 }
 

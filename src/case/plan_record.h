@@ -1,12 +1,15 @@
-// A plan read back from its folder: what checks after the operation and films of a planned foot need of it.
+// A plan read back from its folder: what checks after the operation and films of a planned foot need of it, or the
+// whole case.
 #pragma once
 
 #include <filesystem>
 #include <map>
+#include <nlohmann/json.hpp>
 #include <string>
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "case/case.h"
 #include "fixation/construct.h"
 #include "xray/bodies.h"
 
@@ -30,5 +33,28 @@ struct PlanRecord {
 [[nodiscard]] Result<PlanRecord> readPlan(const std::filesystem::path& folder);
 /// The grey values beside it (DIR/bodies).
 [[nodiscard]] Result<FootBodies> readPlanBodies(const std::filesystem::path& folder);
+/// The label map beside it (DIR/labels.nrrd).
+[[nodiscard]] Result<LabelVolume> readPlanLabels(const std::filesystem::path& folder);
+
+/// What is large and not always wanted.
+struct CaseParts {
+  bool labels = true;
+  bool bodies = true;
+};
+/// The whole case as it was written: words, reports and plan.json of it say what they said before. Read are
+/// DIR/plan.json, DIR/surfaces (as scanned; the reduced ones follow from the transforms) and the parts wanted; the
+/// catalogue is the program's own. Not kept in a plan: the cautions of the single stages (they stand among the case's),
+/// evidence in plans of version 0.1 written before it was recorded. Numbers are as rounded in plan.json. kRequest as
+/// readPlan().
+[[nodiscard]] Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& parts = {});
+
+/// Parts of plan.json. Degrees and millimetres there, radians here.
+[[nodiscard]] nlohmann::ordered_json deviceJson(const Device& device);
+[[nodiscard]] nlohmann::ordered_json jointJson(const JointFit& joint);
+[[nodiscard]] nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures);
+/// A device as deviceJson() writes it. kRequest naming the field below `where`.
+[[nodiscard]] Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string& where);
+/// Four rows of four numbers, rigid to 1e-4; taken as written, not made exact. kRequest naming `where`.
+[[nodiscard]] Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where);
 
 }  // namespace rayset

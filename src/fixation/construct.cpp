@@ -12,6 +12,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "fixation/device_checker.h"
 #include "fixation/path.h"
 #include "fixation/purchase.h"
 
@@ -28,9 +29,11 @@ using path::Tool;
 constexpr double kNone = 1000;           // "no other device" and "cannot be": far above every real cost or distance
 constexpr double kSleeveRadiusMm = 3.5;  // drill sleeve and screwdriver outside the bone (design choice)
 constexpr double kWireDriverRadiusMm = 1.5;
-constexpr double kReachMm = 42;       // of a metatarsal from its joint: entry points lie well within
-constexpr double kUpwardsMost = 0.1;  // fragment wires come from above or the side, never from the sole
-constexpr double kLeastInLastMm = 8;  // less thread than this in the tarsal bone holds nothing (design choice)
+constexpr double kReachMm = 42;            // of a metatarsal from its joint: entry points lie well within
+constexpr double kUpwardsMost = 0.1;       // fragment wires come from above or the side, never from the sole
+constexpr double kLeastWireMm = 5;         // shallower, a wire holds nothing (design choice)
+constexpr double kLeastInLastMm = 8;       // less thread than this in the tarsal bone holds nothing (design choice)
+constexpr double kFragmentMarginMm = 0.5;  // fragments are thin (design choice)
 constexpr double kShallowRad =
     0.45;  // about 26 degrees: below this a drill tends to slide before it bites (design choice)
 
@@ -212,38 +215,6 @@ Points crossingPoints(const Space& space, double spacing_mm) {
   return points;
 }
 
-// Every entry with every crossing; the best that differ from each other by more than `apart_mm` in entry or crossing.
-std::vector<Candidate> searchAll(const Rule& rule, std::size_t keep, double apart_mm) {
-  const auto entries = entryPoints(rule, rule.fragment ? 1.0 : 1.6);
-  const Points crossings = crossingPoints(*rule.space, 2.0);
-  std::vector<std::vector<Candidate>> found(entries.size());
-  tbb::parallel_for(tbb::blocked_range<std::size_t>(0, entries.size()),
-                    [&](const tbb::blocked_range<std::size_t>& range) {
-                      for (std::size_t i = range.begin(); i < range.end(); ++i) {
-                        for (const Vec3& crossing : crossings) {
-                          const Vec3 way = crossing - entries[i].position;
-                          const double length = way.norm();
-                          if (length < 3) continue;
-                          Candidate candidate;
-                          if (judge(rule, entries[i].position, way / length, 1.0, &candidate) < kNone)
-                            found[i].push_back(candidate);
-                        }
-                      }
-                    });
-  std::vector<Candidate> all;
-  for (const auto& some : found) all.insert(all.end(), some.begin(), some.end());
-  std::stable_sort(all.begin(), all.end(), [](const Candidate& a, const Candidate& b) { return a.cost < b.cost; });
-  std::vector<Candidate> kept;
-  for (const Candidate& c : all) {
-    if (kept.size() >= keep) break;
-    const bool near_one = std::any_of(kept.begin(), kept.end(), [&](const Candidate& k) {
-      return (k.entry - c.entry).norm() < apart_mm && (k.crossing - c.crossing).norm() < apart_mm;
-    });
-    if (!near_one) kept.push_back(c);
-  }
-  return kept;
-}
-
 // ---------------------------------------------------------------------------------------------- devices side by side
 
 struct Body {
@@ -288,16 +259,67 @@ double pairCost(const Body& a, const Body& b, double wanted) {
   return cost;
 }
 
+// What the devices that stand already add to a path's cost.
+double standingCost(const Rule& rule, const Candidate& c, const std::vector<Body>& standing, double wanted_gap) {
+  double cost = 0;
+  for (const Body& other : standing) cost += pairCost(bodyOf(rule, c), other, wanted_gap);
+  return cost;
+}
+
+// Every entry with every crossing; the best that differ from each other by more than `apart_mm` in entry or crossing.
+std::vector<Candidate> searchAll(const Rule& rule, std::size_t keep, double apart_mm, const std::vector<Body>& standing,
+                                 double wanted_gap) {
+  const auto entries = entryPoints(rule, rule.fragment ? 1.0 : 1.6);
+  const Points crossings = crossingPoints(*rule.space, 2.0);
+  std::vector<std::vector<Candidate>> found(entries.size());
+  tbb::parallel_for(tbb::blocked_range<std::size_t>(0, entries.size()),
+                    [&](const tbb::blocked_range<std::size_t>& range) {
+                      for (std::size_t i = range.begin(); i < range.end(); ++i) {
+                        for (const Vec3& crossing : crossings) {
+                          const Vec3 way = crossing - entries[i].position;
+                          const double length = way.norm();
+                          if (length < 3) continue;
+                          Candidate candidate;
+                          if (judge(rule, entries[i].position, way / length, 1.0, &candidate) < kNone) {
+                            candidate.cost += standingCost(rule, candidate, standing, wanted_gap);
+                            if (candidate.cost < kNone) found[i].push_back(candidate);
+                          }
+                        }
+                      }
+                    });
+  std::vector<Candidate> all;
+  for (const auto& some : found) all.insert(all.end(), some.begin(), some.end());
+  std::stable_sort(all.begin(), all.end(), [](const Candidate& a, const Candidate& b) { return a.cost < b.cost; });
+  std::vector<Candidate> kept;
+  for (const Candidate& c : all) {
+    if (kept.size() >= keep) break;
+    const bool near_one = std::any_of(kept.begin(), kept.end(), [&](const Candidate& k) {
+      return (k.entry - c.entry).norm() < apart_mm && (k.crossing - c.crossing).norm() < apart_mm;
+    });
+    if (!near_one) kept.push_back(c);
+  }
+  return kept;
+}
+
 // ---------------------------------------------------------------------------------------------- the planner
+
+double marginWanted(const Device& device, const ConstructSettings& settings);
 
 class Planner {
  public:
   Planner(const ConstructInput& input, const Catalogue& catalogue, const ConstructSettings& settings)
-      : input_(input), catalogue_(catalogue), settings_(settings) {}
+      : input_(input), catalogue_(catalogue), settings_(settings) {
+    for (const Device& d : input.standing) standing_.push_back(bodyOf(d, catalogue));
+  }
 
   Result<ConstructResult> plan(const Progress& progress);
   DeviceChecks check(const Device& device, const std::vector<Device>& all, const Rule& rule) const;
   [[nodiscard]] std::optional<Rule> ruleFor(const Device& device);
+  // The same for checks alone: without what only the search asks for (other bones to keep out of).
+  [[nodiscard]] std::optional<Rule> leanRuleFor(const Device& device);
+  [[nodiscard]] bool enters(const Device& device, Bone b) const;
+  void warn(Device& device) const;
+  void forget(Bone b);
 
  private:
   void makeFields(const std::vector<Bone>& bones);
@@ -320,7 +342,7 @@ class Planner {
   Rule fragmentRule(const std::string& fragment, char letter, bool into, std::shared_ptr<const Space> space) const;
   void polish(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const;
   [[nodiscard]] std::optional<Device> finish(const Rule& rule, const Candidate& c) const;
-  void warn(Device& device, const Rule& rule) const;
+  [[nodiscard]] std::optional<Rule> ruleWithin(const Device& device);
   [[nodiscard]] double meanHu(const Device& device, const Rule& rule, double from) const;
 
   const ConstructInput& input_;
@@ -328,6 +350,14 @@ class Planner {
   const ConstructSettings& settings_;
   std::map<std::string, std::unique_ptr<DistanceField>> fields_;  // by bone or fragment id
   std::map<std::string, const Surface*> surfaces_;
+  std::vector<Body> standing_;
+  struct OtherBone {
+    Box box;
+    RayCaster caster;
+  };
+  bool lean_ = false;                                           // spaces are kept and know no obstacles
+  mutable std::map<Bone, OtherBone> others_;                    // built when first asked for
+  std::map<std::string, std::shared_ptr<const Space>> spaces_;  // by the bones gone through; for checks alone
 };
 
 // The bones of the rays and what lies so close to them that it has to be kept out of.
@@ -381,6 +411,7 @@ Solid Planner::solid(Bone b) const {
 
 std::vector<Space::Obstacle> Planner::obstacles(const std::vector<std::string>& own) const {
   std::vector<Space::Obstacle> list;
+  if (lean_) return list;
   for (const auto& [id, surface] : surfaces_) {
     const std::string parent = parentId(id);
     if (std::find(own.begin(), own.end(), parent) == own.end()) list.push_back({id, fields_.at(id).get(), surface});
@@ -449,7 +480,7 @@ Rule Planner::screwRule(int ray, std::shared_ptr<const Space> space) const {
     rule.good_from = 12;
     rule.good_to = 17;
     // Along the long axis of the medial cuneiform: from its distal to its proximal face.
-    if (const Surface* nav = bone(Bone::kNav); nav != nullptr) {
+    if (const Surface* nav = bone(Bone::kNav); nav != nullptr && fields_.contains("Nav")) {
       Solid navicular;
       navicular.parts.push_back({nav, fields_.at("Nav").get()});
       const Face proximal = path::facingFace(space->last, navicular, 4);
@@ -510,7 +541,7 @@ Rule Planner::fragmentRule(const std::string& fragment, char letter, bool into,
   rule.up = input_.frame.dorsal;
   rule.ray.distal = rayOf(*b) ? metatarsalAxis(*bone(*b), input_.frame.distal).distal : input_.frame.distal;
   if (into) rule.least_in_last = 4;
-  rule.tool.wanted_margin = std::min(0.5, settings_.cortex_margin_mm);
+  rule.tool.wanted_margin = marginWanted(rule.device, settings_);
   rule.off_centre_weight = 0.08;
   rule.deep_enough = 12;
   rule.depth_cap = 28;
@@ -525,7 +556,7 @@ void Planner::polish(const std::vector<Rule>& rules, std::vector<Candidate>& cho
   for (int round = 0; round < 2; ++round) {
     for (std::size_t i = 0; i < rules.size(); ++i) {
       const Rule& rule = rules[i];
-      std::vector<Body> others;
+      std::vector<Body> others = standing_;
       for (std::size_t j = 0; j < rules.size(); ++j)
         if (j != i && chosen[j].cost < kNone) others.push_back(bodyOf(rules[j], chosen[j]));
       if (chosen[i].cost >= kNone) continue;
@@ -665,29 +696,8 @@ DeviceChecks Planner::check(const Device& device, const std::vector<Device>& all
       if (!hit.entering) out_at = std::max(out_at, hit.distance);
   }
   checks.tip_beyond_cortex_mm = in_bone ? 0 : device.length_mm - out_at;
-  // Rays along the side, on the meshes of the other bones.
-  const Vec3 u = device.direction.unitOrthogonal(), v = device.direction.cross(u);
-  for (const auto& [b, surface] : *input_.reduced) {
-    const std::string id(boneId(b));
-    if (std::any_of(device.through.begin(), device.through.end(),
-                    [&](const std::string& own) { return own == id || parentId(own) == id; }) ||
-        surface.empty())
-      continue;
-    const Box box = bounds(surface);
-    if (!box.intersects(Box(Vec3(device.entry.cwiseMin(device.tip).array() - radius),
-                            Vec3(device.entry.cwiseMax(device.tip).array() + radius))))
-      continue;
-    const RayCaster caster({&surface});
-    bool hit = caster.inside(device.tip);
-    for (int k = 0; k <= 12 && !hit; ++k) {
-      const double angle = std::numbers::pi / 6 * k, rho = k == 12 ? 0 : radius;
-      hit = caster
-                .first(device.entry + rho * (std::cos(angle) * u + std::sin(angle) * v), device.direction, 0,
-                       device.length_mm)
-                .has_value();
-    }
-    if (hit) checks.other_bones.push_back(id);
-  }
+  for (const auto& [b, surface] : *input_.reduced)
+    if (enters(device, b)) checks.other_bones.emplace_back(boneId(b));
   checks.mean_hu = meanHu(device, rule, zone);
   if (input_.ct != nullptr && device.kind == "screw") {
     // The head bears against the metatarsal: what can pull out is the thread in the tarsal bone.
@@ -702,15 +712,62 @@ DeviceChecks Planner::check(const Device& device, const std::vector<Device>& all
   return checks;
 }
 
-void Planner::warn(Device& device, const Rule& rule) const {
+// Rays along the side, on the meshes of the bones it is not planned through.
+bool Planner::enters(const Device& device, Bone b) const {
+  const Surface* surface = bone(b);
+  const std::string id(boneId(b));
+  if (surface == nullptr || std::any_of(device.through.begin(), device.through.end(),
+                                        [&](const std::string& own) { return own == id || parentId(own) == id; }))
+    return false;
+  auto known = others_.find(b);
+  if (known == others_.end()) known = others_.emplace(b, OtherBone{bounds(*surface), RayCaster({surface})}).first;
+  const double radius = device.diameter_mm / 2;
+  if (!known->second.box.intersects(Box(Vec3(device.entry.cwiseMin(device.tip).array() - radius),
+                                        Vec3(device.entry.cwiseMax(device.tip).array() + radius))))
+    return false;
+  const RayCaster& caster = known->second.caster;
+  const Vec3 u = device.direction.unitOrthogonal(), v = device.direction.cross(u);
+  bool hit = caster.inside(device.tip);
+  for (int k = 0; k <= 12 && !hit; ++k) {
+    const double angle = std::numbers::pi / 6 * k, rho = k == 12 ? 0 : radius;
+    hit = caster
+              .first(device.entry + rho * (std::cos(angle) * u + std::sin(angle) * v), device.direction, 0,
+                     device.length_mm)
+              .has_value();
+  }
+  return hit;
+}
+
+void Planner::forget(Bone b) {
+  const std::string id(boneId(b));
+  std::erase_if(fields_, [&](const auto& entry) { return parentId(entry.first) == id; });
+  std::erase_if(surfaces_, [&](const auto& entry) { return parentId(entry.first) == id; });
+  // "M2>C2", "M2.1>M2": ids are told apart by what follows them.
+  std::erase_if(spaces_, [&](const auto& entry) {
+    const std::string text = ">" + entry.first + ">";
+    return text.find(">" + id + ">") != std::string::npos || text.find(">" + id + ".") != std::string::npos;
+  });
+  others_.erase(b);
+}
+
+bool isFragmentWire(const Device& device) {
+  return std::any_of(device.through.begin(), device.through.end(),
+                     [](const std::string& id) { return id.find('.') != std::string::npos; });
+}
+
+double marginWanted(const Device& device, const ConstructSettings& settings) {
+  return isFragmentWire(device) ? std::min(kFragmentMarginMm, settings.cortex_margin_mm) : settings.cortex_margin_mm;
+}
+
+void Planner::warn(Device& device) const {
   const DeviceChecks& c = device.checks;
+  const double wanted_margin = marginWanted(device, settings_);
   auto& w = device.warnings;
   if (!c.other_bones.empty()) w.push_back(fmt::format("enters another bone: {}", fmt::join(c.other_bones, ", ")));
   if (c.inside_fraction < 1)
     w.push_back(fmt::format("{:.0f} % of its length is not wholly inside the bone", 100 * (1 - c.inside_fraction)));
-  if (c.cortex_margin_mm < rule.tool.wanted_margin)
-    w.push_back(fmt::format("only {:.1f} mm from the outer cortex ({:.1f} wanted)", c.cortex_margin_mm,
-                            rule.tool.wanted_margin));
+  if (c.cortex_margin_mm < wanted_margin)
+    w.push_back(fmt::format("only {:.1f} mm from the outer cortex ({:.1f} wanted)", c.cortex_margin_mm, wanted_margin));
   if (c.nearest_device_mm < settings_.device_gap_mm - 0.05)
     w.push_back(fmt::format("only {:.1f} mm from another device ({:.1f} wanted)", c.nearest_device_mm,
                             settings_.device_gap_mm));
@@ -731,7 +788,7 @@ void Planner::warn(Device& device, const Rule& rule) const {
     // cuneiform's face.
     if (c.joint_area_lost_percent > 10)
       w.push_back(fmt::format("takes {:.1f} % of the joint face", c.joint_area_lost_percent));
-    if (input_.ct != nullptr && c.mean_hu < 150)
+    if ((input_.ct != nullptr || c.mean_hu != 0) && c.mean_hu < 150)
       w.push_back(fmt::format(
           "soft bone along the thread (mean {:.0f} HU): weak hold, tighten by hand with two fingers", c.mean_hu));
   }
@@ -834,7 +891,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
     for (const bool into : {false, true}) {
       const auto& space = spaces[rays.size() + 2 * i + (into ? 1 : 0)];
       if (space == nullptr) continue;
-      auto list = searchAll(fragmentRule(fragments[i], 'a', into, space), 60, 1.5);
+      auto list = searchAll(fragmentRule(fragments[i], 'a', into, space), 60, 1.5, standing_, settings_.device_gap_mm);
       auto& best = fragment_lists[fragments[i]];
       if (!way || (!list.empty() && (best.empty() || list.front().cost < best.front().cost))) {
         way = into;
@@ -856,7 +913,8 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
       const auto& through = rules[i].device.through;
       lists[i] = fragment_lists.at(through.front().find('.') != std::string::npos ? through.front() : through.back());
     } else {
-      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 16, 1.5) : searchAll(rules[i], 60, 2.5);
+      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 16, 1.5, standing_, settings_.device_gap_mm)
+                                                 : searchAll(rules[i], 60, 2.5, standing_, settings_.device_gap_mm);
     }
     if (progress.cancelled()) return cancelledError();
     progress("fixation", 0.5 + 0.35 * static_cast<double>(i + 1) / static_cast<double>(rules.size()));
@@ -866,6 +924,10 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
   if (progress.cancelled()) return cancelledError();
   progress("fixation", 0.95);
 
+  const auto among = [&](std::vector<Device> devices) {
+    devices.insert(devices.end(), input_.standing.begin(), input_.standing.end());
+    return devices;
+  };
   // A device is kept only if it is safe; definitive ones and those before it in the list have the right of way.
   std::vector<std::size_t> kept;
   for (std::size_t i = 0; i < rules.size(); ++i) {
@@ -874,7 +936,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
     std::string why = "no straight path from its cortex across the joint stays inside the bones";
     bool safe = device.has_value();
     if (safe) {
-      const DeviceChecks c = check(*device, result.devices, rule);
+      const DeviceChecks c = check(*device, among(result.devices), rule);
       if (c.cortex_margin_mm < 0 || c.inside_fraction < 1) {
         safe = false;
       } else if (!c.other_bones.empty()) {
@@ -893,8 +955,8 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
     }
   }
   for (std::size_t k = 0; k < kept.size(); ++k) {
-    result.devices[k].checks = check(result.devices[k], result.devices, rules[kept[k]]);
-    warn(result.devices[k], rules[kept[k]]);
+    result.devices[k].checks = check(result.devices[k], among(result.devices), rules[kept[k]]);
+    warn(result.devices[k]);
   }
   progress("fixation", 1);
   return result;
@@ -903,20 +965,56 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
 std::optional<Rule> Planner::ruleFor(const Device& device) {
   if (device.through.size() != 2) return std::nullopt;
   makeFields(bonesNear({std::clamp(device.ray, 1, 5)}));
-  const bool from = device.through.front().find('.') != std::string::npos;
-  if (from || device.through.back().find('.') != std::string::npos) {
-    if (!surfaces_.contains(device.through[0]) || !surfaces_.contains(device.through[1])) return std::nullopt;
-    const std::string& fragment = from ? device.through.front() : device.through.back();
-    auto space = fragmentSpace(fragment, !from);
-    return space ? std::optional(fragmentRule(fragment, 'a', !from, space)) : std::nullopt;
+  return ruleWithin(device);
+}
+
+std::optional<Rule> Planner::leanRuleFor(const Device& device) {
+  if (device.through.size() != 2) return std::nullopt;
+  std::vector<Bone> own;
+  for (const std::string& id : device.through)
+    if (const auto b = boneFromId(parentId(id))) own.push_back(*b);
+  makeFields(own);
+  lean_ = true;
+  return ruleWithin(device);
+}
+
+std::optional<Rule> Planner::ruleWithin(const Device& device) {
+  const auto kept = [&](const Device& d, const auto& make) {
+    if (!lean_) return make();
+    const auto [at, fresh] = spaces_.try_emplace(fmt::format("{}", fmt::join(d.through, ">")));
+    if (fresh) at->second = make();
+    return at->second;
+  };
+  const auto find = [&]() -> std::optional<Rule> {
+    const bool from = device.through.front().find('.') != std::string::npos;
+    if (from || device.through.back().find('.') != std::string::npos) {
+      if (!surfaces_.contains(device.through[0]) || !surfaces_.contains(device.through[1])) return std::nullopt;
+      const std::string& fragment = from ? device.through.front() : device.through.back();
+      auto space = kept(device, [&] { return fragmentSpace(fragment, !from); });
+      return space ? std::optional(fragmentRule(fragment, 'a', !from, space)) : std::nullopt;
+    }
+    if (device.ray < 1 || device.ray > 5 || bone(metatarsal(device.ray)) == nullptr ||
+        bone(tarsalPartner(device.ray)) == nullptr)
+      return std::nullopt;
+    auto space = kept(device, [&] { return raySpace(device.ray); });
+    if (!space) return std::nullopt;
+    return device.kind == "screw" ? screwRule(device.ray, space)
+                                  : wireRule(device.ray, space, device.stage == "definitive");
+  };
+  auto rule = find();
+  // Another implant than the one planned with, by hand.
+  const ImplantType* type = catalogue_.find(device.type);
+  if (rule && type != nullptr && type->kind == rule->device.kind && type->id != rule->device.type) {
+    rule->device.type = type->id;
+    rule->device.diameter_mm = type->diameter_mm;
+    rule->tool.radius = type->diameter_mm / 2;
+    rule->head_radius = type->head_diameter_mm / 2;
+    if (type->kind == "screw") {
+      rule->lengths = type->lengths_mm;
+      rule->tool.longest = type->lengths_mm.back() + 2;
+    }
   }
-  if (device.ray < 1 || device.ray > 5 || bone(metatarsal(device.ray)) == nullptr ||
-      bone(tarsalPartner(device.ray)) == nullptr)
-    return std::nullopt;
-  auto space = raySpace(device.ray);
-  if (!space) return std::nullopt;
-  return device.kind == "screw" ? screwRule(device.ray, space)
-                                : wireRule(device.ray, space, device.stage == "definitive");
+  return rule;
 }
 
 Status validate(const ConstructInput& input, const Catalogue& catalogue, const ConstructSettings& settings) {
@@ -965,5 +1063,149 @@ Result<DeviceChecks> checkDevice(const ConstructInput& input, const Device& devi
                 "through", "Name the two bones in the order the device enters them.");
   return planner.check(device, all, *rule);
 }
+
+// ---------------------------------------------------------------------------------------------- checks by hand
+
+struct DeviceChecker::Impl {
+  ConstructInput input;
+  Catalogue catalogue;
+  ConstructSettings settings;
+  Planner planner{input, catalogue, settings};
+  std::map<std::string, std::optional<Rule>> rules;           // by what decides the rule
+  std::vector<std::shared_ptr<const DeviceChecker>> adopted;  // hold the fields of rules taken over
+
+  Impl(ConstructInput in, Catalogue c, ConstructSettings s)
+      : input(std::move(in)), catalogue(std::move(c)), settings(std::move(s)) {}
+
+  const Rule* rule(const Device& d) {
+    const std::string key = fmt::format("{}|{}|{}|{}|{}", d.ray, d.kind, d.stage, d.type, fmt::join(d.through, ">"));
+    auto known = rules.find(key);
+    if (known == rules.end()) known = rules.emplace(key, planner.leanRuleFor(d)).first;
+    return known->second ? &*known->second : nullptr;
+  }
+};
+
+DeviceChecker::DeviceChecker(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
+DeviceChecker::~DeviceChecker() = default;
+DeviceChecker::DeviceChecker(DeviceChecker&&) noexcept = default;
+DeviceChecker& DeviceChecker::operator=(DeviceChecker&&) noexcept = default;
+
+Result<DeviceChecker> DeviceChecker::make(ConstructInput input, Catalogue catalogue, ConstructSettings settings) {
+  if (const Status ok = validate(input, catalogue, settings); !ok) return tl::unexpected(ok.error());
+  return DeviceChecker(std::make_unique<Impl>(std::move(input), std::move(catalogue), std::move(settings)));
+}
+
+namespace {
+tl::unexpected<Error> notToBeChecked(const Device& device) {
+  return fail(Fault::kRequest,
+              fmt::format("device {} cannot be checked: its bones are missing or do not face each other", device.id),
+              "through", "Name the two bones in the order the device enters them.");
+}
+}  // namespace
+
+Result<DeviceChecks> DeviceChecker::check(const Device& device, const std::vector<Device>& all) {
+  const Rule* rule = impl_->rule(device);
+  if (rule == nullptr) return notToBeChecked(device);
+  return impl_->planner.check(device, all, *rule);
+}
+
+Result<Device> DeviceChecker::drawn(const Device& device, const std::string& type_id, const Vec3& entry,
+                                    const Vec3& tip) {
+  const ImplantType* type = impl_->catalogue.find(type_id);
+  if (type == nullptr)
+    return fail(Fault::kRequest, fmt::format("the implant catalogue has no \"{}\"", type_id), "type",
+                "Choose one of the catalogue.");
+  if (type->kind != device.kind)
+    return fail(Fault::kRequest,
+                fmt::format("{} is a {} and {} is a {}", device.id, device.kind, type->name, type->kind), "type",
+                fmt::format("Choose another {}.", device.kind));
+  const double drawn_mm = (tip - entry).norm();
+  if (!(drawn_mm >= 2))
+    return fail(Fault::kRequest, fmt::format("the line of {} is {:.1f} mm long", device.id, drawn_mm), "tip",
+                "Draw it from the cortex to where the tip should be, at least 2 mm.");
+  Device out = device;
+  out.type = type->id;
+  out.diameter_mm = type->diameter_mm;
+  out.direction = (tip - entry) / drawn_mm;
+  const Rule* rule = impl_->rule(out);
+  if (rule == nullptr) return notToBeChecked(device);
+  const std::string& first = device.through.front();
+  constexpr double kBackMm = 25;  // a line drawn with its entry farther off than this means something else
+  std::optional<double> at;
+  for (const auto& hit : rule->space->first_mesh->all(entry - kBackMm * out.direction, out.direction, 2 * kBackMm))
+    if (hit.entering && (!at || std::abs(hit.distance - kBackMm) < std::abs(*at))) at = hit.distance - kBackMm;
+  if (!at)
+    return fail(Fault::kRequest, fmt::format("the line of {} does not enter {}", device.id, first), "entry",
+                fmt::format("Move it until it does: {} is planned from {}.", device.id, first));
+  out.entry = entry + *at * out.direction;
+  const double asked = drawn_mm - *at;
+  if (type->kind == "screw") {
+    out.length_mm = type->longestWithin(asked);
+    out.countersink_mm = type->head_height_mm;
+    if (out.length_mm <= 0)
+      return fail(
+          Fault::kRequest, fmt::format("{} would be {:.1f} mm long", device.id, std::max(0.0, asked)), "tip",
+          fmt::format("The shortest {} is {:g} mm: draw its tip deeper.", type->name, type->lengths_mm.front()));
+  } else {
+    out.length_mm = std::floor(std::min(asked, type->lengths_mm.back() - kWireStubMm) + 1e-9);
+    out.countersink_mm = 0;
+    if (out.length_mm < kLeastWireMm)
+      return fail(Fault::kRequest, fmt::format("{} would go {:.1f} mm deep", device.id, std::max(0.0, asked)), "tip",
+                  fmt::format("A wire goes at least {:g} mm deep: draw its tip deeper.", kLeastWireMm));
+  }
+  out.tip = out.entry + out.length_mm * out.direction;
+  // The hole is drilled as deep as it may be where that asks for this length, else as deep as the device is long.
+  const Reading r = path::read(*rule->space, out.entry, out.direction, rule->tool, 0.1);
+  const double usable = r.crosses ? std::min(r.usable, rule->depth_cap) : out.length_mm;
+  const double sold = type->kind == "screw" ? type->longestWithin(usable) : std::floor(usable);
+  out.measured_depth_mm = sold > out.length_mm ? out.length_mm : usable;
+  return out;
+}
+
+DeviceChecker::Neighbour DeviceChecker::nearest(const Device& device, const std::vector<Device>& all) const {
+  Neighbour least;
+  const Body body = bodyOf(device, impl_->catalogue);
+  for (const Device& other : all) {
+    if (other.id == device.id) continue;
+    const double gap = bodyGap(body, bodyOf(other, impl_->catalogue));
+    if (gap < least.mm) least = {other.id, gap};
+  }
+  return least;
+}
+
+bool DeviceChecker::enters(const Device& device, Bone bone) const { return impl_->planner.enters(device, bone); }
+
+std::vector<std::string> DeviceChecker::warnings(const Device& device) const {
+  Device d = device;
+  d.warnings.clear();
+  impl_->planner.warn(d);
+  return d.warnings;
+}
+
+double DeviceChecker::wantedMargin(const Device& device) const { return marginWanted(device, impl_->settings); }
+const ConstructSettings& DeviceChecker::settings() const { return impl_->settings; }
+
+void DeviceChecker::moved(Bone bone, const Rigid& injured_to_reduced, const std::map<std::string, Surface>& fragments) {
+  impl_->input.injured_to_reduced[bone] = injured_to_reduced;
+  const std::string id(boneId(bone));
+  const auto own = [&](const std::string& part) { return part.substr(0, part.find('.')) == id; };
+  for (const auto& [part, surface] : fragments)
+    if (own(part)) impl_->input.fragments[part] = surface;
+  std::erase_if(impl_->rules, [&](const auto& entry) {
+    const auto& rule = entry.second;
+    return !rule || std::any_of(rule->device.through.begin(), rule->device.through.end(), own);
+  });
+  impl_->planner.forget(bone);
+}
+
+void DeviceChecker::prepare(const Device& device) { (void)impl_->rule(device); }
+
+void DeviceChecker::adopt(std::shared_ptr<const DeviceChecker> other) {
+  for (const auto& [key, rule] : other->impl_->rules) impl_->rules.emplace(key, rule);
+  impl_->adopted.push_back(std::move(other));
+}
+
+void DeviceChecker::setImage(const CtVolume* ct) { impl_->input.ct = ct; }
+bool DeviceChecker::hasImage() const { return impl_->input.ct != nullptr; }
 
 }  // namespace rayset

@@ -121,6 +121,8 @@ struct ConstructInput {
   Frame frame;
   const CtVolume* ct = nullptr;
   std::map<Bone, Rigid> injured_to_reduced;
+  /// Devices that stand already and stay: those planned keep clear of them. Not among the result.
+  std::vector<Device> standing;
 };
 
 /// Plans the construct. A ray with a missing bone, or without any path that keeps the device inside the bones, gets a

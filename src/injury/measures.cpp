@@ -668,15 +668,20 @@ void judge(Measure& m, const Definition& d, const Limits& limits) {
   }
 }
 
-std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Frame& frame, const BoneSurfaces* other,
-                                  const Limits& limits, const std::string& limits_error) {
+std::map<std::string, double> valuesOf(const BoneSurfaces* foot, Side side) {
+  std::map<std::string, double> out;
+  if (foot != nullptr)
+    for (const auto& [key, value] : allValues(LocalFoot(*foot, side, footFrame(*foot, side)))) out[key] = value.value;
+  return out;
+}
+
+Side opposite(Side side) { return side == Side::kRight ? Side::kLeft : Side::kRight; }
+
+std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Frame& frame,
+                                  const std::map<std::string, double>& other_values, const Limits& limits,
+                                  const std::string& limits_error) {
   const LocalFoot foot(bones, side, frame);
   const Values values = allValues(foot);
-  Values other_values;
-  if (other) {
-    const Side other_side = side == Side::kRight ? Side::kLeft : Side::kRight;
-    other_values = allValues(LocalFoot(*other, other_side, footFrame(*other, other_side)));
-  }
   std::vector<Measure> measures;
   for (const auto& d : definitions()) {
     const auto v = values.find(d.key);
@@ -690,7 +695,7 @@ std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Fr
     m.from = foot.patient(v->second.from);
     m.to = foot.patient(v->second.to);
     if (const auto o = other_values.find(d.key); o != other_values.end()) {
-      m.other_side = o->second.value;
+      m.other_side = o->second;
       m.difference = m.value - *m.other_side;
     }
     if (limits_error.empty())
@@ -706,13 +711,18 @@ std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Fr
 
 std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame, const BoneSurfaces* other,
                                 const Limits& limits) {
-  return measuresWith(bones, side, frame, other, limits, "");
+  return measuresWith(bones, side, frame, valuesOf(other, opposite(side)), limits, "");
+}
+
+std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
+                                       const std::map<std::string, double>& other_side) {
+  const auto& shipped = Limits::shipped();
+  if (!shipped) return measuresWith(bones, side, frame, other_side, Limits{}, shipped.error().message());
+  return measuresWith(bones, side, frame, other_side, *shipped, "");
 }
 
 std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame, const BoneSurfaces* other) {
-  const auto& shipped = Limits::shipped();
-  if (!shipped) return measuresWith(bones, side, frame, other, Limits{}, shipped.error().message());
-  return measuresWith(bones, side, frame, other, *shipped, "");
+  return ctMeasuresAgainst(bones, side, frame, valuesOf(other, opposite(side)));
 }
 
 }  // namespace rayset

@@ -1,6 +1,7 @@
 // CT measures of the midfoot, each with its value, limit and source.
 #pragma once
 
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -38,6 +39,9 @@ struct Measure {
 /// error).
 [[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
                                               const BoneSurfaces* other = nullptr);
+/// The same against the other foot's values known from before (`other_side` by key) in place of its bones.
+[[nodiscard]] std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
+                                                     const std::map<std::string, double>& other_side);
 /// The same with given limits.
 [[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
                                               const BoneSurfaces* other, const Limits& limits);

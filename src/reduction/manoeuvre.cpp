@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "base/units.h"
@@ -30,6 +31,32 @@ Movement movementOf(const Rigid& injured_to_reduced, const Vec3& injured_base, c
   m.plantarflexion_rad = hand * w.dot(frame.medial);
   m.pronation_rad = -hand * w.dot(frame.distal);
   return m;
+}
+
+double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surface& metatarsal,
+                        const Rigid& injured_to_reduced, const Vec3& base, const Frame& frame) {
+  std::vector<const DistanceField*> tarsus;
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
+    if (fields.contains(b)) tarsus.push_back(&fields.at(b));
+  Points points;
+  for (const auto& s : sampleEvenly(metatarsal, 1500))
+    if ((s.position - base).norm() < 16) points.push_back(s.position);
+  const Eigen::AngleAxisd turn(Mat3(injured_to_reduced.linear()));
+  const Vec3 shift = injured_to_reduced * base - base;
+  const auto overlap = [&](double s, double traction) {
+    const Rigid X = turnAbout(base, s * turn.angle() * turn.axis(), s * shift + traction * frame.distal);
+    double least = 0;
+    for (const Vec3& p : points)
+      for (const DistanceField* f : tarsus) least = std::min(least, f->value(X * p));
+    return -least;
+  };
+  const double allowed = std::max(0.3, std::max(overlap(0, 0), overlap(1, 0)) + 0.1);
+  for (double traction = 0; traction <= 12; traction += 1) {
+    bool clear = true;
+    for (double s = 0.1; s < 0.95 && clear; s += 0.1) clear = overlap(s, traction) <= allowed;
+    if (clear) return traction;
+  }
+  return 12;
 }
 
 std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearing_mm, bool kept) {

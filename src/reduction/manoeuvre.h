@@ -1,10 +1,12 @@
 // What the surgeon does to bring one ray back, in words.
 #pragma once
 
+#include <map>
 #include <string>
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "geometry/distance_field.h"
 #include "geometry/types.h"
 
 namespace rayset::reduction {
@@ -18,6 +20,11 @@ struct Movement {
 };
 /// Movement of `injured_to_reduced` at the base point as scanned.
 [[nodiscard]] Movement movementOf(const Rigid& injured_to_reduced, const Vec3& injured_base, const Frame& frame);
+
+/// Traction beyond the reduced length with which the base passes the tarsus on its way back, mm. `fields`: of the bones
+/// as scanned, C1 to C3 and Cub are asked; `metatarsal` and its `base` as scanned.
+[[nodiscard]] double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surface& metatarsal,
+                                      const Rigid& injured_to_reduced, const Vec3& base, const Frame& frame);
 
 /// Steps in the order they are done: traction, clearing of the rim, turns, pushes, rotation, hold. `clearing_mm`:
 /// traction beyond the reduced length that lets the base pass its neighbours. `kept`: the ray is where it belongs.

@@ -45,33 +45,6 @@ std::string otherFootDoubt(const BoneSurfaces& other, Side side) {
   return {};
 }
 
-/// Traction beyond the reduced length with which the base passes the tarsus on its way back.
-double clearingTraction(const Patient& patient, int ray, const Rigid& injured_to_reduced, const Vec3& base,
-                        const Frame& frame) {
-  std::vector<const DistanceField*> tarsus;
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
-    if (patient.fields.contains(b)) tarsus.push_back(&patient.fields.at(b));
-  Points points;
-  for (const auto& s : sampleEvenly(patient.bones->at(metatarsal(ray)), 1500))
-    if ((s.position - base).norm() < 16) points.push_back(s.position);
-  const Eigen::AngleAxisd turn(Mat3(injured_to_reduced.linear()));
-  const Vec3 shift = injured_to_reduced * base - base;
-  const auto overlap = [&](double s, double traction) {
-    const Rigid X = turnAbout(base, s * turn.angle() * turn.axis(), s * shift + traction * frame.distal);
-    double least = 0;
-    for (const Vec3& p : points)
-      for (const DistanceField* f : tarsus) least = std::min(least, f->value(X * p));
-    return -least;
-  };
-  const double allowed = std::max(0.3, std::max(overlap(0, 0), overlap(1, 0)) + 0.1);
-  for (double traction = 0; traction <= 12; traction += 1) {
-    bool clear = true;
-    for (double s = 0.1; s < 0.95 && clear; s += 0.1) clear = overlap(s, traction) <= allowed;
-    if (clear) return traction;
-  }
-  return 12;
-}
-
 /// 95 % half-widths from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they
 /// scale the model's covariance so that about nine in ten true errors fall inside.
 struct Interval {
@@ -226,7 +199,9 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     }
     out.joint =
         jointFit(result.reduced.at(metatarsal(ray)), result.reduced.at(tarsalPartner(ray)), result.frame.dorsal);
-    const double clearing = s.kept ? 0 : clearingTraction(*patient, ray, s.injured_to_reduced, s.base, result.frame);
+    const double clearing = s.kept ? 0
+                                   : clearingTraction(patient->fields, injured.at(metatarsal(ray)),
+                                                      s.injured_to_reduced, s.base, result.frame);
     out.manoeuvre = manoeuvre(ray, movementOf(s.injured_to_reduced, s.base, result.frame), clearing, s.kept);
     if (out.joint.overlap_mm > 0.8)
       result.cautions.push_back(fmt::format("{} and {} overlap by {:.1f} mm after reduction: check the surfaces there",

@@ -307,7 +307,7 @@ std::vector<std::string> method(const Case& c) {
   return out;
 }
 
-std::string entry(const Case& c, const Device& d) {
+std::string entry(const Case& c, const Device& d, const KnownAxes& known) {
   if (d.through.empty()) return "–";
   const std::string& first = d.through.front();
   const std::string parent = first.substr(0, first.find('.'));
@@ -319,7 +319,8 @@ std::string entry(const Case& c, const Device& d) {
     is_metatarsal = rayOf(*bone).has_value();
     Vec3 axis = c.reduction.frame.distal, on_axis = centroid(surface);
     if (is_metatarsal) {
-      const MetatarsalAxis m = metatarsalAxis(surface, c.reduction.frame.distal);
+      const auto at = known.find(*bone);
+      const MetatarsalAxis m = at != known.end() ? at->second : metatarsalAxis(surface, c.reduction.frame.distal);
       axis = m.distal;
       on_axis = m.base_centre;
     }
@@ -380,12 +381,13 @@ std::string implant(const Case& c, const Device& d) {
   return implantName(c, d) + ", " + mm(d.length_mm, 0) + (d.kind == "wire" ? " deep" : "");
 }
 
-std::vector<Step> steps(const Case& c) {
+std::vector<Step> steps(const Case& c, const KnownAxes& known) {
   std::vector<Step> out;
   const std::string side = sideCapitals(c.side);
   out.push_back({"Before the incision",
                  {"Confirm the patient, the side (" + side + " foot) and this plan against the images.",
-                  "Check skin, swelling, pulses and compartments; they decide whether and when to operate."}});
+                  "Check skin, swelling, pulses and compartments; they decide whether and when to operate."},
+                 "before"});
 
   bool screws = false, sunk = false;
   for (const Device& d : c.fixation.devices) {
@@ -393,7 +395,7 @@ std::vector<Step> steps(const Case& c) {
     sunk = sunk || (d.kind == "screw" && d.countersink_mm > 0);
   }
   if (screws) {
-    Step every{"For every screw of this plan", {}};
+    Step every{"For every screw of this plan", {}, "screws"};
     every.lines.emplace_back(
         "One hole of the drill's size through both bones, no wider gliding hole in the first: the screw holds position "
         "and "
@@ -418,6 +420,8 @@ std::vector<Step> steps(const Case& c) {
     if (s != RayState::kDisplaced && wires.empty() && definitive.empty()) continue;
 
     Step reduce;
+    reduce.id = fmt::format("ray{}", ray);
+    reduce.ray = ray;
     if (s == RayState::kDisplaced && r != nullptr) {
       reduce.title = capitalised(rayName(ray)) + ": reduce and hold";
       for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(ended(line)));
@@ -430,8 +434,9 @@ std::vector<Step> steps(const Case& c) {
     }
     for (const Device* w : wires) {
       temporary.push_back(w->id);
-      reduce.lines.push_back("Temporary wire " + w->id + ": drive the " + implantName(c, *w) + " from " + entry(c, *w) +
-                             ", " + through(*w) + ", " + mm(w->length_mm, 0) + " deep (" + direction(c, *w) + ").");
+      reduce.lines.push_back("Temporary wire " + w->id + ": drive the " + implantName(c, *w) + " from " +
+                             entry(c, *w, known) + ", " + through(*w) + ", " + mm(w->length_mm, 0) + " deep (" +
+                             direction(c, *w) + ").");
     }
     std::string look =
         "C-arm: " + std::string(viewRule(ray).text) + "; lateral view: " + m + " not dorsal to " + t + ".";
@@ -442,8 +447,10 @@ std::vector<Step> steps(const Case& c) {
     for (const Device* d : definitive) {
       Step fix;
       const ImplantType* type = typeOf(c, *d);
+      fix.id = fix.device = d->id;
+      fix.ray = ray;
       fix.title = capitalised(rayName(ray)) + ": " + d->kind + " " + d->id + ", " + implant(c, *d);
-      fix.lines.push_back("Entry " + entry(c, *d) + "; " + through(*d) + "; " + direction(c, *d) + ".");
+      fix.lines.push_back("Entry " + entry(c, *d, known) + "; " + through(*d) + "; " + direction(c, *d) + ".");
       if (d->kind == "screw") {
         std::string line = "Drill";
         if (type != nullptr && type->drill_mm > 0) line += " " + mm(type->drill_mm);
@@ -463,7 +470,7 @@ std::vector<Step> steps(const Case& c) {
       out.push_back(fix);
     }
   }
-  Step last{"To finish", {}};
+  Step last{"To finish", {}, "finish"};
   if (!temporary.empty())
     last.lines.push_back("Take out the temporary " + std::string(temporary.size() == 1 ? "wire " : "wires ") +
                          listed(temporary) + " once the definitive devices hold.");

@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "anatomy/frames.h"
 #include "case/case.h"
 
 namespace rayset::words {
@@ -46,8 +47,10 @@ struct Finding {
 /// Name of the image set used for the other foot, or "none".
 [[nodiscard]] std::string otherFoot(const Case& c);
 
+/// Axes of the reduced metatarsals; those not in it are taken from the surfaces, which costs some 50 ms each.
+using KnownAxes = std::map<Bone, MetatarsalAxis>;
 /// "dorsal M2, 16 mm distal to the joint".
-[[nodiscard]] std::string entry(const Case& c, const Device& device);
+[[nodiscard]] std::string entry(const Case& c, const Device& device, const KnownAxes& known = {});
 /// "19° to the shaft; 24° down towards the sole, 5° medially".
 [[nodiscard]] std::string direction(const Case& c, const Device& device);
 /// "M2 → C2"
@@ -62,9 +65,12 @@ struct Finding {
 struct Step {
   std::string title;
   std::vector<std::string> lines;
+  std::string id{};      ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
+  int ray = 0;           ///< 0: of no ray
+  std::string device{};  ///< id of the device put in; may be empty
 };
 /// The order of work in theatre, from the reduction's order and the devices.
-[[nodiscard]] std::vector<Step> steps(const Case& c);
+[[nodiscard]] std::vector<Step> steps(const Case& c, const KnownAxes& known = {});
 /// What must be on the table: from the devices and the catalogue.
 [[nodiscard]] std::vector<std::string> instruments(const Case& c);
 

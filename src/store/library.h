@@ -23,11 +23,12 @@
 namespace rayset {
 
 struct CaseRow {
-  std::string id;  ///< letters and digits, made by the library
-  std::string name;
-  std::string created, updated;  ///< ISO 8601, UTC
-  std::int64_t seq = 0;          ///< of the newest row of its history; 0: none
-  bool hidden = false;           ///< taken off the list; nothing is removed
+  std::string id;                  ///< letters and digits, made by the library
+  std::string name;                ///< as the last summary had it
+  std::string first_name;          ///< as it was made with
+  std::string created, updated;    ///< ISO 8601, UTC
+  std::int64_t seq = 0;            ///< of the newest row of its history; 0: none
+  bool hidden = false;             ///< taken off the list; nothing is removed
   nlohmann::ordered_json summary;  ///< for the list: what the last state said of itself (setSummary)
 };
 
@@ -60,7 +61,8 @@ class Library {
   /// Appends an edit; drops what could have been redone. Returns the row.
   [[nodiscard]] Result<HistoryRow> append(const std::string& id, const std::string& kind,
                                           const nlohmann::ordered_json& payload, bool undoable = true);
-  /// Takes back the newest edit in force that is undoable, or puts back the last one taken back. nullopt: nothing to do.
+  /// Takes back the newest edit in force that is undoable, or puts back the last one taken back. nullopt: nothing to
+  /// do.
   [[nodiscard]] Result<std::optional<HistoryRow>> undo(const std::string& id);
   [[nodiscard]] Result<std::optional<HistoryRow>> redo(const std::string& id);
   /// All rows in order, with `active` set.
@@ -68,15 +70,24 @@ class Library {
   /// The edits in force, in order (no undo and redo rows).
   [[nodiscard]] Result<std::vector<HistoryRow>> activeEdits(const std::string& id) const;
 
+  /// The rows that undo() and redo() would take back and put back now.
+  struct Turns {
+    std::optional<HistoryRow> undo, redo;
+  };
+  [[nodiscard]] Result<Turns> turns(const std::string& id) const;
+
   /// Not history, and may be lost: name, notes and figures for the list, derived from the state.
   [[nodiscard]] Status setSummary(const std::string& id, const std::string& name, const std::string& notes, bool hidden,
                                   const nlohmann::ordered_json& summary);
 
-  /// Folder of the case (exists).
+  /// Folder of the case (exists, where the case does).
   [[nodiscard]] std::filesystem::path folder(const std::string& id) const;
-  /// Replaces `folder(id) / part` by the finished folder `made` (same file system), or adds it: renamed and
-  /// synchronised; what stood there is kept until that is done, then removed.
-  [[nodiscard]] Status adopt(const std::string& id, const std::string& part, const std::filesystem::path& made);
+  /// Replaces `folder(id) / part` by the finished folder `made` (same file system), or adds it, and appends the row
+  /// that says so (not undoable): either both or neither, also when the process is killed in between. Synchronised;
+  /// what stood there is kept until that is done, then removed.
+  [[nodiscard]] Result<HistoryRow> adopt(const std::string& id, const std::string& part,
+                                         const std::filesystem::path& made, const std::string& kind,
+                                         const nlohmann::ordered_json& payload);
 
  private:
   struct Impl;

@@ -26,7 +26,8 @@ struct CaseEdit {
 
 class OpenCase {
  public:
-  /// `plan`: folder that writeReport() and plan.json were written to; `images`: the CT's DICOM (read when first needed).
+  /// `plan`: folder that writeReport() and plan.json were written to; `images`: the CT's DICOM (read when first
+  /// needed).
   [[nodiscard]] static Result<std::unique_ptr<OpenCase>> open(const std::filesystem::path& plan,
                                                               const std::filesystem::path& images);
   ~OpenCase();
@@ -37,13 +38,21 @@ class OpenCase {
   /// Checks an edit against the present state and completes it: entry snapped to the cortex, length to the catalogue,
   /// devices planned anew where it asks for that (`device.swap`). What is returned is to be stored. kRequest in words.
   [[nodiscard]] Result<nlohmann::ordered_json> complete(const std::string& kind, const nlohmann::ordered_json& payload);
-  /// What `device.set` or `ray.move` would give: {"devices": [...], "rays": [...]} of what changes, as in state().
+  /// What `device.set` or `ray.move` would give: {"devices": [...], "rays": [...]} of what changes, as in state(). A
+  /// try never waits for the CT: until it has been read, grey values and pull-out of the device are null. The devices
+  /// of a ray that moves are told with their new place and "checked": false: they are checked when the edit is made,
+  /// and the ray's manoeuvre is then renewed too; both are left out here.
   [[nodiscard]] Result<nlohmann::ordered_json> tryEdit(const std::string& kind, const nlohmann::ordered_json& payload);
 
   /// Everything the page shows of a planned case (docs/decisions/workstation.md, "State").
   [[nodiscard]] nlohmann::ordered_json state() const;
-  /// The planned case with its edits, for reports, exports and checks.
+  /// What dragging needs is built in the background from a few seconds after open(), a second or so a ray; a first try
+  /// that comes before waits for it. This ray first, from now on; returns at once.
+  void prepare(int ray);
+  /// The planned case with its edits, for reports, exports and checks. Labels and bodies are in it after loadVolumes().
   [[nodiscard]] const Case& edited() const;
+  /// Reads labels and bodies into edited(), once (about a second).
+  [[nodiscard]] Status loadVolumes();
   /// The CT; read from `images` on first use.
   [[nodiscard]] Result<const CtVolume*> ct();
 

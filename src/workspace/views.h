@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <map>
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -24,50 +25,91 @@ struct SliceRequest {
   int ray = 2;
   std::string device;  ///< kDrill
   FootState state = FootState::kReduced;
-  double offset_mm = 0;     ///< kAlong: to medial; kAcross: to distal; kDrill: depth from the entry
-  double turn_rad = 0;      ///< kAlong: about the shaft, towards medial
+  double offset_mm = 0;           ///< kAlong: to medial; kAcross: to distal; kDrill: depth from the entry; -300 to 300
+  double turn_rad = 0;            ///< kAlong: about the shaft, towards medial
   int width = 400, height = 400;  ///< pixels, 16 to 1024
-  double mm_per_pixel = 0.25;
-  double thickness_mm = 0;  ///< mean over this; 0: one plane
+  double mm_per_pixel = 0.25;     ///< 0.02 to 5
+  double thickness_mm = 0;        ///< mean over this, planes 0.5 mm apart; 0: one plane; up to 40
 };
 
-/// A plane of the picture: pixel (column, row) lies at origin + mm_per_pixel (column right + row down), patient frame of
-/// the state.
+/// A plane of the picture: pixel (column, row) lies at origin + mm_per_pixel (column right + row down), patient frame
+/// of the state (the frame is the same for both states: the tarsus stays).
+///
+/// kAlong: the shaft axis lies level in the middle, distal to the right, dorsal up (turned by turn_rad); a right foot
+/// is then seen from lateral, a left foot from medial. The middle is the centre of the metatarsal's base.
+/// kAcross: seen from distal, dorsal up: medial lies to the right of a right foot's picture, to the left of a left's.
+/// kDrill: seen along the device from its entry; up is dorsal, or proximal where the device stands within 20 degrees of
+/// dorsal. In all three `right` x `down` points away from the viewer.
 struct Slice {
   int width = 0, height = 0;
   double mm_per_pixel = 0;
-  Vec3 origin = Vec3::Zero(), right = Vec3::UnitX(), down = Vec3::UnitY(), normal = Vec3::UnitZ();
-  std::vector<std::int16_t> hu;  ///< row by row
+  Vec3 origin = Vec3::Zero(), right = Vec3::UnitX(), down = Vec3::UnitY();
+  Vec3 normal = Vec3::UnitZ();   ///< the way in which a growing offset takes the plane
+  std::vector<std::int16_t> hu;  ///< row by row; -1024 outside the scan
   struct Outline {
-    std::string body;                              ///< bone, fragment or device id
+    std::string body;                                 ///< bone, fragment or device id
     std::vector<std::vector<Eigen::Vector2d>> lines;  ///< pixels; closed lines repeat their first point
   };
   std::vector<Outline> outlines;
   std::string left, right_word, top, bottom;  ///< orientation words at the edges
-  /// kDrill: from the device's side to the nearest outer cortex in this plane (mm, negative: outside) and where.
+  /// kDrill: from the device's side to the nearest outer cortex of the bones it goes through in this plane (mm,
+  /// negative: outside) and where (pixels). Joint (fracture) faces are no outer cortex.
+  bool has_margin = false;  ///< false: another kind of slice, or none of these bones lies in this plane
   double margin_mm = 0;
   Eigen::Vector2d margin_at = Eigen::Vector2d::Zero();
 };
 
-/// Grey values come from the CT; in the reduced state each bone's are carried to where it belongs and what it leaves
-/// reads as muscle. kRequest: unknown ray or device, sizes out of range.
+/// What slices of one case need, prepared once (what a kind of slice needs, when it is first asked for). Const and safe
+/// to share between threads.
+class Slicer {
+ public:
+  /// `c`: bones as scanned, labels and bodies are taken from it; it need not stay. `ct` must stay.
+  Slicer(const Case& c, const CtVolume& ct);
+  ~Slicer();
+  Slicer(const Slicer&) = delete;
+  Slicer& operator=(const Slicer&) = delete;
+
+  /// `c`: the same case, with poses, devices and frame as they stand now.
+  ///
+  /// Grey values come from the CT; in the reduced state each bone's are carried to where it belongs (with its blur,
+  /// about 1 mm around it, where that is denser than what it comes to lie in) and what it leaves reads as muscle. Soft
+  /// tissue does not move: a bone may come to lie in what was air. Toes and sesamoids go with their ray as in
+  /// xray/bodies.h.
+  /// kRequest: unknown ray or device, a device in the injured state, sizes out of range.
+  [[nodiscard]] Result<Slice> slice(const Case& c, const SliceRequest& request) const;
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+/// One slice, with nothing kept: Slicer(c, ct).slice(c, request).
 [[nodiscard]] Result<Slice> sliceOf(const Case& c, const CtVolume& ct, const SliceRequest& request);
 
-/// A surface with about `edge_mm` long edges, for the screen.
+/// A surface with about as many triangles as edges of `edge_mm` would give (fewer where it is flat, more where it is
+/// bent; at most kLightTriangles), for the screen: edges are taken away one by one, the least missed first (quadric
+/// error metric, Garland and Heckbert 1997). Closed where `surface` is; small surfaces stay as they are.
+inline constexpr std::size_t kLightTriangles = 10000;
 [[nodiscard]] Surface lightMesh(const Surface& surface, double edge_mm = 1.6);
 
-/// A simulated film of the case (8-bit grey PNG in memory).
+/// A simulated film of the case.
 struct FilmRequest {
   double orbital_deg = 0, tilt_deg = 15;  ///< tube angles as in docs/verify.md
   std::string view;                       ///< a named view in place of the angles; may be empty
   enum class Show { kInjured, kReduced, kMetal } show = Show::kMetal;
-  int pixels = 512;
+  int pixels = 512;  ///< width and height, 64 to 2048
 };
-/// Keeps the projection volumes of a case between films.
+/// Keeps the projection volumes of a case between films. Safe to share between threads.
 class FilmStudio {
  public:
   explicit FilmStudio(const FootBodies& bodies);
   ~FilmStudio();
+  FilmStudio(const FilmStudio&) = delete;
+  FilmStudio& operator=(const FilmStudio&) = delete;
+
+  /// The picture that `rayset views` makes (same projection, grey scale and metal) as 8-bit grey PNG: pixels x pixels,
+  /// the foot in the middle on black, as large as fits; no marks. pHYs tells the pixel on the detector; at the joints
+  /// it is smaller by (SID - OID) / SID. kRequest: a view or angle that cannot be made.
   [[nodiscard]] Result<std::vector<std::uint8_t>> film(const Case& c, const FilmRequest& request) const;
 
  private:

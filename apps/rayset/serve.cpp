@@ -1,0 +1,81 @@
+// rayset serve: the workstation, a page on this machine.
+#include <fmt/format.h>
+#include <spawn.h>
+#include <sys/wait.h>
+
+#include <chrono>
+#include <csignal>
+#include <cstdlib>
+#include <thread>
+
+#include "server/server.h"
+#include "verbs.h"
+
+extern char** environ;
+
+namespace rayset::app {
+namespace {
+
+struct Options {
+  std::string cases, web;
+  std::uint16_t port = 0;
+  bool open = false;
+  std::string add_images, add_plan, add_name;
+};
+
+std::string defaultCases() {
+  const char* home = std::getenv("HOME");
+  return (std::filesystem::path(home == nullptr ? "." : home) / "rayset-cases").string();
+}
+
+/// Asks the desktop to show the page; whether that worked is seen on the screen.
+void openPage(const std::string& address) {
+  std::string program = "xdg-open", url = address;
+  char* arguments[] = {program.data(), url.data(), nullptr};
+  pid_t child = 0;
+  if (posix_spawnp(&child, program.c_str(), nullptr, nullptr, arguments, environ) == 0)
+    std::thread([child] { waitpid(child, nullptr, 0); }).detach();
+}
+
+int serve(const Options& options, Console& console) {
+  const bool adds = !options.add_images.empty() || !options.add_plan.empty() || !options.add_name.empty();
+  if (adds && (options.add_images.empty() || options.add_plan.empty() || options.add_name.empty()))
+    return console.fail({Fault::kRequest, "a case to add needs images, plan and name",
+                         "--add-images, --add-plan, --add-name", "Give all three."});
+  std::signal(SIGPIPE, SIG_IGN);  // who reads what is printed may be gone
+  server::ServerSettings settings;
+  settings.cases = options.cases.empty() ? defaultCases() : options.cases;
+  if (!options.web.empty()) settings.web = options.web;
+  settings.http.port = options.port;
+  settings.version = RAYSET_VERSION;
+  auto server = server::Server::start(settings);
+  if (!server) return console.fail(server.error());
+  if (adds) {
+    const auto added = (*server)->add({options.add_images, options.add_plan, options.add_name}, console.progress());
+    if (!added) return console.fail(added.error());
+  }
+  const std::string address = (*server)->address();
+  console.say(fmt::format("Rayset is at {}  (cases in {}; Ctrl-C ends it)", address, settings.cases.string()));
+  if (options.open) openPage(address);
+  while (!console.stop) std::this_thread::sleep_for(std::chrono::milliseconds(50));
+  server->reset();
+  console.say("Ended.");
+  return 0;
+}
+
+}  // namespace
+
+void addServeVerb(CLI::App& app, Console& console, int& status) {
+  auto options = std::make_shared<Options>();
+  CLI::App* verb = app.add_subcommand("serve", "the workstation: a page in the browser, on this machine only");
+  verb->add_option("--cases", options->cases, "folder of the case library (else rayset-cases in the home folder)");
+  verb->add_option("--port", options->port, "on 127.0.0.1; 0: a free one")->capture_default_str();
+  verb->add_option("--web", options->web, "folder of the built page");
+  verb->add_flag("--open", options->open, "show it in the browser");
+  verb->add_option("--add-images", options->add_images, "CT of a case to add to the library, once");
+  verb->add_option("--add-plan", options->add_plan, "what `rayset plan` wrote from it");
+  verb->add_option("--add-name", options->add_name, "its name in the list");
+  verb->callback([options, &console, &status] { status = serve(*options, console); });
+}
+
+}  // namespace rayset::app

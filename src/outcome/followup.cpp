@@ -1,0 +1,142 @@
+#include "outcome/followup.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cstdio>
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+namespace rayset {
+namespace {
+
+using Json = nlohmann::json;
+using std::chrono::sys_days;
+using std::chrono::year_month_day;
+
+/// "2026-01-31", exactly so.
+std::optional<sys_days> dayOf(const std::string& date) {
+  if (date.size() != 10 || date[4] != '-' || date[7] != '-') return std::nullopt;
+  for (std::size_t n = 0; n < date.size(); ++n)
+    if (n != 4 && n != 7 && (date[n] < '0' || date[n] > '9')) return std::nullopt;
+  const year_month_day day{std::chrono::year(std::stoi(date.substr(0, 4))),
+                           std::chrono::month(static_cast<unsigned>(std::stoi(date.substr(5, 2)))),
+                           std::chrono::day(static_cast<unsigned>(std::stoi(date.substr(8, 2))))};
+  if (!day.ok() || day.year() < std::chrono::year(1900)) return std::nullopt;
+  return sys_days(day);
+}
+
+std::string written(sys_days day, const char* dash) {
+  const year_month_day d(day);
+  return fmt::format("{:04}{}{:02}{}{:02}", static_cast<int>(d.year()), dash, static_cast<unsigned>(d.month()), dash,
+                     static_cast<unsigned>(d.day()));
+}
+
+bool applies(const std::string& when, const std::vector<Device>& devices) {
+  if (when == "always") return true;
+  return std::any_of(devices.begin(), devices.end(), [&when](const Device& d) {
+    if (d.stage != "definitive") return false;
+    return when == "screws" ? d.kind == "screw" : d.kind == "wire";
+  });
+}
+
+/// RFC 5545 3.3.11: backslash, semicolon, comma and line feed are escaped.
+std::string escaped(const std::string& text) {
+  std::string out;
+  for (const char c : text) {
+    if (c == '\\' || c == ';' || c == ',') out += '\\';
+    if (c == '\n')
+      out += "\\n";
+    else if (c != '\r')
+      out += c;
+  }
+  return out;
+}
+
+/// RFC 5545 3.1: at most 75 octets a line, the rest on lines that begin with a space; no character is cut in two.
+void addLine(std::string& out, const std::string& line) {
+  std::size_t used = 0;
+  for (std::size_t n = 0; n < line.size();) {
+    std::size_t length = 1;
+    while (n + length < line.size() && (static_cast<unsigned char>(line[n + length]) & 0xC0U) == 0x80U) ++length;
+    if (used + length > 75) {
+      out += "\r\n ";
+      used = 1;
+    }
+    out.append(line, n, length);
+    used += length;
+    n += length;
+  }
+  out += "\r\n";
+}
+
+}  // namespace
+
+std::filesystem::path defaultFollowupFile() { return std::filesystem::path(RAYSET_DATA_DIR) / "followup.json"; }
+
+Result<std::vector<Appointment>> followupPlan(const std::vector<Device>& devices, const std::filesystem::path& data) {
+  std::ifstream in(data);
+  const Json j = Json::parse(in, nullptr, false);
+  const auto wrong = [&data](const std::string& what) {
+    return fail(Fault::kInternal, "the follow-up data cannot be used: " + what, data.string(), "Install rayset anew.");
+  };
+  if (!j.is_object()) return wrong("no JSON object");
+  std::vector<Appointment> plan;
+  try {
+    const std::string defers = j.at("defers").get<std::string>();
+    for (const Json& entry : j.at("appointments")) {
+      const std::string when = entry.at("when").get<std::string>();
+      if (when != "always" && when != "screws" && when != "definitive wires") return wrong("when: " + when);
+      Appointment a;
+      a.id = entry.at("id").get<std::string>();
+      a.week_from = entry.at("week_from").get<int>();
+      a.week_to = entry.at("week_to").get<int>();
+      if (a.week_from < 0 || a.week_to < a.week_from) return wrong("weeks of " + a.id);
+      a.title = entry.at("title").get<std::string>();
+      a.text = fmt::format("{} {}", entry.at("text").get<std::string>(), defers);
+      a.source = entry.at("source").get<std::string>();
+      a.certainty = entry.at("certainty").get<std::string>();
+      if (applies(when, devices)) plan.push_back(std::move(a));
+    }
+  } catch (const Json::exception& e) {
+    return wrong(e.what());
+  }
+  std::stable_sort(plan.begin(), plan.end(),
+                   [](const Appointment& a, const Appointment& b) { return a.week_from < b.week_from; });
+  return plan;
+}
+
+std::optional<std::string> weeksAfter(const std::string& date, int weeks) {
+  const auto day = dayOf(date);
+  if (!day) return std::nullopt;
+  return written(*day + std::chrono::days(7 * weeks), "-");
+}
+
+Result<std::string> followupCalendar(const std::vector<Appointment>& plan, const std::string& surgery_date,
+                                     const std::string& name, const std::string& id, const std::string& stamp) {
+  const auto day = dayOf(surgery_date);
+  if (!day)
+    return fail(Fault::kRequest, "there is no date of surgery to count from", surgery_date,
+                "Give the date of surgery under Follow-up.");
+  std::string out;
+  for (const char* line :
+       {"BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Rayset//Follow-up//EN", "CALSCALE:GREGORIAN", "METHOD:PUBLISH"})
+    addLine(out, line);
+  for (const Appointment& a : plan) {
+    addLine(out, "BEGIN:VEVENT");
+    addLine(out, fmt::format("UID:{}-{}@rayset.invalid", id, a.id));
+    addLine(out, "DTSTAMP:" + stamp);
+    addLine(out, "DTSTART;VALUE=DATE:" + written(*day + std::chrono::days(7 * a.week_from), ""));
+    // The end is not part of the event (3.6.1); week_to is its last day.
+    addLine(out, "DTEND;VALUE=DATE:" + written(*day + std::chrono::days(7 * a.week_to + 1), ""));
+    addLine(out, "SUMMARY:" + escaped(name.empty() ? a.title : fmt::format("{}: {}", name, a.title)));
+    addLine(out, "DESCRIPTION:" + escaped(fmt::format("{}\nSource: {}", a.text, a.source)));
+    addLine(out, "TRANSP:TRANSPARENT");
+    addLine(out, "END:VEVENT");
+  }
+  addLine(out, "END:VCALENDAR");
+  return out;
+}
+
+}  // namespace rayset

@@ -1,0 +1,196 @@
+#include "report/runs.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+
+#include "base/json_file.h"
+#include "base/units.h"
+#include "dicom/film_writer.h"
+#include "geometry/json.h"
+#include "outcome/ct_check.h"
+#include "report/film_shots.h"
+#include "report/report.h"
+#include "report/verification_report.h"
+
+namespace rayset {
+
+Result<Case> planInto(const PlanRequest& request, const std::filesystem::path& folder, const Progress& progress) {
+  auto planned = planCase(request, progress);
+  if (!planned) return planned;
+  const auto start = std::chrono::steady_clock::now();
+  if (const Status s = writeReport(*planned, folder, progress); !s) return tl::unexpected(s.error());
+  planned->timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+  if (progress.cancelled()) return cancelledError();
+  if (const Status s = writeJson(folder / "plan.json", planJson(*planned)); !s) return tl::unexpected(s.error());
+  return planned;
+}
+
+Result<VerifyInput> readVerifyInput(const VerifyRequest& request) {
+  auto plan = readPlan(request.plan);
+  if (!plan) return tl::unexpected(plan.error());
+  auto catalogue = readCatalogue(defaultCatalogueFile());
+  if (!catalogue) return tl::unexpected(catalogue.error());
+  if (request.films.empty() == request.ct.empty())
+    return fail(Fault::kRequest, "give either films or a CT", "--films, --ct",
+                "Two or more films after --films, or the folder of a CT after --ct.");
+  if (!request.views.empty() && request.views.size() != request.films.size())
+    return fail(Fault::kRequest,
+                fmt::format("{} views are given for {} films", request.views.size(), request.films.size()), "--views",
+                "Give one view a film, in the order of the films.");
+  VerifyInput input{request, std::move(*plan), std::move(*catalogue), {}, {}};
+  if (!request.ct.empty()) return input;
+  auto bodies = readPlanBodies(request.plan);
+  if (!bodies) return tl::unexpected(bodies.error());
+  input.bodies = std::move(*bodies);
+  for (std::size_t n = 0; n < request.films.size(); ++n) {
+    auto scan = readFilm(request.films[n]);
+    if (!scan) return tl::unexpected(scan.error());
+    auto film = checkedFilm(std::move(*scan), request.views.empty() ? std::string() : request.views[n]);
+    if (!film) return tl::unexpected(film.error());
+    input.films.push_back(std::move(*film));
+  }
+  return input;
+}
+
+namespace {
+
+Result<Verification> check(const VerifyInput& input, const Progress& progress) {
+  const VerifyRequest& request = input.request;
+  if (request.ct.empty())
+    return checkFilms({&input.plan, &input.bodies, &input.catalogue, input.films, request.temporary}, progress);
+  const auto scan = readCt(request.ct, {request.series}, progress);
+  if (!scan) return tl::unexpected(scan.error());
+  return checkCt({&input.plan, &input.catalogue, &*scan, request.temporary}, progress);
+}
+
+}  // namespace
+
+Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path& folder, const Progress& progress) {
+  auto checked = check(input, progress);
+  if (!checked) return checked;
+  VerificationReport report{&input.plan, &*checked, &input.catalogue, nullptr, nullptr};
+  if (input.request.ct.empty()) {
+    report.films = &input.films;
+    report.bodies = &input.bodies;
+  }
+  if (const Status s = writeVerificationReport(report, folder); !s) return tl::unexpected(s.error());
+  if (progress.cancelled()) return cancelledError();
+  if (const Status s = writeJson(folder / "verification.json", verificationJson(input.plan, *checked)); !s)
+    return tl::unexpected(s.error());
+  return checked;
+}
+
+namespace {
+
+FilmView filmViewOf(const TubePose& tube) {
+  if (std::abs(tube.orbital_rad) > toRadians(60)) return FilmView::kLateral;
+  return std::abs(tube.orbital_rad) > toRadians(15) ? FilmView::kOblique : FilmView::kDorsoplantar;
+}
+
+FilmWriteInfo infoOf(const PlanRecord& plan, const TubePose& tube, const SimulatedFilm& film,
+                     const std::string& caption, const std::string& description, int number) {
+  FilmWriteInfo info;
+  info.patient_name = plan.patient_name;
+  info.patient_id = plan.patient_id;
+  info.study_uid = plan.study_uid;
+  info.study_date = plan.study_date;
+  info.series_description = caption;
+  info.instance_number = number;
+  info.model = "simulated film";
+  info.side = plan.side;
+  info.view = filmViewOf(tube);
+  info.simulated = true;
+  info.derivation = fmt::format("line integrals through CT, 60 keV; {}; {}", description, wordOf(film.state));
+  info.column_mm = info.row_mm = film.view.pixel_mm;
+  info.source_detector_mm = tube.sid_mm;
+  info.source_patient_mm = tube.sid_mm - tube.oid_mm;
+  info.bits_stored = 12;
+  // Room beyond black and white, so that nothing is clipped that a reader could still window.
+  info.value_low = -0.1;
+  info.value_high = 1.2;
+  info.window_low = 0;
+  info.window_high = 1;
+  info.uid_seed = static_cast<std::uint64_t>(number);
+  return info;
+}
+
+nlohmann::ordered_json filmEntry(const std::string& name, const TubePose& tube, const SimulatedFilm& film,
+                                 const std::string& description) {
+  return {{"file", name + ".dcm"},
+          {"picture", name + ".png"},
+          {"view", description},
+          {"state", wordOf(film.state)},
+          {"tube",
+           {{"orbital_deg", rounded(toDegrees(tube.orbital_rad), 2)},
+            {"tilt_deg", rounded(toDegrees(tube.tilt_rad), 2)},
+            {"sid_mm", tube.sid_mm},
+            {"oid_mm", tube.oid_mm}}},
+          {"source", pointJson(film.view.source, 3)},
+          {"detector", pointJson(film.view.detector, 3)},
+          {"right", pointJson(film.view.right, 9)},
+          {"down", pointJson(film.view.down, 9)},
+          {"pixel_mm", film.view.pixel_mm},
+          {"columns", film.view.columns},
+          {"rows", film.view.rows}};
+}
+
+}  // namespace
+
+Result<ViewsWritten> viewsInto(const ViewsRequest& request, const std::filesystem::path& folder,
+                               const Progress& progress) {
+  const auto plan = readPlan(request.plan);
+  if (!plan) return tl::unexpected(plan.error());
+  const auto bodies = readPlanBodies(request.plan);
+  if (!bodies) return tl::unexpected(bodies.error());
+  const auto catalogue = readCatalogue(defaultCatalogueFile());
+  if (!catalogue) return tl::unexpected(catalogue.error());
+  std::vector<std::pair<TubePose, std::string>> tubes;
+  for (const std::string& word : request.views) {
+    const auto tube = tubeFromWord(word);
+    if (!tube) return tl::unexpected(tube.error());
+    tubes.push_back(*tube);
+  }
+  std::vector<FilmedState> states;
+  for (const std::string& word : request.states)
+    for (const FilmedState s : kFilmedStates)
+      if (wordOf(s) == word) states.push_back(s);
+
+  const FilmedFoot foot =
+      filmedFoot(plan->side, plan->frame, plan->reduced, plan->injured_to_reduced, plan->devices, *catalogue);
+  const FootProjector projector(*bodies);
+  ToneSettings tone;
+  tone.scatter_fraction = request.scatter;
+  tone.photons = request.photons;
+  nlohmann::ordered_json list = nlohmann::ordered_json::array();
+  ViewsWritten written;
+  written.sole_assumed = foot.plate.assumed;
+  for (std::size_t n = 0; n < tubes.size(); ++n) {
+    progress("films", static_cast<double>(n) / static_cast<double>(tubes.size()));
+    if (progress.cancelled()) return cancelledError();
+    auto [tube, description] = tubes[n];
+    tube.pixel_mm = request.pixel_mm;
+    const auto films = simulate(projector, foot, tube, description, states, tone);
+    if (!films) return tl::unexpected(films.error());
+    for (const SimulatedFilm& film : *films) {
+      ++written.films;
+      std::string name = fmt::format("{}_{}", request.views[n], wordOf(film.state));
+      std::replace_if(
+          name.begin(), name.end(), [](char c) { return c == '=' || c == ','; }, '_');
+      const Shot shot = shotOf(foot, film, name, film.view.columns / 2.3);
+      if (const Status s = writeShot(folder / (name + ".png"), foot.side, shot); !s) return tl::unexpected(s.error());
+      const FilmWriteInfo info = infoOf(*plan, tube, film, shot.caption, description, written.films);
+      if (const Status s = writeFilm(folder / (name + ".dcm"), film.film, info); !s) return tl::unexpected(s.error());
+      list.push_back(filmEntry(name, tube, film, description));
+    }
+  }
+  if (const Status s =
+          writeJson(folder / "views.json", {{"schema", "rayset.views/1"}, {"simulated", true}, {"films", list}});
+      !s)
+    return tl::unexpected(s.error());
+  progress("films", 1);
+  return written;
+}
+
+}  // namespace rayset

@@ -1,0 +1,61 @@
+// Whole runs, from images to a folder of results: what the command line and the server both do.
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "base/progress.h"
+#include "base/result.h"
+#include "case/case.h"
+#include "case/plan_record.h"
+#include "outcome/film_check.h"
+#include "outcome/verification.h"
+
+namespace rayset {
+
+/// planCase(), writeReport() and plan.json, into an existing empty folder. Errors as those; kCancelled when stopped.
+[[nodiscard]] Result<Case> planInto(const PlanRequest& request, const std::filesystem::path& folder,
+                                    const Progress& progress = {});
+
+struct VerifyRequest {
+  std::filesystem::path plan;                ///< folder that planInto() wrote
+  std::vector<std::filesystem::path> films;  ///< two or more, or
+  std::filesystem::path ct;                  ///< a folder
+  std::vector<std::string> views;            ///< of the films, in their order; empty: from their headers
+  std::string series;                        ///< of the CT
+  bool temporary = false;                    ///< wires of the temporary stage are still in
+};
+
+/// What is read before anything is computed.
+struct VerifyInput {
+  VerifyRequest request;
+  PlanRecord plan;
+  Catalogue catalogue;
+  FootBodies bodies;               ///< films only
+  std::vector<CheckedFilm> films;  ///< films only
+};
+
+/// kRequest where neither or both of films and CT are given, where views and films differ in number, or the plan cannot
+/// be used; kImages naming the film that cannot.
+[[nodiscard]] Result<VerifyInput> readVerifyInput(const VerifyRequest& request);
+/// checkFilms() or checkCt(), the report and verification.json, into an existing empty folder. Errors as those.
+[[nodiscard]] Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path& folder,
+                                              const Progress& progress = {});
+
+struct ViewsRequest {
+  std::filesystem::path plan;                                                  ///< folder that planInto() wrote
+  std::vector<std::string> views{"dorsoplantar-20", "oblique-30", "lateral"};  ///< names or tube angles
+  std::vector<std::string> states{"injured", "reduced", "metal"};
+  double pixel_mm = 0.2, scatter = 0, photons = 0;
+};
+struct ViewsWritten {
+  int films = 0;
+  bool sole_assumed = false;  ///< the sole is not in the CT: tube angles are off by as much as the foot slopes
+};
+/// Simulated films of a planned foot, VIEW_STATE.png and .dcm, and views.json, into an existing empty folder. kRequest
+/// for a plan that cannot be used or an unknown view.
+[[nodiscard]] Result<ViewsWritten> viewsInto(const ViewsRequest& request, const std::filesystem::path& folder,
+                                             const Progress& progress = {});
+
+}  // namespace rayset

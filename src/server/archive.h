@@ -1,0 +1,45 @@
+// Archives that came from outside, unpacked safely, and archives that go out.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <string>
+
+#include "base/progress.h"
+#include "base/result.h"
+#include "server/http.h"
+
+namespace rayset::server {
+
+struct UnpackLimits {
+  std::uint64_t bytes = std::uint64_t{8} << 30U;  ///< of everything unpacked
+  std::uint64_t files = 50'000;
+};
+
+/// Whether the name ends like an archive that unpack() reads (.zip, .tar, .tar.gz, .tgz).
+[[nodiscard]] bool isArchiveName(const std::string& name);
+
+/// Writes the regular files of the archive under `folder` (exists). kImages naming archive and entry for: absolute
+/// paths, "..", links, devices, more than the limits allow, what is damaged, protected by a password or no archive.
+[[nodiscard]] Status unpack(const std::filesystem::path& archive, const std::filesystem::path& folder,
+                            const UnpackLimits& limits = {}, const Progress& progress = {});
+
+/// A zip that is sent while it is made.
+class ZipWriter {
+ public:
+  explicit ZipWriter(Sink& sink);
+  ~ZipWriter();
+  ZipWriter(const ZipWriter&) = delete;
+  ZipWriter& operator=(const ZipWriter&) = delete;
+  /// False: the other side is gone or a file cannot be read; the zip is then not ended, so that it shows.
+  [[nodiscard]] bool add(const std::string& name, const std::string& content);
+  [[nodiscard]] bool addFile(const std::string& name, const std::filesystem::path& file);
+  [[nodiscard]] bool finish();
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace rayset::server

@@ -1,0 +1,527 @@
+#include "server/desk.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <functional>
+
+#include "base/json_file.h"
+#include "bones/edits.h"
+#include "case/case.h"
+#include "outcome/followup.h"
+#include "report/report.h"
+#include "report/runs.h"
+#include "workspace/case_edits.h"
+
+namespace rayset::server {
+namespace fs = std::filesystem;
+
+namespace {
+
+constexpr std::size_t kMostOpen = 3;  // planned cases kept in memory, each a few hundred megabytes
+
+std::string textOf(const Json& j, const char* key) {
+  const auto it = j.is_object() ? j.find(key) : j.end();
+  return it != j.end() && it->is_string() ? it->get<std::string>() : std::string();
+}
+Json valueOf(const Json& j, const char* key) {
+  const auto it = j.is_object() ? j.find(key) : j.end();
+  return it != j.end() ? *it : Json(nullptr);
+}
+bool startsWith(const std::string& text, std::string_view start) { return text.rfind(start, 0) == 0; }
+
+/// Edits that mean this scan and no other.
+bool ofImages(const std::string& kind) {
+  return kind == "bones.edit" || kind == "depth.measured" || kind == "theatre.step" || startsWith(kind, "device.") ||
+         startsWith(kind, "ray.") || startsWith(kind, "measure.");
+}
+bool changesPlan(const std::string& kind) { return startsWith(kind, "device.") || startsWith(kind, "ray."); }
+
+tl::unexpected<Error> notPlanned() {
+  return fail(Fault::kRequest, "this case is not planned yet", "plan", "Give images and plan them first.");
+}
+
+}  // namespace
+
+bool CaseFacts::stale() const {
+  if (!plan) return false;
+  const Json used = valueOf(plan->payload, "edits");
+  if ((used.is_object() ? used : Json::object()) != bone_edits) return true;
+  return other && other->seq > plan->seq;
+}
+
+std::string CaseFacts::edition() const {
+  std::string rows = fmt::format("{}", plan ? plan->seq : 0);
+  for (const CaseEdit& e : edits)
+    if (changesPlan(e.kind)) rows += fmt::format("-{}", e.seq);
+  return fmt::format("{:016x}", std::hash<std::string>{}(rows));
+}
+
+CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
+  CaseFacts facts;
+  facts.name = row.first_name;  // until it is renamed
+  for (const HistoryRow& h : history) {
+    if (!h.active) continue;
+    const std::string part = textOf(h.payload, "part");
+    if (h.kind == "import" && part == "images") facts.images = h;
+    if (h.kind == "import" && part == "other") facts.other = h;
+  }
+  const std::int64_t first = facts.images ? facts.images->seq : 0;
+  for (const HistoryRow& h : history) {
+    if (!h.active || h.kind == "undo" || h.kind == "redo" || h.kind == "import") continue;
+    if (h.kind == "case.name") facts.name = textOf(h.payload, "text");
+    if (h.kind == "case.notes") facts.notes = textOf(h.payload, "text");
+    if (h.kind == "case.hide") facts.hidden = valueOf(h.payload, "hidden") == true;
+    if (h.kind == "surgery.date") facts.surgery_date = valueOf(h.payload, "date");
+    if (h.kind == "followup.done") facts.kept[textOf(h.payload, "id")] = valueOf(h.payload, "date");
+    if (h.kind == "plan" && h.seq > first) facts.plan = h;
+    if (h.kind == "verify" && h.seq > first) facts.checks.push_back(h);
+    if (!h.undoable || (ofImages(h.kind) && h.seq < first)) continue;
+    facts.edits.push_back({h.seq, h.kind, h.payload});
+    if (h.kind == "bones.edit") facts.bone_edits = mergedBoneEdits(facts.bone_edits, valueOf(h.payload, "edits"));
+    facts.changed_by_hand = facts.changed_by_hand || changesPlan(h.kind);
+  }
+  return facts;
+}
+
+std::string wordsOf(const HistoryRow& row) {
+  const Json& p = row.payload;
+  const std::string id = textOf(p, "id");
+  const Json ray = valueOf(p, "ray");
+  const std::string which = ray.is_number_integer() ? fmt::format("ray {}", ray.get<int>()) : "a ray";
+  if (row.kind == "import") return textOf(p, "part") == "other" ? "images of the other foot" : "images";
+  if (row.kind == "plan") return "planned";
+  if (row.kind == "verify") return textOf(p, "kind") == "ct" ? "checked with a CT" : "checked with films";
+  if (row.kind == "undo") return "taken back";
+  if (row.kind == "redo") return "put back";
+  if (row.kind == "case.name") return fmt::format("named \"{}\"", textOf(p, "text"));
+  if (row.kind == "case.notes") return "notes";
+  if (row.kind == "case.hide") return valueOf(p, "hidden") == true ? "hidden" : "shown again";
+  if (row.kind == "device.set") return fmt::format("{} placed by hand", id);
+  if (row.kind == "device.remove") return fmt::format("{} left out", id);
+  if (row.kind == "device.swap") return fmt::format("{} with {}", which, textOf(p, "to"));
+  if (row.kind == "ray.move") return fmt::format("{} placed by hand", which);
+  if (row.kind == "ray.reset") return fmt::format("{} back to the plan", which);
+  if (row.kind == "bones.edit") return "bones corrected";
+  if (row.kind == "measure.add") return textOf(p, "kind") == "angle" ? "angle drawn" : "distance drawn";
+  if (row.kind == "measure.remove") return "drawn measure removed";
+  if (row.kind == "depth.measured")
+    return fmt::format("depth of {} {}", textOf(p, "device"), valueOf(p, "mm").is_null() ? "taken away" : "measured");
+  if (row.kind == "theatre.step")
+    return fmt::format("step {} {}", textOf(p, "step"), valueOf(p, "done") == true ? "done" : "not done");
+  if (row.kind == "followup.done") return fmt::format("appointment {} kept", id);
+  if (row.kind == "surgery.date") return fmt::format("operation on {}", textOf(p, "date"));
+  return row.kind;
+}
+
+fs::path uploadFolder(const fs::path& case_folder, const std::string& part) { return case_folder / ".upload" / part; }
+
+Json uploadsOf(const fs::path& case_folder) {
+  Json out = Json::object();
+  for (const char* part : {"images", "other", "followup"}) {
+    std::vector<std::pair<std::string, std::uintmax_t>> files;
+    std::error_code problem;
+    for (const auto& entry : fs::directory_iterator(uploadFolder(case_folder, part), problem)) {
+      const std::string name = entry.path().filename().string();
+      if (name.front() != '.') files.emplace_back(name, entry.file_size(problem));
+    }
+    std::sort(files.begin(), files.end());
+    Json list = Json::array();
+    for (const auto& [name, bytes] : files) list.push_back({{"name", name}, {"bytes", bytes}});
+    out[part] = std::move(list);
+  }
+  return out;
+}
+
+/// A case in memory. `gate` is held shared by who looks and exclusively by who changes.
+struct Desk::Open {
+  explicit Open(std::string i) : id(std::move(i)) {}
+  const std::string id;
+  std::shared_mutex gate;
+  std::int64_t plan = 0, seq = -1;  ///< the row of the plan that is open; the newest row applied
+  bool volumes = false;             ///< labels and grey values are read
+  std::unique_ptr<OpenCase> open;
+  std::unique_ptr<FilmStudio> studio;
+  std::unique_ptr<Slicer> slicer;
+
+  void close() {
+    slicer.reset();
+    studio.reset();
+    open.reset();
+    volumes = false;
+    plan = 0;
+    seq = -1;
+  }
+};
+
+Desk::Desk(Library& library, const Jobs& jobs) : library_(library), jobs_(jobs) {}
+Desk::~Desk() = default;
+
+std::shared_ptr<Desk::Open> Desk::openOf(const std::string& id) {
+  const std::lock_guard lock(mutex_);
+  const auto known = std::find_if(open_.begin(), open_.end(), [&id](const auto& o) { return o->id == id; });
+  if (known != open_.end()) {
+    open_.splice(open_.begin(), open_, known);
+  } else {
+    open_.push_front(std::make_shared<Open>(id));
+    // One in use stays alive with who uses it; its gate must then stay the one that others find.
+    for (auto it = std::prev(open_.end()); open_.size() > kMostOpen && it != open_.begin();) {
+      const auto before = std::prev(it);
+      if (it->use_count() == 1) open_.erase(it);
+      it = before;
+    }
+  }
+  return open_.front();
+}
+
+Result<CaseFacts> Desk::facts(const std::string& id) const {
+  const auto row = library_.find(id);
+  if (!row) return tl::unexpected(row.error());
+  const auto history = library_.history(id);
+  if (!history) return tl::unexpected(history.error());
+  return factsOf(*row, *history);
+}
+
+/// With the gate held exclusively: the open case as the history has it.
+Status Desk::refresh(const std::string& id, Open& open, const CaseFacts& facts, std::int64_t seq) {
+  if (!facts.plan) {
+    open.close();
+    return {};
+  }
+  if (open.plan != facts.plan->seq) {
+    open.close();
+    const fs::path folder = library_.folder(id);
+    auto made = OpenCase::open(folder / "plan", folder / "images");
+    if (!made) return tl::unexpected(made.error());
+    open.open = std::move(*made);
+    open.plan = facts.plan->seq;
+  }
+  if (open.seq == seq) return {};
+  open.seq = -1;
+  if (Status s = open.open->replay(facts.edits); !s) return s;
+  open.seq = seq;
+  return {};
+}
+
+Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
+  const auto row = library_.find(id);
+  if (!row) return tl::unexpected(row.error());
+  const auto history = library_.history(id);
+  if (!history) return tl::unexpected(history.error());
+  const auto turns = library_.turns(id);
+  if (!turns) return tl::unexpected(turns.error());
+  const CaseFacts facts = factsOf(*row, *history);
+  const Status opened = refresh(id, open, facts, row->seq);
+
+  Json state{{"id", id},
+             {"name", facts.name},
+             {"notes", facts.notes},
+             {"created", row->created},
+             {"updated", row->updated},
+             {"seq", row->seq},
+             {"hidden", facts.hidden},
+             {"status", facts.plan && opened ? "planned"
+                        : facts.images       ? "imported"
+                                             : "empty"},
+             {"stale", facts.stale()}};
+  state["can_undo"] = turns->undo ? Json(wordsOf(*turns->undo)) : Json(nullptr);
+  state["can_redo"] = turns->redo ? Json(wordsOf(*turns->redo)) : Json(nullptr);
+  Json rows = Json::array();
+  for (const HistoryRow& h : *history) {
+    std::string words = wordsOf(h);
+    if (h.target != 0) {
+      const auto meant =
+          std::find_if(history->begin(), history->end(), [&h](const auto& r) { return r.seq == h.target; });
+      if (meant != history->end()) words = fmt::format("{}: {}", words, wordsOf(*meant));
+    }
+    rows.push_back({{"seq", h.seq}, {"at", h.at}, {"kind", h.kind}, {"words", words}, {"active", h.active}});
+  }
+  state["history"] = std::move(rows);
+  state["job"] = jobs_.of(id);
+  state["uploads"] = uploadsOf(library_.folder(id));
+  state["images"] = facts.images ? valueOf(facts.images->payload, "facts") : Json(nullptr);
+  if (facts.images) state["images"]["other_foot"] = facts.other ? Json("apart") : Json(nullptr);
+  state["edits"] = facts.bone_edits;
+  state["plan"] = nullptr;
+  state["theatre"] = nullptr;
+  state["followup"] = {{"surgery_date", facts.surgery_date}, {"plan", Json::array()}, {"checks", Json::array()}};
+  state["measures_drawn"] = Json::array();
+  if (!opened)
+    state["problem"] = {
+        {"what", opened.error().what}, {"where", opened.error().where}, {"remedy", opened.error().remedy}};
+  if (open.open) {
+    const Json planned = open.open->state();
+    for (const char* key : {"plan", "theatre", "measures_drawn", "cautions"})
+      if (planned.contains(key)) state[key] = planned[key];
+    if (state["images"].is_object() && state["plan"].is_object() && !facts.other)
+      state["images"]["other_foot"] = valueOf(state["plan"], "other_foot");
+    const auto appointments = followupPlan(open.open->edited().fixation.devices);
+    if (!appointments) return tl::unexpected(appointments.error());
+    const std::string date = facts.surgery_date.is_string() ? facts.surgery_date.get<std::string>() : std::string();
+    for (const Appointment& a : *appointments) {
+      const auto kept = facts.kept.find(a.id);
+      Json entry{{"id", a.id},
+                 {"week_from", a.week_from},
+                 {"week_to", a.week_to},
+                 {"title", a.title},
+                 {"text", a.text},
+                 {"source", a.source},
+                 {"certainty", a.certainty},
+                 {"done", kept == facts.kept.end() ? Json(nullptr) : kept->second}};
+      if (const auto from = weeksAfter(date, a.week_from)) entry["date_from"] = *from;
+      if (const auto to = weeksAfter(date, a.week_to)) entry["date_to"] = *to;
+      state["followup"]["plan"].push_back(std::move(entry));
+    }
+    for (const HistoryRow& check : facts.checks) state["followup"]["checks"].push_back(valueOf(check.payload, "check"));
+  }
+  return state;
+}
+
+namespace {
+
+/// What the list shows of a case.
+Json summaryOf(const Json& state) {
+  Json summary{{"status", state["status"]}, {"stale", state["stale"]}};
+  if (state["images"].is_object())
+    for (const char* key : {"patient", "patient_id", "study_date"}) summary[key] = valueOf(state["images"], key);
+  if (state["plan"].is_object()) {
+    summary["side"] = valueOf(state["plan"], "side");
+    summary["pattern"] = valueOf(valueOf(state["plan"], "patterns"), "myerson");
+  }
+  if (!state["followup"]["checks"].empty()) summary["checked"] = valueOf(state["followup"]["checks"].back(), "verdict");
+  summary["surgery_date"] = state["followup"]["surgery_date"];
+  summary["notes"] = state["notes"];
+  return summary;
+}
+
+}  // namespace
+
+Result<Json> Desk::state(const std::string& id) {
+  if (const auto known = library_.find(id); !known) return tl::unexpected(known.error());
+  const auto open = openOf(id);
+  const std::unique_lock lock(open->gate);
+  auto state = stateLocked(id, *open);
+  if (!state) return state;
+  const std::string name = state->at("name").get<std::string>(), notes = state->at("notes").get<std::string>();
+  if (const Status s = library_.setSummary(id, name, notes, state->at("hidden").get<bool>(), summaryOf(*state)); !s)
+    return tl::unexpected(s.error());
+  return state;
+}
+
+Result<Json> Desk::create(const std::string& name) {
+  const auto made = library_.create(name);
+  if (!made) return tl::unexpected(made.error());
+  return state(made->id);
+}
+
+namespace {
+
+Status onlyText(const Json& payload, const char* key, std::size_t most, bool may_be_empty) {
+  const std::string text = textOf(payload, key);
+  if (payload.size() != 1 || !valueOf(payload, key).is_string())
+    return fail(Fault::kRequest, fmt::format("the edit needs a text \"{}\" and nothing else", key), key, "");
+  if (text.size() > most)
+    return fail(Fault::kRequest, fmt::format("the text is longer than {} bytes", most), key, "Shorten it.");
+  if (!may_be_empty && text.find_first_not_of(' ') == std::string::npos)
+    return fail(Fault::kRequest, "the text is empty", key, "Give a name.");
+  return {};
+}
+
+}  // namespace
+
+/// Edits of a case that has no plan: its name and notes, and bones to be corrected in its first plan.
+Result<Json> Desk::completed(const std::string& id, Open& open, const std::string& kind, const Json& payload) {
+  if (kind == "case.name")
+    if (const Status s = onlyText(payload, "text", 200, false); !s) return tl::unexpected(s.error());
+  if (open.open) return open.open->complete(kind, payload);
+  if (kind == "case.name") return payload;
+  if (kind == "case.notes") {
+    if (const Status s = onlyText(payload, "text", 100'000, true); !s) return tl::unexpected(s.error());
+    return payload;
+  }
+  if (kind == "case.hide") {
+    if (payload.size() != 1 || !valueOf(payload, "hidden").is_boolean())
+      return fail(Fault::kRequest, "the edit needs \"hidden\", true or false", "hidden", "");
+    return payload;
+  }
+  if (kind == "surgery.date") {
+    const Json date = valueOf(payload, "date");
+    if (payload.size() != 1 || (!date.is_null() && !(date.is_string() && isDate(date.get<std::string>()))))
+      return fail(Fault::kRequest, "the edit needs a date", "date", "Write it as 2026-01-31.");
+    return payload;
+  }
+  if (kind == "bones.edit") {
+    const auto known = facts(id);
+    if (!known) return tl::unexpected(known.error());
+    if (!known->images) return fail(Fault::kRequest, "there are no images yet", kind, "Give images first.");
+    if (payload.size() != 1 || !valueOf(payload, "edits").is_object())
+      return fail(Fault::kRequest, "the edit needs \"edits\"", "edits", "");
+    Json merged = mergedBoneEdits(known->bone_edits, payload["edits"]);
+    merged["schema"] = "rayset.edits/1";
+    if (const auto parsed = parseEdits(merged.dump(), "edits"); !parsed) return tl::unexpected(parsed.error());
+    return payload;
+  }
+  if (kind == "followup.done" || kind == "depth.measured" || kind == "theatre.step" || ofImages(kind))
+    return notPlanned();
+  return fail(Fault::kRequest, fmt::format("\"{}\" is no kind of edit", kind), "kind", "");
+}
+
+Result<Json> Desk::edit(const std::string& id, const std::string& kind, const Json& payload) {
+  const auto row = library_.find(id);
+  if (!row) return tl::unexpected(row.error());
+  const auto open = openOf(id);
+  std::int64_t seq = 0;
+  {
+    const std::unique_lock lock(open->gate);
+    const auto known = facts(id);
+    if (!known) return tl::unexpected(known.error());
+    const auto now = library_.find(id);
+    if (const Status s = refresh(id, *open, *known, now->seq); !s && ofImages(kind)) return tl::unexpected(s.error());
+    const auto complete = completed(id, *open, kind, payload);
+    if (!complete) return tl::unexpected(complete.error());
+    const auto added = library_.append(id, kind, *complete);
+    if (!added) return tl::unexpected(added.error());
+    seq = added->seq;
+  }
+  auto after = state(id);
+  if (!after) return after;
+  return Json{{"seq", seq}, {"state", std::move(*after)}};
+}
+
+Result<Json> Desk::tryEdit(const std::string& id, const std::string& kind, const Json& payload) {
+  const auto open = openOf(id);
+  const std::unique_lock lock(open->gate);
+  const auto known = facts(id);
+  if (!known) return tl::unexpected(known.error());
+  const auto now = library_.find(id);
+  if (const Status s = refresh(id, *open, *known, now->seq); !s) return tl::unexpected(s.error());
+  if (!open->open) return notPlanned();
+  return open->open->tryEdit(kind, payload);
+}
+
+Result<Json> Desk::turned(const std::string& id, bool back) {
+  const auto row = back ? library_.undo(id) : library_.redo(id);
+  if (!row) return tl::unexpected(row.error());
+  if (!*row)
+    return fail(Fault::kRequest, back ? "there is nothing to undo" : "there is nothing to redo", back ? "undo" : "redo",
+                "");
+  auto after = state(id);
+  if (!after) return after;
+  return Json{{"seq", (*row)->seq}, {"state", std::move(*after)}};
+}
+Result<Json> Desk::undo(const std::string& id) { return turned(id, true); }
+Result<Json> Desk::redo(const std::string& id) { return turned(id, false); }
+
+Result<Desk::View> Desk::view(const std::string& id, Needs needs) {
+  if (const auto known = library_.find(id); !known) return tl::unexpected(known.error());
+  const auto open = openOf(id);
+  const auto ready = [&](std::int64_t plan, std::int64_t seq) {
+    return open->open && open->plan == plan && open->seq == seq && (needs != Needs::kSlicer || open->slicer) &&
+           (needs != Needs::kStudio || open->studio) && (needs == Needs::kCase || open->volumes);
+  };
+  for (;;) {
+    const auto row = library_.find(id);
+    const auto known = facts(id);
+    if (!row || !known) return tl::unexpected(row ? known.error() : row.error());
+    if (!known->plan) return notPlanned();
+    {
+      std::shared_lock lock(open->gate);
+      if (ready(known->plan->seq, row->seq))
+        return View{open,       std::move(lock), &open->open->edited(), open->slicer.get(), open->studio.get(),
+                    open->plan, open->seq};
+    }
+    const std::unique_lock lock(open->gate);
+    const auto now = library_.find(id);
+    const auto fresh = facts(id);
+    if (!now || !fresh) return tl::unexpected(now ? fresh.error() : now.error());
+    if (const Status s = refresh(id, *open, *fresh, now->seq); !s) return tl::unexpected(s.error());
+    if (!open->open) return notPlanned();
+    if (needs != Needs::kCase && !open->volumes) {
+      if (const Status s = open->open->loadVolumes(); !s) return tl::unexpected(s.error());
+      open->volumes = true;
+    }
+    if (needs == Needs::kStudio && !open->studio)
+      open->studio = std::make_unique<FilmStudio>(open->open->edited().bodies);
+    if (needs == Needs::kSlicer && !open->slicer) {
+      const auto ct = open->open->ct();
+      if (!ct) return tl::unexpected(ct.error());
+      open->slicer = std::make_unique<Slicer>(open->open->edited(), **ct);
+    }
+  }
+}
+
+namespace {
+
+/// Makes `view/KIND-EDITION` beside its place, and drops those of other editions.
+Result<fs::path> madeOnce(const fs::path& folder, const std::string& kind, const std::string& edition,
+                          const std::function<Status(const fs::path&)>& make) {
+  const fs::path target = folder / "view" / fmt::format("{}-{}", kind, edition);
+  std::error_code problem;
+  if (fs::exists(target, problem)) return target;
+  const fs::path made = folder / "view" / fmt::format(".{}", kind);
+  fs::remove_all(made, problem);
+  fs::create_directories(made, problem);
+  if (problem)
+    return fail(Fault::kInternal, "the folder cannot be made: " + problem.message(), made.string(),
+                "Check free space and permissions.");
+  if (const Status s = make(made); !s) {
+    fs::remove_all(made, problem);
+    return tl::unexpected(s.error());
+  }
+  for (const auto& entry : fs::directory_iterator(folder / "view", problem))
+    if (startsWith(entry.path().filename().string(), kind + "-")) fs::remove_all(entry.path(), problem);
+  fs::rename(made, target, problem);
+  if (problem)
+    return fail(Fault::kInternal, "the results could not be put in place: " + problem.message(), made.string(), "");
+  return target;
+}
+
+}  // namespace
+
+Result<fs::path> Desk::editedPlan(const std::string& id) {
+  const std::lock_guard one(exporting_);
+  return editedPlanLocked(id);
+}
+
+Result<fs::path> Desk::editedPlanLocked(const std::string& id) {
+  const auto known = facts(id);
+  if (!known) return tl::unexpected(known.error());
+  if (!known->plan) return notPlanned();
+  const fs::path folder = library_.folder(id);
+  if (!known->changed_by_hand) return folder / "plan";
+  return madeOnce(folder, "edited", known->edition(), [&](const fs::path& made) -> Status {
+    Case copy;
+    {
+      // Copied, so that a report that takes its time holds nobody up.
+      const auto look = view(id, Needs::kVolumes);
+      if (!look) return tl::unexpected(look.error());
+      copy = *look->edited;
+    }
+    if (Status s = writeReport(copy, made); !s) return s;
+    return writeJson(made / "plan.json", planJson(copy));
+  });
+}
+
+Result<fs::path> Desk::films(const std::string& id) {
+  const std::lock_guard one(exporting_);
+  const auto plan = editedPlanLocked(id);
+  if (!plan) return plan;
+  const auto known = facts(id);
+  if (!known) return tl::unexpected(known.error());
+  return madeOnce(library_.folder(id), "films", known->edition(), [&plan](const fs::path& made) -> Status {
+    ViewsRequest request;
+    request.plan = *plan;
+    const auto written = viewsInto(request, made);
+    if (!written) return tl::unexpected(written.error());
+    return {};
+  });
+}
+
+Status Desk::exclusively(const std::string& id, const std::function<Status()>& change) {
+  const auto open = openOf(id);
+  const std::unique_lock lock(open->gate);
+  open->close();
+  return change();
+}
+
+}  // namespace rayset::server

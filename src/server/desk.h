@@ -1,0 +1,106 @@
+// The cases that are looked at: what the library knows and what the workspace computes, made into the state of the
+// interface (docs/decisions/workstation.md). Keeps the newest few planned cases open, so that views and edits are
+// quick.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <functional>
+#include <list>
+#include <memory>
+#include <mutex>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <shared_mutex>
+#include <string>
+#include <vector>
+
+#include "base/result.h"
+#include "server/jobs.h"
+#include "store/library.h"
+#include "workspace/open_case.h"
+#include "workspace/views.h"
+
+namespace rayset::server {
+
+using Json = nlohmann::ordered_json;
+
+/// What the history of a case says, without opening its plan.
+struct CaseFacts {
+  std::string name, notes;
+  bool hidden = false;
+  std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only where made from these images
+  std::vector<HistoryRow> checks;                 ///< rows of `verify` since the images
+  std::vector<CaseEdit> edits;                    ///< in force and of these images, in order: for OpenCase::replay()
+  Json bone_edits = Json::object();               ///< bones.edit in force, merged into one rayset.edits/1
+  Json surgery_date;                              ///< or null
+  std::map<std::string, Json> kept;               ///< appointments kept, with their date
+  bool changed_by_hand = false;                   ///< devices or rays are not as planned
+  [[nodiscard]] std::string edition() const;      ///< tells one state of devices and rays from another
+  [[nodiscard]] bool stale() const;               ///< a new plan would use other bone edits or another foot
+};
+[[nodiscard]] CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history);
+/// One row of the history in words.
+[[nodiscard]] std::string wordsOf(const HistoryRow& row);
+
+class Desk {
+ public:
+  Desk(Library& library, const Jobs& jobs);
+  ~Desk();
+
+  [[nodiscard]] Result<Json> state(const std::string& id);
+  /// Checks, completes and stores an edit; {"seq", "state"}.
+  [[nodiscard]] Result<Json> edit(const std::string& id, const std::string& kind, const Json& payload);
+  [[nodiscard]] Result<Json> tryEdit(const std::string& id, const std::string& kind, const Json& payload);
+  /// kRequest where there is nothing to undo (redo).
+  [[nodiscard]] Result<Json> undo(const std::string& id);
+  [[nodiscard]] Result<Json> redo(const std::string& id);
+
+  /// Name of a new case, and what the list shows of it.
+  [[nodiscard]] Result<Json> create(const std::string& name);
+
+  /// An open planned case for as long as this lives; nothing changes it meanwhile.
+  struct View {
+    std::shared_ptr<void> keep;
+    std::shared_lock<std::shared_mutex> lock;
+    const Case* edited = nullptr;
+    const Slicer* slicer = nullptr;      ///< null unless asked for
+    const FilmStudio* studio = nullptr;  ///< null unless asked for
+    std::int64_t plan = 0;               ///< number of the plan: row of the history
+    std::int64_t seq = 0;                ///< the newest row applied
+  };
+  enum class Needs { kCase, kVolumes, kSlicer, kStudio };
+  /// kRequest where the case is not planned.
+  [[nodiscard]] Result<View> view(const std::string& id, Needs needs);
+
+  /// Folder with the plan as edited, written as planInto() does; the plan's own where nothing was changed by hand.
+  /// Made when first asked for, which takes as long as a report.
+  [[nodiscard]] Result<std::filesystem::path> editedPlan(const std::string& id);
+  /// Folder with simulated films of it, as viewsInto() writes them. Made when first asked for.
+  [[nodiscard]] Result<std::filesystem::path> films(const std::string& id);
+
+  /// Runs `change` (which moves folders) while nobody reads the open case.
+  [[nodiscard]] Status exclusively(const std::string& id, const std::function<Status()>& change);
+  [[nodiscard]] Result<CaseFacts> facts(const std::string& id) const;
+
+ private:
+  struct Open;
+  std::shared_ptr<Open> openOf(const std::string& id);
+  Status refresh(const std::string& id, Open& open, const CaseFacts& facts, std::int64_t seq);
+  Result<Json> stateLocked(const std::string& id, Open& open);
+  Result<std::filesystem::path> editedPlanLocked(const std::string& id);
+  Result<Json> turned(const std::string& id, bool back);
+  Result<Json> completed(const std::string& id, Open& open, const std::string& kind, const Json& payload);
+
+  Library& library_;
+  const Jobs& jobs_;
+  std::mutex mutex_;
+  std::list<std::shared_ptr<Open>> open_;  ///< newest first
+  std::mutex exporting_;
+};
+
+/// Sizes and names of what is uploaded and not imported.
+[[nodiscard]] Json uploadsOf(const std::filesystem::path& case_folder);
+[[nodiscard]] std::filesystem::path uploadFolder(const std::filesystem::path& case_folder, const std::string& part);
+
+}  // namespace rayset::server

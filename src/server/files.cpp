@@ -1,0 +1,268 @@
+#include "server/files.h"
+
+#include <fmt/format.h>
+#include <sys/stat.h>
+
+#include <algorithm>
+#include <array>
+
+namespace rayset::server {
+namespace fs = std::filesystem;
+
+namespace {
+
+struct Kind {
+  std::string_view ending, type;
+};
+constexpr std::array<Kind, 14> kKinds{{{".html", "text/html; charset=utf-8"},
+                                       {".js", "text/javascript; charset=utf-8"},
+                                       {".css", "text/css; charset=utf-8"},
+                                       {".svg", "image/svg+xml"},
+                                       {".png", "image/png"},
+                                       {".ico", "image/x-icon"},
+                                       {".woff2", "font/woff2"},
+                                       {".json", "application/json"},
+                                       {".pdf", "application/pdf"},
+                                       {".stl", "model/stl"},
+                                       {".dcm", "application/dicom"},
+                                       {".txt", "text/plain; charset=utf-8"},
+                                       {".wasm", "application/wasm"},
+                                       {".map", "application/json"}}};
+
+/// Folders of results, and what in them may be seen.
+struct Shelf {
+  std::string_view folder, ending, what;
+};
+constexpr std::array<Shelf, 4> kShelves{{{"surfaces", ".stl", "Bone as scanned"},
+                                         {"reduced", ".stl", "Bone where it belongs"},
+                                         {"devices", ".stl", "Device in the reduced foot"},
+                                         {"pictures", ".png", "Picture"}}};
+struct Single {
+  std::string_view name, what;
+};
+constexpr std::array<Single, 3> kSingles{{{"report.pdf", "Report"},
+                                          {"plan.json", "Plan, for other programs"},
+                                          {"labels.nrrd", "Label map on the grid of the CT"}}};
+constexpr std::array<std::string_view, 3> kFilmViews{"dorsoplantar-20", "oblique-30", "lateral"};
+constexpr std::array<std::string_view, 3> kFilmStates{"injured", "reduced", "metal"};
+
+bool plainName(const std::string& name) {
+  return !name.empty() && name.front() != '.' && name.find('/') == std::string::npos &&
+         name.find('\\') == std::string::npos;
+}
+
+bool isSingle(const std::string& name) {
+  return std::any_of(kSingles.begin(), kSingles.end(), [&](const Single& s) { return s.name == name; });
+}
+bool onShelf(const std::string& folder, const std::string& name) {
+  return std::any_of(kShelves.begin(), kShelves.end(),
+                     [&](const Shelf& s) { return s.folder == folder && name.ends_with(s.ending); });
+}
+bool isNumber(const std::string& text) {
+  return !text.empty() && text.size() < 8 &&
+         std::all_of(text.begin(), text.end(), [](char c) { return c >= '0' && c <= '9'; });
+}
+
+std::vector<std::string> sortedNames(const fs::path& folder) {
+  std::vector<std::string> names;
+  std::error_code problem;
+  for (const auto& entry : fs::directory_iterator(folder, problem)) names.push_back(entry.path().filename().string());
+  std::sort(names.begin(), names.end());
+  return names;
+}
+
+void addPlan(std::vector<Export>& out, const fs::path& folder, const std::string& as, const std::string& state) {
+  std::error_code problem;
+  for (const Single& s : kSingles)
+    if (fs::exists(folder / s.name, problem))
+      out.push_back(
+          {std::string(s.name), fmt::format("{}{}", s.what, state), {as, std::string(s.name)}, folder / s.name});
+  for (const Shelf& shelf : kShelves)
+    for (const std::string& name : sortedNames(folder / shelf.folder))
+      if (name.ends_with(shelf.ending))
+        out.push_back({name,
+                       fmt::format("{}{}", shelf.what, state),
+                       {as, std::string(shelf.folder), name},
+                       folder / shelf.folder / name});
+}
+
+}  // namespace
+
+std::string typeOf(const std::string& name) {
+  for (const Kind& k : kKinds)
+    if (name.ends_with(k.ending)) return std::string(k.type);
+  return "application/octet-stream";
+}
+
+Reply fileReply(const fs::path& file, const Request& request) {
+  Reply reply;
+  const std::string name = file.filename().string();
+  reply.type = typeOf(name);
+  fs::path sent = file;
+  std::error_code problem;
+  if (request.accept_encoding.find("gzip") != std::string::npos &&
+      fs::is_regular_file(file.string() + ".gz", problem)) {
+    sent = file.string() + ".gz";
+    reply.headers.emplace_back("Content-Encoding", "gzip");
+  }
+  struct stat s {};
+  if (::stat(sent.c_str(), &s) != 0) {
+    reply.status = 404;
+    return reply;
+  }
+  const std::string tag =
+      fmt::format("\"{:x}-{:x}-{:x}{}\"", s.st_size, s.st_mtim.tv_sec, s.st_mtim.tv_nsec, sent == file ? "" : "-gz");
+  reply.headers.emplace_back("ETag", tag);
+  reply.headers.emplace_back("Cache-Control", "no-cache");
+  reply.headers.emplace_back("Vary", "Accept-Encoding");
+  if (reply.type == "model/stl" || reply.type == "application/dicom" || reply.type == "application/octet-stream")
+    reply.headers.emplace_back("Content-Disposition", fmt::format("attachment; filename=\"{}\"", name));
+  if (request.if_none_match == tag) {
+    reply.status = 304;
+    return reply;
+  }
+  reply.file = sent;
+  return reply;
+}
+
+fs::path fileBelow(const fs::path& root, const std::vector<std::string>& segments) {
+  fs::path file = root;
+  for (const std::string& segment : segments) {
+    if (!plainName(segment)) return {};
+    file /= segment;
+    std::error_code problem;
+    if (fs::is_symlink(fs::symlink_status(file, problem))) return {};
+  }
+  std::error_code problem;
+  return fs::is_regular_file(file, problem) ? file : fs::path();
+}
+
+std::vector<Export> exportsOf(const fs::path& folder, const CaseFacts& facts) {
+  std::vector<Export> out;
+  if (facts.plan) {
+    if (facts.changed_by_hand) {
+      const fs::path edited = folder / "view" / ("edited-" + facts.edition());
+      std::error_code problem;
+      if (fs::exists(edited, problem)) {
+        addPlan(out, edited, "edited", ", as changed by hand");
+      } else {
+        for (const Single& s : kSingles)
+          out.push_back({std::string(s.name),
+                         fmt::format("{}, as changed by hand; made when opened", s.what),
+                         {"edited", std::string(s.name)},
+                         {}});
+      }
+    }
+    addPlan(out, folder / "plan", "plan", facts.changed_by_hand ? ", as planned before changes by hand" : "");
+    const fs::path films = folder / "view" / ("films-" + facts.edition());
+    for (const std::string_view view : kFilmViews)
+      for (const std::string_view state : kFilmStates) {
+        const std::string name = fmt::format("{}_{}.dcm", view, state);
+        std::error_code problem;
+        out.push_back({name,
+                       "Simulated film (DICOM)",
+                       {"films", name},
+                       fs::exists(films / name, problem) ? films / name : fs::path()});
+      }
+  }
+  for (const std::string& n : sortedNames(folder / "followup")) {
+    if (!isNumber(n)) continue;
+    const fs::path check = folder / "followup" / n;
+    std::error_code problem;
+    for (const char* name : {"verification.pdf", "verification.json"})
+      if (fs::exists(check / name, problem))
+        out.push_back({name, fmt::format("Check {} after the operation", n), {"followup", n, name}, check / name});
+    for (const std::string& name : sortedNames(check / "pictures"))
+      if (name.ends_with(".png"))
+        out.push_back({name,
+                       fmt::format("Picture of check {}", n),
+                       {"followup", n, "pictures", name},
+                       check / "pictures" / name});
+  }
+  return out;
+}
+
+Result<fs::path> exportedFile(Desk& desk, const fs::path& folder, const std::string& id,
+                              const std::vector<std::string>& path) {
+  if (path.empty() || !std::all_of(path.begin(), path.end(), plainName)) return fs::path();
+  const std::string& shelf = path.front();
+  const std::vector<std::string> rest(path.begin() + 1, path.end());
+  const bool result = (rest.size() == 1 && isSingle(rest[0])) || (rest.size() == 2 && onShelf(rest[0], rest[1]));
+  if (shelf == "plan" && result) return fileBelow(folder / "plan", rest);
+  if (shelf == "pictures" && rest.size() == 1) return fileBelow(folder / "plan" / "pictures", rest);
+  if (shelf == "edited" && result) {
+    const auto edited = desk.editedPlan(id);
+    if (!edited) return edited;
+    return fileBelow(*edited, rest);
+  }
+  if (shelf == "films" && rest.size() == 1 && (rest[0].ends_with(".dcm") || rest[0].ends_with(".png"))) {
+    const auto films = desk.films(id);
+    if (!films) return films;
+    return fileBelow(*films, rest);
+  }
+  if (shelf == "view" && rest.size() == 1 && rest[0] == "preview.png") return fileBelow(folder / "view", rest);
+  if (shelf == "followup" && rest.size() >= 2 && isNumber(rest[0])) {
+    const bool single = rest.size() == 2 && (rest[1] == "verification.pdf" || rest[1] == "verification.json");
+    if (single || (rest.size() == 3 && onShelf(rest[1], rest[2]))) return fileBelow(folder / "followup", rest);
+  }
+  return fs::path();
+}
+
+namespace {
+
+std::string cell(const Json& value) {
+  if (value.is_null()) return "";
+  std::string text =
+      value.is_string() ? value.get<std::string>() : value.dump(-1, ' ', false, Json::error_handler_t::replace);
+  if (text.find_first_of(",\"\r\n") == std::string::npos) return text;
+  std::string quoted = "\"";
+  for (const char c : text) {
+    if (c == '"') quoted += '"';
+    quoted += c;
+  }
+  return quoted + "\"";
+}
+
+constexpr std::array<const char*, 14> kColumns{"state",    "key",      "name",      "value",      "unit",
+                                               "limit",    "limit_on", "limit_is",  "other_side", "difference",
+                                               "abnormal", "source",   "certainty", "note"};
+
+void addRow(std::string& out, const Json& row) {
+  for (std::size_t n = 0; n < kColumns.size(); ++n) {
+    if (n > 0) out += ',';
+    const auto it = row.find(kColumns[n]);
+    if (it != row.end()) out += cell(*it);
+  }
+  out += "\r\n";
+}
+
+}  // namespace
+
+std::string measuresCsv(const Json& state) {
+  std::string out;
+  for (std::size_t n = 0; n < kColumns.size(); ++n) out.append(n > 0 ? "," : "").append(kColumns[n]);
+  out += "\r\n";
+  const auto rows = [&out](const Json& list, const char* pose) {
+    if (!list.is_array()) return;
+    for (Json row : list) {
+      row["state"] = pose;
+      addRow(out, row);
+    }
+  };
+  const Json plan = state.value("plan", Json(nullptr));
+  if (plan.is_object()) {
+    rows(plan.value("measures", Json(nullptr)), "as scanned");
+    rows(plan.value("measures_reduced", Json(nullptr)), "reduced");
+  }
+  for (const Json& drawn : state.value("measures_drawn", Json::array())) {
+    Json row{{"state", drawn.value("state", "")}, {"key", drawn.value("id", "")}, {"source", "drawn by hand"}};
+    row["name"] = fmt::format("{} drawn by hand", drawn.value("kind", ""));
+    for (const char* key : {"value", "unit"})
+      if (drawn.contains(key)) row[key] = drawn[key];
+    row["note"] = drawn.value("view", "");
+    addRow(out, row);
+  }
+  return out;
+}
+
+}  // namespace rayset::server

@@ -1,0 +1,35 @@
+// Which files of a case and of the page may be seen, and what they are.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "server/desk.h"
+#include "server/http.h"
+
+namespace rayset::server {
+
+[[nodiscard]] std::string typeOf(const std::string& name);
+/// The file itself, with ETag; 304 where the browser has it; ".gz" beside it where it takes that.
+[[nodiscard]] Reply fileReply(const std::filesystem::path& file, const Request& request);
+/// A path below `root` from segments that came from outside: no hidden names, no links, a regular file. Empty: none.
+[[nodiscard]] std::filesystem::path fileBelow(const std::filesystem::path& root,
+                                              const std::vector<std::string>& segments);
+
+struct Export {
+  std::string name, what;
+  std::vector<std::string> path;  ///< as asked for under files/
+  std::filesystem::path file;     ///< empty: made when first asked for
+};
+/// What can be taken away of a case, as it stands now.
+[[nodiscard]] std::vector<Export> exportsOf(const std::filesystem::path& case_folder, const CaseFacts& facts);
+/// The file behind files/PATH; empty: none. kRequest and others where it must be made and cannot.
+[[nodiscard]] Result<std::filesystem::path> exportedFile(Desk& desk, const std::filesystem::path& case_folder,
+                                                         const std::string& id, const std::vector<std::string>& path);
+
+/// RFC 4180: measures as scanned and reduced, and those drawn by hand.
+[[nodiscard]] std::string measuresCsv(const Json& state);
+
+}  // namespace rayset::server

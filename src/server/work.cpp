@@ -1,0 +1,382 @@
+#include "server/work.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+#include <fstream>
+#include <map>
+
+#include "case/plan_record.h"
+#include "dicom/ct_reader.h"
+#include "dicom/header.h"
+#include "report/render.h"
+#include "report/runs.h"
+#include "report/words.h"
+#include "server/archive.h"
+
+namespace rayset::server {
+namespace fs = std::filesystem;
+
+namespace {
+
+/// A hidden folder of a job, removed with it unless it was adopted.
+class WorkFolder {
+ public:
+  explicit WorkFolder(const fs::path& case_folder) : path_(case_folder / ".work") {
+    fs::remove_all(path_, problem_);
+    fs::create_directories(path_, problem_);
+  }
+  ~WorkFolder() {
+    std::error_code ignored;
+    fs::remove_all(path_, ignored);
+  }
+  WorkFolder(const WorkFolder&) = delete;
+  WorkFolder& operator=(const WorkFolder&) = delete;
+
+  /// A folder in it.
+  [[nodiscard]] Result<fs::path> make(const std::string& name) const {
+    std::error_code problem = problem_;
+    if (!problem) fs::create_directories(path_ / name, problem);
+    if (problem)
+      return fail(Fault::kInternal, "the folder cannot be made: " + problem.message(), (path_ / name).string(),
+                  "Check free space and permissions.");
+    return path_ / name;
+  }
+
+ private:
+  fs::path path_;
+  std::error_code problem_;
+};
+
+/// Links (or copies) what was uploaded into `target`, archives unpacked.
+Status layOut(const fs::path& uploaded, const fs::path& target, const Progress& progress) {
+  std::vector<fs::path> files;
+  std::error_code problem;
+  for (const auto& entry : fs::directory_iterator(uploaded, problem))
+    if (entry.is_regular_file() && entry.path().filename().string().front() != '.') files.push_back(entry.path());
+  if (files.empty())
+    return fail(Fault::kRequest, "nothing was uploaded", uploaded.filename().string(), "Drop images onto the page.");
+  std::sort(files.begin(), files.end());
+  for (const fs::path& file : files) {
+    if (progress.cancelled()) return cancelledError();
+    const fs::path place = target / file.filename();
+    if (isArchiveName(file.filename().string())) {
+      fs::create_directories(place, problem);
+      if (const Status s = unpack(file, place, {}, progress); !s) return s;
+      continue;
+    }
+    fs::create_hard_link(file, place, problem);
+    if (problem) fs::copy_file(file, place, problem);
+    if (problem)
+      return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), place.string(),
+                  "Check free space and permissions.");
+  }
+  return {};
+}
+
+Json factsOf(const CtScan& scan) {
+  const Grid& grid = scan.volume.grid;
+  std::string series = scan.info.series_description;
+  if (!scan.info.series_number.empty())
+    series = series.empty() ? scan.info.series_number : fmt::format("{} ({})", series, scan.info.series_number);
+  return {{"patient", words::personName(scan.info.patient_name)},
+          {"patient_id", scan.info.patient_id},
+          {"study_date", words::date(scan.info.study_date)},
+          {"series", series},
+          {"series_uid", scan.info.series_uid},
+          {"files", scan.info.files},
+          {"size", {grid.size.x(), grid.size.y(), grid.size.z()}},
+          {"spacing_mm", {grid.spacing.x(), grid.spacing.y(), grid.spacing.z()}},
+          {"cautions", scan.cautions},
+          {"preview", nullptr}};
+}
+
+/// The densest value along the rows' second axis (as a rule from front to back), 0 to 1500 HU as black to white.
+Picture previewOf(const CtVolume& ct) {
+  const Grid& g = ct.grid;
+  const double fine = std::min(g.spacing.x(), g.spacing.z());
+  const double step = std::max({fine, g.spacing.x() * g.size.x() / 400.0, g.spacing.z() * g.size.z() / 400.0});
+  Picture p;
+  p.width = std::max(1, static_cast<int>(g.spacing.x() * g.size.x() / step));
+  p.height = std::max(1, static_cast<int>(g.spacing.z() * g.size.z() / step));
+  for (int row = 0; row < p.height; ++row)
+    for (int column = 0; column < p.width; ++column) {
+      const int i = std::min(g.size.x() - 1, static_cast<int>(column * step / g.spacing.x()));
+      const int k = g.size.z() - 1 - std::min(g.size.z() - 1, static_cast<int>(row * step / g.spacing.z()));
+      int top = 0;
+      for (int j = 0; j < g.size.y(); ++j) top = std::max(top, static_cast<int>(ct.at(i, j, k)));
+      const auto grey = static_cast<std::uint8_t>(std::min(255, top * 255 / 1500));
+      p.rgba.insert(p.rgba.end(), {grey, grey, grey, 255});
+    }
+  return p;
+}
+
+std::string today() {
+  const std::chrono::year_month_day d(std::chrono::floor<std::chrono::days>(std::chrono::system_clock::now()));
+  return fmt::format("{:04}-{:02}-{:02}", static_cast<int>(d.year()), static_cast<unsigned>(d.month()),
+                     static_cast<unsigned>(d.day()));
+}
+
+Status adopted(const Shop& shop, const std::string& id, const std::string& part, const fs::path& made,
+               const std::string& kind, const Json& payload) {
+  return shop.desk.exclusively(id, [&]() -> Status {
+    const auto row = shop.library.adopt(id, part, made, kind, payload);
+    if (!row) return tl::unexpected(row.error());
+    return {};
+  });
+}
+
+/// The same, with what was laid out and read already.
+Status takeIn(const Shop& shop, const ImportOrder& order, const fs::path& laid_out, const Progress& progress) {
+  const auto scan = readCt(laid_out, {order.series}, progress);
+  if (!scan) return tl::unexpected(scan.error());
+  if (progress.cancelled()) return cancelledError();
+  Json facts = factsOf(*scan);
+  const fs::path view = shop.library.folder(order.id) / "view";
+  if (order.part == "images") {
+    std::error_code problem;
+    fs::create_directories(view, problem);
+    if (writePng(view / ".preview.png", previewOf(scan->volume))) facts["preview"] = "view/preview.png";
+  }
+  if (const Status s = adopted(shop, order.id, order.part, laid_out, "import",
+                               {{"part", order.part}, {"series", order.series}, {"facts", facts}});
+      !s)
+    return s;
+  std::error_code ignored;
+  if (order.part == "images") fs::rename(view / ".preview.png", view / "preview.png", ignored);
+  return {};
+}
+
+}  // namespace
+
+Status importImages(const Shop& shop, const ImportOrder& order, const Progress& progress) {
+  const fs::path folder = shop.library.folder(order.id);
+  const WorkFolder work(folder);
+  const auto images = work.make(order.part);
+  if (!images) return tl::unexpected(images.error());
+  const fs::path uploaded = uploadFolder(folder, order.part);
+  if (const Status s = layOut(uploaded, *images, progress); !s) return s;
+  if (const Status s = takeIn(shop, order, *images, progress); !s) return s;
+  std::error_code ignored;
+  fs::remove_all(uploaded, ignored);
+  return {};
+}
+
+Status planImages(const Shop& shop, const PlanOrder& order, const Progress& progress) {
+  const auto facts = shop.desk.facts(order.id);
+  if (!facts) return tl::unexpected(facts.error());
+  if (!facts->images)
+    return fail(Fault::kRequest, "there are no images to plan from", "images", "Give the CT of the injured foot.");
+  const fs::path folder = shop.library.folder(order.id);
+  const auto before = [&facts](const char* key) -> std::string {
+    if (!facts->plan || !facts->plan->payload.contains(key)) return {};
+    return facts->plan->payload[key].is_string() ? facts->plan->payload[key].get<std::string>() : std::string();
+  };
+  PlanRequest request;
+  request.images = folder / "images";
+  if (facts->other) request.other = folder / "other";
+  request.series = facts->images->payload.value("series", std::string());
+  const std::string side = order.side.empty() ? before("side") : order.side;
+  if (side == "right") request.side = Side::kRight;
+  if (side == "left") request.side = Side::kLeft;
+  const std::string lateral = order.lateral.empty() ? before("lateral") : order.lateral;
+  request.construct.lateral_wires = lateral == "wires";
+  if (!facts->bone_edits.empty()) {
+    Json edits = facts->bone_edits;
+    edits["schema"] = "rayset.edits/1";
+    if (!side.empty()) edits["side"] = side;
+    auto parsed = parseEdits(edits.dump(), "edits");
+    if (!parsed) return tl::unexpected(parsed.error());
+    request.edits = std::move(*parsed);
+  }
+  const WorkFolder work(folder);
+  const auto made = work.make("plan");
+  if (!made) return tl::unexpected(made.error());
+  const auto planned = planInto(request, *made, progress);
+  if (!planned) return tl::unexpected(planned.error());
+  return adopted(shop, order.id, "plan", *made, "plan",
+                 {{"side", planned->side == Side::kRight ? "right" : "left"},
+                  {"lateral", lateral.empty() ? "screws" : lateral},
+                  {"edits", facts->bone_edits},
+                  {"partial", planned->partial}});
+}
+
+namespace {
+
+/// Films (in the order of their names) or a CT among the files below `folder`.
+struct Given {
+  std::vector<fs::path> films;
+  bool ct = false;
+};
+Result<Given> tellApart(const fs::path& folder) {
+  Given given;
+  for (const auto& entry : fs::recursive_directory_iterator(folder)) {
+    if (!entry.is_regular_file()) continue;
+    using Kind = dicom::ScanFile::Kind;
+    const auto file = dicom::readHeader(entry.path(), fs::relative(entry.path(), folder).string());
+    if (file.kind == Kind::kCt || file.kind == Kind::kLocalizer) given.ct = true;
+    if (file.kind == Kind::kOther || file.kind == Kind::kDamaged) given.films.push_back(entry.path());
+  }
+  if (given.ct && !given.films.empty())
+    return fail(Fault::kImages, "there are films and a CT together", given.films.front().filename().string(),
+                "Check them one after the other.");
+  if (!given.ct && given.films.empty())
+    return fail(Fault::kImages, "there are no DICOM images among these files", "followup",
+                "Give two or more films, or a CT.");
+  std::sort(given.films.begin(), given.films.end());
+  return given;
+}
+
+int nextCheck(const fs::path& followup) {
+  int last = 0;
+  std::error_code problem;
+  for (const auto& entry : fs::directory_iterator(followup, problem)) {
+    const std::string name = entry.path().filename().string();
+    if (std::all_of(name.begin(), name.end(), [](char c) { return c >= '0' && c <= '9'; }) && name.size() < 8)
+      last = std::max(last, std::stoi(name));
+  }
+  return last + 1;
+}
+
+/// What the state tells of a check, from verification.json.
+Json checkOf(const VerifyInput& input, const Verification& found, int n) {
+  const Json all = verificationJson(input.plan, found);
+  std::string date;
+  for (const CheckedFilm& film : input.films)
+    if (date.empty()) date = words::date(film.scan.info.study_date);
+  Json check{{"n", n},
+             {"date", date.empty() ? today() : date},
+             {"kind", input.films.empty() ? "ct" : "films"},
+             {"verdict", wordOf(found.verdict)},
+             {"sure", found.sure},
+             {"report", fmt::format("followup/{}/verification.pdf", n)}};
+  for (const char* key : {"rays", "devices", "measures", "cautions"})
+    if (all.contains(key)) check[key] = all[key];
+  return check;
+}
+
+}  // namespace
+
+Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& progress) {
+  const fs::path folder = shop.library.folder(order.id);
+  const auto plan = shop.desk.editedPlan(order.id);
+  if (!plan) return tl::unexpected(plan.error());
+  const WorkFolder work(folder);
+  const auto result = work.make("result");
+  if (!result) return tl::unexpected(result.error());
+  const auto images = work.make("images");
+  if (!images) return tl::unexpected(images.error());
+  const fs::path uploaded = uploadFolder(folder, "followup");
+  if (const Status s = layOut(uploaded, *images, progress); !s) return s;
+  const auto given = tellApart(*images);
+  if (!given) return tl::unexpected(given.error());
+  VerifyRequest request;
+  request.plan = *plan;
+  request.films = given->films;
+  if (given->ct) request.ct = *images;
+  request.views = order.views;
+  request.temporary = order.temporary;
+  auto input = readVerifyInput(request);
+  if (!input) return tl::unexpected(input.error());
+  const auto found = verifyInto(*input, *result, progress);
+  if (!found) return tl::unexpected(found.error());
+  if (progress.cancelled()) return cancelledError();
+  const int n = nextCheck(folder / "followup");
+  std::error_code problem;
+  fs::rename(*images, *result / "images", problem);
+  if (problem)
+    return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), images->string(), "");
+  const std::string part = fmt::format("followup/{}", n);
+  const Json check = checkOf(*input, *found, n);
+  if (const Status s = adopted(shop, order.id, part, *result, "verify", {{"kind", check["kind"]}, {"check", check}});
+      !s)
+    return s;
+  fs::remove_all(uploaded, problem);
+  return {};
+}
+
+namespace {
+
+std::string contentOf(const fs::path& file) {
+  std::ifstream in(file, std::ios::binary);
+  return {std::istreambuf_iterator<char>(in), {}};
+}
+
+Status copied(const fs::path& from, const fs::path& to) {
+  std::error_code problem;
+  fs::copy(from, to, fs::copy_options::recursive | fs::copy_options::skip_symlinks, problem);
+  if (problem)
+    return fail(Fault::kInternal, "the folder cannot be copied: " + problem.message(), from.string(),
+                "Check free space and permissions.");
+  return {};
+}
+
+}  // namespace
+
+Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Progress& progress) {
+  const auto record = readPlan(order.plan);
+  if (!record) return tl::unexpected(record.error());
+  const std::string text = contentOf(order.plan / "plan.json");
+  const auto known = shop.library.list({}, true);
+  if (!known) return tl::unexpected(known.error());
+  for (const CaseRow& row : *known)
+    if (row.name == order.name && contentOf(shop.library.folder(row.id) / "plan" / "plan.json") == text) return row.id;
+
+  const Json plan = Json::parse(text, nullptr, false);
+  std::string series;
+  if (plan.contains("images")) series = plan["images"].value("series_uid", std::string());
+  const auto made = shop.library.create(order.name);
+  if (!made) return tl::unexpected(made.error());
+  const std::string& id = made->id;
+  const auto filled = [&]() -> Status {
+    const WorkFolder work(shop.library.folder(id));
+    const auto images = work.make("images");
+    if (!images) return tl::unexpected(images.error());
+    if (const Status s = copied(order.images, *images); !s) return s;
+    if (const Status s = takeIn(shop, {id, "images", series}, *images, progress); !s) return s;
+    Json edits = Json::object();
+    if (plan.contains("edits") && plan["edits"].is_object()) {
+      Json source = plan["edits"].value("source", Json::object());
+      if (source.is_object()) {
+        source.erase("schema");
+        source.erase("side");
+        edits = source;
+      }
+    }
+    // What the plan was corrected with is the case's from now on.
+    if (!edits.empty())
+      if (const auto row = shop.library.append(id, "bones.edit", {{"edits", edits}}); !row)
+        return tl::unexpected(row.error());
+    const auto folder = work.make("plan");
+    if (!folder) return tl::unexpected(folder.error());
+    if (const Status s = copied(order.plan, *folder); !s) return s;
+    return adopted(shop, id, "plan", *folder, "plan",
+                   {{"side", record->side == Side::kRight ? "right" : "left"}, {"edits", edits}});
+  }();
+  if (!filled) {
+    // An empty case would stand in the list for what did not come in.
+    (void)shop.library.append(id, "case.hide", {{"hidden", true}});
+    (void)shop.desk.state(id);
+    return tl::unexpected(filled.error());
+  }
+  if (const auto state = shop.desk.state(id); !state) return tl::unexpected(state.error());
+  return id;
+}
+
+void sweep(const Library& library) {
+  const auto cases = library.list({}, true);
+  if (!cases) return;
+  std::error_code ignored;
+  for (const CaseRow& row : *cases) {
+    const fs::path folder = library.folder(row.id);
+    fs::remove_all(folder / ".work", ignored);
+    for (const char* part : {"images", "other", "followup"})
+      for (const auto& entry : fs::directory_iterator(uploadFolder(folder, part), ignored))
+        if (entry.path().filename().string().front() == '.') fs::remove(entry.path(), ignored);
+    for (const auto& entry : fs::directory_iterator(folder / "view", ignored))
+      if (entry.path().filename().string().front() == '.') fs::remove_all(entry.path(), ignored);
+  }
+}
+
+}  // namespace rayset::server

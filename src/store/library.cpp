@@ -1,0 +1,530 @@
+#include "store/library.h"
+
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <sys/file.h>
+#include <sys/random.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <chrono>
+#include <clocale>
+#include <ctime>
+#include <cwctype>
+#include <mutex>
+
+#include "store/database.h"
+
+namespace rayset {
+namespace fs = std::filesystem;
+using Json = nlohmann::ordered_json;
+using store::Database;
+using store::Statement;
+using store::Transaction;
+
+namespace {
+
+constexpr std::int64_t kMark = 0x52415953;  // "RAYS": PRAGMA application_id of our libraries
+constexpr std::int64_t kVersion = 1;        // PRAGMA user_version
+
+// History is append-only, and the database itself sees to that.
+const char* const kSchema = R"(
+CREATE TABLE cases (id TEXT PRIMARY KEY, first_name TEXT NOT NULL, name TEXT NOT NULL, notes TEXT NOT NULL DEFAULT '', created TEXT NOT NULL,
+  updated TEXT NOT NULL, hidden INTEGER NOT NULL DEFAULT 0, summary TEXT NOT NULL DEFAULT '{}');
+CREATE TABLE history (seq INTEGER PRIMARY KEY AUTOINCREMENT, case_id TEXT NOT NULL REFERENCES cases(id),
+  at TEXT NOT NULL, kind TEXT NOT NULL, payload TEXT NOT NULL, target INTEGER NOT NULL DEFAULT 0,
+  undoable INTEGER NOT NULL DEFAULT 1);
+CREATE INDEX history_by_case ON history(case_id, seq);
+CREATE TABLE adoptions (case_id TEXT NOT NULL, part TEXT NOT NULL, made TEXT NOT NULL, inode INTEGER NOT NULL,
+  kind TEXT NOT NULL, payload TEXT NOT NULL);
+CREATE TRIGGER history_stands BEFORE UPDATE ON history BEGIN SELECT RAISE(ABORT, 'history is never changed'); END;
+CREATE TRIGGER history_stays BEFORE DELETE ON history BEGIN SELECT RAISE(ABORT, 'history is never removed'); END;
+)";
+
+std::string now() {
+  const auto t = std::chrono::system_clock::now();
+  const auto ms = std::chrono::duration_cast<std::chrono::milliseconds>(t.time_since_epoch()).count();
+  const std::time_t seconds = static_cast<std::time_t>(ms / 1000);
+  std::tm utc{};
+  gmtime_r(&seconds, &utc);
+  return fmt::format("{:04}-{:02}-{:02}T{:02}:{:02}:{:02}.{:03}Z", utc.tm_year + 1900, utc.tm_mon + 1, utc.tm_mday,
+                     utc.tm_hour, utc.tm_min, utc.tm_sec, ms % 1000);
+}
+
+std::string newId() {
+  constexpr std::string_view kLetters = "abcdefghijkmnpqrstuvwxyz23456789";  // 32, none that look alike
+  std::array<unsigned char, 12> random{};
+  if (getrandom(random.data(), random.size(), 0) != static_cast<ssize_t>(random.size())) return {};
+  std::string id;
+  for (const unsigned char r : random) id += kLetters[r % kLetters.size()];
+  return id;
+}
+
+/// Lower case over all of Unicode's simple mappings; broken UTF-8 is kept byte by byte.
+std::u32string folded(const std::string& text) {
+  static const locale_t locale = newlocale(LC_CTYPE_MASK, "C.UTF-8", nullptr);
+  std::u32string out;
+  for (std::size_t n = 0; n < text.size();) {
+    const auto c = static_cast<unsigned char>(text[n]);
+    const std::size_t more = c < 0x80 ? 0 : c >= 0xF0 ? 3 : c >= 0xE0 ? 2 : c >= 0xC0 ? 1 : 0;
+    char32_t code = more == 0 ? c : c & (0x3FU >> more);
+    for (std::size_t k = 1; k <= more; ++k)
+      code = code << 6U | (n + k < text.size() ? static_cast<unsigned char>(text[n + k]) & 0x3FU : 0U);
+    n += more + 1;
+    const auto wide = static_cast<wint_t>(code);
+    out += static_cast<char32_t>(locale == nullptr ? std::towlower(wide) : towlower_l(wide, locale));
+  }
+  return out;
+}
+
+void collectTexts(const Json& j, std::string& out) {
+  if (j.is_string()) out.append(1, '\n').append(j.get<std::string>());
+  if (j.is_structured())
+    for (const auto& item : j) collectTexts(item, out);
+}
+
+std::string dumped(const Json& j) { return j.dump(-1, ' ', false, Json::error_handler_t::replace); }
+
+Json parsed(const std::string& text) {
+  Json j = Json::parse(text, nullptr, false);
+  return j.is_discarded() ? Json(nullptr) : j;
+}
+
+/// A file descriptor that closes itself.
+struct Descriptor {
+  int fd = -1;
+  explicit Descriptor(int f) : fd(f) {}
+  Descriptor(const Descriptor&) = delete;
+  Descriptor& operator=(const Descriptor&) = delete;
+  ~Descriptor() {
+    if (fd >= 0) ::close(fd);
+  }
+};
+
+/// Writes everything under the folder's file system to the disk, or only the folder's own entries.
+enum class Sync { kEverything, kEntries };
+Status synchronise(const fs::path& folder, Sync what) {
+  const Descriptor d(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
+  if (d.fd < 0 || (what == Sync::kEverything ? ::syncfs(d.fd) : ::fsync(d.fd)) != 0)
+    return fail(Fault::kInternal, "the disk does not confirm what was written", folder.string(),
+                "Check the disk and its free space.");
+  return {};
+}
+
+/// 0 where there is no such folder.
+std::int64_t inodeOf(const fs::path& folder) {
+  struct stat s {};
+  return ::lstat(folder.c_str(), &s) == 0 && S_ISDIR(s.st_mode) ? static_cast<std::int64_t>(s.st_ino) : 0;
+}
+
+tl::unexpected<Error> noSuchCase(const std::string& id) {
+  return fail(Fault::kRequest, "there is no such case", id, "Look at the list of cases.");
+}
+
+HistoryRow rowOf(const Statement& s) {
+  HistoryRow row;
+  row.seq = s.number(0);
+  row.at = s.text(1);
+  row.kind = s.text(2);
+  row.payload = parsed(s.text(3));
+  row.target = s.number(4);
+  row.undoable = s.number(5) != 0;
+  return row;
+}
+
+bool isTurn(const HistoryRow& row) { return row.kind == "undo" || row.kind == "redo"; }
+
+/// Reads undo and redo: sets `active`, returns the rows that could be redone, the next one last.
+std::vector<std::int64_t> settle(std::vector<HistoryRow>& rows) {
+  std::vector<std::int64_t> undone;
+  const auto at = [&rows](std::int64_t seq) {
+    return std::lower_bound(rows.begin(), rows.end(), seq,
+                            [](const HistoryRow& row, std::int64_t s) { return row.seq < s; });
+  };
+  for (HistoryRow& row : rows) {
+    if (!isTurn(row)) {
+      undone.clear();
+      continue;
+    }
+    const auto meant = at(row.target);
+    if (meant == rows.end() || meant->seq != row.target) continue;
+    meant->active = row.kind == "redo";
+    if (row.kind == "undo")
+      undone.push_back(row.target);
+    else
+      std::erase(undone, row.target);
+  }
+  return undone;
+}
+
+}  // namespace
+
+struct Library::Impl {
+  fs::path folder;
+  Descriptor lock;
+  Database db;
+  mutable std::mutex mutex;
+  mutable Statement all_cases, one_case, case_history;
+  Statement add_case, add_history, touch, summarise, intend, forget;
+
+  Impl(fs::path f, int lock_fd, Database d) : folder(std::move(f)), lock(lock_fd), db(std::move(d)) {}
+
+  Status prepare() {
+    const auto set = [this](Statement& s, const std::string& sql) -> Status {
+      auto made = db.prepare(sql);
+      if (!made) return tl::unexpected(made.error());
+      s = std::move(*made);
+      return {};
+    };
+    const std::string columns =
+        "SELECT id, name, created, updated, hidden, summary, notes, "
+        "COALESCE((SELECT MAX(seq) FROM history WHERE case_id = id), 0), first_name FROM cases ";
+    const std::pair<Statement*, std::string> wanted[] = {
+        {&all_cases, columns + "ORDER BY updated DESC, rowid DESC"},
+        {&one_case, columns + "WHERE id = ?1"},
+        {&case_history, "SELECT seq, at, kind, payload, target, undoable FROM history WHERE case_id = ?1 ORDER BY seq"},
+        {&add_case, "INSERT INTO cases(id, first_name, name, created, updated) VALUES(?1, ?2, ?2, ?3, ?3)"},
+        {&add_history,
+         "INSERT INTO history(case_id, at, kind, payload, target, undoable) VALUES(?1, ?2, ?3, ?4, ?5, ?6)"},
+        {&touch, "UPDATE cases SET updated = ?2 WHERE id = ?1"},
+        {&summarise, "UPDATE cases SET name = ?2, notes = ?3, hidden = ?4, summary = ?5 WHERE id = ?1"},
+        {&intend, "INSERT INTO adoptions(case_id, part, made, inode, kind, payload) VALUES(?1, ?2, ?3, ?4, ?5, ?6)"},
+        {&forget, "DELETE FROM adoptions WHERE inode = ?1"}};
+    for (const auto& [statement, sql] : wanted)
+      if (const Status s = set(*statement, sql); !s) return s;
+    return {};
+  }
+
+  static CaseRow caseOf(const Statement& s) {
+    CaseRow row;
+    row.id = s.text(0);
+    row.name = s.text(1);
+    row.created = s.text(2);
+    row.updated = s.text(3);
+    row.hidden = s.number(4) != 0;
+    row.summary = parsed(s.text(5));
+    row.seq = s.number(7);
+    row.first_name = s.text(8);
+    return row;
+  }
+
+  Result<CaseRow> find(const std::string& id) const {
+    const auto row = one_case.bind(1, id).step();
+    if (!row) return tl::unexpected(row.error());
+    if (!*row) return noSuchCase(id);
+    CaseRow found = caseOf(one_case);
+    one_case.reset();
+    return found;
+  }
+
+  Result<std::vector<HistoryRow>> rows(const std::string& id) const {
+    std::vector<HistoryRow> out;
+    case_history.bind(1, id);
+    for (;;) {
+      const auto row = case_history.step();
+      if (!row) return tl::unexpected(row.error());
+      if (!*row) return out;
+      out.push_back(rowOf(case_history));
+    }
+  }
+
+  /// One row and the case's time, without a transaction of its own.
+  Result<HistoryRow> insert(const std::string& id, const std::string& kind, const Json& payload, std::int64_t target,
+                            bool undoable) {
+    HistoryRow row;
+    row.at = now();
+    row.kind = kind;
+    row.payload = payload;
+    row.target = target;
+    row.undoable = undoable;
+    add_history.bind(1, id).bind(2, row.at).bind(3, kind).bind(4, dumped(payload));
+    if (const Status s = add_history.bind(5, target).bind(6, std::int64_t{undoable}).run(); !s)
+      return tl::unexpected(s.error());
+    row.seq = db.lastRow();
+    if (const Status s = touch.bind(1, id).bind(2, row.at).run(); !s) return tl::unexpected(s.error());
+    return row;
+  }
+
+  Result<HistoryRow> add(const std::string& id, const std::string& kind, const Json& payload, std::int64_t target,
+                         bool undoable) {
+    if (auto known = find(id); !known) return tl::unexpected(known.error());
+    auto transaction = Transaction::begin(db);
+    if (!transaction) return tl::unexpected(transaction.error());
+    auto row = insert(id, kind, payload, target, undoable);
+    if (!row) return row;
+    if (const Status s = transaction->commit(); !s) return tl::unexpected(s.error());
+    return row;
+  }
+
+  Result<Turns> turns(const std::string& id) const {
+    if (auto known = find(id); !known) return tl::unexpected(known.error());
+    auto all = rows(id);
+    if (!all) return tl::unexpected(all.error());
+    const auto undone = settle(*all);
+    Turns out;
+    const auto newest = std::find_if(all->rbegin(), all->rend(),
+                                     [](const HistoryRow& row) { return !isTurn(row) && row.active && row.undoable; });
+    if (newest != all->rend()) out.undo = *newest;
+    if (!undone.empty())
+      out.redo = *std::find_if(all->begin(), all->end(),
+                               [&undone](const HistoryRow& row) { return row.seq == undone.back(); });
+    return out;
+  }
+
+  /// Appends the undo or redo of `meant`.
+  Result<std::optional<HistoryRow>> turn(const std::string& id, const std::string& kind,
+                                         const std::optional<HistoryRow>& meant) {
+    if (!meant) return std::nullopt;
+    auto row = add(id, kind, nullptr, meant->seq, true);
+    if (!row) return tl::unexpected(row.error());
+    return std::optional(std::move(*row));
+  }
+
+  [[nodiscard]] fs::path folderOf(const std::string& id) const { return folder / "cases" / id; }
+
+  /// Appends the row of an adoption that took place and forgets the intention.
+  Result<HistoryRow> record(const std::string& id, std::int64_t inode, const std::string& kind, const Json& payload) {
+    auto transaction = Transaction::begin(db);
+    if (!transaction) return tl::unexpected(transaction.error());
+    auto row = insert(id, kind, payload, 0, false);
+    if (!row) return row;
+    if (const Status s = forget.bind(1, inode).run(); !s) return tl::unexpected(s.error());
+    if (const Status s = transaction->commit(); !s) return tl::unexpected(s.error());
+    return row;
+  }
+
+  /// After a crash: what was moved into place gets its row; what was not is removed.
+  Status finishAdoptions() {
+    struct Open {
+      std::string id, part, made, kind, payload;
+      std::int64_t inode = 0;
+    };
+    std::vector<Open> open;
+    auto s = db.prepare("SELECT case_id, part, made, inode, kind, payload FROM adoptions ORDER BY rowid");
+    if (!s) return tl::unexpected(s.error());
+    for (;;) {
+      const auto row = s->step();
+      if (!row) return tl::unexpected(row.error());
+      if (!*row) break;
+      open.push_back({s->text(0), s->text(1), s->text(2), s->text(4), s->text(5), s->number(3)});
+    }
+    for (const Open& o : open) {
+      std::error_code ignored;
+      if (inodeOf(folderOf(o.id) / o.part) == o.inode) {
+        if (auto row = record(o.id, o.inode, o.kind, parsed(o.payload)); !row) return tl::unexpected(row.error());
+      } else if (const Status gone = forget.bind(1, o.inode).run(); !gone) {
+        return gone;
+      }
+      fs::remove_all(o.made, ignored);  // the unfinished folder, or what was replaced
+    }
+    return {};
+  }
+};
+
+namespace {
+
+/// The descriptor of the locked file.
+Result<int> lockFolder(const fs::path& folder) {
+  const fs::path file = folder / "library.lock";
+  const int fd = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600);
+  if (fd < 0)
+    return fail(Fault::kRequest, "the folder cannot be written", folder.string(),
+                "Check its permissions or choose another with --cases.");
+  if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
+    char holder[32] = {};
+    const ssize_t read = ::pread(fd, holder, sizeof holder - 1, 0);
+    ::close(fd);
+    return fail(Fault::kRequest,
+                fmt::format("the case library is in use by process {}", read > 0 ? std::string(holder) : "unknown"),
+                folder.string(), "End that program first, or choose another folder with --cases.");
+  }
+  const std::string pid = fmt::format("{}", static_cast<long>(::getpid()));
+  if (::ftruncate(fd, 0) != 0 || ::pwrite(fd, pid.data(), pid.size(), 0) != static_cast<ssize_t>(pid.size())) {
+    ::close(fd);
+    return fail(Fault::kInternal, "the lock file cannot be written", file.string(), "Check free space.");
+  }
+  return fd;
+}
+
+/// Makes the tables in a new file; refuses other files and newer versions.
+Status prepareSchema(Database& db, const fs::path& file) {
+  const auto mark = db.number("PRAGMA application_id");
+  if (!mark) return tl::unexpected(mark.error());
+  const auto version = db.number("PRAGMA user_version");
+  if (!version) return tl::unexpected(version.error());
+  const auto tables = db.number("SELECT COUNT(*) FROM sqlite_master");
+  if (!tables) return tl::unexpected(tables.error());
+  if (*tables > 0 && *mark != kMark)
+    return fail(Fault::kRequest, "this database is no case library", file.string(),
+                "Choose another folder with --cases.");
+  if (*version > kVersion)
+    return fail(Fault::kRequest,
+                fmt::format("the case library is of version {}, this program knows up to {}", *version, kVersion),
+                file.string(), "Use a newer rayset.");
+  if (const Status s = db.execute("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON"); !s)
+    return s;
+  const auto mode = db.text("PRAGMA journal_mode");
+  if (!mode) return tl::unexpected(mode.error());
+  if (*mode != "wal")
+    return fail(Fault::kRequest, "the file system cannot hold a case library (no write-ahead log)", file.string(),
+                "Choose a folder on a local disk with --cases.");
+  if (*tables > 0) return {};
+  auto transaction = Transaction::begin(db);
+  if (!transaction) return tl::unexpected(transaction.error());
+  if (const Status s = db.execute(kSchema); !s) return s;
+  if (const Status s = db.execute(fmt::format("PRAGMA application_id = {}; PRAGMA user_version = {}", kMark, kVersion));
+      !s)
+    return s;
+  return transaction->commit();
+}
+
+}  // namespace
+
+Library::Library(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
+Library::~Library() = default;
+
+Result<std::unique_ptr<Library>> Library::open(const fs::path& folder) {
+  std::error_code problem;
+  fs::create_directories(folder / "cases", problem);
+  if (problem)
+    return fail(Fault::kRequest, "the folder cannot be made: " + problem.message(), folder.string(),
+                "Check the path or choose another with --cases.");
+  const fs::path where = fs::canonical(folder, problem);
+  const auto lock = lockFolder(where);
+  if (!lock) return tl::unexpected(lock.error());
+  const fs::path file = where / "library.sqlite";
+  auto db = Database::open(file);
+  if (!db) {
+    ::close(*lock);
+    return tl::unexpected(db.error());
+  }
+  auto impl = std::make_unique<Impl>(where, *lock, std::move(*db));
+  if (const Status s = prepareSchema(impl->db, file); !s) return tl::unexpected(s.error());
+  if (const Status s = impl->prepare(); !s) return tl::unexpected(s.error());
+  if (const Status s = impl->finishAdoptions(); !s) return tl::unexpected(s.error());
+  return std::unique_ptr<Library>(new Library(std::move(impl)));
+}
+
+Result<CaseRow> Library::create(const std::string& name) {
+  const std::lock_guard lock(impl_->mutex);
+  const std::string id = newId();
+  if (id.empty()) return fail(Fault::kInternal, "the system gives no random numbers", "", "");
+  std::error_code problem;
+  fs::create_directory(impl_->folderOf(id), problem);
+  if (problem)
+    return fail(Fault::kInternal, "the case's folder cannot be made: " + problem.message(),
+                impl_->folderOf(id).string(), "Check free space and permissions.");
+  if (const Status s = synchronise(impl_->folder / "cases", Sync::kEntries); !s) return tl::unexpected(s.error());
+  if (const Status s = impl_->add_case.bind(1, id).bind(2, name).bind(3, now()).run(); !s)
+    return tl::unexpected(s.error());
+  return impl_->find(id);
+}
+
+Result<std::vector<CaseRow>> Library::list(const std::string& search, bool hidden) const {
+  const std::lock_guard lock(impl_->mutex);
+  const std::u32string wanted = folded(search);
+  std::vector<CaseRow> out;
+  for (;;) {
+    const auto row = impl_->all_cases.step();
+    if (!row) return tl::unexpected(row.error());
+    if (!*row) return out;
+    CaseRow c = Impl::caseOf(impl_->all_cases);
+    if (c.hidden && !hidden) continue;
+    std::string text = c.name + "\n" + impl_->all_cases.text(6);
+    collectTexts(c.summary, text);
+    if (folded(text).find(wanted) != std::u32string::npos) out.push_back(std::move(c));
+  }
+}
+
+Result<CaseRow> Library::find(const std::string& id) const {
+  const std::lock_guard lock(impl_->mutex);
+  return impl_->find(id);
+}
+
+Result<HistoryRow> Library::append(const std::string& id, const std::string& kind, const Json& payload, bool undoable) {
+  const std::lock_guard lock(impl_->mutex);
+  if (kind.empty() || kind == "undo" || kind == "redo")
+    return fail(Fault::kRequest, fmt::format("\"{}\" is no kind of edit", kind), "kind", "");
+  return impl_->add(id, kind, payload, 0, undoable);
+}
+
+Result<std::optional<HistoryRow>> Library::undo(const std::string& id) {
+  const std::lock_guard lock(impl_->mutex);
+  const auto turns = impl_->turns(id);
+  if (!turns) return tl::unexpected(turns.error());
+  return impl_->turn(id, "undo", turns->undo);
+}
+
+Result<std::optional<HistoryRow>> Library::redo(const std::string& id) {
+  const std::lock_guard lock(impl_->mutex);
+  const auto turns = impl_->turns(id);
+  if (!turns) return tl::unexpected(turns.error());
+  return impl_->turn(id, "redo", turns->redo);
+}
+
+Result<Library::Turns> Library::turns(const std::string& id) const {
+  const std::lock_guard lock(impl_->mutex);
+  return impl_->turns(id);
+}
+
+Result<std::vector<HistoryRow>> Library::history(const std::string& id) const {
+  const std::lock_guard lock(impl_->mutex);
+  if (auto known = impl_->find(id); !known) return tl::unexpected(known.error());
+  auto rows = impl_->rows(id);
+  if (rows) settle(*rows);
+  return rows;
+}
+
+Result<std::vector<HistoryRow>> Library::activeEdits(const std::string& id) const {
+  auto rows = history(id);
+  if (rows) std::erase_if(*rows, [](const HistoryRow& row) { return isTurn(row) || !row.active; });
+  return rows;
+}
+
+Status Library::setSummary(const std::string& id, const std::string& name, const std::string& notes, bool hidden,
+                           const Json& summary) {
+  const std::lock_guard lock(impl_->mutex);
+  if (auto known = impl_->find(id); !known) return tl::unexpected(known.error());
+  impl_->summarise.bind(1, id).bind(2, name).bind(3, notes).bind(4, std::int64_t{hidden});
+  return impl_->summarise.bind(5, dumped(summary)).run();
+}
+
+fs::path Library::folder(const std::string& id) const {
+  const bool plain = !id.empty() && std::all_of(id.begin(), id.end(), [](char c) {
+    return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9');
+  });
+  return impl_->folderOf(plain ? id : "none");
+}
+
+Result<HistoryRow> Library::adopt(const std::string& id, const std::string& part, const fs::path& made,
+                                  const std::string& kind, const Json& payload) {
+  if (auto known = find(id); !known) return tl::unexpected(known.error());
+  const fs::path relative(part);
+  if (part.empty() || relative.is_absolute() ||
+      std::any_of(relative.begin(), relative.end(), [](const fs::path& p) { return p == ".." || p == "."; }))
+    return fail(Fault::kRequest, "this is no part of a case's folder", part, "");
+  const std::int64_t inode = inodeOf(made);
+  if (inode == 0) return fail(Fault::kInternal, "the finished folder is not there", made.string(), "");
+  const fs::path target = impl_->folderOf(id) / relative;
+  std::error_code problem;
+  fs::create_directories(target.parent_path(), problem);
+  if (const Status s = synchronise(made, Sync::kEverything); !s) return tl::unexpected(s.error());
+  const std::lock_guard lock(impl_->mutex);
+  impl_->intend.bind(1, id).bind(2, part).bind(3, made.string()).bind(4, inode).bind(5, kind);
+  if (const Status s = impl_->intend.bind(6, dumped(payload)).run(); !s) return tl::unexpected(s.error());
+  // One step for the file system: what stood there changes places with what was made.
+  const bool had = inodeOf(target) != 0;
+  if (::renameat2(AT_FDCWD, made.c_str(), AT_FDCWD, target.c_str(), had ? RENAME_EXCHANGE : RENAME_NOREPLACE) != 0) {
+    const std::string why = std::generic_category().message(errno);
+    (void)impl_->forget.bind(1, inode).run();
+    return fail(Fault::kInternal, "the results could not be put in place: " + why, target.string(),
+                "Keep the library on one local disk.");
+  }
+  if (const Status s = synchronise(target.parent_path(), Sync::kEntries); !s) return tl::unexpected(s.error());
+  auto row = impl_->record(id, inode, kind, payload);
+  if (row && had) fs::remove_all(made, problem);
+  return row;
+}
+
+}  // namespace rayset

@@ -1,0 +1,345 @@
+#include "workspace/case_state.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "base/units.h"
+#include "case/plan_record.h"
+#include "geometry/json.h"
+#include "report/words.h"
+#include "xray/projection.h"
+
+namespace rayset {
+namespace {
+
+using Json = EditJson;
+using words::RayState;
+
+// From when on a number is told as worth a look. Steps and gaps: the aim of a reduction (words::standingCautions).
+constexpr double kStepMm = 1;
+constexpr double kOverlapMm = 0.8;  // as in reduction/reduce.cpp
+constexpr double kUnsureMm = kDisplacedFromMm;
+constexpr double kGaugeOffMm = 2;  // one size of screw
+// As construct.cpp warns.
+constexpr double kJointSharePercent = 10, kOffCentreMm = 5, kLeastThreadMm = 12, kShallowDeg = 20,
+                 kNearTolerance = 0.05;
+
+std::string stateWord(RayState s) {
+  return s == RayState::kDisplaced ? "displaced" : s == RayState::kInPlace ? "in place" : "unknown";
+}
+
+std::string throughWords(const Device& d) { return words::listed(d.through); }
+
+const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
+  static const EditedDevice kNone;
+  const EditedDevice* e = in.edits.device(d.id);
+  return e != nullptr ? *e : kNone;
+}
+
+std::string rayWords(const RayDisplacement& d) {
+  const std::string shift = words::shift(d), turn = words::turn(d);
+  if (!d.displaced)
+    return "In place (" + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of it" +
+           (turn.empty() ? "" : "; " + turn) + ")";
+  std::string text =
+      shift.empty() ? words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : words::capitalised(shift);
+  return text + (turn.empty() ? "" : "; " + turn);
+}
+
+/// What about a ray needs a look.
+std::vector<std::string> attention(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
+  const Case& c = in.edited;
+  std::vector<std::string> out;
+  for (const Bone b : {metatarsal(r.ray), tarsalPartner(r.ray)}) {
+    const auto bone = c.bones.find(b);
+    if (bone == c.bones.end())
+      out.push_back(fmt::format("{} was not found", boneId(b)));
+    else if (bone->second.confidence < kDoubtful)
+      out.push_back(
+          fmt::format("{} may be wrong{}", boneId(b), bone->second.doubt.empty() ? "" : ": " + bone->second.doubt));
+  }
+  if (r.by_hand) {
+    out.emplace_back("Placed by hand");
+  } else if (r.uncertainty_mm > kUnsureMm) {
+    out.push_back(fmt::format("Its place is known to {:.1f} mm only", r.uncertainty_mm));
+  }
+  if (!r.by_hand && std::abs(std::hypot(d.lateral_mm, d.dorsal_mm) - kDisplacedFromMm) < r.uncertainty_mm)
+    out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm",
+                              std::hypot(d.lateral_mm, d.dorsal_mm), kDisplacedFromMm));
+  if (r.joint.overlap_mm > kOverlapMm)
+    out.push_back(fmt::format("The bones of its joint overlap by {:.1f} mm", r.joint.overlap_mm));
+  if (r.joint.step_mm > kStepMm) out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", r.joint.step_mm));
+  if (r.ray == 2)
+    for (const auto& [id, f] : c.fragments)
+      out.push_back(f.fit.doubt.empty() ? fmt::format("Fragment {}", id)
+                                        : fmt::format("Fragment {}: {}", id, f.fit.doubt));
+  bool held = false;
+  for (const Device& device : c.fixation.devices) {
+    if (device.ray != r.ray) continue;
+    held = held || (device.stage == "definitive" && device.through.front().find('.') == std::string::npos);
+    const auto reasons = deviceReasons(in.checker, device, c.fixation.devices);
+    if (!reasons.empty()) out.push_back(device.id + ": " + reasons.front());
+    if (const auto depth = in.edits.depths.find(device.id);
+        depth != in.edits.depths.end() && std::abs(depth->second - device.measured_depth_mm) > kGaugeOffMm)
+      out.push_back(fmt::format("{}: the gauge read {:g} mm, {:.1f} mm were expected", device.id, depth->second,
+                                device.measured_depth_mm));
+  }
+  if (!held) out.emplace_back("No definitive device holds it");
+  return out;
+}
+
+Json matrixOrNull(const std::optional<Rigid>& X) { return X ? rigidJson(*X) : Json(nullptr); }
+
+Json bodiesJson(const Case& c) {
+  Json out = Json::array();
+  const auto body = [&](const std::string& id, std::string name, std::optional<int> ray, std::optional<Rigid> X,
+                        const SegmentedBone& b) {
+    out.push_back({{"id", id},
+                   {"name", std::move(name)},
+                   {"ray", ray ? Json(*ray) : Json(nullptr)},
+                   {"injured_to_reduced", matrixOrNull(X)},
+                   {"confidence", rounded(b.confidence, 3)},
+                   {"doubt", b.doubt},
+                   {"by_hand", b.by_hand}});
+  };
+  for (const auto& [bone, b] : c.bones) {
+    const auto ray = rayOf(bone);
+    std::optional<Rigid> X;
+    if (ray && c.reduction.rays[static_cast<std::size_t>(*ray - 1)].ray != 0)
+      X = c.reduction.rays[static_cast<std::size_t>(*ray - 1)].injured_to_reduced;
+    body(std::string(boneId(bone)), std::string(boneName(bone)), ray, X, b);
+  }
+  for (const auto& [id, f] : c.fragments)
+    body(id, "fragment of the second metatarsal", 2, f.injured_to_reduced, f.bone);
+  return out;
+}
+
+/// By the ray's number, base to head, where the bones belong.
+Json axesJson(const words::KnownAxes& axes) {
+  Json out = Json::object();
+  for (const auto& [bone, axis] : axes)
+    out[fmt::format("{}", *rayOf(bone))] = {{"base", pointJson(axis.base_centre, 3)},
+                                            {"head", pointJson(axis.head_centre, 3)}};
+  return out;
+}
+
+Json cautionsJson(const std::vector<words::Caution>& cautions) {
+  Json out = Json::array();
+  for (const words::Caution& k : cautions) out.push_back({{"text", k.text}, {"source", k.source}});
+  return out;
+}
+
+Json viewJson(NamedView view) {
+  const TubePose tube = tubePose(view);
+  return {{"name", wordOf(view)},
+          {"orbital", rounded(toDegrees(tube.orbital_rad), 3)},
+          {"tilt", rounded(toDegrees(tube.tilt_rad), 3)}};
+}
+
+/// The instruments of the catalogue that serve an implant, else what its sizes ask for.
+std::string instrumentsFor(const Case& c, const Device& d) {
+  std::vector<std::string> names;
+  for (const InstrumentType& tool : c.catalogue.instruments)
+    if (std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end())
+      names.push_back(tool.name);
+  if (d.kind == "screw") {
+    names.emplace_back("screwdriver");
+  } else if (names.empty()) {
+    names.emplace_back("wire driver, wire cutter and bender");
+  }
+  return words::listed(names);
+}
+
+Json stepsJson(const StateInput& in) {
+  const Case& c = in.edited;
+  Json out = Json::array();
+  for (const words::Step& s : words::steps(c, in.axes)) {
+    Json j{{"id", s.id},
+           {"title", s.title},
+           {"lines", s.lines},
+           {"ray", nullptr},
+           {"device", nullptr},
+           {"instrument", nullptr},
+           {"expected_mm", nullptr},
+           {"view", nullptr},
+           {"picture", nullptr},
+           {"done", in.edits.steps_done.contains(s.id)}};
+    std::string picture;
+    if (s.ray != 0) {
+      j["ray"] = s.ray;
+      j["view"] = viewJson(s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30);
+      if (s.device.empty()) j["instrument"] = "pointed reduction forceps";
+      // Pictures show the plan: they would mislead where the ray or its devices were changed by hand.
+      if (!in.edits.poses[static_cast<std::size_t>(s.ray - 1)] && !in.edits.changed_rays.contains(s.ray))
+        picture = fmt::format("pictures/ray{}_{}.png", s.ray, s.device.empty() ? "dorsal" : "side");
+    } else if (s.id == "finish") {
+      j["view"] = viewJson(NamedView::kLateral);
+      if (in.edits.changed_rays.empty() &&
+          std::none_of(in.edits.poses.begin(), in.edits.poses.end(), [](const auto& p) { return p.has_value(); }))
+        picture = "pictures/film_lateral_metal.png";
+    }
+    for (const Device& d : c.fixation.devices)
+      if (d.id == s.device) {
+        j["device"] = d.id;
+        j["instrument"] = instrumentsFor(c, d);
+        j["expected_mm"] = rounded(d.kind == "screw" ? d.measured_depth_mm : d.length_mm, 1);
+      }
+    std::error_code none;
+    if (!picture.empty() && std::filesystem::exists(in.folder / picture, none)) j["picture"] = picture;
+    out.push_back(std::move(j));
+  }
+  return out;
+}
+
+/// Bone edits that the plan does not rest on (or no longer in force) wait for a new plan.
+bool staleEdits(const StateInput& in) {
+  const auto plain = [](const Json& j) {
+    nlohmann::json lists = nlohmann::json::object();  // without regard to the order of entries
+    if (j.is_object())
+      for (const auto& [key, value] : j.items())
+        if (value.is_array() && !value.empty() && key != "poses") lists[key] = nlohmann::json(value);
+    return lists;
+  };
+  return plain(in.edits.bone_edits) != plain(in.planned.edits ? in.planned.edits->source : Json::object());
+}
+
+}  // namespace
+
+std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& d, const std::vector<Device>& all) {
+  const DeviceChecks& k = d.checks;
+  const ConstructSettings& wanted = checker.settings();
+  std::vector<std::string> out;
+  if (!k.other_bones.empty())
+    out.push_back(fmt::format("Enters {}, which it should not", words::listed(k.other_bones)));
+  if (k.tip_beyond_cortex_mm > 0)
+    out.push_back(
+        fmt::format("The tip stands {:.1f} mm out of the far cortex of {}", k.tip_beyond_cortex_mm, d.through.back()));
+  if (k.inside_fraction < 1)
+    out.push_back(fmt::format("{:.0f} % of its length is not wholly inside {}",
+                              std::max(1.0, 100 * (1 - k.inside_fraction)), throughWords(d)));
+  if (const double margin = checker.wantedMargin(d); k.cortex_margin_mm < 0)
+    out.push_back(
+        fmt::format("Its side stands {:.1f} mm out of the cortex of {}", -k.cortex_margin_mm, throughWords(d)));
+  else if (k.cortex_margin_mm < margin)
+    out.push_back(
+        fmt::format("Passes {:.1f} mm from the outer cortex: {:.1f} mm is wanted", k.cortex_margin_mm, margin));
+  if (const auto near = checker.nearest(d, all); near.mm < wanted.device_gap_mm - kNearTolerance)
+    out.push_back(near.mm < 0 ? fmt::format("Cuts {:.1f} mm into {}: {:.1f} mm between them is wanted", -near.mm,
+                                            near.id, wanted.device_gap_mm)
+                              : fmt::format("Passes {:.1f} mm from {}: {:.1f} mm is wanted", near.mm, near.id,
+                                            wanted.device_gap_mm));
+  if (d.kind != "screw") return out;
+  if (k.entry_to_joint_mm < wanted.joint_bridge_mm)
+    out.push_back(fmt::format("Enters {:.1f} mm from the joint: {:.0f} mm is wanted, or the bridge of bone may break",
+                              k.entry_to_joint_mm, wanted.joint_bridge_mm));
+  if (toDegrees(k.angle_to_surface_rad) < kShallowDeg)
+    out.push_back(fmt::format("Meets the cortex at {:.0f}°: the drill may slide below {:.0f}°",
+                              toDegrees(k.angle_to_surface_rad), kShallowDeg));
+  if (k.length_in_last_mm < kLeastThreadMm)
+    out.push_back(fmt::format("Only {:.0f} mm of thread in {}: {:.0f} mm is wanted", k.length_in_last_mm,
+                              d.through.back(), kLeastThreadMm));
+  if (k.crossing_off_centre_mm > kOffCentreMm)
+    out.push_back(fmt::format("Crosses the joint {:.1f} mm from its centre: at most {:.0f} mm is wanted",
+                              k.crossing_off_centre_mm, kOffCentreMm));
+  if (k.joint_area_lost_percent > kJointSharePercent)
+    out.push_back(fmt::format("Takes {:.1f} % of the joint face: at most {:.0f} % is wanted", k.joint_area_lost_percent,
+                              kJointSharePercent));
+  return out;
+}
+
+EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vector<Device>& all, bool by_hand) {
+  const Case& c = in.edited;
+  Json j = deviceJson(d);
+  const ImplantType* type = c.catalogue.find(d.type);
+  j["name"] = words::implantName(c, d);
+  j["by_hand"] = by_hand;
+  j["entry_words"] = words::entry(c, d, in.axes);
+  j["direction_words"] = words::direction(c, d);
+  j["head_mm"] = type != nullptr ? type->head_diameter_mm : 0;
+  const auto reasons = deviceReasons(in.checker, d, all);
+  j["ok"] = reasons.empty();
+  j["reasons"] = reasons;
+  j["lengths_mm"] = type != nullptr && type->kind == "screw" ? Json(type->lengths_mm) : Json::array();
+  const auto depth = in.edits.depths.find(d.id);
+  j["measured_mm"] = depth != in.edits.depths.end() ? Json(depth->second) : Json(nullptr);
+  return j;
+}
+
+EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
+  const RayReduction& planned = in.planned.reduction.rays[static_cast<std::size_t>(r.ray - 1)];
+  const RayState state = d.ray != r.ray ? RayState::kUnknown : d.displaced ? RayState::kDisplaced : RayState::kInPlace;
+  return {{"ray", r.ray},
+          {"state", stateWord(state)},
+          {"shift_mm",
+           {{"lateral", rounded(d.lateral_mm, 3)},
+            {"dorsal", rounded(d.dorsal_mm, 3)},
+            {"distal", rounded(d.distal_mm, 3)}}},
+          {"turn_deg",
+           {{"abduction", rounded(toDegrees(d.abduction_rad), 3)},
+            {"plantarflexion", rounded(toDegrees(d.plantarflexion_rad), 3)},
+            {"pronation", rounded(toDegrees(d.pronation_rad), 3)}}},
+          {"words", rayWords(d)},
+          {"by_hand", r.by_hand},
+          {"transform", rigidJson(r.injured_to_reduced)},
+          {"planned_transform", rigidJson(planned.injured_to_reduced)},
+          {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
+          {"joint", jointJson(r.joint)},
+          {"manoeuvre", r.manoeuvre},
+          {"attention", attention(in, r, d)}};
+}
+
+EditJson stateJson(const StateInput& in) {
+  const Case& c = in.edited;
+  Json plan = planJson(c);
+  plan["axis"] = axesJson(in.axes);
+  plan["bodies"] = bodiesJson(c);
+  plan["rays"] = Json::array();
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto n = static_cast<std::size_t>(ray - 1);
+    if (c.reduction.rays[n].ray != 0) {
+      plan["rays"].push_back(rayStateJson(in, c.reduction.rays[n], c.rays[n]));
+      continue;
+    }
+    Json attention = Json::array({"Not judged: a bone of it was not found"});
+    plan["rays"].push_back({{"ray", ray},
+                            {"state", "unknown"},
+                            {"shift_mm", nullptr},
+                            {"turn_deg", nullptr},
+                            {"words", "Not judged"},
+                            {"by_hand", false},
+                            {"transform", nullptr},
+                            {"planned_transform", nullptr},
+                            {"uncertainty", nullptr},
+                            {"joint", nullptr},
+                            {"manoeuvre", Json::array()},
+                            {"attention", attention}});
+  }
+  plan["devices"] = Json::array();
+  for (const Device& d : c.fixation.devices)
+    plan["devices"].push_back(deviceStateJson(in, d, c.fixation.devices, editedDevice(in, d).by_hand));
+  plan["patterns"] = plan["injury"]["patterns"];
+  plan["measures"] = plan["injury"]["measures"];
+  plan["measures_reduced"] = plan["reduction"]["measures"];
+  plan["cautions"] = cautionsJson(words::caseCautions(c));
+  plan["standing_cautions"] = cautionsJson(words::standingCautions(c));
+
+  Json visits = Json::object();
+  for (const auto& [id, date] : in.edits.visits) visits[id] = date;
+  Json state;
+  if (!in.edits.name.empty()) state["name"] = in.edits.name;
+  state["notes"] = in.edits.notes;
+  state["hidden"] = in.edits.hidden;
+  state["stale"] = staleEdits(in);
+  state["edits"] = in.edits.bone_edits;
+  state["plan"] = std::move(plan);
+  state["theatre"] = {{"steps", stepsJson(in)}, {"instruments", words::instruments(c)}};
+  state["followup"] = {{"surgery_date", in.edits.surgery_date.empty() ? Json(nullptr) : Json(in.edits.surgery_date)},
+                       {"done", visits}};
+  state["measures_drawn"] = in.edits.measures;
+  state["cautions"] = in.edits.cautions;
+  return state;
+}
+
+}  // namespace rayset

@@ -1,0 +1,36 @@
+// The planned part of a case's state as the page reads it (docs/decisions/workstation.md, "State").
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "case/case.h"
+#include "fixation/device_checker.h"
+#include "report/words.h"
+#include "workspace/case_edits.h"
+
+namespace rayset {
+
+/// What the state is told from. `edited` is `planned` under `edits`.
+struct StateInput {
+  const Case& planned;
+  const Case& edited;
+  const EditState& edits;
+  const DeviceChecker& checker;
+  const words::KnownAxes& axes;  ///< of the metatarsals of `edited`
+  std::filesystem::path folder;  ///< of the plan, for pictures
+};
+
+[[nodiscard]] EditJson stateJson(const StateInput& in);
+
+/// One ray as in state()["plan"]["rays"]. `r` and `d` are how it stands (not necessarily those of `in.edited`).
+[[nodiscard]] EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d);
+/// One device as in state()["plan"]["devices"], among `all`.
+[[nodiscard]] EditJson deviceStateJson(const StateInput& in, const Device& device, const std::vector<Device>& all,
+                                       bool by_hand);
+/// Sentences with numbers for every check that fails; empty: the device is right.
+[[nodiscard]] std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
+                                                     const std::vector<Device>& all);
+
+}  // namespace rayset

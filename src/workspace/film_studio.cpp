@@ -1,0 +1,162 @@
+#include <fmt/format.h>
+#include <zlib.h>
+
+#include <algorithm>
+#include <cmath>
+#include <mutex>
+#include <optional>
+
+#include "base/units.h"
+#include "report/film_shots.h"
+#include "workspace/views.h"
+
+namespace rayset {
+namespace {
+
+constexpr double kLookMm = 1;    // pixels of the detector on which the foot is measured
+constexpr double kMarginMm = 6;  // around the foot, as simulate() leaves it
+
+void put32(std::vector<std::uint8_t>& out, std::uint32_t v) {
+  for (int shift = 24; shift >= 0; shift -= 8) out.push_back(static_cast<std::uint8_t>(v >> shift));
+}
+
+void putChunk(std::vector<std::uint8_t>& out, const char (&name)[5], std::span<const std::uint8_t> data) {
+  put32(out, static_cast<std::uint32_t>(data.size()));
+  const std::size_t from = out.size();
+  out.insert(out.end(), name, name + 4);
+  out.insert(out.end(), data.begin(), data.end());
+  put32(out, static_cast<std::uint32_t>(crc32(0, out.data() + from, static_cast<uInt>(out.size() - from))));
+}
+
+/// 8-bit grey PNG (ISO/IEC 15948), every row told as the difference to the one above. `pixel_mm`: on the detector,
+/// told in pHYs.
+Result<std::vector<std::uint8_t>> greyPng(const std::vector<std::uint8_t>& grey, int width, int height,
+                                          double pixel_mm) {
+  const auto w = static_cast<std::size_t>(width), h = static_cast<std::size_t>(height);
+  std::vector<std::uint8_t> rows;
+  rows.reserve(h * (w + 1));
+  for (std::size_t r = 0; r < h; ++r) {
+    rows.push_back(2);
+    for (std::size_t c = 0; c < w; ++c)
+      rows.push_back(static_cast<std::uint8_t>(grey[r * w + c] - (r > 0 ? grey[(r - 1) * w + c] : 0)));
+  }
+  uLongf size = compressBound(static_cast<uLong>(rows.size()));
+  std::vector<std::uint8_t> packed(size);
+  if (compress2(packed.data(), &size, rows.data(), static_cast<uLong>(rows.size()), 1) != Z_OK)
+    return fail(Fault::kInternal, "the picture could not be packed", "PNG", "Check free memory.");
+  packed.resize(size);
+  std::vector<std::uint8_t> out{0x89, 'P', 'N', 'G', '\r', '\n', 0x1A, '\n'}, head;
+  put32(head, static_cast<std::uint32_t>(width));
+  put32(head, static_cast<std::uint32_t>(height));
+  head.insert(head.end(), {8, 0, 0, 0, 0});
+  putChunk(out, "IHDR", head);
+  std::vector<std::uint8_t> scale;
+  const auto per_metre = static_cast<std::uint32_t>(std::lround(1000 / pixel_mm));
+  put32(scale, per_metre);
+  put32(scale, per_metre);
+  scale.push_back(1);
+  putChunk(out, "pHYs", scale);
+  putChunk(out, "IDAT", packed);
+  putChunk(out, "IEND", {});
+  return out;
+}
+
+FilmedState stateOf(FilmRequest::Show show) {
+  switch (show) {
+    case FilmRequest::Show::kInjured:
+      return FilmedState::kInjured;
+    case FilmRequest::Show::kReduced:
+      return FilmedState::kReduced;
+    case FilmRequest::Show::kMetal:
+      break;
+  }
+  return FilmedState::kMetal;
+}
+
+Result<TubePose> tubeOf(const FilmRequest& request) {
+  if (!request.view.empty()) {
+    auto tube = tubeFromWord(request.view);
+    if (!tube) return tl::unexpected(tube.error());
+    return tube->first;
+  }
+  if (!std::isfinite(request.orbital_deg) || !std::isfinite(request.tilt_deg) || std::abs(request.orbital_deg) > 360 ||
+      std::abs(request.tilt_deg) > 360)
+    return fail(Fault::kRequest, "the tube angles are out of range", "orbital, tilt", "Give degrees, -360 to 360.");
+  TubePose tube;
+  tube.orbital_rad = toRadians(request.orbital_deg);
+  tube.tilt_rad = toRadians(request.tilt_deg);
+  return tube;
+}
+
+bool same(const std::map<std::string, Rigid>& a, const std::map<std::string, Rigid>& b) {
+  return std::equal(a.begin(), a.end(), b.begin(), b.end(), [](const auto& x, const auto& y) {
+    return x.first == y.first && x.second.matrix() == y.second.matrix();
+  });
+}
+
+}  // namespace
+
+struct FilmStudio::Impl {
+  FootProjector projector;
+  /// How the reduced foot stands on its plate, and the poses that was found for.
+  struct Stand {
+    std::map<std::string, Rigid> poses;
+    PlantarFrame plate;
+  };
+  mutable std::mutex mutex;
+  mutable std::optional<Stand> stand;
+
+  explicit Impl(const FootBodies& bodies) : projector(bodies) {}
+
+  [[nodiscard]] FilmedFoot foot(const Case& c) const {
+    FilmedFoot foot;
+    foot.side = c.side;
+    foot.reduced = reducedPoses(c);
+    for (const Device& d : c.fixation.devices)
+      if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, c.catalogue));
+    const std::scoped_lock lock(mutex);
+    if (!stand || !same(stand->poses, foot.reduced))
+      stand = Stand{foot.reduced, plantarFrame(c.reduction.reduced, c.reduction.frame, c.side)};
+    foot.plate = stand->plate;
+    return foot;
+  }
+};
+
+FilmStudio::FilmStudio(const FootBodies& bodies) : impl_(std::make_unique<Impl>(bodies)) {}
+FilmStudio::~FilmStudio() = default;
+
+Result<std::vector<std::uint8_t>> FilmStudio::film(const Case& c, const FilmRequest& request) const {
+  if (request.pixels < 64 || request.pixels > 2048)
+    return fail(Fault::kRequest, fmt::format("a film of {} pixels cannot be made", request.pixels), "pixels",
+                "Ask for 64 to 2048.");
+  if (c.reduction.reduced.empty())
+    return fail(Fault::kRequest, "the case has no bones to film", "plan", "Plan the case again.");
+  auto tube = tubeOf(request);
+  if (!tube) return tl::unexpected(tube.error());
+  const FilmedFoot foot = impl_->foot(c);
+
+  // As fine as lets the foot fill the picture: one scale for all three states of a view.
+  tube->pixel_mm = kLookMm;
+  const auto look = projectionView(foot.plate, *tube);
+  if (!look) return tl::unexpected(look.error());
+  const PixelBox box = united(impl_->projector.shadow(*look, {}), impl_->projector.shadow(*look, foot.reduced));
+  const double largest = std::max(box.columns, box.rows) * kLookMm + 2 * kMarginMm;
+  tube->pixel_mm = std::max(0.05, largest / (request.pixels - 4));
+
+  const FilmedState state = stateOf(request.show);
+  const auto films = simulate(impl_->projector, foot, *tube, request.view, std::span(&state, 1));
+  if (!films) return tl::unexpected(films.error());
+  const Film& film = films->front().film;
+  const int pixels = request.pixels;
+  std::vector<std::uint8_t> grey(static_cast<std::size_t>(pixels) * static_cast<std::size_t>(pixels), 0);
+  // Centred; what does not fit (a pixel or two by rounding) is cut.
+  const int left = (pixels - film.columns) / 2, top = (pixels - film.rows) / 2;
+  for (int r = std::max(0, -top); r < std::min(film.rows, pixels - top); ++r)
+    for (int col = std::max(0, -left); col < std::min(film.columns, pixels - left); ++col)
+      grey[static_cast<std::size_t>(top + r) * static_cast<std::size_t>(pixels) +
+           static_cast<std::size_t>(left + col)] =
+          static_cast<std::uint8_t>(std::lround(255 * std::clamp(static_cast<double>(film.at(col, r)), 0.0, 1.0)));
+  return greyPng(grey, pixels, pixels, tube->pixel_mm);
+}
+
+}  // namespace rayset

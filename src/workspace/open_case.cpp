@@ -1,0 +1,683 @@
+#include "workspace/open_case.h"
+
+#include <fmt/format.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <atomic>
+#include <chrono>
+#include <condition_variable>
+#include <fstream>
+#include <future>
+#include <iterator>
+#include <mutex>
+#include <optional>
+#include <thread>
+
+#include "anatomy/frames.h"
+#include "case/corrections.h"
+#include "case/plan_record.h"
+#include "dicom/ct_reader.h"
+#include "fixation/device_checker.h"
+#include "geometry/json.h"
+#include "reduction/manoeuvre.h"
+#include "report/words.h"
+#include "workspace/case_edits.h"
+#include "workspace/case_state.h"
+#include "workspace/live_joint.h"
+
+namespace rayset {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+// Fields of the bones as scanned, as the reduction's (reduction/solver.cpp).
+constexpr double kFieldVoxelMm = 0.8, kFieldBandMm = 6;
+constexpr std::size_t kMostKept = 256;  // results kept of one kind; poses and lines tried long ago are forgotten
+constexpr double kToldMm = 0.006;       // plan.json tells distances to 0.01 mm
+
+bool same(const Rigid& A, const Rigid& B) { return A.matrix() == B.matrix(); }
+
+/// Made exact, then rounded as plan.json writes it, so that what is stored, shown and computed with is one.
+Rigid asWritten(const Rigid& X) {
+  Rigid exact = X;
+  const Eigen::JacobiSVD<Mat3> svd(Mat3(X.linear()), Eigen::ComputeFullU | Eigen::ComputeFullV);
+  exact.linear() = svd.matrixU() * svd.matrixV().transpose();
+  return *rigidFromJson(rigidJson(exact), "transform");
+}
+
+Device asWritten(const Device& d) { return *deviceFromJson(deviceJson(d), "device"); }
+
+std::string keyOf(const Device& d, const Rigid& own) {
+  return fmt::format("{}|{}|{}|{}|{}", d.id, d.type, fmt::join(d.entry, ","), fmt::join(d.tip, ","),
+                     rigidJson(own).dump());
+}
+
+template <class Map>
+void keepFew(Map& map) {
+  if (map.size() > kMostKept) map.clear();
+}
+
+ConstructInput constructInput(const Case& c, const CtVolume* ct) {
+  ConstructInput input;
+  input.reduced = &c.reduction.reduced;
+  input.side = c.side;
+  input.frame = c.reduction.frame;
+  input.ct = ct;
+  for (const auto& [id, f] : c.fragments)
+    if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
+  for (const RayReduction& r : c.reduction.rays)
+    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
+  return input;
+}
+
+/// What follows from where a ray stands.
+struct RayOutcome {
+  JointFit joint;
+  RayDisplacement displacement;
+  std::vector<std::string> manoeuvre;
+};
+
+/// The second metatarsal put together where it is broken, as scanned; else the bone.
+Surface wholeBone(const Case& planned, int ray) {
+  const Surface& main = planned.injured.at(metatarsal(ray));
+  if (ray != 2 || planned.fragments.empty()) return main;
+  std::map<std::string, Surface> fragments;
+  for (const auto& [id, f] : planned.fragments) fragments[id] = f.bone.surface;
+  return reduceFragments(main, fragments).whole;
+}
+
+/// The reference point of a ray's base, as scanned.
+Vec3 scannedBase(const Case& planned, int ray, const Surface& whole) {
+  RayOverrides overrides;
+  if (planned.edits && planned.edits->source.is_object())
+    if (const auto by_hand = parseEdits(planned.edits->source.dump(), "edits"))
+      for (const LandmarkEdit& e : by_hand->landmarks) {
+        overrides[e.ray].base_point = e.base_point;
+        overrides[e.ray].distal = e.distal;
+      }
+  const Rigid& X = planned.reduction.rays[static_cast<std::size_t>(ray - 1)].injured_to_reduced;
+  ReductionResult at;
+  at.rays = planned.reduction.rays;
+  at.frame = planned.reduction.frame;
+  at.reduced[metatarsal(ray)] = transformed(whole, X);
+  return X.inverse() * reducedBasePoint(ray, at, overrides);
+}
+
+/// What dragging a ray and its devices needs, from the plan alone.
+struct RayTools {
+  Surface whole;  ///< the metatarsal put together, as scanned
+  LiveJoint joint;
+  Vec3 base;                                     ///< reference point, as scanned
+  std::shared_ptr<const DeviceChecker> checker;  ///< with the ray's devices as planned prepared
+
+  RayTools(const Case& planned, int ray)
+      : whole(wholeBone(planned, ray)),
+        joint(whole, planned.reduction.reduced.at(tarsalPartner(ray)), planned.reduction.frame.dorsal),
+        base(scannedBase(planned, ray, whole)) {
+    auto made = DeviceChecker::make(constructInput(planned, nullptr), planned.catalogue);
+    if (!made) return;
+    for (const Device& d : planned.fixation.devices)
+      if (d.ray == ray) made->prepare(d);
+    checker = std::make_shared<const DeviceChecker>(std::move(*made));
+  }
+};
+
+/// Makes the tools of all rays in the background, so that the first drag need not wait for them. Reads the plan only,
+/// which never changes.
+class Toolmaker {
+ public:
+  explicit Toolmaker(const Case& planned) : planned_(planned) {
+    for (int ray = 1; ray <= 5; ++ray) {
+      const auto& bones = planned.injured;
+      if (planned.reduction.rays[static_cast<std::size_t>(ray - 1)].ray != 0 && bones.contains(metatarsal(ray)) &&
+          bones.contains(tarsalPartner(ray)))
+        wanted_.push_back(ray);
+      made_[static_cast<std::size_t>(ray - 1)] = promises_[static_cast<std::size_t>(ray - 1)].get_future().share();
+    }
+    thread_ = std::thread([this] { work(); });
+  }
+  ~Toolmaker() {
+    {
+      const std::lock_guard lock(mutex_);
+      stop_ = true;
+    }
+    wake_.notify_all();
+    thread_.join();
+  }
+  Toolmaker(const Toolmaker&) = delete;
+  Toolmaker& operator=(const Toolmaker&) = delete;
+
+  /// Waits where they are not made yet. Rays of the plan only.
+  [[nodiscard]] const RayTools& of(int ray) {
+    hurry(ray);
+    return *made_[static_cast<std::size_t>(ray - 1)].get();
+  }
+  /// Fields of the tarsal bones the metatarsals stand on, as scanned.
+  [[nodiscard]] const std::map<Bone, DistanceField>& tarsus(int ray) {
+    (void)of(ray);  // made before the first ray
+    return tarsus_;
+  }
+  /// Begin now; `ray` first.
+  void hurry(int ray) {
+    {
+      const std::lock_guard lock(mutex_);
+      const auto it = std::find(wanted_.begin(), wanted_.end(), ray);
+      if (it != wanted_.end()) std::rotate(wanted_.begin(), it, it + 1);
+      hurry_ = true;
+    }
+    wake_.notify_all();
+  }
+
+ private:
+  void work() {
+    constexpr auto kLet = std::chrono::seconds(3);  // the first look at the case comes before the first drag
+    std::unique_lock lock(mutex_);
+    wake_.wait_for(lock, kLet, [this] { return stop_ || hurry_; });
+    lock.unlock();
+    for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
+      if (const auto it = planned_.injured.find(b); it != planned_.injured.end() && !stop_)
+        tarsus_.emplace(b, DistanceField(it->second, kFieldVoxelMm, kFieldBandMm));
+    lock.lock();
+    while (!stop_ && !wanted_.empty()) {
+      const int ray = wanted_.front();
+      wanted_.erase(wanted_.begin());
+      lock.unlock();
+      auto& promise = promises_[static_cast<std::size_t>(ray - 1)];
+      try {
+        promise.set_value(std::make_shared<const RayTools>(planned_, ray));
+      } catch (...) {  // out of memory: told to whoever asks for them
+        promise.set_exception(std::current_exception());
+      }
+      lock.lock();
+    }
+  }
+
+  const Case& planned_;
+  std::array<std::promise<std::shared_ptr<const RayTools>>, 5> promises_;
+  std::array<std::shared_future<std::shared_ptr<const RayTools>>, 5> made_;
+  std::mutex mutex_;
+  std::condition_variable wake_;
+  std::vector<int> wanted_;
+  bool hurry_ = false;
+  std::atomic<bool> stop_ = false;
+  std::map<Bone, DistanceField> tarsus_;
+  std::thread thread_;
+};
+
+}  // namespace
+
+struct OpenCase::Impl {
+  std::filesystem::path plan, images;
+  std::string plan_key;
+  Case planned, edited;
+  EditState edits;
+  std::optional<DeviceChecker> checker;
+  Json state;
+
+  bool volumes = false;
+  std::optional<Result<CtVolume>> ct;
+
+  // Kept from call to call.
+  words::KnownAxes planned_axes, axes;                   // of the metatarsals as planned, and where they are put
+  std::map<std::string, RayOutcome> outcomes;            // by ray and pose
+  std::map<std::string, DeviceChecks> checks;            // by device and pose of its ray
+  std::map<std::string, std::vector<Measure>> measures;  // by poses of all rays
+  std::future<std::pair<std::string, std::vector<Measure>>> measuring;  // under way
+  std::array<bool, 5> adopted{};                                        // rays whose tools the checker has, as planned
+  std::optional<Toolmaker> tools;                                       // last: its thread reads the plan
+
+  [[nodiscard]] StateInput input() { return {planned, edited, edits, *checker, axes, plan}; }
+  void readAxes();
+  void readyFor(int ray);
+  [[nodiscard]] RayDisplacement displacementAt(int ray, const Rigid& X);
+  [[nodiscard]] const RayOutcome& outcome(int ray, const Rigid& X);
+  [[nodiscard]] const CtVolume* image();
+
+  void placeRay(int ray);
+  void placeRays();
+  void placeDevices();
+  [[nodiscard]] Device placed(const EditedDevice& e) const;
+  void checkAlone(Device& d, const EditedDevice& e);
+  void derive();
+
+  [[nodiscard]] Result<Device> drawn(const Json& payload, std::vector<Device>& all);
+  [[nodiscard]] Result<Json> completeSet(const Json& payload);
+  [[nodiscard]] Result<Json> completeSwap(const Json& payload);
+  [[nodiscard]] Json stored(const Device& d) const;
+  [[nodiscard]] Result<Json> trySet(const Json& payload);
+  [[nodiscard]] Result<Json> tryMove(const Json& payload);
+};
+
+// ---------------------------------------------------------------------------------------------- rays
+
+void OpenCase::Impl::readAxes() {
+  std::vector<Bone> bones;
+  for (const Bone b : kMetatarsals)
+    if (planned.reduction.rays[static_cast<std::size_t>(*rayOf(b) - 1)].ray != 0 && planned.injured.contains(b))
+      bones.push_back(b);
+  std::vector<MetatarsalAxis> found(bones.size());
+  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t i) {
+    found[i] = metatarsalAxis(planned.reduction.reduced.at(bones[i]), planned.reduction.frame.distal);
+  });
+  for (std::size_t i = 0; i < bones.size(); ++i) axes[bones[i]] = found[i];
+  planned_axes = axes;
+}
+
+/// The checker has what the ray's devices need, where the ray stands as planned.
+void OpenCase::Impl::readyFor(int ray) {
+  const auto n = static_cast<std::size_t>(ray - 1);
+  const RayReduction& now = edited.reduction.rays[n];
+  if (adopted[n] || now.ray == 0 || !same(now.injured_to_reduced, planned.reduction.rays[n].injured_to_reduced)) return;
+  if (const auto& made = tools->of(ray).checker) checker->adopt(made);
+  adopted[n] = true;
+}
+
+RayDisplacement OpenCase::Impl::displacementAt(int ray, const Rigid& X) {
+  return displacement(ray, X.inverse(), X * tools->of(ray).base, planned.reduction.frame);
+}
+
+const RayOutcome& OpenCase::Impl::outcome(int ray, const Rigid& X) {
+  const std::string key = fmt::format("{}{}", ray, rigidJson(X).dump());
+  const auto known = outcomes.find(key);
+  if (known != outcomes.end()) return known->second;
+  keepFew(outcomes);
+  RayOutcome& out = outcomes[key];
+  out.joint = tools->of(ray).joint.at(X);
+  out.displacement = displacementAt(ray, X);
+  const Vec3& at = tools->of(ray).base;
+  const double clearing = reduction::clearingTraction(tools->tarsus(ray), planned.injured.at(metatarsal(ray)), X, at,
+                                                      planned.reduction.frame);
+  out.manoeuvre = reduction::manoeuvre(ray, reduction::movementOf(X, at, planned.reduction.frame), clearing, false);
+  return out;
+}
+
+/// Brings one ray of `edited` to where the edits want it.
+void OpenCase::Impl::placeRay(int ray) {
+  const auto n = static_cast<std::size_t>(ray - 1);
+  const RayReduction& before = planned.reduction.rays[n];
+  if (before.ray == 0) return;
+  RayReduction& now = edited.reduction.rays[n];
+  const Rigid X = edits.pose(ray, planned);
+  const bool moves = !same(now.injured_to_reduced, X);
+  if (!edits.poses[n]) {
+    now = before;
+    edited.rays[n] = planned.rays[n];
+  } else {
+    const RayOutcome& o = outcome(ray, X);
+    now.injured_to_reduced = X;
+    now.by_hand = true;
+    now.uncertainty_mm = now.uncertainty_rad = 0;
+    now.joint = o.joint;
+    now.manoeuvre = o.manoeuvre;
+    edited.rays[n] = o.displacement;
+  }
+  const Bone bone = metatarsal(ray);
+  if (ray == 2)
+    for (auto& [id, f] : edited.fragments) {
+      const CaseFragment& was = planned.fragments.at(id);
+      f.injured_to_reduced = edits.poses[n] ? asWritten(X * was.fit.injured_to_bone) : was.injured_to_reduced;
+      f.uncertainty_mm = edits.poses[n] ? was.fit.uncertainty_mm : was.uncertainty_mm;
+      f.uncertainty_rad = edits.poses[n] ? was.fit.uncertainty_rad : was.uncertainty_rad;
+      if (moves) f.reduced = transformed(f.bone.surface, f.injured_to_reduced);
+    }
+  if (!moves) return;
+  edited.reduction.reduced.at(bone) = transformed(edited.injured.at(bone), X);
+  adopted[n] = false;
+  const Rigid along = X * before.injured_to_reduced.inverse();
+  MetatarsalAxis& axis = axes.at(bone);
+  axis = planned_axes.at(bone);
+  if (edits.poses[n]) {
+    for (Vec3* p : {&axis.base_centre, &axis.head_centre, &axis.base_point}) *p = along * *p;
+    axis.distal = along.linear() * axis.distal;
+  }
+  std::map<std::string, Surface> fragments;
+  if (ray == 2)
+    for (const auto& [id, f] : edited.fragments)
+      if (f.fit.doubt.empty()) fragments[id] = f.reduced;
+  checker->moved(bone, X, fragments);
+}
+
+void OpenCase::Impl::placeRays() {
+  for (int ray = 1; ray <= 5; ++ray) placeRay(ray);
+  std::string poses;
+  for (int ray = 1; ray <= 5; ++ray)
+    if (edits.poses[static_cast<std::size_t>(ray - 1)])
+      poses += fmt::format("{}{}", ray, rigidJson(edits.pose(ray, planned)).dump());
+  if (poses.empty()) {
+    edited.patterns = planned.patterns;
+    edited.measures_reduced = planned.measures_reduced;
+    return;
+  }
+  edited.patterns = classify(edited.rays);
+  if (const auto known = measures.find(poses); known != measures.end()) {
+    edited.measures_reduced = known->second;
+    return;
+  }
+  // Half a second of its own: beside the checks of the devices.
+  measuring = std::async(std::launch::async, [this, poses] {
+    std::map<std::string, double> other;
+    for (const Measure& m : planned.measures_reduced)
+      if (m.other_side) other[m.key] = *m.other_side;
+    BoneSurfaces foot = edited.reduction.reduced;
+    if (!planned.fragments.empty() && foot.contains(Bone::kM2))
+      foot.at(Bone::kM2) = transformed(tools->of(2).whole, edits.pose(2, planned));
+    return std::pair(poses, ctMeasuresAgainst(foot, planned.side, planned.reduction.frame, other));
+  });
+}
+
+// ---------------------------------------------------------------------------------------------- devices
+
+/// The device where its ray has taken it.
+Device OpenCase::Impl::placed(const EditedDevice& e) const {
+  Device d = e.device;
+  const Rigid X = edits.pose(d.ray, planned);
+  if (same(X, e.pose)) return d;
+  const Rigid along = X * e.pose.inverse();
+  d.entry = along * d.entry;
+  d.tip = along * d.tip;
+  d.direction = (along.linear() * d.direction).normalized();
+  return asWritten(d);
+}
+
+/// Checks that rest on bones, made anew where the bones are not those they were made with.
+void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
+  const std::string stand = standOf(edits, planned, plan_key, d.ray);
+  if (e.stand == stand) return;
+  if (sameRay(e.stand, stand)) {
+    d.checks.other_bones.clear();
+    for (const auto& [bone, surface] : edited.reduction.reduced)
+      if (checker->enters(d, bone)) d.checks.other_bones.emplace_back(boneId(bone));
+    return;
+  }
+  const std::string key = keyOf(d, edits.pose(d.ray, planned)) + stand;
+  auto known = checks.find(key);
+  if (known == checks.end()) {
+    checker->setImage(image());
+    readyFor(d.ray);
+    const auto made = checker->check(d, {});
+    keepFew(checks);
+    if (made) {
+      known = checks.emplace(key, *made).first;
+    } else {  // its bones no longer face each other
+      DeviceChecks none;
+      none.other_bones.clear();
+      known = checks.emplace(key, none).first;
+    }
+  }
+  d.checks = known->second;
+}
+
+void OpenCase::Impl::placeDevices() {
+  std::vector<Device> all;
+  for (const EditedDevice& e : edits.devices) {
+    all.push_back(placed(e));
+    checkAlone(all.back(), e);
+  }
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    Device& d = all[i];
+    const Device& before = edits.devices[i].device;
+    const double near = checker->nearest(d, all).mm;
+    if (std::abs(near - d.checks.nearest_device_mm) > kToldMm) d.checks.nearest_device_mm = near;
+    Device plain = before;
+    plain.checks = d.checks;
+    if (deviceJson(plain) == deviceJson(before) && same(edits.pose(d.ray, planned), edits.devices[i].pose)) continue;
+    d = asWritten(d);
+    d.warnings = checker->warnings(d);
+  }
+  edited.fixation.devices = std::move(all);
+}
+
+// ---------------------------------------------------------------------------------------------- the whole
+
+void OpenCase::Impl::derive() {
+  placeRays();
+  placeDevices();
+  if (measuring.valid()) {
+    auto [poses, found] = measuring.get();
+    keepFew(measures);
+    measures[poses] = found;
+    edited.measures_reduced = std::move(found);
+  }
+  edited.cautions = planned.cautions;
+  for (int ray = 1; ray <= 5; ++ray) {
+    if (edits.poses[static_cast<std::size_t>(ray - 1)])
+      edited.cautions.push_back(fmt::format("Changed by hand after planning: the place of the {} ray.", ordinal(ray)));
+  }
+  std::vector<std::string> moved;
+  for (const EditedDevice& e : edits.devices)
+    if (e.by_hand) moved.push_back(e.device.id);
+  if (!moved.empty()) edited.cautions.push_back(fmt::format("Set by hand after planning: {}.", words::listed(moved)));
+  std::vector<std::string> gone;
+  for (const Device& d : planned.fixation.devices)
+    if (edits.device(d.id) == nullptr) gone.push_back(d.id);
+  if (!gone.empty()) edited.cautions.push_back(fmt::format("Taken out of the plan by hand: {}.", words::listed(gone)));
+  for (const std::string& text : edits.cautions) edited.cautions.push_back(text);
+  state = stateJson(input());
+}
+
+const CtVolume* OpenCase::Impl::image() {
+  if (!ct) {
+    auto scan = images.empty() ? Result<CtScan>(fail(Fault::kRequest, "the case has no images", "",
+                                                     "Import the CT that was planned from."))
+                               : readCt(images, {planned.scan.series_uid});
+    if (!scan)
+      ct = tl::unexpected(scan.error());
+    else if (scan->volume.grid.size != planned.grid.size)
+      ct = fail(Fault::kImages, "the images are not those the plan was made from", images.string(),
+                "Import the CT that was planned from, or plan again.");
+    else
+      ct = std::move(scan->volume);
+  }
+  return *ct ? &**ct : nullptr;
+}
+
+// ---------------------------------------------------------------------------------------------- edits
+
+/// The device a payload draws, with its checks; `all`: the devices as they then are.
+Result<Device> OpenCase::Impl::drawn(const Json& p, std::vector<Device>& all) {
+  const auto vec = [](const Json& j) { return Vec3(j[0].get<double>(), j[1].get<double>(), j[2].get<double>()); };
+  all = edited.fixation.devices;
+  const auto it = std::find_if(all.begin(), all.end(), [&](const Device& d) { return d.id == p["id"]; });
+  if (it == all.end()) return fail(Fault::kRequest, "there is no such device", "device.set");
+  const std::string type = p.contains("type") ? p["type"].get<std::string>() : it->type;
+  readyFor(it->ray);
+  auto device = checker->drawn(*it, type, vec(p["entry"]), vec(p["tip"]));
+  if (!device) return device;
+  Device d = asWritten(*device);
+  auto made = checker->check(d, all);
+  if (!made) return tl::unexpected(made.error());
+  d.checks = std::move(*made);
+  d.warnings = checker->warnings(d);
+  d = asWritten(d);
+  *it = d;
+  return d;
+}
+
+/// A device as an edit stores it.
+Json OpenCase::Impl::stored(const Device& d) const {
+  return {{"device", deviceJson(d)},
+          {"pose", rigidJson(edits.pose(d.ray, planned))},
+          {"stand", standOf(edits, planned, plan_key, d.ray)}};
+}
+
+Result<Json> OpenCase::Impl::completeSet(const Json& payload) {
+  checker->setImage(image());
+  std::vector<Device> all;
+  const auto d = drawn(payload, all);
+  if (!d) return tl::unexpected(d.error());
+  Json out{{"id", d->id}, {"entry", pointJson(d->entry, 3)}, {"tip", pointJson(d->tip, 3)}, {"type", d->type}};
+  out.update(stored(*d));
+  if (!checker->hasImage())
+    out["cautions"] = Json::array({fmt::format("Grey values along {} were not read, so that its hold is not known: {}.",
+                                               d->id, ct->error().what)});
+  return out;
+}
+
+Result<Json> OpenCase::Impl::completeSwap(const Json& payload) {
+  const int ray = payload["ray"].get<int>();
+  const bool wires = payload["to"] == "wires";
+  ConstructInput in = constructInput(edited, image());
+  for (const Device& d : edited.fixation.devices)
+    if (d.ray != ray) in.standing.push_back(d);
+  ConstructSettings settings;
+  settings.rays = {ray};
+  settings.lateral_wires = wires;
+  auto made = planConstruct(in, planned.catalogue, settings);
+  if (!made) return tl::unexpected(made.error());
+  std::string why;
+  for (const std::string& text : made->cautions) why += (why.empty() ? "" : " ") + text;
+  // Fragments belong to the second ray and are not asked for here.
+  std::erase_if(made->devices, [&](const Device& d) { return d.ray != ray; });
+  if (std::none_of(made->devices.begin(), made->devices.end(), [](const Device& d) { return d.stage == "definitive"; }))
+    return fail(Fault::kRequest,
+                fmt::format("no safe {} was found for the {} ray", wires ? "wire" : "screw", ordinal(ray)),
+                "device.swap", why.empty() ? "Its devices stay as they are." : why);
+  Json out{{"ray", ray}, {"to", payload["to"]}, {"devices", Json::array()}, {"cautions", made->cautions}};
+  for (const Device& d : made->devices) out["devices"].push_back(stored(asWritten(d)));
+  return out;
+}
+
+Result<Json> OpenCase::Impl::trySet(const Json& payload) {
+  checker->setImage(ct && *ct ? &**ct : nullptr);
+  std::vector<Device> all;
+  const auto d = drawn(payload, all);
+  if (!d) return tl::unexpected(d.error());
+  Json out{{"devices", Json::array()}, {"rays", Json::array()}};
+  Json mine = deviceStateJson(input(), *d, all, true);
+  mine["checked"] = true;
+  if (!checker->hasImage())
+    for (const char* key : {"mean_hu", "pullout_n", "pullout_low_n", "pullout_high_n"}) mine["checks"][key] = nullptr;
+  out["devices"].push_back(std::move(mine));
+  for (Device& other : all) {
+    if (other.id == d->id) continue;
+    const double near = checker->nearest(other, all).mm;
+    if (std::abs(near - other.checks.nearest_device_mm) <= kToldMm) continue;
+    other.checks.nearest_device_mm = near;
+    const EditedDevice* e = edits.device(other.id);
+    Json j = deviceStateJson(input(), other, all, e != nullptr && e->by_hand);
+    j["checked"] = true;
+    out["devices"].push_back(std::move(j));
+  }
+  return out;
+}
+
+Result<Json> OpenCase::Impl::tryMove(const Json& payload) {
+  const int ray = payload["ray"].get<int>();
+  const auto n = static_cast<std::size_t>(ray - 1);
+  const Rigid X = asWritten(*rigidFromJson(payload["transform"], "transform"));
+  RayReduction r = edited.reduction.rays[n];
+  const Rigid along = X * r.injured_to_reduced.inverse();
+  r.injured_to_reduced = X;
+  r.by_hand = true;
+  r.uncertainty_mm = r.uncertainty_rad = 0;
+  r.joint = tools->of(ray).joint.at(X);
+  r.manoeuvre.clear();
+  Json out{{"devices", Json::array()}, {"rays", Json::array()}};
+  Json told = rayStateJson(input(), r, displacementAt(ray, X));
+  told.erase("manoeuvre");
+  out["rays"].push_back(std::move(told));
+  for (const Device& d : edited.fixation.devices) {
+    if (d.ray != ray) continue;
+    Device moved = d;
+    moved.entry = along * d.entry;
+    moved.tip = along * d.tip;
+    moved.direction = (along.linear() * d.direction).normalized();
+    Json j = deviceJson(moved);
+    for (const char* key : {"checks", "warnings", "measured_depth_mm"}) j.erase(key);
+    j["checked"] = false;
+    j["reasons"] = Json::array({"Checked when the ray is let go"});
+    out["devices"].push_back(std::move(j));
+  }
+  return out;
+}
+
+// ---------------------------------------------------------------------------------------------- the interface
+
+OpenCase::OpenCase(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
+OpenCase::~OpenCase() = default;
+
+Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& plan,
+                                                 const std::filesystem::path& images) {
+  auto read = readCase(plan, {.labels = false, .bodies = false});
+  if (!read) return tl::unexpected(read.error());
+  auto impl = std::make_unique<Impl>();
+  impl->plan = plan;
+  impl->images = images;
+  std::ifstream in(plan / "plan.json", std::ios::binary);
+  const std::string text((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
+  std::uint64_t hash = 1469598103934665603ULL;  // FNV-1a
+  for (const char c : text) hash = (hash ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
+  impl->plan_key = fmt::format("{:016x}", hash);
+  impl->planned = std::move(*read);
+  impl->edited = impl->planned;
+  auto checker = DeviceChecker::make(constructInput(impl->edited, nullptr), impl->planned.catalogue);
+  if (!checker) return tl::unexpected(checker.error());
+  impl->checker.emplace(std::move(*checker));
+  impl->edits = plannedState(impl->planned, impl->plan_key);
+  impl->readAxes();
+  impl->tools.emplace(impl->planned);
+  impl->derive();
+  return std::unique_ptr<OpenCase>(new OpenCase(std::move(impl)));
+}
+
+Status OpenCase::replay(const std::vector<CaseEdit>& edits) {
+  EditState state = plannedState(impl_->planned, impl_->plan_key);
+  for (const CaseEdit& edit : edits) applyEdit(state, impl_->planned, edit);
+  impl_->edits = std::move(state);
+  impl_->derive();
+  return {};
+}
+
+Result<nlohmann::ordered_json> OpenCase::complete(const std::string& kind, const nlohmann::ordered_json& payload) {
+  if (const Status ok = checkEdit(impl_->edits, impl_->planned, kind, payload); !ok) return tl::unexpected(ok.error());
+  if (kind == "theatre.step") {
+    const auto& steps = impl_->state["theatre"]["steps"];
+    if (std::none_of(steps.begin(), steps.end(), [&](const Json& s) { return s["id"] == payload["step"]; }))
+      return fail(Fault::kRequest, "there is no such step", "theatre.step", "Load the case again.");
+  }
+  if (kind == "device.set") return impl_->completeSet(payload);
+  if (kind == "device.swap") return impl_->completeSwap(payload);
+  if (kind == "ray.move") {
+    Json out = payload;
+    out["transform"] = rigidJson(asWritten(*rigidFromJson(payload["transform"], "transform")));
+    return out;
+  }
+  return payload;
+}
+
+Result<nlohmann::ordered_json> OpenCase::tryEdit(const std::string& kind, const nlohmann::ordered_json& payload) {
+  if (kind != "device.set" && kind != "ray.move")
+    return fail(Fault::kRequest, fmt::format("\"{}\" cannot be tried", kind.substr(0, 60)), "kind",
+                "Only device.set and ray.move can.");
+  if (const Status ok = checkEdit(impl_->edits, impl_->planned, kind, payload); !ok) return tl::unexpected(ok.error());
+  return kind == "device.set" ? impl_->trySet(payload) : impl_->tryMove(payload);
+}
+
+void OpenCase::prepare(int ray) {
+  if (ray < 1 || ray > 5 || impl_->planned.reduction.rays[static_cast<std::size_t>(ray - 1)].ray == 0) return;
+  impl_->tools->hurry(ray);
+}
+
+nlohmann::ordered_json OpenCase::state() const { return impl_->state; }
+const Case& OpenCase::edited() const { return impl_->edited; }
+
+Status OpenCase::loadVolumes() {
+  if (impl_->volumes) return {};
+  auto labels = readPlanLabels(impl_->plan);
+  if (!labels) return tl::unexpected(labels.error());
+  auto bodies = readPlanBodies(impl_->plan);
+  if (!bodies) return tl::unexpected(bodies.error());
+  impl_->edited.labels = std::move(*labels);
+  impl_->edited.bodies = std::move(*bodies);
+  impl_->volumes = true;
+  return {};
+}
+
+Result<const CtVolume*> OpenCase::ct() {
+  if (const CtVolume* volume = impl_->image()) return volume;
+  return tl::unexpected(impl_->ct->error());
+}
+
+}  // namespace rayset

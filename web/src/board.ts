@@ -1,0 +1,288 @@
+// The ray board: five columns, one a ray, in the order in which the surgeon sees them.
+import { h, type VNode } from './h';
+import { app, boardOrder, devicesNow, go, rayNow, selectRay } from './store';
+import type { Ray } from './types';
+import { deviceMark, kOrdinal, kPartner, kStateWord, num, rayName, sense, stateMark } from './words';
+
+const kFound = '#E69F00';
+const kPlaceBlue = '#0072B2';
+const kInk = '#23272C';
+
+interface Inset {
+  width: number;
+  height: number;
+  /** Where the base belongs. */
+  x: number;
+  y: number;
+  scale: number;
+  words: [string, number, number, 'start' | 'middle' | 'end'][];
+  label: string;
+}
+
+// The ring is where the base belongs, the mark where it is; the arrow between them is to scale. The sticks are the
+// shafts, turned as they are (their length is not to scale).
+function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, number], found: [number, number]): VNode {
+  const words = i.words.map(([t, x, y, anchor]) => h('text', { x, y, 'text-anchor': anchor, class: 'tiny' }, t));
+  if (r.state === 'unknown' || !r.shift_mm)
+    return h(
+      'svg.inset',
+      { viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': `${i.label}: not judged` },
+      h('text', { x: i.width / 2, y: i.height / 2 + 8, 'text-anchor': 'middle', class: 'query' }, '?'),
+      words,
+    );
+  const stick = 0.52 * Math.min(i.width, i.height);
+  const fx = i.x + i.scale * move[0];
+  const fy = i.y - i.scale * move[1];
+  const length = Math.hypot(fx - i.x, fy - i.y);
+  const displaced = r.state === 'displaced';
+  const colour = displaced ? kFound : '#6b727b';
+  const ux = length ? (fx - i.x) / length : 0;
+  const uy = length ? (fy - i.y) / length : 0;
+  const head = Math.min(6, 0.6 * length);
+  return h(
+    'svg.inset',
+    { viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': i.label },
+    words,
+    h('path', {
+      d: `M${i.x} ${i.y}l${stick * belongs[0]} ${-stick * belongs[1]}`,
+      stroke: kPlaceBlue,
+      'stroke-width': 2,
+      'stroke-dasharray': '4 3',
+      fill: 'none',
+    }),
+    h('circle', { cx: i.x, cy: i.y, r: 3.4, fill: 'none', stroke: kPlaceBlue, 'stroke-width': 1.6 }),
+    h('path', { d: `M${fx} ${fy}l${stick * found[0]} ${-stick * found[1]}`, stroke: colour, 'stroke-width': 3, fill: 'none' }),
+    displaced
+      ? h('path', { d: `M${fx} ${fy - 4.5}l4.4 7.6h-8.8z`, fill: kFound, stroke: '#7a5200', 'stroke-width': 0.7 })
+      : h('circle', { cx: fx, cy: fy, r: 2.8, fill: colour }),
+    length > 1.5 &&
+      h('path', {
+        d: `M${i.x} ${i.y}L${fx - 0.8 * head * ux} ${fy - 0.8 * head * uy}`,
+        stroke: kInk,
+        'stroke-width': 1.4,
+        fill: 'none',
+      }),
+    length > 1.5 &&
+      h('path', {
+        d: `M${fx} ${fy}L${fx - head * ux + 0.45 * head * uy} ${fy - head * uy - 0.45 * head * ux}L${
+          fx - head * ux - 0.45 * head * uy
+        } ${fy - head * uy + 0.45 * head * ux}Z`,
+        fill: kInk,
+      }),
+  );
+}
+
+function drawings(r: Ray, left: boolean, scale: number): VNode {
+  const s = r.shift_mm ?? { lateral: 0, dorsal: 0, distal: 0 };
+  const t = r.turn_deg ?? { abduction: 0, plantarflexion: 0, pronation: 0 };
+  const rad = Math.PI / 180;
+  const lateral = left ? -1 : 1; // of the page, seen from dorsal with the toes up
+  const distal = left ? 1 : -1; // of the page, seen from medial
+  const a = t.abduction * rad;
+  const p = t.plantarflexion * rad;
+  const top = inset(
+    {
+      width: 62,
+      height: 68,
+      x: 31 - (scale * lateral * s.lateral) / 2,
+      y: 50 + Math.max(-8, Math.min(8, (scale * s.distal) / 2)),
+      scale,
+      words: [['distal', 31, 10, 'middle']],
+      label: `From dorsal: ${sense(s.lateral, 'lateral', 'medial')}, ${sense(s.distal, 'distal', 'proximal')} millimetres`,
+    },
+    r,
+    [lateral * s.lateral, s.distal],
+    [0, 1],
+    [lateral * Math.sin(a), Math.cos(a)],
+  );
+  const side = inset(
+    {
+      width: 62,
+      height: 68,
+      x: left ? 20 : 42,
+      y: 40 + (scale * s.dorsal) / 2,
+      scale,
+      words: [
+        ['dorsal', 31, 10, 'middle'],
+        ['distal', left ? 59 : 3, 64, left ? 'end' : 'start'],
+      ],
+      label: `From the medial side: ${sense(s.dorsal, 'dorsal', 'plantar')} millimetres`,
+    },
+    r,
+    [distal * s.distal, s.dorsal],
+    [distal, 0],
+    [distal * Math.cos(p), -Math.sin(p)],
+  );
+  return h('span.insets', null, top, side);
+}
+
+function reductionLine(r: Ray): VNode {
+  const planned = r.joint;
+  const words = r.by_hand ? 'put back by hand' : r.transform ? (r.state === 'displaced' ? 'goes back' : 'stays') : 'not placed';
+  return h(
+    'span.reduction',
+    null,
+    h('b', null, words),
+    planned ? `, gap ${num(planned.gap_mm)} mm` : '',
+    (planned?.overlap_mm ?? 0) > 0.3 ? h('span.alarm', null, ` ▲ overlap ${num(planned!.overlap_mm)} mm`) : null,
+  );
+}
+
+function column(ray: number, scale: number, left: boolean): VNode {
+  const r: Ray = rayNow(ray) ?? { ray, state: 'unknown' };
+  const devices = devicesNow()
+    .filter((d) => d.ray === ray)
+    .sort((a, b) => Number(a.stage === 'temporary') - Number(b.stage === 'temporary'));
+  const said = r.attention ?? [];
+  const failing = devices.filter((d) => d.ok === false && !said.some((a) => a.startsWith(`${d.id}:`)));
+  const attention = [...said, ...failing.map((d) => `${d.id}: ${(d.reasons ?? ['a check fails'])[0]}`)];
+  const s = r.shift_mm;
+  const t = r.turn_deg;
+  const chosen = app.ray === ray;
+  const attentionWords = attention.join(' · ');
+  return h(
+    'button.column',
+    {
+      key: `ray${ray}`,
+      type: 'button',
+      role: 'option',
+      class: `${r.state.replace(' ', '-')}${chosen ? ' chosen' : ''}`,
+      'aria-selected': chosen ? 'true' : 'false',
+      tabindex: chosen ? 0 : -1,
+      'data-test': `ray-${ray}`,
+      'data-ray': ray,
+      onclick: () => selectRay(ray),
+      'aria-label': `${rayName(ray)}: ${kStateWord[r.state]}${r.words ? `, ${r.words}` : ''}${
+        attention.length ? `. Attention: ${attentionWords}` : ''
+      }`,
+    },
+    h(
+      'span.head',
+      null,
+      h('span.number', null, String(ray)),
+      h('span.bones', null, `M${ray}–${kPartner[ray]}`),
+      h('span.state', null, stateMark(r.state), kStateWord[r.state]),
+    ),
+    h(
+      'span.figure',
+      null,
+      drawings(r, left, scale),
+      h(
+        'span.numbers',
+        null,
+        s && r.state !== 'unknown'
+          ? [
+              h('span', null, sense(s.lateral, 'lat', 'med')),
+              h('span', null, sense(s.dorsal, 'dors', 'plant')),
+              h('span', null, sense(s.distal, 'dist', 'prox')),
+              h('span.turn', null, t ? `${sense(t.abduction, 'abd', 'add', 0).replace(' ', '° ')}` : ''),
+            ]
+          : h('span', null, 'not measured'),
+      ),
+    ),
+    reductionLine(r),
+    h(
+      'span.devices',
+      null,
+      devices.length
+        ? devices.map((d) =>
+            h(
+              'span.device',
+              { key: d.id, class: `${d.kind}${d.ok === false ? ' failing' : ''}${d.id === app.device ? ' chosen' : ''}` },
+              deviceMark(d),
+              ` ${d.id} `,
+              h('b', null, d.length_mm.toFixed(0)),
+              d.stage === 'temporary' ? '' : ' mm',
+              d.ok === false ? ' ▲' : '',
+            ),
+          )
+        : 'no device',
+    ),
+    h(
+      'span.attention',
+      { title: attentionWords },
+      attention.length ? [h('span.flag', { 'aria-hidden': 'true' }, '▲ '), attentionWords] : h('span.calm', null, 'nothing to attend to'),
+    ),
+  );
+}
+
+function onkeydown(event: KeyboardEvent): void {
+  const step = event.key === 'ArrowRight' ? 1 : event.key === 'ArrowLeft' ? -1 : 0;
+  if (!step) return;
+  event.preventDefault();
+  event.stopPropagation();
+  const shown = boardOrder();
+  const next = shown[shown.indexOf(app.ray) + step];
+  if (!next) return;
+  selectRay(next);
+  const board = event.currentTarget as HTMLElement;
+  queueMicrotask(() => queueMicrotask(() => board.querySelector<HTMLElement>(`[data-ray="${next}"]`)?.focus()));
+}
+
+/** Points of the drawing a millimetre, one scale for the whole board. */
+function boardScale(): number {
+  let most = 3;
+  for (const r of app.state?.plan?.rays ?? [])
+    if (r.shift_mm) most = Math.max(most, Math.abs(r.shift_mm.lateral), Math.abs(r.shift_mm.dorsal), Math.abs(r.shift_mm.distal));
+  return Math.min(5, 26 / most);
+}
+
+export function board(): VNode | null {
+  const plan = app.state?.plan;
+  if (!plan) return null;
+  const left = plan.side === 'left';
+  const scale = boardScale();
+  return h(
+    'section.board',
+    { 'aria-label': 'Ray board', 'data-test': 'board' },
+    h(
+      'div.ends',
+      { 'aria-hidden': 'true' },
+      h('span', null, left ? 'LATERAL' : 'MEDIAL'),
+      h(
+        'span.scale',
+        null,
+        `${plan.side} foot from the head of the table · `,
+        h('svg', { width: 5 * scale + 2, height: 8, viewBox: `0 0 ${5 * scale + 2} 8` }, h('path', { d: `M1 1v6M1 4h${5 * scale}M${5 * scale + 1} 1v6`, stroke: '#40464E', fill: 'none' })),
+        ' 5 mm',
+      ),
+      h('span', null, left ? 'MEDIAL' : 'LATERAL'),
+    ),
+    h('div.columns', { role: 'listbox', 'aria-label': 'Rays', 'aria-orientation': 'horizontal', onkeydown }, boardOrder().map((r) => column(r, scale, left))),
+  );
+}
+
+/** One line, for the theatre. */
+export function boardLine(): VNode | null {
+  const plan = app.state?.plan;
+  if (!plan) return null;
+  const left = plan.side === 'left';
+  return h(
+    'section.board-line',
+    { 'aria-label': 'Ray board', 'data-test': 'board' },
+    h('span.end', null, left ? 'LATERAL' : 'MEDIAL'),
+    boardOrder().map((ray) => {
+      const r = rayNow(ray);
+      const devices = devicesNow().filter((d) => d.ray === ray && d.stage !== 'temporary');
+      return h(
+        'button',
+        {
+          type: 'button',
+          key: `line${ray}`,
+          class: app.ray === ray ? 'chosen' : '',
+          'aria-pressed': app.ray === ray ? 'true' : 'false',
+          'data-test': `ray-${ray}`,
+          onclick: () => selectRay(ray),
+        },
+        h('b', null, String(ray)),
+        stateMark(r?.state ?? 'unknown'),
+        h('span', null, kStateWord[r?.state ?? 'unknown']),
+        h('span.lengths', null, devices.map((d) => `${d.id} ${d.length_mm.toFixed(0)}`).join(' · ')),
+      );
+    }),
+    h('span.end', null, left ? 'MEDIAL' : 'LATERAL'),
+  );
+}
+
+export const goTo = go;
+export const ordinal = (n: number): string => kOrdinal[n] ?? String(n);

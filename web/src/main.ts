@@ -1,0 +1,329 @@
+// The page: which case, which place, keys, dropped files.
+import { api } from './api';
+import { board, boardLine } from './board';
+import { caseList, loadCases } from './cases';
+import { h, render, type Child, type VNode } from './h';
+import { mesh } from './meshes';
+import { fixation } from './places/fixation';
+import { followup, takeFollowup } from './places/followup';
+import { images } from './places/images';
+import { injury } from './places/injury';
+import { reduction } from './places/reduction';
+import { nextStep, previousStep, theatre, updateTheatre } from './places/theatre';
+import { app, changed, edit, go, kPlaces, listen, onChange, redo, remember, say, selectRay, set, startAt, take, told, undo, boardOrder } from './store';
+import { stage, updateViews } from './stage';
+import type { CaseState, Place } from './types';
+import { dropped, importImages, planNow, suggestedName, type Given } from './upload';
+import { button, question, troubles } from './widgets';
+import { capital, clock, pattern, person } from './words';
+
+const root = document.createElement('div');
+root.id = 'page';
+document.body.append(root);
+
+// ---- one case ----------------------------------------------------------------------------------------------------
+
+const kPlaceBody: Record<Exclude<Place, 'theatre'>, () => Child[]> = { images, injury, reduction, fixation, followup };
+
+function saved(): VNode {
+  const words = app.saving ? 'saving …' : !app.connected ? 'not connected' : '✓ saved';
+  return h('span.saved', { role: 'status', 'data-test': 'saved' }, words);
+}
+
+function historyPanel(s: CaseState): VNode {
+  return h(
+    'aside.history',
+    { key: 'history', 'aria-label': 'History', 'data-test': 'history' },
+    h('div.row', null, h('h2', null, 'History'), button('Close', () => set({ historyOpen: false }), { class: 'quiet' })),
+    h(
+      'ol',
+      null,
+      [...s.history]
+        .reverse()
+        .filter((r) => r.kind !== 'undo' && r.kind !== 'redo')
+        .map((r) => h('li', { key: String(r.seq), class: r.active ? '' : 'undone' }, h('span', null, capital(r.words)), r.active ? null : h('em', null, ' undone'), h('span.small', null, ` ${clock(r.at)}`))),
+    ),
+    h(
+      'label.field',
+      null,
+      h('span', null, 'Notes'),
+      h('textarea', { rows: 5, value: s.notes, 'data-test': 'notes', onchange: (e: Event) => void edit('case.notes', { text: (e.target as HTMLTextAreaElement).value }) }),
+    ),
+    button(s.hidden ? 'Show in the list again' : 'Take off the list', () => void edit('case.hide', { hidden: !s.hidden }), { test: 'hide' }),
+    h('p.small', null, 'Nothing is removed; the list only stops showing it.'),
+  );
+}
+
+function head(s: CaseState): VNode {
+  const plan = s.plan;
+  return h(
+    'header.case-head',
+    { key: 'head' },
+    h('a.skip', { href: '#place' }, 'To the content'),
+    h('button.home', { type: 'button', onclick: () => leave(), 'data-test': 'home', title: 'All cases' }, 'Rayset'),
+    h(
+      'div.who',
+      null,
+      h('input.name', {
+        type: 'text',
+        'aria-label': 'Name of the case',
+        value: s.name,
+        'data-test': 'case-name',
+        onchange: (e: Event) => {
+          const text = (e.target as HTMLInputElement).value.trim();
+          if (text && text !== s.name) void edit('case.name', { text });
+        },
+      }),
+      h('span.small', null, [s.images?.patient ? person(s.images.patient) : '', plan ? `${plan.side} foot` : '', pattern(plan?.patterns)].filter(Boolean).join(' · ')),
+    ),
+    h(
+      'nav',
+      { 'aria-label': 'Places' },
+      kPlaces.map((p, i) =>
+        h(
+          'button',
+          {
+            key: p.id,
+            type: 'button',
+            'aria-current': p.id === app.place ? 'page' : undefined,
+            'data-test': `place-${p.id}`,
+            title: `Key ${i + 1}`,
+            onclick: () => go(p.id),
+          },
+          h('span.key', { 'aria-hidden': 'true' }, String(i + 1)),
+          p.name,
+          p.id === 'images' && s.stale ? h('span.alarm', null, ' ▲') : null,
+        ),
+      ),
+    ),
+    h(
+      'div.acts',
+      null,
+      button('Undo', () => void undo(), { test: 'undo', disabled: !s.can_undo, title: s.can_undo ? `Undo: ${s.can_undo} (Ctrl+Z)` : 'Nothing to undo' }),
+      button('Redo', () => void redo(), { test: 'redo', disabled: !s.can_redo, title: s.can_redo ? `Redo: ${s.can_redo} (Ctrl+Shift+Z)` : 'Nothing to redo' }),
+      button('History, notes', () => set({ historyOpen: !app.historyOpen }), { test: 'history-open', pressed: app.historyOpen }),
+      saved(),
+    ),
+  );
+}
+
+function casePage(s: CaseState): Child[] {
+  const dark = app.place === 'theatre';
+  document.body.classList.toggle('dark', dark);
+  const said = h('div.hidden', { 'aria-live': 'polite', key: 'said', 'data-test': 'said' }, app.said);
+  const advice = h('footer.advice', { key: 'advice', 'data-test': 'advice' }, app.advice);
+  if (dark)
+    return [app.readOnly ? null : head(s), troubles(), boardLine(), theatre(), advice, said, app.historyOpen ? historyPanel(s) : null, question()];
+  const body = kPlaceBody[app.place as Exclude<Place, 'theatre'>]();
+  const name = kPlaces.find((p) => p.id === app.place)!.name;
+  return [
+    head(s),
+    troubles(),
+    h(
+      'div.bench',
+      { key: 'bench', class: s.plan ? '' : 'unplanned' },
+      s.plan ? stage() : null,
+      s.plan ? board() : null,
+      h('main.place', { id: 'place', key: `place-${app.place}`, 'data-test': `in-${app.place}`, tabindex: -1 }, h('h1', null, name), ...body),
+    ),
+    advice,
+    said,
+    app.historyOpen ? historyPanel(s) : null,
+    question(),
+  ];
+}
+
+let showingList = false;
+
+function draw(): void {
+  const s = app.state;
+  if (s) {
+    document.title = `${s.name} – Rayset`;
+    render(root, ...casePage(s));
+    if (app.place === 'theatre') updateTheatre();
+    else updateViews();
+  } else if (showingList) {
+    document.title = 'Rayset';
+    document.body.classList.remove('dark');
+    render(root, ...caseList((id) => void open(id), (g, n) => void begin(g, n)));
+  } else {
+    render(root, troubles(), h('main.list', null, h('p', null, 'Opening …')));
+  }
+}
+onChange(draw);
+
+// ---- which case --------------------------------------------------------------------------------------------------
+
+async function open(id: string, place?: Place): Promise<boolean> {
+  try {
+    const state = await api.state(id);
+    app.errors = [];
+    app.job = null;
+    app.device = null;
+    app.ray = 2;
+    app.historyOpen = false;
+    app.state = null;
+    app.played = 0;
+    // Meshes are on their way before anything is drawn.
+    const row = [...state.history].reverse().find((r) => r.kind === 'plan');
+    for (const b of state.plan?.bodies ?? []) void mesh(state.id, String(row?.seq ?? 0), b.id).catch(() => undefined);
+    app.state = state;
+    startAt(place ?? (state.plan ? 'injury' : 'images'));
+    take(state);
+    listen(id);
+    remember();
+    return true;
+  } catch (error) {
+    told(error);
+    return false;
+  }
+}
+
+function leave(): void {
+  app.state = null;
+  app.job = null;
+  history.replaceState(null, '', '/');
+  showList();
+}
+
+function showList(): void {
+  showingList = true;
+  listen(null, () => void loadCases());
+  void loadCases();
+  changed();
+}
+
+async function begin(given: Given[], name: string): Promise<void> {
+  try {
+    const made = await api.create(name || suggestedName(given));
+    if (!(await open(made.id, 'images'))) return;
+    if (!given.length) return;
+    if (await importImages(made.id, 'images', given)) {
+      if (await planNow()) go('injury');
+    }
+  } catch (error) {
+    told(error);
+  }
+}
+
+// ---- dropped files and keys --------------------------------------------------------------------------------------
+
+let over = 0;
+const hasFiles = (e: DragEvent): boolean => !!e.dataTransfer && [...e.dataTransfer.types].includes('Files');
+addEventListener('dragenter', (e) => {
+  if (!hasFiles(e)) return;
+  over += 1;
+  document.body.classList.add('dropping');
+});
+addEventListener('dragleave', (e) => {
+  if (!hasFiles(e)) return;
+  over -= 1;
+  if (over <= 0) document.body.classList.remove('dropping');
+});
+addEventListener('dragover', (e) => {
+  if (hasFiles(e)) e.preventDefault();
+});
+addEventListener('drop', (e) => {
+  if (!hasFiles(e) || !e.dataTransfer) return;
+  e.preventDefault();
+  over = 0;
+  document.body.classList.remove('dropping');
+  if (app.readOnly) return;
+  void dropped(e.dataTransfer).then(
+    async (given) => {
+      if (!app.state) await begin(given, '');
+      else if (app.place === 'followup') takeFollowup(given);
+      else if (app.state.status === 'empty') await fill(given);
+      else askWhereTo(given);
+    },
+    (error) => told(error),
+  );
+});
+
+async function fill(given: Given[]): Promise<void> {
+  if (!app.state) return;
+  go('images');
+  if (await importImages(app.state.id, 'images', given)) await planNow();
+}
+function askWhereTo(given: Given[]): void {
+  set({
+    question: {
+      words: 'This case has images already. What are these?',
+      answers: [
+        { words: 'A new case', test: 'answer-new', act: () => void begin(given, '') },
+        { words: 'The other foot of this patient', test: 'answer-other', act: () => void importImages(app.state!.id, 'other', given) },
+        { words: 'Films or CT after the operation', test: 'answer-after', act: () => (go('followup'), takeFollowup(given)) },
+        { words: 'Replace the images of this case', test: 'answer-replace', act: () => void fill(given) },
+      ],
+    },
+  });
+}
+
+const typing = (e: KeyboardEvent): boolean => {
+  const t = e.target as HTMLElement | null;
+  return !!t && (t.isContentEditable || (/^(INPUT|TEXTAREA|SELECT)$/.test(t.tagName) && (t as HTMLInputElement).type !== 'range' && (t as HTMLInputElement).type !== 'checkbox'));
+};
+
+addEventListener('keydown', (e) => {
+  if (!app.state) return;
+  const key = e.key.toLowerCase();
+  if ((e.ctrlKey || e.metaKey) && !e.altKey && (key === 'z' || key === 'y') && !typing(e)) {
+    e.preventDefault();
+    if (key === 'y' || e.shiftKey) void redo();
+    else void undo();
+    return;
+  }
+  if (e.key === 'Escape' && app.historyOpen) {
+    set({ historyOpen: false });
+    return;
+  }
+  if (e.ctrlKey || e.metaKey || e.altKey || typing(e)) return;
+  if (app.place === 'theatre' && !app.readOnly) {
+    const onButton = (e.target as HTMLElement | null)?.closest?.('button, a, summary');
+    if (e.key === 'PageDown' || (e.key === ' ' && !onButton)) {
+      e.preventDefault();
+      if (!e.repeat) void nextStep();
+      return;
+    }
+    if (e.key === 'PageUp') {
+      e.preventDefault();
+      if (!e.repeat) void previousStep();
+      return;
+    }
+  }
+  if (app.readOnly) return;
+  const place = kPlaces[Number(e.key) - 1];
+  if (place) {
+    e.preventDefault();
+    go(place.id);
+    say(place.name);
+    return;
+  }
+  // Rays by the arrows wherever the focus has no use for them itself.
+  if ((e.key === 'ArrowLeft' || e.key === 'ArrowRight') && (e.target === document.body || (e.target as Element).closest?.('main.place') === e.target)) {
+    const shown = boardOrder();
+    const next = shown[shown.indexOf(app.ray) + (e.key === 'ArrowRight' ? 1 : -1)];
+    if (next) selectRay(next);
+  }
+});
+
+addEventListener('error', (e) => told(e.error ?? e.message));
+addEventListener('unhandledrejection', (e) => told(e.reason));
+
+// ---- start -------------------------------------------------------------------------------------------------------
+
+const watched = /^\/watch\/([^/]+)\/?$/.exec(location.pathname)?.[1];
+const [, hashId, hashPlace] = /^#([A-Za-z0-9-]+)(?:\/([a-z]+))?$/.exec(location.hash) ?? [];
+void api.about().then((a) => set({ version: a.version, advice: a.advice || app.advice })).catch(told);
+if (watched) {
+  app.readOnly = true;
+  void open(decodeURIComponent(watched), 'theatre');
+} else if (hashId && hashId !== 'cases') {
+  const place = kPlaces.find((p) => p.id === hashPlace)?.id;
+  void open(hashId, place).then((ok) => {
+    if (!ok) leave();
+  });
+} else {
+  showList();
+}
+draw();

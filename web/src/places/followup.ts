@@ -1,0 +1,296 @@
+// Follow-up: is it as planned, how does it go on, what leaves the program.
+import { api } from '../api';
+import { h, type VNode } from '../h';
+import { app, boardOrder, changed, edit, told } from '../store';
+import { showPicture } from '../stage';
+import type { CheckRow, ExportItem, FollowupCheck } from '../types';
+import { checkResult, type Given } from '../upload';
+import { button, filePick, section, work } from '../widgets';
+import { bytes, capital, day, deg, mm, num, sense } from '../words';
+import { drawn, notPlanned } from './injury';
+
+const form = { temporary: false, views: '' };
+let exportsOf = '';
+let exportList: ExportItem[] | null = null;
+
+function loadExports(): void {
+  const s = app.state;
+  if (!s) return;
+  const key = `${s.id} ${s.seq}`;
+  if (key === exportsOf) return;
+  exportsOf = key;
+  api
+    .exports(s.id)
+    .then((list) => {
+      exportList = list;
+      changed();
+    })
+    .catch(told);
+}
+
+export const takeFollowup = (given: Given[]): void => {
+  const views = form.views.trim().split(/[\s,]+/).filter(Boolean);
+  void checkResult(given, { ...(views.length ? { views } : {}), ...(form.temporary ? { temporary: true } : {}) });
+};
+
+function give(): VNode {
+  return section(
+    'Films or CT after the operation',
+    h('p', null, 'Drop two or more films from clearly different sides, or a CT, anywhere.'),
+    h('div.row', null, filePick('Choose films', false, takeFollowup, 'pick-films'), filePick('Choose a CT folder', true, takeFollowup, 'pick-ct')),
+    h(
+      'label.tick',
+      null,
+      h('input', { type: 'checkbox', checked: form.temporary, onchange: (e: Event) => (form.temporary = (e.target as HTMLInputElement).checked) }),
+      'The temporary wires are still in',
+    ),
+    h(
+      'label.field',
+      null,
+      h('span', null, 'Views of the films, if their headers do not tell'),
+      h('input', { type: 'text', placeholder: 'dorsoplantar-20 lateral', value: form.views, oninput: (e: Event) => (form.views = (e.target as HTMLInputElement).value) }),
+    ),
+  );
+}
+
+const verdictMark = (v: string | undefined): string => (!v ? '' : /^anatom|^as planned|^in place|^met/i.test(v) ? '● ' : /not|fail|off/i.test(v) ? '▲ ' : '◆ ');
+
+type Figures = Record<string, unknown>;
+const inner = (r: CheckRow, key: string): Figures => {
+  const v = r[key];
+  return v && typeof v === 'object' && !Array.isArray(v) ? (v as Figures) : {};
+};
+const n = (v: unknown): number | null => (typeof v === 'number' ? v : null);
+
+function rayWords(r: CheckRow): string {
+  const s = inner(r, 'shift_mm');
+  const t = inner(r, 'turn_deg');
+  const sure = inner(r, 'uncertainty');
+  const total = n(s['total']);
+  if (total === null) return '–';
+  const ways = [sense(n(s['lateral']), 'lateral', 'medial'), sense(n(s['dorsal']), 'dorsal', 'plantar'), sense(n(s['distal']), 'distal', 'proximal')].filter(
+    (w) => w !== '–' && !w.startsWith('0 '),
+  );
+  return `${mm(total)}${n(sure['mm']) !== null ? ` ± ${num(n(sure['mm']))}` : ''}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(n(t['total']), 1)}${
+    r['sure'] === false ? '; the interval reaches over a limit' : ''
+  }`;
+}
+
+function deviceWords(r: CheckRow): string {
+  if (r['seen'] === false) return 'not seen';
+  const f = inner(r, 'from_plan');
+  const out = [
+    n(f['entry_mm']) !== null ? `entry ${mm(n(f['entry_mm']))} off` : '',
+    n(f['tip_mm']) !== null ? `tip ${mm(n(f['tip_mm']))} off` : '',
+    n(f['axis_deg']) !== null ? `axis ${deg(n(f['axis_deg']), 1)} off` : '',
+    n(r['longer_mm']) ? `${mm(Math.abs(n(r['longer_mm'])!), 0)} ${n(r['longer_mm'])! > 0 ? 'longer' : 'shorter'} than planned` : '',
+  ];
+  const warnings = Array.isArray(r['warnings']) ? (r['warnings'] as string[]) : [];
+  return [...out, ...warnings].filter(Boolean).join(', ') || '–';
+}
+
+function checkRow(r: CheckRow, name: string): VNode {
+  return h(
+    'tr',
+    { key: name },
+    h('th', { scope: 'row' }, name),
+    h('td', null, r.verdict ? `${verdictMark(r.verdict)}${r.verdict}` : Array.isArray(r['warnings']) && r['warnings'].length ? '▲ look' : r['seen'] === false ? '◆ not seen' : '● no warning'),
+    h('td', null, r.words ?? (r.ray !== undefined && !r.id ? rayWords(r) : deviceWords(r))),
+  );
+}
+
+function check(c: FollowupCheck): VNode {
+  return h(
+    'article.check',
+    { key: `c${c.n}`, 'data-test': `check-${c.n}` },
+    h('h3', null, `${day(c.date)}: ${c.kind === 'ct' ? 'CT' : 'films'}`),
+    h('p.verdict', null, `${verdictMark(c.verdict)}${capital(c.verdict ?? 'no verdict')}`),
+    h(
+      'table',
+      null,
+      h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan'].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Which'))))),
+      h('tbody', null, (c.rays ?? []).map((r) => checkRow(r, `Ray ${r.ray}`)), (c.devices ?? []).map((d) => checkRow(d, d.id ?? 'device'))),
+    ),
+    c.cautions?.length ? h('ul.reasons.mild', null, c.cautions.map((w) => h('li', null, w))) : null,
+    c.report ? h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check') : null,
+  );
+}
+
+interface Series {
+  name: string;
+  values: (number | null)[];
+  chosen: boolean;
+}
+
+/** Lines over the times at which the foot was measured. */
+function plot(labels: string[], series: Series[], limits: number[], words: string): VNode {
+  const w = 340;
+  const height = 170;
+  const all = series.flatMap((s) => s.values.filter((v): v is number => v !== null));
+  const most = Math.max(2.5, ...limits.map((l) => l * 1.2), ...all);
+  const least = Math.min(0, ...all);
+  const x = (i: number): number => 34 + ((w - 74) * i) / Math.max(1, labels.length - 1);
+  const y = (v: number): number => height - 24 - ((height - 36) * (v - least)) / (most - least);
+  const ticks = [0, ...(most > 12 ? [5, 10, 20, 40] : most > 5 ? [2, 5, 10] : [1, 2, 4])].filter((t) => t <= most);
+  const dashes = ['', '6 3', '2 3', '8 3 2 3', '1 4'];
+  return h(
+    'svg.plot',
+    { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': words, 'data-test': 'course' },
+    ticks.map((v) => [
+      h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: '#d8d4c8', fill: 'none' }),
+      h('text', { x: 28, y: y(v) + 4, 'text-anchor': 'end' }, String(v)),
+    ]),
+    limits.map((v) => h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' })),
+    labels.map((p, i) => h('text', { x: x(i), y: height - 6, 'text-anchor': i === 0 ? 'start' : i === labels.length - 1 ? 'end' : 'middle' }, p)),
+    series.map((s, k) => {
+      const line = s.values.map((v, i) => [x(i), v] as const).filter((p): p is readonly [number, number] => p[1] !== null);
+      const last = line[line.length - 1];
+      return h(
+        'g',
+        { key: s.name },
+        h('path', { d: line.map(([px, v], i) => `${i ? 'L' : 'M'}${px} ${y(v)}`).join(''), fill: 'none', stroke: s.chosen ? '#0072B2' : '#40464E', 'stroke-width': s.chosen ? 3 : 1.5, 'stroke-dasharray': dashes[k % 5] || null }),
+        line.map(([px, v]) => h('circle', { cx: px, cy: y(v), r: s.chosen ? 3.5 : 2.4, fill: s.chosen ? '#0072B2' : '#40464E' })),
+        last ? h('text', { x: last[0] + 7, y: y(last[1]) + 4 }, s.name) : null,
+      );
+    }),
+  );
+}
+
+let plotted = 'shift';
+
+/** From the injury over the plan to what was found since. */
+function course(checks: FollowupCheck[]): VNode | null {
+  const p = app.state?.plan;
+  if (!p || !checks.length) return null;
+  const labels = ['injury', 'plan', ...checks.map((c) => day(c.date))];
+  const keys = (p.measures ?? []).filter((m) => m.unit === 'mm' && checks.some((c) => c.measures?.some((x) => x.key === m.key)));
+  const measure = keys.find((m) => m.key === plotted);
+  let series: Series[];
+  let limits: number[];
+  if (measure) {
+    const of = (list: { key: string; value: number | null }[] | undefined): number | null => list?.find((m) => m.key === measure.key)?.value ?? null;
+    series = [{ name: 'mm', values: [measure.value, of(p.measures_reduced), ...checks.map((c) => of(c.measures))], chosen: true }];
+    limits = measure.limit !== null && measure.limit_on !== 'difference' ? [measure.limit] : [];
+  } else {
+    series = boardOrder().map((ray) => {
+      const s = p.rays.find((r) => r.ray === ray)?.shift_mm;
+      return {
+        name: String(ray),
+        values: [
+          s ? Math.hypot(s.lateral, s.dorsal, s.distal) : null,
+          s ? 0 : null,
+          ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'shift_mm')['total'])),
+        ],
+        chosen: ray === app.ray,
+      };
+    });
+    limits = [1, 2];
+  }
+  const words = series.map((s) => `${measure ? measure.name : `ray ${s.name}`}: ${s.values.map((v, i) => `${labels[i]} ${num(v)} mm`).join(', ')}`).join('. ');
+  return section(
+    'Course',
+    h(
+      'select',
+      { 'aria-label': 'What is drawn over time', value: measure ? measure.key : 'shift', 'data-test': 'course-of', onchange: (e: Event) => ((plotted = (e.target as HTMLSelectElement).value), changed()) },
+      h('option', { value: 'shift', key: 'shift' }, 'Shift of each base from its place, mm'),
+      keys.map((m) => h('option', { value: m.key, key: m.key }, m.name)),
+    ),
+    plot(labels, series, limits, words),
+    h('p.hint', null, measure ? 'Broken line: the limit.' : 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable.'),
+  );
+}
+
+function plan(): VNode {
+  const f = app.state?.followup;
+  const start = f?.surgery_date ?? null;
+  const today = new Date().toISOString().slice(0, 10);
+  return section(
+    'Follow-up plan',
+    h(
+      'label.field',
+      null,
+      h('span', null, 'Date of surgery'),
+      h('input', {
+        type: 'date',
+        value: start ?? '',
+        'data-test': 'surgery-date',
+        onchange: (e: Event) => {
+          const date = (e.target as HTMLInputElement).value;
+          if (date) void edit('surgery.date', { date });
+        },
+      }),
+    ),
+    h(
+      'ol.appointments',
+      { 'data-test': 'followup-plan' },
+      (f?.plan ?? []).map((a) =>
+        h(
+          'li',
+          { key: a.id, class: a.done ? 'done' : '' },
+          h('b', null, a.title),
+          h('span.when', null, ` ${a.date_from ? day(a.date_from) : `week ${a.week_from}`}`, a.week_to > a.week_from ? ` to ${a.date_to ? day(a.date_to) : `week ${a.week_to}`}` : ''),
+          h('p', null, a.text),
+          a.source ? h('p.source', null, `${a.source}${a.certainty && a.certainty !== a.source ? ` (${a.certainty})` : ''}`) : null,
+          a.done
+            ? h('div.row', null, h('span.small', null, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null }), { class: 'quiet' }))
+            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today }), { class: 'quiet', test: `kept-${a.id}` }),
+        ),
+      ),
+    ),
+    start ? h('a', { href: api.made(app.state!.id, 'followup.ics'), download: '', 'data-test': 'ics' }, 'Into a calendar (ICS)') : h('p.small', null, 'With a date of surgery the appointments go into a calendar.'),
+  );
+}
+
+/** Reports by themselves; the many files of one sort behind their name. */
+function grouped(list: ExportItem[]): { single: ExportItem[]; groups: Map<string, ExportItem[]> } {
+  const single: ExportItem[] = [];
+  const groups = new Map<string, ExportItem[]>();
+  for (const e of list) {
+    if (/\.(pdf|json|nrrd)$/.test(e.name) && !/plan before|planned before/.test(e.what)) single.push(e);
+    else groups.set(e.what, [...(groups.get(e.what) ?? []), e]);
+  }
+  return { single, groups };
+}
+
+function exportsBlock(): VNode {
+  loadExports();
+  const id = app.state!.id;
+  const list = exportList ?? [];
+  const { single, groups } = grouped(list);
+  const pictures = list.filter((e) => /^followup\/.*film.*\.png$/i.test(e.path));
+  const link = (e: ExportItem, words: string): VNode =>
+    h('li', { key: e.path }, h('a', { href: api.file(id, e.path), target: '_blank', rel: 'noopener' }, words), e.bytes ? h('span.small', null, ` ${e.name}, ${bytes(e.bytes)}`) : null);
+  return section(
+    'Take along',
+    h(
+      'ul.exports',
+      { 'data-test': 'exports' },
+      h('li', { key: 'zip' }, h('a', { href: api.made(id, 'all.zip'), download: '' }, 'Everything but the images in one archive (ZIP)')),
+      single.map((e) => link(e, e.what)),
+      h('li', { key: 'csv' }, h('a', { href: api.made(id, 'measures.csv'), download: '' }, 'Measures as a table (CSV)')),
+      h('li', { key: 'json' }, h('a', { href: api.made(id, 'case.json'), download: '' }, 'The case with its history (JSON)')),
+      [...groups].map(([what, items]) =>
+        h('li', { key: what }, h('details', null, h('summary', null, `${what} (${items.length})`), h('ul', null, items.map((e) => link(e, e.name))))),
+      ),
+    ),
+    pictures.length
+      ? h('div.row', null, pictures.map((p) => button(`Beside the simulated film: ${p.name}`, () => showPicture(p.name, api.file(id, p.path)), { key: p.path, class: 'quiet' })))
+      : null,
+  );
+}
+
+export function followup(): (VNode | null)[] {
+  const s = app.state;
+  if (!s?.plan) return [work(), notPlanned()];
+  const checks = s.followup?.checks ?? [];
+  return [
+    work(),
+    give(),
+    checks.length ? section('Against the plan', [...checks].reverse().map(check)) : section('Against the plan', h('p', null, 'No films or CT after the operation yet.')),
+    course(checks),
+    plan(),
+    drawn(),
+    exportsBlock(),
+  ];
+}
+

@@ -1,0 +1,169 @@
+// Injury: how far each ray is off, what pattern that is and why, measures with their limits and sources.
+import { h, type VNode } from '../h';
+import { app, boardOrder, changed, edit, rayNow, selectRay } from '../store';
+import type { DrawnMeasure, Measure } from '../types';
+import { chosenMeasures } from '../views/foot-view';
+import { button, cautions, section, work } from '../widgets';
+import { angleAt, dist } from '../math';
+import { footView } from '../stage';
+import { capital, kStateWord, mm, num, rayName, sense, stateMark } from '../words';
+
+function displacement(): VNode {
+  return section(
+    'Displacement',
+    h(
+      'table',
+      { 'data-test': 'displacement' },
+      h('caption', null, 'Base of each metatarsal against where it belongs.'),
+      h(
+        'thead',
+        null,
+        h('tr', null, ...['Ray', 'Shift, mm', 'Turn, degrees', 'State'].map((t) => h('th', { scope: 'col' }, t))),
+      ),
+      h(
+        'tbody',
+        null,
+        boardOrder().map((n) => {
+          const r = rayNow(n);
+          const s = r?.shift_mm;
+          const t = r?.turn_deg;
+          return h(
+            'tr',
+            { key: `d${n}`, class: n === app.ray ? 'chosen' : '', onclick: () => selectRay(n) },
+            h('th', { scope: 'row' }, String(n)),
+            h(
+              'td',
+              null,
+              s ? [h('div', null, sense(s.lateral, 'lateral', 'medial')), h('div', null, sense(s.dorsal, 'dorsal', 'plantar')), h('div', null, sense(s.distal, 'distal', 'proximal'))] : '–',
+            ),
+            h(
+              'td',
+              null,
+              t ? [h('div', null, sense(t.abduction, 'abduction', 'adduction', 0)), h('div', null, sense(t.plantarflexion, 'plantarflexion', 'dorsiflexion', 0)), h('div', null, sense(t.pronation, 'pronation', 'supination', 0))] : '–',
+            ),
+            h('td', null, r ? h('span.state', null, stateMark(r.state), kStateWord[r.state]) : '–', r?.uncertainty?.mm !== undefined ? h('div.small', null, `± ${mm(r.uncertainty.mm)}`) : null),
+          );
+        }),
+      ),
+    ),
+  );
+}
+
+function patterns(): VNode | null {
+  const p = app.state?.plan?.patterns;
+  if (!p) return null;
+  const rows: [string, string | undefined, string][] = [
+    ['Quénu and Küss', p.quenu_kuss, 'quenu_kuss'],
+    ['Hardcastle', p.hardcastle, 'hardcastle'],
+    ['Myerson', p.myerson, 'myerson'],
+    ['Columns', p.columns?.join(', '), 'columns'],
+  ];
+  return section(
+    'Pattern',
+    h(
+      'dl.patterns',
+      { 'data-test': 'patterns' },
+      rows
+        .filter(([, v]) => v)
+        .map(([name, value, key]) => [
+          h('dt', null, name),
+          h('dd', null, h('b', null, capital(value!)), p.reasons?.[key] ? h('span.reason', null, ` ${p.reasons[key]}`) : null),
+        ]),
+    ),
+  );
+}
+
+function limitWords(m: Measure): string {
+  if (m.limit === null || m.limit === undefined) return 'no limit';
+  const of = m.limit_on === 'difference' ? 'side difference ' : '';
+  return `${of}${m.limit_is === 'lower' ? '≥' : '≤'} ${m.limit} ${m.unit === 'deg' ? '°' : m.unit}`;
+}
+
+export function measureTable(list: Measure[], title: string, test: string): VNode {
+  const unit = (m: Measure): string => (m.unit === 'deg' ? '°' : ` ${m.unit}`);
+  return section(
+    title,
+    h('p.hint', null, 'The eye draws a measure in the foot.'),
+    h(
+      'table.measures',
+      { 'data-test': test },
+      h('thead', null, h('tr', null, ...['', 'Measure', 'Value', 'Limit'].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Shown'))))),
+      h(
+        'tbody',
+        null,
+        [...list]
+          .sort((a, b) => Number(b.abnormal === true) - Number(a.abnormal === true))
+          .map((m) =>
+            h(
+              'tr',
+              { key: m.key, class: m.abnormal ? 'abnormal' : '' },
+              h(
+                'td',
+                null,
+                m.from && m.to
+                  ? button(chosenMeasures.has(m.key) ? '●' : '○', () => {
+                      if (!chosenMeasures.delete(m.key)) chosenMeasures.add(m.key);
+                      footView().draw();
+                      changed();
+                    }, { class: 'quiet', pressed: chosenMeasures.has(m.key), title: `Draw ${m.name} in the foot` })
+                  : null,
+              ),
+              h(
+                'td',
+                null,
+                h('details.measure', null, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p.source', null, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
+              ),
+              h('td.figure', null, m.abnormal ? h('span.alarm', null, '▲ ') : '', m.value === null ? '–' : `${num(m.value)}${unit(m)}`, m.difference !== null && m.difference !== undefined ? h('div.small', null, `side difference ${num(m.difference)}${unit(m)}`) : null),
+              h('td.figure', null, limitWords(m)),
+            ),
+          ),
+      ),
+    ),
+  );
+}
+
+const value = (m: DrawnMeasure): string => {
+  const [a, b, c] = m.points;
+  if (m.kind === 'angle' && a && b && c) return `${num(angleAt(a, b, c))}°`;
+  return a && b ? `${mm(dist(a, b))}${m.view.startsWith('film') ? ' on the detector' : ''}` : '–';
+};
+
+/** What was measured by hand, everywhere the same list. */
+export function drawn(): VNode | null {
+  const list = app.state?.measures_drawn ?? [];
+  if (!list.length) return null;
+  return section(
+    'Measured by hand',
+    h(
+      'ul.drawn',
+      { 'data-test': 'drawn' },
+      list.map((m) =>
+        h(
+          'li',
+          { key: m.id },
+          h('b', null, value(m)),
+          ` ${m.kind}, ${m.view.startsWith('film') ? 'film' : m.view === 'foot' ? 'in space' : m.view}${m.state ? `, ${m.state === 'injured' ? 'as scanned' : m.state}` : ''}`,
+          app.readOnly ? null : button('Remove', () => void edit('measure.remove', { id: m.id }), { class: 'quiet', title: `Remove the ${m.kind} of ${value(m)}` }),
+        ),
+      ),
+    ),
+  );
+}
+
+export function injury(): (VNode | null)[] {
+  const plan = app.state?.plan;
+  if (!plan) return [work(), notPlanned()];
+  const r = rayNow(app.ray);
+  return [
+    work(),
+    section(capital(rayName(app.ray)), h('p', null, r?.words || (r ? kStateWord[r.state] : '–'))),
+    patterns(),
+    displacement(),
+    measureTable(plan.measures ?? [], 'Measures as scanned', 'measures'),
+    drawn(),
+    cautions('Found in this case', plan.cautions),
+  ];
+}
+
+export const notPlanned = (): VNode =>
+  section('Not planned yet', h('p', null, 'This place fills once the images are planned: Images, then Plan.'));

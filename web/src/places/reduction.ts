@@ -1,0 +1,116 @@
+// Reduction: in which order the rays go back, how, and where they then stand; each can be moved by hand.
+import { kFreedoms, type Freedom } from '../foot';
+import { h, type VNode } from '../h';
+import { stepRay } from '../moves';
+import { app, edit, order, rayNow, selectRay, set, showFoot, changed } from '../store';
+import { button, cautions, choice, section, work } from '../widgets';
+import { capital, deg, kOrdinal, mm, num, rayName } from '../words';
+import { drawn, measureTable, notPlanned } from './injury';
+
+const step = { mm: 0.5, deg: 1 };
+
+function orderList(): VNode {
+  const rays = order();
+  return section(
+    'Order',
+    h(
+      'ol.order',
+      { 'data-test': 'order' },
+      rays.map((n, i) =>
+        h(
+          'li',
+          { key: `o${n}`, class: n === app.ray ? 'chosen' : '' },
+          button(
+            capital(kOrdinal[n] ?? ''),
+            () => {
+              selectRay(n);
+              set({ played: i + 1 });
+            },
+            { class: 'quiet', title: `Show the foot once the ${rayName(n)} is back` },
+          ),
+          rayNow(n)?.by_hand ? h('span.small', null, ' (by hand)') : null,
+        ),
+      ),
+    ),
+  );
+}
+
+function manoeuvre(): VNode {
+  const r = rayNow(app.ray);
+  const kept = app.state?.plan?.rays.find((x) => x.ray === app.ray);
+  // While a ray is in hand its manoeuvre is not worked out: the last one stands until it is let go.
+  const lines = r?.manoeuvre?.length ? r.manoeuvre : (kept?.manoeuvre ?? []);
+  return section(
+    `${capital(rayName(app.ray))}: manoeuvre`,
+    lines.length ? h('ol.manoeuvre', null, lines.map((m) => h('li', null, capital(m)))) : h('p', null, 'Nothing to do: it lies where it belongs, or could not be placed.'),
+  );
+}
+
+function fit(): VNode | null {
+  const r = rayNow(app.ray);
+  const j = r?.joint;
+  if (!j) return null;
+  const trial = !!app.trial?.rays?.some((x) => x.ray === app.ray);
+  const overlap = (j.overlap_mm ?? 0) > 0.3;
+  return h(
+    'div.fit',
+    { 'aria-live': 'polite', 'data-test': 'fit', class: trial ? 'trial' : '' },
+    h('div', null, h('span', null, 'Gap'), h('b', null, mm(j.gap_mm))),
+    h('div', null, h('span', null, 'Step'), h('b', null, mm(j.step_mm))),
+    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? '▲ Overlap' : 'Overlap'), h('b', null, mm(j.overlap_mm ?? 0))),
+    h('div', null, h('span', null, 'Contact'), h('b', null, j.contact_mm2 === undefined ? '–' : `${num(j.contact_mm2, 0)} mm²`)),
+  );
+}
+
+function freedom(f: (typeof kFreedoms)[number]): VNode {
+  const amount = f.turn ? step.deg : step.mm;
+  const go = (sign: number): void => {
+    if (app.played < order().length) showFoot('reduced');
+    stepRay(app.ray, f.id as Freedom, sign * amount);
+  };
+  const unit = f.turn ? '°' : ' mm';
+  return h(
+    'div.freedom',
+    { key: f.id },
+    button(h('span', null, '− ', f.minus), () => go(-1), { test: `move-${f.minus}`, title: `${amount}${unit} ${f.minus}` }),
+    button(h('span', null, f.plus, ' +'), () => go(1), { test: `move-${f.plus}`, title: `${amount}${unit} ${f.plus}` }),
+  );
+}
+
+function byHand(): VNode | null {
+  const r = rayNow(app.ray);
+  if (!r?.transform || app.readOnly) return null;
+  return section(
+    'Move by hand',
+    fit(),
+    h(
+      'div.row',
+      null,
+      choice('Step', [
+        { id: '0.2', name: '0.2 mm' },
+        { id: '0.5', name: '0.5 mm' },
+        { id: '1', name: '1 mm' },
+      ], String(step.mm), (s) => ((step.mm = Number(s)), (step.deg = Number(s) * 2), changed()), 'step'),
+      h('span.small', null, `turns ${step.deg}°`),
+    ),
+    h('div.freedoms', null, kFreedoms.map(freedom)),
+    h('p.hint', null, `Or choose "Move ray ${app.ray}" or "Turn ray ${app.ray}" above the views and drag. The devices of the ray go along and are checked again.`),
+    button('Back to the plan’s place', () => void edit('ray.reset', { ray: app.ray }), { test: 'ray-reset', disabled: !r.by_hand }),
+  );
+}
+
+export function reduction(): (VNode | null)[] {
+  const plan = app.state?.plan;
+  if (!plan) return [work(), notPlanned()];
+  const r = rayNow(app.ray);
+  return [
+    work(),
+    orderList(),
+    manoeuvre(),
+    r?.by_hand ? h('p.small', { key: 'sure' }, 'Placed by hand: how sure this is was not computed.') : r?.uncertainty ? h('p.small', { key: 'sure' }, `Placed to within ${mm(r.uncertainty.mm)} and ${deg(r.uncertainty.deg, 1)} (95 %).`) : null,
+    byHand(),
+    cautions('Where harm is possible', plan.standing_cautions),
+    measureTable(plan.measures_reduced ?? [], 'Measures once reduced', 'measures-reduced'),
+    drawn(),
+  ];
+}

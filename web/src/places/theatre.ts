@@ -1,0 +1,155 @@
+// Theatre: one step at a time, large, dark; a foot pedal's keys go on and back. The second screen shows the same.
+import { api } from '../api';
+import { h, host, type VNode } from '../h';
+import { app, changed, deviceNow, edit, selectDevice, selectRay, showFoot } from '../store';
+import { filmView, footView } from '../stage';
+import type { TheatreStep } from '../types';
+import { kNamedViews } from '../views/film-view';
+import { button, cautions, work } from '../widgets';
+import { mm } from '../words';
+import { notPlanned } from './injury';
+
+const steps = (): TheatreStep[] => app.state?.theatre?.steps ?? [];
+/** The first that is not done; after the last, none. */
+export function currentStep(): number {
+  const i = steps().findIndex((s) => !s.done);
+  return i < 0 ? steps().length : i;
+}
+
+let shown: 'picture' | 'film' | 'foot' = 'picture';
+let followed = '';
+
+/** Views go with the step. */
+export function followStep(): void {
+  const s = steps()[currentStep()];
+  const key = `${app.state?.id} ${s?.id}`;
+  if (key === followed) return;
+  followed = key;
+  if (!s) return;
+  if (s.device && deviceNow(s.device)) selectDevice(s.device);
+  else if (s.ray) selectRay(s.ray);
+  const v = filmView();
+  v.show = 'metal';
+  if (s.view?.name) v.view(s.view.name);
+  else if (s.view && typeof s.view.orbital === 'number') v.aim(s.view.orbital, s.view.tilt ?? 0);
+  shown = s.picture ? 'picture' : s.view ? 'film' : 'foot';
+}
+
+export async function nextStep(): Promise<void> {
+  const s = steps()[currentStep()];
+  if (s && !app.readOnly) await edit('theatre.step', { step: s.id, done: true });
+}
+export async function previousStep(): Promise<void> {
+  const s = steps()[currentStep() - 1];
+  if (s && !app.readOnly) await edit('theatre.step', { step: s.id, done: false });
+}
+
+function depth(s: TheatreStep): VNode | null {
+  const d = deviceNow(s.device ?? null);
+  if (!d || d.kind !== 'screw') return null;
+  const measured = d.measured_mm ?? null;
+  const planned = s.expected_mm ?? d.measured_depth_mm ?? d.length_mm;
+  const off = measured === null ? null : measured - planned;
+  const far = off !== null && Math.abs(off) > 2;
+  return h(
+    'div.depth',
+    { key: `depth-${d.id}` },
+    app.readOnly
+      ? h('p', null, measured === null ? 'Gauge: not read yet' : `Gauge: ${mm(measured)}`)
+      : h(
+          'label',
+          null,
+          h('span', null, 'Gauge reads, mm'),
+          h('input', {
+            type: 'number',
+            inputmode: 'decimal',
+            min: 5,
+            max: 100,
+            step: 0.5,
+            value: measured ?? '',
+            'data-test': 'depth',
+            onchange: (e: Event) => {
+              const text = (e.target as HTMLInputElement).value.trim();
+              const x = text === '' ? null : Number(text);
+              if (x !== null && (!Number.isFinite(x) || x <= 0)) return;
+              void edit('depth.measured', { device: d.id, mm: x });
+            },
+          }),
+        ),
+    h(
+      'p.result',
+      { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'far' : '' },
+      `Expected ${mm(planned)}`,
+      off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`,
+      far ? ' ▲ another path than planned? Look under the C-arm before going on.' : '',
+    ),
+    h('p', null, `Planned: ${mm(d.length_mm, 0)} ${d.name ?? d.type}`),
+  );
+}
+
+function sight(s: TheatreStep | undefined): VNode {
+  const kinds: ['picture' | 'film' | 'foot', string][] = [];
+  if (s?.picture) kinds.push(['picture', 'Picture']);
+  kinds.push(['film', 'C-arm'], ['foot', 'Foot']);
+  const now = shown === 'picture' && !s?.picture ? 'film' : shown;
+  return h(
+    'div.sight',
+    { key: 'sight' },
+    h(
+      'div.choice',
+      { role: 'group', 'aria-label': 'What is shown' },
+      kinds.map(([id, name]) => button(name, () => {
+        shown = id;
+        if (id === 'foot') showFoot('reduced');
+        changed();
+      }, { pressed: id === now, key: id, test: `sight-${id}` })),
+    ),
+    now === 'picture' && s?.picture
+      ? h('div.picture', { key: 'picture' }, h('img', { src: api.file(app.state!.id, s.picture), alt: s.title }))
+      : now === 'film'
+        ? h('div.picture', { key: 'film' }, host(filmView().element, 't-film'))
+        : h('div.picture.pale', { key: 'foot' }, host(footView().element, 't-foot')),
+  );
+}
+
+export function updateTheatre(): void {
+  followStep();
+  if (filmView().element.isConnected) filmView().update();
+  if (footView().element.isConnected) footView().update();
+}
+
+export function theatre(): VNode {
+  const all = steps();
+  if (!app.state?.plan) return h('main.theatre', { key: 'theatre', id: 'place' }, work(), notPlanned());
+  const at = currentStep();
+  const s = all[at];
+  return h(
+    'main.theatre',
+    { key: 'theatre', id: 'place', tabindex: -1, 'data-test': 'theatre' },
+    h(
+      'div.step',
+      null,
+      h('p.count', { 'aria-live': 'polite' }, s ? `Step ${at + 1} of ${all.length}` : `All ${all.length} steps done`),
+      h('h1', { 'data-test': 'step-title' }, s?.title ?? 'Done'),
+      s ? h('ul.lines', null, s.lines.map((l) => h('li', null, l))) : h('p', null, 'Check the result under the C-arm in two views. Post-operative films go to Follow-up.'),
+      s?.instrument ? h('p.instrument', null, h('span', null, 'Instrument '), h('b', null, s.instrument)) : null,
+      s && (typeof s.expected_mm === 'number') && !s.device ? h('p.instrument', null, h('span', null, 'Expected '), h('b', null, mm(s.expected_mm))) : null,
+      s ? depth(s) : null,
+      s?.view ? h('p.instrument', null, h('span', null, 'C-arm '), h('b', null, kNamedViews.find((v) => v.word === s.view?.name)?.name || s.view.name || `orbital ${s.view.orbital}°, tilt ${s.view.tilt}°`)) : null,
+    ),
+    sight(s),
+    h(
+      'div.pedal',
+      null,
+      app.readOnly
+        ? h('p', null, 'Second screen: shows the step, changes nothing.')
+        : [
+            button('Back', () => void previousStep(), { test: 'step-back', disabled: at === 0, key: 'back', title: 'Page up' }),
+            button(s ? 'Done, next' : 'Done', () => void nextStep(), { test: 'step-next', class: 'primary', disabled: !s, key: 'next', title: 'Space or page down' }),
+            h('a', { href: `/watch/${encodeURIComponent(app.state.id)}`, target: '_blank', rel: 'noopener', key: 'watch', 'data-test': 'watch-link' }, 'Open the second screen'),
+          ],
+      h('div.dots', { 'aria-hidden': 'true' }, all.map((x, i) => h('i', { key: x.id, class: x.done ? 'done' : i === at ? 'now' : '' }))),
+    ),
+    h('details.instruments', { open: at === 0 }, h('summary', null, 'On the table, and cautions'), h('ul', null, (app.state.theatre?.instruments ?? []).map((i) => h('li', null, i))), cautions('Where harm is possible', app.state.plan.standing_cautions)),
+  );
+}

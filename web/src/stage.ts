@@ -1,0 +1,459 @@
+// The large view and the one beside it, with their tools.
+import { h, host, type VNode } from './h';
+import { order, app, changed, footState, set, showFoot, showView, deviceNow, say, showError, type Tool, type ViewKind } from './store';
+import { readFilm, type RealFilm } from './dicom-film';
+import { kNamedViews, FilmView, type Show } from './views/film-view';
+import { FootView } from './views/foot-view';
+import { kWindows, SliceView } from './views/slice-view';
+import { button, choice } from './widgets';
+import { kOrdinal, mm, rayName } from './words';
+
+let foot: FootView | null = null;
+let film: FilmView | null = null;
+const slices = new Map<string, SliceView>();
+
+export const footView = (): FootView => (foot ??= new FootView());
+export const filmView = (): FilmView => (film ??= new FilmView());
+export function sliceView(kind: 'along' | 'across' | 'drill'): SliceView {
+  let v = slices.get(kind);
+  if (!v) slices.set(kind, (v = new SliceView(kind)));
+  return v;
+}
+
+export const realFilm = { list: [] as RealFilm[], at: 0 };
+
+const kViewNames: { id: ViewKind; name: string }[] = [
+  { id: 'foot', name: 'Foot' },
+  { id: 'along', name: 'Along the ray' },
+  { id: 'across', name: 'Across the joint' },
+  { id: 'drill', name: 'Down the drill' },
+  { id: 'film', name: 'C-arm' },
+];
+const nameOf = (kind: ViewKind): string => (kind === 'other' ? 'Real film' : (kViewNames.find((v) => v.id === kind)?.name ?? kind));
+
+/** After every change: the views that are in sight keep up. */
+export function updateViews(): void {
+  for (const kind of app.views) {
+    if (kind === 'foot') footView().update();
+    else if (kind === 'film') filmView().update();
+    else if (kind === 'along' || kind === 'across' || kind === 'drill') sliceView(kind).update();
+  }
+}
+
+function picker(pane: 0 | 1, now: ViewKind | null): VNode {
+  const items = pane === 1 ? [...kViewNames, ...(realFilm.list.length ? [{ id: 'other' as const, name: 'Real film' }] : [])] : kViewNames;
+  return h(
+    'select.view-pick',
+    {
+      class: now ?? 'none',
+      'aria-label': pane === 0 ? 'Large view' : 'View beside it',
+      'data-test': pane === 0 ? 'view-large' : 'view-beside',
+      value: now ?? '',
+      onchange: (e: Event) => showView(pane, ((e.target as HTMLSelectElement).value || null) as ViewKind | null),
+    },
+    pane === 1 ? h('option', { value: '', key: 'none' }, 'Nothing beside') : null,
+    items.map((v) => h('option', { value: v.id, key: v.id }, v.name)),
+  );
+}
+
+export const stateChoice = (): VNode =>
+  choice(
+    'Which state of the foot',
+    [
+      { id: 'injured', name: '▲ As scanned' },
+      { id: 'reduced', name: '● Where it belongs' },
+    ],
+    footState(),
+    (s) => showFoot(s),
+    'state',
+  );
+
+let playing = 0;
+function play(): void {
+  window.cancelAnimationFrame(playing);
+  if (playing) {
+    playing = 0;
+    changed();
+    return;
+  }
+  const end = Math.max(1, order().length);
+  if (matchMedia('(prefers-reduced-motion: reduce)').matches) {
+    // A step at a time instead of a motion.
+    set({ played: app.played >= end ? 0 : Math.floor(app.played) + 1 });
+    return;
+  }
+  if (app.played >= end) app.played = 0;
+  let last = performance.now();
+  const frame = (now: number): void => {
+    app.played = Math.min(end, app.played + (now - last) / 1600);
+    last = now;
+    playing = app.played < end ? requestAnimationFrame(frame) : 0;
+    changed();
+  };
+  playing = requestAnimationFrame(frame);
+}
+
+function player(): VNode {
+  const rays = order();
+  const end = Math.max(1, rays.length);
+  const at = Math.min(rays.length - 1, Math.floor(app.played));
+  const words =
+    app.played <= 0
+      ? 'as scanned'
+      : app.played >= end
+        ? 'all rays where they belong'
+        : `${rayName(rays[at] ?? 0)} goes back (${at + 1} of ${rays.length})`;
+  return h(
+    'div.player',
+    null,
+    button(playing ? 'Pause' : 'Play', play, { test: 'play', title: 'Play the reduction in the order of the plan' }),
+    h('input', {
+      type: 'range',
+      min: 0,
+      max: end,
+      step: 0.05,
+      value: app.played,
+      'aria-label': 'Reduction, ray by ray',
+      'aria-valuetext': words,
+      'data-test': 'played',
+      oninput: (e: Event) => set({ played: Number((e.target as HTMLInputElement).value) }),
+    }),
+    h('span.words', null, words),
+  );
+}
+
+function footTools(small: boolean): VNode {
+  const v = footView();
+  const bodies = app.state?.plan?.bodies ?? [];
+  return h(
+    'div.tools',
+    { key: 'foot-tools' },
+    h(
+      'div.choice',
+      { role: 'group', 'aria-label': 'Look from' },
+      ['dorsal', 'medial', 'lateral', 'plantar', 'along'].map((n) =>
+        button(small ? (n === 'along' ? 'ray' : n.slice(0, 3)) : n === 'along' ? 'along ray' : n, () => v.home(n), {
+          test: `home-${n}`,
+          key: n,
+          title: n === 'along' ? 'Along the ray (A)' : `From ${n} (${n[0]!.toUpperCase()})`,
+        }),
+      ),
+    ),
+    h(
+      'details.more',
+      { key: 'show', name: 'more' },
+      h('summary', { 'data-test': 'foot-show' }, 'Show'),
+      h(
+        'div.menu',
+        null,
+        h(
+          'label',
+          null,
+          'Fade the bones',
+          h('input', {
+            type: 'range',
+            min: 0,
+            max: 1,
+            step: 0.05,
+            value: v.fade,
+            'data-test': 'fade',
+            oninput: (e: Event) => {
+              v.fadeOf[app.place] = Number((e.target as HTMLInputElement).value);
+              v.draw();
+            },
+          }),
+        ),
+        tick('The other state, seen through', v.ghost, (on) => (v.ghost = on)),
+        tick('Measures', v.measures, (on) => (v.measures = on)),
+        tick('Devices', v.devices, (on) => (v.devices = on)),
+        tick('Temporary wires', v.temporary, (on) => (v.temporary = on)),
+        h('hr', null),
+        bodies.map((b) =>
+          tick(`${b.id} ${b.name}`, !v.hidden.has(b.id), (on) => (on ? v.hidden.delete(b.id) : v.hidden.add(b.id))),
+        ),
+      ),
+    ),
+  );
+}
+
+function tick(words: string, on: boolean, pick: (on: boolean) => unknown): VNode {
+  return h(
+    'label.tick',
+    { key: words },
+    h('input', {
+      type: 'checkbox',
+      checked: on,
+      onchange: (e: Event) => {
+        pick((e.target as HTMLInputElement).checked);
+        footView().draw();
+        changed();
+      },
+    }),
+    words,
+  );
+}
+
+function range(label: string, value: number, low: number, high: number, step: number, write: (v: number) => string, set_: (v: number) => void, test: string): VNode {
+  return h(
+    'label.slide',
+    { key: test },
+    h('span', null, label),
+    h('input', {
+      type: 'range',
+      min: low,
+      max: high,
+      step,
+      value,
+      'data-test': test,
+      oninput: (e: Event) => set_(Number((e.target as HTMLInputElement).value)),
+    }),
+    h('output', null, write(value)),
+  );
+}
+
+function sliceFoot(kind: 'along' | 'across' | 'drill'): VNode {
+  const v = sliceView(kind);
+  const [low, high] = v.range();
+  const through = {
+    along: (o: number) => (o === 0 ? 'on the shaft axis' : `${mm(Math.abs(o))} ${o > 0 ? 'medial' : 'lateral'}`),
+    across: (o: number) => (o === 0 ? 'at the joint' : `${mm(Math.abs(o))} ${o > 0 ? 'distal' : 'proximal'}`),
+    drill: (o: number) => `${mm(o)} deep`,
+  }[kind];
+  return range(kind === 'drill' ? 'Depth' : 'Through', v.offset, low, high, 0.5, through, (x) => v.setOffset(x), `offset-${kind}`);
+}
+
+function sliceTools(kind: 'along' | 'across' | 'drill'): VNode {
+  const v = sliceView(kind);
+  return h(
+    'div.tools',
+    { key: `${kind}-tools` },
+    h(
+      'details.more',
+      { key: 'grey', name: 'more' },
+      h('summary', { 'data-test': `grey-${kind}` }, 'Grey'),
+      h(
+        'div.menu',
+        null,
+        choice(
+          'Window',
+          kWindows.map((w) => ({ id: w.name, name: w.name })),
+          v.window.name,
+          (name) => {
+            const w = kWindows.find((x) => x.name === name)!;
+            v.setWindow(w.level, w.width);
+            changed();
+          },
+          `window-${kind}`,
+        ),
+        h('p.hint', null, `Level ${v.window.level} HU, width ${v.window.width} HU. Dragging in the picture changes them.`),
+        range('Thickness', v.thickness, 0, 10, 0.5, (t) => (t ? `mean of ${mm(t)}` : 'one plane'), (t) => {
+          v.thickness = t;
+          v.update();
+          changed();
+        }, `thickness-${kind}`),
+        kind === 'along'
+          ? range('Turn about the shaft', v.turnDeg, -90, 90, 5, (t) => `${t}°`, (t) => {
+              v.turnDeg = t;
+              v.update();
+              changed();
+            }, 'turn-along')
+          : null,
+        h(
+          'label.tick',
+          null,
+          h('input', {
+            type: 'checkbox',
+            checked: v.outlines,
+            onchange: (e: Event) => {
+              v.outlines = (e.target as HTMLInputElement).checked;
+              v.update();
+              changed();
+            },
+          }),
+          'Outlines',
+        ),
+      ),
+    ),
+  );
+}
+
+function filmTools(): VNode {
+  const v = filmView();
+  return h(
+    'div.tools',
+    { key: 'film-tools' },
+    h(
+      'select',
+      {
+        'aria-label': 'View of the film',
+        'data-test': 'film-view',
+        value: v.named,
+        onchange: (e: Event) => {
+          const word = (e.target as HTMLSelectElement).value;
+          if (word) v.view(word);
+          else v.aim(v.orbital, v.tilt);
+        },
+      },
+      h('option', { value: '', key: 'free' }, `Tube ${v.orbital}° / ${v.tilt}°`),
+      kNamedViews.map((n) => h('option', { value: n.word, key: n.word }, n.name)),
+    ),
+    h(
+      'details.more',
+      { key: 'tube', name: 'more' },
+      h('summary', { 'data-test': 'film-tube' }, 'Tube'),
+      h(
+        'div.menu',
+        null,
+        range('Round the foot', v.orbital, -110, 110, 1, (x) => `${x}°`, (x) => v.aim(x, v.tilt), 'orbital'),
+        range('Towards the toes', v.tilt, -50, 50, 1, (x) => `${x}°`, (x) => v.aim(v.orbital, x), 'tilt'),
+        h(
+          'label.file',
+          null,
+          h('span', null, 'A real film beside it'),
+          h('input', {
+            type: 'file',
+            multiple: true,
+            'data-test': 'real-film',
+            onchange: (e: Event) => {
+              const input = e.target as HTMLInputElement;
+              void besides([...(input.files ?? [])]);
+              input.value = '';
+            },
+          }),
+        ),
+      ),
+    ),
+  );
+}
+
+function filmFoot(): VNode {
+  const v = filmView();
+  return choice<Show>(
+    'What is filmed',
+    [
+      { id: 'injured', name: '▲ As scanned' },
+      { id: 'reduced', name: '● Where it belongs' },
+      { id: 'metal', name: 'With metal' },
+    ],
+    v.show,
+    (s) => v.setShow(s),
+    'film-show',
+  );
+}
+
+async function besides(files: File[]): Promise<void> {
+  for (const f of files) {
+    const got = await readFilm(f);
+    if (typeof got === 'string') showError({ what: got, where: 'real film', remedy: 'Uncompressed DICOM, PNG and JPEG can be shown.' });
+    else {
+      realFilm.list.push(got);
+      realFilm.at = realFilm.list.length - 1;
+    }
+  }
+  if (realFilm.list.length) {
+    showView(1, 'other');
+    say('The real film stands beside the simulated one. It is not stored.');
+  }
+}
+
+/** A picture of a check, to stand beside the simulated film. */
+export function showPicture(name: string, url: string): void {
+  if (!realFilm.list.some((f) => f.url === url)) realFilm.list.push({ name, url });
+  realFilm.at = realFilm.list.findIndex((f) => f.url === url);
+  app.views = ['film', 'other'];
+  changed();
+}
+
+function otherPane(): VNode {
+  const f = realFilm.list[realFilm.at];
+  return h('div.view.real', { key: 'real' }, f ? h('img', { src: f.url, alt: f.name }) : h('p.empty', null, 'No film was given.'));
+}
+
+function otherTools(): VNode {
+  return h(
+    'div.tools',
+    { key: 'other-tools' },
+    h(
+      'select',
+      {
+        'aria-label': 'Which film',
+        value: String(realFilm.at),
+        onchange: (e: Event) => {
+          realFilm.at = Number((e.target as HTMLSelectElement).value);
+          changed();
+        },
+      },
+      realFilm.list.map((f, i) => h('option', { value: String(i), key: f.url }, f.name)),
+    ),
+  );
+}
+
+function pane(index: 0 | 1, kind: ViewKind): VNode {
+  const tools =
+    kind === 'foot' ? footTools(index === 1) : kind === 'film' ? filmTools() : kind === 'other' ? otherTools() : sliceTools(kind);
+  const view =
+    kind === 'foot'
+      ? host(footView().element, 'v-foot')
+      : kind === 'film'
+        ? host(filmView().element, 'v-film')
+        : kind === 'other'
+          ? otherPane()
+          : host(sliceView(kind).element, `v-${kind}`);
+  const subject =
+    kind === 'along' || kind === 'across'
+      ? rayName(app.ray)
+      : kind === 'drill'
+        ? (deviceNow(app.device)?.id ?? '')
+        : '';
+  return h(
+    'figure.pane',
+    { key: `pane${index}`, class: index === 0 ? 'large' : 'beside', 'aria-label': `${nameOf(kind)} ${subject}` },
+    h('div.pane-head', null, picker(index, kind), subject ? h('span.subject', null, subject) : null, tools),
+    view,
+    h('div.pane-foot', null, kind === 'foot' ? player() : kind === 'film' ? filmFoot() : kind === 'other' ? null : sliceFoot(kind)),
+  );
+}
+
+function toolBar(): VNode {
+  const tools: { id: Tool; name: string }[] = [
+    { id: 'look', name: 'Look' },
+    { id: 'distance', name: 'Distance' },
+    { id: 'angle', name: 'Angle' },
+  ];
+  if (app.place === 'reduction' && !app.readOnly) tools.push({ id: 'move', name: `Move ray ${app.ray}` }, { id: 'turn', name: `Turn ray ${app.ray}` });
+  if (app.placing) tools.push({ id: 'place', name: 'Place' });
+  const hints: Partial<Record<Tool, string>> = {
+    distance: 'Two points, in any view.',
+    angle: 'Three points, the corner second.',
+    move: `Drag in a view: the ${kOrdinal[app.ray]} ray goes along in its plane.`,
+    turn: `Drag round the base of the ${kOrdinal[app.ray]} ray.`,
+    place: app.placing?.words ?? '',
+  };
+  return h(
+    'div.toolbar',
+    { role: 'toolbar', 'aria-label': 'Tools' },
+    stateChoice(),
+    choice(
+      'Tool',
+      tools,
+      app.tool,
+      (t) => {
+        if ((t === 'move' || t === 'turn') && footState() === 'injured') showFoot('reduced');
+        set({ tool: t, placing: t === 'place' ? app.placing : null });
+      },
+      'tool',
+    ),
+    hints[app.tool] ? h('span.hint', null, hints[app.tool]) : null,
+    app.views[1] ? null : h('span.push', null, picker(1, null)),
+  );
+}
+
+export function stage(): VNode {
+  const [large, beside] = app.views;
+  return h(
+    'section.stage',
+    { 'aria-label': 'Views', key: 'stage' },
+    toolBar(),
+    h('div.panes', { class: beside ? 'two' : 'one' }, pane(0, large), beside ? pane(1, beside) : null),
+  );
+}

@@ -1,0 +1,428 @@
+// What the page shows now. The server holds the truth; this is a copy with what the person looks at.
+import { Refused, api, kNoAnswer } from './api';
+import { clamp } from './math';
+import type { CaseState, DrawnMeasure, FootState, Job, Place, ServerError, TryResult } from './types';
+
+export const kPlaces: { id: Place; name: string }[] = [
+  { id: 'images', name: 'Images' },
+  { id: 'injury', name: 'Injury' },
+  { id: 'reduction', name: 'Reduction' },
+  { id: 'fixation', name: 'Fixation' },
+  { id: 'theatre', name: 'Theatre' },
+  { id: 'followup', name: 'Follow-up' },
+];
+
+export type ViewKind = 'foot' | 'along' | 'across' | 'drill' | 'film' | 'other';
+export type Tool = 'look' | 'distance' | 'angle' | 'move' | 'turn' | 'place';
+
+export interface UploadState {
+  done: number;
+  total: number;
+  part: string;
+  stop: () => void;
+}
+
+/** What clicks in a view give while the tool is `place` (corrections of bones). */
+export interface Placing {
+  words: string;
+  take: (point: [number, number, number]) => void;
+}
+
+/** Asked before something is replaced. */
+export interface Question {
+  words: string;
+  answers: { words: string; test: string; act: () => void }[];
+}
+
+export const app = {
+  advice: 'It advises; a licensed surgeon decides. Not a medical device.',
+  version: '',
+  readOnly: false,
+  state: null as CaseState | null,
+  place: 'injury' as Place,
+  ray: 2,
+  device: null as string | null,
+  /** How far the reduction has been played: 0 as scanned, one more for every ray put back. */
+  played: 0,
+  tool: 'look' as Tool,
+  placing: null as Placing | null,
+  views: ['foot', 'across'] as [ViewKind, ViewKind | null],
+  saving: 0,
+  connected: true,
+  job: null as Job | null,
+  upload: null as UploadState | null,
+  errors: [] as ServerError[],
+  said: '',
+  trial: null as TryResult | null,
+  historyOpen: false,
+  question: null as Question | null,
+};
+
+type Listener = () => void;
+const listeners = new Set<Listener>();
+let queued = false;
+
+export function onChange(listener: Listener): void {
+  listeners.add(listener);
+}
+export function changed(): void {
+  if (queued) return;
+  queued = true;
+  queueMicrotask(() => {
+    queued = false;
+    for (const l of listeners) l();
+  });
+}
+export function set(values: Partial<typeof app>): void {
+  Object.assign(app, values);
+  changed();
+}
+export const say = (words: string): void => set({ said: words });
+
+export function told(error: unknown): void {
+  if (error instanceof DOMException && error.name === 'AbortError') return;
+  if (error instanceof Refused) {
+    if (error.status === 0) {
+      set({ connected: false });
+      return;
+    }
+    showError(error.said);
+    return;
+  }
+  showError({ what: error instanceof Error ? error.message : String(error), remedy: 'Load the page again.' });
+}
+export function showError(error: ServerError): void {
+  app.errors = [...app.errors.filter((e) => e.what !== error.what), error].slice(-3);
+  changed();
+}
+export function dismiss(error: ServerError): void {
+  set({ errors: app.errors.filter((e) => e !== error) });
+}
+
+export const order = (): number[] => app.state?.plan?.reduction?.order ?? [];
+export const footState = (): FootState => (app.played > 0 && app.played >= order().length / 2 ? 'reduced' : 'injured');
+export function showFoot(state: FootState): void {
+  set({ played: state === 'injured' ? 0 : Math.max(1, order().length) });
+}
+
+let keyed: CaseState | null = null;
+let key = '';
+/** Tells one shape of the plan from another: what views of it depend on, and nothing else. */
+export function shapeKey(): string {
+  const s = app.state;
+  if (!s?.plan) return '';
+  if (keyed === s) return key;
+  keyed = s;
+  const plan = [...s.history].reverse().find((r) => r.kind === 'plan')?.seq ?? 0;
+  key = JSON.stringify([s.id, plan, s.plan.rays.map((r) => r.transform), s.plan.devices.map((d) => [d.id, d.type, d.entry, d.tip])]);
+  return key;
+}
+
+/** Rays from left to right as the surgeon sees the foot from the head of the table, toes away. */
+export const boardOrder = (): number[] => (app.state?.plan?.side === 'left' ? [5, 4, 3, 2, 1] : [1, 2, 3, 4, 5]);
+
+const kViewsOf: Record<Place, [ViewKind, ViewKind | null]> = {
+  images: ['along', 'foot'],
+  injury: ['foot', 'across'],
+  reduction: ['foot', 'along'],
+  fixation: ['foot', 'drill'],
+  theatre: ['film', null],
+  followup: ['foot', null],
+};
+const chosen = new Map<Place, [ViewKind, ViewKind | null]>();
+
+export function go(place: Place): void {
+  if (place === app.place) return;
+  chosen.set(app.place, app.views);
+  app.views = chosen.get(place) ?? kViewsOf[place];
+  app.place = place;
+  app.tool = 'look';
+  app.placing = null;
+  app.trial = null;
+  const before = place === 'images' || place === 'injury';
+  app.played = before ? 0 : Math.max(1, order().length);
+  if (place === 'fixation' && !app.device) selectRay(app.ray);
+  remember();
+  changed();
+}
+export function startAt(place: Place): void {
+  app.place = place;
+  app.views = kViewsOf[place];
+  app.played = place === 'images' || place === 'injury' ? 0 : Math.max(1, order().length);
+}
+/** Chooses what a pane shows; what the other showed changes sides. */
+export function showView(pane: 0 | 1, kind: ViewKind | null): void {
+  const [large, beside] = app.views;
+  const other = pane === 0 ? beside : large;
+  if (pane === 0) {
+    if (!kind) return;
+    app.views = [kind, other === kind ? large : beside];
+  } else {
+    app.views = [other === kind && beside ? beside : large, kind === large && !beside ? null : kind];
+  }
+  changed();
+}
+
+export function selectRay(ray: number): void {
+  app.ray = clamp(ray, 1, 5);
+  const devices = app.state?.plan?.devices ?? [];
+  const held = devices.find((d) => d.id === app.device);
+  if (!held || held.ray !== app.ray) {
+    const first = devices.find((d) => d.ray === app.ray && d.stage === 'definitive') ?? devices.find((d) => d.ray === app.ray);
+    if (first) app.device = first.id;
+  }
+  changed();
+}
+export function selectDevice(id: string): void {
+  app.device = id;
+  const d = app.state?.plan?.devices.find((x) => x.id === id);
+  if (d?.ray) app.ray = d.ray;
+  changed();
+}
+
+export function take(state: CaseState): void {
+  // An answer that was on its way while a newer one came.
+  if (app.state?.id === state.id && state.seq < app.state.seq) return;
+  const newPlan = !app.state?.plan && state.plan;
+  app.state = state;
+  app.job = state.job?.state === 'running' ? state.job : app.job?.state === 'running' ? null : app.job;
+  app.trial = null;
+  if (state.problem) showError(state.problem);
+  if (state.plan) {
+    if (app.device && !state.plan.devices.some((d) => d.id === app.device)) app.device = null;
+    if (!app.device) selectRay(app.ray);
+    if (newPlan && app.played > 0) app.played = Math.max(1, order().length);
+    app.played = Math.min(app.played, Math.max(1, order().length));
+  }
+  changed();
+}
+
+// ---- what changes the case -------------------------------------------------------------------------------------
+
+let chain: Promise<unknown> = Promise.resolve();
+
+/** One after the other, so that a slow answer never overtakes a later edit. */
+function inTurn<T>(work: () => Promise<T>): Promise<T | null> {
+  app.saving += 1;
+  changed();
+  const run = chain.then(async () => {
+    try {
+      return await work();
+    } catch (error) {
+      told(error);
+      return null;
+    } finally {
+      app.saving -= 1;
+      changed();
+    }
+  });
+  chain = run;
+  return run;
+}
+
+export async function edit(kind: string, payload: object): Promise<boolean> {
+  const id = app.state?.id;
+  if (!id || app.readOnly) return false;
+  const answer = await inTurn(() => api.edit(id, kind, payload));
+  if (!answer) {
+    app.trial = null;
+    changed();
+    return false;
+  }
+  if (app.state?.id === id) {
+    take(answer.state);
+    if (newest > answer.state.seq && app.saving === 0) void refetch();
+  }
+  return true;
+}
+export async function undo(): Promise<void> {
+  const s = app.state;
+  if (!s?.can_undo || app.readOnly) return;
+  const words = s.can_undo;
+  const answer = await inTurn(() => api.undo(s.id));
+  if (answer) {
+    take(answer.state);
+    say(`Undone: ${words}`);
+  }
+}
+export async function redo(): Promise<void> {
+  const s = app.state;
+  if (!s?.can_redo || app.readOnly) return;
+  const words = s.can_redo;
+  const answer = await inTurn(() => api.redo(s.id));
+  if (answer) {
+    take(answer.state);
+    say(`Done again: ${words}`);
+  }
+}
+
+// A trial while something is dragged: one request in flight, the newest wish next.
+let trying = false;
+let wish: { kind: string; payload: object } | null = null;
+let trialId = 0;
+
+export async function tryEdit(kind: string, payload: object): Promise<void> {
+  wish = { kind, payload };
+  if (trying || !app.state) return;
+  trying = true;
+  const id = app.state.id;
+  const mine = trialId;
+  try {
+    while (wish) {
+      const now: { kind: string; payload: object } = wish;
+      wish = null;
+      try {
+        const result = await api.try(id, now.kind, now.payload);
+        if (mine === trialId) set({ trial: result });
+      } catch (error) {
+        told(error);
+        wish = null;
+      }
+    }
+  } finally {
+    trying = false;
+  }
+}
+export function endTrial(): void {
+  trialId += 1;
+  wish = null;
+}
+
+/** As the plan says, or as the trial under way says. */
+export const rayNow = (ray: number) =>
+  app.trial?.rays?.find((r) => r.ray === ray) ?? app.state?.plan?.rays.find((r) => r.ray === ray) ?? null;
+export function devicesNow() {
+  const all = app.state?.plan?.devices ?? [];
+  const tried = app.trial?.devices ?? [];
+  return all.map((d) => {
+    const t = tried.find((x) => x.id === d.id);
+    return t ? { ...d, ...t } : d;
+  });
+}
+export const deviceNow = (id: string | null) => devicesNow().find((d) => d.id === id) ?? null;
+
+// ---- measures drawn by hand ------------------------------------------------------------------------------------
+
+let serial = 0;
+export function addMeasure(m: Omit<DrawnMeasure, 'id'>): void {
+  serial += 1;
+  const id = `m${Date.now().toString(36)}${serial}`;
+  // `kind` names the edit itself, so what is measured goes as `measure`.
+  const { kind, ...rest } = m;
+  void edit('measure.add', { id, measure: kind, ...rest });
+}
+
+// ---- events ----------------------------------------------------------------------------------------------------
+
+let source: EventSource | null = null;
+let newest = 0; // the highest row of the case that was told
+let refetching = false;
+let again = false;
+
+export async function refetch(): Promise<void> {
+  const id = app.state?.id;
+  if (!id) return;
+  if (refetching) {
+    again = true;
+    return;
+  }
+  refetching = true;
+  try {
+    do {
+      again = false;
+      const state = await api.state(id);
+      if (app.state?.id === id) {
+        app.connected = true;
+        take(state);
+      }
+    } while (again);
+  } catch (error) {
+    told(error);
+  } finally {
+    refetching = false;
+  }
+}
+
+const jobWaiters = new Map<string, (job: Job) => void>();
+const ended = new Map<string, Job>();
+
+/** Resolves when the job has ended, one way or another. */
+export function jobEnd(id: string): Promise<Job> {
+  const known = ended.get(id);
+  if (known) return Promise.resolve(known);
+  return new Promise((resolve) => jobWaiters.set(id, resolve));
+}
+
+/** Ends that were missed while the connection was lost: the history tells what came of them. */
+function settleJobs(): void {
+  const s = app.state;
+  if (!s || s.job) return;
+  for (const [job, resolve] of jobWaiters) {
+    jobWaiters.delete(job);
+    resolve({ job, case: s.id, kind: '', state: s.status === 'planned' || s.status === 'imported' ? 'done' : 'failed' });
+  }
+}
+
+function onJob(job: Job): void {
+  if (app.state && job.case !== app.state.id) return;
+  if (job.state === 'running') {
+    set({ job });
+    return;
+  }
+  ended.set(job.job, job);
+  jobWaiters.get(job.job)?.(job);
+  jobWaiters.delete(job.job);
+  set({ job: null });
+  if (job.state === 'failed' && job.error) showError(job.error);
+  if (job.state === 'cancelled') say('Stopped. Nothing was changed.');
+  if (job.state === 'done') say(`${jobWords(job.kind)}: done`);
+  void refetch();
+}
+
+export const jobWords = (kind: string): string =>
+  ({ import: 'Reading the images', plan: 'Planning', verify: 'Checking the result' })[kind] ?? kind;
+
+export function listen(id: string | null, onCase?: () => void): void {
+  source?.close();
+  newest = 0;
+  source = api.events(id);
+  let lost = false;
+  const parsed = (e: Event): Record<string, unknown> => JSON.parse((e as MessageEvent<string>).data);
+  source.addEventListener('job', (e) => onJob(parsed(e) as unknown as Job));
+  source.addEventListener('case', (e) => {
+    const c = parsed(e) as { id: string; seq: number };
+    onCase?.();
+    if (!app.state || c.id !== app.state.id) return;
+    newest = Math.max(newest, c.seq);
+    // While an edit of ours is under way its answer tells; what came after it is fetched then.
+    if (c.seq > app.state.seq && app.saving === 0) void refetch();
+  });
+  source.onopen = () => {
+    if (lost || !app.connected) {
+      void refetch().then(settleJobs);
+      onCase?.();
+      say('Connected again');
+    }
+    lost = false;
+    set({ connected: true });
+  };
+  const mine = source;
+  source.onerror = () => {
+    lost = true;
+    set({ connected: false });
+    // A browser gives up where the answer was refused; we do not.
+    if (mine.readyState === EventSource.CLOSED)
+      window.setTimeout(() => {
+        if (source === mine) listen(id, onCase);
+      }, 2000);
+  };
+}
+
+/** Whatever the page showed is kept through a reload. */
+export function remember(): void {
+  if (!app.state || app.readOnly) return;
+  const hash = `#${app.state.id}/${app.place}`;
+  if (location.hash !== hash) history.replaceState(null, '', hash);
+}
+
+export { kNoAnswer };

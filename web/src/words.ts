@@ -1,0 +1,123 @@
+// Words and figures as the trade writes them.
+import { h, type VNode } from './h';
+import type { Caution, Device, Ray } from './types';
+
+export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
+export const rayName = (ray: number): string => `${kOrdinal[ray] ?? ray} ray`;
+export const capital = (s: string): string => (s ? s[0]!.toUpperCase() + s.slice(1) : s);
+export const kPartner = ['', 'C1', 'C2', 'C3', 'Cub', 'Cub'];
+
+export const mm = (x: number | null | undefined, digits = 1): string =>
+  x === null || x === undefined || !Number.isFinite(x) ? '–' : `${x.toFixed(digits)} mm`;
+export const num = (x: number | null | undefined, digits = 1): string =>
+  x === null || x === undefined || !Number.isFinite(x) ? '–' : x.toFixed(digits).replace(/^-(0(\.0+)?)$/, '$1');
+export const deg = (x: number | null | undefined, digits = 0): string =>
+  x === null || x === undefined || !Number.isFinite(x) ? '–' : `${x.toFixed(digits)}°`;
+
+/** "5.8 lateral" rather than a signed number. */
+export function sense(value: number | null | undefined, plus: string, minus: string, digits = 1): string {
+  if (value === null || value === undefined) return '–';
+  const rounded = Math.abs(value).toFixed(digits);
+  return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
+}
+
+export const kStateWord: Record<Ray['state'], string> = {
+  displaced: 'displaced',
+  'in place': 'in place',
+  unknown: 'not judged',
+};
+
+export const stateMark = (state: Ray['state']): VNode =>
+  h(
+    'svg.mark',
+    { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+    state === 'displaced'
+      ? h('path', { d: 'M8 1.5 15 14.5 1 14.5Z', fill: '#E69F00', stroke: '#7a5200', 'stroke-width': 1 })
+      : state === 'in place'
+        ? h('circle', { cx: 8, cy: 8, r: 5.5, fill: '#0072B2' })
+        : h('path', { d: 'M8 1.5 14.5 8 8 14.5 1.5 8Z', fill: 'none', stroke: '#40464E', 'stroke-width': 1.8 }),
+  );
+
+/** Screw: a bar with a head; wire: a thin line with a bend. Dark stays, purple comes out. */
+export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): VNode =>
+  d.kind === 'screw'
+    ? h(
+        'svg.mark',
+        { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+        h('path', { d: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', fill: '#40464E' }),
+      )
+    : h(
+        'svg.mark',
+        { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+        h('path', {
+          d: 'M2 3v5h13',
+          fill: 'none',
+          stroke: '#B0559A',
+          'stroke-width': 2,
+          'stroke-dasharray': d.stage === 'temporary' ? '3 2' : null,
+        }),
+      );
+
+export const fate = (d: Pick<Device, 'kind' | 'stage'>): string =>
+  d.stage === 'temporary' ? 'temporary' : d.kind === 'wire' ? 'comes out later' : 'stays';
+
+export const textOf = (c: string | Caution): string => (typeof c === 'string' ? c : c.text);
+export const sourceOf = (c: string | Caution): string => (typeof c === 'string' ? '' : (c.source ?? ''));
+
+export function bytes(n: number): string {
+  if (n < 1024) return `${n} B`;
+  if (n < 1024 * 1024) return `${(n / 1024).toFixed(0)} kB`;
+  return `${(n / 1024 / 1024).toFixed(1)} MB`;
+}
+
+/** "20260105" and ISO both become "5 Jan 2026". */
+export function day(text: string | null | undefined): string {
+  if (!text) return '–';
+  const iso = /^\d{8}$/.test(text) ? `${text.slice(0, 4)}-${text.slice(4, 6)}-${text.slice(6, 8)}` : text;
+  const d = new Date(iso);
+  if (Number.isNaN(d.getTime())) return text;
+  return d.toLocaleDateString('en-GB', { day: 'numeric', month: 'short', year: 'numeric' });
+}
+export function clock(text: string): string {
+  const d = new Date(text);
+  return Number.isNaN(d.getTime())
+    ? text
+    : d.toLocaleString('en-GB', { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+}
+/** DICOM writes "FAMILY^GIVEN". */
+export const person = (text: string | null | undefined): string =>
+  text ? text.split('^').filter(Boolean).join(', ') : '–';
+
+const kCheckNames: Record<string, [string, (v: number) => string]> = {
+  inside_fraction: ['inside bone', (v) => `${(100 * v).toFixed(0)} %`],
+  cortex_margin_mm: ['margin to the cortex', (v) => mm(v)],
+  nearest_device_mm: ['nearest other device', (v) => mm(v)],
+  joint_area_lost_percent: ['joint surface lost', (v) => `${v.toFixed(1)} %`],
+  tip_beyond_cortex_mm: ['tip beyond the far cortex', (v) => mm(v)],
+  crossing_off_centre_mm: ['off the middle of the joint', (v) => mm(v)],
+  entry_to_joint_mm: ['entry to joint', (v) => mm(v)],
+  angle_to_shaft_deg: ['angle to the shaft', (v) => deg(v)],
+  angle_to_surface_deg: ['angle to the surface', (v) => deg(v)],
+  crossing_angle_deg: ['angle to the joint', (v) => deg(v)],
+  length_in_first_mm: ['length in the first bone', (v) => mm(v)],
+  length_in_last_mm: ['length in the last bone', (v) => mm(v)],
+  mean_hu: ['mean density', (v) => `${v.toFixed(0)} HU`],
+  pullout_n: ['pull-out, estimated', (v) => `${v.toFixed(0)} N`],
+};
+export function checkRows(checks: Record<string, unknown>): [string, string][] {
+  const rows: [string, string][] = [];
+  for (const [key, [name, write]] of Object.entries(kCheckNames)) {
+    const v = checks[key];
+    if (typeof v === 'number') rows.push([name, write(v)]);
+  }
+  const others = checks['other_bones'];
+  if (Array.isArray(others) && others.length) rows.push(['also enters', others.join(', ')]);
+  return rows;
+}
+
+/** Pattern names as printed. */
+export function pattern(p: { quenu_kuss?: string; hardcastle?: string; myerson?: string } | undefined | null): string {
+  if (!p) return '';
+  const parts = [p.quenu_kuss, p.hardcastle ? `Hardcastle ${p.hardcastle}` : '', p.myerson ? `Myerson ${p.myerson}` : ''];
+  return capital(parts.filter(Boolean).join(' · '));
+}

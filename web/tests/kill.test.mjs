@@ -1,0 +1,168 @@
+// The server killed at any moment: whatever it acknowledged is there when it is back.
+import assert from 'node:assert/strict';
+import { mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { after, before, test } from 'node:test';
+import { goTo, launch, openCase, settled, t, until } from './browser.mjs';
+import { desk, startServer } from './library.mjs';
+
+const kRounds = Number(process.env.RAYSET_KILLS ?? 50);
+
+/** Seeded, so that a failure can be had again. */
+function random(seed) {
+  let a = seed >>> 0;
+  return () => {
+    a = (a + 0x6d2b79f5) | 0;
+    let x = Math.imul(a ^ (a >>> 15), 1 | a);
+    x = (x + Math.imul(x ^ (x >>> 7), 61 | x)) ^ x;
+    return ((x ^ (x >>> 14)) >>> 0) / 4294967296;
+  };
+}
+
+/** What row the edit must have left in the history. */
+const kinds = (n, r) =>
+  [
+    ['case.name', { text: `name ${n}` }],
+    ['case.notes', { text: `notes ${n} ${'ä'.repeat(1 + Math.floor(r * 3000))}` }],
+    ['case.hide', { hidden: r > 0.5 }],
+    ['surgery.date', { date: `2026-0${1 + Math.floor(r * 9)}-1${Math.floor(r * 10)}` }],
+  ][Math.floor(r * 97) % 4];
+
+test(`${kRounds} times kill -9 between and within edits`, async (context) => {
+  const folder = mkdtempSync(join(tmpdir(), 'rayset-kill-'));
+  const cases = join(folder, 'cases');
+  const next = random(20261126);
+  const acknowledged = new Map(); // of each case: seq to [kind, payload]
+  const asked = new Map(); // how many were sent in all
+  let n = 0;
+  let lost = 0;
+  try {
+    for (let round = 0; round < kRounds; ++round) {
+      const server = await startServer(cases);
+      if (round % 10 === 0) {
+        const made = await server.post('/api/cases', { name: `case ${round}` });
+        acknowledged.set(made.id, new Map());
+        asked.set(made.id, 0);
+      }
+      // All that was ever acknowledged, in every case.
+      for (const [id, rows] of acknowledged) {
+        const { history, state } = await server.get(`/api/cases/${id}/case.json`);
+        for (const [seq, [kind, payload]] of rows) {
+          const row = history.find((h) => h.seq === seq);
+          assert.ok(row, `round ${round}: row ${seq} (${kind}) of case ${id} is gone`);
+          assert.equal(row.kind, kind);
+          assert.deepEqual(row.payload, payload);
+        }
+        assert.deepEqual(history.map((h) => h.seq), [...history.map((h) => h.seq)].sort((a, b) => a - b), 'rows in order');
+        assert.ok(history.length >= rows.size && history.length <= asked.get(id), `${history.length} rows, ${rows.size} acknowledged, ${asked.get(id)} sent`);
+        const last = history.filter((h) => h.kind === 'case.notes').at(-1);
+        if (last) assert.equal(state.notes, last.payload.text, 'the state is that of the history');
+      }
+      // Writers until the server is shot.
+      const ids = [...acknowledged.keys()];
+      let alive = true;
+      const writer = async () => {
+        while (alive) {
+          const id = ids[Math.floor(next() * ids.length)];
+          const [kind, payload] = kinds(++n, next());
+          asked.set(id, asked.get(id) + 1);
+          try {
+            const { seq } = await server.edit(id, kind, payload);
+            acknowledged.get(id).set(seq, [kind, payload]);
+          } catch (error) {
+            if (error.status) throw error; // refused, not shot
+            lost += 1;
+            return;
+          }
+        }
+      };
+      const writers = [writer(), writer(), writer()];
+      await new Promise((ok) => setTimeout(ok, 5 + next() * 150));
+      await server.kill();
+      alive = false;
+      await Promise.all(writers);
+    }
+    const kept = [...acknowledged.values()].reduce((s, r) => s + r.size, 0);
+    context.diagnostic(`${kRounds} kills, ${kept} edits acknowledged and all there, ${lost} shot before their answer`);
+    assert.ok(kept > kRounds, 'edits were made');
+  } finally {
+    rmSync(folder, { recursive: true, force: true });
+  }
+});
+
+let d, browser;
+before(async () => {
+  d = await desk();
+  browser = await launch();
+});
+after(async () => {
+  await browser?.close();
+  await d?.end();
+});
+
+async function restart() {
+  const { port } = d.server;
+  d.server = await startServer(d.cases, { port });
+  d.state = (id = d.id) => d.server.get(`/api/cases/${id}`);
+  const { server } = d;
+  d.end = async () => {
+    await server.stop();
+    rmSync(d.scratch, { recursive: true, force: true });
+  };
+}
+
+test('the page, idle: it says that the connection is lost, comes back, goes on', async () => {
+  const w = await openCase(browser, d, 'fixation');
+  const { page } = w;
+  await page.locator(t('device-S2')).click();
+  await page.locator(t('case-name')).fill('Before the break');
+  await page.keyboard.press('Enter');
+  await settled(page);
+  const old = await d.state();
+  await d.server.kill();
+  await page.locator(t('lost')).waitFor();
+  assert.equal(await page.locator(t('saved')).innerText(), 'not connected');
+  await restart();
+  await page.locator(t('lost')).waitFor({ state: 'detached' });
+  await settled(page);
+  const now = await d.state();
+  assert.equal(now.seq, old.seq);
+  assert.equal(await page.locator(t('case-name')).inputValue(), 'Before the break');
+  await page.locator(t('device-S2')).click();
+  await page.locator(t('device-remove')).click();
+  await page.locator(t('device-row-S2')).waitFor({ state: 'detached' });
+  await until(() => d.state(), (s) => s.seq > old.seq, 'it goes on');
+  await w.close();
+});
+
+test('the page, while a device is dragged and let go into the break: never "saved" without being so', async () => {
+  const w = await openCase(browser, d, 'fixation');
+  const { page } = w;
+  await page.locator(t('device-S1')).click();
+  await settled(page);
+  const old = await d.state();
+  const box = await page.locator(t('handle-3d-tip')).boundingBox();
+  const [x, y] = [box.x + box.width / 2, box.y + box.height / 2];
+  await page.mouse.move(x, y);
+  await page.mouse.down();
+  await page.mouse.move(x + 20, y + 10, { steps: 4 });
+  await page.locator(`${t('device-checks')}.trial`).waitFor();
+  await d.server.kill();
+  await page.mouse.move(x + 40, y + 20, { steps: 4 });
+  await page.mouse.up();
+  await page.locator(t('lost')).waitFor();
+  assert.notEqual(await page.locator(t('saved')).innerText(), '✓ saved');
+  await restart();
+  await page.locator(t('lost')).waitFor({ state: 'detached' });
+  await settled(page);
+  const now = await d.state();
+  const dev = now.plan.devices.find((e) => e.id === 'S1');
+  assert.ok(now.seq >= old.seq);
+  // What the page shows is what is stored, whether or not the drag came through.
+  const row = await page.locator(t('device-row-S1')).innerText();
+  assert.equal(/by hand/.test(row), dev.by_hand, row);
+  assert.ok(row.includes(`${dev.length_mm.toFixed(0)} mm`));
+  await goTo(page, 'injury');
+  await w.close();
+});

@@ -1,0 +1,91 @@
+// Two browsers on one case, and the second screen in theatre.
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+import { launch, open, openCase, settled, t, until } from './browser.mjs';
+import { desk } from './library.mjs';
+
+let d, browser;
+before(async () => {
+  d = await desk();
+  browser = await launch();
+});
+after(async () => {
+  await browser?.close();
+  await d?.end();
+});
+
+test('an edit in one browser appears in the other', async () => {
+  const a = await openCase(browser, d, 'fixation');
+  const b = await openCase(browser, d, 'fixation');
+  await a.page.locator(t('case-name')).fill('Named in A');
+  await a.page.keyboard.press('Enter');
+  await b.page.waitForFunction(() => document.querySelector('[data-test="case-name"]').value === 'Named in A');
+  await b.page.locator(t('device-S3')).click();
+  await settled(b.page);
+  await b.page.locator(t('device-remove')).click();
+  await a.page.locator(t('device-row-S3')).waitFor({ state: 'detached' });
+  await a.page.locator(t('undo')).click();
+  await b.page.locator(t('device-row-S3')).waitFor();
+  // Both at once: nothing is lost, both end up the same.
+  const old = await d.state();
+  await Promise.all([
+    a.page.evaluate(() => undefined).then(async () => {
+      await a.page.locator(t('device-W1')).click();
+      await a.page.locator(t('device-remove')).click();
+    }),
+    (async () => {
+      await b.page.locator(t('device-W2')).click();
+      await b.page.locator(t('device-remove')).click();
+    })(),
+  ]);
+  await until(() => d.state(), (s) => s.history.length === old.history.length + 2, 'both edits are stored');
+  for (const w of [a, b])
+    for (const id of ['W1', 'W2']) await w.page.locator(t(`device-row-${id}`)).waitFor({ state: 'detached' });
+  a.quiet();
+  b.quiet();
+  await a.close();
+  await b.close();
+});
+
+test('a list of cases shows a case made elsewhere', async () => {
+  const a = await open(browser, d.server);
+  await a.page.locator(t('cases')).waitFor();
+  const made = await d.server.post('/api/cases', { name: 'Made elsewhere' });
+  await a.page.locator(t(`case-${made.id}`)).waitFor();
+  a.quiet();
+  await a.close();
+});
+
+test('the second screen follows the steps and writes nothing', async () => {
+  const first = await openCase(browser, d, 'theatre');
+  const [second] = await Promise.all([
+    first.context.waitForEvent('page'),
+    first.page.locator(t('watch-link')).click(),
+  ]);
+  await second.close();
+  const watch = await open(browser, d.server, `/watch/${d.id}`, { width: 1280, height: 720 });
+  await watch.page.locator(t('theatre')).waitFor();
+  const title = (w) => w.page.locator(t('step-title')).innerText();
+  assert.equal(await title(watch), await title(first));
+  const steps = (await d.state()).theatre.steps;
+  for (let i = 1; i <= 4; ++i) {
+    await first.page.locator(t('step-next')).click();
+    await watch.page.waitForFunction((s) => document.querySelector('[data-test="step-title"]').innerText === s, steps[i].title);
+    await settled(first.page);
+  }
+  await first.page.locator(t('step-back')).click();
+  await watch.page.waitForFunction((s) => document.querySelector('[data-test="step-title"]').innerText === s, steps[3].title);
+  // Everything that would change something elsewhere.
+  const old = await d.state();
+  for (const key of ['Space', 'PageDown', 'PageUp', '2', '4', 'Control+z', 'Control+Shift+z', 'Enter']) await watch.page.keyboard.press(key);
+  assert.equal(await watch.page.locator('input:not([type=range]), textarea').count(), 0, 'nothing to type into');
+  for (const b of await watch.page.locator('button:visible').all()) await b.click();
+  await watch.page.waitForTimeout(300);
+  assert.equal((await d.state()).seq, old.seq);
+  assert.deepEqual(watch.heard.writes, [], 'the second screen sends no writing request');
+  assert.match(await watch.page.locator('main').innerText(), /changes nothing/);
+  watch.quiet();
+  first.quiet();
+  await watch.close();
+  await first.close();
+});
