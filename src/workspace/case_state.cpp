@@ -18,7 +18,9 @@ using Json = EditJson;
 using words::RayState;
 
 // From when on a number is told as worth a look. Steps and gaps: the aim of a reduction (words::standingCautions).
-constexpr double kStepMm = 1;
+/// Dorsal borders of the second and third joints are flush (docs/decisions/reduction.md); at the others they differ in
+/// every foot. What counts is what displacement is accepted anywhere.
+constexpr double kStepMm = kDisplacedFromMm;
 constexpr double kOverlapMm = 0.8;  // as in reduction/reduce.cpp
 constexpr double kUnsureMm = kDisplacedFromMm;
 constexpr double kGaugeOffMm = 2;  // one size of screw
@@ -70,7 +72,8 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
                               std::hypot(d.lateral_mm, d.dorsal_mm), kDisplacedFromMm));
   if (r.joint.overlap_mm > kOverlapMm)
     out.push_back(fmt::format("The bones of its joint overlap by {:.1f} mm", r.joint.overlap_mm));
-  if (r.joint.step_mm > kStepMm) out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", r.joint.step_mm));
+  if ((r.ray == 2 || r.ray == 3) && r.joint.step_mm > kStepMm)
+    out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", r.joint.step_mm));
   if (r.ray == 2)
     for (const auto& [id, f] : c.fragments)
       out.push_back(f.fit.doubt.empty() ? fmt::format("Fragment {}", id)

@@ -75,7 +75,7 @@ Plane rayPlane(const MetatarsalAxis& axis, const Frame& frame, Side side, const 
     p.normal = std::cos(request.turn_rad) * medial - std::sin(request.turn_rad) * dorsal;
   } else {
     p.up = dorsal;
-    p.right = dorsal.cross(distal);  // seen from distal, whichever foot it is
+    p.right = distal.cross(dorsal);  // from the head of the table, as on the ray board
     p.normal = distal;
   }
   return p;

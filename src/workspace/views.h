@@ -16,7 +16,7 @@ enum class FootState { kInjured, kReduced };
 
 enum class SliceKind {
   kAlong,   ///< along the ray: shaft axis and dorsal direction
-  kAcross,  ///< across the ray's joint, seen from distal
+  kAcross,  ///< across the ray's joint, seen from the head of the table (looking distally), as the ray board
   kDrill    ///< across a device, seen along it from the surgeon's side
 };
 

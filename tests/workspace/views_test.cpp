@@ -295,15 +295,15 @@ TEST(Slices, EdgeWordsAndSidesOfRightAndLeftFeet) {
       const auto across = slicer.slice(c, r);
       ASSERT_TRUE(across);
       EXPECT_EQ(across->top, "dorsal");
-      EXPECT_EQ(across->right_word, side == Side::kRight ? "medial" : "lateral");
-      EXPECT_EQ(across->left, side == Side::kRight ? "lateral" : "medial");
-      EXPECT_LT(across->right.cross(across->down).dot(c.reduction.frame.distal), -0.7);  // looks proximally
+      EXPECT_EQ(across->right_word, side == Side::kRight ? "lateral" : "medial");
+      EXPECT_EQ(across->left, side == Side::kRight ? "medial" : "lateral");
+      EXPECT_GT(across->right.cross(across->down).dot(c.reduction.frame.distal), 0.7);  // looks distally
       if (ray == 5) continue;
       const auto *mine = outline(*across, std::string(boneId(metatarsal(ray)))),
                  *next = outline(*across, std::string(boneId(metatarsal(ray + 1))));
       ASSERT_TRUE(mine != nullptr && next != nullptr);
       const double to_right = middleOf(*mine).x() - middleOf(*next).x();  // the lower ray is the medial one
-      EXPECT_GT(side == Side::kRight ? to_right : -to_right, 5);
+      EXPECT_LT(side == Side::kRight ? to_right : -to_right, -5);
     }
   }
 }

@@ -1,8 +1,6 @@
 // The server killed at any moment: whatever it acknowledged is there when it is back.
 import assert from 'node:assert/strict';
-import { mkdtempSync, rmSync } from 'node:fs';
-import { tmpdir } from 'node:os';
-import { join } from 'node:path';
+import { rmSync } from 'node:fs';
 import { after, before, test } from 'node:test';
 import { goTo, launch, openCase, settled, t, until } from './browser.mjs';
 import { desk, startServer } from './library.mjs';
@@ -20,7 +18,14 @@ function random(seed) {
   };
 }
 
-/** What row the edit must have left in the history. */
+/** Edits of the planned case; its payloads are stored as sent. */
+const planned = (state, n, r) =>
+  [
+    ['theatre.step', { step: state.theatre.steps[n % state.theatre.steps.length].id, done: r > 0.3 }],
+    ['depth.measured', { device: state.plan.devices.filter((x) => x.kind === 'screw')[n % 3].id, mm: 20 + Math.round(60 * r) / 2 }],
+    ['case.notes', { text: `planned ${n}` }],
+  ][Math.floor(r * 89) % 3];
+
 const kinds = (n, r) =>
   [
     ['case.name', { text: `name ${n}` }],
@@ -30,11 +35,15 @@ const kinds = (n, r) =>
   ][Math.floor(r * 97) % 4];
 
 test(`${kRounds} times kill -9 between and within edits`, async (context) => {
-  const folder = mkdtempSync(join(tmpdir(), 'rayset-kill-'));
-  const cases = join(folder, 'cases');
+  const mine = await desk();
+  const { cases } = mine;
+  const whole = await mine.state();
+  await mine.server.stop();
   const next = random(20261126);
   const acknowledged = new Map(); // of each case: seq to [kind, payload]
-  const asked = new Map(); // how many were sent in all
+  const asked = new Map(); // how many rows there may be at most
+  acknowledged.set(mine.id, new Map());
+  asked.set(mine.id, whole.history.length);
   let n = 0;
   let lost = 0;
   try {
@@ -45,8 +54,11 @@ test(`${kRounds} times kill -9 between and within edits`, async (context) => {
         acknowledged.set(made.id, new Map());
         asked.set(made.id, 0);
       }
+      // Opening the planned case takes a while, so it has its turn in every tenth round, and at the end.
+      const turn = round % 10 === 9 || round === kRounds - 1;
       // All that was ever acknowledged, in every case.
       for (const [id, rows] of acknowledged) {
+        if (id === mine.id && !turn) continue;
         const { history, state } = await server.get(`/api/cases/${id}/case.json`);
         for (const [seq, [kind, payload]] of rows) {
           const row = history.find((h) => h.seq === seq);
@@ -60,12 +72,12 @@ test(`${kRounds} times kill -9 between and within edits`, async (context) => {
         if (last) assert.equal(state.notes, last.payload.text, 'the state is that of the history');
       }
       // Writers until the server is shot.
-      const ids = [...acknowledged.keys()];
+      const ids = turn ? [mine.id] : [...acknowledged.keys()].filter((id) => id !== mine.id);
       let alive = true;
       const writer = async () => {
         while (alive) {
           const id = ids[Math.floor(next() * ids.length)];
-          const [kind, payload] = kinds(++n, next());
+          const [kind, payload] = turn ? planned(whole, ++n, next()) : kinds(++n, next());
           asked.set(id, asked.get(id) + 1);
           try {
             const { seq } = await server.edit(id, kind, payload);
@@ -78,16 +90,28 @@ test(`${kRounds} times kill -9 between and within edits`, async (context) => {
         }
       };
       const writers = [writer(), writer(), writer()];
-      await new Promise((ok) => setTimeout(ok, 5 + next() * 150));
+      await new Promise((ok) => setTimeout(ok, turn ? 100 + next() * 900 : 5 + next() * 150));
       await server.kill();
       alive = false;
       await Promise.all(writers);
     }
+    // Once more, whole: every row of every case.
+    const server = await startServer(cases);
+    for (const [id, rows] of acknowledged) {
+      const { history } = await server.get(`/api/cases/${id}/case.json`);
+      for (const [seq, [kind, payload]] of rows) {
+        const row = history.find((h) => h.seq === seq);
+        assert.equal(row?.kind, kind);
+        assert.deepEqual(row.payload, payload);
+      }
+    }
+    await server.stop();
+    assert.ok(acknowledged.get(mine.id).size > 0, 'the planned case was written to');
     const kept = [...acknowledged.values()].reduce((s, r) => s + r.size, 0);
     context.diagnostic(`${kRounds} kills, ${kept} edits acknowledged and all there, ${lost} shot before their answer`);
     assert.ok(kept > kRounds, 'edits were made');
   } finally {
-    rmSync(folder, { recursive: true, force: true });
+    await mine.end();
   }
 });
 
