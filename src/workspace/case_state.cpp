@@ -17,7 +17,7 @@ namespace {
 using Json = EditJson;
 using words::RayState;
 
-// From when on a number is told as worth a look. Steps and gaps: the aim of a reduction (words::standingCautions).
+// From when on a number is told as worth a look.
 /// Dorsal borders of the second and third joints are flush (docs/decisions/reduction.md); at the others they differ in
 /// every foot. What counts is what displacement is accepted anywhere.
 constexpr double kStepMm = kDisplacedFromMm;

@@ -37,7 +37,7 @@ struct SliceRequest {
 ///
 /// kAlong: the shaft axis lies level in the middle, distal to the right, dorsal up (turned by turn_rad); a right foot
 /// is then seen from lateral, a left foot from medial. The middle is the centre of the metatarsal's base.
-/// kAcross: seen from distal, dorsal up: medial lies to the right of a right foot's picture, to the left of a left's.
+/// kAcross: seen from proximal, dorsal up: medial lies to the left of a right foot's picture, to the right of a left's.
 /// kDrill: seen along the device from its entry; up is dorsal, or proximal where the device stands within 20 degrees of
 /// dorsal. In all three `right` x `down` points away from the viewer.
 struct Slice {

@@ -1,6 +1,6 @@
 // A library of cases with one planned case in it, made once for the whole run and copied for each test.
 import { execFileSync, spawnSync } from 'node:child_process';
-import { cpSync, existsSync, linkSync, mkdirSync, mkdtempSync, readdirSync, rmSync, statSync, symlinkSync } from 'node:fs';
+import { cpSync, existsSync, linkSync, mkdirSync, mkdtempSync, readdirSync, realpathSync, rmSync, statSync, symlinkSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join, resolve } from 'node:path';
 import { fileURLToPath } from 'node:url';
@@ -61,7 +61,7 @@ export async function prepare(folder) {
   await server.stop();
 }
 
-const described = (folder) => ({ folder, cases: join(folder, 'cases'), images: join(folder, 'ct'), plan: join(folder, 'planned') });
+const described = (folder) => ({ folder, cases: join(folder, 'cases'), images: realpathSync(join(folder, 'ct')), plan: realpathSync(join(folder, 'planned')) });
 
 /** Images and plans are replaced as a whole and never written to, so they are linked; everything else is copied. */
 function copyCases(from, to) {

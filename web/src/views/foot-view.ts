@@ -332,7 +332,8 @@ export class FootView {
       );
       if (text) put((x1 + x2) / 2, (y1 + y2) / 2, text, 'measure');
     };
-    const whole = app.played <= 0 || app.played >= Math.max(1, order().length);
+    if (!this.bodies.size) labels.push({ cls: 'empty', text: 'The bones are on their way …' });
+    const whole = this.bodies.size > 0 && (app.played <= 0 || app.played >= Math.max(1, order().length));
     if (this.measures && whole) {
       const list = (app.played <= 0 ? plan.measures : plan.measures_reduced) ?? [];
       for (const m of list)
