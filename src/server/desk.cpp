@@ -203,6 +203,21 @@ Status Desk::refresh(const std::string& id, Open& open, const CaseFacts& facts, 
   return {};
 }
 
+namespace {
+
+Json implantsOf(const Catalogue& catalogue) {
+  Json list = Json::array();
+  for (const ImplantType& t : catalogue.types)
+    list.push_back({{"id", t.id},
+                    {"kind", t.kind},
+                    {"name", t.name},
+                    {"diameter_mm", t.diameter_mm},
+                    {"lengths_mm", t.lengths_mm}});
+  return list;
+}
+
+}  // namespace
+
 Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
   const auto row = library_.find(id);
   if (!row) return tl::unexpected(row.error());
@@ -250,6 +265,7 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
     state["problem"] = {
         {"what", opened.error().what}, {"where", opened.error().where}, {"remedy", opened.error().remedy}};
   if (open.open) {
+    state["implants"] = implantsOf(open.open->edited().catalogue);
     const Json planned = open.open->state();
     for (const char* key : {"plan", "theatre", "measures_drawn", "cautions"})
       if (planned.contains(key)) state[key] = planned[key];

@@ -1,6 +1,7 @@
 #include "server/server.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <atomic>
@@ -440,11 +441,12 @@ struct Server::Impl {
   }
 
   Reply start(const std::string& id, const std::string& kind, Jobs::Work work) {
-    const auto job = jobs->add(id, kind, [this, id, work = std::move(work)](const Progress& progress) {
+    const auto job = jobs->add(id, kind, [this, id, kind, work = std::move(work)](const Progress& progress) {
       const Status done = work(progress);
       if (done) {
         // So that the list and other pages know at once.
         if (const auto state = desk->state(id); !state) return Status(tl::unexpected(state.error()));
+        if (kind == "plan") warm(id);
         tell(id);
       }
       return done;
@@ -513,6 +515,18 @@ struct Server::Impl {
 
   // ------------------------------------------------------------------ looking
 
+  /// What the first view of a planned case needs, made before anybody looks. Whatever fails here fails again, in words,
+  /// when it is asked for.
+  void warm(const std::string& id) {
+    std::vector<std::string> bodies;
+    if (const auto look = desk->view(id, Desk::Needs::kCase)) {
+      for (const auto& [bone, found] : look->edited->bones) bodies.emplace_back(boneId(bone));
+      for (const auto& [fragment, found] : look->edited->fragments) bodies.push_back(fragment);
+    }
+    tbb::parallel_for(std::size_t{0}, bodies.size(), [&](std::size_t n) { (void)mesh(id, bodies[n]); });
+    if (!bodies.empty()) (void)desk->view(id, Desk::Needs::kSlicer);
+  }
+
   Reply mesh(const std::string& id, const std::string& body) {
     const auto look = desk->view(id, Desk::Needs::kCase);
     if (!look) return errorReply(look.error());
@@ -528,7 +542,8 @@ struct Server::Impl {
       if (!fs::exists(folder, problem))
         for (auto it = fs::directory_iterator(view, problem); !problem && it != fs::directory_iterator();
              it.increment(problem))
-          if (it->path().filename().string().rfind("mesh-", 0) == 0) fs::remove_all(it->path(), problem);
+          if (it->path() != folder && it->path().filename().string().rfind("mesh-", 0) == 0)
+            fs::remove_all(it->path(), problem);
       fs::create_directories(folder, problem);
       reply.body = meshBytes(lightMesh(*surface));
       const fs::path fresh = folder / fmt::format(".{}-{}", body, ++incoming);
@@ -738,7 +753,10 @@ std::uint16_t Server::port() const { return impl_->port; }
 std::string Server::address() const { return fmt::format("http://127.0.0.1:{}/", port()); }
 Result<std::string> Server::add(const AddOrder& order, const Progress& progress) {
   auto id = addPlanned(impl_->shop(), order, progress);
-  if (id) impl_->tell(*id);
+  if (id) {
+    impl_->warm(*id);
+    impl_->tell(*id);
+  }
   return id;
 }
 

@@ -314,14 +314,31 @@ Status copied(const fs::path& from, const fs::path& to) {
 
 }  // namespace
 
+namespace {
+
+/// FNV-1a: tells one plan from another; nothing hangs on it but that a case is not added twice.
+std::string digestOf(const std::string& text) {
+  std::uint64_t h = 14695981039346656037ULL;
+  for (const char c : text) h = (h ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
+  return fmt::format("{:016x}", h);
+}
+
+}  // namespace
+
 Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Progress& progress) {
   const auto record = readPlan(order.plan);
   if (!record) return tl::unexpected(record.error());
   const std::string text = contentOf(order.plan / "plan.json");
   const auto known = shop.library.list({}, true);
   if (!known) return tl::unexpected(known.error());
-  for (const CaseRow& row : *known)
-    if (row.name == order.name && contentOf(shop.library.folder(row.id) / "plan" / "plan.json") == text) return row.id;
+  const std::string given = digestOf(text);
+  for (const CaseRow& row : *known) {
+    if (row.first_name != order.name) continue;
+    const auto history = shop.library.history(row.id);
+    if (!history) return tl::unexpected(history.error());
+    for (const HistoryRow& h : *history)
+      if (h.kind == "plan" && h.payload.value("given", std::string()) == given) return row.id;
+  }
 
   const Json plan = Json::parse(text, nullptr, false);
   std::string series;
@@ -352,7 +369,7 @@ Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Pr
     if (!folder) return tl::unexpected(folder.error());
     if (const Status s = copied(order.plan, *folder); !s) return s;
     return adopted(shop, id, "plan", *folder, "plan",
-                   {{"side", record->side == Side::kRight ? "right" : "left"}, {"edits", edits}});
+                   {{"side", record->side == Side::kRight ? "right" : "left"}, {"edits", edits}, {"given", given}});
   }();
   if (!filled) {
     // An empty case would stand in the list for what did not come in.
