@@ -79,6 +79,7 @@ export const api = {
   verify: (id: string, options: { views?: string[]; temporary?: boolean }) =>
     json<{ job: string }>('POST', `${base(id)}/verify`, options),
   stop: (job: string) => ask('DELETE', `/api/jobs/${encodeURIComponent(job)}`),
+  get: (path: string, signal: AbortSignal) => ask('GET', path, null, signal),
   exports: (id: string) => json<ExportItem[]>('GET', `${base(id)}/exports`),
   async mesh(id: string, body: string): Promise<{ xyz: Float32Array; abc: Uint32Array }> {
     const b = await (await ask('GET', `${base(id)}/mesh/${encodeURIComponent(body)}`)).arrayBuffer();

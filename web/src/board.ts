@@ -2,7 +2,7 @@
 import { h, type VNode } from './h';
 import { app, boardOrder, devicesNow, go, rayNow, selectRay } from './store';
 import type { Ray } from './types';
-import { deviceMark, kOrdinal, kPartner, kStateWord, num, rayName, sense, stateMark } from './words';
+import { deviceMark, kOrdinal, kPartner, kStateWord, num, sense, stateMark } from './words';
 
 const kFound = '#E69F00';
 const kPlaceBlue = '#0072B2';
@@ -87,7 +87,8 @@ function drawings(r: Ray, left: boolean, scale: number): VNode {
       x: 31 - (scale * lateral * s.lateral) / 2,
       y: 50 + Math.max(-8, Math.min(8, (scale * s.distal) / 2)),
       scale,
-      words: [['distal', 31, 10, 'middle']],
+      // On the side to which the shaft does not lean.
+      words: [lateral * (s.lateral + t.abduction) > 0 ? ['distal', 3, 10, 'start'] : ['distal', 59, 10, 'end']],
       label: `From dorsal: ${sense(s.lateral, 'lateral', 'medial')}, ${sense(s.distal, 'distal', 'proximal')} millimetres`,
     },
     r,
@@ -124,7 +125,6 @@ function reductionLine(r: Ray): VNode {
     null,
     h('b', null, words),
     planned ? `, gap ${num(planned.gap_mm)} mm` : '',
-    (planned?.overlap_mm ?? 0) > 0.3 ? h('span.alarm', null, ` ▲ overlap ${num(planned!.overlap_mm)} mm`) : null,
   );
 }
 
@@ -132,10 +132,12 @@ function column(ray: number, scale: number, left: boolean): VNode {
   const r: Ray = rayNow(ray) ?? { ray, state: 'unknown' };
   const devices = devicesNow()
     .filter((d) => d.ray === ray)
-    .sort((a, b) => Number(a.stage === 'temporary') - Number(b.stage === 'temporary'));
-  const said = r.attention ?? [];
+    .sort((a, b) => Number(a.ok !== false) - Number(b.ok !== false) || Number(a.stage === 'temporary') - Number(b.stage === 'temporary'));
+  // What fails comes first: the room is short.
+  const fails = (words: string): boolean => devices.some((d) => d.ok === false && words.startsWith(`${d.id}:`));
+  const said = [...(r.attention ?? [])].sort((a, b) => Number(fails(b)) - Number(fails(a)));
   const failing = devices.filter((d) => d.ok === false && !said.some((a) => a.startsWith(`${d.id}:`)));
-  const attention = [...said, ...failing.map((d) => `${d.id}: ${(d.reasons ?? ['a check fails'])[0]}`)];
+  const attention = [...failing.map((d) => `${d.id}: ${(d.reasons ?? ['a check fails'])[0]}`), ...said];
   const s = r.shift_mm;
   const t = r.turn_deg;
   const chosen = app.ray === ray;
@@ -152,9 +154,6 @@ function column(ray: number, scale: number, left: boolean): VNode {
       'data-test': `ray-${ray}`,
       'data-ray': ray,
       onclick: () => selectRay(ray),
-      'aria-label': `${rayName(ray)}: ${kStateWord[r.state]}${r.words ? `, ${r.words}` : ''}${
-        attention.length ? `. Attention: ${attentionWords}` : ''
-      }`,
     },
     h(
       'span.head',
@@ -192,7 +191,7 @@ function column(ray: number, scale: number, left: boolean): VNode {
               deviceMark(d),
               ` ${d.id} `,
               h('b', null, d.length_mm.toFixed(0)),
-              d.stage === 'temporary' ? '' : ' mm',
+              d.stage === 'temporary' || d.ok === false ? '' : ' mm',
               d.ok === false ? ' ▲' : '',
             ),
           )

@@ -10,7 +10,7 @@ import { images } from './places/images';
 import { injury } from './places/injury';
 import { reduction } from './places/reduction';
 import { nextStep, previousStep, theatre, updateTheatre } from './places/theatre';
-import { app, changed, edit, go, kPlaces, listen, onChange, redo, remember, say, selectRay, set, startAt, take, told, undo, boardOrder } from './store';
+import { addressed, app, changed, edit, go, kPlaces, listen, onChange, redo, remember, say, selectRay, set, startAt, take, told, undo, boardOrder } from './store';
 import { stage, updateViews } from './stage';
 import type { CaseState, Place } from './types';
 import { dropped, importImages, planNow, suggestedName, type Given } from './upload';
@@ -26,7 +26,7 @@ document.body.append(root);
 const kPlaceBody: Record<Exclude<Place, 'theatre'>, () => Child[]> = { images, injury, reduction, fixation, followup };
 
 function saved(): VNode {
-  const words = app.saving ? 'saving …' : !app.connected ? 'not connected' : '✓ saved';
+  const words = app.saving ? (app.connected ? 'saving …' : '▲ not saved yet') : !app.connected ? 'not connected' : '✓ saved';
   return h('span.saved', { role: 'status', 'data-test': 'saved' }, words);
 }
 
@@ -74,7 +74,12 @@ function head(s: CaseState): VNode {
           if (text && text !== s.name) void edit('case.name', { text });
         },
       }),
-      h('span.small', null, [s.images?.patient ? person(s.images.patient) : '', plan ? `${plan.side} foot` : '', pattern(plan?.patterns)].filter(Boolean).join(' · ')),
+      // What does not fit beside the places is left out as a whole.
+      h(
+        'span.small.whole',
+        null,
+        [plan ? `${plan.side} foot` : '', s.images?.patient ? person(s.images.patient) : '', ...pattern(plan?.patterns).split(' · ')].filter(Boolean).map((w) => h('span', null, w)),
+      ),
     ),
     h(
       'nav',
@@ -154,9 +159,14 @@ onChange(draw);
 
 // ---- which case --------------------------------------------------------------------------------------------------
 
+let opening = 0;
+
 async function open(id: string, place?: Place): Promise<boolean> {
+  opening += 1;
+  const mine = opening;
   try {
     const state = await api.state(id);
+    if (mine !== opening) return true; // another was asked for meanwhile
     app.errors = [];
     app.job = null;
     app.device = null;
@@ -180,11 +190,32 @@ async function open(id: string, place?: Place): Promise<boolean> {
 }
 
 function leave(): void {
+  opening += 1;
   app.state = null;
   app.job = null;
-  history.replaceState(null, '', '/');
+  if (location.hash) history.pushState(null, '', '/');
   showList();
 }
+
+/** The address was changed by hand, by a link or by the browser's back. */
+function followAddress(): void {
+  if (app.readOnly) return;
+  const to = addressed();
+  if (!to) {
+    if (location.hash) remember(false); // a skip link: the case's own address again
+    else if (app.state) leave();
+  } else if (app.state?.id === to.id) {
+    if (to.place) go(to.place);
+    remember();
+  } else {
+    void open(to.id, to.place).then((ok) => {
+      if (ok) return;
+      if (app.state) remember(false);
+      else leave();
+    });
+  }
+}
+addEventListener('hashchange', followAddress);
 
 function showList(): void {
   showingList = true;
@@ -307,20 +338,23 @@ addEventListener('keydown', (e) => {
   }
 });
 
+// What waits for the connection is lost with the page.
+addEventListener('beforeunload', (e) => {
+  if (app.saving > 0) e.preventDefault();
+});
 addEventListener('error', (e) => told(e.error ?? e.message));
 addEventListener('unhandledrejection', (e) => told(e.reason));
 
 // ---- start -------------------------------------------------------------------------------------------------------
 
 const watched = /^\/watch\/([^/]+)\/?$/.exec(location.pathname)?.[1];
-const [, hashId, hashPlace] = /^#([A-Za-z0-9-]+)(?:\/([a-z]+))?$/.exec(location.hash) ?? [];
+const asked = addressed();
 void api.about().then((a) => set({ version: a.version, advice: a.advice || app.advice })).catch(told);
 if (watched) {
   app.readOnly = true;
   void open(decodeURIComponent(watched), 'theatre');
-} else if (hashId && hashId !== 'cases') {
-  const place = kPlaces.find((p) => p.id === hashPlace)?.id;
-  void open(hashId, place).then((ok) => {
+} else if (asked) {
+  void open(asked.id, asked.place).then((ok) => {
     if (!ok) leave();
   });
 } else {

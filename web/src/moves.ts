@@ -19,15 +19,18 @@ export function dragDevice(id: string, which: 'entry' | 'tip' | 'both', by: Vec)
   changed();
 }
 export async function dropDevice(): Promise<void> {
-  const p = pendingDevice;
-  if (!p) return;
+  const held = pendingDevice;
+  if (!held) return;
   endTrial();
-  await edit('device.set', p);
-  if (pendingDevice === p) pendingDevice = null;
+  const sent = { ...held };
+  await edit('device.set', sent);
+  // What was moved on meanwhile stays in hand: its own release sends it.
+  if (pendingDevice === held && (held.entry !== sent.entry || held.tip !== sent.tip)) return;
+  if (pendingDevice === held) pendingDevice = null;
   app.trial = null;
   changed();
-  const d = deviceNow(p.id);
-  if (d) say(`${p.id}: ${d.length_mm.toFixed(0)} mm, ${d.ok === false ? (d.reasons ?? []).join('; ') : 'all checks met'}`);
+  const d = deviceNow(sent.id);
+  if (d) say(`${sent.id}: ${d.length_mm.toFixed(0)} mm, ${d.ok === false ? (d.reasons ?? []).join('; ') : 'all checks met'}`);
 }
 
 function setRay(ray: number, pose: Mat): void {

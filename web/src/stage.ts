@@ -122,23 +122,42 @@ function player(): VNode {
   );
 }
 
+const kLookFrom = ['dorsal', 'medial', 'lateral', 'plantar', 'along'];
+
 function footTools(small: boolean): VNode {
   const v = footView();
   const bodies = app.state?.plan?.bodies ?? [];
   return h(
     'div.tools',
     { key: 'foot-tools' },
-    h(
-      'div.choice',
-      { role: 'group', 'aria-label': 'Look from' },
-      ['dorsal', 'medial', 'lateral', 'plantar', 'along'].map((n) =>
-        button(small ? (n === 'along' ? 'ray' : n.slice(0, 3)) : n === 'along' ? 'along ray' : n, () => v.home(n), {
-          test: `home-${n}`,
-          key: n,
-          title: n === 'along' ? 'Along the ray (A)' : `From ${n} (${n[0]!.toUpperCase()})`,
-        }),
-      ),
-    ),
+    small
+      ? h(
+          'select',
+          {
+            key: 'from',
+            'aria-label': 'Look from',
+            'data-test': 'home-from',
+            value: '',
+            onchange: (e: Event) => {
+              const s = e.target as HTMLSelectElement;
+              if (s.value) v.home(s.value);
+              s.value = '';
+            },
+          },
+          h('option', { value: '', key: 'none' }, 'Look …'),
+          kLookFrom.map((n) => h('option', { value: n, key: n }, n === 'along' ? 'along the ray' : `from ${n}`)),
+        )
+      : h(
+          'div.choice',
+          { role: 'group', 'aria-label': 'Look from', key: 'from-row' },
+          kLookFrom.map((n) =>
+            button(n === 'along' ? 'along ray' : n, () => v.home(n), {
+              test: `home-${n}`,
+              key: n,
+              title: n === 'along' ? 'Along the ray (A)' : `From ${n} (${n[0]!.toUpperCase()})`,
+            }),
+          ),
+        ),
     h(
       'details.more',
       { key: 'show', name: 'more' },
@@ -291,10 +310,9 @@ function filmTools(): VNode {
         onchange: (e: Event) => {
           const word = (e.target as HTMLSelectElement).value;
           if (word) v.view(word);
-          else v.aim(v.orbital, v.tilt);
         },
       },
-      h('option', { value: '', key: 'free' }, `Tube ${v.orbital}° / ${v.tilt}°`),
+      v.named ? null : h('option', { value: '', key: 'free' }, v.title()),
       kNamedViews.map((n) => h('option', { value: n.word, key: n.word }, n.name)),
     ),
     h(

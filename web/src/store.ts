@@ -183,6 +183,7 @@ export function selectDevice(id: string): void {
 export function take(state: CaseState): void {
   // An answer that was on its way while a newer one came.
   if (app.state?.id === state.id && state.seq < app.state.seq) return;
+  seen.set(state.id, Math.max(state.seq, seen.get(state.id) ?? 0));
   const newPlan = !app.state?.plan && state.plan;
   app.state = state;
   app.job = state.job?.state === 'running' ? state.job : app.job?.state === 'running' ? null : app.job;
@@ -201,13 +202,50 @@ export function take(state: CaseState): void {
 
 let chain: Promise<unknown> = Promise.resolve();
 
+interface Answer {
+  seq: number;
+  state: CaseState;
+}
+
+/** The newest row of each case that was seen here. */
+const seen = new Map<string, number>();
+
+const lost = (error: unknown): boolean => error instanceof Refused && error.status === 0;
+async function back(): Promise<void> {
+  for (let i = 1; !app.connected; ++i) {
+    await new Promise((ok) => window.setTimeout(ok, 250));
+    // Mostly the events tell; where only a request was lost they do not.
+    if (i % 8 === 0 && !app.connected) await api.about().then(() => set({ connected: true }), () => undefined);
+  }
+}
+
+/** Sends, and sends again once a lost connection is back, unless the history tells that it had arrived. */
+async function send(id: string, kind: string, work: () => Promise<Answer>): Promise<Answer> {
+  const before = seen.get(id) ?? 0;
+  for (let first = true; ; first = false) {
+    try {
+      if (!first) {
+        const state = await api.state(id);
+        if (state.history.some((r) => r.seq > before && r.kind === kind)) return { seq: state.seq, state };
+      }
+      return await work();
+    } catch (error) {
+      if (!lost(error)) throw error;
+      told(error);
+      await back();
+    }
+  }
+}
+
 /** One after the other, so that a slow answer never overtakes a later edit. */
-function inTurn<T>(work: () => Promise<T>): Promise<T | null> {
+function inTurn(id: string, kind: string, work: () => Promise<Answer>): Promise<Answer | null> {
   app.saving += 1;
   changed();
   const run = chain.then(async () => {
     try {
-      return await work();
+      const answer = await send(id, kind, work);
+      seen.set(id, Math.max(answer.seq, seen.get(id) ?? 0));
+      return answer;
     } catch (error) {
       told(error);
       return null;
@@ -223,7 +261,7 @@ function inTurn<T>(work: () => Promise<T>): Promise<T | null> {
 export async function edit(kind: string, payload: object): Promise<boolean> {
   const id = app.state?.id;
   if (!id || app.readOnly) return false;
-  const answer = await inTurn(() => api.edit(id, kind, payload));
+  const answer = await inTurn(id, kind, () => api.edit(id, kind, payload));
   if (!answer) {
     app.trial = null;
     changed();
@@ -239,7 +277,7 @@ export async function undo(): Promise<void> {
   const s = app.state;
   if (!s?.can_undo || app.readOnly) return;
   const words = s.can_undo;
-  const answer = await inTurn(() => api.undo(s.id));
+  const answer = await inTurn(s.id, 'undo', () => api.undo(s.id));
   if (answer) {
     take(answer.state);
     say(`Undone: ${words}`);
@@ -249,7 +287,7 @@ export async function redo(): Promise<void> {
   const s = app.state;
   if (!s?.can_redo || app.readOnly) return;
   const words = s.can_redo;
-  const answer = await inTurn(() => api.redo(s.id));
+  const answer = await inTurn(s.id, 'redo', () => api.redo(s.id));
   if (answer) {
     take(answer.state);
     say(`Done again: ${words}`);
@@ -258,22 +296,21 @@ export async function redo(): Promise<void> {
 
 // A trial while something is dragged: one request in flight, the newest wish next.
 let trying = false;
-let wish: { kind: string; payload: object } | null = null;
+let wish: { kind: string; payload: object; trial: number } | null = null;
 let trialId = 0;
 
 export async function tryEdit(kind: string, payload: object): Promise<void> {
-  wish = { kind, payload };
+  wish = { kind, payload, trial: trialId };
   if (trying || !app.state) return;
   trying = true;
   const id = app.state.id;
-  const mine = trialId;
   try {
     while (wish) {
-      const now: { kind: string; payload: object } = wish;
+      const now: { kind: string; payload: object; trial: number } = wish;
       wish = null;
       try {
         const result = await api.try(id, now.kind, now.payload);
-        if (mine === trialId) set({ trial: result });
+        if (now.trial === trialId) set({ trial: result });
       } catch (error) {
         told(error);
         wish = null;
@@ -386,7 +423,7 @@ export function listen(id: string | null, onCase?: () => void): void {
   source?.close();
   newest = 0;
   source = api.events(id);
-  let lost = false;
+  let gone = false;
   const parsed = (e: Event): Record<string, unknown> => JSON.parse((e as MessageEvent<string>).data);
   source.addEventListener('job', (e) => onJob(parsed(e) as unknown as Job));
   source.addEventListener('case', (e) => {
@@ -398,17 +435,17 @@ export function listen(id: string | null, onCase?: () => void): void {
     if (c.seq > app.state.seq && app.saving === 0) void refetch();
   });
   source.onopen = () => {
-    if (lost || !app.connected) {
+    if (gone || !app.connected) {
       void refetch().then(settleJobs);
       onCase?.();
       say('Connected again');
     }
-    lost = false;
+    gone = false;
     set({ connected: true });
   };
   const mine = source;
   source.onerror = () => {
-    lost = true;
+    gone = true;
     set({ connected: false });
     // A browser gives up where the answer was refused; we do not.
     if (mine.readyState === EventSource.CLOSED)
@@ -418,11 +455,20 @@ export function listen(id: string | null, onCase?: () => void): void {
   };
 }
 
-/** Whatever the page showed is kept through a reload. */
-export function remember(): void {
+/** What an address names: a case and a place of it. */
+export function addressed(): { id: string; place: Place | undefined } | null {
+  const [, id, place] = /^#([A-Za-z0-9-]+)(?:\/([a-z]+))?$/.exec(location.hash) ?? [];
+  // The skip links lead to parts of the page.
+  if (!id || id === 'place' || id === 'cases') return null;
+  return { id, place: kPlaces.find((p) => p.id === place)?.id };
+}
+/** Whatever the page showed is kept through a reload; another case is a step of the browser's own history. */
+export function remember(step = true): void {
   if (!app.state || app.readOnly) return;
   const hash = `#${app.state.id}/${app.place}`;
-  if (location.hash !== hash) history.replaceState(null, '', hash);
+  if (location.hash === hash) return;
+  if (!step || addressed()?.id === app.state.id) history.replaceState(null, '', hash);
+  else history.pushState(null, '', hash);
 }
 
 export { kNoAnswer };

@@ -123,6 +123,14 @@ export interface Device {
   measured_mm?: number | null;
 }
 
+export interface Implant {
+  id: string;
+  kind: Device['kind'];
+  name: string;
+  diameter_mm: number;
+  lengths_mm: number[];
+}
+
 export interface Measure {
   key: string;
   name: string;
@@ -265,6 +273,8 @@ export interface CaseState {
   theatre: { steps: TheatreStep[]; instruments: string[] } | null;
   followup: { surgery_date: string | null; plan: FollowupItem[]; checks: FollowupCheck[] } | null;
   measures_drawn: DrawnMeasure[];
+  /** Of the catalogue. */
+  implants?: Implant[];
   /** Why a plan that should be there could not be opened. */
   problem?: ServerError;
 }

@@ -99,6 +99,9 @@ export function work(): VNode | null {
   return progress(`${jobWords(j.kind)}${stage}`, j.fraction ?? null, app.readOnly ? null : () => void api.stop(j.job).catch(told));
 }
 
+/** The part of the case, not where the library keeps it. */
+const placeOf = (where: string): string => where.replace(/^\S*\/cases\/[^/]+\/(?:\.work\/)?/, '');
+
 export function troubles(): VNode {
   return h(
     'div.troubles',
@@ -109,12 +112,13 @@ export function troubles(): VNode {
         { key: 'lost', 'data-test': 'lost' },
         h('b', null, 'No connection to the workstation.'),
         ' What was saved is safe. Trying again; check that `rayset serve` is running.',
+        app.saving > 0 ? h('b', null, ` ▲ ${app.saving === 1 ? 'One change is' : `${app.saving} changes are`} not saved yet: sent as soon as it is back. Leave this page open.`) : null,
       ),
     app.errors.map((e) =>
       h(
         'div.trouble',
         { key: e.what, 'data-test': 'error' },
-        h('div', null, h('b', null, e.what), e.where ? h('span.where', null, ` (${e.where})`) : null, e.remedy ? h('p', null, e.remedy) : null),
+        h('div', null, h('b', null, e.what), e.where ? h('span.where', null, ` (${placeOf(e.where)})`) : null, e.remedy ? h('p', null, e.remedy) : null),
         button('Close', () => dismiss(e), { class: 'quiet', test: 'error-close' }),
       ),
     ),

@@ -61,7 +61,36 @@ export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): VNode =>
 export const fate = (d: Pick<Device, 'kind' | 'stage'>): string =>
   d.stage === 'temporary' ? 'temporary' : d.kind === 'wire' ? 'comes out later' : 'stays';
 
-export const textOf = (c: string | Caution): string => (typeof c === 'string' ? c : c.text);
+/** Figures of a sentence, as numbers. */
+const figures = (s: string): number[] => (s.match(/\d+(\.\d+)?/g) ?? []).map(Number);
+const content = (s: string): string[] => s.toLowerCase().match(/[a-z]{4,}/g) ?? [];
+/** Whether a reason tells already what a warning tells: the same figures, about the same thing. */
+const tells = (reason: string, warning: string): boolean => {
+  const told = figures(reason);
+  const asked = figures(warning);
+  const shared = content(warning).filter((w) => content(reason).includes(w));
+  const about = shared.filter((w) => w.length > 4 && w !== 'wanted');
+  if (about.length > 2) return true;
+  return asked.length > 1 && asked.every((x) => told.includes(x)) ? shared.length > 0 : asked.length > 0 && told.includes(asked[0]!) && about.length > 0;
+};
+export const warningsBeside = (d: Device): string[] => (d.warnings ?? []).filter((w) => !(d.ok === false && (d.reasons ?? []).some((r) => tells(r, w))));
+
+/** The margin to the outer cortex that a failing check asks for; none where it is met. */
+export function wantedMargin(d: Device | null): number | null {
+  for (const r of d?.reasons ?? []) {
+    const wanted = /outer cortex.*?([\d.]+) mm is wanted/i.exec(r);
+    if (wanted) return Number(wanted[1]);
+  }
+  return null;
+}
+
+// Options of the command line, by the names they have in the page.
+const kInThePage: [RegExp, string][] = [
+  [/Use --side to choose\./g, 'Choose under “Injured side” in Images and plan again.'],
+  [/the option [“"]--lateral wires[”"] plans them with wires/g, '“Rays 4 and 5: wires” in Images plans them with wires'],
+];
+export const textOf = (c: string | Caution): string =>
+  kInThePage.reduce((text, [found, words]) => text.replace(found, words), typeof c === 'string' ? c : c.text);
 export const sourceOf = (c: string | Caution): string => (typeof c === 'string' ? '' : (c.source ?? ''));
 
 export function bytes(n: number): string {
@@ -70,6 +99,8 @@ export function bytes(n: number): string {
   return `${(n / 1024 / 1024).toFixed(1)} MB`;
 }
 
+export const longDay = (iso: string): string =>
+  new Date(iso).toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' });
 /** "20260105" and ISO both become "5 Jan 2026". */
 export function day(text: string | null | undefined): string {
   if (!text) return '–';

@@ -24,7 +24,7 @@ export const t = (name) => `[data-test="${name}"]`;
 export async function open(browser, server, path = '/', { width = 1280, height = 720 } = {}) {
   const context = await browser.newContext({ viewport: { width, height }, reducedMotion: 'reduce', acceptDownloads: true });
   const page = await context.newPage();
-  page.setDefaultTimeout(30_000);
+  page.setDefaultTimeout(60_000);
   const heard = { console: [], failed: [], status: [], foreign: [], writes: [], all: [] };
   const here = () => new URL(server.address).host;
   // The same complaint once.
@@ -86,7 +86,12 @@ export const footDrawn = (page) => page.locator(`${t('view-foot')}[data-shown="t
 
 /** Until the page has nothing under way. */
 export async function settled(page) {
-  await page.waitForFunction(() => document.querySelector('[data-test="saved"]')?.textContent === '✓ saved' && !document.querySelector('.view.waiting'));
+  const calm = () => document.querySelector('[data-test="saved"]')?.textContent === '✓ saved' && !document.querySelector('.view.waiting');
+  await page.waitForFunction(calm).catch(async (error) => {
+    const said = await page.evaluate(() => [...document.querySelectorAll('[data-test="saved"], [data-test="error"], [data-test="lost"]')].map((e) => e.textContent));
+    const waiting = await page.locator('.view.waiting').evaluateAll((all) => all.map((e) => e.dataset.test));
+    throw new Error(`the page does not come to rest: ${JSON.stringify({ said, waiting })}`, { cause: error });
+  });
   await page.evaluate(() => new Promise((ok) => requestAnimationFrame(() => requestAnimationFrame(ok))));
 }
 
@@ -123,7 +128,7 @@ export async function look(page, locator) {
 }
 
 /** Waits for what is not on the page: `get` until `good`. */
-export async function until(get, good, what, patience = 20_000) {
+export async function until(get, good, what, patience = 40_000) {
   const end = Date.now() + patience;
   for (;;) {
     const value = await get();

@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { rmSync } from 'node:fs';
 import { after, before, test } from 'node:test';
-import { goTo, launch, openCase, settled, t, until } from './browser.mjs';
+import { launch, openCase, settled, t, until } from './browser.mjs';
 import { desk, startServer } from './library.mjs';
 
 const kRounds = Number(process.env.RAYSET_KILLS ?? 50);
@@ -136,7 +136,7 @@ async function restart() {
   };
 }
 
-test('the page, idle: it says that the connection is lost, comes back, goes on', async () => {
+test('the page, idle: it says that the connection is lost, keeps what is typed meanwhile, sends it on return', async () => {
   const w = await openCase(browser, d, 'fixation');
   const { page } = w;
   await page.locator(t('device-S2')).click();
@@ -146,21 +146,26 @@ test('the page, idle: it says that the connection is lost, comes back, goes on',
   const old = await d.state();
   await d.server.kill();
   await page.locator(t('lost')).waitFor();
-  assert.equal(await page.locator(t('saved')).innerText(), 'not connected');
+  assert.notEqual(await page.locator(t('saved')).innerText(), '✓ saved');
+  await page.locator(t('case-name')).fill('Typed in the break');
+  await page.keyboard.press('Enter');
+  await page.waitForTimeout(300);
+  assert.notEqual(await page.locator(t('saved')).innerText(), '✓ saved', 'not saved, and not said to be');
   await restart();
   await page.locator(t('lost')).waitFor({ state: 'detached' });
   await settled(page);
   const now = await d.state();
-  assert.equal(now.seq, old.seq);
-  assert.equal(await page.locator(t('case-name')).inputValue(), 'Before the break');
+  assert.equal(now.name, 'Typed in the break');
+  assert.equal(now.history.length, old.history.length + 1, 'sent once');
+  assert.equal(await page.locator(t('case-name')).inputValue(), 'Typed in the break');
   await page.locator(t('device-S2')).click();
   await page.locator(t('device-remove')).click();
   await page.locator(t('device-row-S2')).waitFor({ state: 'detached' });
-  await until(() => d.state(), (s) => s.seq > old.seq, 'it goes on');
+  await until(() => d.state(), (s) => s.seq > now.seq, 'it goes on');
   await w.close();
 });
 
-test('the page, while a device is dragged and let go into the break: never "saved" without being so', async () => {
+test('the page, a device let go into the break: the move is stored once the server is back, and once only', async () => {
   const w = await openCase(browser, d, 'fixation');
   const { page } = w;
   await page.locator(t('device-S1')).click();
@@ -181,12 +186,33 @@ test('the page, while a device is dragged and let go into the break: never "save
   await page.locator(t('lost')).waitFor({ state: 'detached' });
   await settled(page);
   const now = await d.state();
+  assert.equal(now.history.length, old.history.length + 1, 'one edit for one drag');
   const dev = now.plan.devices.find((e) => e.id === 'S1');
-  assert.ok(now.seq >= old.seq);
-  // What the page shows is what is stored, whether or not the drag came through.
+  assert.ok(dev.by_hand);
+  assert.notDeepEqual(dev.tip, old.plan.devices.find((e) => e.id === 'S1').tip);
   const row = await page.locator(t('device-row-S1')).innerText();
-  assert.equal(/by hand/.test(row), dev.by_hand, row);
+  assert.match(row, /by hand/);
   assert.ok(row.includes(`${dev.length_mm.toFixed(0)} mm`));
-  await goTo(page, 'injury');
+  await w.close();
+});
+
+test('the page, shot five times just as an edit is sent: each edit is there once', async () => {
+  const w = await openCase(browser, d, 'followup');
+  const { page } = w;
+  const next = random(7);
+  for (let i = 0; i < 5; ++i) {
+    await settled(page);
+    const old = await d.state();
+    await page.locator(t('case-name')).fill(`Shot ${i}`);
+    await page.keyboard.press('Enter');
+    await new Promise((ok) => setTimeout(ok, next() * 80));
+    await d.server.kill();
+    await restart();
+    await until(() => d.state(), (s) => s.name === `Shot ${i}`, `edit ${i} arrived`, 40_000);
+    await page.locator(t('lost')).waitFor({ state: 'detached' });
+    await settled(page);
+    const now = await d.state();
+    assert.equal(now.history.length, old.history.length + 1, `edit ${i} is there once`);
+  }
   await w.close();
 });

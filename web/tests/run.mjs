@@ -1,11 +1,22 @@
 // All tests of the page: makes the planned case once, then hands over to node's test runner.
 //   node web/tests/run.mjs [--slow] [NAME ...]     NAME: part of a file's name
 import { spawn } from 'node:child_process';
-import { mkdtempSync, readdirSync, rmSync } from 'node:fs';
+import { existsSync, mkdtempSync, readdirSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import { fileURLToPath } from 'node:url';
-import { prepare } from './library.mjs';
+import { kRoot, prepare } from './library.mjs';
+
+const kNeeded = [
+  [process.env.RAYSET_CHROMIUM ?? '/usr/bin/chromium', 'apt-get install chromium'],
+  [join(kRoot, 'web', 'node_modules', 'playwright-core'), 'npm ci in web/'],
+  [process.env.RAYSET_WEB ?? join(kRoot, 'web', 'dist', 'index.html'), 'npm run build in web/'],
+];
+for (const [path, remedy] of kNeeded)
+  if (!existsSync(path)) {
+    console.error(`${path} is missing: ${remedy}`);
+    process.exit(1);
+  }
 
 const here = dirname(fileURLToPath(import.meta.url));
 const args = process.argv.slice(2);

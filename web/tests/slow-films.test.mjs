@@ -9,7 +9,7 @@ import { desk, program } from './library.mjs';
 
 const kSlow = !!process.env.RAYSET_SLOW;
 
-test('two films after the operation are checked against the plan', { skip: kSlow ? false : 'slow: set RAYSET_SLOW=1', timeout: 600_000 }, async (context) => {
+test('two films after the operation are checked against the plan', { skip: kSlow ? false : 'slow: set RAYSET_SLOW=1', timeout: 1_200_000 }, async (context) => {
   const d = await desk();
   const browser = await launch();
   try {
@@ -23,7 +23,7 @@ test('two films after the operation are checked against the plan', { skip: kSlow
     await page.locator(t('progress')).waitFor();
     await until(() => d.state(), (s) => s.job?.kind === 'verify', 'checking', 60_000);
     const begun = Date.now();
-    const state = await until(() => d.state(), (s) => !s.job && s.followup.checks.length === 1, 'checked', 500_000);
+    const state = await until(() => d.state(), (s) => !s.job && s.followup.checks.length === 1, 'checked', 1_000_000);
     context.diagnostic(`checked in ${((Date.now() - begun) / 1000).toFixed(0)} s`);
     const [check] = state.followup.checks;
     assert.equal(check.kind, 'films');

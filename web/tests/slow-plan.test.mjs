@@ -6,7 +6,7 @@ import { desk } from './library.mjs';
 
 const kSlow = !!process.env.RAYSET_SLOW;
 
-test('images given, planned, every place filled; a correction, planned again', { skip: kSlow ? false : 'slow: set RAYSET_SLOW=1', timeout: 1_200_000 }, async (context) => {
+test('images given, planned, every place filled; a correction, planned again', { skip: kSlow ? false : 'slow: set RAYSET_SLOW=1', timeout: 2_400_000 }, async (context) => {
   const d = await desk();
   const browser = await launch();
   try {
@@ -19,7 +19,7 @@ test('images given, planned, every place filled; a correction, planned again', {
     const id = /#([^/]+)/.exec(page.url())[1];
     const stages = new Set();
     const watch = setInterval(() => void page.locator(t('progress')).innerText({ timeout: 200 }).then((s) => stages.add(s.split('\n')[0]), () => undefined), 400);
-    const state = await until(() => d.state(id), (s) => s.status === 'planned', 'planned', 500_000);
+    const state = await until(() => d.state(id), (s) => s.status === 'planned', 'planned', 1_000_000);
     clearInterval(watch);
     context.diagnostic(`planned ${((Date.now() - begun) / 1000).toFixed(0)} s after the folder was given; told: ${[...stages].join(' | ')}`);
     assert.ok(stages.size >= 4, 'the stages are told');
@@ -40,7 +40,7 @@ test('images given, planned, every place filled; a correction, planned again', {
     await page.locator(t('stale')).waitFor();
     await page.locator(t('plan')).click();
     await until(() => d.state(id), (s) => s.job?.kind === 'plan', 'planning again');
-    const again = await until(() => d.state(id), (s) => !s.job, 'planned again', 500_000);
+    const again = await until(() => d.state(id), (s) => !s.job, 'planned again', 1_000_000);
     assert.equal(again.stale, false);
     assert.equal(again.plan.devices.length, state.plan.devices.length);
     await page.locator(t('stale')).waitFor({ state: 'detached' });

@@ -6,17 +6,14 @@ import { app, devicesNow, edit, selectDevice, say } from '../store';
 import type { Device } from '../types';
 import { button, cautions, section, work } from '../widgets';
 import { sliceView } from '../stage';
-import { capital, checkRows, deviceMark, fate, mm, rayName } from '../words';
+import { capital, checkRows, deviceMark, fate, mm, rayName, wantedMargin, warningsBeside } from '../words';
 import { drawn, notPlanned } from './injury';
 
-const kTypes: [string, string][] = [
-  ['cortex-3.5', '3.5 mm cortex screw'],
-  ['wire-1.6-threaded', '1.6 mm wire, threaded tip'],
-  ['wire-1.6-smooth', '1.6 mm smooth wire'],
-  ['wire-1.25-smooth', '1.25 mm smooth wire'],
-  ['wire-1.0-smooth', '1.0 mm smooth wire'],
-  ['wire-2.0-smooth', '2.0 mm smooth wire'],
-];
+/** What can be put in its place: implants of the catalogue of the same kind. */
+function implants(d: Device): [string, string][] {
+  const known = (app.state?.implants ?? []).filter((i) => i.kind === d.kind).map((i): [string, string] => [i.id, i.name]);
+  return known.some(([id]) => id === d.type) ? known : [[d.type, d.name ?? d.type], ...known];
+}
 
 function row(d: Device): VNode {
   return h(
@@ -26,6 +23,23 @@ function row(d: Device): VNode {
     h('td', null, d.through.join(' → ')),
     h('td.figure', null, h('b', null, mm(d.length_mm, 0))),
     h('td', null, d.ok === false ? h('span.alarm', null, '▲ look') : h('span', null, '✓ met'), d.by_hand ? h('div.small', null, 'by hand') : null),
+  );
+}
+
+/** The devices in one look, above the one that is held. */
+function chips(): VNode {
+  return h(
+    'div.chips',
+    { key: 'chips', role: 'group', 'aria-label': 'Which device' },
+    devicesNow().map((d) =>
+      button([deviceMark(d), d.id, d.ok === false ? ' ▲' : ''], () => selectDevice(d.id), {
+        key: d.id,
+        pressed: d.id === app.device,
+        test: `chip-${d.id}`,
+        class: d.ok === false ? 'failing' : '',
+        title: `${d.name ?? d.type}, ${mm(d.length_mm, 0)}${d.ok === false ? `: ${(d.reasons ?? []).join('; ')}` : ''}`,
+      }),
+    ),
   );
 }
 
@@ -65,6 +79,7 @@ function margins(d: Device): VNode | null {
   const v = sliceView('drill');
   const seen = [...v.margins.entries()].sort((a, b) => a[0] - b[0]);
   if (seen.length < 2) return null;
+  const wanted = wantedMargin(d);
   const w = 300;
   const height = 46;
   const end = Math.max(d.length_mm, seen[seen.length - 1]![0]);
@@ -78,7 +93,7 @@ function margins(d: Device): VNode | null {
     h(
       'svg',
       { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': `Margin between ${mm(Math.min(...seen.map(([, m]) => m)))} and ${mm(Math.max(...seen.map(([, m]) => m)))}` },
-      h('path', { d: `M0 ${y(1)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
+      wanted === null ? null : h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
       h('path', { d: seen.map(([t, m], i) => `${i ? 'L' : 'M'}${x(t).toFixed(1)} ${y(m).toFixed(1)}`).join(''), stroke: '#0072B2', 'stroke-width': 2, fill: 'none' }),
       h('path', { d: `M${x(v.offset)} 0V${height}`, stroke: '#23272C', fill: 'none' }),
     ),
@@ -90,6 +105,7 @@ function detail(): VNode | null {
   if (!d) return null;
   const trial = !!app.trial?.devices?.some((x) => x.id === d.id);
   const lateral = d.ray === 4 || d.ray === 5;
+  const beside = warningsBeside(d);
   const nudge = (which: 'entry' | 'tip', by: number): void => {
     const along = unit(sub(d.tip, d.entry));
     dragDevice(d.id, which, mul(along, by));
@@ -105,7 +121,7 @@ function detail(): VNode | null {
       d.ok === false
         ? h('ul.reasons', null, (d.reasons?.length ? d.reasons : ['A check fails.']).map((r) => h('li', null, `▲ ${capital(r)}`)))
         : h('p.good', null, '✓ All checks are met.'),
-      d.warnings?.length ? h('ul.reasons.mild', null, d.warnings.map((w) => h('li', null, capital(w)))) : null,
+      beside.length ? h('ul.reasons.mild', null, beside.map((w) => h('li', null, capital(w)))) : null,
     ),
     h('p', null, d.entry_words ? `Enters ${d.entry_words}. ` : '', d.direction_words ? capital(d.direction_words) : ''),
     app.readOnly
@@ -132,9 +148,7 @@ function detail(): VNode | null {
             h(
               'select',
               { value: d.type, 'data-test': 'device-type', onchange: (e: Event) => void setType(d, (e.target as HTMLSelectElement).value) },
-              (kTypes.some(([id]) => id === d.type) ? kTypes : [[d.type, d.name ?? d.type] as [string, string], ...kTypes])
-                .filter(([id]) => (d.kind === 'screw') === !id.startsWith('wire') || id === d.type)
-                .map(([id, name]) => h('option', { value: id, key: id }, name)),
+              implants(d).map(([id, name]) => h('option', { value: id, key: id }, name)),
             ),
           ),
         ),
@@ -166,5 +180,5 @@ function detail(): VNode | null {
 export function fixation(): (VNode | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
-  return [work(), list(), detail(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
+  return [work(), chips(), detail(), list(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
 }

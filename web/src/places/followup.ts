@@ -6,7 +6,8 @@ import { showPicture } from '../stage';
 import type { CheckRow, ExportItem, FollowupCheck } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
-import { bytes, capital, day, deg, mm, num, sense } from '../words';
+import { bytes, capital, day, deg, longDay, mm, num, sense } from '../words';
+import { fetchLink } from '../fetching';
 import { drawn, notPlanned } from './injury';
 
 const form = { temporary: false, views: '' };
@@ -219,6 +220,8 @@ function plan(): VNode {
           if (date) void edit('surgery.date', { date });
         },
       }),
+      // The field writes day and month as the browser likes; the words leave no doubt.
+      h('b', { 'data-test': 'surgery-date-words', 'aria-live': 'polite' }, start ? longDay(start) : 'no date yet'),
     ),
     h(
       'ol.appointments',
@@ -232,8 +235,8 @@ function plan(): VNode {
           h('p', null, a.text),
           a.source ? h('p.source', null, `${a.source}${a.certainty && a.certainty !== a.source ? ` (${a.certainty})` : ''}`) : null,
           a.done
-            ? h('div.row', null, h('span.small', null, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null }), { class: 'quiet' }))
-            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today }), { class: 'quiet', test: `kept-${a.id}` }),
+            ? h('div.row', null, h('span.small', null, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null })))
+            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today }), { test: `kept-${a.id}` }),
         ),
       ),
     ),
@@ -259,16 +262,17 @@ function exportsBlock(): VNode {
   const { single, groups } = grouped(list);
   const pictures = list.filter((e) => /^followup\/.*film.*\.png$/i.test(e.path));
   const link = (e: ExportItem, words: string): VNode =>
-    h('li', { key: e.path }, h('a', { href: api.file(id, e.path), target: '_blank', rel: 'noopener' }, words), e.bytes ? h('span.small', null, ` ${e.name}, ${bytes(e.bytes)}`) : null);
+    h('li', { key: e.path }, fetchLink(api.file(id, e.path), words, e.bytes ? `${e.name}, ${bytes(e.bytes)}` : ''));
   return section(
     'Take along',
+    h('p.hint', null, 'Films, the report of a changed plan and the archive are made when asked for; that can take a minute.'),
     h(
       'ul.exports',
       { 'data-test': 'exports' },
-      h('li', { key: 'zip' }, h('a', { href: api.made(id, 'all.zip'), download: '' }, 'Everything but the images in one archive (ZIP)')),
+      h('li', { key: 'zip' }, fetchLink(api.made(id, 'all.zip'), 'Everything but the images in one archive (ZIP)')),
       single.map((e) => link(e, e.what)),
-      h('li', { key: 'csv' }, h('a', { href: api.made(id, 'measures.csv'), download: '' }, 'Measures as a table (CSV)')),
-      h('li', { key: 'json' }, h('a', { href: api.made(id, 'case.json'), download: '' }, 'The case with its history (JSON)')),
+      h('li', { key: 'csv' }, fetchLink(api.made(id, 'measures.csv'), 'Measures as a table (CSV)')),
+      h('li', { key: 'json' }, fetchLink(api.made(id, 'case.json'), 'The case with its history (JSON)')),
       [...groups].map(([what, items]) =>
         h('li', { key: what }, h('details', null, h('summary', null, `${what} (${items.length})`), h('ul', null, items.map((e) => link(e, e.name))))),
       ),

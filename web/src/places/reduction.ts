@@ -51,7 +51,7 @@ function fit(): VNode | null {
   const j = r?.joint;
   if (!j) return null;
   const trial = !!app.trial?.rays?.some((x) => x.ray === app.ray);
-  const overlap = (j.overlap_mm ?? 0) > 0.3;
+  const overlap = (r?.attention ?? []).some((a) => /overlap/i.test(a));
   return h(
     'div.fit',
     { 'aria-live': 'polite', 'data-test': 'fit', class: trial ? 'trial' : '' },

@@ -1,10 +1,10 @@
 // Theatre: one step at a time, large, dark; a foot pedal's keys go on and back. The second screen shows the same.
 import { api } from '../api';
 import { h, host, type VNode } from '../h';
-import { app, changed, deviceNow, edit, selectDevice, selectRay, showFoot } from '../store';
+import { app, changed, deviceNow, edit, rayNow, selectDevice, selectRay, showFoot } from '../store';
 import { filmView, footView } from '../stage';
 import type { TheatreStep } from '../types';
-import { kNamedViews } from '../views/film-view';
+import { viewName } from '../views/film-view';
 import { button, cautions, work } from '../widgets';
 import { mm } from '../words';
 import { notPlanned } from './injury';
@@ -50,10 +50,12 @@ function depth(s: TheatreStep): VNode | null {
   const measured = d.measured_mm ?? null;
   const planned = s.expected_mm ?? d.measured_depth_mm ?? d.length_mm;
   const off = measured === null ? null : measured - planned;
-  const far = off !== null && Math.abs(off) > 2;
+  // The state says when it matters.
+  const far = off !== null && (rayNow(d.ray ?? 0)?.attention ?? []).some((a) => a.startsWith(`${d.id}:`) && /gauge/i.test(a));
   return h(
     'div.depth',
     { key: `depth-${d.id}` },
+    h('p.planned', null, `Planned: ${mm(d.length_mm, 0)} ${d.name ?? d.type}`),
     app.readOnly
       ? h('p', null, measured === null ? 'Gauge: not read yet' : `Gauge: ${mm(measured)}`)
       : h(
@@ -81,10 +83,37 @@ function depth(s: TheatreStep): VNode | null {
       { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'far' : '' },
       `Expected ${mm(planned)}`,
       off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`,
-      far ? ' ▲ another path than planned? Look under the C-arm before going on.' : '',
+      far ? h('span.alarm', null, ' ▲ Another path than planned? Look under the C-arm before going on.') : null,
     ),
-    h('p', null, `Planned: ${mm(d.length_mm, 0)} ${d.name ?? d.type}`),
   );
+}
+
+/** The white round the drawing is left out, so that the drawing is as large as the screen allows. */
+function cutToDrawing(image: HTMLImageElement): void {
+  const scale = Math.min(1, 400 / image.naturalWidth);
+  const w = Math.round(image.naturalWidth * scale);
+  const height = Math.round(image.naturalHeight * scale);
+  const canvas = document.createElement('canvas');
+  canvas.width = w;
+  canvas.height = height;
+  const context = canvas.getContext('2d', { willReadFrequently: true });
+  if (!context || !w || !height) return;
+  context.drawImage(image, 0, 0, w, height);
+  const { data } = context.getImageData(0, 0, w, height);
+  let [left, top, right, bottom] = [w, height, -1, -1];
+  for (let y = 0; y < height; ++y)
+    for (let x = 0; x < w; ++x) {
+      const i = 4 * (y * w + x);
+      if (data[i + 3]! < 20 || Math.min(data[i]!, data[i + 1]!, data[i + 2]!) > 245) continue;
+      left = Math.min(left, x);
+      right = Math.max(right, x);
+      top = Math.min(top, y);
+      bottom = Math.max(bottom, y);
+    }
+  if (right < left) return;
+  const percent = (part: number, of: number): string => `${Math.max(0, (100 * part) / of - 1.5).toFixed(2)}%`;
+  const inset = [percent(top, height), percent(w - 1 - right, w), percent(height - 1 - bottom, height), percent(left, w)];
+  image.style.setProperty('object-view-box', `inset(${inset.join(' ')})`);
 }
 
 function sight(s: TheatreStep | undefined): VNode {
@@ -105,15 +134,22 @@ function sight(s: TheatreStep | undefined): VNode {
       }, { pressed: id === now, key: id, test: `sight-${id}` })),
     ),
     now === 'picture' && s?.picture
-      ? h('div.picture', { key: 'picture' }, h('img', { src: api.file(app.state!.id, s.picture), alt: s.title }))
+      ? h('div.picture', { key: 'picture' }, h('img', { key: s.picture, src: api.file(app.state!.id, s.picture), alt: s.title, onload: (e: Event) => cutToDrawing(e.currentTarget as HTMLImageElement) }))
       : now === 'film'
         ? h('div.picture', { key: 'film' }, host(filmView().element, 't-film'))
         : h('div.picture.pale', { key: 'foot' }, host(footView().element, 't-foot')),
   );
 }
 
+/** A sign while the column goes on below. */
+function markMore(e: Element): void {
+  e.classList.toggle('goes-on', e.scrollTop + e.clientHeight < e.scrollHeight - 40);
+}
+
 export function updateTheatre(): void {
   followStep();
+  const column = document.querySelector('.theatre .step');
+  if (column) markMore(column);
   if (filmView().element.isConnected) filmView().update();
   if (footView().element.isConnected) footView().update();
 }
@@ -127,15 +163,27 @@ export function theatre(): VNode {
     'main.theatre',
     { key: 'theatre', id: 'place', tabindex: -1, 'data-test': 'theatre' },
     h(
-      'div.step',
+      'div.task',
       null,
+    h(
+      'div.step',
+      { onscroll: (e: Event) => markMore(e.currentTarget as Element) },
       h('p.count', { 'aria-live': 'polite' }, s ? `Step ${at + 1} of ${all.length}` : `All ${all.length} steps done`),
       h('h1', { 'data-test': 'step-title' }, s?.title ?? 'Done'),
       s ? h('ul.lines', null, s.lines.map((l) => h('li', null, l))) : h('p', null, 'Check the result under the C-arm in two views. Post-operative films go to Follow-up.'),
       s?.instrument ? h('p.instrument', null, h('span', null, 'Instrument '), h('b', null, s.instrument)) : null,
       s && (typeof s.expected_mm === 'number') && !s.device ? h('p.instrument', null, h('span', null, 'Expected '), h('b', null, mm(s.expected_mm))) : null,
-      s ? depth(s) : null,
-      s?.view ? h('p.instrument', null, h('span', null, 'C-arm '), h('b', null, kNamedViews.find((v) => v.word === s.view?.name)?.name || s.view.name || `orbital ${s.view.orbital}°, tilt ${s.view.tilt}°`)) : null,
+      s?.view ? h('p.instrument', null, h('span', null, 'C-arm '), h('b', null, viewName(s.view.name, s.view.orbital ?? 0, s.view.tilt ?? 0))) : null,
+      h(
+        'details.instruments',
+        { open: at === 0, key: 'instruments', ontoggle: (e: Event) => markMore((e.currentTarget as Element).parentElement!) },
+        h('summary', null, 'On the table, and cautions'),
+        h('ul', null, (app.state.theatre?.instruments ?? []).map((i) => h('li', null, i))),
+        cautions('Where harm is possible', app.state.plan.standing_cautions),
+      ),
+    ),
+    // Always in sight: the answer to the gauge decides whether to go on.
+    s ? depth(s) : null,
     ),
     sight(s),
     h(
@@ -150,6 +198,5 @@ export function theatre(): VNode {
           ],
       h('div.dots', { 'aria-hidden': 'true' }, all.map((x, i) => h('i', { key: x.id, class: x.done ? 'done' : i === at ? 'now' : '' }))),
     ),
-    h('details.instruments', { open: at === 0 }, h('summary', null, 'On the table, and cautions'), h('ul', null, (app.state.theatre?.instruments ?? []).map((i) => h('li', null, i))), cautions('Where harm is possible', app.state.plan.standing_cautions)),
   );
 }

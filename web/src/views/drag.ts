@@ -87,6 +87,11 @@ export function handle(
   b.dataset['test'] = test;
   let last: [number, number] | null = null;
   let timer = 0;
+  // Where the page itself was held up, presses may still be on their way: waited for once more.
+  const settle = (): void => {
+    const armed = performance.now();
+    timer = window.setTimeout(() => (performance.now() - armed > 700 ? settle() : on.drop()), 500);
+  };
   b.addEventListener('pointerdown', (e) => {
     b.setPointerCapture(e.pointerId);
     last = [e.clientX, e.clientY];
@@ -113,7 +118,7 @@ export function handle(
     on.drag(d[0]! * px, d[1]! * px);
     // A run of presses is one edit.
     window.clearTimeout(timer);
-    timer = window.setTimeout(on.drop, 450);
+    settle();
   });
   return b;
 }

@@ -15,6 +15,63 @@ export const kNamedViews: { word: string; name: string; orbital: number; tilt: n
   { word: 'lateral', name: 'Lateral', orbital: -90, tilt: 0 },
 ];
 
+const namedAt = (orbital: number, tilt: number): string => kNamedViews.find((v) => v.orbital === orbital && v.tilt === tilt)?.word ?? '';
+
+/** The one name of a view, wherever it is written. */
+export function viewName(named: string | null | undefined, orbital: number, tilt: number): string {
+  const known = kNamedViews.find((v) => v.word === (named || namedAt(orbital, tilt)));
+  if (known) return known.name;
+  const ways = [
+    orbital ? `${Math.abs(orbital)}° to ${orbital > 0 ? 'lateral' : 'medial'}` : '',
+    tilt ? `${Math.abs(tilt)}° to the ${tilt > 0 ? 'toes' : 'heel'}` : '',
+  ].filter(Boolean);
+  return `Tube ${ways.join(', ') || 'straight from dorsal'}`;
+}
+
+type Three = [number, number, number];
+const kWays: [string, string][] = [
+  ['medial', 'lateral'],
+  ['dorsal', 'plantar'],
+  ['distal', 'proximal'],
+];
+/** In the foot's own directions: a third of a turn and more out of a direction, its word is left out. */
+function wordsOf(v: Three): string {
+  return v
+    .map((x, i) => ({ size: Math.abs(x), word: kWays[i]![x > 0 ? 0 : 1] }))
+    .filter((w) => w.size > 0.55)
+    .sort((a, b) => b.size - a.size)
+    .map((w) => w.word)
+    .join(', ');
+}
+
+/** What lies at the edges of a film, from the place of the tube: the picture is seen from the tube, toes up, or dorsal
+ * up where the beam runs across the foot. */
+export function filmEdges(side: 'left' | 'right', orbital: number, tilt: number): { left: string; right: string; top: string; bottom: string } {
+  const o = (orbital * Math.PI) / 180;
+  const t = (tilt * Math.PI) / 180;
+  // Medial, dorsal, distal: right-handed in a right foot.
+  const beam: Three = [Math.cos(t) * Math.sin(o), -Math.cos(t) * Math.cos(o), -Math.sin(t)];
+  const along = (v: Three, w: Three): number => v[0] * w[0] + v[1] * w[1] + v[2] * w[2];
+  const dorsal: Three = [0, 1, 0];
+  const distal: Three = [0, 0, 1];
+  const sideways = Math.abs(beam[0]) > Math.SQRT1_2;
+  let up = sideways ? dorsal : distal;
+  if (Math.abs(along(beam, up)) > 0.99) up = sideways ? distal : dorsal;
+  const k = along(up, beam);
+  up = [up[0] - k * beam[0], up[1] - k * beam[1], up[2] - k * beam[2]];
+  const size = Math.hypot(...up);
+  up = [up[0] / size, up[1] / size, up[2] / size];
+  const hand = side === 'right' ? 1 : -1;
+  // Down x beam.
+  const right: Three = [
+    -hand * (up[1] * beam[2] - up[2] * beam[1]),
+    -hand * (up[2] * beam[0] - up[0] * beam[2]),
+    -hand * (up[0] * beam[1] - up[1] * beam[0]),
+  ];
+  const back = (v: Three): Three => [-v[0], -v[1], -v[2]];
+  return { left: wordsOf(back(right)), right: wordsOf(right), top: wordsOf(up), bottom: wordsOf(back(up)) };
+}
+
 /** Points in pixels of the picture as it is shown. */
 interface HandMeasure {
   kind: 'distance' | 'angle';
@@ -25,12 +82,13 @@ export class FilmView {
   readonly element = document.createElement('div');
   orbital = 0;
   tilt = 15;
-  named = '';
+  named = 'dorsoplantar-15';
   show: Show = 'metal';
   private readonly image = document.createElement('img');
   private readonly svg = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
   private readonly words = document.createElement('div');
   private inFlight = false;
+  private shownIn = '';
   private shownKey = '';
   private url = '';
   private points: [number, number][] = [];
@@ -80,7 +138,7 @@ export class FilmView {
   aim(orbital: number, tilt: number): void {
     this.orbital = Math.round(Math.max(-110, Math.min(110, orbital)));
     this.tilt = Math.round(Math.max(-50, Math.min(50, tilt)));
-    this.named = '';
+    this.named = namedAt(this.orbital, this.tilt);
     this.update();
     changed();
   }
@@ -100,6 +158,10 @@ export class FilmView {
     changed();
   }
 
+  title(): string {
+    return viewName(this.named, this.orbital, this.tilt);
+  }
+
   /** Of the view, in measures kept. */
   private name(): string {
     return `film:${this.named || `${this.orbital},${this.tilt}`}:${this.show}`;
@@ -115,6 +177,12 @@ export class FilmView {
   update(): void {
     const state = app.state;
     if (!state?.plan || !this.element.isConnected) return;
+    if (this.shownIn !== app.place) {
+      // What the place is about, until another is chosen there.
+      this.shownIn = app.place;
+      this.show = app.place === 'images' || app.place === 'injury' ? 'injured' : app.place === 'reduction' ? 'reduced' : 'metal';
+      changed();
+    }
     this.overlay();
     const key = shapeKey() + JSON.stringify(this.query());
     if (key === this.shownKey || this.inFlight) return;
@@ -130,7 +198,7 @@ export class FilmView {
       this.mmPerPixel = await filmScale(blob);
       this.url = URL.createObjectURL(blob);
       this.image.src = this.url;
-      this.image.alt = `Simulated film, ${this.named || `orbital ${this.orbital} degrees, tilt ${this.tilt} degrees`}`;
+      this.image.alt = `Simulated film, ${app.state?.plan?.side ?? ''} foot, ${this.title()}`;
       this.element.dataset['shown'] = 'true';
       if (before) URL.revokeObjectURL(before);
     } catch (error) {
@@ -196,7 +264,7 @@ export class FilmView {
     const scale = this.mmPerPixel;
     if (scale)
       for (const m of app.state?.measures_drawn ?? [])
-        if (m.view === this.name())
+        if (m.view === this.name() || m.view === `film:${this.orbital},${this.tilt}:${this.show}`)
           all.push({ kind: m.kind, points: m.points.map((q) => [q[0] / scale, q[1] / scale]) });
     if (this.points.length) all.push({ kind: 'distance', points: this.points });
     for (const m of all) {
@@ -209,8 +277,14 @@ export class FilmView {
         labels.push({ cls: 'measure', text: this.textOf(m), x: p[0]!, y: p[1]! });
       }
     }
-    const where = kNamedViews.find((v) => v.word === this.named)?.name ?? `orbital ${this.orbital}°, tilt ${this.tilt}°`;
-    labels.push({ cls: 'margin', text: `SIMULATED · ${where}` });
+    const side = app.state?.plan?.side;
+    if (side) {
+      const edges = filmEdges(side, this.orbital, this.tilt);
+      for (const edge of ['left', 'right', 'top', 'bottom'] as const) if (edges[edge]) labels.push({ cls: `edge ${edge}`, text: edges[edge] });
+      // As a marker laid on the cassette: on the lateral side where the film shows one.
+      labels.push({ cls: `side-mark ${edges.left.startsWith('lateral') ? 'left' : 'right'}`, text: side === 'left' ? 'L' : 'R' });
+    }
+    labels.push({ cls: 'margin', text: `${side ? `${side.toUpperCase()} · ` : ''}simulated · ${this.title()}` });
     this.svg.innerHTML = out.join('');
     putLabels(this.words, labels);
   }

@@ -6,7 +6,7 @@ import { add, angleAt, cross, dist, dot, mul, sub } from '../math';
 import { deviceUnderHand, dragDevice, dragRay, dropDevice, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, changed, deviceNow, devicesNow, footState, rayNow, say, shapeKey, told } from '../store';
 import type { Slice, Vec } from '../types';
-import { mm, num } from '../words';
+import { mm, num, wantedMargin } from '../words';
 import { follow, handle } from './drag';
 import { putLabels, type Label } from './labels';
 
@@ -20,6 +20,18 @@ export const kWindows = [
 ];
 
 const kLabel = { along: 'Slice along the ray', across: 'Slice across the joint', drill: 'Down the drill' };
+const kCrumbMm = 2;
+/** The longer side of what a line takes, pixels. */
+function extent(line: [number, number][]): number {
+  const span = (k: 0 | 1): number => Math.max(...line.map((p) => p[k])) - Math.min(...line.map((p) => p[k]));
+  return line.length ? Math.max(span(0), span(1)) : 0;
+}
+
+function centre(line: [number, number][]): [number, number] {
+  const sum = line.reduce<[number, number]>((a, p) => [a[0] + p[0], a[1] + p[1]], [0, 0]);
+  return [sum[0] / line.length, sum[1] / line.length];
+}
+
 const kTravel = { along: [-15, 15], across: [-25, 40], drill: [-4, 60] };
 
 export class SliceView {
@@ -269,26 +281,28 @@ export class SliceView {
         }
         if (o.body === app.device || body?.ray === app.ray) cls += ' chosen';
         for (const line of o.lines) {
+          // A crumb of a bone would pass for a fragment.
+          if (!device && !o.body.includes('.') && extent(line) * s.mm_per_pixel < kCrumbMm) continue;
           const d = line.map((p, i) => `${i ? 'L' : 'M'}${this.onScreen(p).map((v) => v.toFixed(1)).join(' ')}`).join('');
           out.push(`<path class="${cls}" d="${d}"/>`);
         }
         const longest = o.lines.reduce<[number, number][]>((a, b) => (b.length > a.length ? b : a), []);
-        if (longest.length > 12 && !device) {
-          let x = 0;
-          let y = 0;
-          for (const p of longest) {
-            x += p[0];
-            y += p[1];
-          }
-          const [cx, cy] = this.onScreen([x / longest.length, y / longest.length]);
-          labels.push({ cls: 'body-label', text: o.body, x: cx, y: cy });
+        if (longest.length <= 12 || device) continue;
+        const main = this.onScreen(centre(longest));
+        labels.push({ cls: 'body-label', text: o.body, x: main[0], y: main[1] });
+        // A part that lies apart is named too, beside it: it is no fragment.
+        for (const line of o.lines) {
+          const size = extent(line) * s.mm_per_pixel;
+          if (line === longest || size < kCrumbMm) continue;
+          const [cx, cy] = this.onScreen(centre(line));
+          if (Math.hypot(cx - main[0], cy - main[1]) > 40) labels.push({ cls: 'body-label part', text: o.body, x: cx - (size / 2) * this.pixelsPerMm() - 4, y: cy });
         }
       }
     if (this.kind === 'drill' && s.margin_at && s.has_margin !== false && typeof s.margin_mm === 'number') {
       const d = deviceNow(app.device);
       const centre = d ? this.project(add(d.entry, mul(d.direction, this.offset))) : { x: w / 2, y: h / 2 };
       const [mx, my] = this.onScreen(s.margin_at);
-      const bad = (s.margin_mm ?? 0) < 1;
+      const bad = s.margin_mm < (wantedMargin(d) ?? 0);
       out.push(`<path class="${bad ? 'out' : 'in'}" d="M${centre.x} ${centre.y}L${mx} ${my}"/>`);
       out.push(`<circle class="${bad ? 'out' : 'in'}" cx="${mx}" cy="${my}" r="3"/>`);
       labels.push({ cls: bad ? 'margin out' : 'margin', text: `${bad ? '▲ ' : ''}${mm(s.margin_mm)} to the cortex · depth ${mm(this.offset)}` });
@@ -308,7 +322,7 @@ export class SliceView {
     for (const [edge, word] of edges) if (word) labels.push({ cls: `edge ${edge}`, text: word });
     const ten = 10 * this.pixelsPerMm();
     out.push(`<path class="ruler" d="M${w - 14 - ten} ${h - 30}v6h${ten}v-6"/>`);
-    labels.push({ cls: 'ruler-word', text: '10 mm', x: w - 14 - ten / 2, y: h - 42 });
+    labels.push({ cls: 'ruler-word', text: '10 mm', x: w - 14 - ten / 2, y: h - 33 });
     this.svg.innerHTML = out.join('');
     putLabels(this.words, labels);
     this.placeHandles();
