@@ -205,6 +205,29 @@ Status Desk::refresh(const std::string& id, Open& open, const CaseFacts& facts, 
 
 namespace {
 
+/// Steps of the operation by their titles, not by their ids, in the words of the history.
+void nameSteps(Json& state) {
+  if (!state["theatre"].is_object()) return;
+  for (const char* list : {"history", "can_undo", "can_redo"}) {
+    const auto named = [&](std::string words) {
+      for (const Json& step : state["theatre"]["steps"]) {
+        const std::string id = fmt::format("step {} ", textOf(step, "id"));
+        if (const auto at = words.find(id); at != std::string::npos)
+          return words.replace(at, id.size(), fmt::format("\"{}\" ", textOf(step, "title")));
+      }
+      return words;
+    };
+    Json& value = state[list];
+    if (value.is_string()) value = named(value.get<std::string>());
+    if (value.is_array())
+      for (Json& row : value) row["words"] = named(row["words"].get<std::string>());
+  }
+}
+
+}  // namespace
+
+namespace {
+
 Json implantsOf(const Catalogue& catalogue) {
   Json list = Json::array();
   for (const ImplantType& t : catalogue.types)
@@ -269,6 +292,7 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
     const Json planned = open.open->state();
     for (const char* key : {"plan", "theatre", "measures_drawn", "cautions"})
       if (planned.contains(key)) state[key] = planned[key];
+    nameSteps(state);
     if (state["images"].is_object() && state["plan"].is_object() && !facts.other)
       state["images"]["other_foot"] = valueOf(state["plan"], "other_foot");
     const auto appointments = followupPlan(open.open->edited().fixation.devices);

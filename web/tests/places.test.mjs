@@ -130,6 +130,9 @@ test('orange as scanned, blue where it belongs, and the words at the edges agree
   assert.equal((await edge('left')).toLowerCase(), ends[0].toLowerCase());
   assert.equal((await edge('right')).toLowerCase(), ends.at(-1).toLowerCase());
   assert.equal((await edge('top')).toLowerCase(), 'distal');
+  const across = w.page.locator(t('view-across'));
+  assert.equal((await across.locator('.edge.left').innerText()).toLowerCase(), ends[0].toLowerCase(), 'the slice across is not mirrored to the board');
+  assert.equal((await across.locator('.edge.top').innerText()).toLowerCase(), 'dorsal');
   await w.page.locator(t('state-reduced')).click();
   await settled(w.page);
   const back = await look(w.page, foot);

@@ -105,6 +105,13 @@ for (const size of kSizes) {
     await settled(page);
     await page.waitForFunction(() => [...document.querySelectorAll('.sight img')].every((i) => i.complete));
     await keep(page, 'theatre-screw', size);
+    // The words that may stop the operation must be read without looking for them.
+    const answer = await page.locator(t('depth-result')).evaluate((e) => {
+      const b = e.getBoundingClientRect();
+      const at = (y) => e.contains(document.elementFromPoint(b.left + 8, y));
+      return at(b.top + 4) && at(b.bottom - 4);
+    });
+    if (!answer) wrong.push('theatre, a screw: what the gauge tells is not wholly in sight');
     wrong.push(...(await misfits(page)).map((m) => `theatre, a screw: ${m}`));
     await goTo(page, 'fixation');
     await page.locator(t('device-S3')).click();
