@@ -135,6 +135,17 @@ function(rayset_tests)
   endforeach()
 endfunction()
 
+# The page in a real browser: web/tests, against the program (./test builds the page first).
+function(rayset_page_tests)
+  find_program(NODE node)
+  if(NOT NODE OR NOT CMAKE_BUILD_TYPE STREQUAL "Release" OR RAYSET_SANITIZE)
+    return()
+  endif()
+  add_test(NAME page COMMAND ${NODE} ${CMAKE_SOURCE_DIR}/web/tests/run.mjs --again)
+  set_tests_properties(page PROPERTIES ENVIRONMENT "RAYSET_PROGRAM=${CMAKE_BINARY_DIR}/rayset" RUN_SERIAL TRUE TIMEOUT 1500
+    COST 900)
+endfunction()
+
 # bench/<folder>/*.cpp become the executable bench_<folder>.
 function(rayset_benchmarks)
   foreach(folder accuracy confidence drag films reduction speed views xray)

@@ -1138,7 +1138,9 @@ Result<Device> DeviceChecker::drawn(const Device& device, const std::string& typ
     return fail(Fault::kRequest, fmt::format("the line of {} does not enter {}", device.id, first), "entry",
                 fmt::format("Move it until it does: {} is planned from {}.", device.id, first));
   out.entry = entry + *at * out.direction;
-  const double asked = drawn_mm - *at;
+  // Points are stored to a thousandth and the entry is laid on the cortex anew: a size asked for is not lost by that.
+  constexpr double kSlackMm = 0.05;
+  const double asked = drawn_mm - *at + kSlackMm;
   if (type->kind == "screw") {
     out.length_mm = type->longestWithin(asked);
     out.countersink_mm = type->head_height_mm;
@@ -1147,7 +1149,7 @@ Result<Device> DeviceChecker::drawn(const Device& device, const std::string& typ
           Fault::kRequest, fmt::format("{} would be {:.1f} mm long", device.id, std::max(0.0, asked)), "tip",
           fmt::format("The shortest {} is {:g} mm: draw its tip deeper.", type->name, type->lengths_mm.front()));
   } else {
-    out.length_mm = std::floor(std::min(asked, type->lengths_mm.back() - kWireStubMm) + 1e-9);
+    out.length_mm = std::floor(std::min(asked, type->lengths_mm.back() - kWireStubMm));
     out.countersink_mm = 0;
     if (out.length_mm < kLeastWireMm)
       return fail(Fault::kRequest, fmt::format("{} would go {:.1f} mm deep", device.id, std::max(0.0, asked)), "tip",
