@@ -141,7 +141,8 @@ function(rayset_page_tests)
   if(NOT NODE OR NOT CMAKE_BUILD_TYPE STREQUAL "Release" OR RAYSET_SANITIZE)
     return()
   endif()
-  add_test(NAME page COMMAND ${NODE} ${CMAKE_SOURCE_DIR}/web/tests/run.mjs --again)
+  add_test(NAME page COMMAND ${NODE} ${CMAKE_SOURCE_DIR}/web/tests/run.mjs --again
+    a11y edits keyboard kill places two) # the others with `npm test` in web/
   set_tests_properties(page PROPERTIES ENVIRONMENT "RAYSET_PROGRAM=${CMAKE_BINARY_DIR}/rayset" RUN_SERIAL TRUE TIMEOUT 1500
     COST 900)
 endfunction()

@@ -1,7 +1,9 @@
 // rayset serve: the workstation, a page on this machine.
+#include <fcntl.h>
 #include <fmt/format.h>
 #include <spawn.h>
 #include <sys/wait.h>
+#include <unistd.h>
 
 #include <chrono>
 #include <csignal>
@@ -33,8 +35,13 @@ void openPage(const std::string& address) {
   std::string program = "xdg-open", url = address;
   char* arguments[] = {program.data(), url.data(), nullptr};
   pid_t child = 0;
-  if (posix_spawnp(&child, program.c_str(), nullptr, nullptr, arguments, environ) == 0)
+  posix_spawn_file_actions_t quiet;  // without a desktop it complains at length; the address was printed
+  posix_spawn_file_actions_init(&quiet);
+  posix_spawn_file_actions_addopen(&quiet, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
+  posix_spawn_file_actions_addopen(&quiet, STDERR_FILENO, "/dev/null", O_WRONLY, 0);
+  if (posix_spawnp(&child, program.c_str(), &quiet, nullptr, arguments, environ) == 0)
     std::thread([child] { waitpid(child, nullptr, 0); }).detach();
+  posix_spawn_file_actions_destroy(&quiet);
 }
 
 int serve(const Options& options, Console& console) {
