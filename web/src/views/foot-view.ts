@@ -27,11 +27,12 @@ import {
 import { homeView, middle, reducedPose, shownPose, baseShown } from '../foot';
 import { angleAt, apply, cross, dist, dot, identity, inverse, mul, sub, unit } from '../math';
 import { mesh } from '../meshes';
-import { deviceUnderHand, dragDevice, dragRay, dropDevice, dropRay, keyRay, turnRay } from '../moves';
+import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, devicesNow, footState, order, selectDevice, selectRay, say, told, changed } from '../store';
 import type { Body, Device, Mat, Measure, Plan, Vec } from '../types';
 import { mm, num } from '../words';
-import { follow, handle } from './drag';
+import { follow } from './drag';
+import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
 
 const kBone = 0xd9d2c3;
@@ -71,7 +72,7 @@ export class FootView {
   private readonly bodies = new Map<string, Shown>();
   private readonly metal = new Group();
   private readonly light = new DirectionalLight(0xffffff, 2.1);
-  private readonly handles: { entry: HTMLButtonElement; tip: HTMLButtonElement };
+  private readonly handles: DeviceHandles;
   private turn = new Quaternion();
   private target = new Vector3();
   private height = 150; // mm from top to bottom
@@ -111,20 +112,11 @@ export class FootView {
     this.camera.add(this.light, this.light.target);
     this.light.position.set(-0.5, 0.9, 1);
     this.light.target.position.set(0, 0, -1);
-    const grip = (which: 'entry' | 'tip'): HTMLButtonElement =>
-      handle(
-        which === 'entry' ? 'Entry of the device' : 'Tip of the device',
-        `handle-3d-${which}`,
-        {
-          drag: (dx, dy) => {
-            if (app.device) dragDevice(app.device, which, this.inSpace(dx, dy));
-          },
-          drop: () => void dropDevice(),
-        },
-        () => this.pixelsPerMm(),
-      );
-    this.handles = { entry: grip('entry'), tip: grip('tip') };
-    this.handles.entry.classList.add('entry');
+    this.handles = deviceHandles(
+      'handle-3d',
+      (dx, dy) => this.inSpace(dx, dy),
+      () => this.pixelsPerMm(),
+    );
     this.element.append(this.handles.entry, this.handles.tip);
     new ResizeObserver(() => this.draw()).observe(this.element);
     this.follow();

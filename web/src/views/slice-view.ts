@@ -3,11 +3,12 @@
 import { api } from '../api';
 import { baseShown } from '../foot';
 import { add, angleAt, cross, dist, dot, mul, sub } from '../math';
-import { deviceUnderHand, dragDevice, dragRay, dropDevice, dropRay, keyRay, turnRay } from '../moves';
+import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, changed, deviceNow, devicesNow, footState, rayNow, say, shapeKey, told } from '../store';
 import type { Slice, Vec } from '../types';
 import { mm, num, wantedMargin } from '../words';
-import { follow, handle } from './drag';
+import { follow } from './drag';
+import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
 
 export type SliceKind = 'along' | 'across' | 'drill';
@@ -47,7 +48,7 @@ export class SliceView {
   private readonly canvas = document.createElement('canvas');
   private readonly svg = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
   private readonly words = document.createElement('div');
-  private readonly handles: { entry: HTMLButtonElement; tip: HTMLButtonElement };
+  private readonly handles: DeviceHandles;
   private inFlight = false;
   private wanted = '';
   private shownKey = '';
@@ -75,20 +76,11 @@ export class SliceView {
     this.canvas.setAttribute('aria-hidden', 'true');
     this.words.className = 'labels';
     this.element.append(this.canvas, this.svg, this.words);
-    const grip = (which: 'entry' | 'tip'): HTMLButtonElement =>
-      handle(
-        which === 'entry' ? 'Entry of the device' : 'Tip of the device',
-        `handle-${kind}-${which}`,
-        {
-          drag: (dx, dy) => {
-            if (app.device) dragDevice(app.device, which, this.inSpace(dx, dy));
-          },
-          drop: () => void dropDevice(),
-        },
-        () => this.pixelsPerMm(),
-      );
-    this.handles = { entry: grip('entry'), tip: grip('tip') };
-    this.handles.entry.classList.add('entry');
+    this.handles = deviceHandles(
+      `handle-${kind}`,
+      (dx, dy) => this.inSpace(dx, dy),
+      () => this.pixelsPerMm(),
+    );
     this.element.append(this.handles.entry, this.handles.tip);
     new ResizeObserver(() => this.update()).observe(this.element);
     this.follow();

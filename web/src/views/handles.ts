@@ -1,0 +1,28 @@
+// The handles on the chosen device, the same in every view.
+import { dragDevice, dropDevice } from '../moves';
+import { app } from '../store';
+import type { Vec } from '../types';
+import { handle } from './drag';
+
+export interface DeviceHandles {
+  entry: HTMLButtonElement;
+  tip: HTMLButtonElement;
+}
+/** Handles on both ends of the chosen device. `inSpace`: what a move on the screen means in the patient frame. */
+export function deviceHandles(test: string, inSpace: (dx: number, dy: number) => Vec, pixelsPerMm: () => number): DeviceHandles {
+  const grip = (which: 'entry' | 'tip'): HTMLButtonElement =>
+    handle(
+      which === 'entry' ? 'Entry of the device' : 'Tip of the device',
+      `${test}-${which}`,
+      {
+        drag: (dx, dy) => {
+          if (app.device) dragDevice(app.device, which, inSpace(dx, dy));
+        },
+        drop: () => void dropDevice(),
+      },
+      pixelsPerMm,
+    );
+  const handles = { entry: grip('entry'), tip: grip('tip') };
+  handles.entry.classList.add('entry');
+  return handles;
+}
