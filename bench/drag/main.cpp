@@ -102,13 +102,7 @@ int run(const std::filesystem::path& plan, const std::filesystem::path& images, 
     move.ms.push_back(msOf([&] { refused_move += o.tryEdit("ray.move", p) ? 0 : 1; }));
   }
 
-  ConstructInput input;
-  input.reduced = &c.reduction.reduced;
-  input.side = c.side;
-  input.frame = c.reduction.frame;
-  input.ct = ct;
-  for (const auto& [id, f] : c.fragments)
-    if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
+  const ConstructInput input = constructInput(c, ct);
   for (const Device& d : c.fixation.devices)
     check.ms.push_back(msOf([&] { (void)checkDevice(input, d, c.fixation.devices, c.catalogue); }));
   for (const int ray : rays)

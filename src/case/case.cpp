@@ -122,6 +122,19 @@ std::map<std::string, Rigid> reducedPoses(const Case& c) {
   return poses;
 }
 
+ConstructInput constructInput(const Case& c, const CtVolume* ct) {
+  ConstructInput input;
+  input.reduced = &c.reduction.reduced;
+  input.side = c.side;
+  input.frame = c.reduction.frame;
+  input.ct = ct;
+  for (const auto& [id, f] : c.fragments)
+    if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
+  for (const RayReduction& r : c.reduction.rays)
+    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
+  return input;
+}
+
 Result<Case> planCase(const PlanRequest& request, const Progress& progress) {
   Clock clock;
   auto scan = readCt(request.images, {request.series}, progress);
@@ -299,17 +312,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   if (progress.cancelled()) return cancelledError();
 
   // --- fixation
-  ConstructInput input;
-  input.reduced = &c.reduction.reduced;
-  input.side = c.side;
-  input.frame = c.reduction.frame;
-  input.ct = &scan.volume;
-  for (const auto& [id, f] : c.fragments)
-    if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
-  for (const RayReduction& r : c.reduction.rays) {
-    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
-  }
-  auto fixation = planConstruct(input, c.catalogue, request.construct, progress);
+  auto fixation = planConstruct(constructInput(c, &scan.volume), c.catalogue, request.construct, progress);
   if (!fixation) return tl::unexpected(fixation.error());
   c.fixation = std::move(*fixation);
   c.cautions.insert(c.cautions.end(), c.fixation.cautions.begin(), c.fixation.cautions.end());

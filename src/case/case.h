@@ -85,6 +85,10 @@ struct Case {
 /// Where each body of the foot belongs (injured_to_reduced by poseId()); what is not in it stays.
 [[nodiscard]] std::map<std::string, Rigid> reducedPoses(const Case& c);
 
+/// What the fixation stage is given of a case: the bones where they belong, and the fragments put back. `ct`: may be
+/// null.
+[[nodiscard]] ConstructInput constructInput(const Case& c, const CtVolume* ct);
+
 /// plan.json of the contract. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices
 /// devices/<id>.stl.
 [[nodiscard]] nlohmann::ordered_json planJson(const Case& c);

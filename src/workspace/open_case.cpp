@@ -59,19 +59,6 @@ void keepFew(Map& map) {
   if (map.size() > kMostKept) map.clear();
 }
 
-ConstructInput constructInput(const Case& c, const CtVolume* ct) {
-  ConstructInput input;
-  input.reduced = &c.reduction.reduced;
-  input.side = c.side;
-  input.frame = c.reduction.frame;
-  input.ct = ct;
-  for (const auto& [id, f] : c.fragments)
-    if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
-  for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
-  return input;
-}
-
 /// What follows from where a ray stands.
 struct RayOutcome {
   JointFit joint;
