@@ -21,9 +21,11 @@ struct LabelBox {
   }
 };
 
+constexpr std::size_t kLargestOnly = static_cast<std::size_t>(-1);
+
 /// Pieces of equal value (6-neighbourhood); keeps of `value` the largest piece and those of `least` voxels or more,
 /// turning the rest into 1 - value.
-void keepLargest(LabelBox& box, std::uint8_t value, std::size_t least = static_cast<std::size_t>(-1)) {
+void keepLargest(LabelBox& box, std::uint8_t value, std::size_t least = kLargestOnly) {
   std::vector<std::int32_t> piece(box.inside.size(), -1);
   std::vector<std::size_t> sizes;
   std::vector<std::array<int, 3>> stack;
@@ -126,11 +128,7 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
         if (labels[grid.offset(i, j, k)] == label)
           box.inside[box.at(i - box.low.x(), j - box.low.y(), k - box.low.z())] = 1;
   constexpr std::size_t kLeast = 100;  // voxels: less of several bones is noise
-  if (one_bone) {
-    keepLargest(box, 1);
-  } else {
-    keepLargest(box, 1, kLeast);
-  }
+  keepLargest(box, 1, one_bone ? kLargestOnly : kLeast);
   keepLargest(box, 0);
   Image field;
   field.size = box.size;

@@ -1,21 +1,55 @@
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
-#include <vector>
 
 #include "geometry/ray_caster.h"
+#include "reduction/joint_step.h"
 #include "reduction/reduce.h"
 
 namespace rayset {
+namespace reduction {
 namespace {
 
-constexpr double kReachMm = 6;    // surfaces farther apart than this do not face each other
-constexpr double kContactMm = 2;  // contract of JointFit::contact_mm2
 constexpr double kRimBandMm = 4;  // depth of the strip behind the joint line in which the dorsal edge is looked for
 constexpr double kColumnMm = 2;   // width of the columns compared across the joint
-constexpr std::size_t kSamples = 4000;
 
 }  // namespace
+
+double dorsalStep(const std::vector<OrientedPoint>& metatarsal, const Rigid& X,
+                  const std::vector<OrientedPoint>& tarsal, const Vec3& centre, const Vec3& normal,
+                  const Vec3& dorsal) {
+  const Vec3 distal = (normal - normal.dot(dorsal) * dorsal).normalized();
+  const Vec3 across = dorsal.cross(distal);
+  struct Column {
+    double metatarsal = -std::numeric_limits<double>::infinity(), tarsal = metatarsal;
+  };
+  constexpr int kColumns = 41;
+  std::array<Column, kColumns> columns;
+  const auto raise = [&](const Vec3& position, const Vec3& outward, double sign, double Column::*side) {
+    const Vec3 from = position - centre;
+    const double along = sign * from.dot(distal);
+    if (along < -kRimBandMm || along > kRimBandMm || outward.dot(dorsal) < 0.3) return;
+    const int c = static_cast<int>(std::lround(from.dot(across) / kColumnMm)) + kColumns / 2;
+    if (c < 0 || c >= kColumns) return;
+    double& height = columns[static_cast<std::size_t>(c)].*side;
+    height = std::max(height, from.dot(dorsal));
+  };
+  const Mat3 R = X.linear();
+  for (const OrientedPoint& s : metatarsal) raise(X * s.position, R * s.normal, 1, &Column::metatarsal);
+  for (const OrientedPoint& s : tarsal) raise(s.position, s.normal, -1, &Column::tarsal);
+  std::vector<double> steps;
+  for (const Column& c : columns)
+    if (std::isfinite(c.metatarsal) && std::isfinite(c.tarsal)) steps.push_back(c.metatarsal - c.tarsal);
+  if (steps.empty()) return 0;
+  const auto middle = steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2);
+  std::nth_element(steps.begin(), middle, steps.end());
+  return *middle;
+}
+
+}  // namespace reduction
+
+using namespace reduction;
 
 JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& dorsal) {
   JointFit fit;
@@ -24,7 +58,7 @@ JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& 
   const RayCaster on_metatarsal({&metatarsal});
 
   // Facing patch from the metatarsal's side: the nearest tarsal point lies ahead and looks back.
-  const auto samples = sampleEvenly(metatarsal, kSamples);
+  const auto samples = sampleEvenly(metatarsal, kJointSamples), tarsal_samples = sampleEvenly(tarsal, kJointSamples);
   const double each = area(metatarsal) / static_cast<double>(samples.size());
   double sum = 0, facing = 0, closest = std::numeric_limits<double>::infinity();
   Vec3 joint_normal = Vec3::Zero(), joint_centre = Vec3::Zero();
@@ -32,7 +66,7 @@ JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& 
     const auto across = on_tarsal.nearest(s.position, 40);
     if (!across) continue;
     closest = std::min(closest, across->distance);
-    if (across->distance > kReachMm || s.normal.dot(across->normal) > -0.5) continue;
+    if (across->distance > kJointReachMm || s.normal.dot(across->normal) > -0.5) continue;
     const double d = on_tarsal.inside(s.position) ? -across->distance : across->distance;
     if (d > 0.05 && s.normal.dot(across->position - s.position) < 0.5 * across->distance) continue;
     if (d < 0) fit.overlap_mm = std::max(fit.overlap_mm, -d);
@@ -40,10 +74,10 @@ JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& 
     facing += 1;
     joint_normal -= s.normal;
     joint_centre += s.position;
-    if (d < kContactMm) fit.contact_mm2 += each;
+    if (d < kJointContactMm) fit.contact_mm2 += each;
   }
-  for (const OrientedPoint& s : sampleEvenly(tarsal, kSamples)) {
-    const auto across = on_metatarsal.nearest(s.position, kReachMm);
+  for (const OrientedPoint& s : tarsal_samples) {
+    const auto across = on_metatarsal.nearest(s.position, kJointReachMm);
     if (across && on_metatarsal.inside(s.position)) fit.overlap_mm = std::max(fit.overlap_mm, across->distance);
   }
   if (facing == 0) {
@@ -53,35 +87,7 @@ JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& 
   fit.gap_mm = sum / facing;
   joint_centre /= facing;
 
-  // Dorsal edges on either side of the joint line, column by column across the foot.
-  const Vec3 distal = (joint_normal - joint_normal.dot(dorsal) * dorsal).normalized();
-  const Vec3 across = dorsal.cross(distal);
-  struct Column {
-    double metatarsal = -std::numeric_limits<double>::infinity(), tarsal = metatarsal;
-  };
-  constexpr int kColumns = 41;
-  std::vector<Column> columns(kColumns);
-  const auto column = [&](const Vec3& p) {
-    return static_cast<int>(std::lround((p - joint_centre).dot(across) / kColumnMm)) + kColumns / 2;
-  };
-  for (const Surface* bone : {&metatarsal, &tarsal}) {
-    for (const OrientedPoint& s : sampleEvenly(*bone, kSamples)) {
-      const double along = (s.position - joint_centre).dot(distal) * (bone == &metatarsal ? 1 : -1);
-      const int c = column(s.position);
-      if (along < -kRimBandMm || along > kRimBandMm || c < 0 || c >= kColumns) continue;
-      if (s.normal.dot(dorsal) < 0.3) continue;
-      double& height = bone == &metatarsal ? columns[static_cast<std::size_t>(c)].metatarsal
-                                           : columns[static_cast<std::size_t>(c)].tarsal;
-      height = std::max(height, (s.position - joint_centre).dot(dorsal));
-    }
-  }
-  std::vector<double> steps;
-  for (const Column& c : columns)
-    if (std::isfinite(c.metatarsal) && std::isfinite(c.tarsal)) steps.push_back(c.metatarsal - c.tarsal);
-  if (!steps.empty()) {
-    std::nth_element(steps.begin(), steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2), steps.end());
-    fit.step_mm = steps[steps.size() / 2];
-  }
+  fit.step_mm = dorsalStep(samples, Rigid::Identity(), tarsal_samples, joint_centre, joint_normal, dorsal);
   return fit;
 }
 
