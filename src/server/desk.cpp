@@ -84,7 +84,7 @@ CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
   return facts;
 }
 
-std::string wordsOf(const HistoryRow& row) {
+std::string wordsOf(const HistoryRow& row, const Json& steps) {
   const Json& p = row.payload;
   const std::string id = textOf(p, "id");
   const Json ray = valueOf(p, "ray");
@@ -107,8 +107,12 @@ std::string wordsOf(const HistoryRow& row) {
   if (row.kind == "measure.remove") return "drawn measure removed";
   if (row.kind == "depth.measured")
     return fmt::format("depth of {} {}", textOf(p, "device"), valueOf(p, "mm").is_null() ? "taken away" : "measured");
-  if (row.kind == "theatre.step")
-    return fmt::format("step {} {}", textOf(p, "step"), valueOf(p, "done") == true ? "done" : "not done");
+  if (row.kind == "theatre.step") {
+    std::string step = fmt::format("step {}", textOf(p, "step"));
+    for (const Json& s : steps)
+      if (textOf(s, "id") == textOf(p, "step")) step = fmt::format("\"{}\"", textOf(s, "title"));
+    return fmt::format("{} {}", step, valueOf(p, "done") == true ? "done" : "not done");
+  }
   if (row.kind == "followup.done") return fmt::format("appointment {} kept", id);
   if (row.kind == "surgery.date") return fmt::format("operation on {}", textOf(p, "date"));
   return row.kind;
@@ -205,29 +209,6 @@ Status Desk::refresh(const std::string& id, Open& open, const CaseFacts& facts, 
 
 namespace {
 
-/// Steps of the operation by their titles, not by their ids, in the words of the history.
-void nameSteps(Json& state) {
-  if (!state["theatre"].is_object()) return;
-  for (const char* list : {"history", "can_undo", "can_redo"}) {
-    const auto named = [&](std::string words) {
-      for (const Json& step : state["theatre"]["steps"]) {
-        const std::string id = fmt::format("step {} ", textOf(step, "id"));
-        if (const auto at = words.find(id); at != std::string::npos)
-          return words.replace(at, id.size(), fmt::format("\"{}\" ", textOf(step, "title")));
-      }
-      return words;
-    };
-    Json& value = state[list];
-    if (value.is_string()) value = named(value.get<std::string>());
-    if (value.is_array())
-      for (Json& row : value) row["words"] = named(row["words"].get<std::string>());
-  }
-}
-
-}  // namespace
-
-namespace {
-
 Json implantsOf(const Catalogue& catalogue) {
   Json list = Json::array();
   for (const ImplantType& t : catalogue.types)
@@ -250,6 +231,8 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
   if (!turns) return tl::unexpected(turns.error());
   const CaseFacts facts = factsOf(*row, *history);
   const Status opened = refresh(id, open, facts, row->seq);
+  const Json planned = open.open ? open.open->state() : Json::object();
+  const Json steps = planned.contains("theatre") ? valueOf(planned["theatre"], "steps") : Json::array();
 
   Json state{{"id", id},
              {"name", facts.name},
@@ -262,15 +245,15 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
                         : facts.images       ? "imported"
                                              : "empty"},
              {"stale", facts.stale()}};
-  state["can_undo"] = turns->undo ? Json(wordsOf(*turns->undo)) : Json(nullptr);
-  state["can_redo"] = turns->redo ? Json(wordsOf(*turns->redo)) : Json(nullptr);
+  state["can_undo"] = turns->undo ? Json(wordsOf(*turns->undo, steps)) : Json(nullptr);
+  state["can_redo"] = turns->redo ? Json(wordsOf(*turns->redo, steps)) : Json(nullptr);
   Json rows = Json::array();
   for (const HistoryRow& h : *history) {
-    std::string words = wordsOf(h);
+    std::string words = wordsOf(h, steps);
     if (h.target != 0) {
       const auto meant =
           std::find_if(history->begin(), history->end(), [&h](const auto& r) { return r.seq == h.target; });
-      if (meant != history->end()) words = fmt::format("{}: {}", words, wordsOf(*meant));
+      if (meant != history->end()) words = fmt::format("{}: {}", words, wordsOf(*meant, steps));
     }
     rows.push_back({{"seq", h.seq}, {"at", h.at}, {"kind", h.kind}, {"words", words}, {"active", h.active}});
   }
@@ -289,10 +272,8 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
         {"what", opened.error().what}, {"where", opened.error().where}, {"remedy", opened.error().remedy}};
   if (open.open) {
     state["implants"] = implantsOf(open.open->edited().catalogue);
-    const Json planned = open.open->state();
     for (const char* key : {"plan", "theatre", "measures_drawn", "cautions"})
       if (planned.contains(key)) state[key] = planned[key];
-    nameSteps(state);
     if (state["images"].is_object() && state["plan"].is_object() && !facts.other)
       state["images"]["other_foot"] = valueOf(state["plan"], "other_foot");
     const auto appointments = followupPlan(open.open->edited().fixation.devices);

@@ -40,8 +40,8 @@ struct CaseFacts {
   [[nodiscard]] bool stale() const;               ///< a new plan would use other bone edits or another foot
 };
 [[nodiscard]] CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history);
-/// One row of the history in words.
-[[nodiscard]] std::string wordsOf(const HistoryRow& row);
+/// One row of the history in words. `steps`: of the state's theatre, for their titles.
+[[nodiscard]] std::string wordsOf(const HistoryRow& row, const Json& steps);
 
 class Desk {
  public:
