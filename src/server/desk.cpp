@@ -387,26 +387,38 @@ Result<Json> Desk::completed(const std::string& id, Open& open, const std::strin
   return fail(Fault::kRequest, fmt::format("\"{}\" is no kind of edit", kind), "kind", "");
 }
 
-Result<Json> Desk::edit(const std::string& id, const std::string& kind, const Json& payload) {
+/// What an edit is answered with.
+Result<Json> Desk::answered(const std::string& id, std::int64_t seq) {
+  auto after = state(id);
+  if (!after) return after;
+  return Json{{"seq", seq}, {"state", std::move(*after)}};
+}
+
+Result<Json> Desk::edit(const std::string& id, const std::string& kind, const Json& payload, const std::string& token) {
   const auto row = library_.find(id);
   if (!row) return tl::unexpected(row.error());
   const auto open = openOf(id);
   std::int64_t seq = 0;
   {
     const std::unique_lock lock(open->gate);
-    const auto known = facts(id);
-    if (!known) return tl::unexpected(known.error());
-    const auto now = library_.find(id);
-    if (const Status s = refresh(id, *open, *known, now->seq); !s && ofImages(kind)) return tl::unexpected(s.error());
-    const auto complete = completed(id, *open, kind, payload);
-    if (!complete) return tl::unexpected(complete.error());
-    const auto added = library_.append(id, kind, *complete);
-    if (!added) return tl::unexpected(added.error());
-    seq = added->seq;
+    // What came before may have changed what this one is checked against: it is not checked again.
+    const auto before = library_.known(id, token);
+    if (!before) return tl::unexpected(before.error());
+    if (*before) {
+      seq = (*before)->seq;
+    } else {
+      const auto known = facts(id);
+      if (!known) return tl::unexpected(known.error());
+      const auto now = library_.find(id);
+      if (const Status s = refresh(id, *open, *known, now->seq); !s && ofImages(kind)) return tl::unexpected(s.error());
+      const auto complete = completed(id, *open, kind, payload);
+      if (!complete) return tl::unexpected(complete.error());
+      const auto added = library_.append(id, kind, *complete, true, token);
+      if (!added) return tl::unexpected(added.error());
+      seq = added->seq;
+    }
   }
-  auto after = state(id);
-  if (!after) return after;
-  return Json{{"seq", seq}, {"state", std::move(*after)}};
+  return answered(id, seq);
 }
 
 Result<Json> Desk::tryEdit(const std::string& id, const std::string& kind, const Json& payload) {
@@ -420,18 +432,16 @@ Result<Json> Desk::tryEdit(const std::string& id, const std::string& kind, const
   return open->open->tryEdit(kind, payload);
 }
 
-Result<Json> Desk::turned(const std::string& id, bool back) {
-  const auto row = back ? library_.undo(id) : library_.redo(id);
+Result<Json> Desk::turned(const std::string& id, bool back, const std::string& token) {
+  const auto row = back ? library_.undo(id, token) : library_.redo(id, token);
   if (!row) return tl::unexpected(row.error());
   if (!*row)
     return fail(Fault::kRequest, back ? "there is nothing to undo" : "there is nothing to redo", back ? "undo" : "redo",
                 "");
-  auto after = state(id);
-  if (!after) return after;
-  return Json{{"seq", (*row)->seq}, {"state", std::move(*after)}};
+  return answered(id, (*row)->seq);
 }
-Result<Json> Desk::undo(const std::string& id) { return turned(id, true); }
-Result<Json> Desk::redo(const std::string& id) { return turned(id, false); }
+Result<Json> Desk::undo(const std::string& id, const std::string& token) { return turned(id, true, token); }
+Result<Json> Desk::redo(const std::string& id, const std::string& token) { return turned(id, false, token); }
 
 Result<Desk::View> Desk::view(const std::string& id, Needs needs) {
   if (const auto known = library_.find(id); !known) return tl::unexpected(known.error());

@@ -49,12 +49,14 @@ class Desk {
   ~Desk();
 
   [[nodiscard]] Result<Json> state(const std::string& id);
-  /// Checks, completes and stores an edit; {"seq", "state"}.
-  [[nodiscard]] Result<Json> edit(const std::string& id, const std::string& kind, const Json& payload);
+  /// Checks, completes and stores an edit; {"seq", "state"}. `token` as in Library::append(): what is sent again is
+  /// answered again and stored once.
+  [[nodiscard]] Result<Json> edit(const std::string& id, const std::string& kind, const Json& payload,
+                                  const std::string& token = {});
   [[nodiscard]] Result<Json> tryEdit(const std::string& id, const std::string& kind, const Json& payload);
   /// kRequest where there is nothing to undo (redo).
-  [[nodiscard]] Result<Json> undo(const std::string& id);
-  [[nodiscard]] Result<Json> redo(const std::string& id);
+  [[nodiscard]] Result<Json> undo(const std::string& id, const std::string& token = {});
+  [[nodiscard]] Result<Json> redo(const std::string& id, const std::string& token = {});
 
   /// Name of a new case, and what the list shows of it.
   [[nodiscard]] Result<Json> create(const std::string& name);
@@ -89,7 +91,8 @@ class Desk {
   Status refresh(const std::string& id, Open& open, const CaseFacts& facts, std::int64_t seq);
   Result<Json> stateLocked(const std::string& id, Open& open);
   Result<std::filesystem::path> editedPlanLocked(const std::string& id);
-  Result<Json> turned(const std::string& id, bool back);
+  Result<Json> answered(const std::string& id, std::int64_t seq);
+  Result<Json> turned(const std::string& id, bool back, const std::string& token);
   Result<Json> completed(const std::string& id, Open& open, const std::string& kind, const Json& payload);
 
   Library& library_;

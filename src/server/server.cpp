@@ -25,6 +25,7 @@ namespace {
 constexpr std::uint64_t kBodyLimit = std::uint64_t{2} << 20U;    // edits, in memory
 constexpr std::uint64_t kUploadLimit = std::uint64_t{4} << 30U;  // one file
 constexpr std::size_t kMostUploads = 50'000;                     // files of one part
+constexpr std::size_t kLongestToken = 64;                        // bytes
 constexpr int kDeepest = 32;                                     // brackets in JSON
 constexpr auto kHeartbeat = std::chrono::seconds(15);
 constexpr const char* kAdvice = "Rayset advises; a licensed surgeon decides. Not a medical device.";
@@ -415,29 +416,30 @@ struct Server::Impl {
   Reply write(const Request& r, const std::string& id, const std::string& what) {
     const auto body = bodyOf(r);
     if (!body) return body.error();
-    if (what == "undo") return told(id, desk->undo(id));
-    if (what == "redo") return told(id, desk->redo(id));
+    const Json named = body->value("token", Json(""));
+    if (!named.is_string() || named.get_ref<const std::string&>().size() > kLongestToken)
+      return badRequest(fmt::format("a token is a text of at most {} bytes", kLongestToken), "token");
+    const auto token = named.get<std::string>();
+    if (what == "undo") return told(id, desk->undo(id, token));
+    if (what == "redo") return told(id, desk->redo(id, token));
     if (what == "edits" || what == "try") {
       Json payload = *body;
       const Json kind = payload.value("kind", Json(nullptr));
       if (!kind.is_string()) return badRequest("an edit needs a kind", "kind");
       payload.erase("kind");
+      payload.erase("token");
       // measure.add has a field of that name itself, which comes as "measure".
       if (kind == "measure.add" && payload.contains("measure")) {
         payload["kind"] = payload["measure"];
         payload.erase("measure");
       }
-      return editOrTry(id, what == "try", kind.get<std::string>(), std::move(payload));
+      if (what == "try") return replyOf(desk->tryEdit(id, kind.get<std::string>(), payload));
+      return told(id, desk->edit(id, kind.get<std::string>(), payload, token));
     }
     if (what == "import") return import(id, *body);
     if (what == "plan") return plan(id, *body);
     if (what == "verify") return verify(id, *body);
     return notFound(what);
-  }
-
-  Reply editOrTry(const std::string& id, bool only_try, const std::string& kind, Json payload) {
-    if (only_try) return replyOf(desk->tryEdit(id, kind, payload));
-    return told(id, desk->edit(id, kind, payload));
   }
 
   Reply start(const std::string& id, const std::string& kind, Jobs::Work work) {

@@ -26,7 +26,7 @@ using store::Transaction;
 namespace {
 
 constexpr std::int64_t kMark = 0x52415953;  // "RAYS": PRAGMA application_id of our libraries
-constexpr std::int64_t kVersion = 1;        // PRAGMA user_version
+constexpr std::int64_t kVersion = 2;        // PRAGMA user_version
 
 // History is append-only, and the database itself sees to that.
 const char* const kSchema = R"(
@@ -40,6 +40,11 @@ CREATE TABLE adoptions (case_id TEXT NOT NULL, part TEXT NOT NULL, made TEXT NOT
   kind TEXT NOT NULL, payload TEXT NOT NULL);
 CREATE TRIGGER history_stands BEFORE UPDATE ON history BEGIN SELECT RAISE(ABORT, 'history is never changed'); END;
 CREATE TRIGGER history_stays BEFORE DELETE ON history BEGIN SELECT RAISE(ABORT, 'history is never removed'); END;
+)";
+// What version 2 added: the sender's own name for an edit. New libraries are made as version 1 and take the same step.
+const char* const kTokens = R"(
+ALTER TABLE history ADD COLUMN token TEXT;
+CREATE UNIQUE INDEX history_by_token ON history(case_id, token) WHERE token IS NOT NULL;
 )";
 
 std::string now() {
@@ -165,7 +170,7 @@ struct Library::Impl {
   Descriptor lock;
   Database db;
   mutable std::mutex mutex;
-  mutable Statement all_cases, one_case, case_history;
+  mutable Statement all_cases, one_case, case_history, by_token;
   Statement add_case, add_history, touch, summarise, intend, forget;
 
   Impl(fs::path f, int lock_fd, Database d) : folder(std::move(f)), lock(lock_fd), db(std::move(d)) {}
@@ -184,9 +189,11 @@ struct Library::Impl {
         {&all_cases, columns + "ORDER BY updated DESC, rowid DESC"},
         {&one_case, columns + "WHERE id = ?1"},
         {&case_history, "SELECT seq, at, kind, payload, target, undoable FROM history WHERE case_id = ?1 ORDER BY seq"},
+        {&by_token, "SELECT seq, at, kind, payload, target, undoable FROM history WHERE case_id = ?1 AND token = ?2"},
         {&add_case, "INSERT INTO cases(id, first_name, name, created, updated) VALUES(?1, ?2, ?2, ?3, ?3)"},
         {&add_history,
-         "INSERT INTO history(case_id, at, kind, payload, target, undoable) VALUES(?1, ?2, ?3, ?4, ?5, ?6)"},
+         "INSERT INTO history(case_id, at, kind, payload, target, undoable, token) "
+         "VALUES(?1, ?2, ?3, ?4, ?5, ?6, NULLIF(?7, ''))"},
         {&touch, "UPDATE cases SET updated = ?2 WHERE id = ?1"},
         {&summarise, "UPDATE cases SET name = ?2, notes = ?3, hidden = ?4, summary = ?5 WHERE id = ?1"},
         {&intend, "INSERT INTO adoptions(case_id, part, made, inode, kind, payload) VALUES(?1, ?2, ?3, ?4, ?5, ?6)"},
@@ -231,7 +238,7 @@ struct Library::Impl {
 
   /// One row and the case's time, without a transaction of its own.
   Result<HistoryRow> insert(const std::string& id, const std::string& kind, const Json& payload, std::int64_t target,
-                            bool undoable) {
+                            bool undoable, const std::string& token) {
     HistoryRow row;
     row.at = now();
     row.kind = kind;
@@ -239,19 +246,32 @@ struct Library::Impl {
     row.target = target;
     row.undoable = undoable;
     add_history.bind(1, id).bind(2, row.at).bind(3, kind).bind(4, dumped(payload));
-    if (const Status s = add_history.bind(5, target).bind(6, std::int64_t{undoable}).run(); !s)
+    if (const Status s = add_history.bind(5, target).bind(6, std::int64_t{undoable}).bind(7, token).run(); !s)
       return tl::unexpected(s.error());
     row.seq = db.lastRow();
     if (const Status s = touch.bind(1, id).bind(2, row.at).run(); !s) return tl::unexpected(s.error());
     return row;
   }
 
+  Result<std::optional<HistoryRow>> known(const std::string& id, const std::string& token) const {
+    if (auto exists = find(id); !exists) return tl::unexpected(exists.error());
+    if (token.empty()) return std::nullopt;
+    const auto row = by_token.bind(1, id).bind(2, token).step();
+    if (!row) return tl::unexpected(row.error());
+    if (!*row) return std::nullopt;
+    HistoryRow found = rowOf(by_token);
+    by_token.reset();
+    return std::optional(std::move(found));
+  }
+
   Result<HistoryRow> add(const std::string& id, const std::string& kind, const Json& payload, std::int64_t target,
-                         bool undoable) {
-    if (auto known = find(id); !known) return tl::unexpected(known.error());
+                         bool undoable, const std::string& token) {
+    auto before = known(id, token);
+    if (!before) return tl::unexpected(before.error());
+    if (*before) return std::move(**before);
     auto transaction = Transaction::begin(db);
     if (!transaction) return tl::unexpected(transaction.error());
-    auto row = insert(id, kind, payload, target, undoable);
+    auto row = insert(id, kind, payload, target, undoable, token);
     if (!row) return row;
     if (const Status s = transaction->commit(); !s) return tl::unexpected(s.error());
     return row;
@@ -272,11 +292,15 @@ struct Library::Impl {
     return out;
   }
 
-  /// Appends the undo or redo of `meant`.
-  Result<std::optional<HistoryRow>> turn(const std::string& id, const std::string& kind,
-                                         const std::optional<HistoryRow>& meant) {
+  /// Appends the next undo or redo.
+  Result<std::optional<HistoryRow>> turn(const std::string& id, const std::string& kind, const std::string& token) {
+    auto before = known(id, token);
+    if (!before || *before) return before;
+    const auto next = turns(id);
+    if (!next) return tl::unexpected(next.error());
+    const std::optional<HistoryRow>& meant = kind == "undo" ? next->undo : next->redo;
     if (!meant) return std::nullopt;
-    auto row = add(id, kind, nullptr, meant->seq, true);
+    auto row = add(id, kind, nullptr, meant->seq, true, token);
     if (!row) return tl::unexpected(row.error());
     return std::optional(std::move(*row));
   }
@@ -287,7 +311,7 @@ struct Library::Impl {
   Result<HistoryRow> record(const std::string& id, std::int64_t inode, const std::string& kind, const Json& payload) {
     auto transaction = Transaction::begin(db);
     if (!transaction) return tl::unexpected(transaction.error());
-    auto row = insert(id, kind, payload, 0, false);
+    auto row = insert(id, kind, payload, 0, false, {});
     if (!row) return row;
     if (const Status s = forget.bind(1, inode).run(); !s) return tl::unexpected(s.error());
     if (const Status s = transaction->commit(); !s) return tl::unexpected(s.error());
@@ -347,7 +371,7 @@ Result<int> lockFolder(const fs::path& folder) {
   return fd;
 }
 
-/// Makes the tables in a new file; refuses other files and newer versions.
+/// Makes the tables in a new file, brings an older one up to date; refuses other files and newer versions.
 Status prepareSchema(Database& db, const fs::path& file) {
   const auto mark = db.number("PRAGMA application_id");
   if (!mark) return tl::unexpected(mark.error());
@@ -369,10 +393,12 @@ Status prepareSchema(Database& db, const fs::path& file) {
   if (*mode != "wal")
     return fail(Fault::kRequest, "the file system cannot hold a case library (no write-ahead log)", file.string(),
                 "Choose a folder on a local disk with --cases.");
-  if (*tables > 0) return {};
+  if (*tables > 0 && *version == kVersion) return {};
   auto transaction = Transaction::begin(db);
   if (!transaction) return tl::unexpected(transaction.error());
-  if (const Status s = db.execute(kSchema); !s) return s;
+  if (*tables == 0)
+    if (const Status s = db.execute(kSchema); !s) return s;
+  if (const Status s = db.execute(kTokens); !s) return s;
   if (const Status s = db.execute(fmt::format("PRAGMA application_id = {}; PRAGMA user_version = {}", kMark, kVersion));
       !s)
     return s;
@@ -442,25 +468,27 @@ Result<CaseRow> Library::find(const std::string& id) const {
   return impl_->find(id);
 }
 
-Result<HistoryRow> Library::append(const std::string& id, const std::string& kind, const Json& payload, bool undoable) {
+Result<HistoryRow> Library::append(const std::string& id, const std::string& kind, const Json& payload, bool undoable,
+                                   const std::string& token) {
   const std::lock_guard lock(impl_->mutex);
   if (kind.empty() || kind == "undo" || kind == "redo")
     return fail(Fault::kRequest, fmt::format("\"{}\" is no kind of edit", kind), "kind", "");
-  return impl_->add(id, kind, payload, 0, undoable);
+  return impl_->add(id, kind, payload, 0, undoable, token);
 }
 
-Result<std::optional<HistoryRow>> Library::undo(const std::string& id) {
+Result<std::optional<HistoryRow>> Library::undo(const std::string& id, const std::string& token) {
   const std::lock_guard lock(impl_->mutex);
-  const auto turns = impl_->turns(id);
-  if (!turns) return tl::unexpected(turns.error());
-  return impl_->turn(id, "undo", turns->undo);
+  return impl_->turn(id, "undo", token);
 }
 
-Result<std::optional<HistoryRow>> Library::redo(const std::string& id) {
+Result<std::optional<HistoryRow>> Library::redo(const std::string& id, const std::string& token) {
   const std::lock_guard lock(impl_->mutex);
-  const auto turns = impl_->turns(id);
-  if (!turns) return tl::unexpected(turns.error());
-  return impl_->turn(id, "redo", turns->redo);
+  return impl_->turn(id, "redo", token);
+}
+
+Result<std::optional<HistoryRow>> Library::known(const std::string& id, const std::string& token) const {
+  const std::lock_guard lock(impl_->mutex);
+  return impl_->known(id, token);
 }
 
 Result<Library::Turns> Library::turns(const std::string& id) const {

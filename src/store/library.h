@@ -58,13 +58,18 @@ class Library {
   /// kRequest where there is no such case.
   [[nodiscard]] Result<CaseRow> find(const std::string& id) const;
 
-  /// Appends an edit; drops what could have been redone. Returns the row.
+  /// Appends an edit; drops what could have been redone. Returns the row. `token`: the sender's own name for what it
+  /// sends, unique in the case; what comes again under a name that the history has already gives that row, and nothing
+  /// is added. Empty: no name. The same for undo() and redo().
   [[nodiscard]] Result<HistoryRow> append(const std::string& id, const std::string& kind,
-                                          const nlohmann::ordered_json& payload, bool undoable = true);
+                                          const nlohmann::ordered_json& payload, bool undoable = true,
+                                          const std::string& token = {});
   /// Takes back the newest edit in force that is undoable, or puts back the last one taken back. nullopt: nothing to
   /// do.
-  [[nodiscard]] Result<std::optional<HistoryRow>> undo(const std::string& id);
-  [[nodiscard]] Result<std::optional<HistoryRow>> redo(const std::string& id);
+  [[nodiscard]] Result<std::optional<HistoryRow>> undo(const std::string& id, const std::string& token = {});
+  [[nodiscard]] Result<std::optional<HistoryRow>> redo(const std::string& id, const std::string& token = {});
+  /// The row that came under this name. nullopt: none, or no name.
+  [[nodiscard]] Result<std::optional<HistoryRow>> known(const std::string& id, const std::string& token) const;
   /// All rows in order, with `active` set.
   [[nodiscard]] Result<std::vector<HistoryRow>> history(const std::string& id) const;
   /// The edits in force, in order (no undo and redo rows).

@@ -246,6 +246,26 @@ TEST(Server, CasesAreMadeFoundAndEdited) {
   EXPECT_EQ(d.get("/api/cases?hidden=1").json().size(), 1U);
 }
 
+TEST(Server, WhatIsSentAgainIsAnsweredAgainAndStoredOnce) {
+  const Desk1 d;
+  const std::string id = d.newCase("First"), base = "/api/cases/" + id;
+  const Json named{{"kind", "case.name"}, {"text", "Second"}, {"token", "one"}};
+  const Answer first = d.post(base + "/edits", named);
+  ASSERT_EQ(first.status, 200) << first.body;
+  // Another one's edit lies between, of the same kind.
+  d.post(base + "/edits", {{"kind", "case.name"}, {"text", "Third"}, {"token", "two"}});
+  const Answer again = d.post(base + "/edits", named);
+  ASSERT_EQ(again.status, 200) << again.body;
+  EXPECT_EQ(again.json()["seq"], first.json()["seq"]);
+  EXPECT_EQ(again.json()["state"]["name"], "Third") << "the state as it is now";
+  EXPECT_EQ(again.json()["state"]["history"].size(), 2U);
+  const Answer undone = d.post(base + "/undo", {{"token", "three"}});
+  EXPECT_EQ(d.post(base + "/undo", {{"token", "three"}}).json()["seq"], undone.json()["seq"]);
+  EXPECT_EQ(d.get(base).json()["name"], "Second") << "taken back once";
+  for (const Json& token : std::vector<Json>{5, nullptr, std::string(65, 'x')})
+    EXPECT_EQ(d.post(base + "/edits", {{"kind", "case.name"}, {"text", "x"}, {"token", token}}).status, 400) << token;
+}
+
 TEST(Server, WrongRequestsAreToldInWords) {
   const Desk1 d;
   const std::string id = d.newCase(), base = "/api/cases/" + id;

@@ -130,6 +130,57 @@ TEST(Library, ANewEditDropsWhatCouldBeRedone) {
   EXPECT_THAT(active(*library, id), ElementsAre("a", "c"));
 }
 
+TEST(Library, WhatIsSentTwiceUnderOneNameIsStoredOnce) {
+  const Folder folder;
+  const auto library = opened(folder.path);
+  const std::string a = library->create("A")->id, b = library->create("B")->id;
+  const auto first = library->append(a, "case.notes", {{"text", "a"}}, true, "t1");
+  ASSERT_TRUE(first);
+  // The second time it need not even be the same: the name decides.
+  const auto again = library->append(a, "case.notes", {{"text", "other"}}, true, "t1");
+  ASSERT_TRUE(again);
+  EXPECT_EQ(again->seq, first->seq);
+  EXPECT_EQ(again->payload.at("text"), "a");
+  EXPECT_THAT(active(*library, a), ElementsAre("a"));
+  ASSERT_TRUE(library->append(a, "case.notes", {{"text", "b"}}, true, "t2"));
+  const auto back = library->undo(a, "t3");
+  ASSERT_TRUE(back.value());
+  EXPECT_EQ(library->undo(a, "t3").value()->seq, back.value()->seq);
+  EXPECT_THAT(active(*library, a), ElementsAre("a"));
+  ASSERT_TRUE(library->redo(a, "t4").value());
+  ASSERT_TRUE(library->redo(a, "t4").value());
+  EXPECT_THAT(active(*library, a), ElementsAre("a", "b"));
+  // Names are each case's own, and what has none is never taken for another.
+  ASSERT_TRUE(library->append(b, "case.notes", {{"text", "c"}}, true, "t1"));
+  append(*library, b, "d");
+  append(*library, b, "d");
+  EXPECT_THAT(active(*library, b), ElementsAre("c", "d", "d"));
+  EXPECT_TRUE(library->known(a, "t2").value());
+  EXPECT_FALSE(library->known(b, "t2").value());
+  EXPECT_FALSE(library->known(b, "").value());
+  EXPECT_FALSE(library->known("none", "t1"));
+}
+
+TEST(Library, ALibraryOfTheFirstVersionIsBroughtUpToDate) {
+  const Folder folder;
+  std::string id;
+  {
+    const auto library = opened(folder.path);
+    id = library->create("A")->id;
+    append(*library, id, "a");
+  }
+  ASSERT_EQ(
+      sql(folder.path, "DROP INDEX history_by_token; ALTER TABLE history DROP COLUMN token; PRAGMA user_version = 1"),
+      "");
+  for (int n = 0; n < 2; ++n) {
+    const auto library = opened(folder.path);
+    ASSERT_TRUE(library->append(id, "case.notes", {{"text", "b"}}, true, "t"));
+    EXPECT_THAT(active(*library, id), ElementsAre("a", "b"));
+  }
+  EXPECT_THAT(sql(folder.path, "DELETE FROM history"), HasSubstr("never removed"));
+  EXPECT_EQ(integrity(folder.path), "ok");
+}
+
 TEST(Library, RowsOfLongWorkStand) {
   const Folder folder;
   const auto library = opened(folder.path);

@@ -64,10 +64,11 @@ export const api = {
     json<CaseSummary[]>('GET', `/api/cases?${query({ search, hidden: hidden ? 1 : undefined })}`),
   create: (name: string) => json<CaseState>('POST', '/api/cases', { name }),
   state: (id: string) => json<CaseState>('GET', base(id)),
-  edit: (id: string, kind: string, payload: object) =>
-    json<{ seq: number; state: CaseState }>('POST', `${base(id)}/edits`, { kind, ...payload }),
-  undo: (id: string) => json<{ seq: number; state: CaseState }>('POST', `${base(id)}/undo`, {}),
-  redo: (id: string) => json<{ seq: number; state: CaseState }>('POST', `${base(id)}/redo`, {}),
+  /** `token` names what is sent: under the same one it is stored once, however often it is sent. */
+  edit: (id: string, token: string, kind: string, payload: object) =>
+    json<{ seq: number; state: CaseState }>('POST', `${base(id)}/edits`, { kind, token, ...payload }),
+  undo: (id: string, token: string) => json<{ seq: number; state: CaseState }>('POST', `${base(id)}/undo`, { token }),
+  redo: (id: string, token: string) => json<{ seq: number; state: CaseState }>('POST', `${base(id)}/redo`, { token }),
   try: (id: string, kind: string, payload: object) => json<TryResult>('POST', `${base(id)}/try`, { kind, ...payload }),
   put: (id: string, part: Part, name: string, file: Blob, signal?: AbortSignal) =>
     ask('PUT', `${base(id)}/upload/${part}/${encodeURIComponent(name)}`, file, signal),

@@ -183,7 +183,6 @@ export function selectDevice(id: string): void {
 export function take(state: CaseState): void {
   // An answer that was on its way while a newer one came.
   if (app.state?.id === state.id && state.seq < app.state.seq) return;
-  seen.set(state.id, Math.max(state.seq, seen.get(state.id) ?? 0));
   const newPlan = !app.state?.plan && state.plan;
   app.state = state;
   app.job = state.job?.state === 'running' ? state.job : app.job?.state === 'running' ? null : app.job;
@@ -207,9 +206,6 @@ interface Answer {
   state: CaseState;
 }
 
-/** The newest row of each case that was seen here. */
-const seen = new Map<string, number>();
-
 const lost = (error: unknown): boolean => error instanceof Refused && error.status === 0;
 async function back(): Promise<void> {
   for (let i = 1; !app.connected; ++i) {
@@ -219,16 +215,14 @@ async function back(): Promise<void> {
   }
 }
 
-/** Sends, and sends again once a lost connection is back, unless the history tells that it had arrived. */
-async function send(id: string, kind: string, work: () => Promise<Answer>): Promise<Answer> {
-  const before = seen.get(id) ?? 0;
-  for (let first = true; ; first = false) {
+type Work = (token: string) => Promise<Answer>;
+
+/** Sends, and sends again once a lost connection is back; the token tells the server what it has already. */
+async function send(work: Work): Promise<Answer> {
+  const token = crypto.randomUUID();
+  for (;;) {
     try {
-      if (!first) {
-        const state = await api.state(id);
-        if (state.history.some((r) => r.seq > before && r.kind === kind)) return { seq: state.seq, state };
-      }
-      return await work();
+      return await work(token);
     } catch (error) {
       if (!lost(error)) throw error;
       told(error);
@@ -238,14 +232,12 @@ async function send(id: string, kind: string, work: () => Promise<Answer>): Prom
 }
 
 /** One after the other, so that a slow answer never overtakes a later edit. */
-function inTurn(id: string, kind: string, work: () => Promise<Answer>): Promise<Answer | null> {
+function inTurn(work: Work): Promise<Answer | null> {
   app.saving += 1;
   changed();
   const run = chain.then(async () => {
     try {
-      const answer = await send(id, kind, work);
-      seen.set(id, Math.max(answer.seq, seen.get(id) ?? 0));
-      return answer;
+      return await send(work);
     } catch (error) {
       told(error);
       return null;
@@ -261,7 +253,7 @@ function inTurn(id: string, kind: string, work: () => Promise<Answer>): Promise<
 export async function edit(kind: string, payload: object): Promise<boolean> {
   const id = app.state?.id;
   if (!id || app.readOnly) return false;
-  const answer = await inTurn(id, kind, () => api.edit(id, kind, payload));
+  const answer = await inTurn((token) => api.edit(id, token, kind, payload));
   if (!answer) {
     app.trial = null;
     changed();
@@ -277,7 +269,7 @@ export async function undo(): Promise<void> {
   const s = app.state;
   if (!s?.can_undo || app.readOnly) return;
   const words = s.can_undo;
-  const answer = await inTurn(s.id, 'undo', () => api.undo(s.id));
+  const answer = await inTurn((token) => api.undo(s.id, token));
   if (answer) {
     take(answer.state);
     say(`Undone: ${words}`);
@@ -287,7 +279,7 @@ export async function redo(): Promise<void> {
   const s = app.state;
   if (!s?.can_redo || app.readOnly) return;
   const words = s.can_redo;
-  const answer = await inTurn(s.id, 'redo', () => api.redo(s.id));
+  const answer = await inTurn((token) => api.redo(s.id, token));
   if (answer) {
     take(answer.state);
     say(`Done again: ${words}`);

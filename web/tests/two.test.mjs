@@ -47,6 +47,36 @@ test('an edit in one browser appears in the other', async () => {
   await b.close();
 });
 
+test('what a lost connection swallowed is sent again and stored once, whatever another browser did', async () => {
+  const a = await openCase(browser, d, 'fixation');
+  const name = async (text) => {
+    await a.page.locator(t('case-name')).fill(text);
+    await a.page.keyboard.press('Enter');
+  };
+  const rows = async () => (await d.server.get(`/api/cases/${d.id}/case.json`)).history.filter((h) => h.kind === 'case.name').map((h) => h.payload.text);
+  const old = await rows();
+  for (const [mine, other, arrives] of [
+    ['A, answer lost', 'B, between', true],
+    ['A, request lost', 'B, meanwhile', false],
+  ]) {
+    let once = 0;
+    await a.page.route('**/edits', async (route) => {
+      if (once++ > 0) return route.continue();
+      if (arrives) await route.fetch();
+      // Of the same kind, before ours is sent again.
+      await d.server.post(`/api/cases/${d.id}/edits`, { kind: 'case.name', text: other });
+      await route.abort('connectionreset');
+    });
+    await name(mine);
+    await until(rows, (r) => r.includes(mine), `"${mine}" is stored`);
+    await settled(a.page);
+    await a.page.unroute('**/edits');
+    assert.equal(once, 2, 'sent twice');
+  }
+  assert.deepEqual((await rows()).slice(old.length), ['A, answer lost', 'B, between', 'B, meanwhile', 'A, request lost']);
+  await a.close();
+});
+
 test('a list of cases shows a case made elsewhere', async () => {
   const a = await open(browser, d.server);
   await a.page.locator(t('cases')).waitFor();
