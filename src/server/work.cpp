@@ -354,7 +354,7 @@ Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Pr
     if (const Status s = takeIn(shop, {id, "images", series}, *images, progress); !s) return s;
     Json edits = Json::object();
     if (plan.contains("edits") && plan["edits"].is_object()) {
-      Json source = plan["edits"].value("source", Json::object());
+      Json source = plan["edits"].value("request", Json::object());
       if (source.is_object()) {
         source.erase("schema");
         source.erase("side");

@@ -1,8 +1,10 @@
 // The six places: each opens, holds what belongs there, and nothing goes wrong on the way.
 import assert from 'node:assert/strict';
+import { cpSync, mkdtempSync, readFileSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
 import { after, before, test } from 'node:test';
 import { footDrawn, goTo, kPlaceNames, kPlaces, launch, look, open, openCase, settled, t } from './browser.mjs';
-import { desk, kCaseName } from './library.mjs';
+import { desk, kCaseName, startServer } from './library.mjs';
 
 let d, browser, state;
 before(async () => {
@@ -75,6 +77,27 @@ async function boardStands(page, place) {
   const box = await board.boundingBox();
   assert.ok(box.y + box.height <= page.viewportSize().height + 1, `the whole board is in the window in ${place}`);
 }
+
+test('a plan that was made with corrections brings them into its case', async () => {
+  const folder = mkdtempSync(join(d.scratch, 'corrected-'));
+  cpSync(d.plan, join(folder, 'plan'), { recursive: true });
+  const file = join(folder, 'plan', 'plan.json');
+  const plan = JSON.parse(readFileSync(file, 'utf8'));
+  const seeds = [{ bone: 'M2', point: state.plan.axis['2'].base }];
+  plan.edits = { file: 'edits.json', request: { schema: 'rayset.edits/1', side: state.plan.side, seeds }, applied: ['One seed.'] };
+  writeFileSync(file, JSON.stringify(plan));
+  const server = await startServer(join(folder, 'cases'), { extra: ['--add-images', d.images, '--add-plan', join(folder, 'plan'), '--add-name', 'Corrected'], patience: 120_000 });
+  try {
+    const [row] = await server.get('/api/cases');
+    const s = await server.get(`/api/cases/${row.id}`);
+    assert.deepEqual(s.edits, { seeds });
+    assert.equal(s.stale, false, 'the plan rests on them');
+    const undone = (await server.post(`/api/cases/${row.id}/undo`)).state;
+    assert.equal(undone.stale, true, 'without them it would be another plan');
+  } finally {
+    await server.stop();
+  }
+});
 
 test('keys 1 to 6 open the places', async () => {
   const w = await openCase(browser, d, 'followup');
