@@ -763,12 +763,23 @@ void Planner::warn(Device& device) const {
   const DeviceChecks& c = device.checks;
   const double wanted_margin = marginWanted(device, settings_);
   auto& w = device.warnings;
+  if (!c.failure.empty()) {
+    w.push_back(c.failure);
+    return;
+  }
   if (!c.other_bones.empty()) w.push_back(fmt::format("enters another bone: {}", fmt::join(c.other_bones, ", ")));
   if (c.inside_fraction < 1)
-    w.push_back(fmt::format("{:.0f} % of its length is not wholly inside the bone", 100 * (1 - c.inside_fraction)));
-  if (c.cortex_margin_mm < wanted_margin)
+    w.push_back(fmt::format("{:.0f} % of its length is not wholly inside the bone",
+                            std::max(1.0, 100 * (1 - c.inside_fraction))));
+  if (c.cortex_margin_mm < 0)
+    w.push_back(fmt::format("its side stands {:.1f} mm out of the cortex ({:.1f} mm inside wanted)",
+                            -c.cortex_margin_mm, wanted_margin));
+  else if (c.cortex_margin_mm < wanted_margin)
     w.push_back(fmt::format("only {:.1f} mm from the outer cortex ({:.1f} wanted)", c.cortex_margin_mm, wanted_margin));
-  if (c.nearest_device_mm < settings_.device_gap_mm - 0.05)
+  if (c.nearest_device_mm < 0)
+    w.push_back(fmt::format("cuts {:.1f} mm into another device ({:.1f} mm between them wanted)", -c.nearest_device_mm,
+                            settings_.device_gap_mm));
+  else if (c.nearest_device_mm < settings_.device_gap_mm - 0.05)
     w.push_back(fmt::format("only {:.1f} mm from another device ({:.1f} wanted)", c.nearest_device_mm,
                             settings_.device_gap_mm));
   if (c.tip_beyond_cortex_mm > 0)

@@ -78,6 +78,7 @@ struct DeviceChecks {
   /// span the spread of the density laws, not of patients. 0 without an image and for wires.
   double pullout_n = 0, pullout_low_n = 0, pullout_high_n = 0;
   std::vector<std::string> other_bones;  ///< ids of bones entered that should not be; empty when right
+  std::string failure;                   ///< why nothing could be checked: then all of the above says nothing
 };
 
 struct Device {

@@ -214,6 +214,7 @@ std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Devic
   const DeviceChecks& k = d.checks;
   const ConstructSettings& wanted = checker.settings();
   std::vector<std::string> out;
+  if (!k.failure.empty()) return {words::capitalised(k.failure)};
   if (!k.other_bones.empty())
     out.push_back(fmt::format("Enters {}, which it should not", words::listed(k.other_bones)));
   if (k.tip_beyond_cortex_mm > 0)
@@ -262,6 +263,8 @@ EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vecto
   j["direction_words"] = words::direction(c, d);
   j["head_mm"] = type != nullptr ? type->head_diameter_mm : 0;
   const auto reasons = deviceReasons(in.checker, d, all);
+  if (!d.checks.failure.empty()) j["checks"] = nullptr;
+  j["margin_wanted_mm"] = rounded(in.checker.wantedMargin(d), 2);
   j["ok"] = reasons.empty();
   j["reasons"] = reasons;
   j["lengths_mm"] = type != nullptr && type->kind == "screw" ? Json(type->lengths_mm) : Json::array();

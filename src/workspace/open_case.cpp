@@ -47,7 +47,11 @@ Rigid asWritten(const Rigid& X) {
   return *rigidFromJson(rigidJson(exact), "transform");
 }
 
-Device asWritten(const Device& d) { return *deviceFromJson(deviceJson(d), "device"); }
+Device asWritten(const Device& d) {
+  Device out = *deviceFromJson(deviceJson(d), "device");
+  out.checks.failure = d.checks.failure;  // written among the warnings only
+  return out;
+}
 
 std::string keyOf(const Device& d, const Rigid& own) {
   return fmt::format("{}|{}|{}|{}|{}", d.id, d.type, fmt::join(d.entry, ","), fmt::join(d.tip, ","),
@@ -387,9 +391,10 @@ void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
     keepFew(checks);
     if (made) {
       known = checks.emplace(key, *made).first;
-    } else {  // its bones no longer face each other
+    } else {
       DeviceChecks none;
-      none.other_bones.clear();
+      none.failure = fmt::format("not checked: {} no longer face each other; put the ray back or place {} anew",
+                                 words::listed(d.through), d.id);
       known = checks.emplace(key, none).first;
     }
   }
@@ -406,7 +411,8 @@ void OpenCase::Impl::placeDevices() {
     Device& d = all[i];
     const Device& before = edits.devices[i].device;
     const double near = checker->nearest(d, all).mm;
-    if (std::abs(near - d.checks.nearest_device_mm) > kToldMm) d.checks.nearest_device_mm = near;
+    if (d.checks.failure.empty() && std::abs(near - d.checks.nearest_device_mm) > kToldMm)
+      d.checks.nearest_device_mm = near;
     Device plain = before;
     plain.checks = d.checks;
     if (deviceJson(plain) == deviceJson(before) && same(edits.pose(d.ray, planned), edits.devices[i].pose)) continue;

@@ -303,6 +303,24 @@ TEST_F(EditedCase, FailingChecksAreToldWithNumbers) {
   EXPECT_THAT(find((*near)["devices"], "id", id)["reasons"].dump(), HasSubstr(s["id"].get<std::string>()));
 }
 
+TEST_F(EditedCase, WhatCannotBeCheckedAnyMoreIsToldSo) {
+  const Json s = screw();
+  const int n = s["ray"];
+  const Json frame = planned_["plan"]["frame"];
+  // So far distal that the bones no longer face each other.
+  make("ray.move", {{"ray", n}, {"transform", shifted(n, 45 * vec(frame["distal"]))}});
+  const Json d = device(s["id"]);
+  EXPECT_TRUE(d["checks"].is_null()) << d["checks"];
+  EXPECT_EQ(d["ok"], false);
+  ASSERT_EQ(d["reasons"].size(), 1U);
+  EXPECT_THAT(d["reasons"][0].get<std::string>(),
+              AllOf(HasSubstr("Not checked"), HasSubstr("no longer face each other")));
+  EXPECT_THAT(d["warnings"].dump(), HasSubstr("no longer face each other"));
+  EXPECT_THAT(ray(n)["attention"].dump(), HasSubstr(s["id"].get<std::string>() + ": Not checked"));
+  make("ray.reset", {{"ray", n}});
+  EXPECT_EQ(device(s["id"]), s);
+}
+
 TEST_F(EditedCase, DevicesAreRemovedAndSwapped) {
   const Json s = screw();
   make("device.remove", {{"id", s["id"]}});

@@ -116,7 +116,8 @@ export interface Device {
   entry_words?: string;
   direction_words?: string;
   head_mm?: number;
-  checks: Record<string, unknown>;
+  checks: Record<string, unknown> | null; // none where its bones no longer face each other
+  margin_wanted_mm?: number;
   ok?: boolean;
   reasons?: string[];
   lengths_mm?: number[];

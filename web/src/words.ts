@@ -75,15 +75,6 @@ const tells = (reason: string, warning: string): boolean => {
 };
 export const warningsBeside = (d: Device): string[] => (d.warnings ?? []).filter((w) => !(d.ok === false && (d.reasons ?? []).some((r) => tells(r, w))));
 
-/** The margin to the outer cortex that a failing check asks for; none where it is met. */
-export function wantedMargin(d: Device | null): number | null {
-  for (const r of d?.reasons ?? []) {
-    const wanted = /outer cortex.*?([\d.]+) mm is wanted/i.exec(r);
-    if (wanted) return Number(wanted[1]);
-  }
-  return null;
-}
-
 // Options of the command line, by the names they have in the page.
 const kInThePage: [RegExp, string][] = [
   [/Use --side to choose\./g, 'Choose under “Injured side” in Images and plan again.'],

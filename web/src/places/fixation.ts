@@ -6,7 +6,7 @@ import { app, devicesNow, edit, selectDevice, say } from '../store';
 import type { Device } from '../types';
 import { button, cautions, section, work } from '../widgets';
 import { sliceView } from '../stage';
-import { capital, checkRows, deviceMark, fate, mm, rayName, wantedMargin, warningsBeside } from '../words';
+import { capital, checkRows, deviceMark, fate, mm, rayName, warningsBeside } from '../words';
 import { drawn, notPlanned } from './injury';
 
 /** What can be put in its place: implants of the catalogue of the same kind. */
@@ -79,7 +79,7 @@ function margins(d: Device): VNode | null {
   const v = sliceView('drill');
   const seen = [...v.margins.entries()].sort((a, b) => a[0] - b[0]);
   if (seen.length < 2) return null;
-  const wanted = wantedMargin(d);
+  const wanted = d.margin_wanted_mm ?? null;
   const w = 300;
   const height = 46;
   const end = Math.max(d.length_mm, seen[seen.length - 1]![0]);

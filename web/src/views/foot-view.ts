@@ -117,7 +117,7 @@ export class FootView {
       (dx, dy) => this.inSpace(dx, dy),
       () => this.pixelsPerMm(),
     );
-    this.element.append(this.handles.entry, this.handles.tip);
+    if (this.renderer) this.element.append(this.handles.entry, this.handles.tip);
     new ResizeObserver(() => this.draw()).observe(this.element);
     this.follow();
   }

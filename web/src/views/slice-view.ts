@@ -6,7 +6,7 @@ import { add, angleAt, cross, dist, dot, mul, sub } from '../math';
 import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, changed, deviceNow, devicesNow, footState, rayNow, say, shapeKey, told } from '../store';
 import type { Slice, Vec } from '../types';
-import { mm, num, wantedMargin } from '../words';
+import { mm, num } from '../words';
 import { follow } from './drag';
 import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
@@ -294,7 +294,10 @@ export class SliceView {
       const d = deviceNow(app.device);
       const centre = d ? this.project(add(d.entry, mul(d.direction, this.offset))) : { x: w / 2, y: h / 2 };
       const [mx, my] = this.onScreen(s.margin_at);
-      const bad = s.margin_mm < (wantedMargin(d) ?? 0);
+      // Where the device breaks the cortex it enters there is no margin, and need be none: the check leaves that out.
+      const wanted = d?.margin_wanted_mm ?? 0;
+      const least = d?.checks?.['cortex_margin_mm'];
+      const bad = typeof least === 'number' && least < wanted && s.margin_mm < wanted;
       out.push(`<path class="${bad ? 'out' : 'in'}" d="M${centre.x} ${centre.y}L${mx} ${my}"/>`);
       out.push(`<circle class="${bad ? 'out' : 'in'}" cx="${mx}" cy="${my}" r="3"/>`);
       labels.push({ cls: bad ? 'margin out' : 'margin', text: `${bad ? '▲ ' : ''}${mm(s.margin_mm)} to the cortex · depth ${mm(this.offset)}` });
