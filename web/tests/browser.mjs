@@ -21,8 +21,8 @@ export const kPlaceNames = { images: 'Images', injury: 'Injury', reduction: 'Red
 export const t = (name) => `[data-test="${name}"]`;
 
 /** A new window of its own (no cookies shared) on an address of the server. */
-export async function open(browser, server, path = '/', { width = 1280, height = 720 } = {}) {
-  const context = await browser.newContext({ viewport: { width, height }, reducedMotion: 'reduce', acceptDownloads: true });
+export async function open(browser, server, path = '/', { width = 1280, height = 720, touch = false } = {}) {
+  const context = await browser.newContext({ viewport: { width, height }, reducedMotion: 'reduce', acceptDownloads: true, hasTouch: touch });
   const page = await context.newPage();
   page.setDefaultTimeout(60_000);
   const heard = { console: [], failed: [], status: [], foreign: [], writes: [], all: [] };
