@@ -405,7 +405,7 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
     cairo_surface_destroy(surface);
   }
 
-  const pdf::TextStyle small{.size = 7, .colour = pdf::kGrey};
+  const pdf::TextStyle small{.size = 7, .colour = shot.dark ? pdf::kInk : pdf::kGrey};
   const pdf::TextStyle tags{.size = 7.2};
   const double line = pdf::drawText(cr, "Mg", 0, 0, -1, small, false);
   std::vector<Rect> taken;
@@ -444,9 +444,11 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   const double points_per_mm = width / shot.view.width_mm;
   const double bar = points_per_mm * 20 > width * 0.35 ? 10 : 20;
   const double bx = x + 6, by = y + height - 8;
+  const std::string bar_text = words::mm(bar, 0);
+  const double bar_width = std::max(bar * points_per_mm, 2 + pdf::textWidth(cr, bar_text, small));
   if (shot.dark) {
     pdf::setColour(cr, 0xFFFFFF, 0.85);
-    cairo_rectangle(cr, bx - 3, by - line - 4, bar * points_per_mm + 6, line + 7);
+    cairo_rectangle(cr, bx - 3, by - line - 4, bar_width + 6, line + 7);
     cairo_fill(cr);
   }
   pdf::setColour(cr, pdf::kInk);
@@ -456,10 +458,8 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   cairo_line_to(cr, bx + bar * points_per_mm, by);
   cairo_line_to(cr, bx + bar * points_per_mm, by - 2.5);
   cairo_stroke(cr);
-  const std::string bar_text = words::mm(bar, 0);
   pdf::drawText(cr, bar_text, bx + 2, by - line - 3, -1, small);
-  taken.push_back(
-      {bx - 2, by - line - 5, bx + std::max(bar * points_per_mm, pdf::textWidth(cr, bar_text, small)) + 4, by + 3});
+  taken.push_back({bx - 2, by - line - 5, bx + bar_width + 4, by + 3});
 
   // Labels take the first free place around their point.
   for (const ShotLabel& l : shot.labels) {

@@ -533,7 +533,8 @@ std::vector<Caution> caseCautions(const Case& c) {
   std::vector<Caution> out;
   std::set<std::string> seen;
   const auto add = [&](const std::string& text) {
-    if (!text.empty() && seen.insert(ended(text)).second) out.push_back({ended(text), {}});
+    const std::string sentence = capitalised(ended(text));  // the plan has those of its stages as sentences already
+    if (!text.empty() && seen.insert(sentence).second) out.push_back({sentence, {}});
   };
   for (const std::string& s : c.cautions) add(s);
   for (const std::string& s : c.reduction.cautions) add(s);

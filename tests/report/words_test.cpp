@@ -155,7 +155,7 @@ TEST(Words, InstrumentsAreCountedFromTheDevices) {
 TEST(Words, CautionsAreNotRepeated) {
   Case c = sampleCase();
   c.cautions = {"Once", "Once."};
-  c.reduction.cautions = {"Once"};
+  c.reduction.cautions = {"Once", "once"};  // a stage writes it plain, the plan as a sentence
   c.fixation.cautions = {"Twice"};
   int once = 0;
   for (const words::Caution& caution : words::caseCautions(c)) once += caution.text == "Once." ? 1 : 0;
