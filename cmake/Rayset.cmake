@@ -142,7 +142,7 @@ function(rayset_page_tests)
     return()
   endif()
   add_test(NAME page COMMAND ${NODE} ${CMAKE_SOURCE_DIR}/web/tests/run.mjs --again
-    a11y edits keyboard kill places touch two) # the others with `npm test` in web/
+    a11y edits films keyboard kill places touch two) # the others with `npm test` in web/
   set_tests_properties(page PROPERTIES ENVIRONMENT "RAYSET_PROGRAM=${CMAKE_BINARY_DIR}/rayset" RUN_SERIAL TRUE TIMEOUT 1500
     COST 900)
 endfunction()

@@ -65,6 +65,8 @@ CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
     const std::string part = textOf(h.payload, "part");
     if (h.kind == "import" && part == "images") facts.images = h;
     if (h.kind == "import" && part == "other") facts.other = h;
+    if (h.kind == "import" && part == "films")
+      for (const Json& film : valueOf(h.payload, "films")) facts.films.push_back(film);
   }
   const std::int64_t first = facts.images ? facts.images->seq : 0;
   for (const HistoryRow& h : history) {
@@ -74,6 +76,11 @@ CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
     if (h.kind == "case.hide") facts.hidden = valueOf(h.payload, "hidden") == true;
     if (h.kind == "surgery.date") facts.surgery_date = valueOf(h.payload, "date");
     if (h.kind == "followup.done") facts.kept[textOf(h.payload, "id")] = valueOf(h.payload, "date");
+    if (h.kind == "film.remove") {
+      const std::string gone = textOf(h.payload, "id");
+      for (std::size_t n = facts.films.size(); n-- > 0;)
+        if (textOf(facts.films[n], "id") == gone) facts.films.erase(n);
+    }
     if (h.kind == "plan" && h.seq > first) facts.plan = h;
     if (h.kind == "verify" && h.seq > first) facts.checks.push_back(h);
     if (!h.undoable || (ofImages(h.kind) && h.seq < first)) continue;
@@ -89,7 +96,11 @@ std::string wordsOf(const HistoryRow& row, const Json& steps) {
   const std::string id = textOf(p, "id");
   const Json ray = valueOf(p, "ray");
   const std::string which = ray.is_number_integer() ? fmt::format("ray {}", ray.get<int>()) : "a ray";
-  if (row.kind == "import") return textOf(p, "part") == "other" ? "images of the other foot" : "images";
+  if (row.kind == "import") {
+    const std::string part = textOf(p, "part");
+    return part == "other" ? "images of the other foot" : part == "films" ? "films" : "images";
+  }
+  if (row.kind == "film.remove") return "film taken off the case";
   if (row.kind == "plan") return "planned";
   if (row.kind == "verify") return textOf(p, "kind") == "ct" ? "checked with a CT" : "checked with films";
   if (row.kind == "undo") return "taken back";
@@ -122,7 +133,7 @@ fs::path uploadFolder(const fs::path& case_folder, const std::string& part) { re
 
 Json uploadsOf(const fs::path& case_folder) {
   Json out = Json::object();
-  for (const char* part : {"images", "other", "followup"}) {
+  for (const char* part : kParts) {
     std::vector<std::pair<std::string, std::uintmax_t>> files;
     std::error_code problem;
     for (const auto& entry : fs::directory_iterator(uploadFolder(case_folder, part), problem)) {
@@ -262,6 +273,7 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
   state["uploads"] = uploadsOf(library_.folder(id));
   state["images"] = facts.images ? valueOf(facts.images->payload, "facts") : Json(nullptr);
   if (facts.images) state["images"]["other_foot"] = facts.other ? Json("apart") : Json(nullptr);
+  state["films"] = facts.films;
   state["edits"] = facts.bone_edits;
   state["plan"] = nullptr;
   state["theatre"] = nullptr;
@@ -350,8 +362,18 @@ Status onlyText(const Json& payload, const char* key, std::size_t most, bool may
 
 }  // namespace
 
-/// Edits of a case that has no plan: its name and notes, and bones to be corrected in its first plan.
+/// Edits that ask nothing of a plan: name, notes, films, and bones to be corrected in a first plan. The others go to
+/// the open case.
 Result<Json> Desk::completed(const std::string& id, Open& open, const std::string& kind, const Json& payload) {
+  if (kind == "film.remove") {
+    const auto known = facts(id);
+    if (!known) return tl::unexpected(known.error());
+    const std::string film = textOf(payload, "id");
+    if (payload.size() != 1 || std::none_of(known->films.begin(), known->films.end(),
+                                            [&film](const Json& f) { return textOf(f, "id") == film; }))
+      return fail(Fault::kRequest, "there is no such film in this case", "id", "Look at the films of the case.");
+    return payload;
+  }
   if (kind == "case.name")
     if (const Status s = onlyText(payload, "text", 200, false); !s) return tl::unexpected(s.error());
   if (open.open) return open.open->complete(kind, payload);

@@ -3,6 +3,7 @@
 // quick.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <filesystem>
 #include <functional>
@@ -30,6 +31,7 @@ struct CaseFacts {
   std::string name, notes;
   bool hidden = false;
   std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only where made from these images
+  Json films = Json::array();                     ///< of the patient, in the order given, as takeFilms() tells them
   std::vector<HistoryRow> checks;                 ///< rows of `verify` since the images
   std::vector<CaseEdit> edits;                    ///< in force and of these images, in order: for OpenCase::replay()
   Json bone_edits = Json::object();               ///< bones.edit in force, merged into one rayset.edits/1
@@ -102,6 +104,8 @@ class Desk {
   std::mutex exporting_;
 };
 
+/// What files can be uploaded as.
+inline constexpr std::array<const char*, 4> kParts{"images", "other", "films", "followup"};
 /// Sizes and names of what is uploaded and not imported.
 [[nodiscard]] Json uploadsOf(const std::filesystem::path& case_folder);
 [[nodiscard]] std::filesystem::path uploadFolder(const std::filesystem::path& case_folder, const std::string& part);

@@ -14,11 +14,12 @@ namespace {
 struct Kind {
   std::string_view ending, type;
 };
-constexpr std::array<Kind, 14> kKinds{{{".html", "text/html; charset=utf-8"},
+constexpr std::array<Kind, 15> kKinds{{{".html", "text/html; charset=utf-8"},
                                        {".js", "text/javascript; charset=utf-8"},
                                        {".css", "text/css; charset=utf-8"},
                                        {".svg", "image/svg+xml"},
                                        {".png", "image/png"},
+                                       {".jpg", "image/jpeg"},
                                        {".ico", "image/x-icon"},
                                        {".woff2", "font/woff2"},
                                        {".json", "application/json"},

@@ -16,6 +16,7 @@
 #include "server/events.h"
 #include "server/files.h"
 #include "server/jobs.h"
+#include "server/real_films.h"
 
 namespace rayset::server {
 namespace fs = std::filesystem;
@@ -209,7 +210,7 @@ bool acceptableName(const std::string& name) {
   return !name.empty() && name.size() <= 200 && name.front() != '.' && name.find_first_of("/\\:") == std::string::npos;
 }
 
-bool isPart(const std::string& part) { return part == "images" || part == "other" || part == "followup"; }
+bool isPart(const std::string& part) { return std::find(kParts.begin(), kParts.end(), part) != kParts.end(); }
 
 std::string stampNow() {
   const std::time_t t = std::time(nullptr);
@@ -398,6 +399,7 @@ struct Server::Impl {
     if (r.method == "POST" && s.size() == 4) return write(r, id, what);
     if (r.method != "GET") return notFound(what);
     if (what == "files") return file(r, id);
+    if (what == "real-film" && s.size() > 4) return realFilm(r, id);
     if (what == "mesh" && s.size() == 5) return mesh(id, s[4]);
     if (s.size() != 4) return notFound(s.back());
     if (what == "slice") return slice(r, id);
@@ -459,9 +461,12 @@ struct Server::Impl {
 
   Reply import(const std::string& id, const Json& body) {
     const std::string part = textOf(body, "part");
-    if (part != "images" && part != "other") return badRequest("part must be images or other", "part");
+    if (part != "images" && part != "other" && part != "films")
+      return badRequest("part must be images, other or films", "part");
     if (uploadsOf(library->folder(id))[part].empty())
       return badRequest("nothing was uploaded", part, "Drop images onto the page.");
+    if (part == "films")
+      return start(id, "import", [this, id](const Progress& p) { return importFilms(shop(), id, p); });
     return start(id, "import", [this, order = ImportOrder{id, part, textOf(body, "series")}](const Progress& p) {
       return importImages(shop(), order, p);
     });
@@ -598,6 +603,30 @@ struct Server::Impl {
     Reply reply;
     reply.type = "image/png";
     reply.body.assign(made->begin(), made->end());
+    return reply;
+  }
+
+  Reply realFilm(const Request& r, const std::string& id) {
+    const auto facts = desk->facts(id);
+    if (!facts) return errorReply(facts.error());
+    std::string wanted;
+    for (std::size_t n = 4; n < r.segments.size(); ++n) wanted += (n > 4 ? "/" : "") + r.segments[n];
+    const auto among = [&wanted](const Json& films) {
+      return films.is_array() &&
+             std::any_of(films.begin(), films.end(), [&](const Json& f) { return textOf(f, "id") == wanted; });
+    };
+    const bool known =
+        among(facts->films) || std::any_of(facts->checks.begin(), facts->checks.end(), [&](const auto& c) {
+          return c.payload.contains("check") && among(c.payload["check"].value("films", Json()));
+        });
+    const fs::path file =
+        known ? fileBelow(library->folder(id), {r.segments.begin() + 4, r.segments.end()}) : fs::path();
+    if (file.empty()) return notFound(r.segments.back());
+    const auto picture = filmPicture(file);
+    if (!picture) return errorReply(picture.error());
+    Reply reply;
+    reply.type = picture->type;
+    reply.body = picture->bytes;
     return reply;
   }
 

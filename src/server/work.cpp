@@ -14,6 +14,7 @@
 #include "report/runs.h"
 #include "report/words.h"
 #include "server/archive.h"
+#include "server/real_films.h"
 
 namespace rayset::server {
 namespace fs = std::filesystem;
@@ -163,6 +164,35 @@ Status importImages(const Shop& shop, const ImportOrder& order, const Progress& 
   return {};
 }
 
+Status importFilms(const Shop& shop, const std::string& id, const Progress& progress) {
+  const auto facts = shop.desk.facts(id);
+  if (!facts) return tl::unexpected(facts.error());
+  const fs::path folder = shop.library.folder(id);
+  const WorkFolder work(folder);
+  const auto films = work.make("films"), given = work.make("given");
+  if (!films || !given) return tl::unexpected(films ? given.error() : films.error());
+  const fs::path uploaded = uploadFolder(folder, "films");
+  if (const Status s = layOut(uploaded, *given, progress); !s) return s;
+  std::error_code problem;
+  if (fs::exists(folder / "films", problem))
+    for (const auto& entry : fs::directory_iterator(folder / "films", problem)) {
+      fs::create_hard_link(entry.path(), *films / entry.path().filename(), problem);
+      if (problem) break;
+    }
+  if (problem)
+    return fail(Fault::kInternal, "the films of the case cannot be kept: " + problem.message(), "films",
+                "Check free space and permissions.");
+  const Json images = facts->images ? facts->images->payload.value("facts", Json(nullptr)) : Json(nullptr);
+  const std::string side = facts->plan ? facts->plan->payload.value("side", std::string()) : std::string();
+  const auto told = takeFilms(*given, *films, images, side, progress);
+  if (!told) return tl::unexpected(told.error());
+  // Nothing of the open case rests on films: it stays open.
+  if (const auto row = shop.library.adopt(id, "films", *films, "import", {{"part", "films"}, {"films", *told}}); !row)
+    return tl::unexpected(row.error());
+  fs::remove_all(uploaded, problem);
+  return {};
+}
+
 Status planImages(const Shop& shop, const PlanOrder& order, const Progress& progress) {
   const auto facts = shop.desk.facts(order.id);
   if (!facts) return tl::unexpected(facts.error());
@@ -288,7 +318,16 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   if (problem)
     return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), images->string(), "");
   const std::string part = fmt::format("followup/{}", n);
-  const Json check = checkOf(*input, *found, n);
+  Json check = checkOf(*input, *found, n);
+  check["films"] = Json::array();
+  for (std::size_t f = 0; f < input->films.size(); ++f)
+    check["films"].push_back(
+        {{"id", (fs::path(part) / "images" / given->films[f].lexically_relative(*images)).generic_string()},
+         {"name", givenName(given->films[f].filename().string())},
+         {"view", input->films[f].view},
+         {"date", words::date(input->films[f].scan.info.study_date)},
+         {"side", nullptr},
+         {"cautions", input->films[f].scan.cautions}});
   if (const Status s = adopted(shop, order.id, part, *result, "verify", {{"kind", check["kind"]}, {"check", check}});
       !s)
     return s;
@@ -388,7 +427,7 @@ void sweep(const Library& library) {
   for (const CaseRow& row : *cases) {
     const fs::path folder = library.folder(row.id);
     fs::remove_all(folder / ".work", ignored);
-    for (const char* part : {"images", "other", "followup"})
+    for (const char* part : kParts)
       for (const auto& entry : fs::directory_iterator(uploadFolder(folder, part), ignored))
         if (entry.path().filename().string().front() == '.') fs::remove(entry.path(), ignored);
     for (const auto& entry : fs::directory_iterator(folder / "view", ignored))

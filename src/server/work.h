@@ -25,6 +25,9 @@ struct ImportOrder {
 /// kRequest where nothing was uploaded, kImages as unpack() and readCt(). What was uploaded is kept unless it came in.
 [[nodiscard]] Status importImages(const Shop& shop, const ImportOrder& order, const Progress& progress);
 
+/// Films that were uploaded as such, beside those the case has. kRequest and kImages as takeFilms().
+[[nodiscard]] Status importFilms(const Shop& shop, const std::string& id, const Progress& progress);
+
 struct PlanOrder {
   std::string id;
   std::string side, lateral;  ///< empty: as in the plan before, or as the program decides

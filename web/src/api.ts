@@ -97,6 +97,10 @@ export const api = {
   async film(id: string, q: Record<string, string | number | undefined>): Promise<Blob> {
     return (await ask('GET', `${base(id)}/film?${query(q)}`)).blob();
   },
+  /** A real film of the case, `id` as the state tells it. */
+  async realFilm(id: string, film: string): Promise<Blob> {
+    return (await ask('GET', `${base(id)}/real-film/${film.split('/').map(encodeURIComponent).join('/')}`)).blob();
+  },
   filmPath: (id: string, q: Record<string, string | number | undefined>) => `${base(id)}/film?${query(q)}`,
   file: (id: string, path: string) => `${base(id)}/files/${path.split('/').map(encodeURIComponent).join('/')}`,
   made: (id: string, name: string) => `${base(id)}/${name}`,

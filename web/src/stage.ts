@@ -1,26 +1,27 @@
 // The large view and the one beside it, with their tools.
 import { h, host, type VNode } from './h';
-import { order, app, changed, footState, set, showFoot, showView, deviceNow, say, showError, type Tool, type ViewKind } from './store';
-import { readFilm, type RealFilm } from './dicom-film';
+import { order, app, changed, edit, footState, set, showFoot, showView, deviceNow, say, type Tool, type ViewKind } from './store';
 import { kNamedViews, FilmView, type Show } from './views/film-view';
 import { FootView } from './views/foot-view';
+import { filmTitle, realFilms, RealFilmView } from './views/real-film-view';
 import { kWindows, SliceView } from './views/slice-view';
-import { button, choice } from './widgets';
+import { giveFilms } from './upload';
+import { button, choice, filePick } from './widgets';
 import { kOrdinal, mm, rayName } from './words';
 
 let foot: FootView | null = null;
 let film: FilmView | null = null;
+let real: RealFilmView | null = null;
 const slices = new Map<string, SliceView>();
 
 export const footView = (): FootView => (foot ??= new FootView());
 export const filmView = (): FilmView => (film ??= new FilmView());
+export const realFilmView = (): RealFilmView => (real ??= new RealFilmView());
 export function sliceView(kind: 'along' | 'across' | 'drill'): SliceView {
   let v = slices.get(kind);
   if (!v) slices.set(kind, (v = new SliceView(kind)));
   return v;
 }
-
-export const realFilm = { list: [] as RealFilm[], at: 0 };
 
 const kViewNames: { id: ViewKind; name: string }[] = [
   { id: 'foot', name: 'Foot' },
@@ -36,12 +37,13 @@ export function updateViews(): void {
   for (const kind of app.views) {
     if (kind === 'foot') footView().update();
     else if (kind === 'film') filmView().update();
+    else if (kind === 'other') realFilmView().update();
     else if (kind === 'along' || kind === 'across' || kind === 'drill') sliceView(kind).update();
   }
 }
 
 function picker(pane: 0 | 1, now: ViewKind | null): VNode {
-  const items = pane === 1 ? [...kViewNames, ...(realFilm.list.length ? [{ id: 'other' as const, name: 'Real film' }] : [])] : kViewNames;
+  const items = pane === 1 ? [...kViewNames, ...(realFilms().length ? [{ id: 'other' as const, name: 'Real film' }] : [])] : kViewNames;
   return h(
     'select.view-pick',
     {
@@ -324,21 +326,7 @@ function filmTools(): VNode {
         null,
         range('Round the foot', v.orbital, -110, 110, 1, (x) => `${x}°`, (x) => v.aim(x, v.tilt), 'orbital'),
         range('Towards the toes', v.tilt, -50, 50, 1, (x) => `${x}°`, (x) => v.aim(v.orbital, x), 'tilt'),
-        h(
-          'label.file',
-          null,
-          h('span', null, 'A real film beside it'),
-          h('input', {
-            type: 'file',
-            multiple: true,
-            'data-test': 'real-film',
-            onchange: (e: Event) => {
-              const input = e.target as HTMLInputElement;
-              void besides([...(input.files ?? [])]);
-              input.value = '';
-            },
-          }),
-        ),
+        app.readOnly ? null : filePick('A real film beside it', false, (given) => void giveFilms(given).then((ok) => ok && besides()), 'real-film'),
       ),
     ),
   );
@@ -359,51 +347,40 @@ function filmFoot(): VNode {
   );
 }
 
-async function besides(files: File[]): Promise<void> {
-  for (const f of files) {
-    const got = await readFilm(f);
-    if (typeof got === 'string') showError({ what: got, where: 'real film', remedy: 'Uncompressed DICOM, PNG and JPEG can be shown.' });
-    else {
-      realFilm.list.push(got);
-      realFilm.at = realFilm.list.length - 1;
-    }
-  }
-  if (realFilm.list.length) {
-    showView(1, 'other');
-    say('The real film stands beside the simulated one. It is not stored.');
-  }
-}
+const kLikeIt: Record<string, string> = { dorsoplantar: 'dorsoplantar-15', oblique: 'oblique-30', lateral: 'lateral' };
 
-/** A picture of a check, to stand beside the simulated film. */
-export function showPicture(name: string, url: string): void {
-  if (!realFilm.list.some((f) => f.url === url)) realFilm.list.push({ name, url });
-  realFilm.at = realFilm.list.findIndex((f) => f.url === url);
+/** The film last given, or this one, beside a simulated one of the same view. */
+export function besides(id = realFilms().filter((f) => !f.after).at(-1)?.id): void {
+  const f = realFilms().find((x) => x.id === id);
+  if (!f) return;
+  realFilmView().chosen = f.id;
+  const like = kNamedViews.find((v) => v.word === f.view)?.word ?? kLikeIt[f.view ?? ''];
+  if (like) filmView().view(like);
   app.views = ['film', 'other'];
   changed();
 }
 
-function otherPane(): VNode {
-  const f = realFilm.list[realFilm.at];
-  return h('div.view.real', { key: 'real' }, f ? h('img', { src: f.url, alt: f.name }) : h('p.empty', null, 'No film was given.'));
-}
-
 function otherTools(): VNode {
+  const all = realFilms();
+  const now = realFilmView().film();
   return h(
     'div.tools',
     { key: 'other-tools' },
     h(
       'select',
-      {
-        'aria-label': 'Which film',
-        value: String(realFilm.at),
-        onchange: (e: Event) => {
-          realFilm.at = Number((e.target as HTMLSelectElement).value);
-          changed();
-        },
-      },
-      realFilm.list.map((f, i) => h('option', { value: String(i), key: f.url }, f.name)),
+      { 'aria-label': 'Which film', 'data-test': 'which-film', value: now?.id ?? '', onchange: (e: Event) => besides((e.target as HTMLSelectElement).value) },
+      all.map((f) => h('option', { value: f.id, key: f.id }, filmTitle(f))),
     ),
+    now && !now.after && !app.readOnly
+      ? button('Take off', () => void edit('film.remove', { id: now.id }).then((ok) => ok && say('The film was taken off the case. Undo brings it back.')), { test: 'film-remove' })
+      : null,
   );
+}
+
+/** What is to be known of the film that is shown. */
+function otherFoot(): VNode | null {
+  const f = realFilmView().film();
+  return f?.cautions?.length ? h('span.small', { 'data-test': 'film-cautions' }, f.cautions.join(' ')) : null;
 }
 
 function pane(index: 0 | 1, kind: ViewKind): VNode {
@@ -415,7 +392,7 @@ function pane(index: 0 | 1, kind: ViewKind): VNode {
       : kind === 'film'
         ? host(filmView().element, 'v-film')
         : kind === 'other'
-          ? otherPane()
+          ? host(realFilmView().element, 'v-real')
           : host(sliceView(kind).element, `v-${kind}`);
   const subject =
     kind === 'along' || kind === 'across'
@@ -428,7 +405,7 @@ function pane(index: 0 | 1, kind: ViewKind): VNode {
     { key: `pane${index}`, class: index === 0 ? 'large' : 'beside', 'aria-label': `${nameOf(kind)} ${subject}` },
     h('div.pane-head', null, picker(index, kind), subject ? h('span.subject', null, subject) : null, tools),
     view,
-    h('div.pane-foot', null, kind === 'foot' ? player() : kind === 'film' ? filmFoot() : kind === 'other' ? null : sliceFoot(kind)),
+    h('div.pane-foot', null, kind === 'foot' ? player() : kind === 'film' ? filmFoot() : kind === 'other' ? otherFoot() : sliceFoot(kind)),
   );
 }
 

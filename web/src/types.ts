@@ -229,7 +229,18 @@ export interface FollowupCheck {
   report?: string;
   measures?: Measure[];
   cautions?: string[];
+  films?: RealFilm[];
   [key: string]: unknown;
+}
+export interface RealFilm {
+  id: string;
+  name: string;
+  view: string | null;
+  date: string | null;
+  side: 'left' | 'right' | null;
+  cautions: string[];
+  /** Number of the check after the operation it belongs to. */
+  after?: number;
 }
 export interface CheckRow {
   ray?: number;
@@ -251,7 +262,7 @@ export interface Upload {
   name: string;
   bytes: number;
 }
-export type Part = 'images' | 'other' | 'followup';
+export type Part = 'images' | 'other' | 'films' | 'followup';
 
 export interface CaseState {
   id: string;
@@ -269,6 +280,8 @@ export interface CaseState {
   job: Job | null;
   uploads: Partial<Record<Part, Upload[]>>;
   images: ScanFacts | null;
+  /** Real films taken before the operation. */
+  films?: RealFilm[];
   edits: Record<string, unknown> | null;
   plan: Plan | null;
   theatre: { steps: TheatreStep[]; instruments: string[] } | null;

@@ -112,6 +112,18 @@ export async function importImages(id: string, part: 'images' | 'other', given: 
   return readUploaded(id, part, series);
 }
 
+/** Real films taken before the operation, kept in the case; true when they are there. */
+export async function giveFilms(given: Given[]): Promise<boolean> {
+  const id = app.state?.id;
+  if (!id || !given.length || !(await send(id, 'films', given))) return false;
+  if (!(await readUploaded(id, 'films'))) {
+    await api.dropUpload(id, 'films').catch(() => undefined);
+    return false;
+  }
+  take(await api.state(id));
+  return true;
+}
+
 export async function readUploaded(id: string, part: Part, series?: string): Promise<boolean> {
   try {
     const { job } = await api.import(id, part, series);

@@ -2,7 +2,8 @@
 import { api } from '../api';
 import { h, type VNode } from '../h';
 import { app, boardOrder, changed, edit, told } from '../store';
-import { showPicture } from '../stage';
+import { besides } from '../stage';
+import { filmTitle } from '../views/real-film-view';
 import type { CheckRow, ExportItem, FollowupCheck } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
@@ -113,6 +114,9 @@ function check(c: FollowupCheck): VNode {
       h('tbody', null, (c.rays ?? []).map((r) => checkRow(r, `Ray ${r.ray}`)), (c.devices ?? []).map((d) => checkRow(d, d.id ?? 'device'))),
     ),
     c.cautions?.length ? h('ul.reasons.mild', null, c.cautions.map((w) => h('li', null, w))) : null,
+    c.films?.length
+      ? h('div.row', null, c.films.map((f) => button(`Beside the simulated film: ${filmTitle(f)}`, () => besides(f.id), { key: f.id, class: 'quiet' })))
+      : null,
     c.report ? h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check') : null,
   );
 }
@@ -260,7 +264,6 @@ function exportsBlock(): VNode {
   const id = app.state!.id;
   const list = exportList ?? [];
   const { single, groups } = grouped(list);
-  const pictures = list.filter((e) => /^followup\/.*film.*\.png$/i.test(e.path));
   const link = (e: ExportItem, words: string): VNode =>
     h('li', { key: e.path }, fetchLink(api.file(id, e.path), words, e.bytes ? `${e.name}, ${bytes(e.bytes)}` : ''));
   return section(
@@ -277,9 +280,6 @@ function exportsBlock(): VNode {
         h('li', { key: what }, h('details', null, h('summary', null, `${what} (${items.length})`), h('ul', null, items.map((e) => link(e, e.name))))),
       ),
     ),
-    pictures.length
-      ? h('div.row', null, pictures.map((p) => button(`Beside the simulated film: ${p.name}`, () => showPicture(p.name, api.file(id, p.path)), { key: p.path, class: 'quiet' })))
-      : null,
   );
 }
 

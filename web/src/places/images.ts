@@ -2,7 +2,9 @@
 import { api } from '../api';
 import { h, type VNode } from '../h';
 import { app, changed, edit, refetch, say, set, showFoot, showView } from '../store';
-import { importImages, planNow, readUploaded, type Given } from '../upload';
+import { besides } from '../stage';
+import { giveFilms, importImages, planNow, readUploaded, type Given } from '../upload';
+import { filmTitle } from '../views/real-film-view';
 import type { Body, Vec } from '../types';
 import { button, cautions, filePick, section, work } from '../widgets';
 import { bytes, day, num, person } from '../words';
@@ -241,6 +243,31 @@ function facts(): VNode {
   return section('The scan', preview, h('dl.facts', null, rows.map(([k, v]) => [h('dt', null, k), h('dd', null, v)])));
 }
 
+function films(): VNode {
+  const list = app.state?.films ?? [];
+  return section(
+    'Films before the operation',
+    list.length
+      ? h(
+          'ul.films',
+          { 'data-test': 'films' },
+          list.map((f) =>
+            h(
+              'li',
+              { key: f.id },
+              app.state?.plan
+                ? button(filmTitle(f), () => besides(f.id), { class: 'quiet', title: 'Beside the simulated film' })
+                : filmTitle(f),
+              f.view ? h('span.small', null, ` ${f.name}`) : null,
+              f.cautions.map((c) => h('p.small', null, `▲ ${c}`)),
+            ),
+          ),
+        )
+      : null,
+    app.readOnly ? null : h('div.row', null, filePick('Choose films', false, (given) => void giveFilms(given).then((ok) => ok && app.state?.plan && besides()), 'pick-films-before')),
+  );
+}
+
 const take = (part: 'images' | 'other') => (given: Given[]) => {
   const first = part === 'images' && app.state?.status === 'empty';
   void importImages(app.state!.id, part, given, form.series || undefined).then((ok) => {
@@ -340,6 +367,7 @@ export function images(): (VNode | null)[] {
     cautions('Found in this case', s.plan?.cautions),
     bones(),
     s.plan ? corrections() : null,
+    s.images ? films() : null,
     s.images ? giveImages() : null,
   ];
 }

@@ -1,10 +1,9 @@
 // What the C-arm will show: a simulated film for any place of the tube, changed while dragging.
 import { api } from '../api';
 import { filmScale } from '../png';
-import { addMeasure, app, changed, say, shapeKey, told } from '../store';
-import { num } from '../words';
-import { follow } from './drag';
-import { putLabels, type Label } from './labels';
+import { app, changed, shapeKey, told } from '../store';
+import type { Label } from './labels';
+import { PictureView } from './picture-view';
 
 export type Show = 'injured' | 'reduced' | 'metal';
 export const kNamedViews: { word: string; name: string; orbital: number; tilt: number }[] = [
@@ -72,67 +71,27 @@ export function filmEdges(side: 'left' | 'right', orbital: number, tilt: number)
   return { left: wordsOf(back(right)), right: wordsOf(right), top: wordsOf(up), bottom: wordsOf(back(up)) };
 }
 
-/** Points in pixels of the picture as it is shown. */
-interface HandMeasure {
-  kind: 'distance' | 'angle';
-  points: [number, number][];
-}
-
-export class FilmView {
-  readonly element = document.createElement('div');
+export class FilmView extends PictureView {
   orbital = 0;
   tilt = 15;
   named = 'dorsoplantar-15';
   show: Show = 'metal';
-  private readonly image = document.createElement('img');
-  private readonly svg = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
-  private readonly words = document.createElement('div');
   private inFlight = false;
   private shownIn = '';
   private shownKey = '';
   private url = '';
-  private points: [number, number][] = [];
-  private grabbed: 'tube' | null = null;
-  private mmPerPixel: number | null = null;
 
-  constructor(private readonly test = 'view-film') {
-    this.element.className = 'view film-view';
-    this.element.tabIndex = 0;
-    this.element.setAttribute('role', 'application');
-    this.element.setAttribute('aria-label', 'C-arm, simulated film. Drag or use the arrow keys to move the tube.');
-    this.element.dataset['test'] = this.test;
-    this.image.alt = '';
-    this.image.draggable = false;
-    this.svg.setAttribute('class', 'overlay');
-    this.svg.setAttribute('aria-hidden', 'true');
-    this.words.className = 'labels';
-    this.element.append(this.image, this.svg, this.words);
-    this.image.onload = () => this.overlay();
-    new ResizeObserver(() => this.overlay()).observe(this.element);
-    follow(this.element, {
-      start: () => {
-        this.grabbed = app.tool === 'look' || app.tool === 'place' ? 'tube' : null;
-      },
-      move: (dx, dy) => {
-        if (this.grabbed === 'tube') this.aim(this.orbital + dx * 0.4, this.tilt - dy * 0.3);
-      },
-      end: (x, y, moved) => {
-        if (!moved) this.click(x, y);
-        else changed();
-      },
-    });
-    this.element.addEventListener('keydown', (e) => {
-      const way = { ArrowLeft: [-2, 0], ArrowRight: [2, 0], ArrowUp: [0, 2], ArrowDown: [0, -2] }[e.key];
-      if (e.key === 'Escape') {
-        this.points = [];
-        app.tool = 'look';
-        changed();
-      }
-      if (!way || e.target !== this.element) return;
-      e.preventDefault();
-      e.stopPropagation();
-      this.aim(this.orbital + way[0]!, this.tilt + way[1]!);
-    });
+  constructor() {
+    super('view-film', 'film-view', 'C-arm, simulated film. Drag or use the arrow keys to move the tube.');
+  }
+
+  protected override drag(dx: number, dy: number): void {
+    this.aim(this.orbital + dx * 0.4, this.tilt - dy * 0.3);
+  }
+  protected override key(key: string): boolean {
+    const way = { ArrowLeft: [-2, 0], ArrowRight: [2, 0], ArrowUp: [0, 2], ArrowDown: [0, -2] }[key];
+    if (way) this.aim(this.orbital + way[0]!, this.tilt + way[1]!);
+    return !!way;
   }
 
   aim(orbital: number, tilt: number): void {
@@ -162,9 +121,17 @@ export class FilmView {
     return viewName(this.named, this.orbital, this.tilt);
   }
 
-  /** Of the view, in measures kept. */
-  private name(): string {
+  protected name(): string {
     return `film:${this.named || `${this.orbital},${this.tilt}`}:${this.show}`;
+  }
+  protected override aliases(): string[] {
+    return [`film:${this.orbital},${this.tilt}:${this.show}`];
+  }
+  protected footState(): 'injured' | 'reduced' {
+    return this.show === 'injured' ? 'injured' : 'reduced';
+  }
+  protected plane(): string {
+    return 'on the detector';
   }
 
   private query(): Record<string, string | number | undefined> {
@@ -212,71 +179,8 @@ export class FilmView {
     this.update();
   }
 
-  /** The picture's place in the element: it is shown whole. */
-  private frame(): { x: number; y: number; k: number } {
-    const w = this.element.clientWidth;
-    const h = this.element.clientHeight;
-    const iw = this.image.naturalWidth || 1;
-    const ih = this.image.naturalHeight || 1;
-    const k = Math.min(w / iw, h / ih);
-    return { x: (w - iw * k) / 2, y: (h - ih * k) / 2, k };
-  }
-
-  private click(x: number, y: number): void {
-    if (app.tool !== 'distance' && app.tool !== 'angle') return;
-    const f = this.frame();
-    this.points.push([(x - f.x) / f.k, (y - f.y) / f.k]);
-    if (!this.mmPerPixel) {
-      this.points = [];
-      say('This film tells no size, so nothing can be measured on it.');
-    } else if (this.points.length === (app.tool === 'distance' ? 2 : 3)) {
-      const m: HandMeasure = { kind: app.tool, points: this.points };
-      const k = this.mmPerPixel;
-      // Kept in mm on the detector, from the picture's corner: the same whatever the picture's size.
-      addMeasure({ view: this.name(), kind: m.kind, points: m.points.map(([px, py]) => [px * k, py * k, 0]), state: this.show === 'injured' ? 'injured' : 'reduced' });
-      this.points = [];
-      say(`${this.textOf(m)}, on the detector`);
-    }
-    this.overlay();
-  }
-  private textOf(m: HandMeasure): string {
-    const [a, b, c] = m.points;
-    if (m.kind === 'angle' && a && b && c) {
-      const u = Math.atan2(a[1] - b[1], a[0] - b[0]);
-      const v = Math.atan2(c[1] - b[1], c[0] - b[0]);
-      let d = Math.abs(u - v);
-      if (d > Math.PI) d = 2 * Math.PI - d;
-      return `${num((d * 180) / Math.PI)}°`;
-    }
-    const px = a && b ? Math.hypot(a[0] - b[0], a[1] - b[1]) : 0;
-    return `${num(px * (this.mmPerPixel ?? 0))} mm`;
-  }
-
-  private overlay(): void {
-    const w = this.element.clientWidth;
-    const h = this.element.clientHeight;
-    this.svg.setAttribute('viewBox', `0 0 ${w} ${h}`);
-    const f = this.frame();
-    const out: string[] = [];
+  protected labels(): Label[] {
     const labels: Label[] = [];
-    const at = (p: [number, number]): [number, number] => [f.x + p[0] * f.k, f.y + p[1] * f.k];
-    const all: HandMeasure[] = [];
-    const scale = this.mmPerPixel;
-    if (scale)
-      for (const m of app.state?.measures_drawn ?? [])
-        if (m.view === this.name() || m.view === `film:${this.orbital},${this.tilt}:${this.show}`)
-          all.push({ kind: m.kind, points: m.points.map((q) => [q[0] / scale, q[1] / scale]) });
-    if (this.points.length) all.push({ kind: 'distance', points: this.points });
-    for (const m of all) {
-      const ps = m.points.map(at);
-      const d = ps.map((p, i) => `${i ? 'L' : 'M'}${p[0]} ${p[1]}`).join('');
-      out.push(`<path class="halo" d="${d}"/><path class="hand" d="${d}"/>`);
-      for (const p of ps) out.push(`<circle class="hand" cx="${p[0]}" cy="${p[1]}" r="3"/>`);
-      if (ps.length > 1) {
-        const p = m.kind === 'angle' ? ps[1]! : [(ps[0]![0] + ps[1]![0]) / 2, (ps[0]![1] + ps[1]![1]) / 2];
-        labels.push({ cls: 'measure', text: this.textOf(m), x: p[0]!, y: p[1]! });
-      }
-    }
     const side = app.state?.plan?.side;
     if (side) {
       const edges = filmEdges(side, this.orbital, this.tilt);
@@ -285,7 +189,6 @@ export class FilmView {
       labels.push({ cls: `side-mark ${edges.left.startsWith('lateral') ? 'left' : 'right'}`, text: side === 'left' ? 'L' : 'R' });
     }
     labels.push({ cls: 'margin', text: `${side ? `${side.toUpperCase()} · ` : ''}simulated · ${this.title()}` });
-    this.svg.innerHTML = out.join('');
-    putLabels(this.words, labels);
+    return labels;
   }
 }

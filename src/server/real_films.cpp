@@ -1,0 +1,157 @@
+#include "server/real_films.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+
+#include "dicom/film_reader.h"
+#include "report/words.h"
+#include "server/files.h"
+#include "workspace/grey_png.h"
+
+namespace rayset::server {
+namespace fs = std::filesystem;
+
+namespace {
+
+constexpr std::size_t kMostFilms = 500;
+
+std::string bytesOf(const fs::path& file, std::size_t most = std::string::npos) {
+  std::ifstream in(file, std::ios::binary);
+  std::string out;
+  if (most == std::string::npos) return {std::istreambuf_iterator<char>(in), {}};
+  out.resize(most);
+  in.read(out.data(), static_cast<std::streamsize>(most));
+  out.resize(static_cast<std::size_t>(in.gcount()));
+  return out;
+}
+
+/// ".png", ".jpg", or "" for what is neither, by the first bytes.
+std::string pictureEnding(const fs::path& file) {
+  const std::string head = bytesOf(file, 8);
+  if (head == "\x89PNG\r\n\x1A\n") return ".png";
+  if (head.rfind("\xFF\xD8\xFF", 0) == 0) return ".jpg";
+  return {};
+}
+
+int highestNumber(const fs::path& folder) {
+  int last = 0;
+  std::error_code problem;
+  for (const auto& entry : fs::directory_iterator(folder, problem)) {
+    const std::string stem = entry.path().stem().string();
+    if (!stem.empty() && stem.size() < 8 &&
+        std::all_of(stem.begin(), stem.end(), [](char c) { return c >= '0' && c <= '9'; }))
+      last = std::max(last, std::stoi(stem));
+  }
+  return last;
+}
+
+Json factsOfFilm(const FilmInfo& info, std::vector<std::string> cautions, const Json& images, const std::string& side) {
+  const std::string patient = images.is_object() ? images.value("patient_id", std::string()) : std::string();
+  if (!patient.empty() && !info.patient_id.empty() && info.patient_id != patient)
+    cautions.push_back(
+        fmt::format("This film belongs to another patient: {}, the CT is of {}.", info.patient_id, patient));
+  if (info.quality_control)
+    cautions.emplace_back(
+        "Its header says that this is no picture of a person: a simulated film, or a test of quality.");
+  const std::string on = !info.side ? "" : *info.side == Side::kRight ? "right" : "left";
+  if (!on.empty() && !side.empty() && on != side)
+    cautions.push_back(fmt::format("This film shows the {} foot; the {} foot is planned.", on, side));
+  return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
+          {"date", words::date(info.study_date)},
+          {"side", on.empty() ? Json(nullptr) : Json(on)},
+          {"cautions", cautions}};
+}
+
+}  // namespace
+
+std::string givenName(const std::string& name) {
+  const std::size_t end = name.find('_');
+  const bool numbered =
+      end == 5 && std::all_of(name.begin(), name.begin() + 5, [](char c) { return c >= '0' && c <= '9'; });
+  return numbered ? name.substr(end + 1) : name;
+}
+
+Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const Json& images, const std::string& side,
+                       const Progress& progress) {
+  std::vector<fs::path> files;
+  for (const auto& entry : fs::recursive_directory_iterator(laid_out))
+    if (entry.is_regular_file()) files.push_back(entry.path());
+  std::sort(files.begin(), files.end());
+  const int last = highestNumber(folder);
+  if (files.empty() || files.size() + static_cast<std::size_t>(last) > kMostFilms)
+    return fail(Fault::kRequest, files.empty() ? "there are no films among these files" : "these are too many films",
+                "films", fmt::format("Give films of this foot, at most {} in all.", kMostFilms));
+  Json out = Json::array();
+  for (std::size_t n = 0; n < files.size(); ++n) {
+    if (progress.cancelled()) return cancelledError();
+    const std::string given = givenName(files[n].filename().string());
+    std::string ending = pictureEnding(files[n]);
+    Json film;
+    if (ending.empty()) {
+      auto scan = readFilm(files[n]);
+      if (!scan) {
+        Error error = scan.error();
+        error.where = given;
+        error.remedy += " PNG and JPEG pictures of films can be shown too.";
+        return tl::unexpected(error);
+      }
+      ending = ".dcm";
+      film = factsOfFilm(scan->info, scan->cautions, images, side);
+    } else {
+      film = {{"view", nullptr},
+              {"date", nullptr},
+              {"side", nullptr},
+              {"cautions", {"A picture, not DICOM: nothing in it tells whose foot it is, or its size."}}};
+    }
+    const std::string name = fmt::format("{:04}{}", last + static_cast<int>(n) + 1, ending);
+    std::error_code problem;
+    fs::create_hard_link(files[n], folder / name, problem);
+    if (problem) fs::copy_file(files[n], folder / name, problem);
+    if (problem)
+      return fail(Fault::kInternal, "the film cannot be put in place: " + problem.message(), given,
+                  "Check free space and permissions.");
+    film["id"] = "films/" + name;
+    film["name"] = given;
+    out.push_back(std::move(film));
+  }
+  return out;
+}
+
+Result<FilmPicture> filmPicture(const fs::path& file) {
+  if (const std::string ending = pictureEnding(file); !ending.empty())
+    return FilmPicture{typeOf("x" + ending), bytesOf(file)};
+  const auto scan = readFilm(file);
+  if (!scan) return tl::unexpected(scan.error());
+  const Film shown = displayed(scan->film, scan->info);
+  // Square pixels, each the mean of what it covers.
+  const double aspect = scan->info.aspect > 0 ? scan->info.aspect : 1, high = shown.rows * aspect;
+  const double step = std::max(1.0, std::max(static_cast<double>(shown.columns), high) / kFilmSide);
+  const int width = std::max(1, static_cast<int>(shown.columns / step)),
+            height = std::max(1, static_cast<int>(high / step));
+  const double down = step / aspect;
+  std::vector<std::uint8_t> grey(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
+  const auto span = [](int n, double by, int most) {
+    const int from = std::min(most - 1, static_cast<int>(n * by));
+    return std::pair(from, std::clamp(static_cast<int>((n + 1) * by), from + 1, most));
+  };
+  for (int r = 0; r < height; ++r) {
+    const auto [top, bottom] = span(r, down, shown.rows);
+    for (int c = 0; c < width; ++c) {
+      const auto [left, right] = span(c, step, shown.columns);
+      double sum = 0;
+      for (int y = top; y < bottom; ++y)
+        for (int x = left; x < right; ++x) sum += static_cast<double>(shown.at(x, y));
+      grey[static_cast<std::size_t>(r) * static_cast<std::size_t>(width) + static_cast<std::size_t>(c)] =
+          static_cast<std::uint8_t>(std::lround(255 * std::clamp(sum / ((bottom - top) * (right - left)), 0.0, 1.0)));
+    }
+  }
+  const FilmSpacing& spacing = scan->info.spacing;
+  const auto png = greyPng(grey, width, height, spacing.known() ? spacing.column_mm * step : 0);
+  if (!png) return tl::unexpected(png.error());
+  return FilmPicture{"image/png", {png->begin(), png->end()}};
+}
+
+}  // namespace rayset::server

@@ -1,0 +1,83 @@
+// A real film of the patient, to stand beside the simulated one: as its header wants it shown, decoded by the server.
+import { api } from '../api';
+import { filmScale } from '../png';
+import { app, told } from '../store';
+import type { RealFilm } from '../types';
+import { day } from '../words';
+import type { Label } from './labels';
+import { PictureView } from './picture-view';
+
+/** Those given before the operation, then those of the checks after it; `picture`: what a check drew on a film. */
+export function realFilms(): RealFilm[] {
+  const s = app.state;
+  if (!s) return [];
+  const after = (s.followup?.checks ?? []).flatMap((c) => (c.films ?? []).map((f) => ({ ...f, after: c.n })));
+  return [...(s.films ?? []), ...after];
+}
+
+export const filmTitle = (f: RealFilm): string =>
+  [f.view ?? f.name, f.date ? day(f.date) : '', f.after ? `check ${f.after}` : ''].filter(Boolean).join(' · ');
+
+export class RealFilmView extends PictureView {
+  /** Which film; the first where there is no such one. */
+  chosen = '';
+  private shownKey = '';
+  private url = '';
+
+  constructor() {
+    super('view-real', 'film-view real', 'Real film. Drag to move it, wheel or plus and minus to bring it nearer.');
+  }
+
+  film(): RealFilm | null {
+    const all = realFilms();
+    return all.find((f) => f.id === this.chosen) ?? all[0] ?? null;
+  }
+
+  protected name(): string {
+    return `film:${this.film()?.id ?? ''}`;
+  }
+  protected footState(): 'injured' | 'reduced' {
+    return this.film()?.after ? 'reduced' : 'injured';
+  }
+  protected plane(): string {
+    return 'by the size that the film tells';
+  }
+  protected labels(): Label[] {
+    const f = this.film();
+    if (!f) return [{ cls: 'margin', text: 'No film was given.' }];
+    const size = this.mmPerPixel ? '' : ' · tells no size';
+    return [{ cls: f.cautions?.length ? 'margin out' : 'margin', text: `${f.cautions?.length ? '▲ ' : ''}real · ${filmTitle(f)}${size}` }];
+  }
+
+  update(): void {
+    const state = app.state;
+    const film = this.film();
+    if (!state || !this.element.isConnected) return;
+    this.overlay();
+    const key = film ? `${state.id} ${film.id}` : '';
+    if (key === this.shownKey) return;
+    this.shownKey = key;
+    this.whole();
+    if (film) void this.fetch(state.id, film, key);
+  }
+
+  private async fetch(id: string, film: RealFilm, key: string): Promise<void> {
+    this.element.classList.add('waiting');
+    delete this.element.dataset['shown'];
+    try {
+      const blob = await api.realFilm(id, film.id);
+      if (key !== this.shownKey) return;
+      const before = this.url;
+      this.mmPerPixel = await filmScale(blob);
+      this.url = URL.createObjectURL(blob);
+      this.image.src = this.url;
+      this.image.alt = `Real film: ${filmTitle(film)}`;
+      this.element.dataset['shown'] = film.id;
+      if (before) URL.revokeObjectURL(before);
+    } catch (error) {
+      told(error);
+    } finally {
+      this.element.classList.remove('waiting');
+    }
+  }
+}
