@@ -4,9 +4,12 @@
 #include <fmt/format.h>
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <fstream>
 #include <random>
 
+#include "dicom/film_reader.h"
+#include "dicom/film_writer.h"
 #include "dicom/phantom_series.h"
 
 namespace rayset::test {
@@ -74,6 +77,34 @@ TEST(Nesting, AbsurdDepthIsLeftAsideAndOrdinaryDepthIsNot) {
       }
 }
 
+/// One of five kinds of damage, in turn.
+std::string damaged(const std::string& good, int round, std::mt19937& random) {
+  const auto below = [&](std::size_t n) { return static_cast<std::size_t>(random() % n); };
+  std::string bad = good;
+  switch (round % 5) {
+    case 0:  // a few bytes anywhere
+      for (std::size_t n = 1 + below(8); n > 0; --n) bad[below(bad.size())] = static_cast<char>(random());
+      break;
+    case 1:  // the header only
+      for (std::size_t n = 1 + below(4); n > 0; --n)
+        bad[132 + below(std::min<std::size_t>(1800, bad.size() - 132))] = static_cast<char>(random());
+      break;
+    case 2:  // lengths and counts: 0xff in place of a byte
+      for (std::size_t n = 1 + below(3); n > 0; --n) bad[132 + below(bad.size() - 132)] = '\xff';
+      break;
+    case 3:  // cut short, sometimes with rubbish at the end
+      bad.resize(1 + below(bad.size()));
+      if (round % 2) bad += std::string(below(64), static_cast<char>(random()));
+      break;
+    default: {  // a piece moved elsewhere
+      const std::size_t from = below(bad.size()), to = below(bad.size());
+      const std::size_t length = std::min({1 + below(64), bad.size() - from, bad.size() - to});
+      bad.replace(to, length, good.substr(from, length));
+    }
+  }
+  return bad;
+}
+
 struct FuzzCase {
   Compression compression;
   bool enhanced;
@@ -91,33 +122,10 @@ TEST_P(Fuzz, DamagedFilesNeverCrash) {
   const fs::path file = imageFile(folder.path(), c.enhanced ? 1 : 4);
   const std::string good = bytesOf(file);
   std::mt19937 random(20240315u + static_cast<unsigned>(c.compression) * 2 + c.enhanced);
-  const auto below = [&](std::size_t n) { return static_cast<std::size_t>(random() % n); };
   int read = 0, refused = 0;
   constexpr int kRounds = 150;
   for (int round = 0; round < kRounds; ++round) {
-    std::string bad = good;
-    switch (round % 5) {
-      case 0:  // a few bytes anywhere
-        for (std::size_t n = 1 + below(8); n > 0; --n) bad[below(bad.size())] = static_cast<char>(random());
-        break;
-      case 1:  // the header only
-        for (std::size_t n = 1 + below(4); n > 0; --n)
-          bad[132 + below(std::min<std::size_t>(1800, bad.size() - 132))] = static_cast<char>(random());
-        break;
-      case 2:  // lengths and counts: 0xff in place of a byte
-        for (std::size_t n = 1 + below(3); n > 0; --n) bad[132 + below(bad.size() - 132)] = '\xff';
-        break;
-      case 3:  // cut short, sometimes with rubbish at the end
-        bad.resize(1 + below(bad.size()));
-        if (round % 2) bad += std::string(below(64), static_cast<char>(random()));
-        break;
-      default: {  // a piece moved elsewhere
-        const std::size_t from = below(bad.size()), to = below(bad.size());
-        const std::size_t length = std::min({1 + below(64), bad.size() - from, bad.size() - to});
-        bad.replace(to, length, good.substr(from, length));
-      }
-    }
-    std::ofstream(file, std::ios::binary | std::ios::trunc) << bad;
+    std::ofstream(file, std::ios::binary | std::ios::trunc) << damaged(good, round, random);
     const auto scan = readCt(folder.path());
     if (scan) {
       ++read;
@@ -131,6 +139,61 @@ TEST_P(Fuzz, DamagedFilesNeverCrash) {
   EXPECT_GT(read, 0);
   EXPECT_GT(refused, 0);
 }
+
+class FilmFuzz : public ::testing::TestWithParam<Compression> {};
+
+TEST_P(FilmFuzz, DamagedFilmsNeverCrash) {
+  TemporaryFolder folder;
+  const fs::path file = folder / "film.dcm";
+  Film film(40, 48);
+  for (std::size_t n = 0; n < film.values.size(); ++n) film.values[n] = static_cast<float>((n * 37) % 4000);
+  std::mt19937 random(20261126u + static_cast<unsigned>(GetParam()));
+  int read = 0, refused = 0;
+  using Kind = FilmWriteInfo::Kind;
+  for (const Kind kind : {Kind::kDigital, Kind::kComputed, Kind::kAngiography}) {
+    FilmWriteInfo info;
+    info.kind = kind;
+    info.compression = GetParam();
+    info.patient_id = "RS-17";
+    info.study_description = "Fuß rechts, Belastung";
+    info.side = Side::kRight;
+    info.view = FilmView::kLateral;
+    info.column_mm = info.row_mm = 0.15;
+    info.source_detector_mm = 1016;
+    info.source_patient_mm = 956;
+    info.window_low = 100;
+    info.window_high = 3000;
+    ASSERT_TRUE(writeFilm(file, film, info));
+    const std::string good = bytesOf(file);
+    for (int round = 0; round < 400; ++round) {
+      std::ofstream(file, std::ios::binary | std::ios::trunc) << damaged(good, round, random);
+      const auto scan = readFilm(file);
+      if (scan) {
+        ++read;
+        const Film& got = scan->film;
+        ASSERT_EQ(got.values.size(), static_cast<std::size_t>(got.columns) * static_cast<std::size_t>(got.rows));
+        const Film shown = displayed(got, scan->info);
+        ASSERT_EQ(shown.values.size(), got.values.size());
+        for (const float v : shown.values)
+          ASSERT_TRUE(v >= 0 && v <= 1) << "kind " << static_cast<int>(kind) << " round " << round << ": " << v;
+        if (scan->info.spacing.known()) {
+          ASSERT_TRUE(scan->info.spacing.column_mm > 0 && std::isfinite(scan->info.spacing.column_mm)) << round;
+        }
+      } else {
+        ++refused;
+        ASSERT_FALSE(scan.error().what.empty());
+        ASSERT_FALSE(scan.error().remedy.empty()) << scan.error().message();
+        ASSERT_NE(scan.error().where.find("film.dcm"), std::string::npos) << scan.error().message();
+      }
+    }
+  }
+  EXPECT_GT(read, 0);
+  EXPECT_GT(refused, 0);
+}
+
+INSTANTIATE_TEST_SUITE_P(All, FilmFuzz,
+                         ::testing::Values(Compression::kNone, Compression::kRle, Compression::kJpegLossless,
+                                           Compression::kJpegLs));
 
 std::vector<FuzzCase> cases() {
   std::vector<FuzzCase> all;
