@@ -4,6 +4,7 @@
 #include <algorithm>
 
 #include "anatomy/procedural_foot.h"
+#include "bones/labelling.h"
 #include "bones/segment.h"
 #include "geometry/ray_caster.h"
 #include "phantom/injury_spec.h"
@@ -80,3 +81,65 @@ TEST(Fragments, AFleckIsToldWithItsSizeAndPlace) {
 
 }  // namespace
 }  // namespace rayset
+
+namespace rayset::bones {
+namespace {
+
+TEST(BrokenBase, ACornerThatTouchesANeighbourStaysTheMetatarsals) {
+  // A ball for the second metatarsal and a smaller one for its corner, broken off, which has grown together in the
+  // image with the ball beside it: the two are one piece, and that is no larger than the whole ball is expected to be.
+  constexpr double kSoft = 40, kBoneHu = 900, kH = 0.5, kRadius = 7, kCorner = 4.5;
+  const Vec3 m2(11, 12, 12), corner = m2 + Vec3(kRadius + 1.2 + kCorner, 0, 0),
+                             c3 = corner + Vec3(kCorner + kRadius - 0.5, 0, 0);
+  ScanImage scan;
+  scan.levels = {kSoft, 10, kBoneHu, 300};
+  Image& g = scan.grey;
+  g.h = kH;
+  g.size = {92, 48, 48};
+  g.v.resize(static_cast<std::size_t>(g.size.prod()));
+  std::vector<std::uint8_t> exterior(g.v.size());
+  const auto at = [&](const Vec3& p) {
+    return g.offset(static_cast<int>(std::lround(p.x() / kH)), static_cast<int>(std::lround(p.y() / kH)),
+                    static_cast<int>(std::lround(p.z() / kH)));
+  };
+  for (int k = 0; k < g.size.z(); ++k)
+    for (int j = 0; j < g.size.y(); ++j)
+      for (int i = 0; i < g.size.x(); ++i) {
+        const Vec3 p = kH * Vec3(i, j, k);
+        const double main = (p - m2).norm() - kRadius, apart = (p - corner).norm() - kCorner,
+                     beside = (p - c3).norm() - kRadius;
+        const double in = 0.5 * std::erfc(std::min({main, apart, beside}) / 0.5);
+        const std::size_t n = g.offset(i, j, k);
+        g.v[n] = static_cast<float>(kSoft + (kBoneHu - kSoft) * in);
+        exterior[n] = in < 0.4 ? 1 : 0;
+      }
+  scan.calm = g;
+  const auto bone = [](Bone id, const Surface& mesh) {
+    DeformedBone out;
+    out.id = id;
+    out.found = true;
+    out.mesh = mesh;
+    return out;
+  };
+  Surface whole = makeSphere(m2, kRadius, 3);
+  const Surface apart = makeSphere(corner, kCorner, 3);
+  const auto first = static_cast<std::uint32_t>(whole.vertices.size());
+  whole.vertices.insert(whole.vertices.end(), apart.vertices.begin(), apart.vertices.end());
+  for (const auto& t : apart.triangles) whole.triangles.push_back({t[0] + first, t[1] + first, t[2] + first});
+  const std::vector<double> core(2, 1.3);
+  const auto labels = [&](Bone broken) {
+    return labelBones(scan, exterior, {bone(broken, whole), bone(Bone::kC3, makeSphere(c3, kRadius, 3))}, core).labels;
+  };
+  const auto found = labels(Bone::kM2);
+  EXPECT_EQ(found[at(m2)], label(Bone::kM2));
+  EXPECT_EQ(found[at(corner)], label(Bone::kM2));
+  EXPECT_EQ(found[at(c3)], label(Bone::kC3));
+  EXPECT_EQ(found[at(c3 - Vec3(5, 0, 0))], label(Bone::kC3)) << "up to where they touch";
+  // Other bones do not break so: what lies in a neighbour's piece is the neighbour's.
+  const auto other = labels(Bone::kC2);
+  EXPECT_EQ(other[at(m2)], label(Bone::kC2));
+  EXPECT_EQ(other[at(corner)], label(Bone::kC3));
+}
+
+}  // namespace
+}  // namespace rayset::bones

@@ -78,6 +78,13 @@ function card(c: CaseSummary, open: (id: string) => void): VNode {
   );
 }
 
+/** The name that was typed, for the case that is begun now. */
+export function typedName(): string {
+  const name = list.name.trim();
+  list.name = '';
+  return name;
+}
+
 export function caseList(open: (id: string) => void, begin: (given: Given[], name: string) => void): VNode[] {
   return [
     h('a.skip', { href: '#cases', key: 'skip' }, 'To the cases'),
@@ -105,19 +112,17 @@ export function caseList(open: (id: string) => void, begin: (given: Given[], nam
         h(
           'div.row',
           null,
-          filePick('Choose a folder', true, (g) => begin(g, ''), 'new-folder'),
-          filePick('Choose an archive', false, (g) => begin(g, ''), 'new-archive', '.zip,.tar,.gz,.tgz,.dcm'),
+          filePick('Choose a folder', true, (g) => begin(g, typedName()), 'new-folder'),
+          filePick('Choose an archive', false, (g) => begin(g, typedName()), 'new-archive', '.zip,.tar,.gz,.tgz,.dcm'),
           h(
             'form.row',
             {
               onsubmit: (e: Event) => {
                 e.preventDefault();
-                const name = list.name.trim();
-                list.name = '';
-                begin([], name || 'New case');
+                begin([], typedName() || 'New case');
               },
             },
-            h('label.field', null, h('span', null, 'Name'), h('input', { type: 'text', value: list.name, 'data-test': 'new-name', oninput: (e: Event) => ((list.name = (e.target as HTMLInputElement).value), changed()) })),
+            h('label.field', null, h('span', null, 'Name, if it should have one'), h('input', { type: 'text', value: list.name, 'data-test': 'new-name', oninput: (e: Event) => ((list.name = (e.target as HTMLInputElement).value), changed()) })),
             h('button', { type: 'submit', 'data-test': 'new-case' }, 'New case'),
           ),
         ),

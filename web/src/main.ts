@@ -1,7 +1,7 @@
 // The page: which case, which place, keys, dropped files.
 import { api } from './api';
 import { board, boardLine } from './board';
-import { caseList, loadCases } from './cases';
+import { caseList, loadCases, typedName } from './cases';
 import { h, render, type Child, type VNode } from './h';
 import { mesh } from './meshes';
 import { fixation } from './places/fixation';
@@ -262,7 +262,7 @@ addEventListener('drop', (e) => {
   if (app.readOnly) return;
   void dropped(e.dataTransfer).then(
     async (given) => {
-      if (!app.state) await begin(given, '');
+      if (!app.state) await begin(given, typedName());
       else if (app.place === 'followup') takeFollowup(given);
       else if (app.state.status === 'empty') await fill(given);
       else askWhereTo(given);
