@@ -300,6 +300,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
 
   Verification v;
   const std::string& date = scan.info.study_date;  // YYYYMMDD
+  v.date = date;
   v.ct = fmt::format("CT of {}{}",
                      date.size() == 8 ? date.substr(0, 4) + "-" + date.substr(4, 2) + "-" + date.substr(6)
                      : date.empty()   ? "unknown date"

@@ -78,6 +78,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         "The sole was not in the CT; the second ray is taken to slope by 20 degrees in the films' views.");
   for (const CheckedFilm& f : input.films) {
     const FilmInfo& info = f.scan.info;
+    if (v.date.empty()) v.date = info.study_date;
     if (!info.patient_id.empty() && !plan.patient_id.empty() && info.patient_id != plan.patient_id)
       return fail(
           Fault::kRequest,

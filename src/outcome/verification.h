@@ -61,6 +61,7 @@ struct FilmOutcome {
 
 struct Verification {
   std::vector<FilmOutcome> films;
+  std::string date;                ///< study date of the images as DICOM has it, the first that tells one; may be empty
   std::string ct;                  ///< the scan that was read, in words; empty where films were
   std::array<RayOutcome, 5> rays;  ///< by ray - 1; ray == 0 where it could not be judged
   std::vector<DeviceOutcome> devices;

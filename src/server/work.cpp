@@ -272,9 +272,7 @@ int nextCheck(const fs::path& followup) {
 /// What the state tells of a check, from verification.json.
 Json checkOf(const VerifyInput& input, const Verification& found, int n) {
   const Json all = verificationJson(input.plan, found);
-  std::string date;
-  for (const CheckedFilm& film : input.films)
-    if (date.empty()) date = words::date(film.scan.info.study_date);
+  const std::string date = words::date(found.date);
   Json check{{"n", n},
              {"date", date.empty() ? today() : date},
              {"kind", input.films.empty() ? "ct" : "films"},

@@ -100,6 +100,8 @@ test('a broken left foot: images, injury, reduction, fixation, theatre, a CT aft
     state = await until(() => server.get(`/api/cases/${id}`), (s) => !s.job && s.followup.checks.length === 1, 'checked', 1_200_000);
     const [check] = state.followup.checks;
     assert.equal(check.kind, 'ct');
+    assert.match(check.date, /^2026-/, 'the day of the scan, not of the check');
+    assert.notEqual(check.date, new Date().toISOString().slice(0, 10));
     for (const r of check.rays) {
       const true_mm = after.rays.find((x) => x.ray === r.ray).shift_mm;
       assert.ok(Math.abs(r.shift_mm.total - true_mm) < 0.3, `ray ${r.ray}: ${r.shift_mm.total} mm found, ${true_mm} true`);
