@@ -2,21 +2,11 @@
 import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
-import { after, before, test } from 'node:test';
-import { footDrawn, goTo, kPlaces, launch, open, openCase, settled, t } from './browser.mjs';
-import { desk } from './library.mjs';
+import { test } from 'node:test';
+import { footDrawn, goTo, kPlaces, open, openCase, settled, t } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 
 const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
-
-let d, browser;
-before(async () => {
-  d = await desk();
-  browser = await launch();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
-});
 
 async function findings(page) {
   await page.evaluate(`${axe}; undefined`);

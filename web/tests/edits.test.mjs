@@ -1,20 +1,14 @@
 // Every kind of edit through the page: what it does, then taken back and done again.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { essence, footDrawn, goTo, launch, openCase, settled, t, until } from './browser.mjs';
-import { desk } from './library.mjs';
+import { before, test } from 'node:test';
+import { essence, footDrawn, goTo, openCase, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 
-let d, browser, w, page;
+let w, page;
 before(async () => {
-  d = await desk();
-  browser = await launch();
   w = await openCase(browser, d, 'fixation');
   page = w.page;
   await footDrawn(page);
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
 });
 
 const device = (state, id) => state.plan.devices.find((x) => x.id === id);

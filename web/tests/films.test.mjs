@@ -2,23 +2,17 @@
 import assert from 'node:assert/strict';
 import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { after, before, test } from 'node:test';
-import { launch, look, openCase, settled, t, until } from './browser.mjs';
-import { desk } from './library.mjs';
+import { before, test } from 'node:test';
+import { look, openCase, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 
-let d, browser, film;
+let film;
 before(async () => {
-  d = await desk();
-  browser = await launch();
   // What the program itself writes of this foot, as if taken before the operation.
   const made = await d.server.ask('GET', `/api/cases/${d.id}/files/films/lateral_injured.dcm`);
   assert.equal(made.status, 200);
   film = join(d.scratch, 'lateral.dcm');
   writeFileSync(film, Buffer.from(await made.arrayBuffer()));
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
 });
 
 const real = t('view-real');

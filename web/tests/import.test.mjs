@@ -2,20 +2,14 @@
 import assert from 'node:assert/strict';
 import { createWriteStream, existsSync, mkdirSync, readFileSync, readdirSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { after, before, test } from 'node:test';
-import { essence, launch, open, openCase, settled, t, until } from './browser.mjs';
-import { desk } from './library.mjs';
+import { before, test } from 'node:test';
+import { essence, open, openCase, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 import { zipOf } from './zip.mjs';
 
-let d, browser, slices;
+let slices;
 before(async () => {
-  d = await desk();
-  browser = await launch();
   slices = readdirSync(d.images).filter((f) => !f.startsWith('.')).sort().map((f) => join(d.images, f));
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
 });
 
 const folder = (name) => {

@@ -1,18 +1,8 @@
 // From the list of cases to a device moved and its reason read, without a mouse.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { launch, open, settled, t, until } from './browser.mjs';
-import { desk } from './library.mjs';
-
-let d, browser;
-before(async () => {
-  d = await desk();
-  browser = await launch();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
-});
+import { test } from 'node:test';
+import { open, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 
 /** Tab until what has the focus matches; how many presses that took. */
 async function tabTo(page, selector, most = 120) {

@@ -1,8 +1,9 @@
 // The server killed at any moment: whatever it acknowledged is there when it is back.
 import assert from 'node:assert/strict';
 import { rmSync } from 'node:fs';
-import { after, before, test } from 'node:test';
-import { launch, openCase, settled, t, until } from './browser.mjs';
+import { test } from 'node:test';
+import { openCase, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 import { desk, startServer } from './library.mjs';
 
 const kRounds = Number(process.env.RAYSET_KILLS ?? 50);
@@ -113,16 +114,6 @@ test(`${kRounds} times kill -9 between and within edits`, async (context) => {
   } finally {
     await mine.end();
   }
-});
-
-let d, browser;
-before(async () => {
-  d = await desk();
-  browser = await launch();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
 });
 
 async function restart() {

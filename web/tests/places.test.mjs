@@ -2,19 +2,14 @@
 import assert from 'node:assert/strict';
 import { cpSync, mkdtempSync, readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { after, before, test } from 'node:test';
-import { footDrawn, goTo, kPlaceNames, kPlaces, launch, look, open, openCase, settled, t } from './browser.mjs';
-import { desk, kCaseName, startServer } from './library.mjs';
+import { before, test } from 'node:test';
+import { footDrawn, goTo, kPlaceNames, kPlaces, look, open, openCase, settled, t } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
+import { kCaseName, startServer } from './library.mjs';
 
-let d, browser, state;
+let state;
 before(async () => {
-  d = await desk();
-  browser = await launch();
   state = await d.state();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
 });
 
 const texts = (locator) => locator.allInnerTexts();

@@ -2,9 +2,10 @@
 import assert from 'node:assert/strict';
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
-import { after, before, test } from 'node:test';
-import { footDrawn, goTo, kPlaces, launch, open, openCase, settled, t } from './browser.mjs';
-import { desk, kRoot } from './library.mjs';
+import { before, test } from 'node:test';
+import { footDrawn, goTo, kPlaces, open, openCase, settled, t } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
+import { kRoot } from './library.mjs';
 
 const kSizes = [
   [1280, 720],
@@ -13,15 +14,8 @@ const kSizes = [
 ];
 const out = join(kRoot, 'out', 'screens');
 
-let d, browser;
 before(async () => {
   mkdirSync(out, { recursive: true });
-  d = await desk();
-  browser = await launch();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
 });
 
 const keep = async (page, name, [w, h]) => page.screenshot({ path: join(out, `${name}-${w}x${h}.png`) });

@@ -1,18 +1,8 @@
 // A touch screen: rays chosen by a tap, the foot turned by one finger and brought nearer by two, a device dragged.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { footDrawn, launch, openCase, settled, t, until } from './browser.mjs';
-import { desk } from './library.mjs';
-
-let d, browser;
-before(async () => {
-  d = await desk();
-  browser = await launch();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
-});
+import { test } from 'node:test';
+import { footDrawn, openCase, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 
 /** Fingers that go from where they touch to where they leave, in step: [[from, to], ...] in pixels of the window. */
 async function fingers(page, ways, steps = 8) {

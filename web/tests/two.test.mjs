@@ -1,18 +1,8 @@
 // Two browsers on one case, and the second screen in theatre.
 import assert from 'node:assert/strict';
-import { after, before, test } from 'node:test';
-import { launch, open, openCase, settled, t, until } from './browser.mjs';
-import { desk } from './library.mjs';
-
-let d, browser;
-before(async () => {
-  d = await desk();
-  browser = await launch();
-});
-after(async () => {
-  await browser?.close();
-  await d?.end();
-});
+import { test } from 'node:test';
+import { open, openCase, settled, t, until } from './browser.mjs';
+import { browser, d } from './fixture.mjs';
 
 test('an edit in one browser appears in the other', async () => {
   const a = await openCase(browser, d, 'fixation');
