@@ -95,18 +95,22 @@ function(rayset_tests)
     rayset_settings(test_${folder})
     set(properties TIMEOUT 600)
     if(folder STREQUAL "program")
-      # One invented patient for all tests of the program, made by the program itself.
+      # One invented patient for all that look at the program from outside, made and planned by the program itself.
       set(phantom ${CMAKE_BINARY_DIR}/test-phantom)
-      target_compile_definitions(test_program PRIVATE RAYSET_PHANTOM_DIR="${phantom}")
+      set(plan ${CMAKE_BINARY_DIR}/test-plan)
+      target_compile_definitions(test_program PRIVATE RAYSET_PHANTOM_DIR="${phantom}" RAYSET_PLAN_DIR="${plan}")
       add_dependencies(test_program rayset)
       add_test(NAME program.phantom COMMAND rayset phantom --out ${phantom} --force --seed 5 --side left
         --injury divergent --spacing 0.6 --slice 0.6)
       set_tests_properties(program.phantom PROPERTIES FIXTURES_SETUP phantom TIMEOUT 600 COST 400)
-      list(APPEND properties FIXTURES_REQUIRED phantom COST 300) # the longest first: nothing is left to wait for alone
+      add_test(NAME program.plan COMMAND rayset plan ${phantom}/ct --out ${plan} --force --quiet)
+      set_tests_properties(program.plan PROPERTIES FIXTURES_REQUIRED phantom FIXTURES_SETUP planned TIMEOUT 600 COST 390)
+      list(APPEND properties FIXTURES_REQUIRED planned COST 300) # the longest first: nothing is left to wait for alone
     endif()
-    if(folder STREQUAL "workspace") # plans the program's invented patient
-      target_compile_definitions(test_workspace PRIVATE RAYSET_PHANTOM_DIR="${CMAKE_BINARY_DIR}/test-phantom")
-      list(APPEND properties FIXTURES_REQUIRED phantom)
+    if(folder STREQUAL "workspace") # opens that plan
+      target_compile_definitions(test_workspace PRIVATE RAYSET_PHANTOM_DIR="${CMAKE_BINARY_DIR}/test-phantom"
+        RAYSET_PLAN_DIR="${CMAKE_BINARY_DIR}/test-plan")
+      list(APPEND properties FIXTURES_REQUIRED planned)
     endif()
     # Suites that share a foot, scan or plan made once: one process for the suite, not one for each of its tests.
     set(whole)
@@ -143,8 +147,9 @@ function(rayset_page_tests)
   endif()
   add_test(NAME page COMMAND ${NODE} ${CMAKE_SOURCE_DIR}/web/tests/run.mjs --again
     a11y edits films keyboard kill places touch two) # the others with `npm test` in web/
-  set_tests_properties(page PROPERTIES ENVIRONMENT "RAYSET_PROGRAM=${CMAKE_BINARY_DIR}/rayset" RUN_SERIAL TRUE TIMEOUT 1500
-    COST 900)
+  set(patient "RAYSET_DEMO_IMAGES=${CMAKE_BINARY_DIR}/test-phantom/ct;RAYSET_DEMO_PLAN=${CMAKE_BINARY_DIR}/test-plan")
+  set_tests_properties(page PROPERTIES ENVIRONMENT "RAYSET_PROGRAM=${CMAKE_BINARY_DIR}/rayset;${patient}" RUN_SERIAL TRUE
+    FIXTURES_REQUIRED planned TIMEOUT 1500 COST 900)
 endfunction()
 
 # bench/<folder>/*.cpp become the executable bench_<folder>.
