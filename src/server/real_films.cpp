@@ -6,7 +6,6 @@
 #include <cmath>
 #include <fstream>
 
-#include "dicom/film_reader.h"
 #include "report/words.h"
 #include "server/files.h"
 #include "workspace/grey_png.h"
@@ -48,24 +47,29 @@ int highestNumber(const fs::path& folder) {
   return last;
 }
 
-Json factsOfFilm(const FilmInfo& info, std::vector<std::string> cautions, const Json& images, const std::string& side) {
+/// What speaks against this film as one of this foot.
+std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, const std::string& side) {
+  std::vector<std::string> out;
   const std::string patient = images.is_object() ? images.value("patient_id", std::string()) : std::string();
   if (!patient.empty() && !info.patient_id.empty() && info.patient_id != patient)
-    cautions.push_back(
-        fmt::format("This film belongs to another patient: {}, the CT is of {}.", info.patient_id, patient));
+    out.push_back(fmt::format("This film belongs to another patient: {}, the CT is of {}.", info.patient_id, patient));
   if (info.quality_control)
-    cautions.emplace_back(
-        "Its header says that this is no picture of a person: a simulated film, or a test of quality.");
+    out.emplace_back("Its header says that this is no picture of a person: a simulated film, or a test of quality.");
   const std::string on = !info.side ? "" : *info.side == Side::kRight ? "right" : "left";
   if (!on.empty() && !side.empty() && on != side)
-    cautions.push_back(fmt::format("This film shows the {} foot; the {} foot is planned.", on, side));
-  return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
-          {"date", words::date(info.study_date)},
-          {"side", on.empty() ? Json(nullptr) : Json(on)},
-          {"cautions", cautions}};
+    out.push_back(fmt::format("This film shows the {} foot; the {} foot is planned.", on, side));
+  return out;
 }
 
 }  // namespace
+
+Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
+  const bool right = info.side && *info.side == Side::kRight;
+  return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
+          {"date", words::date(info.study_date)},
+          {"side", !info.side ? Json(nullptr) : Json(right ? "right" : "left")},
+          {"cautions", cautions}};
+}
 
 std::string givenName(const std::string& name) {
   const std::size_t end = name.find('_');
@@ -99,7 +103,8 @@ Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const J
         return tl::unexpected(error);
       }
       ending = ".dcm";
-      film = factsOfFilm(scan->info, scan->cautions, images, side);
+      for (std::string& text : misgivings(scan->info, images, side)) scan->cautions.push_back(std::move(text));
+      film = filmFacts(scan->info, scan->cautions);
     } else {
       film = {{"view", nullptr},
               {"date", nullptr},

@@ -9,6 +9,7 @@
 
 #include "base/progress.h"
 #include "base/result.h"
+#include "dicom/film_reader.h"
 #include "server/desk.h"
 
 namespace rayset::server {
@@ -19,6 +20,9 @@ namespace rayset::server {
 /// kImages naming the file that is no film and no picture.
 [[nodiscard]] Result<Json> takeFilms(const std::filesystem::path& laid_out, const std::filesystem::path& folder,
                                      const Json& images, const std::string& side, const Progress& progress);
+
+/// "view", "date", "side" and "cautions" of it.
+[[nodiscard]] Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions);
 
 /// As the page was given it: "00003_foot.dcm", as it sends files, was "foot.dcm".
 [[nodiscard]] std::string givenName(const std::string& name);

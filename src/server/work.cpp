@@ -64,7 +64,7 @@ Status layOut(const fs::path& uploaded, const fs::path& target, const Progress& 
     const fs::path place = target / file.filename();
     if (isArchiveName(file.filename().string())) {
       fs::create_directories(place, problem);
-      if (const Status s = unpack(file, place, {}, progress); !s) return s;
+      if (Status s = unpack(file, place, {}, progress); !s) return s;
       continue;
     }
     fs::create_hard_link(file, place, problem);
@@ -157,8 +157,8 @@ Status importImages(const Shop& shop, const ImportOrder& order, const Progress& 
   const auto images = work.make(order.part);
   if (!images) return tl::unexpected(images.error());
   const fs::path uploaded = uploadFolder(folder, order.part);
-  if (const Status s = layOut(uploaded, *images, progress); !s) return s;
-  if (const Status s = takeIn(shop, order, *images, progress); !s) return s;
+  if (Status s = layOut(uploaded, *images, progress); !s) return s;
+  if (Status s = takeIn(shop, order, *images, progress); !s) return s;
   std::error_code ignored;
   fs::remove_all(uploaded, ignored);
   return {};
@@ -172,7 +172,7 @@ Status importFilms(const Shop& shop, const std::string& id, const Progress& prog
   const auto films = work.make("films"), given = work.make("given");
   if (!films || !given) return tl::unexpected(films ? given.error() : films.error());
   const fs::path uploaded = uploadFolder(folder, "films");
-  if (const Status s = layOut(uploaded, *given, progress); !s) return s;
+  if (Status s = layOut(uploaded, *given, progress); !s) return s;
   std::error_code problem;
   if (fs::exists(folder / "films", problem))
     for (const auto& entry : fs::directory_iterator(folder / "films", problem)) {
@@ -296,7 +296,7 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   const auto images = work.make("images");
   if (!images) return tl::unexpected(images.error());
   const fs::path uploaded = uploadFolder(folder, "followup");
-  if (const Status s = layOut(uploaded, *images, progress); !s) return s;
+  if (Status s = layOut(uploaded, *images, progress); !s) return s;
   const auto given = tellApart(*images);
   if (!given) return tl::unexpected(given.error());
   VerifyRequest request;
@@ -318,14 +318,13 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   const std::string part = fmt::format("followup/{}", n);
   Json check = checkOf(*input, *found, n);
   check["films"] = Json::array();
-  for (std::size_t f = 0; f < input->films.size(); ++f)
-    check["films"].push_back(
-        {{"id", (fs::path(part) / "images" / given->films[f].lexically_relative(*images)).generic_string()},
-         {"name", givenName(given->films[f].filename().string())},
-         {"view", input->films[f].view},
-         {"date", words::date(input->films[f].scan.info.study_date)},
-         {"side", nullptr},
-         {"cautions", input->films[f].scan.cautions}});
+  for (std::size_t f = 0; f < input->films.size(); ++f) {
+    const FilmScan& scan = input->films[f].scan;
+    Json film = filmFacts(scan.info, scan.cautions);
+    film["id"] = (fs::path(part) / "images" / given->films[f].lexically_relative(*images)).generic_string();
+    film["name"] = givenName(given->films[f].filename().string());
+    check["films"].push_back(std::move(film));
+  }
   if (const Status s = adopted(shop, order.id, part, *result, "verify", {{"kind", check["kind"]}, {"check", check}});
       !s)
     return s;
@@ -387,8 +386,8 @@ Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Pr
     const WorkFolder work(shop.library.folder(id));
     const auto images = work.make("images");
     if (!images) return tl::unexpected(images.error());
-    if (const Status s = copied(order.images, *images); !s) return s;
-    if (const Status s = takeIn(shop, {id, "images", series}, *images, progress); !s) return s;
+    if (Status s = copied(order.images, *images); !s) return s;
+    if (Status s = takeIn(shop, {id, "images", series}, *images, progress); !s) return s;
     Json edits = Json::object();
     if (plan.contains("edits") && plan["edits"].is_object()) {
       Json source = plan["edits"].value("request", Json::object());
@@ -404,7 +403,7 @@ Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Pr
         return tl::unexpected(row.error());
     const auto folder = work.make("plan");
     if (!folder) return tl::unexpected(folder.error());
-    if (const Status s = copied(order.plan, *folder); !s) return s;
+    if (Status s = copied(order.plan, *folder); !s) return s;
     return adopted(shop, id, "plan", *folder, "plan",
                    {{"side", record->side == Side::kRight ? "right" : "left"}, {"edits", edits}, {"given", given}});
   }();

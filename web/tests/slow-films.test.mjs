@@ -39,6 +39,10 @@ test('two films after the operation are checked against the plan', { skip: kSlow
     const report = await d.server.ask('GET', `/api/cases/${d.id}/files/${check.report}`);
     assert.equal(report.status, 200);
     assert.equal(Buffer.from(await report.arrayBuffer()).subarray(0, 4).toString(), '%PDF');
+    // The films of the check stand beside the simulated ones of their views.
+    assert.deepEqual(check.films.map((f) => f.view).sort(), ['dorsoplantar', 'lateral']);
+    await page.locator(`${t('check-1')} button`).first().click();
+    await page.locator(`${t('view-real')}[data-shown^="followup/1/images/"]`).waitFor();
     await settled(page);
     w.quiet();
   } finally {
