@@ -60,8 +60,8 @@ class Marked {
   /// where `bone` has seeds of its own to stand on.
   [[nodiscard]] bool overrules(std::size_t bone, std::size_t voxel, const Image& image) const {
     const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
-    const Vec3 p = image.h * Vec3(static_cast<double>(voxel % nx), static_cast<double>(voxel / nx % ny),
-                                  static_cast<double>(voxel / (nx * ny)));
+    const std::size_t i = voxel % nx, j = voxel / nx % ny, k = voxel / (nx * ny);
+    const Vec3 p = image.h * Vec3(static_cast<double>(i), static_cast<double>(j), static_cast<double>(k));
     constexpr double kSeededReach = 15;  // mm
     double own = 1e9, other = 1e9;
     for (const Centre& c : centres_) {

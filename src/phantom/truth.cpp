@@ -41,7 +41,7 @@ Status writeSurfaces(const std::filesystem::path& folder, const BoneSurfaces& bo
   std::error_code problem;
   std::filesystem::create_directories(folder, problem);
   for (const auto& [bone, surface] : bones)
-    if (const Status done = writeStl(folder / (std::string(boneId(bone)) + ".stl"), surface); !done) return done;
+    if (Status done = writeStl(folder / (std::string(boneId(bone)) + ".stl"), surface); !done) return done;
   return {};
 }
 
@@ -141,10 +141,10 @@ Status writeTruth(const std::filesystem::path& folder, const Patient& patient, b
     return fail(Fault::kInternal, "the truth could not be written", file.string(), "Check free space and permissions.");
   if (!surfaces) return {};
   const std::filesystem::path root = folder / "surfaces";
-  if (const Status done = writeSurfaces(root / "intact", patient.foot.intact); !done) return done;
-  if (const Status done = writeSurfaces(root / "injured", patient.foot.injured); !done) return done;
+  if (Status done = writeSurfaces(root / "intact", patient.foot.intact); !done) return done;
+  if (Status done = writeSurfaces(root / "injured", patient.foot.injured); !done) return done;
   for (const auto& [id, surface] : patient.foot.fragments)
-    if (const Status done = writeStl(root / "injured" / (id + ".stl"), surface); !done) return done;
+    if (Status done = writeStl(root / "injured" / (id + ".stl"), surface); !done) return done;
   if (patient.other != OtherFoot::kNone) return writeSurfaces(root / "other", patient.other_bones);
   return {};
 }

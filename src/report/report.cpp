@@ -621,27 +621,27 @@ Status makeFolder(const std::filesystem::path& folder) {
 }
 
 Status writeBones(const BoneSurfaces& bones, const std::filesystem::path& folder) {
-  if (const Status made = makeFolder(folder); !made) return made;
+  if (Status made = makeFolder(folder); !made) return made;
   for (const auto& [bone, surface] : bones) {
     if (surface.empty()) continue;
-    if (const Status s = writeStl(folder / (std::string(boneId(bone)) + ".stl"), surface); !s) return s;
+    if (Status s = writeStl(folder / (std::string(boneId(bone)) + ".stl"), surface); !s) return s;
   }
   return {};
 }
 
 /// Surfaces, devices, labels and grey values.
 Status writeData(const Case& c, const std::map<std::string, Surface>& devices, const std::filesystem::path& folder) {
-  if (const Status s = writeBones(c.injured, folder / "surfaces"); !s) return s;
-  if (const Status s = writeBones(c.reduction.reduced, folder / "reduced"); !s) return s;
+  if (Status s = writeBones(c.injured, folder / "surfaces"); !s) return s;
+  if (Status s = writeBones(c.reduction.reduced, folder / "reduced"); !s) return s;
   for (const auto& [id, f] : c.fragments) {
-    if (const Status s = writeStl(folder / "surfaces" / (id + ".stl"), f.bone.surface); !s) return s;
-    if (const Status s = writeStl(folder / "reduced" / (id + ".stl"), f.reduced); !s) return s;
+    if (Status s = writeStl(folder / "surfaces" / (id + ".stl"), f.bone.surface); !s) return s;
+    if (Status s = writeStl(folder / "reduced" / (id + ".stl"), f.reduced); !s) return s;
   }
-  if (const Status s = makeFolder(folder / "devices"); !s) return s;
+  if (Status s = makeFolder(folder / "devices"); !s) return s;
   for (const auto& [id, surface] : devices)
-    if (const Status s = writeStl(folder / "devices" / (id + ".stl"), surface); !s) return s;
+    if (Status s = writeStl(folder / "devices" / (id + ".stl"), surface); !s) return s;
   if (c.labels.grid.count() > 0 && !c.labels.voxels.empty())
-    if (const Status s = writeNrrd(folder / "labels.nrrd", c.labels); !s) return s;
+    if (Status s = writeNrrd(folder / "labels.nrrd", c.labels); !s) return s;
   if (c.bodies.bones.empty()) return {};
   return writeBodies(folder / "bodies", c.bodies);
 }
@@ -661,7 +661,7 @@ Status writeShots(const Content& k, const std::filesystem::path& folder) {
 Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress,
                    const ReportSettings& settings) {
   progress("report", 0);
-  if (const Status s = makeFolder(folder / "pictures"); !s) return s;
+  if (Status s = makeFolder(folder / "pictures"); !s) return s;
   std::map<std::string, Surface> devices;
   for (const Device& d : c.fixation.devices)
     if (Surface surface = deviceSurface(d, c.catalogue); !surface.empty()) devices[d.id] = std::move(surface);

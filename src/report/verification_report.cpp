@@ -441,7 +441,7 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
     return fail(Fault::kInternal, "the folder could not be made: " + error.message(), (folder / "pictures").string(),
                 "Check that the place may be written to and has free space.");
   for (const Shot& shot : k.shots)
-    if (const Status s = writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); !s) return s;
+    if (Status s = writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); !s) return s;
   for (const FilmPair& f : k.films) {
     const double width = 420, height = width * f.cropped.rows / f.cropped.columns;
     if (const Status s =
@@ -452,8 +452,7 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
                           });
         !s)
       return s;
-    if (const Status s = writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); !s)
-      return s;
+    if (Status s = writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); !s) return s;
   }
   const pdf::PageFrame frame = reportFrame({plan.patient_name, plan.patient_id, std::nullopt}, plan.side,
                                            "Check after the operation", k.made_at);

@@ -199,7 +199,7 @@ struct Library::Impl {
         {&intend, "INSERT INTO adoptions(case_id, part, made, inode, kind, payload) VALUES(?1, ?2, ?3, ?4, ?5, ?6)"},
         {&forget, "DELETE FROM adoptions WHERE inode = ?1"}};
     for (const auto& [statement, sql] : wanted)
-      if (const Status s = set(*statement, sql); !s) return s;
+      if (Status s = set(*statement, sql); !s) return s;
     return {};
   }
 
@@ -337,7 +337,7 @@ struct Library::Impl {
       std::error_code ignored;
       if (inodeOf(folderOf(o.id) / o.part) == o.inode) {
         if (auto row = record(o.id, o.inode, o.kind, parsed(o.payload)); !row) return tl::unexpected(row.error());
-      } else if (const Status gone = forget.bind(1, o.inode).run(); !gone) {
+      } else if (Status gone = forget.bind(1, o.inode).run(); !gone) {
         return gone;
       }
       fs::remove_all(o.made, ignored);  // the unfinished folder, or what was replaced
@@ -386,7 +386,7 @@ Status prepareSchema(Database& db, const fs::path& file) {
     return fail(Fault::kRequest,
                 fmt::format("the case library is of version {}, this program knows up to {}", *version, kVersion),
                 file.string(), "Use a newer rayset.");
-  if (const Status s = db.execute("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON"); !s)
+  if (Status s = db.execute("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON"); !s)
     return s;
   const auto mode = db.text("PRAGMA journal_mode");
   if (!mode) return tl::unexpected(mode.error());
@@ -397,8 +397,8 @@ Status prepareSchema(Database& db, const fs::path& file) {
   auto transaction = Transaction::begin(db);
   if (!transaction) return tl::unexpected(transaction.error());
   if (*tables == 0)
-    if (const Status s = db.execute(kSchema); !s) return s;
-  if (const Status s = db.execute(kTokens); !s) return s;
+    if (Status s = db.execute(kSchema); !s) return s;
+  if (Status s = db.execute(kTokens); !s) return s;
   if (const Status s = db.execute(fmt::format("PRAGMA application_id = {}; PRAGMA user_version = {}", kMark, kVersion));
       !s)
     return s;
