@@ -74,6 +74,7 @@ test('a film stands beside the simulated one of the same view, is measured, kept
   assert.equal(await later.page.locator(`${real} .measure`).count(), 3, 'what was measured is there');
   await later.page.locator(t('film-remove')).click();
   await until(() => d.state(), (s) => s.films.length === 0, 'taken off');
+  await later.page.locator(`${real}[data-shown]`).waitFor({ state: 'detached' });
   await later.page.locator(t('undo')).click();
   await later.page.locator(`${real}[data-shown="films/0001.dcm"]`).waitFor();
   assert.equal((await d.state()).films.length, 1);

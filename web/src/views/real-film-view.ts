@@ -58,12 +58,16 @@ export class RealFilmView extends PictureView {
     if (key === this.shownKey) return;
     this.shownKey = key;
     this.whole();
+    // What was shown before is not left standing under another name.
+    this.image.removeAttribute('src');
+    this.image.alt = '';
+    this.mmPerPixel = null;
+    delete this.element.dataset['shown'];
     if (film) void this.fetch(state.id, film, key);
   }
 
   private async fetch(id: string, film: RealFilm, key: string): Promise<void> {
     this.element.classList.add('waiting');
-    delete this.element.dataset['shown'];
     try {
       const blob = await api.realFilm(id, film.id);
       if (key !== this.shownKey) return;
