@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <array>
+#include <fstream>
 
 namespace rayset::server {
 namespace fs = std::filesystem;
@@ -88,6 +89,29 @@ void addPlan(std::vector<Export>& out, const fs::path& folder, const std::string
 }
 
 }  // namespace
+
+int highestNumber(const fs::path& folder) {
+  int last = 0;
+  for (const std::string& name : sortedNames(folder))
+    if (const std::string stem = fs::path(name).stem().string(); isNumber(stem)) last = std::max(last, std::stoi(stem));
+  return last;
+}
+
+std::string bytesOf(const fs::path& file, std::size_t most) {
+  std::ifstream in(file, std::ios::binary);
+  if (most == std::string::npos) return {std::istreambuf_iterator<char>(in), {}};
+  std::string out(most, '\0');
+  in.read(out.data(), static_cast<std::streamsize>(most));
+  out.resize(static_cast<std::size_t>(in.gcount()));
+  return out;
+}
+
+std::error_code linkOrCopy(const fs::path& from, const fs::path& to) {
+  std::error_code problem;
+  fs::create_hard_link(from, to, problem);
+  if (problem) fs::copy_file(from, to, problem);
+  return problem;
+}
 
 std::string typeOf(const std::string& name) {
   for (const Kind& k : kKinds)

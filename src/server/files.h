@@ -18,6 +18,13 @@ namespace rayset::server {
 [[nodiscard]] std::filesystem::path fileBelow(const std::filesystem::path& root,
                                               const std::vector<std::string>& segments);
 
+/// The highest number that a file (without its ending) or folder in `folder` is named by; 0: none.
+[[nodiscard]] int highestNumber(const std::filesystem::path& folder);
+/// The first bytes of a file, or all.
+[[nodiscard]] std::string bytesOf(const std::filesystem::path& file, std::size_t most = std::string::npos);
+/// Links `from` to `to`, or copies it where the file system does not link.
+[[nodiscard]] std::error_code linkOrCopy(const std::filesystem::path& from, const std::filesystem::path& to);
+
 struct Export {
   std::string name, what;
   std::vector<std::string> path;  ///< as asked for under files/

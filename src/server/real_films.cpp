@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 
 #include "report/words.h"
 #include "server/files.h"
@@ -17,34 +16,12 @@ namespace {
 
 constexpr std::size_t kMostFilms = 500;
 
-std::string bytesOf(const fs::path& file, std::size_t most = std::string::npos) {
-  std::ifstream in(file, std::ios::binary);
-  std::string out;
-  if (most == std::string::npos) return {std::istreambuf_iterator<char>(in), {}};
-  out.resize(most);
-  in.read(out.data(), static_cast<std::streamsize>(most));
-  out.resize(static_cast<std::size_t>(in.gcount()));
-  return out;
-}
-
 /// ".png", ".jpg", or "" for what is neither, by the first bytes.
 std::string pictureEnding(const fs::path& file) {
   const std::string head = bytesOf(file, 8);
   if (head == "\x89PNG\r\n\x1A\n") return ".png";
   if (head.rfind("\xFF\xD8\xFF", 0) == 0) return ".jpg";
   return {};
-}
-
-int highestNumber(const fs::path& folder) {
-  int last = 0;
-  std::error_code problem;
-  for (const auto& entry : fs::directory_iterator(folder, problem)) {
-    const std::string stem = entry.path().stem().string();
-    if (!stem.empty() && stem.size() < 8 &&
-        std::all_of(stem.begin(), stem.end(), [](char c) { return c >= '0' && c <= '9'; }))
-      last = std::max(last, std::stoi(stem));
-  }
-  return last;
 }
 
 /// What speaks against this film as one of this foot.
@@ -55,7 +32,7 @@ std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, co
     out.push_back(fmt::format("This film belongs to another patient: {}, the CT is of {}.", info.patient_id, patient));
   if (info.quality_control)
     out.emplace_back("Its header says that this is no picture of a person: a simulated film, or a test of quality.");
-  const std::string on = !info.side ? "" : *info.side == Side::kRight ? "right" : "left";
+  const std::string on = info.side ? words::sideWord(*info.side) : std::string();
   if (!on.empty() && !side.empty() && on != side)
     out.push_back(fmt::format("This film shows the {} foot; the {} foot is planned.", on, side));
   return out;
@@ -64,10 +41,9 @@ std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, co
 }  // namespace
 
 Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
-  const bool right = info.side && *info.side == Side::kRight;
   return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
           {"date", words::date(info.study_date)},
-          {"side", !info.side ? Json(nullptr) : Json(right ? "right" : "left")},
+          {"side", info.side ? Json(words::sideWord(*info.side)) : Json(nullptr)},
           {"cautions", cautions}};
 }
 
@@ -112,10 +88,7 @@ Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const J
               {"cautions", {"A picture, not DICOM: nothing in it tells whose foot it is, or its size."}}};
     }
     const std::string name = fmt::format("{:04}{}", last + static_cast<int>(n) + 1, ending);
-    std::error_code problem;
-    fs::create_hard_link(files[n], folder / name, problem);
-    if (problem) fs::copy_file(files[n], folder / name, problem);
-    if (problem)
+    if (const std::error_code problem = linkOrCopy(files[n], folder / name); problem)
       return fail(Fault::kInternal, "the film cannot be put in place: " + problem.message(), given,
                   "Check free space and permissions.");
     film["id"] = "films/" + name;

@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <chrono>
-#include <fstream>
 #include <map>
 
 #include "case/plan_record.h"
@@ -14,6 +13,7 @@
 #include "report/runs.h"
 #include "report/words.h"
 #include "server/archive.h"
+#include "server/files.h"
 #include "server/real_films.h"
 
 namespace rayset::server {
@@ -67,8 +67,7 @@ Status layOut(const fs::path& uploaded, const fs::path& target, const Progress& 
       if (Status s = unpack(file, place, {}, progress); !s) return s;
       continue;
     }
-    fs::create_hard_link(file, place, problem);
-    if (problem) fs::copy_file(file, place, problem);
+    problem = linkOrCopy(file, place);
     if (problem)
       return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), place.string(),
                   "Check free space and permissions.");
@@ -176,7 +175,7 @@ Status importFilms(const Shop& shop, const std::string& id, const Progress& prog
   std::error_code problem;
   if (fs::exists(folder / "films", problem))
     for (const auto& entry : fs::directory_iterator(folder / "films", problem)) {
-      fs::create_hard_link(entry.path(), *films / entry.path().filename(), problem);
+      problem = linkOrCopy(entry.path(), *films / entry.path().filename());
       if (problem) break;
     }
   if (problem)
@@ -258,17 +257,6 @@ Result<Given> tellApart(const fs::path& folder) {
   return given;
 }
 
-int nextCheck(const fs::path& followup) {
-  int last = 0;
-  std::error_code problem;
-  for (const auto& entry : fs::directory_iterator(followup, problem)) {
-    const std::string name = entry.path().filename().string();
-    if (std::all_of(name.begin(), name.end(), [](char c) { return c >= '0' && c <= '9'; }) && name.size() < 8)
-      last = std::max(last, std::stoi(name));
-  }
-  return last + 1;
-}
-
 /// What the state tells of a check, from verification.json.
 Json checkOf(const VerifyInput& input, const Verification& found, int n) {
   const Json all = verificationJson(input.plan, found);
@@ -310,7 +298,7 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   const auto found = verifyInto(*input, *result, progress);
   if (!found) return tl::unexpected(found.error());
   if (progress.cancelled()) return cancelledError();
-  const int n = nextCheck(folder / "followup");
+  const int n = highestNumber(folder / "followup") + 1;
   std::error_code problem;
   fs::rename(*images, *result / "images", problem);
   if (problem)
@@ -333,11 +321,6 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
 }
 
 namespace {
-
-std::string contentOf(const fs::path& file) {
-  std::ifstream in(file, std::ios::binary);
-  return {std::istreambuf_iterator<char>(in), {}};
-}
 
 Status copied(const fs::path& from, const fs::path& to) {
   std::error_code problem;
@@ -364,7 +347,7 @@ std::string digestOf(const std::string& text) {
 Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Progress& progress) {
   const auto record = readPlan(order.plan);
   if (!record) return tl::unexpected(record.error());
-  const std::string text = contentOf(order.plan / "plan.json");
+  const std::string text = bytesOf(order.plan / "plan.json");
   const auto known = shop.library.list({}, true);
   if (!known) return tl::unexpected(known.error());
   const std::string given = digestOf(text);

@@ -58,6 +58,8 @@ export function query(values: Record<string, string | number | null | undefined>
   return q.toString();
 }
 
+const below = (path: string): string => path.split('/').map(encodeURIComponent).join('/');
+
 export const api = {
   about: () => json<{ version: string; advice: string }>('GET', '/api/about'),
   cases: (search: string, hidden: boolean) =>
@@ -99,10 +101,10 @@ export const api = {
   },
   /** A real film of the case, `id` as the state tells it. */
   async realFilm(id: string, film: string): Promise<Blob> {
-    return (await ask('GET', `${base(id)}/real-film/${film.split('/').map(encodeURIComponent).join('/')}`)).blob();
+    return (await ask('GET', `${base(id)}/real-film/${below(film)}`)).blob();
   },
   filmPath: (id: string, q: Record<string, string | number | undefined>) => `${base(id)}/film?${query(q)}`,
-  file: (id: string, path: string) => `${base(id)}/files/${path.split('/').map(encodeURIComponent).join('/')}`,
+  file: (id: string, path: string) => `${base(id)}/files/${below(path)}`,
   made: (id: string, name: string) => `${base(id)}/${name}`,
   thumbnail: (id: string, seq: number) => `${base(id)}/thumbnail?seq=${seq}`,
   events: (id: string | null) => new EventSource(id ? `/api/events?${query({ case: id })}` : '/api/events'),

@@ -1,6 +1,5 @@
 // What the C-arm will show: a simulated film for any place of the tube, changed while dragging.
 import { api } from '../api';
-import { filmScale } from '../png';
 import { app, changed, shapeKey, told } from '../store';
 import type { Label } from './labels';
 import { PictureView } from './picture-view';
@@ -79,7 +78,6 @@ export class FilmView extends PictureView {
   private inFlight = false;
   private shownIn = '';
   private shownKey = '';
-  private url = '';
 
   constructor() {
     super('view-film', 'film-view', 'C-arm, simulated film. Drag or use the arrow keys to move the tube.');
@@ -161,13 +159,7 @@ export class FilmView extends PictureView {
     this.element.classList.add('waiting');
     try {
       const blob = await api.film(id, this.query());
-      const before = this.url;
-      this.mmPerPixel = await filmScale(blob);
-      this.url = URL.createObjectURL(blob);
-      this.image.src = this.url;
-      this.image.alt = `Simulated film, ${app.state?.plan?.side ?? ''} foot, ${this.title()}`;
-      this.element.dataset['shown'] = 'true';
-      if (before) URL.revokeObjectURL(before);
+      await this.put(blob, `Simulated film, ${app.state?.plan?.side ?? ''} foot, ${this.title()}`, 'true');
     } catch (error) {
       told(error);
     } finally {

@@ -2,6 +2,7 @@
 // what a drag does, is for those that build on it.
 import { addMeasure, app, changed, say } from '../store';
 import { num } from '../words';
+import { filmScale } from '../png';
 import { follow } from './drag';
 import { putLabels, type Label } from './labels';
 
@@ -20,6 +21,7 @@ export abstract class PictureView {
   private readonly words = document.createElement('div');
   private points: [number, number][] = [];
   private dragging = false;
+  private url = '';
   private near = 1;
   private shift: [number, number] = [0, 0]; // of the picture's middle, in pixels of the view
 
@@ -85,6 +87,17 @@ export abstract class PictureView {
   /** True: the key was for this view. */
   protected key(_key: string): boolean {
     return false;
+  }
+
+  /** Puts a picture in the place of the one before, with the size it tells. `shown`: for tests, what is seen. */
+  protected async put(blob: Blob, alt: string, shown: string): Promise<void> {
+    this.mmPerPixel = await filmScale(blob);
+    const before = this.url;
+    this.url = URL.createObjectURL(blob);
+    this.image.src = this.url;
+    this.image.alt = alt;
+    this.element.dataset['shown'] = shown;
+    if (before) URL.revokeObjectURL(before);
   }
 
   protected pan(dx: number, dy: number): void {

@@ -1,6 +1,5 @@
 // A real film of the patient, to stand beside the simulated one: as its header wants it shown, decoded by the server.
 import { api } from '../api';
-import { filmScale } from '../png';
 import { app, told } from '../store';
 import type { RealFilm } from '../types';
 import { day } from '../words';
@@ -22,7 +21,6 @@ export class RealFilmView extends PictureView {
   /** Which film; the first where there is no such one. */
   chosen = '';
   private shownKey = '';
-  private url = '';
 
   constructor() {
     super('view-real', 'film-view real', 'Real film. Drag to move it, wheel or plus and minus to bring it nearer.');
@@ -71,13 +69,7 @@ export class RealFilmView extends PictureView {
     try {
       const blob = await api.realFilm(id, film.id);
       if (key !== this.shownKey) return;
-      const before = this.url;
-      this.mmPerPixel = await filmScale(blob);
-      this.url = URL.createObjectURL(blob);
-      this.image.src = this.url;
-      this.image.alt = `Real film: ${filmTitle(film)}`;
-      this.element.dataset['shown'] = film.id;
-      if (before) URL.revokeObjectURL(before);
+      await this.put(blob, `Real film: ${filmTitle(film)}`, film.id);
     } catch (error) {
       told(error);
     } finally {
