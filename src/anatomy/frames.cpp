@@ -61,17 +61,16 @@ Line fitLine(const Points& points, const Vec3& along) {
 
 // Centroids of the cross-sections perpendicular to `direction` over the middle of the bone.
 Points shaftCentroids(const Surface& surface, const Vec3& direction, const Extent& extent) {
+  const SectionStack sections(surface, direction);
   Points centroids;
   // A head tapers towards its end; a shaft cut by the field of view does not. What is left of a cut bone begins with
   // the wide base, so the sections are then taken farther from it.
-  const auto areaBefore = [&](double mm) {
-    return planeSection(surface, direction * (extent.to - mm), direction).area_mm2;
-  };
+  const auto areaBefore = [&](double mm) { return sections.at(extent.to - mm).area_mm2; };
   const bool cut = areaBefore(2.0) > 0.75 * areaBefore(7.0);
   const double first = cut ? 0.45 : kShaftFrom, last = cut ? 0.85 : kShaftTo;
   for (int i = 0; i < kShaftSections; ++i) {
     const double f = first + (last - first) * i / (kShaftSections - 1);
-    const auto section = planeSection(surface, direction * (extent.from + f * extent.length()), direction);
+    const auto section = sections.at(extent.from + f * extent.length());
     if (section.area_mm2 > kMinSectionMm2) centroids.push_back(section.centroid);
   }
   return centroids;

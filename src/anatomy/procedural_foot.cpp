@@ -146,4 +146,9 @@ Foot proceduralFoot(const FootShape& shape, Side side, double detail_mm) {
   return side == Side::kRight ? foot : mirrored(foot);
 }
 
+const Foot& meanProceduralFoot() {
+  static const Foot foot = proceduralFoot({}, Side::kRight, 1.0);
+  return foot;
+}
+
 }  // namespace rayset

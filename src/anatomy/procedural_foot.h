@@ -31,5 +31,7 @@ struct FootShape {
 /// Builds the right foot (LPS, standing: distal -y, medial +x, dorsal +z; origin near the middle of the midfoot) with
 /// all sixteen parts of `Bone`. `detail_mm`: grid step of the surfaces (0.5 to 1). Deterministic; under 10 s at 0.6 mm.
 [[nodiscard]] Foot proceduralFoot(const FootShape& shape = {}, Side side = Side::kRight, double detail_mm = 0.6);
+/// The right foot of the mean shape at a detail of 1 mm: the template of every search. Built once per process.
+[[nodiscard]] const Foot& meanProceduralFoot();
 
 }  // namespace rayset

@@ -2,6 +2,7 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
 #include <unordered_map>
@@ -35,35 +36,32 @@ void clip(std::vector<Vec3>& polygon, const Vec3& direction, double level, bool 
 
 constexpr double kEndReachMm = 3.5;
 
-}  // namespace
-
-PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3& normal) {
-  std::vector<double> height(surface.vertices.size());
-  for (std::size_t i = 0; i < height.size(); ++i) height[i] = normal.dot(surface.vertices[i] - point);
-
-  std::vector<CutSegment> segments;
-  for (const auto& t : surface.triangles) {
-    // A vertex on the plane counts as above it: every crossed edge then has one end on each side.
-    const bool above[3] = {height[t[0]] >= 0, height[t[1]] >= 0, height[t[2]] >= 0};
-    if (above[0] == above[1] && above[1] == above[2]) continue;
-    CutSegment s{};
-    for (int k = 0; k < 3; ++k) {
-      const auto a = t[static_cast<std::size_t>(k)], b = t[static_cast<std::size_t>((k + 1) % 3)];
-      if (above[k] == above[(k + 1) % 3]) continue;
-      const Vec3 cut =
-          surface.vertices[a] + (surface.vertices[b] - surface.vertices[a]) * (height[a] / (height[a] - height[b]));
-      // With outward triangles the solid lies left of the way from the descending to the ascending edge.
-      if (above[k]) {
-        s.start = cut;
-        s.start_edge = edgeKey(a, b);
-      } else {
-        s.end = cut;
-        s.end_edge = edgeKey(a, b);
-      }
+/// What the plane at height 0 cuts out of one triangle; nothing where it lies on one side.
+void cutTriangle(const Surface& surface, const Surface::Triangle& t, const std::array<double, 3>& height,
+                 std::vector<CutSegment>& segments) {
+  // A vertex on the plane counts as above it: every crossed edge then has one end on each side.
+  const std::array<bool, 3> above{height[0] >= 0, height[1] >= 0, height[2] >= 0};
+  if (above[0] == above[1] && above[1] == above[2]) return;
+  CutSegment s{};
+  for (std::size_t k = 0; k < 3; ++k) {
+    const std::size_t l = (k + 1) % 3;
+    if (above[k] == above[l]) continue;
+    const auto a = t[k], b = t[l];
+    const Vec3 cut =
+        surface.vertices[a] + (surface.vertices[b] - surface.vertices[a]) * (height[k] / (height[k] - height[l]));
+    // With outward triangles the solid lies left of the way from the descending to the ascending edge.
+    if (above[k]) {
+      s.start = cut;
+      s.start_edge = edgeKey(a, b);
+    } else {
+      s.end = cut;
+      s.end_edge = edgeKey(a, b);
     }
-    segments.push_back(s);
   }
+  segments.push_back(s);
+}
 
+PlaneSection join(const std::vector<CutSegment>& segments, const Vec3& normal) {
   PlaneSection section;
   if (segments.empty()) return section;
   // Green's theorem about a nearby point needs no loops; the sign of a stray open chain's error stays small.
@@ -102,6 +100,54 @@ PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3&
     if (closed && loop.size() > 2) section.loops.push_back(std::move(loop));
   }
   return section;
+}
+
+}  // namespace
+
+PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3& normal) {
+  std::vector<double> height(surface.vertices.size());
+  for (std::size_t i = 0; i < height.size(); ++i) height[i] = normal.dot(surface.vertices[i] - point);
+  std::vector<CutSegment> segments;
+  for (const auto& t : surface.triangles) cutTriangle(surface, t, {height[t[0]], height[t[1]], height[t[2]]}, segments);
+  return join(segments, normal);
+}
+
+SectionStack::SectionStack(const Surface& surface, const Vec3& normal) : surface_(surface), normal_(normal) {
+  heights_.resize(surface.vertices.size());
+  for (std::size_t i = 0; i < heights_.size(); ++i) heights_[i] = normal.dot(surface.vertices[i]);
+  if (heights_.empty()) return;
+  const auto [low, high] = std::minmax_element(heights_.begin(), heights_.end());
+  from_ = *low;
+  const auto layers = static_cast<std::size_t>(*high - from_) + 1;
+  const auto reach = [&](const Surface::Triangle& t) {
+    const auto [bottom, top] = std::minmax({heights_[t[0]], heights_[t[1]], heights_[t[2]]});
+    return std::pair(static_cast<std::size_t>(bottom - from_), static_cast<std::size_t>(top - from_));
+  };
+  first_.assign(layers + 1, 0);
+  for (const auto& t : surface.triangles) {
+    const auto [bottom, top] = reach(t);
+    for (std::size_t layer = bottom; layer <= top; ++layer) ++first_[layer + 1];
+  }
+  for (std::size_t layer = 0; layer < layers; ++layer) first_[layer + 1] += first_[layer];
+  near_.resize(first_.back());
+  std::vector<std::uint32_t> next(first_.begin(), first_.end() - 1);
+  for (std::size_t n = 0; n < surface.triangles.size(); ++n) {
+    const auto [bottom, top] = reach(surface.triangles[n]);
+    for (std::size_t layer = bottom; layer <= top; ++layer) near_[next[layer]++] = static_cast<std::uint32_t>(n);
+  }
+}
+
+PlaneSection SectionStack::at(double height_mm) const {
+  const double above = height_mm - from_;
+  if (first_.empty() || !(above >= 0) || above >= static_cast<double>(first_.size() - 1)) return {};
+  const auto layer = static_cast<std::size_t>(above);
+  std::vector<CutSegment> segments;
+  for (std::uint32_t i = first_[layer]; i < first_[layer + 1]; ++i) {
+    const auto& t = surface_.triangles[near_[i]];
+    cutTriangle(surface_, t, {heights_[t[0]] - height_mm, heights_[t[1]] - height_mm, heights_[t[2]] - height_mm},
+                segments);
+  }
+  return join(segments, normal_);
 }
 
 SurfacePart surfaceBetween(const Surface& surface, const Vec3& direction, double from_mm, double to_mm) {
@@ -163,25 +209,28 @@ double lowestHeight(const Surface& surface, const Vec3& direction) {
     const double height = direction.dot(p) - lowest;
     if (height < 2 + kEndReachMm) skin.push_back({u.dot(p), v.dot(p), height, 0.5 * (b - a).cross(c - a).norm()});
   }
-  double best = std::numeric_limits<double>::infinity();
-  std::size_t centres = 0;
-  for (const auto& s : skin) centres += s.height <= 2 ? 1 : 0;
+  std::vector<Sample> centres;
+  for (const auto& s : skin)
+    if (s.height <= 2) centres.push_back(s);
   // Neighbouring fits hardly differ: a few hundred centres are enough on the finest mesh.
-  const std::size_t stride = std::max<std::size_t>(1, centres / 250);
-  std::size_t nth = 0;
-  for (const auto& centre : skin) {
-    if (centre.height > 2 || nth++ % stride != 0) continue;
+  const std::size_t stride = std::max<std::size_t>(1, centres.size() / 250);
+  std::sort(skin.begin(), skin.end(), [](const Sample& a, const Sample& b) { return a.x < b.x; });
+  double best = std::numeric_limits<double>::infinity();
+  for (std::size_t n = 0; n < centres.size(); n += stride) {
+    const Sample& centre = centres[n];
     Eigen::Matrix<double, 6, 6> A = Eigen::Matrix<double, 6, 6>::Identity() * 1e-6;
     Eigen::Matrix<double, 6, 1> b = Eigen::Matrix<double, 6, 1>::Zero();
-    for (const auto& s : skin) {
-      const double x = s.x - centre.x, y = s.y - centre.y, z = s.height - centre.height;
+    auto s = std::lower_bound(skin.begin(), skin.end(), centre.x - kEndReachMm,
+                              [](const Sample& a, double x) { return a.x < x; });
+    for (; s != skin.end() && s->x <= centre.x + kEndReachMm; ++s) {
+      const double x = s->x - centre.x, y = s->y - centre.y, z = s->height - centre.height;
       const double near = 1 - (x * x + y * y + z * z) / (kEndReachMm * kEndReachMm);
       if (near <= 0) continue;
       Eigen::Matrix<double, 6, 1> row;
       row << 1, x, y, x * x, x * y, y * y;
-      const double w = s.area * near * near;
+      const double w = s->area * near * near;
       A += w * row * row.transpose();
-      b += w * s.height * row;
+      b += w * s->height * row;
     }
     best = std::min(best, A.ldlt().solve(b)[0]);
   }

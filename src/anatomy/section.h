@@ -1,6 +1,7 @@
 // Plane sections and slabs of closed surfaces: exact on the triangles, so that the density of the mesh does not matter.
 #pragma once
 
+#include <cstdint>
 #include <vector>
 
 #include "geometry/surface.h"
@@ -18,6 +19,23 @@ struct PlaneSection {
 /// Section by the plane through `point` with unit `normal`. Open surfaces give open chains, which are left out of
 /// `loops`.
 [[nodiscard]] PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3& normal);
+
+/// Many sections of one surface by parallel planes: every section looks only at the triangles near its plane. The same
+/// loops, in the same order, as planeSection(). The surface must outlive it.
+class SectionStack {
+ public:
+  SectionStack(const Surface& surface, const Vec3& normal);
+  /// Section by the plane of points p with normal . p = height_mm.
+  [[nodiscard]] PlaneSection at(double height_mm) const;
+
+ private:
+  const Surface& surface_;
+  Vec3 normal_;
+  std::vector<double> heights_;       // normal . vertex
+  double from_ = 0;                   // where the first layer begins
+  std::vector<std::uint32_t> first_;  // of each layer of a millimetre in `near_`, and the end
+  std::vector<std::uint32_t> near_;   // triangles that reach into the layer, by index
+};
 
 /// Area and centroid of the part of the surface (the skin, not the solid) with from <= direction . p <= to.
 struct SurfacePart {

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "bones/components.h"
 #include "geometry/distance_field.h"
 
 namespace rayset::bones {
@@ -26,39 +27,14 @@ constexpr std::size_t kLargestOnly = static_cast<std::size_t>(-1);
 /// Pieces of equal value (6-neighbourhood); keeps of `value` the largest piece and those of `least` voxels or more,
 /// turning the rest into 1 - value.
 void keepLargest(LabelBox& box, std::uint8_t value, std::size_t least = kLargestOnly) {
-  std::vector<std::int32_t> piece(box.inside.size(), -1);
-  std::vector<std::size_t> sizes;
-  std::vector<std::array<int, 3>> stack;
-  for (int k0 = 0; k0 < box.size.z(); ++k0)
-    for (int j0 = 0; j0 < box.size.y(); ++j0)
-      for (int i0 = 0; i0 < box.size.x(); ++i0) {
-        const std::size_t start = box.at(i0, j0, k0);
-        if (box.inside[start] != value || piece[start] >= 0) continue;
-        const auto id = static_cast<std::int32_t>(sizes.size());
-        sizes.push_back(0);
-        piece[start] = id;
-        stack.push_back({i0, j0, k0});
-        while (!stack.empty()) {
-          const auto q = stack.back();
-          stack.pop_back();
-          ++sizes.back();
-          for (int a = 0; a < 3; ++a)
-            for (const int d : {-1, 1}) {
-              auto r = q;
-              r[static_cast<std::size_t>(a)] += d;
-              if (r[static_cast<std::size_t>(a)] < 0 || r[static_cast<std::size_t>(a)] >= box.size[a]) continue;
-              const std::size_t n = box.at(r[0], r[1], r[2]);
-              if (box.inside[n] != value || piece[n] >= 0) continue;
-              piece[n] = id;
-              stack.push_back(r);
-            }
-        }
-      }
+  const Components pieces(box.size, box.inside, value);
+  const auto& sizes = pieces.voxels();
   if (sizes.empty()) return;
-  const auto best = static_cast<std::int32_t>(std::max_element(sizes.begin(), sizes.end()) - sizes.begin());
-  for (std::size_t n = 0; n < box.inside.size(); ++n)
-    if (box.inside[n] == value && piece[n] != best && sizes[static_cast<std::size_t>(piece[n])] < least)
-      box.inside[n] = static_cast<std::uint8_t>(1 - value);
+  const auto best = static_cast<std::uint32_t>(std::max_element(sizes.begin(), sizes.end()) - sizes.begin());
+  for (const Run& run : pieces.runs())
+    if (run.piece != best && sizes[run.piece] < least)
+      std::fill(box.inside.begin() + static_cast<std::ptrdiff_t>(run.from),
+                box.inside.begin() + static_cast<std::ptrdiff_t>(run.to), static_cast<std::uint8_t>(1 - value));
 }
 
 constexpr double kStep = 0.1;  // mm between samples of a profile

@@ -1,5 +1,8 @@
 #include "bones/evidence.h"
 
+#include <tbb/combinable.h>
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <cmath>
 #include <set>
@@ -22,13 +25,17 @@ double median(std::vector<double> values) {
 
 Points metalPoints(const ScanImage& scan) {
   // Single bright voxels are noise on dense cortex; metal fills its neighbours too, so the smoothed image decides.
-  std::set<std::array<int, 3>> cells;
-  for (int k = 0; k < scan.calm.size.z(); ++k)
+  using Cells = std::set<std::array<int, 3>>;
+  tbb::combinable<Cells> found;
+  tbb::parallel_for(0, scan.calm.size.z(), [&](int k) {
     for (int j = 0; j < scan.calm.size.y(); ++j)
       for (int i = 0; i < scan.calm.size.x(); ++i)
         if (static_cast<double>(scan.calm.v[scan.calm.offset(i, j, k)]) > kMetalHu)
-          cells.insert({static_cast<int>(i * scan.calm.h), static_cast<int>(j * scan.calm.h),
-                        static_cast<int>(k * scan.calm.h)});
+          found.local().insert({static_cast<int>(i * scan.calm.h), static_cast<int>(j * scan.calm.h),
+                                static_cast<int>(k * scan.calm.h)});
+  });
+  Cells cells;
+  found.combine_each([&](Cells& some) { cells.merge(some); });
   Points out;
   for (const auto& c : cells) out.push_back(Vec3(c[0] + 0.5, c[1] + 0.5, c[2] + 0.5));
   return out;

@@ -5,8 +5,11 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstring>
 #include <numbers>
 #include <unordered_map>
+
+#include "bones/components.h"
 
 namespace rayset::bones {
 
@@ -15,7 +18,6 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
   const auto level = static_cast<float>(scan.levels.bone);
   std::vector<std::uint8_t> mask(image.count(), 0);
-  std::vector<std::array<int, 3>> stack;
 
   // Seeds on each of the six faces. On a border of the scan, dark pieces of the face that do not touch the face's rim
   // are cut-open marrow cavities.
@@ -62,10 +64,7 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
         for (int a = 0; a < na; ++a) {
           if (!seed[static_cast<std::size_t>(b) * static_cast<std::size_t>(na) + static_cast<std::size_t>(a)]) continue;
           const auto q = voxelOnFace(axis, side, a, b);
-          const std::size_t n = image.offset(q[0], q[1], q[2]);
-          if (mask[n]) continue;
-          mask[n] = 1;
-          stack.push_back(q);
+          mask[image.offset(q[0], q[1], q[2])] = 1;
         }
     }
   // Flood only where there is room: a voxel whose 26 neighbours are dark too. Pores that open through a thin or cut
@@ -96,48 +95,31 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
         roomy[image.offset(i, j, k)] = at(j - 1) & at(j) & at(j + 1);
       }
   });
-  for (const auto& q : stack) mask[image.offset(q[0], q[1], q[2])] = 0;
-  std::vector<std::array<int, 3>> todo;
-  for (const auto& q : stack) {
-    const std::size_t n = image.offset(q[0], q[1], q[2]);
-    if (!roomy[n] || mask[n]) continue;
-    mask[n] = 1;
-    todo.push_back(q);
-  }
-  const auto each = [&](const std::array<int, 3>& q, const auto& visit) {
-    for (std::size_t a = 0; a < 3; ++a)
-      for (const int d : {-1, 1}) {
-        auto r = q;
-        r[a] += d;
-        if (r[a] >= 0 && r[a] < image.size[static_cast<int>(a)]) visit(r, image.offset(r[0], r[1], r[2]));
-      }
-  };
-  std::vector<std::array<int, 3>> rim;  // flooded voxels beside dark ones without room
-  while (!todo.empty()) {
-    const auto q = todo.back();
-    todo.pop_back();
-    bool edge = false;
-    each(q, [&](const std::array<int, 3>& r, std::size_t n) {
-      if (mask[n]) return;
-      if (roomy[n]) {
-        mask[n] = 1;
-        todo.push_back(r);
-      } else {
-        edge = edge || image.v[n] < level;
+  // Of the room only what holds together with a seed.
+  const Components rooms(image.size, roomy);
+  std::vector<std::uint8_t> outside(rooms.count(), 0);
+  for (const Run& run : rooms.runs())
+    if (outside[run.piece] == 0 && std::memchr(mask.data() + run.from, 1, run.to - run.from) != nullptr)
+      outside[run.piece] = 1;
+  std::fill(mask.begin(), mask.end(), std::uint8_t{0});
+  for (const Run& run : rooms.runs())
+    if (outside[run.piece] != 0) std::memset(mask.data() + run.from, 1, run.to - run.from);
+  // Back out to the dark voxels along the walls: twice those beside what is outside already.
+  std::vector<std::uint8_t>& grown = roomy;  // not needed any more
+  for (int round = 0; round < 2; ++round) {
+    tbb::parallel_for(0, nz, [&](int k) {
+      for (int j = 0; j < ny; ++j) {
+        const std::size_t row = image.offset(0, j, k);
+        const auto sy = static_cast<std::size_t>(nx), sz = sy * static_cast<std::size_t>(ny);
+        for (int i = 0; i < nx; ++i) {
+          const std::size_t n = row + static_cast<std::size_t>(i);
+          const bool beside = (i > 0 && mask[n - 1]) || (i + 1 < nx && mask[n + 1]) || (j > 0 && mask[n - sy]) ||
+                              (j + 1 < ny && mask[n + sy]) || (k > 0 && mask[n - sz]) || (k + 1 < nz && mask[n + sz]);
+          grown[n] = mask[n] || (beside && image.v[n] < level);
+        }
       }
     });
-    if (edge) rim.push_back(q);
-  }
-  // Back out to the dark voxels along the walls.
-  for (int round = 0; round < 2; ++round) {
-    std::vector<std::array<int, 3>> grown;
-    for (const auto& q : rim)
-      each(q, [&](const std::array<int, 3>& r, std::size_t n) {
-        if (mask[n] || !(image.v[n] < level)) return;
-        mask[n] = 1;
-        grown.push_back(r);
-      });
-    rim.swap(grown);
+    mask.swap(grown);
   }
   return mask;
 }

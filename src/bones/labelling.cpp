@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "bones/components.h"
 #include "bones/strays.h"
 #include "geometry/distance_field.h"
 
@@ -276,44 +277,37 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   };
   // Pieces: what holds together when one layer of voxels is taken off. Most joints are open in the image, so most
   // pieces are one bone each, whatever the template's fit.
-  constexpr std::uint32_t kNone = 0xffffffffU, kInner = 0xfffffffeU;
+  constexpr std::uint32_t kNone = 0xffffffffU;
   std::vector<std::uint32_t> piece(image.count(), kNone);
   const auto sx = std::ptrdiff_t{1}, sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
   const std::array<std::ptrdiff_t, 6> six{sx, -sx, sy, -sy, sz, -sz};
-  tbb::parallel_for(1, nz - 1, [&](int k) {
-    for (int j = 1; j < ny - 1; ++j)
-      for (int i = 1; i < nx - 1; ++i) {
-        const std::size_t n = image.offset(i, j, k);
-        if (!isBone(n)) continue;
-        bool inner = true;
-        for (const std::ptrdiff_t d : six)
-          inner = inner && isBone(static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d));
-        if (inner) piece[n] = kInner;
-      }
-  });
   std::vector<Piece> pieces;
-  std::vector<std::uint32_t> stack;
-  for (std::size_t start = 0; start < piece.size(); ++start) {
-    if (piece[start] != kInner) continue;
-    const auto id = static_cast<std::uint32_t>(pieces.size());
-    Piece p;
-    p.votes.assign(bones.size(), 0);
-    piece[start] = id;
-    stack.push_back(static_cast<std::uint32_t>(start));
-    while (!stack.empty()) {
-      const std::size_t n = stack.back();
-      stack.pop_back();
-      ++p.voxels;
-      if (which[n] != 255 && static_cast<double>(nearest[n]) < -core_mm[which[n]]) ++p.votes[which[n]];
-      if (nearest[n] > static_cast<float>(kFar)) ++p.far;
-      for (const std::ptrdiff_t d : six) {
-        const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
-        if (piece[t] != kInner) continue;
-        piece[t] = id;
-        stack.push_back(static_cast<std::uint32_t>(t));
+  {
+    std::vector<std::uint8_t> inner(image.count(), 0);
+    tbb::parallel_for(1, nz - 1, [&](int k) {
+      for (int j = 1; j < ny - 1; ++j)
+        for (int i = 1; i < nx - 1; ++i) {
+          const std::size_t n = image.offset(i, j, k);
+          bool all = isBone(n);
+          for (const std::ptrdiff_t d : six)
+            all = all && isBone(static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d));
+          inner[n] = all;
+        }
+    });
+    const Components parts(image.size, inner);
+    pieces.resize(parts.count());
+    for (std::size_t p = 0; p < pieces.size(); ++p) {
+      pieces[p].voxels = parts.voxels()[p];
+      pieces[p].votes.assign(bones.size(), 0);
+    }
+    for (const Run& run : parts.runs()) {
+      Piece& p = pieces[run.piece];
+      for (std::size_t n = run.from; n < run.to; ++n) {
+        piece[n] = run.piece;
+        if (which[n] != 255 && static_cast<double>(nearest[n]) < -core_mm[which[n]]) ++p.votes[which[n]];
+        if (nearest[n] > static_cast<float>(kFar)) ++p.far;
       }
     }
-    pieces.push_back(std::move(p));
   }
   std::vector<double> expected(bones.size(), 0.0);  // voxels
   for (std::size_t b = 0; b < bones.size(); ++b)
@@ -356,36 +350,32 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       whole[p] = one_of_many ? static_cast<std::uint8_t>(b) : kOtherIndex;
     }
   }
-  for (std::size_t n = 0; n < piece.size(); ++n) {
-    if (piece[n] >= pieces.size()) continue;
-    const std::uint32_t p = piece[n];
-    if (whole[p] != 255) {
-      who[n] = whole[p];
-      continue;
-    }
-    if (which[n] != 255 && static_cast<double>(nearest[n]) < -core_mm[which[n]]) {
-      const auto& c = pieces[p].claimants;
-      if (std::find(c.begin(), c.end(), which[n]) == c.end())
-        continue;  // a poor fit reaching into somebody else's piece
-      if (static_cast<double>(nearest[n]) > -4.0) {
-        const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
-        const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
-        const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
-        if (sheetAt(n, i, j, k) > kSheetCut) continue;  // a core does not extend across a joint
+  tbb::parallel_for(0, nz, [&](int k) {
+    for (std::size_t n = image.offset(0, 0, k); n < image.offset(0, 0, k + 1); ++n) {
+      if (piece[n] >= pieces.size()) continue;
+      const std::uint32_t p = piece[n];
+      if (whole[p] != 255) {
+        who[n] = whole[p];
+        continue;
       }
-      if (!pieces[p].marks.empty() && marked.overrules(which[n], n, image)) continue;
-      who[n] = which[n];
-    } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty() &&
-               pieces[p].marks.empty()) {
-      who[n] = kOtherIndex;
+      if (which[n] != 255 && static_cast<double>(nearest[n]) < -core_mm[which[n]]) {
+        const auto& c = pieces[p].claimants;
+        if (std::find(c.begin(), c.end(), which[n]) == c.end())
+          continue;  // a poor fit reaching into somebody else's piece
+        if (static_cast<double>(nearest[n]) > -4.0) {
+          const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
+          const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
+          if (sheetAt(n, i, j, k) > kSheetCut) continue;  // a core does not extend across a joint
+        }
+        if (!pieces[p].marks.empty() && marked.overrules(which[n], n, image)) continue;
+        who[n] = which[n];
+      } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty() &&
+                 pieces[p].marks.empty()) {
+        who[n] = kOtherIndex;
+      }
     }
-  }
+  });
   for (const auto& m : marked.voxels()) who[m.voxel] = static_cast<std::uint8_t>(m.bone);
-  for (std::size_t n = 0; n < who.size(); ++n)
-    if (who[n] != 255) {
-      arrival[n] = 0;
-      buckets[0].push_back(static_cast<std::uint32_t>(n));
-    }
   std::array<std::ptrdiff_t, 26> step{};
   std::array<std::array<int, 3>, 26> offset{};
   std::array<double, 26> length{};
@@ -399,6 +389,23 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         length[m] = h * std::sqrt(a * a + b * b + c * c);
         ++m;
       }
+  // The flood starts from the rim of what has an owner: voxels among their own kind reach nothing.
+  std::vector<std::vector<std::uint32_t>> rims(static_cast<std::size_t>(nz));
+  tbb::parallel_for(0, nz, [&](int k) {
+    auto& rim = rims[static_cast<std::size_t>(k)];
+    for (int j = 0; j < ny; ++j)
+      for (int i = 0; i < nx; ++i) {
+        const std::size_t n = image.offset(i, j, k);
+        if (who[n] == 255) continue;
+        arrival[n] = 0;
+        const bool inner = i > 0 && j > 0 && k > 0 && i < nx - 1 && j < ny - 1 && k < nz - 1;
+        if (!inner || std::any_of(step.begin(), step.end(), [&](std::ptrdiff_t d) {
+              return who[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d)] == 255;
+            }))
+          rim.push_back(static_cast<std::uint32_t>(n));
+      }
+  });
+  for (const auto& rim : rims) buckets[0].insert(buckets[0].end(), rim.begin(), rim.end());
   for (std::size_t slot = 0; slot < buckets.size(); ++slot) {
     for (std::size_t q = 0; q < buckets[slot].size(); ++q) {
       const std::size_t n = buckets[slot][q];
@@ -438,30 +445,36 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   // A toe that took the end of a metatarsal gives it back.
   for (const std::size_t b : many_parts)
     bringHome(image, sheetAt, bones, expected, contrast, static_cast<std::uint8_t>(b), who);
-  for (std::size_t n = 0; n < who.size(); ++n) {
-    if (who[n] == 255) continue;
-    out.labels[n] = who[n] == kOtherIndex ? kOther : fields[who[n]].label;
-  }
+  tbb::parallel_for(0, nz, [&](int k) {
+    for (std::size_t n = image.offset(0, 0, k); n < image.offset(0, 0, k + 1); ++n)
+      if (who[n] != 255) out.labels[n] = who[n] == kOtherIndex ? kOther : fields[who[n]].label;
+  });
   // How much of each bone's border lies against another bone.
-  std::array<double, 256> border{}, against{};
-  for (int k = 1; k < nz - 1; ++k)
+  using Counts = std::array<std::size_t, 256>;
+  std::vector<std::pair<Counts, Counts>> counted(static_cast<std::size_t>(nz));
+  tbb::parallel_for(1, nz - 1, [&](int k) {
+    auto& [border, against] = counted[static_cast<std::size_t>(k)];
     for (int j = 1; j < ny - 1; ++j)
       for (int i = 1; i < nx - 1; ++i) {
         const std::size_t n = image.offset(i, j, k);
         const std::uint8_t l = out.labels[n];
         if (l == 0) continue;
-        for (const std::ptrdiff_t d :
-             {std::ptrdiff_t{1}, std::ptrdiff_t{-1}, static_cast<std::ptrdiff_t>(nx), -static_cast<std::ptrdiff_t>(nx),
-              static_cast<std::ptrdiff_t>(nx) * ny, -static_cast<std::ptrdiff_t>(nx) * ny}) {
+        for (const std::ptrdiff_t d : six) {
           const std::uint8_t o = out.labels[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d)];
           if (o == l) continue;
-          border[l] += 1;
-          if (o != 0) against[l] += 1;
+          ++border[l];
+          if (o != 0) ++against[l];
         }
       }
-  for (std::size_t b = 0; b < bones.size(); ++b)
-    if (border[fields[b].label] > 0)
-      out.touching[b] = static_cast<float>(against[fields[b].label] / border[fields[b].label]);
+  });
+  for (std::size_t b = 0; b < bones.size(); ++b) {
+    std::size_t all = 0, shared = 0;
+    for (const auto& [border, against] : counted) {
+      all += border[fields[b].label];
+      shared += against[fields[b].label];
+    }
+    if (all > 0) out.touching[b] = static_cast<float>(static_cast<double>(shared) / static_cast<double>(all));
+  }
   return out;
 }
 

@@ -84,25 +84,31 @@ float Image::linear(const Vec3& p) const {
 
 float Image::cubic(const Vec3& p) const {
   const Vec3 x = p / h;
-  const Eigen::Vector3i base(static_cast<int>(std::floor(x.x())), static_cast<int>(std::floor(x.y())),
-                             static_cast<int>(std::floor(x.z())));
+  const auto below = [](double value) {
+    const int n = static_cast<int>(value);
+    return value < n ? n - 1 : n;
+  };
+  const Eigen::Vector3i base(below(x.x()), below(x.y()), below(x.z()));
   const auto wx = catmullRom(x.x() - base.x()), wy = catmullRom(x.y() - base.y()), wz = catmullRom(x.z() - base.z());
-  std::array<int, 4> ix{}, iy{}, iz{};
-  for (int a = 0; a < 4; ++a) {
-    ix[static_cast<std::size_t>(a)] = std::clamp(base.x() + a - 1, 0, size.x() - 1);
-    iy[static_cast<std::size_t>(a)] = std::clamp(base.y() + a - 1, 0, size.y() - 1);
-    iz[static_cast<std::size_t>(a)] = std::clamp(base.z() + a - 1, 0, size.z() - 1);
+  // Rows are weighed as vectors of four voxels, and what is left of them along x at the end.
+  using Row = Eigen::Array4f;
+  Row sum = Row::Zero();
+  if (base.minCoeff() >= 1 && (size - base).minCoeff() > 2) {
+    const float* plane = v.data() + offset(base.x() - 1, base.y() - 1, base.z() - 1);
+    const auto sy = static_cast<std::size_t>(size.x()), sz = sy * static_cast<std::size_t>(size.y());
+    for (std::size_t c = 0; c < 4; ++c, plane += sz)
+      sum += wz[c] * (wy[0] * Row::Map(plane) + wy[1] * Row::Map(plane + sy) + wy[2] * Row::Map(plane + 2 * sy) +
+                      wy[3] * Row::Map(plane + 3 * sy));
+  } else {
+    const auto within = [](int n, int count) { return std::clamp(n, 0, count - 1); };
+    for (int c = 0; c < 4; ++c)
+      for (int b = 0; b < 4; ++b) {
+        const float* row = v.data() + offset(0, within(base.y() + b - 1, size.y()), within(base.z() + c - 1, size.z()));
+        const float w = wz[static_cast<std::size_t>(c)] * wy[static_cast<std::size_t>(b)];
+        for (int a = 0; a < 4; ++a) sum[a] += w * row[within(base.x() + a - 1, size.x())];
+      }
   }
-  float sum = 0;
-  for (std::size_t c = 0; c < 4; ++c) {
-    float plane = 0;
-    for (std::size_t b = 0; b < 4; ++b) {
-      const float* row = v.data() + offset(0, iy[b], iz[c]);
-      plane += wy[b] * (wx[0] * row[ix[0]] + wx[1] * row[ix[1]] + wx[2] * row[ix[2]] + wx[3] * row[ix[3]]);
-    }
-    sum += wz[c] * plane;
-  }
-  return sum;
+  return (sum * Row::Map(wx.data())).sum();
 }
 
 double Image::depth(const Vec3& p) const {

@@ -363,23 +363,29 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
   watch.lap("surfaces");
   std::optional<NearestPoints> metal;
   if (Points found_metal = metalPoints(out.scan); !found_metal.empty()) metal.emplace(std::move(found_metal));
-  std::map<Bone, Verdict> verdicts;
-  for (std::size_t n = 0; n < bent.size(); ++n) {
-    if (!refined[n] || refined[n]->surface.empty()) continue;
-    const TemplateBone& model = foot.bones[n];
-    // A renamed bone was fitted by the template of its former name.
+  // A renamed bone was fitted by the template of its former name.
+  const auto formerly = [&](std::size_t n) {
     const auto former = out.edited.former.find(bent[n].id);
-    const auto was =
-        former == out.edited.former.end() ? n : static_cast<std::size_t>(std::max(0, foot.index(former->second)));
-    const auto& fit = best->bones[was];
-    SegmentedBone bone;
+    return former == out.edited.former.end() ? n : static_cast<std::size_t>(std::max(0, foot.index(former->second)));
+  };
+  std::vector<SegmentedBone> measured_bones(bent.size());
+  tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
+    if (!refined[n] || refined[n]->surface.empty()) return;
+    const std::size_t was = formerly(n);
+    SegmentedBone& bone = measured_bones[n];
     bone.surface = transformed(refined[n]->surface, out.scan.X_PL);
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined[n]->cut;
     bone.evidence = surfaceEvidence(out.scan, *refined[n], bent[was].mesh, metal ? &*metal : nullptr);
-    bone.evidence.match = fit.quality.score;
+    bone.evidence.match = best->bones[was].quality.score;
     bone.evidence.touching = static_cast<double>(labelling.touching[was]);
-    bone.evidence.volume_ratio = bone.volume_mm3 / (model.volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));
+    bone.evidence.volume_ratio = bone.volume_mm3 / (foot.bones[n].volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));
+  });
+  std::map<Bone, Verdict> verdicts;
+  for (std::size_t n = 0; n < bent.size(); ++n) {
+    if (!refined[n] || refined[n]->surface.empty()) continue;
+    const auto& fit = best->bones[formerly(n)];
+    SegmentedBone& bone = measured_bones[n];
     verdicts.emplace(bent[n].id, judge(bone.evidence, label(bent[n].id) <= 12));
     bone.by_hand = out.edited.by_hand.contains(bent[n].id);
     bone.mean_hu = means[label(bent[n].id)];

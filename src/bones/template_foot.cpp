@@ -54,10 +54,8 @@ TemplateFoot prepareTemplate(const Foot& foot) {
 }
 
 const TemplatePair& meanTemplates() {
-  static const TemplatePair pair = [] {
-    const Foot right = proceduralFoot(FootShape{}, Side::kRight, 1.0);
-    return TemplatePair{prepareTemplate(right), prepareTemplate(mirrored(right))};
-  }();
+  static const TemplatePair pair{prepareTemplate(meanProceduralFoot()),
+                                 prepareTemplate(mirrored(meanProceduralFoot()))};
   return pair;
 }
 

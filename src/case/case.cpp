@@ -1,6 +1,7 @@
 #include "case/case.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_invoke.h>
 
 #include <algorithm>
 #include <cctype>
@@ -193,8 +194,9 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.timings_s["bones"] = clock.lap();
 
   // --- which foot, and which is its other
-  const BoneSurfaces prior_right = proceduralFoot({}, Side::kRight, 1.0).bones;
-  const auto prior = [&](Side side) { return side == Side::kRight ? prior_right : mirrored(prior_right); };
+  const auto prior = [](Side side) {
+    return side == Side::kRight ? meanProceduralFoot().bones : mirrored(meanProceduralFoot().bones);
+  };
   std::size_t planned = 0;
   if (bones->feet.size() > 1) {
     if (request.side) {
@@ -305,14 +307,19 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
                     d.displaced ? "in place" : "displaced", call.other.quenu_kuss.value, call.other.hardcastle.value,
                     call.other.myerson.value));
   }
-  c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer);
-  c.measures_reduced = ctMeasures(c.reduction.reduced, c.side, c.reduction.frame, other_pointer);
+  tbb::parallel_invoke(
+      [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer); },
+      [&] { c.measures_reduced = ctMeasures(c.reduction.reduced, c.side, c.reduction.frame, other_pointer); });
   placeFragments(c);
   c.timings_s["injury"] += clock.lap();
   if (progress.cancelled()) return cancelledError();
 
   // --- fixation
-  auto fixation = planConstruct(constructInput(c, &scan.volume), c.catalogue, request.construct, progress);
+  // Much of the search runs on one thread: the grey values are cut up beside it.
+  Result<ConstructResult> fixation;
+  tbb::parallel_invoke(
+      [&] { fixation = planConstruct(constructInput(c, &scan.volume), c.catalogue, request.construct, progress); },
+      [&] { c.bodies = splitBodies(scan.volume, bones->labels, static_cast<int>(planned)); });
   if (!fixation) return tl::unexpected(fixation.error());
   c.fixation = std::move(*fixation);
   c.cautions.insert(c.cautions.end(), c.fixation.cautions.begin(), c.fixation.cautions.end());
@@ -322,8 +329,6 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     if (!fixed) c.partial = true;
   }
   c.timings_s["fixation"] = clock.lap();
-
-  c.bodies = splitBodies(scan.volume, bones->labels, static_cast<int>(planned));
 
   std::vector<std::string> undone;
   for (int ray = 1; ray <= 5; ++ray) {

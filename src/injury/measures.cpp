@@ -3,6 +3,8 @@
 // side.
 #include "injury/measures.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -252,8 +254,8 @@ std::optional<JointLine> jointLine(const Surface& metatarsal, const TarsalFace& 
 
 /// Dorsal rim of a bone at the joint in the sagittal slice at y: mean height of the dorsal outline 1 to 4 mm from where
 /// its uppermost 4 mm end. (The face below may bulge farther; the end is first sought in the half above `upper_from`.)
-std::optional<Vec3> dorsalRim(const Surface& bone, double y, double upper_from, bool distal_end) {
-  const auto slice = planeSection(bone, Vec3(0, y, 0), Vec3::UnitY());
+std::optional<Vec3> dorsalRim(const SectionStack& sagittal, double y, double upper_from, bool distal_end) {
+  const auto slice = sagittal.at(y);
   const double inward = distal_end ? -1 : 1;
   const auto endAbove = [&](double z) {
     Range reach;
@@ -292,13 +294,14 @@ std::optional<Value> dorsalStep(int ray, const Surface& metatarsal, const Surfac
   const Range shared{std::max(own.low, face.width.low), std::min(own.high, face.width.high)};
   if (shared.high - shared.low < 3) return std::nullopt;  // bones that lie beside each other have no step
   const Range &tarsal_width = ray <= 3 ? shared : face.width, &metatarsal_width = ray <= 3 ? shared : own;
+  const SectionStack tarsal_slices(tarsal, Vec3::UnitY()), metatarsal_slices(metatarsal, Vec3::UnitY());
   std::vector<Value> slices;
   double tarsal_top = -std::numeric_limits<double>::infinity();
   for (int i = 0; i < 13; ++i) {
     const double f = 0.15 + 0.7 * i / 12;
     const auto at = [&](const Range& r) { return r.low + f * (r.high - r.low); };
-    const auto t = dorsalRim(tarsal, at(tarsal_width), face.centre.z(), true);
-    const auto m = dorsalRim(metatarsal, at(metatarsal_width), upper, false);
+    const auto t = dorsalRim(tarsal_slices, at(tarsal_width), face.centre.z(), true);
+    const auto m = dorsalRim(metatarsal_slices, at(metatarsal_width), upper, false);
     if (!t || !m) continue;
     slices.push_back(Value{m->z() - t->z(), *t, *m});
     tarsal_top = std::max(tarsal_top, t->z());
@@ -330,14 +333,14 @@ struct Tangent {  // least-squares line through border points over their depth f
     return (y - slope * d) / n;
   }
 };
-std::optional<Value> borderOffset(const Surface& metatarsal, const Surface& tarsal, const JointLine& joint,
+std::optional<Value> borderOffset(const SectionStack& metatarsal, const SectionStack& tarsal, const JointLine& joint,
                                   bool medial_border, bool whole_outline) {
   const auto pick = [&](const Range& r) { return medial_border ? r.high : r.low; };
-  const auto behind = planeSection(tarsal, Vec3(joint.centre.x() - 2.5, 0, 0), Vec3::UnitX());
+  const auto behind = tarsal.at(joint.centre.x() - 2.5);
   if (behind.empty()) return std::nullopt;
   const double rim = rangeOf(behind, 2).high;
-  const auto edge = [&](const Surface& s, double x, double z) -> std::optional<double> {
-    const auto section = planeSection(s, Vec3(x, 0, 0), Vec3::UnitX());
+  const auto edge = [&](const SectionStack& bone, double x, double z) -> std::optional<double> {
+    const auto section = bone.at(x);
     const Range r = whole_outline ? rangeOf(section, 1) : crossing(section, 2, z, 1);
     return r.empty() ? std::nullopt : std::optional(pick(r));
   };
@@ -368,28 +371,27 @@ std::optional<Value> borderOffset(const Surface& metatarsal, const Surface& tars
   return offsets[offsets.size() / 2];
 }
 
-void jointSteps(const LocalFoot& foot, Values& values) {
-  for (int ray = 1; ray <= 5; ++ray) {
-    const Surface *m = foot.find(metatarsal(ray)), *t = foot.find(tarsalPartner(ray));
-    if (!m || !t) continue;
-    const std::string n = std::to_string(ray);
-    const auto face = tarsalFace(ray, *t);
-    if (!face) continue;
-    if (const auto v = dorsalStep(ray, *m, *t, *face)) values["dorsal_step_" + n] = *v;
-    const auto joint = jointLine(*m, *face);
-    if (!joint) continue;
-    // The cuboid shares its medial border with the fourth metatarsal only and its lateral border with the fifth.
-    const auto medial = ray == 5 ? std::nullopt : borderOffset(*m, *t, *joint, true, false);
-    const auto lateral = ray == 4 ? std::nullopt : borderOffset(*m, *t, *joint, false, ray == 5);
-    if (medial && lateral)
-      values["side_step_" + n] = Value{0.5 * (medial->value + lateral->value), 0.5 * (medial->from + lateral->from),
-                                       0.5 * (medial->to + lateral->to)};
-    if (ray == 4 && medial) values["side_step_4"] = *medial;
-    if (ray == 5 && lateral) values["side_step_5"] = *lateral;
-    if (ray == 1 && lateral) values["m1_c1_lateral_border"] = *lateral;
-    if (ray == 2 && medial) values["m2_c2_medial_border"] = *medial;
-    if (ray == 4 && medial) values["m4_cub_medial_border"] = *medial;
-  }
+void jointStepsOf(int ray, const LocalFoot& foot, Values& values) {
+  const Surface *m = foot.find(metatarsal(ray)), *t = foot.find(tarsalPartner(ray));
+  if (!m || !t) return;
+  const std::string n = std::to_string(ray);
+  const auto face = tarsalFace(ray, *t);
+  if (!face) return;
+  if (const auto v = dorsalStep(ray, *m, *t, *face)) values["dorsal_step_" + n] = *v;
+  const auto joint = jointLine(*m, *face);
+  if (!joint) return;
+  // The cuboid shares its medial border with the fourth metatarsal only and its lateral border with the fifth.
+  const SectionStack across_m(*m, Vec3::UnitX()), across_t(*t, Vec3::UnitX());
+  const auto medial = ray == 5 ? std::nullopt : borderOffset(across_m, across_t, *joint, true, false);
+  const auto lateral = ray == 4 ? std::nullopt : borderOffset(across_m, across_t, *joint, false, ray == 5);
+  if (medial && lateral)
+    values["side_step_" + n] = Value{0.5 * (medial->value + lateral->value), 0.5 * (medial->from + lateral->from),
+                                     0.5 * (medial->to + lateral->to)};
+  if (ray == 4 && medial) values["side_step_4"] = *medial;
+  if (ray == 5 && lateral) values["side_step_5"] = *lateral;
+  if (ray == 1 && lateral) values["m1_c1_lateral_border"] = *lateral;
+  if (ray == 2 && medial) values["m2_c2_medial_border"] = *medial;
+  if (ray == 4 && medial) values["m4_cub_medial_border"] = *medial;
 }
 
 // --- axes
@@ -509,11 +511,19 @@ void protrusion(const LocalFoot& foot, Values& values) {
 }
 
 Values allValues(const LocalFoot& foot) {
+  std::array<Values, 8> parts;
+  tbb::parallel_for(std::size_t{0}, parts.size(), [&](std::size_t n) {
+    if (n < 5)
+      jointStepsOf(static_cast<int>(n) + 1, foot, parts[n]);
+    else if (n == 5)
+      axialDistances(foot, parts[n]);
+    else if (n == 6)
+      axesAndArch(foot, parts[n]);
+    else
+      protrusion(foot, parts[n]);
+  });
   Values values;
-  axialDistances(foot, values);
-  jointSteps(foot, values);
-  axesAndArch(foot, values);
-  protrusion(foot, values);
+  for (Values& part : parts) values.merge(part);
   return values;
 }
 

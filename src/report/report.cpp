@@ -42,7 +42,8 @@ struct Content {
   const Case& c;
   std::string made_at;
   std::vector<Shot> shots;
-  std::map<int, JointFit> joint_before;  // by ray, where both bones are there
+  std::map<int, JointFit> joint_before{};  // by ray, where both bones are there
+  words::KnownAxes axes{};
 };
 
 pdf::PageFrame pageFrame(const Content& k) {
@@ -406,7 +407,7 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
           escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
           bold(words::number(d.length_mm, 0)), screw ? words::number(d.measured_depth_mm) : "–",
           size(type != nullptr ? type->drill_mm : 0), size(d.countersink_mm), size(type != nullptr ? type->tap_mm : 0),
-          escaped(words::entry(c, d)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d))}});
+          escaped(words::entry(c, d, k.axes)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d))}});
     const DeviceChecks& q = d.checks;
     std::string notes;
     for (const std::string& w : d.warnings)
@@ -486,7 +487,7 @@ void theatre(pdf::Document& doc, const Content& k) {
                      "changes it as the foot demands."),
                 {.size = 7.8});
   int n = 0;
-  for (const words::Step& step : words::steps(k.c)) {
+  for (const words::Step& step : words::steps(k.c, k.axes)) {
     doc.need(44);
     doc.item(bold(fmt::format("{}", ++n)), bold(escaped(step.title)), {.size = 9.5}, 20);
     for (const std::string& line : step.lines) {
@@ -674,23 +675,28 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   Aside files;
   files.tasks.run([&] { data = writeData(c, devices, folder); });
 
-  Content content{c,
-                  settings.made_at.empty() ? timeNow() : settings.made_at,
-                  makeShots(c, devices, settings.pixels_per_point, progress),
-                  {}};
+  Content content{c, settings.made_at.empty() ? timeNow() : settings.made_at,
+                  makeShots(c, devices, settings.pixels_per_point, progress)};
   if (progress.cancelled()) return cancelledError();
   for (Shot& shot : makeFilmShots(c)) content.shots.push_back(std::move(shot));
   if (progress.cancelled()) return cancelledError();
   Aside pictures;  // after what it looks at
   pictures.tasks.run([&] { shots = writeShots(content, folder / "pictures"); });
   std::array<std::optional<JointFit>, 5> joints;
+  std::array<std::optional<MetatarsalAxis>, 5> axes;
   tbb::parallel_for(1, 6, [&](int ray) {
+    if (const auto reduced = c.reduction.reduced.find(metatarsal(ray));
+        reduced != c.reduction.reduced.end() && !reduced->second.empty())
+      axes[static_cast<std::size_t>(ray - 1)] = metatarsalAxis(reduced->second, c.reduction.frame.distal);
     const auto m = c.injured.find(metatarsal(ray)), t = c.injured.find(tarsalPartner(ray));
     if (m != c.injured.end() && t != c.injured.end() && !m->second.empty() && !t->second.empty())
       joints[static_cast<std::size_t>(ray - 1)] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
   });
-  for (int ray = 1; ray <= 5; ++ray)
-    if (const auto& joint = joints[static_cast<std::size_t>(ray - 1)]) content.joint_before[ray] = *joint;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto n = static_cast<std::size_t>(ray - 1);
+    if (joints[n]) content.joint_before[ray] = *joints[n];
+    if (axes[n]) content.axes[metatarsal(ray)] = *axes[n];
+  }
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.9);
 

@@ -73,22 +73,31 @@ Owners ownersAround(const LabelVolume& labels, int foot) {
 
 /// Every bone grows into what is nobody's by one voxel; where two meet the smaller label wins.
 LabelVolume grown(const LabelVolume& in) {
-  LabelVolume out = in;
+  LabelVolume out(in.grid);
   const Eigen::Vector3i size = in.grid.size;
+  const auto nx = static_cast<std::size_t>(size.x());
+  const std::vector<std::uint8_t> nobody(nx, kNobody);
   tbb::parallel_for(0, size.z(), [&](int k) {
-    for (int j = 0; j < size.y(); ++j)
-      for (int i = 0; i < size.x(); ++i) {
-        if (in.at(i, j, k) != kNobody) continue;
-        std::uint8_t best = kOtherFoot;
-        const auto look = [&](int x, int y, int z) {
-          if (!in.grid.contains(x, y, z)) return;
-          const std::uint8_t v = in.at(x, y, z);
-          if (v != kNobody && v < best) best = v;
-        };
-        look(i - 1, j, k), look(i + 1, j, k), look(i, j - 1, k), look(i, j + 1, k), look(i, j, k - 1),
-            look(i, j, k + 1);
-        if (best != kOtherFoot) out.at(i, j, k) = best;
+    std::vector<std::uint8_t> padded(nx + 2, kNobody);
+    const auto rowAt = [&](int j, int slice) {
+      const bool there = j >= 0 && j < size.y() && slice >= 0 && slice < size.z();
+      return there ? &in.at(0, j, slice) : nobody.data();
+    };
+    // One less, so that nobody comes last.
+    const auto rank = [](std::uint8_t v) { return static_cast<std::uint8_t>(v - 1); };
+    for (int j = 0; j < size.y(); ++j) {
+      const std::uint8_t *here = rowAt(j, k), *before = rowAt(j - 1, k), *after = rowAt(j + 1, k),
+                         *below = rowAt(j, k - 1), *above = rowAt(j, k + 1);
+      std::copy(here, here + nx, padded.begin() + 1);
+      std::uint8_t* to = &out.at(0, j, k);
+      for (std::size_t i = 0; i < nx; ++i) {
+        const std::uint8_t beside = std::min(rank(padded[i]), rank(padded[i + 2]));
+        const std::uint8_t across = std::min(rank(before[i]), rank(after[i]));
+        const std::uint8_t least = std::min({beside, across, std::min(rank(below[i]), rank(above[i]))});
+        const std::uint8_t grows = least < rank(kOtherFoot) ? static_cast<std::uint8_t>(least + 1) : kNobody;
+        to[i] = here[i] != kNobody ? here[i] : grows;
       }
+    }
   });
   return out;
 }

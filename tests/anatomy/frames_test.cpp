@@ -114,6 +114,28 @@ TEST(Section, HoleIsTakenOff) {
   EXPECT_NEAR(section.area_mm2, M_PI * 27, 0.1);
 }
 
+TEST(Section, OfAStackIsTheSectionByOnePlane) {
+  const Surface& bone = meanProceduralFoot().bones.at(Bone::kM2);
+  const Vec3 normal = Vec3(0.3, -0.9, 0.2).normalized();
+  const SectionStack stack(bone, normal);
+  const Extent extent = extentAlong(bone, normal);
+  for (double height = extent.from - 1.5; height < extent.to + 1.5; height += 0.37) {
+    const PlaneSection one = planeSection(bone, height * normal, normal), same = stack.at(height);
+    ASSERT_EQ(one.loops.size(), same.loops.size()) << height;
+    EXPECT_NEAR(one.area_mm2, same.area_mm2, 1e-9);
+    if (one.area_mm2 > 0.01) {
+      EXPECT_LT((one.centroid - same.centroid).norm(), 1e-9);
+    }
+    for (std::size_t n = 0; n < one.loops.size(); ++n) {
+      ASSERT_EQ(one.loops[n].size(), same.loops[n].size());
+      for (std::size_t i = 0; i < one.loops[n].size(); ++i)
+        EXPECT_LT((one.loops[n][i] - same.loops[n][i]).norm(), 1e-6);
+    }
+  }
+  EXPECT_TRUE(stack.at(extent.from - 0.01).empty());
+  EXPECT_TRUE(SectionStack(Surface{}, normal).at(0).empty());
+}
+
 TEST(Section, MissedPlaneIsEmpty) {
   const auto section = planeSection(makeSphere(Vec3::Zero(), 5), Vec3(0, 0, 6), Vec3::UnitZ());
   EXPECT_TRUE(section.empty());

@@ -2,6 +2,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <functional>
 #include <random>
@@ -111,6 +112,39 @@ TEST(Smoothing, KeepsAConstantAndWidensAGaussian) {
             static_cast<float>(100 * std::exp(-0.5 * (0.5 * Vec3(i, j, k) - c).squaredNorm()));
   smooth(image, 0.6);
   EXPECT_NEAR(static_cast<double>(image.linear(c)), 100 * std::pow(1 / 1.36, 1.5), 1.0);
+}
+
+// Catmull and Rom's weights (Proc Computer Aided Geometric Design 1974) written out for one place at a time, the border
+// value continued outward.
+TEST(Image, CubicValuesAreTheTensorProductOfCatmullRomWeights) {
+  Image image;
+  image.size = {9, 8, 7};
+  image.h = 0.6;
+  std::mt19937 random(5);
+  std::uniform_real_distribution<float> grey(-1000, 2000);
+  for (int n = 0; n < image.size.prod(); ++n) image.v.push_back(grey(random));
+  const auto weight = [](double distance) {
+    const double x = std::abs(distance);
+    if (x < 1) return 1.5 * x * x * x - 2.5 * x * x + 1;
+    return x < 2 ? -0.5 * x * x * x + 2.5 * x * x - 4 * x + 2 : 0.0;
+  };
+  std::uniform_real_distribution<double> place(-1.5, 10.5);
+  int inner = 0;
+  for (int n = 0; n < 2000; ++n) {
+    const Vec3 x(place(random), place(random), place(random));
+    double expected = 0;
+    for (int k = -4; k < 15; ++k)
+      for (int j = -4; j < 15; ++j)
+        for (int i = -4; i < 15; ++i) {
+          const double w = weight(x.x() - i) * weight(x.y() - j) * weight(x.z() - k);
+          if (w == 0) continue;
+          expected += w * static_cast<double>(
+                              image.v[image.offset(std::clamp(i, 0, 8), std::clamp(j, 0, 7), std::clamp(k, 0, 6))]);
+        }
+    inner += (x.array() >= 1).all() && (x.array() < image.size.cast<double>().array() - 2).all();
+    EXPECT_NEAR(static_cast<double>(image.cubic(image.h * x)), expected, 2e-3) << x.transpose();
+  }
+  EXPECT_GT(inner, 40);  // both ways of reading were asked
 }
 
 TEST(DarkSheet, DepthOfAGaussianTroughAndNothingOnAnEdgeOrPore) {
