@@ -79,7 +79,7 @@ void addVerifyVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--series", options->series, "the series to use where the CT's folder holds several")->needs(ct);
   verb->add_option(
       "--views", options->views,
-      "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, or tube "
+      "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, lateromedial, or tube "
       "angles in degrees like orbital=30,tilt=10");
   verb->add_option("--out", options->out, "folder for verification.pdf, verification.json and pictures")->required();
   verb->add_flag("--temporary", options->temporary, "the temporary wires are still in");

@@ -63,6 +63,11 @@ Interval interval(const RaySolution& s, bool mirror) {
 
 }  // namespace
 
+std::optional<double> dorsalStepLeft(const RayReduction& ray) {
+  if ((ray.ray == 2 || ray.ray == 3) && ray.joint.step_mm > kStepToldFromMm) return ray.joint.step_mm;
+  return std::nullopt;
+}
+
 Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
                                    const BoneSurfaces& prior, const Progress& progress, const RayOverrides& overrides) {
   ReductionResult result;
@@ -203,9 +208,13 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
                                    : clearingTraction(patient->fields, injured.at(metatarsal(ray)),
                                                       s.injured_to_reduced, s.base, result.frame);
     out.manoeuvre = manoeuvre(ray, movementOf(s.injured_to_reduced, s.base, result.frame), clearing, s.kept);
-    if (out.joint.overlap_mm > 0.8)
+    if (out.joint.overlap_mm > kOverlapToldFromMm)
       result.cautions.push_back(fmt::format("{} and {} overlap by {:.1f} mm after reduction: check the surfaces there",
                                             boneId(metatarsal(ray)), boneId(tarsalPartner(ray)), out.joint.overlap_mm));
+    if (const auto step = dorsalStepLeft(out))
+      result.cautions.push_back(fmt::format(
+          "a dorsal step of {:.1f} mm is left between {} and {} after reduction: check it on a lateral film", *step,
+          boneId(tarsalPartner(ray)), boneId(metatarsal(ray))));
     if (progress.cancelled()) return cancelledError();
   }
   progress("reduction", 1);

@@ -31,6 +31,14 @@ struct RayReduction {
   bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
 };
 
+/// From when on the bones of a reduced joint are told to overlap, mm (ours).
+inline constexpr double kOverlapToldFromMm = 0.8;
+/// From when on a dorsal step left at a reduced joint is told, mm: what counts as displacement of a ray.
+inline constexpr double kStepToldFromMm = 2.0;
+/// The dorsal step left at the ray's joint, where it is worth a look: at the second and third, whose dorsal borders are
+/// flush (docs/decisions/reduction.md); at the others they differ in every foot.
+[[nodiscard]] std::optional<double> dorsalStepLeft(const RayReduction& ray);
+
 /// What a person fixed of one ray; patient frame, the metatarsal as scanned.
 struct RayOverride {
   std::optional<Rigid> pose;       ///< injured_to_reduced, taken exactly; the other rays settle around it

@@ -18,10 +18,6 @@ using Json = EditJson;
 using words::RayState;
 
 // From when on a number is told as worth a look.
-/// Dorsal borders of the second and third joints are flush (docs/decisions/reduction.md); at the others they differ in
-/// every foot. What counts is what displacement is accepted anywhere.
-constexpr double kStepMm = kDisplacedFromMm;
-constexpr double kOverlapMm = 0.8;  // as in reduction/reduce.cpp
 constexpr double kUnsureMm = kDisplacedFromMm;
 constexpr double kGaugeOffMm = 2;  // one size of screw
 // As construct.cpp warns.
@@ -70,10 +66,9 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
   if (!r.by_hand && std::abs(std::hypot(d.lateral_mm, d.dorsal_mm) - kDisplacedFromMm) < r.uncertainty_mm)
     out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm",
                               std::hypot(d.lateral_mm, d.dorsal_mm), kDisplacedFromMm));
-  if (r.joint.overlap_mm > kOverlapMm)
+  if (r.joint.overlap_mm > kOverlapToldFromMm)
     out.push_back(fmt::format("The bones of its joint overlap by {:.1f} mm", r.joint.overlap_mm));
-  if ((r.ray == 2 || r.ray == 3) && r.joint.step_mm > kStepMm)
-    out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", r.joint.step_mm));
+  if (const auto step = dorsalStepLeft(r)) out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", *step));
   if (r.ray == 2)
     for (const auto& [id, f] : c.fragments)
       out.push_back(f.fit.doubt.empty() ? fmt::format("Fragment {}", id)

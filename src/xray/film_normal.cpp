@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <span>
 
 namespace rayset {
@@ -19,28 +20,36 @@ int boxRadius(int sigma) {
   return std::max(1, static_cast<int>(std::lround(0.5 * (std::sqrt(1 + 4.0 * sigma * sigma) - 1))));
 }
 
-// Running sums. Several rows at a time, so that no addition waits for the one before it.
-void boxRows(const Film& in, Film& out, int radius) {
-  constexpr int kTogether = 8;
+/// Running means of the rows, `times` over. Eight rows at a time, laid side by side, so that every addition is one of
+/// eight and none waits for the one before it in its row.
+void boxRows(const Film& in, Film& out, int radius, int times) {
+  constexpr std::size_t kTogether = 8;
+  using Lanes = std::array<float, kTogether>;
   const float scale = 1.0F / static_cast<float>(2 * radius + 1);
-  for (int first = 0; first < in.rows; first += kTogether) {
-    const int count = std::min(kTogether, in.rows - first);
-    std::array<const float*, kTogether> from{};
-    std::array<float*, kTogether> to{};
-    for (int k = 0; k < kTogether; ++k) {  // beyond the last row the last row again
-      from[static_cast<std::size_t>(k)] = in.row(first + std::min(k, count - 1));
-      to[static_cast<std::size_t>(k)] = out.row(first + std::min(k, count - 1));
+  const auto columns = static_cast<std::size_t>(in.columns), reach = static_cast<std::size_t>(radius);
+  std::vector<Lanes> from(columns), to(columns);
+  for (int first = 0; first < in.rows; first += static_cast<int>(kTogether)) {
+    const std::size_t count = std::min(kTogether, static_cast<std::size_t>(in.rows - first));
+    for (std::size_t k = 0; k < kTogether; ++k) {  // beyond the last row the last row again
+      const float* row = in.row(first + static_cast<int>(std::min(k, count - 1)));
+      for (std::size_t c = 0; c < columns; ++c) from[c][k] = row[c];
     }
-    std::array<float, kTogether> sum{};
-    const auto each = [&](const auto& f) {
-      for (std::size_t k = 0; k < kTogether; ++k) f(k);
-    };
-    const int enter = std::min(radius, in.columns);
-    for (int c = 0; c < enter; ++c) each([&](std::size_t k) { sum[k] += from[k][c]; });
-    for (int c = 0; c < in.columns; ++c) {
-      if (c + radius < in.columns) each([&](std::size_t k) { sum[k] += from[k][c + radius]; });
-      if (c - radius - 1 >= 0) each([&](std::size_t k) { sum[k] -= from[k][c - radius - 1]; });
-      each([&](std::size_t k) { to[k][c] = sum[k] * scale; });
+    for (int pass = 0; pass < times; ++pass) {
+      Lanes sum{};
+      const auto each = [](const auto& f) {
+        for (std::size_t k = 0; k < kTogether; ++k) f(k);
+      };
+      for (std::size_t c = 0; c < std::min(reach, columns); ++c) each([&](std::size_t k) { sum[k] += from[c][k]; });
+      for (std::size_t c = 0; c < columns; ++c) {
+        if (c + reach < columns) each([&](std::size_t k) { sum[k] += from[c + reach][k]; });
+        if (c > reach) each([&](std::size_t k) { sum[k] -= from[c - reach - 1][k]; });
+        each([&](std::size_t k) { to[c][k] = sum[k] * scale; });
+      }
+      from.swap(to);
+    }
+    for (std::size_t k = 0; k < count; ++k) {
+      float* row = out.row(first + static_cast<int>(k));
+      for (std::size_t c = 0; c < columns; ++c) row[c] = from[c][k];
     }
   }
 }
@@ -95,7 +104,7 @@ Film cropped(const Film& in, const PixelBox& box) {
 Film dilated(const Film& in, int radius) {
   Film a(in.columns, in.rows), b(in.columns, in.rows), ones(in.columns, in.rows);
   for (std::size_t i = 0; i < in.values.size(); ++i) ones.values[i] = in.values[i] > 0 ? 1.F : 0.F;
-  boxRows(ones, a, radius);
+  boxRows(ones, a, radius, 1);
   boxColumns(a, b, radius);
   const float least = 0.5F / static_cast<float>((2 * radius + 1) * (2 * radius + 1));
   for (float& v : b.values) v = v > least ? 1.F : 0.F;
@@ -107,9 +116,7 @@ int reach(int sigma) { return 3 * boxRadius(sigma); }
 Film blurred(const Film& in, int sigma) {
   const int radius = boxRadius(sigma);
   Film a(in.columns, in.rows), b(in.columns, in.rows);
-  boxRows(in, a, radius);
-  boxRows(a, b, radius);
-  boxRows(b, a, radius);
+  boxRows(in, a, radius, 3);
   boxColumns(a, b, radius);
   boxColumns(b, a, radius);
   boxColumns(a, b, radius);
@@ -141,15 +148,20 @@ Normalised normalised(const Film& in, const Film& usable, int sigma, const Film*
       },
       [&] { mean = blurred(one, sigma); }, [&] { square = blurred(two, sigma); });
   if (share == nullptr) share = &own_share;
-  std::vector<float> spreads;
+  // Without branches, for vectors of pixels.
+  const float *use = usable.values.data(), *part = share->values.data();
+  const auto counts = [](float usable_here, float share_here) { return usable_here > 0 && share_here >= 1e-3F; };
   for (std::size_t i = 0; i < n; ++i) {
-    if (usable.values[i] <= 0 || share->values[i] < 1e-3F) continue;
-    const float m = mean.values[i] / share->values[i];
-    const float v = square.values[i] / share->values[i] - m * m;
-    out.values.values[i] = one.values[i] - m;
-    out.spread.values[i] = std::sqrt(std::max(0.F, v));
-    if (i % 7 == 0) spreads.push_back(out.spread.values[i]);
+    const bool here = counts(use[i], part[i]);
+    const float divisor = here ? part[i] : 1.0F;
+    const float m = mean.values[i] / divisor;
+    const float v = square.values[i] / divisor - m * m;
+    out.values.values[i] = here ? one.values[i] - m : 0.0F;
+    out.spread.values[i] = here ? std::sqrt(v > 0 ? v : 0.0F) : 1.0F;
   }
+  std::vector<float> spreads;
+  for (std::size_t i = 0; i < n; i += 7)
+    if (counts(use[i], part[i])) spreads.push_back(out.spread.values[i]);
   float floor = 1e-6F;
   if (!spreads.empty()) {
     auto high = spreads.begin() + static_cast<std::ptrdiff_t>(spreads.size() * 9 / 10);
@@ -167,31 +179,32 @@ void normaliseDerivative(Film& d, const Film& usable, const Film& share, const F
   for (std::size_t i = 0; i < d.values.size(); ++i) d.values[i] *= usable.values[i];
   const Film mean = blurred(d, sigma);
   for (std::size_t i = 0; i < d.values.size(); ++i) {
-    if (usable.values[i] <= 0 || share.values[i] < 1e-3F) {
-      d.values[i] = 0;
-      continue;
-    }
-    d.values[i] = (d.values[i] - mean.values[i] / share.values[i]) / spread.values[i];
+    const bool here = usable.values[i] > 0 && share.values[i] >= 1e-3F;
+    const float own = (d.values[i] - mean.values[i] / (here ? share.values[i] : 1.0F)) / spread.values[i];
+    d.values[i] = here ? own : 0.0F;
   }
 }
 
-GreyScale::GreyScale(std::vector<float> from, std::vector<float> to) : from_(std::move(from)), to_(std::move(to)) {
-  if (from_.size() < 2) from_ = to_ = {0, 1};
-  per_unit_ = static_cast<float>(kBuckets) / (from_.back() - from_.front());
+GreyScale::GreyScale(const std::vector<float>& from, const std::vector<float>& to) {
+  if (from.size() < 2) {
+    *this = GreyScale();
+    return;
+  }
+  low_ = from.front();
+  per_unit_ = static_cast<float>(kBuckets) / (from.back() - from.front());
+  for (std::size_t n = 0; n + 1 < from.size(); ++n) {
+    const float width = from[n + 1] - from[n];
+    const bool last = n + 2 == from.size();
+    pieces_.push_back({from[n], last ? std::numeric_limits<float>::infinity() : from[n + 1], to[n],
+                       width > 0 ? (to[n + 1] - to[n]) / width : 0.0F});
+  }
+  std::size_t piece = 0;
   for (std::size_t b = 0; b < kBuckets; ++b) {
-    const float low = from_.front() + static_cast<float>(b) / per_unit_;
-    const auto above = std::upper_bound(from_.begin(), from_.end(), low) - from_.begin();
-    first_[b] = static_cast<std::uint8_t>(std::clamp<std::ptrdiff_t>(above - 1, 1, std::ssize(from_) - 1));
+    // Rounding may put a value into the bucket beside its own: one piece early is found all the same.
+    const float low = low_ + (static_cast<float>(b) - 0.5F) / per_unit_;
+    while (pieces_[piece].end <= low) ++piece;
+    first_[b] = static_cast<std::uint8_t>(piece);
   }
-}
-
-void GreyScale::apply(float value, float& grey, float& slope) const {
-  const float bucket = std::clamp((value - from_.front()) * per_unit_, 0.0F, static_cast<float>(kBuckets - 1));
-  std::size_t n = first_[static_cast<std::size_t>(bucket)];
-  while (n + 1 < from_.size() && from_[n] <= value) ++n;
-  const float width = from_[n] - from_[n - 1];
-  slope = width > 0 ? (to_[n] - to_[n - 1]) / width : 0;
-  grey = to_[n - 1] + slope * (value - from_[n - 1]);
 }
 
 std::vector<float> sortedValues(const Film& in, const Film& inside) {

@@ -2,6 +2,7 @@
 // to the registration of films.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <vector>
@@ -38,14 +39,23 @@ class GreyScale {
  public:
   GreyScale() : GreyScale({0, 1}, {0, 1}) {}
   /// `from` rises strictly; at most 255 knots.
-  GreyScale(std::vector<float> from, std::vector<float> to);
-  void apply(float value, float& grey, float& slope) const;
+  GreyScale(const std::vector<float>& from, const std::vector<float>& to);
+  void apply(float value, float& grey, float& slope) const {
+    const float bucket = std::clamp((value - low_) * per_unit_, 0.0F, static_cast<float>(kBuckets - 1));
+    const Piece* p = pieces_.data() + first_[static_cast<std::size_t>(bucket)];
+    while (p->end <= value) ++p;
+    slope = p->slope;
+    grey = p->to + slope * (value - p->from);
+  }
 
  private:
-  static constexpr std::size_t kBuckets = 128;
-  std::vector<float> from_, to_;
-  float per_unit_ = 1;
-  std::array<std::uint8_t, kBuckets> first_{};  // the knot to look from, by bucket of values
+  struct Piece {
+    float from, end, to, slope;  ///< of source values, up to the next knot; the last has no end
+  };
+  static constexpr std::size_t kBuckets = 1024;
+  std::vector<Piece> pieces_;
+  float low_ = 0, per_unit_ = 1;
+  std::array<std::uint8_t, kBuckets> first_{};  // the piece to look from, by bucket of values
 };
 /// Values of the pixels that have `inside`, rising.
 [[nodiscard]] std::vector<float> sortedValues(const Film& in, const Film& inside);

@@ -155,12 +155,13 @@ struct ViewWord {
   std::string_view word;
   const char* text;
 };
-constexpr std::array<ViewWord, 5> kViewWords{{
+constexpr std::array<ViewWord, 6> kViewWords{{
     {NamedView::kDorsoplantar10, "dorsoplantar-10", "dorsoplantar, tube inclined 10 degrees towards the heel"},
     {NamedView::kDorsoplantar15, "dorsoplantar-15", "dorsoplantar, tube inclined 15 degrees towards the heel"},
     {NamedView::kDorsoplantar20, "dorsoplantar-20", "dorsoplantar, tube inclined 20 degrees towards the heel"},
     {NamedView::kOblique30, "oblique-30", "internal oblique, foot rolled 30 degrees inwards"},
     {NamedView::kLateral, "lateral", "lateral, beam from medial"},
+    {NamedView::kLateromedial, "lateromedial", "lateral, beam from lateral"},
 }};
 }  // namespace
 
@@ -201,6 +202,10 @@ TubePose tubePose(NamedView view) {
       tube.orbital_rad = toRadians(-90);
       std::swap(tube.width_mm, tube.height_mm);
       break;
+    case NamedView::kLateromedial:
+      tube.orbital_rad = toRadians(90);
+      std::swap(tube.width_mm, tube.height_mm);
+      break;
   }
   return tube;
 }
@@ -220,10 +225,10 @@ Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word) {
     const double value = std::strtod(from, &rest);
     const bool number = rest != from && *rest == '\0' && std::isfinite(value);
     if (!number || (key != "orbital" && key != "tilt" && key != "sid" && key != "oid"))
-      return fail(
-          Fault::kRequest, fmt::format("\"{}\" is no view", word), {},
-          "Use dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, or angles of the tube in "
-          "degrees like orbital=30,tilt=10 (sid= and oid= in mm).");
+      return fail(Fault::kRequest, fmt::format("\"{}\" is no view", word), {},
+                  "Use dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, lateromedial, or angles "
+                  "of the tube in "
+                  "degrees like orbital=30,tilt=10 (sid= and oid= in mm).");
     if (key == "orbital") tube.orbital_rad = toRadians(value);
     if (key == "tilt") tube.tilt_rad = toRadians(value);
     if (key == "sid") tube.sid_mm = value;

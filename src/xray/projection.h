@@ -79,13 +79,14 @@ struct TubePose {
 [[nodiscard]] Result<ProjectionView> projectionView(const PlantarFrame& plate, const TubePose& tube);
 
 /// Views with a name. Dorsoplantar with the tube inclined 10, 15 or 20 degrees; internal (medial) oblique with the foot
-/// rolled 30 degrees inwards, so that the tube stands on its lateral side; lateral with the beam from medial.
+/// rolled 30 degrees inwards, so that the tube stands on its lateral side; lateral with the beam from medial
+/// (mediolateral projection), or from lateral (lateromedial).
 /// Sources: reference.md F.
-enum class NamedView { kDorsoplantar10, kDorsoplantar15, kDorsoplantar20, kOblique30, kLateral };
-inline constexpr std::array<NamedView, 5> kNamedViews{NamedView::kDorsoplantar10, NamedView::kDorsoplantar15,
+enum class NamedView { kDorsoplantar10, kDorsoplantar15, kDorsoplantar20, kOblique30, kLateral, kLateromedial };
+inline constexpr std::array<NamedView, 6> kNamedViews{NamedView::kDorsoplantar10, NamedView::kDorsoplantar15,
                                                       NamedView::kDorsoplantar20, NamedView::kOblique30,
-                                                      NamedView::kLateral};
-/// "dorsoplantar-10", ..., "oblique-30", "lateral".
+                                                      NamedView::kLateral,        NamedView::kLateromedial};
+/// "dorsoplantar-10", ..., "oblique-30", "lateral", "lateromedial".
 [[nodiscard]] std::string_view wordOf(NamedView view);
 [[nodiscard]] std::optional<NamedView> namedViewFromWord(std::string_view word);
 /// "dorsoplantar, tube inclined 20 degrees towards the heel"...

@@ -3,14 +3,12 @@
 #include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
-#include <sys/wait.h>
 
-#include <array>
-#include <cstdio>
 #include <fstream>
 #include <sstream>
 
 #include "paper_foot.h"
+#include "shell.h"
 
 namespace rayset::test {
 namespace {
@@ -19,21 +17,6 @@ namespace fs = std::filesystem;
 using ::testing::AllOf;
 using ::testing::HasSubstr;
 using ::testing::Not;
-
-struct Ended {
-  int status;
-  std::string said;  ///< both outputs
-};
-Ended shell(const std::string& command) {
-  Ended e{-1, {}};
-  FILE* pipe = popen((command + " 2>&1").c_str(), "r");
-  std::array<char, 4096> buffer{};
-  std::size_t n = 0;
-  while (pipe && (n = std::fread(buffer.data(), 1, buffer.size(), pipe)) > 0) e.said.append(buffer.data(), n);
-  const int status = pipe ? pclose(pipe) : -1;
-  e.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1;
-  return e;
-}
 
 class FilmProgram : public ::testing::Test {
  protected:
@@ -59,12 +42,6 @@ class FilmProgram : public ::testing::Test {
     }
     return true;
   }
-  [[nodiscard]] std::string validate(const std::string& schema, const fs::path& file) const {
-    const std::string data = RAYSET_DATA_DIR;
-    const Ended e = shell("/usr/bin/python3 '" + data + "/../tests/report/validate_plan.py' '" + data + "/schema/" +
-                          schema + "' '" + file.string() + "'");
-    return e.status == 0 ? "" : e.said + " ";
-  }
   Folder folder;
   std::string files;
   nlohmann::ordered_json entries = nlohmann::ordered_json::array();
@@ -83,8 +60,8 @@ TEST_F(FilmProgram, MeasuresAndReports) {
   for (const char* name : {"film.json", "film_report.pdf", "pictures/film_1.png", "pictures/film_1_right.png",
                            "pictures/film_2_left.png", "pictures/film_4_right.png"})
     EXPECT_TRUE(fs::exists(folder / "out" / name)) << name;
-  EXPECT_EQ(validate("film.schema.json", folder / "out/film.json"), "");
-  EXPECT_EQ(validate("landmarks.schema.json", folder / "l.json"), "");
+  EXPECT_EQ(offence("film.schema.json", folder / "out/film.json"), "");
+  EXPECT_EQ(offence("landmarks.schema.json", folder / "l.json"), "");
   std::ifstream in(folder / "out/film.json");
   const auto json = nlohmann::json::parse(in);
   bool seen = false;
@@ -130,7 +107,7 @@ TEST_F(FilmProgram, WithoutLandmarksATemplateAndPictures) {
   EXPECT_TRUE(fs::exists(folder / "out/film_1.png"));
   EXPECT_TRUE(fs::exists(folder / "out/film_2.png"));
   EXPECT_FALSE(fs::exists(folder / "out/film.json"));
-  EXPECT_EQ(validate("landmarks.schema.json", folder / "out/landmarks.json"), "");
+  EXPECT_EQ(offence("landmarks.schema.json", folder / "out/landmarks.json"), "");
   // The template as it is: nothing can be measured, and that is said.
   const Ended empty =
       run("--landmarks '" + (folder / "out/landmarks.json").string() + "' --out '" + (folder / "out2").string() + "'");
@@ -147,7 +124,7 @@ TEST_F(FilmProgram, NoSizeEndsWith4) {
   EXPECT_EQ(e.status, 4) << e.said;
   EXPECT_THAT(e.said, AllOf(HasSubstr("Talo-first-metatarsal angle"), Not(HasSubstr("Arch height")),
                             HasSubstr("no length was measured")));
-  EXPECT_EQ(validate("film.schema.json", folder / "out/film.json"), "");
+  EXPECT_EQ(offence("film.schema.json", folder / "out/film.json"), "");
 }
 
 TEST_F(FilmProgram, WrongRequestsEndWith2AndLeaveNothing) {

@@ -19,6 +19,7 @@
 
 #include "geometry/ray_caster.h"
 #include "geometry/surface.h"
+#include "shell.h"
 
 namespace rayset {
 namespace {
@@ -40,15 +41,6 @@ std::string textOf(const fs::path& pdf) {
   const fs::path text = pdf.string() + ".txt";
   EXPECT_EQ(std::system(("pdftotext '" + pdf.string() + "' '" + text.string() + "'").c_str()), 0);
   return readAll(text);
-}
-
-/// What the validator of the Debian package python3-jsonschema says of a file; "" where it follows the schema.
-std::string offence(const std::string& schema, const fs::path& file) {
-  const std::string data = RAYSET_DATA_DIR;
-  const fs::path said = file.string() + ".said";
-  const std::string command = "/usr/bin/python3 '" + data + "/../tests/report/validate_plan.py' '" + data + "/schema/" +
-                              schema + "' '" + file.string() + "' > '" + said.string() + "' 2>&1";
-  return std::system(command.c_str()) == 0 ? "" : readAll(said) + " ";
 }
 
 struct Ended {
@@ -267,7 +259,7 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
                  "--pixel", "0.3"})
                 .status,
             0);
-  EXPECT_EQ(offence("views.schema.json", views / "views.json"), "");
+  EXPECT_EQ(test::offence("views.schema.json", views / "views.json"), "");
   const Json list = Json::parse(readAll(views / "views.json"));
   ASSERT_EQ(list["films"].size(), 2U);
   for (const Json& film : list["films"]) {
@@ -280,7 +272,7 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
   const Ended checked =
       run({"verify", plan, "--films", dorsoplantar, lateral, "--views", "dorsoplantar-15", "lateral", "--out", check});
   ASSERT_EQ(checked.status, 0) << checked.err << checked.out;
-  EXPECT_EQ(offence("verification.schema.json", check / "verification.json"), "");
+  EXPECT_EQ(test::offence("verification.schema.json", check / "verification.json"), "");
   const Json result = Json::parse(readAll(check / "verification.json"));
   EXPECT_EQ(result["verdict"], "anatomical");
   ASSERT_EQ(result["rays"].size(), 5U);
@@ -301,8 +293,8 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
             0);
   const Ended read = run({"verify", plan, "--ct", after / "ct", "--out", scanned, "--quiet"});
   ASSERT_EQ(read.status, 0) << read.err << read.out;
-  EXPECT_EQ(offence("verification.schema.json", scanned / "verification.json"), "");
-  EXPECT_NE(offence("verification.schema.json", views / "views.json"), "") << "the validator does look";
+  EXPECT_EQ(test::offence("verification.schema.json", scanned / "verification.json"), "");
+  EXPECT_NE(test::offence("verification.schema.json", views / "views.json"), "") << "the validator does look";
   const Json truth = Json::parse(readAll(after / "truth.json")),
              found = Json::parse(readAll(scanned / "verification.json"));
   ASSERT_EQ(found["rays"].size(), 5U);

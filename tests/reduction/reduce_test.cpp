@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 #include <tbb/global_control.h>
 
+#include <algorithm>
 #include <atomic>
 #include <cmath>
 #include <filesystem>
@@ -138,6 +139,25 @@ TEST(ReduceRays, MissingBonesAreNamedAndTheRestGoesOn) {
   std::string all;
   for (const auto& c : result->cautions) all += c + "\n";
   for (const char* id : {"M3", "Cub"}) EXPECT_NE(all.find(id), std::string::npos) << all;
+}
+
+TEST(ReduceRays, AStepLeftAtTheSecondJointIsTold) {
+  const BoneSurfaces bones = proceduralRight();
+  const auto level = reduceRays(bones, Side::kRight, nullptr, proceduralRight());
+  ASSERT_TRUE(level) << level.error().message();
+  const auto tells = [](const ReductionResult& r, const char* text) {
+    return std::any_of(r.cautions.begin(), r.cautions.end(),
+                       [text](const std::string& c) { return c.find(text) != std::string::npos; });
+  };
+  EXPECT_FALSE(tells(*level, "dorsal step"));
+  RayOverrides by_hand;
+  by_hand[2].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
+  by_hand[4].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
+  const auto stepped = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), {}, by_hand);
+  ASSERT_TRUE(stepped) << stepped.error().message();
+  EXPECT_NEAR(stepped->rays[1].joint.step_mm - level->rays[1].joint.step_mm, 3.0, 0.3);
+  EXPECT_TRUE(tells(*stepped, "is left between C2 and M2"));
+  EXPECT_FALSE(tells(*stepped, "Cub and M4"));  // the cuboid's dorsum slopes there in every foot
 }
 
 TEST(ReduceRays, WithoutATarsusItSaysSo) {

@@ -4,13 +4,12 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include <array>
-#include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <functional>
 
 #include "sample_case.h"
+#include "shell.h"
 
 namespace rayset {
 namespace {
@@ -18,29 +17,15 @@ namespace {
 using Json = nlohmann::ordered_json;
 using testing::HasSubstr;
 
-struct Outcome {
-  int status;  ///< 0 follows the schema, 1 does not, 2 could not be tried
-  std::string output;
-};
-Outcome validate(const std::vector<Json>& plans, const std::string& schema = "plan.schema.json") {
+test::Ended validate(const std::vector<Json>& plans, const std::string& schema = "plan.schema.json") {
   const auto folder = std::filesystem::temp_directory_path() / fmt::format("rayset_schema_{}", ::getpid());
   std::filesystem::create_directories(folder);
-  const std::string data = RAYSET_DATA_DIR;
-  std::string command =
-      "/usr/bin/python3 '" + data + "/../tests/report/validate_plan.py' '" + data + "/schema/" + schema + "'";
+  std::vector<std::filesystem::path> files;
   for (std::size_t i = 0; i < plans.size(); ++i) {
-    const auto file = folder / fmt::format("plan{}.json", i);
-    std::ofstream(file) << plans[i].dump(1);
-    command += " '" + file.string() + "'";
+    files.push_back(folder / fmt::format("plan{}.json", i));
+    std::ofstream(files.back()) << plans[i].dump(1);
   }
-  Outcome verdict{-1, {}};
-  if (FILE* pipe = ::popen((command + " 2>&1").c_str(), "r"); pipe != nullptr) {
-    std::array<char, 4096> buffer;
-    std::size_t n;
-    while ((n = std::fread(buffer.data(), 1, buffer.size(), pipe)) > 0) verdict.output.append(buffer.data(), n);
-    const int status = ::pclose(pipe);
-    verdict.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1;
-  }
+  test::Ended verdict = test::validated(schema, files);
   std::filesystem::remove_all(folder);
   return verdict;
 }
@@ -58,8 +43,8 @@ TEST(PlanSchema, PlansFollowIt) {
   rays[3] = {};
   const Case partial = sample::makeCase(gaps, Side::kRight, rays, false);
   const Case quiet = sample::makeCase(mirrored(sample::blockFoot()), Side::kLeft, sample::inPlace());
-  const Outcome v = validate({standard(), planJson(timed(partial)), planJson(timed(quiet))});
-  EXPECT_EQ(v.status, 0) << v.output;
+  const test::Ended v = validate({standard(), planJson(timed(partial)), planJson(timed(quiet))});
+  EXPECT_EQ(v.status, 0) << v.said;
 }
 
 TEST(PlanSchema, EveryKindOfDamageIsCaught) {
@@ -125,10 +110,10 @@ TEST(PlanSchema, EveryKindOfDamageIsCaught) {
     plans.push_back(standard());
     d.make(plans.back());
   }
-  const Outcome v = validate(plans);
-  ASSERT_EQ(v.status, 1) << v.output;
+  const test::Ended v = validate(plans);
+  ASSERT_EQ(v.status, 1) << v.said;
   for (std::size_t i = 0; i < damages.size(); ++i)
-    EXPECT_THAT(v.output, HasSubstr(fmt::format("plan{}.json: {}", i, damages[i].what)));
+    EXPECT_THAT(v.said, HasSubstr(fmt::format("plan{}.json: {}", i, damages[i].what)));
 }
 
 // The same files pass the schema of edits and the program's own reader, and the same damages fail both.
@@ -144,8 +129,8 @@ TEST(EditsSchema, AgreesWithTheReader) {
     "landmarks": [{"ray": 2, "base_point": [1, 2, 3], "axis": [[0, 0, 0], [0, -20, 0]]}],
     "poses": [{"ray": 1, "injured_to_reduced": [[0, -1, 0, 5], [1, 0, 0, 6], [0, 0, 1, 7], [0, 0, 0, 1]], "use": "start"},
               {"ray": 3, "shift_mm": {"lateral": -1.5}, "turn_deg": {"abduction": 9}}]})");
-  const Outcome v = validate({good, Json{{"schema", "rayset.edits/1"}}}, "edits.schema.json");
-  EXPECT_EQ(v.status, 0) << v.output;
+  const test::Ended v = validate({good, Json{{"schema", "rayset.edits/1"}}}, "edits.schema.json");
+  EXPECT_EQ(v.status, 0) << v.said;
   EXPECT_TRUE(parseEdits(good.dump(), "e").has_value());
   const std::vector<std::function<void(Json&)>> damages{
       [](Json& j) { j.erase("schema"); },
@@ -176,10 +161,10 @@ TEST(EditsSchema, AgreesWithTheReader) {
     EXPECT_FALSE(parseEdits(j.dump(), "e").has_value()) << n;
     damaged.push_back(std::move(j));
   }
-  const Outcome bad = validate(damaged, "edits.schema.json");
-  EXPECT_EQ(bad.status, 1) << bad.output;
+  const test::Ended bad = validate(damaged, "edits.schema.json");
+  EXPECT_EQ(bad.status, 1) << bad.said;
   for (std::size_t n = 0; n < damaged.size(); ++n)
-    EXPECT_THAT(bad.output, HasSubstr(fmt::format("plan{}.json:", n))) << damaged[n].dump();
+    EXPECT_THAT(bad.said, HasSubstr(fmt::format("plan{}.json:", n))) << damaged[n].dump();
 }
 
 // What a schema cannot say: the numbers of a plan agree with each other.

@@ -72,6 +72,16 @@ TEST_P(FootViews, StandOnHeelAndHeadsAndLookAsARadiographerExpects) {
   EXPECT_GT((lateral->source - plate.frame.origin).dot(plate.frame.medial), 900);                // mediolateral
   EXPECT_LT(lateral->project(middle(Bone::kTal)).y(), lateral->project(middle(Bone::kM5)).y());  // dorsal up
 
+  // From the other side the foot lies the other way round, dorsal still up.
+  const auto back = projectionView(plate, tubePose(NamedView::kLateromedial));
+  ASSERT_TRUE(back);
+  EXPECT_LT((back->source - plate.frame.origin).dot(plate.frame.medial), -900);
+  EXPECT_LT(back->project(middle(Bone::kTal)).y(), back->project(middle(Bone::kM5)).y());
+  const auto toesRight = [&](const ProjectionView& v) {
+    return v.project(middle(Bone::kM2)).x() > v.project(middle(Bone::kC2)).x();
+  };
+  EXPECT_NE(toesRight(*back), toesRight(*lateral));
+
   // The oblique view is taken to free the fourth ray's joint: fourth and fifth bases lie farther apart than from above.
   const auto oblique = projectionView(plate, tubePose(NamedView::kOblique30));
   ASSERT_TRUE(oblique);

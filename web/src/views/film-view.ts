@@ -11,6 +11,7 @@ export const kNamedViews: { word: string; name: string; orbital: number; tilt: n
   { word: 'dorsoplantar-20', name: 'Dorsoplantar 20°', orbital: 0, tilt: 20 },
   { word: 'oblique-30', name: 'Oblique 30°', orbital: 30, tilt: 0 },
   { word: 'lateral', name: 'Lateral', orbital: -90, tilt: 0 },
+  { word: 'lateromedial', name: 'Lateral, lateromedial', orbital: 90, tilt: 0 },
 ];
 
 const namedAt = (orbital: number, tilt: number): string => kNamedViews.find((v) => v.orbital === orbital && v.tilt === tilt)?.word ?? '';
