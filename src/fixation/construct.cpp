@@ -12,6 +12,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "fixation/check_words.h"
 #include "fixation/device_checker.h"
 #include "fixation/path.h"
 #include "fixation/purchase.h"
@@ -29,11 +30,10 @@ using path::Tool;
 constexpr double kNone = 1000;           // "no other device" and "cannot be": far above every real cost or distance
 constexpr double kSleeveRadiusMm = 3.5;  // drill sleeve and screwdriver outside the bone (design choice)
 constexpr double kWireDriverRadiusMm = 1.5;
-constexpr double kReachMm = 42;            // of a metatarsal from its joint: entry points lie well within
-constexpr double kUpwardsMost = 0.1;       // fragment wires come from above or the side, never from the sole
-constexpr double kLeastWireMm = 5;         // shallower, a wire holds nothing (design choice)
-constexpr double kLeastInLastMm = 8;       // less thread than this in the tarsal bone holds nothing (design choice)
-constexpr double kFragmentMarginMm = 0.5;  // fragments are thin (design choice)
+constexpr double kReachMm = 42;       // of a metatarsal from its joint: entry points lie well within
+constexpr double kUpwardsMost = 0.1;  // fragment wires come from above or the side, never from the sole
+constexpr double kLeastWireMm = 5;    // shallower, a wire holds nothing (design choice)
+constexpr double kLeastInLastMm = 8;  // less thread than this in the tarsal bone holds nothing (design choice)
 constexpr double kShallowRad =
     0.45;  // about 26 degrees: below this a drill tends to slide before it bites (design choice)
 
@@ -302,8 +302,6 @@ std::vector<Candidate> searchAll(const Rule& rule, std::size_t keep, double apar
 }
 
 // ---------------------------------------------------------------------------------------------- the planner
-
-double marginWanted(const Device& device, const ConstructSettings& settings);
 
 class Planner {
  public:
@@ -750,59 +748,9 @@ void Planner::forget(Bone b) {
   others_.erase(b);
 }
 
-bool isFragmentWire(const Device& device) {
-  return std::any_of(device.through.begin(), device.through.end(),
-                     [](const std::string& id) { return id.find('.') != std::string::npos; });
-}
-
-double marginWanted(const Device& device, const ConstructSettings& settings) {
-  return isFragmentWire(device) ? std::min(kFragmentMarginMm, settings.cortex_margin_mm) : settings.cortex_margin_mm;
-}
-
 void Planner::warn(Device& device) const {
-  const DeviceChecks& c = device.checks;
-  const double wanted_margin = marginWanted(device, settings_);
-  auto& w = device.warnings;
-  if (!c.failure.empty()) {
-    w.push_back(c.failure);
-    return;
-  }
-  if (!c.other_bones.empty()) w.push_back(fmt::format("enters another bone: {}", fmt::join(c.other_bones, ", ")));
-  if (c.inside_fraction < 1)
-    w.push_back(fmt::format("{:.0f} % of its length is not wholly inside the bone",
-                            std::max(1.0, 100 * (1 - c.inside_fraction))));
-  if (c.cortex_margin_mm < 0)
-    w.push_back(fmt::format("its side stands {:.1f} mm out of the cortex ({:.1f} mm inside wanted)",
-                            -c.cortex_margin_mm, wanted_margin));
-  else if (c.cortex_margin_mm < wanted_margin)
-    w.push_back(fmt::format("only {:.1f} mm from the outer cortex ({:.1f} wanted)", c.cortex_margin_mm, wanted_margin));
-  if (c.nearest_device_mm < 0)
-    w.push_back(fmt::format("cuts {:.1f} mm into another device ({:.1f} mm between them wanted)", -c.nearest_device_mm,
-                            settings_.device_gap_mm));
-  else if (c.nearest_device_mm < settings_.device_gap_mm - 0.05)
-    w.push_back(fmt::format("only {:.1f} mm from another device ({:.1f} wanted)", c.nearest_device_mm,
-                            settings_.device_gap_mm));
-  if (c.tip_beyond_cortex_mm > 0)
-    w.push_back(fmt::format("tip {:.1f} mm beyond the far cortex", c.tip_beyond_cortex_mm));
-  if (device.kind == "screw") {
-    if (c.entry_to_joint_mm < settings_.joint_bridge_mm)
-      w.push_back(fmt::format("enters {:.1f} mm from the joint: the bridge of bone may break", c.entry_to_joint_mm));
-    if (toDegrees(c.angle_to_surface_rad) < 20)
-      w.push_back(fmt::format("meets the cortex at {:.0f} degrees: start the drill steeper so that it does not slide",
-                              toDegrees(c.angle_to_surface_rad)));
-    if (c.length_in_last_mm < 12)
-      w.push_back(fmt::format("only {:.0f} mm of thread in the {}", c.length_in_last_mm,
-                              boneName(*boneFromId(device.through.back()))));
-    if (c.crossing_off_centre_mm > 5)
-      w.push_back(fmt::format("crosses the joint {:.1f} mm from its centre", c.crossing_off_centre_mm));
-    // Reference table D: one 3.5 mm screw takes 2 to 4 % of the larger joints, up to 5.7 % of the intermediate
-    // cuneiform's face.
-    if (c.joint_area_lost_percent > 10)
-      w.push_back(fmt::format("takes {:.1f} % of the joint face", c.joint_area_lost_percent));
-    if ((input_.ct != nullptr || c.mean_hu != 0) && c.mean_hu < 150)
-      w.push_back(fmt::format(
-          "soft bone along the thread (mean {:.0f} HU): weak hold, tighten by hand with two fingers", c.mean_hu));
-  }
+  device.warnings = failedChecks(device, settings_);
+  for (std::string& text : remarksOn(device, input_.ct != nullptr)) device.warnings.push_back(std::move(text));
 }
 
 template <class Rules>
@@ -1190,7 +1138,6 @@ bool DeviceChecker::enters(const Device& device, Bone bone) const { return impl_
 
 std::vector<std::string> DeviceChecker::warnings(const Device& device) const {
   Device d = device;
-  d.warnings.clear();
   impl_->planner.warn(d);
   return d.warnings;
 }

@@ -7,6 +7,7 @@
 
 #include "base/units.h"
 #include "case/plan_record.h"
+#include "fixation/check_words.h"
 #include "geometry/json.h"
 #include "report/words.h"
 #include "xray/projection.h"
@@ -20,15 +21,10 @@ using words::RayState;
 // From when on a number is told as worth a look.
 constexpr double kUnsureMm = kDisplacedFromMm;
 constexpr double kGaugeOffMm = 2;  // one size of screw
-// As construct.cpp warns.
-constexpr double kJointSharePercent = 10, kOffCentreMm = 5, kLeastThreadMm = 12, kShallowDeg = 20,
-                 kNearTolerance = 0.05;
 
 std::string stateWord(RayState s) {
   return s == RayState::kDisplaced ? "displaced" : s == RayState::kInPlace ? "in place" : "unknown";
 }
-
-std::string throughWords(const Device& d) { return words::listed(d.through); }
 
 const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
   static const EditedDevice kNone;
@@ -205,46 +201,13 @@ bool staleEdits(const StateInput& in) {
 
 }  // namespace
 
-std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& d, const std::vector<Device>& all) {
-  const DeviceChecks& k = d.checks;
-  const ConstructSettings& wanted = checker.settings();
-  std::vector<std::string> out;
-  if (!k.failure.empty()) return {words::capitalised(k.failure)};
-  if (!k.other_bones.empty())
-    out.push_back(fmt::format("Enters {}, which it should not", words::listed(k.other_bones)));
-  if (k.tip_beyond_cortex_mm > 0)
-    out.push_back(
-        fmt::format("The tip stands {:.1f} mm out of the far cortex of {}", k.tip_beyond_cortex_mm, d.through.back()));
-  if (k.inside_fraction < 1)
-    out.push_back(fmt::format("{:.0f} % of its length is not wholly inside {}",
-                              std::max(1.0, 100 * (1 - k.inside_fraction)), throughWords(d)));
-  if (const double margin = checker.wantedMargin(d); k.cortex_margin_mm < 0)
-    out.push_back(
-        fmt::format("Its side stands {:.1f} mm out of the cortex of {}", -k.cortex_margin_mm, throughWords(d)));
-  else if (k.cortex_margin_mm < margin)
-    out.push_back(
-        fmt::format("Passes {:.1f} mm from the outer cortex: {:.1f} mm is wanted", k.cortex_margin_mm, margin));
-  if (const auto near = checker.nearest(d, all); near.mm < wanted.device_gap_mm - kNearTolerance)
-    out.push_back(near.mm < 0 ? fmt::format("Cuts {:.1f} mm into {}: {:.1f} mm between them is wanted", -near.mm,
-                                            near.id, wanted.device_gap_mm)
-                              : fmt::format("Passes {:.1f} mm from {}: {:.1f} mm is wanted", near.mm, near.id,
-                                            wanted.device_gap_mm));
-  if (d.kind != "screw") return out;
-  if (k.entry_to_joint_mm < wanted.joint_bridge_mm)
-    out.push_back(fmt::format("Enters {:.1f} mm from the joint: {:.0f} mm is wanted, or the bridge of bone may break",
-                              k.entry_to_joint_mm, wanted.joint_bridge_mm));
-  if (toDegrees(k.angle_to_surface_rad) < kShallowDeg)
-    out.push_back(fmt::format("Meets the cortex at {:.0f}°: the drill may slide below {:.0f}°",
-                              toDegrees(k.angle_to_surface_rad), kShallowDeg));
-  if (k.length_in_last_mm < kLeastThreadMm)
-    out.push_back(fmt::format("Only {:.0f} mm of thread in {}: {:.0f} mm is wanted", k.length_in_last_mm,
-                              d.through.back(), kLeastThreadMm));
-  if (k.crossing_off_centre_mm > kOffCentreMm)
-    out.push_back(fmt::format("Crosses the joint {:.1f} mm from its centre: at most {:.0f} mm is wanted",
-                              k.crossing_off_centre_mm, kOffCentreMm));
-  if (k.joint_area_lost_percent > kJointSharePercent)
-    out.push_back(fmt::format("Takes {:.1f} % of the joint face: at most {:.0f} % is wanted", k.joint_area_lost_percent,
-                              kJointSharePercent));
+std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
+                                       const std::vector<Device>& all) {
+  Device d = device;
+  const auto near = checker.nearest(d, all);
+  d.checks.nearest_device_mm = near.mm;
+  std::vector<std::string> out = failedChecks(d, checker.settings(), near.id);
+  for (std::string& text : out) text = words::capitalised(std::move(text));
   return out;
 }
 
@@ -262,6 +225,7 @@ EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vecto
   j["margin_wanted_mm"] = rounded(in.checker.wantedMargin(d), 2);
   j["ok"] = reasons.empty();
   j["reasons"] = reasons;
+  j["remarks"] = remarksOn(d, in.checker.hasImage());
   j["lengths_mm"] = type != nullptr && type->kind == "screw" ? Json(type->lengths_mm) : Json::array();
   const auto depth = in.edits.depths.find(d.id);
   j["measured_mm"] = depth != in.edits.depths.end() ? Json(depth->second) : Json(nullptr);

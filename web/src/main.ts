@@ -11,9 +11,9 @@ import { injury } from './places/injury';
 import { reduction } from './places/reduction';
 import { nextStep, previousStep, theatre, updateTheatre } from './places/theatre';
 import { addressed, app, changed, edit, go, kPlaces, listen, onChange, redo, remember, say, selectRay, set, startAt, take, told, undo, boardOrder } from './store';
-import { besides, stage, updateViews } from './stage';
+import { filmsBeside, stage, updateViews } from './stage';
 import type { CaseState, Place } from './types';
-import { dropped, giveFilms, importImages, planNow, suggestedName, type Given } from './upload';
+import { dropped, importImages, planNow, suggestedName, type Given } from './upload';
 import { button, question, troubles } from './widgets';
 import { capital, clock, pattern, person } from './words';
 
@@ -283,7 +283,7 @@ function askWhereTo(given: Given[]): void {
       answers: [
         { words: 'A new case', test: 'answer-new', act: () => void begin(given, '') },
         { words: 'The other foot of this patient', test: 'answer-other', act: () => void importImages(app.state!.id, 'other', given) },
-        { words: 'Films from before the operation', test: 'answer-films', act: () => void giveFilms(given).then((ok) => ok && besides()) },
+        { words: 'Films from before the operation', test: 'answer-films', act: () => filmsBeside(given) },
         { words: 'Films or CT after the operation', test: 'answer-after', act: () => (go('followup'), takeFollowup(given)) },
         { words: 'Replace the images of this case', test: 'answer-replace', act: () => void fill(given) },
       ],

@@ -5,7 +5,7 @@ import { kNamedViews, FilmView, type Show } from './views/film-view';
 import { FootView } from './views/foot-view';
 import { filmTitle, realFilms, RealFilmView } from './views/real-film-view';
 import { kWindows, SliceView } from './views/slice-view';
-import { giveFilms } from './upload';
+import { giveFilms, type Given } from './upload';
 import { button, choice, filePick } from './widgets';
 import { kOrdinal, mm, rayName } from './words';
 
@@ -326,7 +326,7 @@ function filmTools(): VNode {
         null,
         range('Round the foot', v.orbital, -110, 110, 1, (x) => `${x}°`, (x) => v.aim(x, v.tilt), 'orbital'),
         range('Towards the toes', v.tilt, -50, 50, 1, (x) => `${x}°`, (x) => v.aim(v.orbital, x), 'tilt'),
-        app.readOnly ? null : filePick('A real film beside it', false, (given) => void giveFilms(given).then((ok) => ok && besides()), 'real-film'),
+        app.readOnly ? null : filePick('A real film beside it', false, filmsBeside, 'real-film'),
       ),
     ),
   );
@@ -348,6 +348,11 @@ function filmFoot(): VNode {
 }
 
 const kLikeIt: Record<string, string> = { dorsoplantar: 'dorsoplantar-15', oblique: 'oblique-30', lateral: 'lateral' };
+
+/** Films from before the operation are kept in the case; the last of them stands beside the simulated one. */
+export function filmsBeside(given: Given[]): void {
+  void giveFilms(given).then((ok) => ok && app.state?.plan && besides());
+}
 
 /** The film last given, or this one, beside a simulated one of the same view. */
 export function besides(id = realFilms().filter((f) => !f.after).at(-1)?.id): void {

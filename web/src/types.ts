@@ -110,7 +110,7 @@ export interface Device {
   length_mm: number;
   measured_depth_mm?: number;
   countersink_mm?: number;
-  warnings?: string[];
+  remarks?: string[];
   name?: string;
   by_hand?: boolean;
   entry_words?: string;

@@ -61,20 +61,6 @@ export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): VNode =>
 export const fate = (d: Pick<Device, 'kind' | 'stage'>): string =>
   d.stage === 'temporary' ? 'temporary' : d.kind === 'wire' ? 'comes out later' : 'stays';
 
-/** Figures of a sentence, as numbers. */
-const figures = (s: string): number[] => (s.match(/\d+(\.\d+)?/g) ?? []).map(Number);
-const content = (s: string): string[] => s.toLowerCase().match(/[a-z]{4,}/g) ?? [];
-/** Whether a reason tells already what a warning tells: the same figures, about the same thing. */
-const tells = (reason: string, warning: string): boolean => {
-  const told = figures(reason);
-  const asked = figures(warning);
-  const shared = content(warning).filter((w) => content(reason).includes(w));
-  const about = shared.filter((w) => w.length > 4 && w !== 'wanted');
-  if (about.length > 2) return true;
-  return asked.length > 1 && asked.every((x) => told.includes(x)) ? shared.length > 0 : asked.length > 0 && told.includes(asked[0]!) && about.length > 0;
-};
-export const warningsBeside = (d: Device): string[] => (d.warnings ?? []).filter((w) => !(d.ok === false && (d.reasons ?? []).some((r) => tells(r, w))));
-
 // Options of the command line, by the names they have in the page.
 const kInThePage: [RegExp, string][] = [
   [/Use --side to choose\./g, 'Choose under “Injured side” in Images and plan again.'],

@@ -6,7 +6,7 @@ import { app, devicesNow, edit, selectDevice, say } from '../store';
 import type { Device } from '../types';
 import { button, cautions, section, work } from '../widgets';
 import { sliceView } from '../stage';
-import { capital, checkRows, deviceMark, fate, mm, rayName, warningsBeside } from '../words';
+import { capital, checkRows, deviceMark, fate, mm, rayName } from '../words';
 import { drawn, notPlanned } from './injury';
 
 /** What can be put in its place: implants of the catalogue of the same kind. */
@@ -105,7 +105,7 @@ function detail(): VNode | null {
   if (!d) return null;
   const trial = !!app.trial?.devices?.some((x) => x.id === d.id);
   const lateral = d.ray === 4 || d.ray === 5;
-  const beside = warningsBeside(d);
+  const beside = d.remarks ?? [];
   const nudge = (which: 'entry' | 'tip', by: number): void => {
     const along = unit(sub(d.tip, d.entry));
     dragDevice(d.id, which, mul(along, by));

@@ -2,8 +2,8 @@
 import { api } from '../api';
 import { h, type VNode } from '../h';
 import { app, changed, edit, refetch, say, set, showFoot, showView } from '../store';
-import { besides } from '../stage';
-import { giveFilms, importImages, planNow, readUploaded, type Given } from '../upload';
+import { besides, filmsBeside } from '../stage';
+import { importImages, planNow, readUploaded, type Given } from '../upload';
 import { filmTitle } from '../views/real-film-view';
 import type { Body, Vec } from '../types';
 import { button, cautions, filePick, section, work } from '../widgets';
@@ -264,7 +264,7 @@ function films(): VNode {
           ),
         )
       : null,
-    app.readOnly ? null : h('div.row', null, filePick('Choose films', false, (given) => void giveFilms(given).then((ok) => ok && app.state?.plan && besides()), 'pick-films-before')),
+    app.readOnly ? null : h('div.row', null, filePick('Choose films', false, filmsBeside, 'pick-films-before')),
   );
 }
 
