@@ -32,7 +32,7 @@ constexpr double kPatchMm = 2.5;
 // The normal matrix takes the model of the film to be right; it is not (blur, texture, grey scale). Intervals are
 // widened by what bench_films shows: places of bones by a factor, turns of bones and metal by what all were off by.
 constexpr double kBoneSpread = 1.6, kTurnOffRad = 0.005, kRollOffRad = 0.05;
-constexpr double kEntryOffMm = 0.36, kTipOffMm = 0.25, kAxisOffRad = 0.0095;
+constexpr double kEntryOffMm = 0.40, kTipOffMm = 0.30, kAxisOffRad = 0.011;
 constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
 constexpr double kRimMm = 3;      // around shadows, where their edges are compared
 constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
