@@ -77,10 +77,10 @@ void addVerifyVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--films", options->films, "two or more films (DICOM), from clearly different sides");
   auto* ct = verb->add_option("--ct", options->ct, "a CT taken after the operation, in place of films");
   verb->add_option("--series", options->series, "the series to use where the CT's folder holds several")->needs(ct);
-  verb->add_option(
-      "--views", options->views,
-      "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, lateromedial, or tube "
-      "angles in degrees like orbital=30,tilt=10");
+  verb->add_option("--views", options->views,
+                   "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, "
+                   "lateromedial, or tube "
+                   "angles in degrees like orbital=30,tilt=10");
   verb->add_option("--out", options->out, "folder for verification.pdf, verification.json and pictures")->required();
   verb->add_flag("--temporary", options->temporary, "the temporary wires are still in");
   verb->add_flag("--force", options->force, "replace an earlier result in the same folder");

@@ -45,7 +45,8 @@ void addViewsVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
   verb->add_option("--out", options->out, "folder for the films (PNG and DICOM)")->required();
   verb->add_option("--view", options->views,
-                   "dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, lateromedial, or tube angles in degrees "
+                   "dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, lateromedial, or tube "
+                   "angles in degrees "
                    "like orbital=30,tilt=10 (sid= and oid= in mm); repeat for more")
       ->capture_default_str();
   verb->add_option("--state", options->states, "injured, reduced, metal (reduced, with devices); repeat for more")

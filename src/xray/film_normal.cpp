@@ -247,7 +247,7 @@ GreyScale matchHistograms(const Film& source, const std::vector<float>& target, 
     from.push_back(x);
     to.push_back(to.empty() ? y : std::max(y, to.back()));
   }
-  return {std::move(from), std::move(to)};
+  return {from, to};
 }
 
 float brightest(const Film& in, const Film& inside, std::size_t count) {
