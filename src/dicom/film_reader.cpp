@@ -234,7 +234,10 @@ void readTexts(DcmDataset& data, FilmInfo& info) {
                                                     {attr::kImageComments, info.comments},
                                                     {attr::kStudyDescription, info.study_description}};
   for (const auto& [attribute, value] : says) {
-    if (!info.view && (info.view = viewIn(value))) info.view_from = fmt::format("{} '{}'", label(attribute), value);
+    if (!info.view && (info.view = viewIn(value))) {
+      info.view_from = fmt::format("{} '{}'", label(attribute), value);
+      info.lateromedial = *info.view == FilmView::kLateral && lateromedialIn(value);
+    }
     if (!info.weight_bearing && (info.weight_bearing = weightBearingIn(value)))
       info.weight_bearing_from = fmt::format("{} '{}'", label(attribute), value);
   }

@@ -96,6 +96,7 @@ struct FilmInfo {
   bool both_sides = false;             ///< laterality B
   std::optional<FilmView> view;        ///< read from view code, View Position or descriptions
   std::string view_from;               ///< the attribute and text it was read from
+  bool lateromedial = false;           ///< of a lateral view: the same text says that the beam ran from lateral
   std::optional<bool> weight_bearing;  ///< read from descriptions
   std::string weight_bearing_from;
   std::optional<double> source_detector_mm, source_patient_mm, magnification;

@@ -56,6 +56,11 @@ std::optional<FilmView> viewIn(const std::string& text) {
   return oblique ? FilmView::kOblique : dorsoplantar ? FilmView::kDorsoplantar : FilmView::kLateral;
 }
 
+bool lateromedialIn(const std::string& text) {
+  const Words w(text);
+  return w.word({"lm"}) || w.part({"lateromedial", "lateralmedial"});
+}
+
 std::optional<bool> weightBearingIn(const std::string& text) {
   const Words w(text);
   if (w.part({"nonweight", "notweight", "withoutweight", "unbelastet", "ohnebelastung", "nichtbelastet", "endécharge",

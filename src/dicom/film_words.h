@@ -11,6 +11,8 @@ namespace rayset::dicom {
 /// The one view a text names ("Fuss seitlich", "FOOT OBL LT", View Position "LLO"); nothing where it names none or
 /// several. Words of English, German, French, Spanish and Italian; what scanners write, from memory.
 [[nodiscard]] std::optional<FilmView> viewIn(const std::string& text);
+/// Whether a text that names the lateral view says that the beam ran from lateral to medial ("lateromedial", "LM").
+[[nodiscard]] bool lateromedialIn(const std::string& text);
 /// true "weight bearing, standing", false "non weight bearing"; nothing where the text does not say.
 [[nodiscard]] std::optional<bool> weightBearingIn(const std::string& text);
 

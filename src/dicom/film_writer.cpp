@@ -33,10 +33,10 @@ std::string orientationOf(const FilmWriteInfo& i) {
   if (!i.view) return "";
   if (*i.view != FilmView::kLateral) return "R\\P";
   if (!i.side) return "";
-  return *i.side == Side::kRight ? "P\\F" : "A\\F";  // the beam runs from medial
+  return (*i.side == Side::kRight) != i.lateromedial ? "P\\F" : "A\\F";
 }
 
-void putView(Writer& w, FilmView view) {
+void putView(Writer& w, FilmView view, bool lateromedial) {
   // CID 4010 DX View.
   switch (view) {
     case FilmView::kDorsoplantar:
@@ -46,7 +46,10 @@ void putView(Writer& w, FilmView view) {
       w.code(DCM_ViewCodeSequence, "260426006", "SCT", "medial oblique");
       break;
     case FilmView::kLateral:
-      w.code(DCM_ViewCodeSequence, "399260004", "SCT", "medial-lateral");
+      if (lateromedial)
+        w.code(DCM_ViewCodeSequence, "399352003", "SCT", "lateral-medial");
+      else
+        w.code(DCM_ViewCodeSequence, "399260004", "SCT", "medial-lateral");
       break;
   }
 }
@@ -119,7 +122,7 @@ void putDigital(Writer& w, const FilmWriteInfo& i) {
   w.text(DCM_DetectorType, i.simulated ? "" : "DIRECT");
   w.text(DCM_PositionerType, "");
   w.empty(DCM_AcquisitionContextSequence);
-  if (i.view) putView(w, *i.view);
+  if (i.view) putView(w, *i.view, i.lateromedial);
 }
 
 void putComputed(Writer& w, const FilmWriteInfo& i) {

@@ -28,8 +28,9 @@ struct FilmWriteInfo {
   std::string manufacturer = "Rayset", model = "film writer", body_part = "FOOT";
   std::optional<Side> side;      ///< Image Laterality; unknown: U
   std::optional<FilmView> view;  ///< View Code Sequence, View Position and Patient Orientation
+  bool lateromedial = false;     ///< the beam of the lateral view runs from lateral, not from medial
   /// Patient Orientation in the words of DICOM ("R\\P"); empty: that of the view with toes up (dorsal up in the lateral
-  /// view), seen from the tube, the beam of the lateral view coming from medial. kDigital needs one or the other.
+  /// view), seen from the tube. kDigital needs one or the other.
   std::string patient_orientation;
 
   /// Not an exposure: written as DERIVED\SECONDARY with Quality Control Image YES, Pixel Intensity of a computed

@@ -12,7 +12,7 @@
 namespace rayset {
 namespace {
 
-NamedView nominalView(FilmView view) {
+NamedView nominalView(FilmView view, bool lateromedial) {
   switch (view) {
     case FilmView::kDorsoplantar:
       return NamedView::kDorsoplantar15;
@@ -21,7 +21,7 @@ NamedView nominalView(FilmView view) {
     case FilmView::kLateral:
       break;
   }
-  return NamedView::kLateral;
+  return lateromedial ? NamedView::kLateromedial : NamedView::kLateral;
 }
 
 }  // namespace
@@ -34,8 +34,9 @@ Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
     if (!tube) return tl::unexpected(tube.error());
     std::tie(out.tube, out.view) = *tube;
   } else if (info.view) {
-    out.tube = tubePose(nominalView(*info.view));
-    out.view = describe(nominalView(*info.view)) + " (taken from " + info.view_from + ")";
+    const NamedView view = nominalView(*info.view, info.lateromedial);
+    out.tube = tubePose(view);
+    out.view = describe(view) + " (taken from " + info.view_from + ")";
   } else {
     return fail(Fault::kImages, "nothing tells which view the film is", info.file + ", View Position (0018,5101)",
                 "Say it with --views, one word a film in the order of the films.");

@@ -101,6 +101,7 @@ FilmWriteInfo infoOf(const PlanRecord& plan, const TubePose& tube, const Simulat
   info.model = "simulated film";
   info.side = plan.side;
   info.view = filmViewOf(tube);
+  info.lateromedial = std::sin(tube.orbital_rad) > 0;
   info.simulated = true;
   info.derivation = fmt::format("line integrals through CT, 60 keV; {}; {}", description, wordOf(film.state));
   info.column_mm = info.row_mm = film.view.pixel_mm;

@@ -151,6 +151,7 @@ TEST_F(Films, PassTheValidator) {
           FilmWriteInfo info = filmInfo();
           info.kind = kind;
           info.view = view;
+          info.lateromedial = monochrome1;
           if (!view) info.patient_orientation = "A\\F";
           info.monochrome1 = monochrome1;
           info.simulated = simulated;
@@ -460,6 +461,27 @@ TEST_F(Films, TheMostParticularWordOnTheViewCounts) {
   scan = read();
   EXPECT_EQ(scan.info.view, FilmView::kOblique);
   EXPECT_THAT(scan.info.view_from, HasSubstr("(0008,103E)"));
+}
+
+// PS3.16 CID 4010: 399260004 medial-lateral, 399352003 lateral-medial. Dorsal up and seen from the tube, the toes of a
+// right foot lie on the left where the beam comes from medial.
+TEST_F(Films, LateralFromEitherSide) {
+  for (const Side side : {Side::kRight, Side::kLeft})
+    for (const bool lateromedial : {false, true}) {
+      FilmWriteInfo info = filmInfo();
+      info.view = FilmView::kLateral;
+      info.side = side;
+      info.lateromedial = lateromedial;
+      write(info);
+      const FilmScan scan = read();
+      EXPECT_EQ(scan.info.view, FilmView::kLateral);
+      EXPECT_EQ(scan.info.lateromedial, lateromedial);
+      EXPECT_THAT(scan.info.view_from, HasSubstr(lateromedial ? "lateral-medial" : "medial-lateral"));
+      EXPECT_EQ(scan.info.patient_orientation, (side == Side::kRight) != lateromedial ? "P\\F" : "A\\F");
+    }
+  for (const char* text : {"Foot lateral", "medio-lateral", "ML"}) EXPECT_FALSE(dicom::lateromedialIn(text)) << text;
+  for (const char* text : {"latero-medial", "LM", "Foot, lateromedial", "lateral-medial"})
+    EXPECT_TRUE(dicom::lateromedialIn(text)) << text;
 }
 
 TEST_F(Films, LateralityOfBothFeetIsNoSide) {

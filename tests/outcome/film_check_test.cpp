@@ -1,0 +1,58 @@
+// Where a film was taken from, by its header or by what a person says.
+#include "outcome/film_check.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "base/units.h"
+
+namespace rayset {
+namespace {
+
+using testing::HasSubstr;
+
+FilmScan scanOf(std::optional<FilmView> view, bool lateromedial = false) {
+  FilmScan scan;
+  scan.film = Film(200, 150);
+  scan.info.file = "film.dcm";
+  scan.info.view = view;
+  scan.info.view_from = "View Code Sequence (0054,0220)";
+  scan.info.lateromedial = lateromedial;
+  scan.info.spacing.origin = FilmSpacing::Origin::kDetector;
+  scan.info.spacing.column_mm = scan.info.spacing.row_mm = 0.2;
+  return scan;
+}
+
+TEST(CheckedFilm, ALateralFilmIsTakenFromTheSideItsHeaderTells) {
+  const auto usual = checkedFilm(scanOf(FilmView::kLateral), "");
+  ASSERT_TRUE(usual) << usual.error().message();
+  EXPECT_NEAR(toDegrees(usual->tube.orbital_rad), -90, 1e-9);
+  EXPECT_THAT(usual->view, HasSubstr("beam from medial"));
+  EXPECT_THAT(usual->view, HasSubstr("View Code Sequence"));
+  const auto other = checkedFilm(scanOf(FilmView::kLateral, true), "");
+  ASSERT_TRUE(other) << other.error().message();
+  EXPECT_NEAR(toDegrees(other->tube.orbital_rad), 90, 1e-9);
+  EXPECT_THAT(other->view, HasSubstr("beam from lateral"));
+  EXPECT_NEAR(other->tube.width_mm, 40, 1e-9);
+  EXPECT_NEAR(other->tube.height_mm, 30, 1e-9);
+}
+
+TEST(CheckedFilm, WhatAPersonSaysGoesBeforeTheHeader) {
+  const auto said = checkedFilm(scanOf(FilmView::kLateral), "lateromedial");
+  ASSERT_TRUE(said) << said.error().message();
+  EXPECT_NEAR(toDegrees(said->tube.orbital_rad), 90, 1e-9);
+}
+
+TEST(CheckedFilm, WithoutAViewOrASizeOfPixelsItIsRefused) {
+  const auto nameless = checkedFilm(scanOf(std::nullopt), "");
+  ASSERT_FALSE(nameless);
+  EXPECT_THAT(nameless.error().message(), HasSubstr("film.dcm"));
+  FilmScan unscaled = scanOf(FilmView::kDorsoplantar);
+  unscaled.info.spacing = {};
+  const auto refused = checkedFilm(std::move(unscaled), "");
+  ASSERT_FALSE(refused);
+  EXPECT_THAT(refused.error().message(), HasSubstr("size of its pixels"));
+}
+
+}  // namespace
+}  // namespace rayset
