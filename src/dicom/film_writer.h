@@ -28,7 +28,6 @@ struct FilmWriteInfo {
   std::string manufacturer = "Rayset", model = "film writer", body_part = "FOOT";
   std::optional<Side> side;      ///< Image Laterality; unknown: U
   std::optional<FilmView> view;  ///< View Code Sequence, View Position and Patient Orientation
-  bool lateromedial = false;     ///< the beam of the lateral view runs from lateral, not from medial
   /// Patient Orientation in the words of DICOM ("R\\P"); empty: that of the view with toes up (dorsal up in the lateral
   /// view), seen from the tube. kDigital needs one or the other.
   std::string patient_orientation;
@@ -36,7 +35,8 @@ struct FilmWriteInfo {
   /// Not an exposure: written as DERIVED\SECONDARY with Quality Control Image YES, Pixel Intensity of a computed
   /// picture, "SIMULATED" in front of the series description and in Image Comments, and derivation in words.
   bool simulated = false;
-  std::string derivation;  ///< e.g. "line integrals through CT, 60 keV"; needed where simulated
+  bool lateromedial = false;  ///< the beam of the lateral view runs from lateral, not from medial
+  std::string derivation;     ///< e.g. "line integrals through CT, 60 keV"; needed where simulated
   std::string comments;
 
   /// mm at the detector, between columns and between rows; 0: left out (not possible for kDigital).
