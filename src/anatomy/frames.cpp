@@ -76,10 +76,6 @@ Points shaftCentroids(const Surface& surface, const Vec3& direction, const Exten
   return centroids;
 }
 
-double sectionAreaAt(const Surface& surface, const Vec3& direction, double height) {
-  return planeSection(surface, direction * height, direction).area_mm2;
-}
-
 // Sphere through the distal skin of the head: area-weighted algebraic fit, reweighted (Tukey) against ridges and the
 // grooves of the sesamoids. nullopt when what lies at the distal end is no head (bone cut by the field of view).
 std::optional<Vec3> headSphere(const Surface& surface, const Vec3& distal, const Extent& extent) {
@@ -215,10 +211,11 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
     if (!slender || d.dot(hint) < 0.2) d = hint;
   } else {
     const Extent e = extentAlong(metatarsal, d);  // no hint: the base is the bulkier end
+    const SectionStack sections(metatarsal, d);
     double low = 0, high = 0;
     for (const double f : {0.08, 0.14, 0.2}) {
-      low += sectionAreaAt(metatarsal, d, e.from + f * e.length());
-      high += sectionAreaAt(metatarsal, d, e.to - f * e.length());
+      low += sections.at(e.from + f * e.length()).area_mm2;
+      high += sections.at(e.to - f * e.length()).area_mm2;
     }
     if (high > low) d = -d;
   }

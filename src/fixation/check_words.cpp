@@ -81,4 +81,10 @@ std::vector<std::string> remarksOn(const Device& device, bool hu_known) {
                       c.mean_hu)};
 }
 
+std::vector<std::string> warningsOf(const Device& device, const ConstructSettings& settings, bool hu_known) {
+  std::vector<std::string> out = failedChecks(device, settings);
+  for (std::string& text : remarksOn(device, hu_known)) out.push_back(std::move(text));
+  return out;
+}
+
 }  // namespace rayset

@@ -20,4 +20,8 @@ namespace rayset {
 /// What is worth knowing though no check fails. `hu_known`: checks.mean_hu was read from an image.
 [[nodiscard]] std::vector<std::string> remarksOn(const Device& device, bool hu_known);
 
+/// Both, failed checks first: Device::warnings.
+[[nodiscard]] std::vector<std::string> warningsOf(const Device& device, const ConstructSettings& settings,
+                                                  bool hu_known);
+
 }  // namespace rayset

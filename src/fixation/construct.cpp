@@ -316,7 +316,6 @@ class Planner {
   // The same for checks alone: without what only the search asks for (other bones to keep out of).
   [[nodiscard]] std::optional<Rule> leanRuleFor(const Device& device);
   [[nodiscard]] bool enters(const Device& device, Bone b) const;
-  void warn(Device& device) const;
   void forget(Bone b);
 
  private:
@@ -748,11 +747,6 @@ void Planner::forget(Bone b) {
   others_.erase(b);
 }
 
-void Planner::warn(Device& device) const {
-  device.warnings = failedChecks(device, settings_);
-  for (std::string& text : remarksOn(device, input_.ct != nullptr)) device.warnings.push_back(std::move(text));
-}
-
 template <class Rules>
 std::vector<Candidate> beam(const Rules& rules, const std::vector<std::vector<Candidate>>& lists, double wanted_gap) {
   struct State {
@@ -915,7 +909,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
   }
   for (std::size_t k = 0; k < kept.size(); ++k) {
     result.devices[k].checks = check(result.devices[k], among(result.devices), rules[kept[k]]);
-    warn(result.devices[k]);
+    result.devices[k].warnings = warningsOf(result.devices[k], settings_, input_.ct != nullptr);
   }
   progress("fixation", 1);
   return result;
@@ -1137,12 +1131,9 @@ DeviceChecker::Neighbour DeviceChecker::nearest(const Device& device, const std:
 bool DeviceChecker::enters(const Device& device, Bone bone) const { return impl_->planner.enters(device, bone); }
 
 std::vector<std::string> DeviceChecker::warnings(const Device& device) const {
-  Device d = device;
-  impl_->planner.warn(d);
-  return d.warnings;
+  return warningsOf(device, impl_->settings, hasImage());
 }
 
-double DeviceChecker::wantedMargin(const Device& device) const { return marginWanted(device, impl_->settings); }
 const ConstructSettings& DeviceChecker::settings() const { return impl_->settings; }
 
 void DeviceChecker::moved(Bone bone, const Rigid& injured_to_reduced, const std::map<std::string, Surface>& fragments) {

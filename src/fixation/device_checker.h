@@ -41,8 +41,6 @@ class DeviceChecker {
   [[nodiscard]] bool enters(const Device& device, Bone bone) const;
   /// What is not as one would want it, in words, from `device.checks`: as planConstruct() writes Device::warnings.
   [[nodiscard]] std::vector<std::string> warnings(const Device& device) const;
-  /// Distance wanted between the device's side and the outer cortex, mm.
-  [[nodiscard]] double wantedMargin(const Device& device) const;
   [[nodiscard]] const ConstructSettings& settings() const;
 
   /// To be called after the surface of a bone in `input.reduced`, or of its fragments, was changed; its other arguments

@@ -403,10 +403,11 @@ double declinationIn(const Vec3& v, int component) { return std::atan2(v[compone
 // length.
 std::optional<std::pair<Vec3, Vec3>> talarAxis(const Surface& talus) {
   const Extent e = extentAlong(talus, Vec3::UnitX());
+  const SectionStack across(talus, Vec3::UnitX());
   Points centroids;
   for (int i = 0; i < 9; ++i) {
     const double x = e.from + e.length() * (0.62 + 0.28 * i / 8);
-    const auto section = planeSection(talus, Vec3(x, 0, 0), Vec3::UnitX());
+    const auto section = across.at(x);
     if (section.area_mm2 > 50) centroids.push_back(section.centroid);
   }
   if (centroids.size() < 7) return std::nullopt;

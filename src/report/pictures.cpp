@@ -7,8 +7,6 @@
 #include <cstring>
 #include <optional>
 
-#include "report/words.h"
-
 namespace rayset {
 namespace {
 
@@ -120,8 +118,8 @@ std::string orientationWord(const Frame& f, const Vec3& direction) {
   return names[axis][k[axis] >= 0 ? 0 : 1];
 }
 
-std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, double pixels_per_point,
-                            const Progress& progress) {
+std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, const words::KnownAxes& axes,
+                            double pixels_per_point, const Progress& progress) {
   std::vector<Shot> shots;
   const BoneSurfaces& injured = c.injured;
   const BoneSurfaces& reduced = c.reduction.reduced;
@@ -244,7 +242,7 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
       if (d.ray == ray && devices.contains(d.id) && !devices.at(d.id).empty()) mine.push_back(&d);
     const auto m = reduced.find(metatarsal(ray));
     if (mine.empty() || m == reduced.end() || m->second.empty()) continue;
-    const Vec3 axis = metatarsalAxis(m->second, f.distal).distal;
+    const Vec3 axis = words::axisOf(c, m->first, axes).distal;
     const Vec3 dorsal = (f.dorsal - f.dorsal.dot(axis) * axis).normalized();
     const Vec3 medial = (f.medial - f.medial.dot(axis) * axis - f.medial.dot(dorsal) * dorsal).normalized();
     const bool from_medial = ray <= 3;  // from the nearer border

@@ -10,6 +10,7 @@
 #include "case/case.h"
 #include "report/page.h"
 #include "report/render.h"
+#include "report/words.h"
 
 namespace rayset {
 
@@ -49,7 +50,8 @@ struct Shot {
 
 /// Every picture the bones present allow. `devices`: the solids of c.fixation.devices by id. Empty when cancelled.
 [[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
-                                          double pixels_per_point = 2.3, const Progress& progress = {});
+                                          const words::KnownAxes& axes = {}, double pixels_per_point = 2.3,
+                                          const Progress& progress = {});
 
 /// A foot after the operation against its plan.
 struct CheckedFoot {

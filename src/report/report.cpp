@@ -42,8 +42,8 @@ struct Content {
   const Case& c;
   std::string made_at;
   std::vector<Shot> shots;
+  words::KnownAxes axes;
   std::map<int, JointFit> joint_before{};  // by ray, where both bones are there
-  words::KnownAxes axes{};
 };
 
 pdf::PageFrame pageFrame(const Content& k) {
@@ -675,28 +675,22 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   Aside files;
   files.tasks.run([&] { data = writeData(c, devices, folder); });
 
+  const words::KnownAxes axes = words::axesOf(c);
   Content content{c, settings.made_at.empty() ? timeNow() : settings.made_at,
-                  makeShots(c, devices, settings.pixels_per_point, progress)};
+                  makeShots(c, devices, axes, settings.pixels_per_point, progress), axes};
   if (progress.cancelled()) return cancelledError();
   for (Shot& shot : makeFilmShots(c)) content.shots.push_back(std::move(shot));
   if (progress.cancelled()) return cancelledError();
   Aside pictures;  // after what it looks at
   pictures.tasks.run([&] { shots = writeShots(content, folder / "pictures"); });
   std::array<std::optional<JointFit>, 5> joints;
-  std::array<std::optional<MetatarsalAxis>, 5> axes;
   tbb::parallel_for(1, 6, [&](int ray) {
-    if (const auto reduced = c.reduction.reduced.find(metatarsal(ray));
-        reduced != c.reduction.reduced.end() && !reduced->second.empty())
-      axes[static_cast<std::size_t>(ray - 1)] = metatarsalAxis(reduced->second, c.reduction.frame.distal);
     const auto m = c.injured.find(metatarsal(ray)), t = c.injured.find(tarsalPartner(ray));
     if (m != c.injured.end() && t != c.injured.end() && !m->second.empty() && !t->second.empty())
       joints[static_cast<std::size_t>(ray - 1)] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
   });
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto n = static_cast<std::size_t>(ray - 1);
-    if (joints[n]) content.joint_before[ray] = *joints[n];
-    if (axes[n]) content.axes[metatarsal(ray)] = *axes[n];
-  }
+  for (int ray = 1; ray <= 5; ++ray)
+    if (const auto& joint = joints[static_cast<std::size_t>(ray - 1)]) content.joint_before[ray] = *joint;
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.9);
 

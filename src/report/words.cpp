@@ -1,6 +1,7 @@
 #include "report/words.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <cmath>
@@ -307,6 +308,22 @@ std::vector<std::string> method(const Case& c) {
   return out;
 }
 
+KnownAxes axesOf(const Case& c) {
+  std::vector<Bone> bones;
+  for (const RayReduction& r : c.reduction.rays)
+    if (r.ray != 0 && c.injured.contains(metatarsal(r.ray))) bones.push_back(metatarsal(r.ray));
+  std::vector<MetatarsalAxis> found(bones.size());
+  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t i) { found[i] = axisOf(c, bones[i], {}); });
+  KnownAxes axes;
+  for (std::size_t i = 0; i < bones.size(); ++i) axes[bones[i]] = found[i];
+  return axes;
+}
+
+MetatarsalAxis axisOf(const Case& c, Bone metatarsal, const KnownAxes& known) {
+  const auto at = known.find(metatarsal);
+  return at != known.end() ? at->second : metatarsalAxis(c.reduction.reduced.at(metatarsal), c.reduction.frame.distal);
+}
+
 std::string entry(const Case& c, const Device& d, const KnownAxes& known) {
   if (d.through.empty()) return "–";
   const std::string& first = d.through.front();
@@ -319,8 +336,7 @@ std::string entry(const Case& c, const Device& d, const KnownAxes& known) {
     is_metatarsal = rayOf(*bone).has_value();
     Vec3 axis = c.reduction.frame.distal, on_axis = centroid(surface);
     if (is_metatarsal) {
-      const auto at = known.find(*bone);
-      const MetatarsalAxis m = at != known.end() ? at->second : metatarsalAxis(surface, c.reduction.frame.distal);
+      const MetatarsalAxis m = axisOf(c, *bone, known);
       axis = m.distal;
       on_axis = m.base_centre;
     }

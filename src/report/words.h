@@ -49,6 +49,10 @@ struct Finding {
 
 /// Axes of the reduced metatarsals; those not in it are taken from the surfaces, which costs some 50 ms each.
 using KnownAxes = std::map<Bone, MetatarsalAxis>;
+/// The axes of every reduced metatarsal, found on all threads.
+[[nodiscard]] KnownAxes axesOf(const Case& c);
+/// The axis of one reduced metatarsal.
+[[nodiscard]] MetatarsalAxis axisOf(const Case& c, Bone metatarsal, const KnownAxes& known);
 /// "dorsal M2, 16 mm distal to the joint".
 [[nodiscard]] std::string entry(const Case& c, const Device& device, const KnownAxes& known = {});
 /// "19° to the shaft; 24° down towards the sole, 5° medially".

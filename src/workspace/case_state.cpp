@@ -222,7 +222,7 @@ EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vecto
   j["head_mm"] = type != nullptr ? type->head_diameter_mm : 0;
   const auto reasons = deviceReasons(in.checker, d, all);
   if (!d.checks.failure.empty()) j["checks"] = nullptr;
-  j["margin_wanted_mm"] = rounded(in.checker.wantedMargin(d), 2);
+  j["margin_wanted_mm"] = rounded(marginWanted(d, in.checker.settings()), 2);
   j["ok"] = reasons.empty();
   j["reasons"] = reasons;
   j["remarks"] = remarksOn(d, in.checker.hasImage());

@@ -1,7 +1,6 @@
 #include "workspace/open_case.h"
 
 #include <fmt/format.h>
-#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <array>
@@ -220,7 +219,6 @@ struct OpenCase::Impl {
   std::optional<Toolmaker> tools;                                       // last: its thread reads the plan
 
   [[nodiscard]] StateInput input() { return {planned, edited, edits, *checker, axes, plan}; }
-  void readAxes();
   void readyFor(int ray);
   [[nodiscard]] RayDisplacement displacementAt(int ray, const Rigid& X);
   [[nodiscard]] const RayOutcome& outcome(int ray, const Rigid& X);
@@ -242,19 +240,6 @@ struct OpenCase::Impl {
 };
 
 // ---------------------------------------------------------------------------------------------- rays
-
-void OpenCase::Impl::readAxes() {
-  std::vector<Bone> bones;
-  for (const Bone b : kMetatarsals)
-    if (planned.reduction.rays[static_cast<std::size_t>(*rayOf(b) - 1)].ray != 0 && planned.injured.contains(b))
-      bones.push_back(b);
-  std::vector<MetatarsalAxis> found(bones.size());
-  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t i) {
-    found[i] = metatarsalAxis(planned.reduction.reduced.at(bones[i]), planned.reduction.frame.distal);
-  });
-  for (std::size_t i = 0; i < bones.size(); ++i) axes[bones[i]] = found[i];
-  planned_axes = axes;
-}
 
 /// The checker has what the ray's devices need, where the ray stands as planned.
 void OpenCase::Impl::readyFor(int ray) {
@@ -609,7 +594,7 @@ Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& pl
   if (!checker) return tl::unexpected(checker.error());
   impl->checker.emplace(std::move(*checker));
   impl->edits = plannedState(impl->planned, impl->plan_key);
-  impl->readAxes();
+  impl->planned_axes = impl->axes = words::axesOf(impl->planned);
   impl->tools.emplace(impl->planned);
   impl->derive();
   return std::unique_ptr<OpenCase>(new OpenCase(std::move(impl)));

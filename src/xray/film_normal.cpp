@@ -20,6 +20,9 @@ int boxRadius(int sigma) {
   return std::max(1, static_cast<int>(std::lround(0.5 * (std::sqrt(1 + 4.0 * sigma * sigma) - 1))));
 }
 
+/// Whether a usable pixel has enough usable ones around it for a mean.
+bool counts(float usable, float share) { return usable > 0 && share >= 1e-3F; }
+
 /// Running means of the rows, `times` over. Eight rows at a time, laid side by side, so that every addition is one of
 /// eight and none waits for the one before it in its row.
 void boxRows(const Film& in, Film& out, int radius, int times) {
@@ -150,7 +153,6 @@ Normalised normalised(const Film& in, const Film& usable, int sigma, const Film*
   if (share == nullptr) share = &own_share;
   // Without branches, for vectors of pixels.
   const float *use = usable.values.data(), *part = share->values.data();
-  const auto counts = [](float usable_here, float share_here) { return usable_here > 0 && share_here >= 1e-3F; };
   for (std::size_t i = 0; i < n; ++i) {
     const bool here = counts(use[i], part[i]);
     const float divisor = here ? part[i] : 1.0F;
@@ -179,7 +181,7 @@ void normaliseDerivative(Film& d, const Film& usable, const Film& share, const F
   for (std::size_t i = 0; i < d.values.size(); ++i) d.values[i] *= usable.values[i];
   const Film mean = blurred(d, sigma);
   for (std::size_t i = 0; i < d.values.size(); ++i) {
-    const bool here = usable.values[i] > 0 && share.values[i] >= 1e-3F;
+    const bool here = counts(usable.values[i], share.values[i]);
     const float own = (d.values[i] - mean.values[i] / (here ? share.values[i] : 1.0F)) / spread.values[i];
     d.values[i] = here ? own : 0.0F;
   }
