@@ -6,12 +6,23 @@
 
 namespace rayset::bones {
 
+/// What a vertex of a bone's surface lies against.
+struct Facing {
+  std::int16_t other = -1;   ///< the surface; -1: none within about 2 mm
+  float width_mm = 0;        ///< of the joint there
+  float uncertainty_mm = 0;  ///< standard deviation of that width by the grey values and their noise
+  /// False where the dark line is too thin for the scan: what the width is taken to be then rests on its neighbourhood.
+  [[nodiscard]] bool told() const { return other < 0 || static_cast<double>(uncertainty_mm) < kTellMm; }
+  static constexpr double kTellMm = 0.2;
+};
+
 struct RefinedSurface {
-  Surface surface;       ///< local frame, closed
-  double supported = 0;  ///< fraction of the vertices (in view) placed by a clear edge of their own
-  double mean_hu = 0;    ///< of the bone's interior
-  bool cut = false;      ///< reaches a border of the scan
-  double moved_mm = 0;   ///< mean distance between the label's outline and the final surface
+  Surface surface;             ///< local frame, closed
+  double supported = 0;        ///< fraction of the vertices (in view) placed by a clear edge of their own
+  double mean_hu = 0;          ///< of the bone's interior
+  bool cut = false;            ///< reaches a border of the scan
+  double moved_mm = 0;         ///< mean distance between the label's outline and the final surface
+  std::vector<Facing> facing;  ///< by vertex, see drawSurfaces(); empty: nothing is near
 };
 
 /// Closed outline of one label: the half level of its slightly smoothed indicator. Only the largest piece; holes

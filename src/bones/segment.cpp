@@ -8,9 +8,9 @@
 #include <chrono>
 #include <cmath>
 #include <optional>
+#include <span>
 
-#include "bones/bone_surface.h"
-#include "bones/cortex_fit.h"
+#include "bones/drawing.h"
 #include "bones/evidence.h"
 #include "bones/fragments.h"
 #include "bones/label_edits.h"
@@ -136,14 +136,13 @@ LabelMeans labelMeans(const Image& grey, const std::vector<std::uint8_t>& labels
   return sum;
 }
 
-/// Surfaces of the fragments, and the flecks in the patient frame.
-void addFragments(FootResult& out, const std::vector<std::uint8_t>& labels, const LabelMeans& means) {
+/// The fragments by their drawn surfaces, and the flecks in the patient frame.
+void addFragments(FootResult& out, std::span<const std::optional<RefinedSurface>> drawn, const LabelMeans& means) {
   std::vector<std::optional<SegmentedBone>> found(out.pieces.fragments.size());
   tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
     const FoundFragment& f = out.pieces.fragments[n];
-    Surface outline = labelOutline(out.scan.grey, labels, f.label);
-    if (outline.empty()) return;
-    const RefinedSurface refined = refineSurface(out.scan, std::move(outline), kBreakSearchMm);
+    if (!drawn[n]) return;
+    const RefinedSurface& refined = *drawn[n];
     SegmentedBone& bone = found[n].emplace();
     bone.surface = transformed(refined.surface, out.scan.X_PL);
     bone.volume_mm3 = volume(bone.surface);
@@ -156,6 +155,20 @@ void addFragments(FootResult& out, const std::vector<std::uint8_t>& labels, cons
   for (std::size_t n = 0; n < found.size(); ++n)
     if (found[n]) out.foot.fragments.emplace(fmt::format("M2.{}", n + 1), std::move(*found[n]));
   for (const FoundFleck& f : out.pieces.flecks) out.foot.flecks.push_back({f.volume_mm3, out.scan.X_PL * f.centre});
+}
+
+std::map<Bone, double> untoldBorders(const RefinedSurface& refined, const std::vector<DeformedBone>& bones) {
+  std::map<Bone, std::pair<std::size_t, std::size_t>> counted;  // all, untold
+  for (const Facing& f : refined.facing) {
+    if (f.other < 0) continue;
+    auto& [all, untold] = counted[bones[static_cast<std::size_t>(f.other)].id];
+    ++all;
+    if (!f.told()) ++untold;
+  }
+  std::map<Bone, double> out;
+  for (const auto& [bone, count] : counted)
+    out.emplace(bone, static_cast<double>(count.second) / static_cast<double>(count.first));
+  return out;
 }
 
 /// Lays the template of a bone onto the edges of its own label, from where it lies and from the label's centre, and
@@ -339,25 +352,27 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
   watch.lap("fragments");
   double squares = 0;
   std::size_t counted = 0;
-  std::vector<std::optional<RefinedSurface>> refined(bent.size());
-  tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
-    const bool one_bone = bent[n].id != Bone::kToes && bent[n].id != Bone::kSesamoids;
-    Surface outline = labelOutline(out.scan.grey, labelling.labels, label(bent[n].id), one_bone);
-    if (outline.empty()) return;
-    const bool broken = bent[n].id == Bone::kM2 && !out.pieces.fragments.empty();
-    refined[n] = broken ? refineSurface(out.scan, std::move(outline), kBreakSearchMm)
-                        : refineSurface(out.scan, std::move(outline));
-  });
-  // Blur and compact bone are the scan's: measured on all bones, then every edge is fitted with them.
-  std::vector<const Surface*> measured;
-  for (std::size_t n = 0; n < bent.size(); ++n)
-    if (refined[n] && rayOf(bent[n].id)) measured.push_back(&refined[n]->surface);
-  const EdgeModel edge_model = measureEdges(out.scan, measured, pixel_mm, slice_mm);
-  tbb::parallel_for(std::size_t{0}, bent.size(), [&](std::size_t n) {
+  std::vector<Part> parts;
+  for (const DeformedBone& bone : bent) {
+    Part part;
+    part.label = label(bone.id);
+    part.one_bone = bone.id != Bone::kToes && bone.id != Bone::kSesamoids;
+    part.metatarsal = rayOf(bone.id).has_value();
     // A break shows cancellous bone: the model of a cortex does not hold there.
-    if (refined[n] && label(bent[n].id) <= 12 && !(bent[n].id == Bone::kM2 && !out.pieces.fragments.empty()))
-      fitCortex(out.scan, edge_model, refined[n]->surface);
-  });
+    const bool broken = bone.id == Bone::kM2 && !out.pieces.fragments.empty();
+    part.cortex = label(bone.id) <= 12 && !broken;
+    if (broken) part.search_mm = kBreakSearchMm;
+    parts.push_back(part);
+  }
+  for (const FoundFragment& f : out.pieces.fragments) {
+    Part part;
+    part.label = f.label;
+    part.cortex = false;
+    part.fragment = true;
+    part.search_mm = kBreakSearchMm;
+    parts.push_back(part);
+  }
+  auto refined = drawSurfaces(out.scan, labelling.labels, parts, pixel_mm, slice_mm);
   watch.lap("cortex");
   const LabelMeans means = labelMeans(out.scan.grey, labelling.labels);
   watch.lap("surfaces");
@@ -376,6 +391,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
     bone.surface = transformed(refined[n]->surface, out.scan.X_PL);
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined[n]->cut;
+    bone.untold = untoldBorders(*refined[n], bent);
     bone.evidence = surfaceEvidence(out.scan, *refined[n], bent[was].mesh, metal ? &*metal : nullptr);
     bone.evidence.match = best->bones[was].quality.score;
     bone.evidence.touching = static_cast<double>(labelling.touching[was]);
@@ -401,7 +417,7 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
     bone.doubts = verdicts.at(id).doubts;
     bone.doubt = join(verdicts.at(id).texts);
   }
-  addFragments(out, labelling.labels, means);
+  addFragments(out, std::span(refined).subspan(bent.size()), means);
   out.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   tell(1.0);
   return out;
