@@ -13,7 +13,7 @@ struct Facing {
   float uncertainty_mm = 0;  ///< standard deviation of that width by the grey values and their noise
   /// False where the dark line is too thin for the scan: what the width is taken to be then rests on its neighbourhood.
   [[nodiscard]] bool told() const { return other < 0 || static_cast<double>(uncertainty_mm) < kTellMm; }
-  static constexpr double kTellMm = 0.2;
+  static constexpr double kTellMm = 0.15;
 };
 
 struct RefinedSurface {

@@ -6,7 +6,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numbers>
+
+#include "bones/normal_table.h"
 
 namespace rayset::bones {
 namespace {
@@ -17,8 +18,6 @@ constexpr int kSamples = kInward + kOutward + 1;
 using Profile = std::array<double, kSamples>;
 
 double place(int n) { return (n - kInward) * kStep; }
-double cumulative(double u) { return 0.5 * std::erfc(-u / std::numbers::sqrt2); }
-double density(double u) { return std::exp(-0.5 * u * u) / std::sqrt(2 * std::numbers::pi); }
 
 /// Profiles along the normals, each averaged with those of its neighbours.
 std::vector<Profile> profilesOf(const ScanImage& scan, const Surface& surface, const std::vector<Vec3>& normals,
@@ -73,19 +72,22 @@ Fit fitProfile(const Profile& p, double sigma, double cortex, double soft, doubl
   spread << 0.35, 0.7, 200.0, gap ? 60.0 : 120.0, 0.6;
   q = prior;
   const double scatter = std::max(noise, 0.03 * contrast);
+  const NormalTable& normal = normalTable();
   const auto evaluate = [&](const Vector& at, Eigen::Matrix<double, kUnknowns, kUnknowns>* H, Vector* g) {
     const double x = at[0], t = std::exp(at[1]), inside = at[2], out = at[3], w = std::exp(at[4]);
     double cost = 0;
     for (std::size_t n = 0; n <= last; ++n) {
       const double s = place(static_cast<int>(n));
       const double a = (s - x + t) / sigma, b = (s - x) / sigma, c = (s - x - w) / sigma;
-      const double A = cumulative(a), B = cumulative(b), C = gap ? cumulative(c) : 0.0;
+      const NormalTable::Value at_a = normal.at(a), at_b = normal.at(b),
+                               at_c = gap ? normal.at(c) : NormalTable::Value{0.0, 0.0};
+      const double A = at_a.cumulative, B = at_b.cumulative, C = at_c.cumulative;
       const double r = p[n] - (inside + (cortex - inside) * A - (cortex - out) * (B - C));
       // Far inside, trabeculae are not the model's business.
       const double weight = std::exp(-0.5 * std::pow(std::min(0.0, s + 0.6) / 0.7, 2)) / (scatter * scatter);
       cost += weight * r * r;
       if (H == nullptr) continue;
-      const double da = density(a) / sigma, db = density(b) / sigma, dc = gap ? density(c) / sigma : 0.0;
+      const double da = at_a.density / sigma, db = at_b.density / sigma, dc = at_c.density / sigma;
       Vector J;
       J[0] = -(cortex - inside) * da + (cortex - out) * (db - dc);
       J[1] = (cortex - inside) * da * t;

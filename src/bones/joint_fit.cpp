@@ -6,9 +6,9 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numbers>
 #include <optional>
 
+#include "bones/normal_table.h"
 #include "geometry/ray_caster.h"
 
 namespace rayset::bones {
@@ -20,7 +20,8 @@ constexpr double kBehindMm = 4.0;  ///< how far inside a surface the other one m
 constexpr double kAheadMm = 2.0;   ///< wider gaps are two edges of their own
 constexpr double kFacing = 0.5;    ///< cosine: what faces a vertex less squarely is no joint
 
-constexpr double kWidthSpread = 0.6;  // mm, of joints of a foot
+// What is known before looking closely, mm: how far off the surfaces lie, and how wide joints of a foot are.
+constexpr double kMiddleSpread = 1.2, kWidthSpread = 0.6;
 
 constexpr double kStep = 0.2;  // mm between samples of a profile
 constexpr int kHalf = 16;
@@ -28,38 +29,6 @@ constexpr int kSamples = 2 * kHalf + 1;
 using Profile = std::array<float, kSamples>;
 
 double place(std::size_t n) { return (static_cast<double>(n) - kHalf) * kStep; }
-
-/// The normal distribution and its density by table: the fit asks for them millions of times.
-class NormalTable {
- public:
-  NormalTable() {
-    for (std::size_t n = 0; n < kCount; ++n) {
-      const double u = -kEnd + static_cast<double>(n) / kPerUnit;
-      values_[n] = {0.5 * std::erfc(-u / std::numbers::sqrt2),
-                    std::exp(-0.5 * u * u) / std::sqrt(2 * std::numbers::pi)};
-    }
-  }
-  struct Value {
-    double cumulative, density;
-  };
-  [[nodiscard]] Value at(double u) const {
-    const double x = (std::clamp(u, -kEnd, kEnd - 1e-9) + kEnd) * kPerUnit;
-    const auto n = static_cast<std::size_t>(x);
-    const double f = x - static_cast<double>(n);
-    const Value &a = values_[n], &b = values_[n + 1];
-    return {a.cumulative + f * (b.cumulative - a.cumulative), a.density + f * (b.density - a.density)};
-  }
-
- private:
-  static constexpr double kEnd = 6, kPerUnit = 64;
-  static constexpr std::size_t kCount = static_cast<std::size_t>(2 * kEnd * kPerUnit) + 2;
-  std::array<Value, kCount> values_{};
-};
-
-const NormalTable& normalTable() {
-  static const NormalTable table;
-  return table;
-}
 
 enum Unknown { kMiddle, kWidth, kOwnPlate, kOtherPlate, kOwnInside, kOtherInside, kGap, kUnknowns };
 using Vector = Eigen::Matrix<double, kUnknowns, 1>;
@@ -153,6 +122,10 @@ Fit fitFrom(const Profile& p, double sigma, const Scanner& scanner, const Expect
   fit.cost = cost;
   fit.middle = q[kMiddle];
   fit.width = q[kWidth];
+  // What the grey values tell by themselves: without what the neighbours said of middle and width.
+  H(kMiddle, kMiddle) +=
+      1 / (kMiddleSpread * kMiddleSpread) - 1 / (expected.spread[kMiddle] * expected.spread[kMiddle]);
+  H(kWidth, kWidth) += 1 / (kWidthSpread * kWidthSpread) - 1 / (expected.spread[kWidth] * expected.spread[kWidth]);
   const Matrix covariance = H.inverse();
   fit.width_sd = std::sqrt(std::max(0.0, covariance(kWidth, kWidth)));
   const double misfit = cost / (2.0 * scanner.independent * kSamples);
@@ -171,7 +144,7 @@ Expected expectedAt(const Profile& p, const Scanner& scanner) {
   Expected e;
   e.value << 0.0, 0.5, std::log(0.8), std::log(0.8), std::min(own, scanner.cortex), std::min(other, scanner.cortex),
       scanner.soft;
-  e.spread << 1.2, kWidthSpread, 0.5, 0.5, 150.0, 150.0, 60.0;
+  e.spread << kMiddleSpread, kWidthSpread, 0.5, 0.5, 150.0, 150.0, 60.0;
   return e;
 }
 

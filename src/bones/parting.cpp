@@ -13,8 +13,9 @@ namespace rayset::bones {
 namespace {
 
 constexpr double kDeepestMm = 4.0;
-constexpr double kClearMm = 0.02;  ///< what is left between surfaces that were parted
-constexpr int kRounds = 8;
+constexpr double kClearMm = 0.02;    ///< what is left between surfaces that were parted
+constexpr double kShallowMm = 0.05;  ///< not worth another round
+constexpr int kRounds = 5;
 
 }  // namespace
 
@@ -47,10 +48,13 @@ std::vector<std::vector<double>> partSurfaces(const std::vector<Surface*>& surfa
             if (!boxes[o].contains(vertices[v]) || !casters[o]->inside(vertices[v])) continue;
             const auto nearest = casters[o]->nearest(vertices[v], kDeepestMm);
             if (!nearest) continue;
-            // Half of the way each, and a hair more.
+            if (nearest->distance < kShallowMm) continue;
+            // Half of the way each, and a hair more. What is left then lies between the other one's vertices, where it
+            // has none to move.
+            const double share = round < 2 ? 0.5 : 1.0;
             const Vec3 way = nearest->position - vertices[v];
             const Vec3 out = way.norm() > 1e-9 ? Vec3(way.normalized()) : nearest->normal;
-            const Vec3 by = 0.5 * way + 0.5 * kClearMm * out;
+            const Vec3 by = share * (way + kClearMm * out);
             if (by.norm() > push[s][v].norm()) push[s][v] = by;
             hit[v] = 1;
           }

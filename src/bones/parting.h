@@ -9,7 +9,7 @@
 namespace rayset::bones {
 
 /// Parts closed surfaces (same frame, mm) that lie in each other, by moving vertices; what is near them follows
-/// smoothly. Afterwards no vertex lies deeper than about 0.05 mm in another surface, unless they lay more than 4 mm in
+/// smoothly. Afterwards no vertex lies deeper than 0.1 mm in another surface, unless they lay more than 4 mm in
 /// each other. Returns by how many mm each vertex was moved (parallel to `surfaces`).
 std::vector<std::vector<double>> partSurfaces(const std::vector<Surface*>& surfaces);
 
