@@ -32,6 +32,9 @@ struct BoneEvidence {
   double metal = 0;         ///< fraction within 4 mm of metal
   double strayed = 0;       ///< fraction more than 1.5 mm from the bent template
   double missed = 0;        ///< fraction of the bent template (in view) more than 1.5 mm from the surface
+  double buried_mm2 = 0;    ///< of the surface: bone goes on beyond it, and no gap shows where it should lie
+  double length_ratio =
+      1;  ///< of a metatarsal: its length against what the others suggest; 1 where nothing is expected
 };
 
 /// Voxels above this are metal or saturated beside it. Compact bone of the midfoot stays below 2000 HU (reference: 1441

@@ -21,6 +21,35 @@ double median(std::vector<double> values) {
   return *middle;
 }
 
+/// True where the place of the surface shows on neither side: what lies outside is as bright as bone, and there is no
+/// gap, not even one that blur has all but closed. `normal`: outward.
+bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
+  constexpr double kStep = 0.25, kReach = 3.0, kBefore = 0.75, kBeyond = 2.0;  // mm
+  constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
+  double least = 1e9, inside = -1e9, outside = -1e9, at_least = 0;
+  for (double t = -kBefore; t <= kBeyond; t += kStep) {
+    const auto v = static_cast<double>(scan.calm.linear(p + t * normal));
+    if (v < least) least = v, at_least = t;
+  }
+  if (least < scan.levels.bone) return false;
+  for (double t = -kReach; t <= kReach; t += kStep) {
+    double& side = t < at_least ? inside : outside;
+    side = std::max(side, static_cast<double>(scan.calm.linear(p + t * normal)));
+  }
+  return std::min(inside, outside) - least < kGap * (scan.levels.bright - scan.levels.soft);
+}
+
+/// A third of the area of its triangles, for every vertex.
+std::vector<double> vertexAreas(const Surface& s) {
+  std::vector<double> out(s.vertices.size(), 0.0);
+  for (const auto& t : s.triangles) {
+    const Vec3 a = s.vertices[t[0]], b = s.vertices[t[1]], c = s.vertices[t[2]];
+    const double third = (b - a).cross(c - a).norm() / 6;
+    for (const auto v : t) out[v] += third;
+  }
+  return out;
+}
+
 }  // namespace
 
 Points metalPoints(const ScanImage& scan) {
@@ -41,6 +70,26 @@ Points metalPoints(const ScanImage& scan) {
   return out;
 }
 
+double longestExtent(const Surface& surface) {
+  if (surface.vertices.size() < 4) return 0;
+  const Vec3 axis = principalAxes(surface.vertices).axes.col(0);
+  double low = 1e9, high = -1e9;
+  for (const Vec3& v : surface.vertices) low = std::min(low, axis.dot(v)), high = std::max(high, axis.dot(v));
+  return high - low;
+}
+
+std::array<double, 5> lengthRatios(const std::array<double, 5>& lengths_mm, const std::array<double, 5>& usual_mm) {
+  std::array<double, 5> out{1, 1, 1, 1, 1};
+  const auto known = [&](std::size_t r) { return lengths_mm[r] > 0 && usual_mm[r] > 0; };
+  for (std::size_t r = 0; r < 5; ++r) {
+    std::vector<double> others;
+    for (std::size_t q = 0; q < 5; ++q)
+      if (q != r && known(q)) others.push_back(lengths_mm[q] / usual_mm[q]);
+    if (known(r) && others.size() >= 2) out[r] = lengths_mm[r] / usual_mm[r] / median(std::move(others));
+  }
+  return out;
+}
+
 BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
                              const NearestPoints* metal) {
   BoneEvidence e;
@@ -51,6 +100,7 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
   const auto part = [](std::size_t some, std::size_t all) {
     return all > 0 ? static_cast<double>(some) / static_cast<double>(all) : 0.0;
   };
+  const std::vector<double> areas = vertexAreas(s);
   std::vector<double> steps;
   std::size_t cut = 0, near_metal = 0;
   for (std::size_t v = 0; v < s.vertices.size(); ++v) {
@@ -60,6 +110,7 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
       ++cut;
       continue;
     }
+    if (buriedAt(scan, p, normals[v])) e.buried_mm2 += areas[v];
     steps.push_back(static_cast<double>(scan.grey.linear(p - kInsideMm * normals[v])) -
                     static_cast<double>(scan.grey.linear(p + kOutsideMm * normals[v])));
   }

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "bones/borders.h"
 #include "bones/components.h"
 #include "bones/strays.h"
 #include "geometry/distance_field.h"
@@ -441,6 +442,14 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     }
     std::vector<std::uint32_t>().swap(buckets[slot]);
   }
+  // A template may lie a little over its neighbour: only well inside it is a voxel beyond dispute.
+  constexpr double kBeyondDispute = 1.5;  // mm deeper than the core
+  const auto sure = [&](std::size_t n, std::uint8_t b) {
+    if (b == kOtherIndex) return nearest[n] > static_cast<float>(kFar);
+    if (piece[n] < pieces.size() && whole[piece[n]] == b) return true;
+    return which[n] == b && static_cast<double>(nearest[n]) < -(core_mm[b] + kBeyondDispute);
+  };
+  settleBorders(image, scan.levels, sheetAt, sure, who);
   bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
   // A toe that took the end of a metatarsal gives it back.
   for (const std::size_t b : many_parts)

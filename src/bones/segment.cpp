@@ -397,6 +397,16 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
     bone.evidence.touching = static_cast<double>(labelling.touching[was]);
     bone.evidence.volume_ratio = bone.volume_mm3 / (foot.bones[n].volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));
   });
+  std::array<double, 5> lengths{}, usual{};
+  for (std::size_t n = 0; n < bent.size(); ++n)
+    if (const auto ray = rayOf(bent[n].id); ray && refined[n] && measured_bones[n].complete) {
+      lengths[static_cast<std::size_t>(*ray - 1)] = longestExtent(refined[n]->surface);
+      usual[static_cast<std::size_t>(*ray - 1)] = longestExtent(foot.bones[n].mesh);
+    }
+  const std::array<double, 5> ratios = lengthRatios(lengths, usual);
+  for (std::size_t n = 0; n < bent.size(); ++n)
+    if (const auto ray = rayOf(bent[n].id))
+      measured_bones[n].evidence.length_ratio = ratios[static_cast<std::size_t>(*ray - 1)];
   std::map<Bone, Verdict> verdicts;
   for (std::size_t n = 0; n < bent.size(); ++n) {
     if (!refined[n] || refined[n]->surface.empty()) continue;

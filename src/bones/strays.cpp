@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <unordered_set>
+#include <utility>
 
 namespace rayset::bones {
 namespace {
@@ -11,16 +12,22 @@ namespace {
 constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more than this fraction of the contrast
 constexpr double kGapLess = 0.07;  ///< mean depth of sheets on a face without a gap, as a fraction of the contrast
 
-/// A head hangs on its neck by a wider face (about 0.4 of its size, both in the same unit) than on a toe that lies
-/// against it (0.19 seen).
-constexpr double kNeck = 0.27;
+/// An end hangs on its bone by the bone's whole section (0.99 to 1 seen); a toe or a sesamoid on a head by a patch that
+/// is small against the head behind it (0.37 to 0.64 seen).
+constexpr double kFullCalibre = 0.8;
 
 using Part = std::vector<std::uint32_t>;
 
-/// How much darker the meeting face of a part and a bone is than both sides of it, two to four voxels away (HU, mean
-/// over whole layers, so that noise averages out). A joint gap dips even where blur has all but closed it.
-double dipBetween(const Image& image, const std::vector<std::uint8_t>& owner, const std::vector<std::uint32_t>& part,
-                  std::uint8_t part_mark, std::uint8_t bone_mark, const std::array<std::ptrdiff_t, 6>& six) {
+/// What the meeting face of a part and a bone looks like.
+struct Face {
+  double dip = 0;      ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
+                       ///< where blur has all but closed it
+  double calibre = 0;  ///< its size against the bone's own section behind it; 1: the bone ends at its full calibre
+};
+
+/// Means are taken over whole layers of voxels, so that noise averages out.
+Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, const std::vector<std::uint32_t>& part,
+                 std::uint8_t part_mark, std::uint8_t bone_mark, const std::array<std::ptrdiff_t, 6>& six) {
   const auto at = [&](std::size_t n, std::ptrdiff_t d) {
     return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
   };
@@ -38,13 +45,16 @@ double dipBetween(const Image& image, const std::vector<std::uint8_t>& owner, co
       if (owner[at(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(at(n, d)));
     if (meets) mine.push_back(n);
   }
-  constexpr int kLayers = 5;
-  const auto means = [&](std::vector<std::uint32_t> layer, std::uint8_t mark) {
-    std::array<double, kLayers> out{};
+  struct Layer {
+    double mean = -1e9;
+    std::size_t voxels = 0;
+  };
+  const auto layersOf = [&](std::vector<std::uint32_t> layer, std::uint8_t mark, std::size_t count) {
+    std::vector<Layer> out(count);
     std::unordered_set<std::uint32_t> seen(layer.begin(), layer.end());
     layer.assign(seen.begin(), seen.end());
     std::sort(layer.begin(), layer.end());
-    for (auto& mean : out) {
+    for (Layer& of : out) {
       double sum = 0;
       std::vector<std::uint32_t> next;
       for (const std::uint32_t n : layer) {
@@ -55,28 +65,41 @@ double dipBetween(const Image& image, const std::vector<std::uint8_t>& owner, co
           if (owner[t] == mark && seen.insert(t).second) next.push_back(t);
         }
       }
-      mean = layer.empty() ? -1e9 : sum / static_cast<double>(layer.size());
+      of.voxels = layer.size();
+      if (!layer.empty()) of.mean = sum / static_cast<double>(layer.size());
       layer.swap(next);
     }
     return out;
   };
-  const auto a = means(std::move(mine), part_mark), b = means(std::move(theirs), bone_mark);
-  const double here = std::min({a[0], a[1], b[0], b[1]});
-  return std::min(std::max({a[2], a[3], a[4]}), std::max({b[2], b[3], b[4]})) - here;
+  constexpr double kBehindMm = 3.0;
+  const auto behind = std::max<std::size_t>(5, static_cast<std::size_t>(std::lround(kBehindMm / image.h)));
+  const auto a = layersOf(std::move(mine), part_mark, 5), b = layersOf(std::move(theirs), bone_mark, behind + 1);
+  Face face;
+  const double here = std::min({a[0].mean, a[1].mean, b[0].mean, b[1].mean});
+  face.dip = std::min(std::max({a[2].mean, a[3].mean, a[4].mean}), std::max({b[2].mean, b[3].mean, b[4].mean})) - here;
+  face.calibre = static_cast<double>(b[0].voxels) / static_cast<double>(std::max<std::size_t>(1, b[behind].voxels));
+  return face;
+}
+
+/// Of the bone's template along its longest axis.
+std::pair<double, double> reachAlong(const DeformedBone& bone, const PrincipalAxes& axes) {
+  double low = 1e9, high = -1e9;
+  for (const Vec3& v : bone.mesh.vertices) {
+    const double at = axes.axes.col(0).dot(v - axes.centre);
+    low = std::min(low, at);
+    high = std::max(high, at);
+  }
+  return {low, high};
 }
 
 /// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
-/// toe as well (the smallest proximal phalanx is a third of its metatarsal).
-bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone) {
+/// toe as well. The bone's own template may have settled on half of it, so that the longest metatarsal is the measure
+/// (the shortest is 0.8 of it, and the smallest proximal phalanx adds a third).
+bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, double longest_mm) {
   const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
   const Vec3 axis = axes.axes.col(0);
-  double low = 1e9, high = -1e9;
-  for (const Vec3& v : bone.mesh.vertices) {
-    low = std::min(low, axis.dot(v - axes.centre));
-    high = std::max(high, axis.dot(v - axes.centre));
-  }
-  const double length = high - low;
+  auto [low, high] = reachAlong(bone, axes);
   Vec3 middle = Vec3::Zero();
   for (const std::size_t n : part) {
     const Vec3 v = image.h * Vec3(static_cast<double>(n % nx), static_cast<double>(n / nx % ny),
@@ -88,7 +111,7 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone) {
   }
   const double along = std::abs(axis.dot(middle));
   const double beside = std::sqrt(std::max(0.0, middle.squaredNorm() - along * along));
-  return along > 15 && beside < 0.3 * along && high - low < 1.15 * length;
+  return along > 0.2 * longest_mm && beside < 0.3 * along && high - low < 1.15 * longest_mm;
 }
 
 }  // namespace
@@ -99,6 +122,12 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
   const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
   const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
+  double longest = 0;
+  for (const DeformedBone& bone : bones) {
+    if (!bone.found || !rayOf(bone.id)) continue;
+    const auto [low, high] = reachAlong(bone, principalAxes(bone.mesh.vertices));
+    longest = std::max(longest, high - low);
+  }
   std::vector<std::uint8_t> seen(owner.size(), 0);
   Part part;
   for (std::size_t start = 0; start < owner.size(); ++start) {
@@ -132,7 +161,7 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
       for (const std::uint32_t n : voxels) owner[n] = mark;
     };
     const auto joined = [&](const Part& voxels, std::uint8_t as) {
-      return dipBetween(image, owner, voxels, as, mark, six) < kDip * contrast_hu;
+      return faceBetween(image, owner, voxels, as, mark, six).dip < kDip * contrast_hu;
     };
     if (std::pow(contact, 1.5) > 2 * size && dark[b] / contact < kGapLess) {
       take(part);
@@ -140,8 +169,9 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
       // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a gap is there.
       const bool cap = std::pow(contact, 1.5) > 2 * size && size < 0.5 * expected[b];
       if ((cap || size < 0.1 * expected[b]) && joined(part, stray)) take(part);
-    } else if (size < 0.25 * expected[b] && std::pow(contact, 1.5) > kNeck * size && joined(part, stray)) {
-      if (mayBeEnd(image, part, bones[b])) take(part);
+    } else if (mayBeEnd(image, part, bones[b], longest)) {
+      const Face face = faceBetween(image, owner, part, stray, mark, six);
+      if (face.calibre > kFullCalibre && face.dip < kDip * contrast_hu) take(part);
     }
   }
 }

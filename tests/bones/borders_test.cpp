@@ -1,0 +1,162 @@
+// Which bone a voxel belongs to where two of them touch, and what comes home, on shapes whose answer is known.
+#include "bones/borders.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <functional>
+
+#include "bones/evidence.h"
+#include "bones/features.h"
+#include "bones/strays.h"
+
+namespace rayset::bones {
+namespace {
+
+constexpr double kContrast = 860;
+constexpr std::uint8_t kStray = 254, kNobody = 255;
+
+struct Scene {
+  Image image;
+  Levels levels;
+  std::vector<std::uint8_t> owner;
+
+  explicit Scene(int nx, int ny, int nz) {
+    image.size = {nx, ny, nz};
+    image.h = 0.5;
+    image.v.assign(static_cast<std::size_t>(image.size.prod()), 40.0F);
+    owner.assign(image.v.size(), kNobody);
+    levels.bright = 900;
+    levels.soft = 40;
+    levels.bone = 250;
+  }
+  void each(const std::function<void(const Vec3&, std::size_t)>& visit) const {
+    for (int k = 0; k < image.size.z(); ++k)
+      for (int j = 0; j < image.size.y(); ++j)
+        for (int i = 0; i < image.size.x(); ++i) visit(image.h * Vec3(i, j, k), image.offset(i, j, k));
+  }
+  [[nodiscard]] double sheet(std::size_t, int i, int j, int k) const {
+    return static_cast<double>(darkSheet(image, i, j, k, 0.5)) / kContrast;
+  }
+};
+
+/// Two blocks of bone, 10 mm wide, that meet at x = 15 mm across a dark gap of 1 mm, which is closed over a patch of
+/// 3 x 3 mm in the middle; the first has leaked `leak_mm` into the second through that patch.
+Scene leakingBlocks(double leak_mm) {
+  Scene s(60, 26, 26);
+  s.each([&](const Vec3& p, std::size_t n) {
+    const double across = std::max(std::abs(p.y() - 6.25), std::abs(p.z() - 6.25));
+    if (p.x() < 2 || p.x() > 28 || across > 5) return;
+    const bool gap = std::abs(p.x() - 15) < 0.6 && across > 1.5;
+    s.image.v[n] = gap ? 150.0F : 600.0F;
+    s.owner[n] = p.x() < 15 + leak_mm ? 0 : 1;
+  });
+  smooth(s.image, 0.4);
+  return s;
+}
+
+TEST(Borders, ALeakThroughAClosedPatchOfAJointIsTakenBack) {
+  Scene s = leakingBlocks(3);
+  const auto sure = [&](std::size_t n, std::uint8_t) {
+    const double x = 0.5 * static_cast<double>(n % 60);
+    return x < 8 || x > 22;
+  };
+  settleBorders(
+      s.image, s.levels, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); }, sure, s.owner);
+  std::size_t wrong = 0, all = 0;
+  s.each([&](const Vec3& p, std::size_t n) {
+    if (s.owner[n] == kNobody || std::abs(p.x() - 15) < 0.8) return;
+    ++all;
+    if (s.owner[n] != (p.x() < 15 ? 0 : 1)) ++wrong;
+  });
+  EXPECT_GT(all, 15000U);
+  EXPECT_EQ(wrong, 0U);
+}
+
+TEST(Borders, WhatIsSureStays) {
+  Scene s = leakingBlocks(8);
+  const std::vector<std::uint8_t> before = s.owner;
+  settleBorders(
+      s.image, s.levels, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); },
+      [](std::size_t, std::uint8_t) { return true; }, s.owner);
+  s.each([&](const Vec3& p, std::size_t n) {
+    if (std::abs(p.x() - 23) > 5) {
+      EXPECT_EQ(s.owner[n], before[n]);
+    }
+  });
+}
+
+/// A shaft of 5 mm across along x with a ball of 10 mm at its end; `gap`: the ball is a toe's base that touches the
+/// shaft's own, equal end by a patch.
+struct Ended {
+  Scene scene{120, 30, 30};
+  std::vector<DeformedBone> bones;
+  std::vector<double> expected;
+  std::size_t strays = 0;
+};
+Ended endedBone(bool toe) {
+  Ended e;
+  e.scene.each([&](const Vec3& p, std::size_t n) {
+    const double r = std::hypot(p.y() - 7.25, p.z() - 7.25);
+    const auto ball = [&](double x) { return (p - Vec3(x, 7.25, 7.25)).norm() < 5; };
+    const bool shaft = p.x() > 3 && p.x() < 40 && r < 2.6;
+    const bool own_head = toe && ball(40), end = ball(toe ? 49.6 : 42);
+    if (!shaft && !own_head && !end) return;
+    e.scene.image.v[n] = 700.0F;
+    const bool stray = toe ? end && p.x() > 44.8 : p.x() > 36;
+    e.scene.owner[n] = stray ? kStray : 0;
+    if (stray) ++e.strays;
+  });
+  smooth(e.scene.image, 0.4);
+  DeformedBone bone;
+  bone.id = Bone::kM5;
+  bone.found = true;
+  // The template: the corners of a box over the shaft.
+  for (const double x : {3.0, 20.0, toe ? 45.0 : 36.0})
+    for (const double y : {5.0, 9.5})
+      for (const double z : {5.0, 9.5}) bone.mesh.vertices.push_back(Vec3(x, y, z));
+  e.bones.push_back(bone);
+  bone.id = Bone::kM4;
+  for (Vec3& v : bone.mesh.vertices) v.x() = 3 + (v.x() - 3) * 46 / (toe ? 42.0 : 33.0);
+  e.bones.push_back(bone);
+  e.expected = {8000, 8000};
+  return e;
+}
+
+std::size_t broughtHome(Ended& e) {
+  const std::vector<std::uint8_t> before = e.scene.owner;
+  bringHome(
+      e.scene.image, [&](std::size_t n, int i, int j, int k) { return e.scene.sheet(n, i, j, k); }, e.bones, e.expected,
+      kContrast, kStray, e.scene.owner);
+  std::size_t home = 0;
+  for (std::size_t n = 0; n < before.size(); ++n)
+    if (before[n] == kStray && e.scene.owner[n] == 0) ++home;
+  return home;
+}
+
+TEST(Strays, AHeadOnASlenderShaftComesHomeHoweverWideItIs) {
+  Ended e = endedBone(false);
+  ASSERT_GT(e.strays, 3000U);
+  EXPECT_EQ(broughtHome(e), e.strays);
+}
+
+TEST(Strays, AToeThatTouchesAHeadByAPatchDoesNot) {
+  Ended e = endedBone(true);
+  ASSERT_GT(e.strays, 3000U);
+  EXPECT_EQ(broughtHome(e), 0U);
+}
+
+TEST(Evidence, ALostHeadShowsInTheLengthsOfTheRays) {
+  const std::array<double, 5> usual{62, 74, 68, 67, 70};
+  std::array<double, 5> lengths = usual;
+  for (double& l : lengths) l *= 0.85;  // a small foot
+  for (const double r : lengthRatios(lengths, usual)) EXPECT_NEAR(r, 1, 1e-12);
+  lengths[4] -= 10;
+  const auto ratios = lengthRatios(lengths, usual);
+  EXPECT_NEAR(ratios[4], 1 - 10 / (0.85 * 70), 1e-12);
+  EXPECT_NEAR(ratios[1], 1, 1e-12) << "one short neighbour does not make the others long";
+  EXPECT_EQ(lengthRatios({60, 0, 0, 0, 30}, usual)[4], 1) << "one other bone is no measure";
+}
+
+}  // namespace
+}  // namespace rayset::bones
