@@ -16,6 +16,7 @@ struct Options {
 };
 
 std::string describe(const RayDisplacement& d) {
+  if (!d.told) return fmt::format("  ray {}  cannot be told ({:.1f} mm)", d.ray, std::hypot(d.lateral_mm, d.dorsal_mm));
   if (!d.displaced) {
     return fmt::format("  ray {}  in place ({:.1f} mm)", d.ray, std::hypot(d.lateral_mm, d.dorsal_mm));
   }

@@ -8,27 +8,35 @@
 #include <random>
 
 #include "anatomy/procedural_foot.h"
+#include "real_feet.h"
 
 namespace rayset::accuracy {
 namespace {
 
-constexpr std::array<const char*, 3> kRealFeet{"vsd-z027-right", "vsd-z027-left", "visible-human-m-right"};
+/// The feet the program was first built with: their runs keep their names from one state of the code to the next.
+constexpr std::array<const char*, 3> kFirstFeet{"vsd-z027-right", "vsd-z027-left", "visible-human-m-right"};
 
-std::filesystem::path folderOf(const std::string& name) {
-  const std::size_t dash = name.rfind('-');
-  return std::filesystem::path(RAYSET_FEET_DIR) / name.substr(0, dash) / name.substr(dash + 1);
+const bench::RealFoot* realFootNamed(const std::string& name) {
+  for (const bench::RealFoot& f : bench::kRealFeet)
+    if (f.name() == name) return &f;
+  return nullptr;
 }
 
-std::vector<std::string> realFeet() {
+template <class Names>
+std::vector<std::string> thereOf(const Names& names) {
   std::vector<std::string> there;
-  for (const char* name : kRealFeet)
-    if (std::filesystem::is_directory(folderOf(name))) there.emplace_back(name);
-  if (there.size() < kRealFeet.size())
-    fmt::print(stderr, "Real feet skipped ({} of {} are there): {}\n", there.size(), kRealFeet.size(), RAYSET_FEET_DIR);
+  for (const std::string name : names)
+    if (std::filesystem::is_directory(realFootNamed(name)->folder(RAYSET_FEET_DIR))) there.push_back(name);
+  if (there.size() < names.size())
+    fmt::print(stderr, "Real feet skipped ({} of {} are there): {}\n", there.size(), names.size(), RAYSET_FEET_DIR);
   return there;
 }
+std::vector<std::string> realFeet() { return thereOf(kFirstFeet); }
 
-bool hasRealOther(const std::string& foot) { return foot.rfind("vsd-", 0) == 0; }
+bool hasRealOther(const std::string& foot) {
+  const bench::RealFoot* real = realFootNamed(foot);
+  return real != nullptr && bench::otherOf(*real) != nullptr;
+}
 bool procedural(const std::string& foot) { return foot.rfind("procedural-", 0) == 0; }
 
 std::vector<AccuracyCase> standardCases(bool quick) {
@@ -70,7 +78,7 @@ std::vector<AccuracyCase> variedCases() {
   std::vector<std::string> feet{"procedural-0-left"};
   for (int seed = 11; seed <= 18; ++seed)
     feet.push_back(fmt::format("procedural-{}-{}", seed, seed % 2 == 0 ? "left" : "right"));
-  for (const char* name : kRealFeet) feet.insert(feet.end(), 2, name);
+  for (const char* name : kFirstFeet) feet.insert(feet.end(), 2, name);
   std::vector<std::string> injuries;
   for (const NamedInjury injury : kNamedInjuries) injuries.emplace_back(wordOf(injury));
   injuries.insert(injuries.end(), {"none", "none", "random", "random", "random", "random", "random", "random"});
@@ -122,13 +130,42 @@ std::vector<AccuracyCase> variedCases() {
   fleck.pixel_mm = fleck.slice_mm = 0.6;
   cases.push_back(fleck);
   fleck.injury = "homolateral";
-  fleck.foot = kRealFeet[0];
+  fleck.foot = kFirstFeet[0];
   fleck.pixel_mm = fleck.slice_mm = 0.5;
   cases.push_back(fleck);
   const auto there = realFeet();
   std::erase_if(cases, [&](const AccuracyCase& c) {
     return !procedural(c.foot) && std::find(there.begin(), there.end(), c.foot) == there.end();
   });
+  return cases;
+}
+
+std::vector<AccuracyCase> peopleCases() {
+  std::vector<std::string> names;
+  for (const bench::RealFoot& f : bench::kRealFeet) names.push_back(f.name());
+  std::vector<std::string> injuries{"none", "only:2:dorsal:3.5"};
+  for (const NamedInjury injury : kNamedInjuries) injuries.emplace_back(wordOf(injury));
+  std::vector<AccuracyCase> cases;
+  for (const std::string& foot : thereOf(names)) {
+    AccuracyCase c;
+    c.foot = foot;
+    c.pixel_mm = 0.5;
+    c.slice_mm = 0.6;
+    for (const std::string& injury : injuries) {
+      c.injury = injury;
+      for (const OtherFoot other : {OtherFoot::kNone, OtherFoot::kOwnScan}) {
+        if (other != OtherFoot::kNone && !hasRealOther(foot)) continue;
+        c.other = other;
+        cases.push_back(c);
+      }
+    }
+    c.other = OtherFoot::kNone;
+    c.injury = "none";
+    for (const char* space : {"narrow 0.3", "narrow 0.5", "narrow 0.8"}) {
+      c.hindrance = space;
+      cases.push_back(c);
+    }
+  }
   return cases;
 }
 
@@ -152,6 +189,8 @@ std::vector<AccuracyCase> ciCases() {
       make("procedural-16-left", "homolateral", OtherFoot::kNone, "crop 30"),
       make("procedural-17-right", "random:9", OtherFoot::kNone, "fragment shear"),
       make("procedural-18-left", "lateral-partial", OtherFoot::kNone, "contact C2-C3"),
+      make("procedural-13-right", "none", OtherFoot::kNone, "narrow 0.5"),
+      make("procedural-3-right", "only:2:dorsal:3.5", OtherFoot::kNone, "none"),
   };
   cases[2].kernel = ReconstructionKernel::kSoft;
   cases[2].slice_mm = 1.0;
@@ -193,6 +232,7 @@ std::vector<AccuracyCase> casesOf(const std::string& subset) {
   if (subset == "ci") return ciCases();
   if (subset == "quick") return standardCases(true);
   if (subset == "varied") return variedCases();
+  if (subset == "people") return peopleCases();
   std::vector<AccuracyCase> cases = standardCases(false);
   if (subset == "all") {
     const auto more = variedCases();
@@ -215,11 +255,14 @@ Result<const TestFoot*> testFoot(const std::string& name) {
     foot.bones = made.bones;
     foot.other = mirrored(made).bones;
   } else {
-    auto bones = readBoneFolder(folderOf(name));
+    const bench::RealFoot* real = realFootNamed(name);
+    if (real == nullptr) return fail(Fault::kRequest, "no such foot: " + name, "", "See cases.h");
+    foot.person = real->person;
+    auto bones = readBoneFolder(real->folder(RAYSET_FEET_DIR));
     if (!bones) return tl::unexpected(bones.error());
     foot.bones = std::move(*bones);
-    if (hasRealOther(name)) {
-      auto other = readBoneFolder(folderOf(name).parent_path() / (foot.side == Side::kLeft ? "right" : "left"));
+    if (const bench::RealFoot* twin = bench::otherOf(*real)) {
+      auto other = readBoneFolder(twin->folder(RAYSET_FEET_DIR));
       if (!other) return tl::unexpected(other.error());
       foot.other = std::move(*other);
     }

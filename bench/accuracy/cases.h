@@ -18,7 +18,8 @@ namespace rayset::accuracy {
 
 /// A foot of the matrix with the other foot of the same person.
 struct TestFoot {
-  std::string name;  ///< "procedural-3-right", "vsd-z027-left"
+  std::string name;    ///< "procedural-3-right", "vsd-z027-left"
+  std::string person;  ///< whose figures are left out of what is used on this foot; empty: nobody's
   Side side = Side::kRight;
   BoneSurfaces bones;
   BoneSurfaces other;  ///< in its own place; empty where there is none
@@ -26,14 +27,18 @@ struct TestFoot {
 
 struct AccuracyCase {
   std::string foot;
-  std::string injury;  ///< "none", a named injury, or "random:SEED"
+  std::string injury;  ///< "none", a named injury, "random:SEED", or "only:RAY:WAY:MM": one ray lateral, medial,
+                       ///< dorsal, plantar or distal
   OtherFoot other = OtherFoot::kNone;
   double pixel_mm = 0.5, slice_mm = 0.5, noise_hu = 30, density = 1;
   ReconstructionKernel kernel = ReconstructionKernel::kStandard;
   std::array<double, 3> orientation_deg{};  ///< of the scanner against the foot, about x, y, z
-  /// What else is in the way: "none", "crop MM", "cast MM HU", "staple BONE", "fragment KIND", "contact PAIRS".
+  /// What else is in the way: "none", "crop MM", "cast MM HU", "staple BONE", "fragment KIND", "contact PAIRS",
+  /// "narrow MM" (every joint's space).
   std::string hindrance = "none";
 
+  /// Whether the foot is one of this person's.
+  [[nodiscard]] bool isOf(const std::string& person) const { return foot.rfind(person + "-", 0) == 0; }
   /// Names the run; the same settings have the same key everywhere.
   [[nodiscard]] std::string key() const;
   /// First word of the hindrance.
@@ -41,8 +46,9 @@ struct AccuracyCase {
   [[nodiscard]] nlohmann::ordered_json json() const;
 };
 
-/// "standard", "varied", "all" (both), "ci" or "quick" (a small part of standard). Real feet are named only where
-/// their folder is there.
+/// "standard", "varied", "all" (both), "people" (every real foot uninjured, with each named injury, the second ray
+/// alone dorsally and narrow joints; with and without the other foot), "ci" or "quick" (a small part of standard). Real
+/// feet are named only where their folder is there.
 [[nodiscard]] std::vector<AccuracyCase> casesOf(const std::string& subset);
 
 /// Loads or builds the foot; kept for the next call with the same name.

@@ -14,6 +14,7 @@
 #include "case/case.h"
 #include "geometry/json.h"
 #include "geometry/ray_caster.h"
+#include "phantom/narrow.h"
 #include "report/render.h"
 #include "screw_check.h"
 
@@ -65,6 +66,20 @@ Injury injuryOf(const AccuracyCase& c) {
   if (c.injury.rfind("random:", 0) == 0) {
     const RandomInjury made = randomInjury(std::stoull(c.injury.substr(7)));
     injury = {made.spec, made.kind, true};
+  } else if (c.injury.rfind("only:", 0) == 0) {
+    std::istringstream parts(c.injury.substr(5));
+    std::string ray, way, mm;
+    std::getline(parts, ray, ':');
+    std::getline(parts, way, ':');
+    std::getline(parts, mm);
+    RayInjury& moved = injury.spec.rays.at(std::stoul(ray) - 1);
+    const double by = std::stod(mm);
+    if (way == "lateral") moved.lateral_mm = by;
+    if (way == "medial") moved.lateral_mm = -by;
+    if (way == "dorsal") moved.dorsal_mm = by;
+    if (way == "plantar") moved.dorsal_mm = -by;
+    if (way == "distal") moved.distal_mm = by;
+    injury.random = true;  // named by the rules
   } else {
     injury.kind = namedInjuryFromWord(c.injury).value();
     injury.spec = namedInjury(injury.kind);
@@ -405,7 +420,11 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
   if (!test) return failed(test.error());
   const TestFoot& foot = **test;
   const Injury injury = injuryOf(c);
-  const auto injured = injure(foot.bones, foot.side, injury.spec);
+  const auto as_asked = [&](const BoneSurfaces& bones) {
+    if (c.hindranceKind() != "narrow" || bones.empty()) return bones;
+    return withJointSpace(bones, std::stod(c.hindrance.substr(c.hindrance.find(' '))));
+  };
+  const auto injured = injure(as_asked(foot.bones), foot.side, injury.spec);
   if (!injured) return failed(injured.error());
 
   const auto now = [] { return std::chrono::steady_clock::now(); };
@@ -413,7 +432,7 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
   auto start = now();
   ScanSettings settings = scanOf(c, *injured);
   std::vector<ScannedPart> parts = scannedParts(*injured, 0);
-  BoneSurfaces other = foot.other;
+  BoneSurfaces other = as_asked(foot.other);
   // A procedural foot's twin is put beside it; real feet lie where they lay.
   if (c.other == OtherFoot::kSameScan && c.foot.rfind("procedural-", 0) == 0)
     other = otherFootBeside(injured->intact, injured->frame, foot.side);
@@ -436,6 +455,7 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
 
   start = now();
   PlanRequest request;
+  request.reduction.leave_out = foot.person;
   // Which of two feet is injured the program has to find out itself, unless neither is.
   if (c.other == OtherFoot::kSameScan && c.injury == "none") request.side = foot.side;
   auto planned = planScan({std::move(*ct), {}, {}}, std::move(other_scan), request);

@@ -1,7 +1,8 @@
 // Accuracy on feet whose truth is known: a matrix of feet, injuries and scans through the whole chain (scan -> bones ->
 // reduction -> displacement -> patterns -> fixation).
 //
-//   bench_accuracy [--subset standard|varied|all|ci|quick] [--only TEXT] [--out FILE.jsonl] [--report FILE.md]
+//   bench_accuracy [--subset standard|varied|all|people|ci|quick] [--only TEXT] [--leave-out PERSON] [--out FILE.jsonl]
+//   [--report FILE.md]
 //                  [--check BASELINE.json [--update]] [--pictures DIR] [--list] ...
 //
 // Every run writes one line of JSON (evaluate.h) to --out and is not done again when its line is there already, so an
@@ -43,14 +44,17 @@ std::vector<Record> readRecords(const std::filesystem::path& file) {
 int main(int argc, char** argv) {
   CLI::App app{"Accuracy of the whole chain on feet whose truth is known"};
   bool quick = false, also_other = true, list = false, no_runs = false, update = false;
-  std::string subset = "standard", only, injury, pictures, out, report, baseline;
+  std::string subset = "standard", only, person, injury, pictures, out, report, baseline;
   double spacing = 0;
   app.add_option("--subset", subset, "which runs (see cases.h)")
-      ->check(CLI::IsMember({"standard", "varied", "all", "ci", "quick"}))
+      ->check(CLI::IsMember({"standard", "varied", "all", "people", "ci", "quick"}))
       ->capture_default_str();
   app.add_flag("--quick", quick, "same as --subset quick: one procedural and the real feet, two injuries each");
   app.add_flag("!--no-other", also_other, "skip the runs with the other foot");
   app.add_option("--only", only, "only runs whose key contains this");
+  app.add_option(
+      "--leave-out", person,
+      "only the feet of this person, whose figures are left out (as they are of everybody on their own feet)");
   app.add_option("--injury", injury, "only this injury");
   app.add_option("--spacing", spacing, "voxel size of the scans in place of the subset's own, mm");
   app.add_flag("--list", list, "print the keys of the runs and end");
@@ -67,7 +71,7 @@ int main(int argc, char** argv) {
     if (spacing > 0) c.pixel_mm = c.slice_mm = spacing;
   std::erase_if(cases, [&](const AccuracyCase& c) {
     return c.key().find(only) == std::string::npos || (!injury.empty() && c.injury != injury) ||
-           (!also_other && c.other != rayset::OtherFoot::kNone);
+           (!person.empty() && !c.isOf(person)) || (!also_other && c.other != rayset::OtherFoot::kNone);
   });
   if (list) {
     for (const AccuracyCase& c : cases) fmt::print("{}\n", c.key());

@@ -3,12 +3,11 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
-#include "geometry/ray_caster.h"
 #include "geometry/registration.h"
+#include "reduction/joint_figures.h"
 
 namespace rayset {
 namespace {
@@ -81,53 +80,10 @@ void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side si
   }
 }
 
-void printBorders(const BoneSurfaces& foot, Side side) {
-  const Frame frame = footFrame(foot, side);
-  for (int ray = 1; ray <= 5; ++ray) {
-    const Bone m = metatarsal(ray), t = tarsalPartner(ray);
-    const RayCaster metatarsal_caster({&foot.at(m)});
-    // The joint: points of the metatarsal that face the partner.
-    const auto face = facingPatch(foot.at(m), foot.at(t), 3.0);
-    if (face.size() < 20) continue;
-    Vec3 normal = Vec3::Zero();
-    for (const auto& p : face) normal -= p.normal;
-    normal.normalize();  // distal
-    Vec3 dorsal = frame.dorsal - frame.dorsal.dot(normal) * normal;
-    dorsal.normalize();
-    const Vec3 medial = side == Side::kRight ? Vec3(dorsal.cross(normal)) : Vec3(normal.cross(dorsal));
-    Vec3 middle = Vec3::Zero();
-    for (const auto& p : face) middle += p.position / static_cast<double>(face.size());
-    // Walls of the partner 2 to 5 mm behind the joint line, carried straight across it.
-    std::array<std::vector<double>, 4> steps;
-    double reach = 0;
-    for (const auto& p : face) reach = std::max(reach, (p.position - middle).norm());
-    for (const auto& s : sampleEvenly(foot.at(t), 8000)) {
-      const Vec3 r = s.position - middle;
-      const double along = r.dot(normal);
-      if (along > -2 || along < -6 || std::abs(s.normal.dot(normal)) > 0.4) continue;
-      if ((r - along * normal).norm() > reach + 4) continue;
-      const Vec3 there = s.position + (-along + 3.0) * normal;
-      const auto near = metatarsal_caster.nearest(there, 5);
-      if (!near || std::abs(near->normal.dot(normal)) > 0.6) continue;
-      if (near->normal.dot(s.normal) < 0.6) continue;
-      const double d = metatarsal_caster.inside(there) ? near->distance : -near->distance;
-      const double up = s.normal.dot(dorsal), in = s.normal.dot(medial);
-      const std::size_t k = std::abs(up) > std::abs(in) ? (up > 0 ? 0 : 2) : (in > 0 ? 1 : 3);
-      steps[k].push_back(d);
-    }
-    std::string line;
-    for (std::size_t k = 0; k < 4; ++k) {
-      double sum = 0, sum2 = 0;
-      for (const double d : steps[k]) {
-        sum += d;
-        sum2 += d * d;
-      }
-      const double n = std::max<double>(1, static_cast<double>(steps[k].size()));
-      line += fmt::format(" {} {:+.2f} sd {:.2f} n {:3d};", std::array{"dorsal", "medial", "plantar", "lateral"}[k],
-                          sum / n, std::sqrt(std::max(0.0, sum2 / n - sum * sum / n / n)), steps[k].size());
-    }
-    fmt::print("  ray {}{}\n", ray, line);
-  }
+void printFigures(const BoneSurfaces& foot, Side side) {
+  std::map<Bone, DistanceField> fields;
+  for (const auto& [bone, surface] : foot) fields.emplace(bone, DistanceField(surface, 0.6, 6));
+  fmt::print("{}\n", reduction::figuresJson(reduction::measureFoot(foot, fields, side), side));
 }
 
 }  // namespace rayset

@@ -11,8 +11,7 @@ namespace rayset {
 /// shift of the base point and turn.
 void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side side);
 
-/// Prints how the walls of each joint's two bones meet where they belong: mean step of the metatarsal's dorsal, medial,
-/// plantar and lateral border over that of its partner (mm, positive: the metatarsal stands out).
-void printBorders(const BoneSurfaces& foot, Side side);
+/// Prints the joints of an intact foot in figures, as an entry of data/joints.json.
+void printFigures(const BoneSurfaces& foot, Side side);
 
 }  // namespace rayset

@@ -6,7 +6,8 @@
 //
 // Prints, for each kind of foot and of atlas, the error at the base and of the turn, ray by ray with its direction, the
 // share of true errors inside the stated intervals, how many rays that were never displaced were moved, and the CPU
-// time of one reduction. `--floor`: how the intact feet stand, no solver asked (floor.h).
+// time of one reduction. Figures of healthy joints are used without those of the foot's own person. `--floor`: how the
+// feet of a pair differ, `--figures`: the joints of the intact feet; no solver asked for either (floor.h).
 // Real feet come from ../shared/data/feet and are left out, with a message, where the folder is missing.
 #include <fmt/format.h>
 #include <sys/resource.h>
@@ -24,6 +25,7 @@
 #include "base/units.h"
 #include "floor.h"
 #include "phantom/injury_spec.h"
+#include "real_feet.h"
 #include "reduction/reduce.h"
 
 namespace rayset {
@@ -35,6 +37,7 @@ constexpr double kDetailMm = 0.9;
 
 struct TestFoot {
   std::string name;
+  std::string person;  ///< left out of what is used on this foot; empty: nobody
   bool real = false;
   Side side = Side::kRight;
   BoneSurfaces bones, other;  ///< other: in its own place; empty where there is none
@@ -57,6 +60,7 @@ struct RayOutcome {
   double mm = 0, deg = 0, stated_mm = 0, stated_deg = 0;
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();  ///< along and about medial, distal, dorsal; mm, degrees
   double displaced_mm = 0;                        ///< what the reduction says about the ray
+  double strain = 0;                              ///< of the reduction: below 1 the ray stays
 };
 
 BoneSurfaces midfootOnly(BoneSurfaces bones) {
@@ -84,7 +88,8 @@ BoneSurfaces inventedFoot(std::uint32_t seed, const fs::path& cache) {
 std::vector<TestFoot> testFeet(int shapes, const std::string& only, const fs::path& cache) {
   std::vector<TestFoot> all;
   for (int seed = 1; seed <= shapes; ++seed) {
-    TestFoot foot{fmt::format("shape-{}", seed), false, Side::kRight, {}, {}, 100 * static_cast<std::uint64_t>(seed)};
+    TestFoot foot{fmt::format("shape-{}", seed),         "", false, Side::kRight, {}, {},
+                  100 * static_cast<std::uint64_t>(seed)};
     if (foot.name.find(only) == std::string::npos) continue;
     foot.bones = inventedFoot(static_cast<std::uint32_t>(seed), cache);
     foot.other = mirrored(foot.bones);
@@ -95,17 +100,20 @@ std::vector<TestFoot> testFeet(int shapes, const std::string& only, const fs::pa
     fmt::print(stderr, "Real feet are left out: {} is not there.\n", data.string());
     return all;
   }
-  const auto right = readBoneFolder(data / "vsd-z027/right"), left = readBoneFolder(data / "vsd-z027/left"),
-             visible = readBoneFolder(data / "visible-human-m/right");
-  const auto add = [&](const char* name, const auto& bones, const auto& other, Side side, std::uint64_t seed) {
-    if (bones && std::string(name).find(only) != std::string::npos)
-      all.push_back({name, true, side, midfootOnly(*bones), other ? midfootOnly(*other) : BoneSurfaces{}, seed});
-  };
-  add("real-A-right", right, left, Side::kRight, 9100);
-  add("real-A-left", left, right, Side::kLeft, 9200);
-  if (visible)
-    add("real-B", visible, Result<BoneSurfaces>(fail(Fault::kImages, "none", "", "")),
-        sideFromAnatomy(*visible).value_or(Side::kRight), 9300);
+  std::uint64_t seed = 9000;
+  for (const bench::RealFoot& f : bench::kRealFeet) {
+    seed += 100;
+    if (f.name().find(only) == std::string::npos) continue;
+    auto bones = readBoneFolder(f.folder(data));
+    if (!bones) {
+      fmt::print(stderr, "Left out: {}\n", bones.error().message());
+      continue;
+    }
+    TestFoot foot{f.name(), std::string(f.person), true, f.side, midfootOnly(*bones), {}, seed};
+    if (const bench::RealFoot* twin = bench::otherOf(f))
+      if (auto other = readBoneFolder(twin->folder(data))) foot.other = midfootOnly(*other);
+    all.push_back(std::move(foot));
+  }
   return all;
 }
 
@@ -156,13 +164,15 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index, 
   return out;
 }
 
-std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior) {
+std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior,
+                            const std::string& joints) {
   BoneSurfaces injured = foot.bones;
   for (int ray = 1; ray <= 5; ++ray) {
     Surface& bone = injured.at(metatarsal(ray));
     bone = transformed(bone, task.intact_to_injured[static_cast<std::size_t>(ray - 1)]);
   }
-  const auto result = reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior);
+  const auto result =
+      reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior, {}, {}, {joints, foot.person});
   std::vector<RayOutcome> out;
   if (!result) {
     fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, result.error().message());
@@ -188,6 +198,7 @@ std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror,
     o.deg = toDegrees(turn.angle());
     o.stated_mm = r.uncertainty_mm;
     o.stated_deg = toDegrees(r.uncertainty_rad);
+    o.strain = r.strain;
     o.displaced_mm = (r.injured_to_reduced * at - at).norm();
     out.push_back(o);
   }
@@ -244,8 +255,8 @@ int main(int argc, char** argv) {
   using namespace rayset;
   CLI::App app{"Accuracy of the reduction alone, on true surfaces"};
   int shapes = 12, random = 3, threads = 0;
-  bool mirror = true, by_template = true, asymmetry = false;
-  std::string only, cases, cache, injury;
+  bool mirror = true, by_template = true, asymmetry = false, figures = false;
+  std::string only, cases, cache, injury, joints;
   app.add_option("--shapes", shapes, "invented feet: random shapes 1 to N");
   app.add_option("--random", random, "random injuries a foot");
   app.add_option("--only", only, "only feet whose name contains this");
@@ -254,7 +265,9 @@ int main(int argc, char** argv) {
   app.add_flag("!--no-template", by_template, "leave out the runs without it");
   app.add_option("--cases", cases, "one line a ray and case, tab separated, to this file");
   app.add_option("--cache", cache, "keep invented feet and injuries in this folder between runs");
-  app.add_flag("--floor", asymmetry, "how the intact feet stand: asymmetry of the pair, borders of the joints");
+  app.add_flag("--floor", asymmetry, "how the intact feet of a pair differ");
+  app.add_flag("--figures", figures, "the joints of the intact feet in figures (data/joints.json)");
+  app.add_option("--joints", joints, "figures of healthy joints in place of data/joints.json");
   app.add_option("--threads", threads, "at most this many");
   CLI11_PARSE(app, argc, argv);
   std::optional<tbb::global_control> limit;
@@ -262,11 +275,11 @@ int main(int argc, char** argv) {
 
   if (!cache.empty()) fs::create_directories(cache);
   const std::vector<TestFoot> feet = testFeet(shapes, only, cache);
-  if (asymmetry) {
+  if (asymmetry || figures) {
     for (const TestFoot& foot : feet) {
       fmt::print("{}\n", foot.name);
-      printBorders(foot.bones, foot.side);
-      if (foot.real && !foot.other.empty()) printAsymmetry(foot.bones, foot.other, foot.side);
+      if (figures) printFigures(foot.bones, foot.side);
+      if (asymmetry && foot.real && !foot.other.empty()) printAsymmetry(foot.bones, foot.other, foot.side);
     }
     return 0;
   }
@@ -283,7 +296,7 @@ int main(int argc, char** argv) {
   const double before = cpuSeconds();
   tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
     const TestFoot& foot = feet[todo[i].first.foot];
-    outcomes[i] = run(foot, todo[i].first, todo[i].second, foot.side == Side::kRight ? right : left);
+    outcomes[i] = run(foot, todo[i].first, todo[i].second, foot.side == Side::kRight ? right : left, joints);
   });
   const double seconds = (cpuSeconds() - before) / static_cast<double>(std::max<std::size_t>(todo.size(), 1));
 
@@ -299,9 +312,10 @@ int main(int argc, char** argv) {
       if (o.real) sums[group + " " + o.foot].add(o);
       if (file)
         file << fmt::format(
-            "{}\t{}\t{}\t{}\t{}\t{:.3f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\n",
+            "{}\t{}\t{}\t{}\t{}\t{:.3f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}"
+            "\n",
             o.foot, o.injury, o.mirror ? "mirror" : "template", o.ray, o.moved ? 1 : 0, o.mm, o.deg, o.stated_mm,
-            o.stated_deg, o.off.x(), o.off.y(), o.off.z(), o.about.x(), o.about.y(), o.about.z());
+            o.stated_deg, o.off.x(), o.off.y(), o.off.z(), o.about.x(), o.about.y(), o.about.z(), o.strain);
     }
   }
   for (const auto& [group, sum] : sums) fmt::print("{:32s} {}\n", group, sum.words());

@@ -268,7 +268,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   BoneSurfaces whole = c.injured;
   c.flecks = foot.flecks;
   reduceOntoBone(foot.fragments, c, whole);
-  auto corrected = reduceCorrected(edits, whole, c.side, other_pointer, prior(c.side), progress);
+  auto corrected = reduceCorrected(edits, whole, c.side, other_pointer, prior(c.side), progress, request.reduction);
   if (!corrected) return tl::unexpected(corrected.error());
   c.reduction = std::move(corrected->reduction);
   if (!edits.empty()) {
@@ -292,6 +292,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     c.rays[static_cast<std::size_t>(ray - 1)] =
         displacement(ray, r.injured_to_reduced.inverse(), reducedBasePoint(ray, c.reduction, corrected->overrides),
                      c.reduction.frame);
+    c.rays[static_cast<std::size_t>(ray - 1)].told = r.told;
   }
   c.patterns = classify(c.rays);
   std::array<double, 5> within_mm{};

@@ -29,6 +29,7 @@ struct PlanRequest {
   std::optional<Side> side;
   ConstructSettings construct;
   Edits edits;  ///< corrections by hand; empty: none
+  ReductionSettings reduction;
 };
 
 /// What was corrected by hand, for the record.

@@ -20,7 +20,8 @@ struct CorrectedReduction {
 /// are reduced twice. kRequest where a ray's bones were not found or a pose leaves the foot.
 [[nodiscard]] Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurfaces& injured, Side side,
                                                          const BoneSurfaces* other, const BoneSurfaces& prior,
-                                                         const Progress& progress = {});
+                                                         const Progress& progress = {},
+                                                         const ReductionSettings& settings = {});
 
 /// The base's reference point of one ray where it belongs: the one given by hand, moved with the bone, or that of the
 /// surface.

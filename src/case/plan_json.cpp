@@ -168,7 +168,7 @@ nlohmann::ordered_json planJson(const Case& c) {
   for (const RayDisplacement& d : c.rays) {
     if (d.ray == 0) continue;
     injury["rays"].push_back({{"ray", d.ray},
-                              {"displaced", d.displaced},
+                              {"displaced", d.told ? Json(d.displaced) : Json(nullptr)},
                               {"shift_mm",
                                {{"lateral", rounded(d.lateral_mm, 3)},
                                 {"dorsal", rounded(d.dorsal_mm, 3)},

@@ -419,7 +419,8 @@ void readInjury(const Json& j, Case& c) {
     RayDisplacement d;
     d.ray = rayNumber(r, "injury/rays");
     const std::string where = fmt::format("injury/rays/{}", d.ray);
-    d.displaced = truth(at(r, "displaced", where), where + "/displaced");
+    d.told = !at(r, "displaced", where).is_null();
+    if (d.told) d.displaced = truth(at(r, "displaced", where), where + "/displaced");
     const Json &shift = at(r, "shift_mm", where), &turn = at(r, "turn_deg", where);
     d.lateral_mm = number(at(shift, "lateral", where), where + "/lateral");
     d.dorsal_mm = number(at(shift, "dorsal", where), where + "/dorsal");

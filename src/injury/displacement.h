@@ -19,6 +19,7 @@ struct RayDisplacement {
   double abduction_rad = 0, plantarflexion_rad = 0,
          pronation_rad = 0;  ///< head lateral / head plantar / top rolls medially
   bool displaced = false;
+  bool told = true;  ///< false: the images do not tell whether it is; `displaced` is then the likelier of the two
 };
 
 inline constexpr double kDisplacedFromMm = 2.0;  ///< plan contract: lateral and dorsal shift together

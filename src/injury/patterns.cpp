@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 #include <optional>
+#include <utility>
 
 namespace rayset {
 namespace {
@@ -208,7 +209,71 @@ RayDirection rayDirection(const RayDisplacement& d) {
   return d.dorsal_mm > 0 ? Way::kDorsal : Way::kPlantar;
 }
 
+namespace {
+
+constexpr double kKnownFromMm = 0.5;  // a shift below this has no direction
+
+/// Every way in which a ray may stand, the likeliest first. One of which no shift is known may have gone anywhere.
+std::vector<RayDisplacement> possibilities(RayDisplacement d) {
+  const bool told = d.told;
+  d.told = true;
+  std::vector<RayDisplacement> out{d};
+  if (d.ray == 0 || told) return out;
+  d.displaced = !d.displaced;
+  if (!d.displaced || std::hypot(d.lateral_mm, d.dorsal_mm) >= kKnownFromMm) {
+    out.push_back(d);
+    return out;
+  }
+  for (const auto& [lateral, dorsal] : {std::pair(1, 0), std::pair(-1, 0), std::pair(0, 1), std::pair(0, -1)}) {
+    d.lateral_mm = lateral * kDisplacedFromMm;
+    d.dorsal_mm = dorsal * kDisplacedFromMm;
+    out.push_back(d);
+  }
+  return out;
+}
+
+/// The names of all ways in which the rays may stand, the likeliest first.
+std::vector<Patterns> possibleNames(const std::array<RayDisplacement, 5>& rays) {
+  std::vector<std::array<RayDisplacement, 5>> all{rays};
+  for (std::size_t n = 0; n < rays.size(); ++n) {
+    std::vector<std::array<RayDisplacement, 5>> more;
+    for (const auto& so_far : all)
+      for (const RayDisplacement& d : possibilities(rays[n])) {
+        more.push_back(so_far);
+        more.back()[n] = d;
+      }
+    all.swap(more);
+  }
+  std::vector<Patterns> out;
+  for (const auto& way : all) out.push_back(classify(way));
+  return out;
+}
+
+void withhold(const std::vector<Patterns>& all, PatternName Patterns::*scheme, const std::string& who, Patterns& out) {
+  std::vector<std::string> values;
+  for (const Patterns& p : all)
+    if (std::find(values.begin(), values.end(), (p.*scheme).value) == values.end()) values.push_back((p.*scheme).value);
+  if (values.size() < 2) return;
+  std::string either;
+  for (const std::string& value : values) either += (either.empty() ? "" : " or ") + value;
+  out.*scheme = {std::string(kCannotBeTold), "It depends on " + who + ": " + either + "."};
+}
+
+}  // namespace
+
 Patterns classify(const std::array<RayDisplacement, 5>& rays) {
+  std::vector<int> untold;
+  for (const RayDisplacement& d : rays)
+    if (d.ray != 0 && !d.told) untold.push_back(d.ray);
+  if (!untold.empty()) {
+    const auto all = possibleNames(rays);
+    Patterns out = all.front();
+    const std::string who = words(untold) + ", of which it cannot be told whether " +
+                            (untold.size() > 1 ? "they are" : "it is") + " displaced";
+    for (const auto scheme : {&Patterns::quenu_kuss, &Patterns::hardcastle, &Patterns::myerson})
+      withhold(all, scheme, who, out);
+    return out;
+  }
   Ways ways{};
   std::vector<int> unseen;
   Patterns patterns;
@@ -233,7 +298,8 @@ std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays, co
   std::vector<CloseCall> out;
   for (std::size_t n = 0; n < rays.size(); ++n) {
     const double shift = std::hypot(rays[n].lateral_mm, rays[n].dorsal_mm);
-    if (rays[n].ray == 0 || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within_mm[n]) continue;
+    if (rays[n].ray == 0 || !rays[n].told || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within_mm[n])
+      continue;
     auto changed = rays;
     changed[n].displaced = !changed[n].displaced;
     const Patterns other = classify(changed);

@@ -4,6 +4,7 @@
 
 #include <array>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "injury/displacement.h"
@@ -33,8 +34,14 @@ struct Patterns {
   std::vector<std::string> columns;  ///< of medial, middle, lateral
 };
 
-/// `rays` by ray - 1. A ray that could not be dealt with has ray == 0: a name is then given only where every possible
-/// displacement of it leads to the same one. Rules and their sources: docs/decisions/patterns.md.
+/// What stands in place of a name that depends on a ray of which it cannot be told whether it is displaced (plan
+/// contract).
+inline constexpr std::string_view kCannotBeTold = "cannot be told";
+
+/// `rays` by ray - 1. Where a ray is not told, a name is given if both possibilities lead to it, else kCannotBeTold
+/// with what either would be as its reason; columns are those of what is likelier. A ray that could not be dealt with
+/// has ray == 0: a name is then given only where every possible displacement of it leads to the same one. Rules and
+/// their sources: docs/decisions/patterns.md.
 [[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays);
 
 /// A ray whose shift lies so near the limit that it may be on the other side of it, where that changes a name.

@@ -1,6 +1,7 @@
 #include "reduction/docking.h"
 
 #include <Eigen/Cholesky>
+#include <algorithm>
 #include <cmath>
 
 namespace rayset::reduction {
@@ -11,6 +12,7 @@ Rigid stepped(const Rigid& X, const Vec3& centre, const Vec6& step) {
 }
 
 constexpr int kFixed = -1;
+constexpr int kPlaneRounds = 4;  // reweighted least squares of a gap's plane: a tenth of a micrometre from there
 
 }  // namespace
 
@@ -31,8 +33,9 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
   const double inv_noise2 = 1 / (settings_.noise_mm * settings_.noise_mm);
   const double inv_overlap2 = 1 / (settings_.overlap_mm * settings_.overlap_mm);
   const double reach2 = settings_.reach_mm * settings_.reach_mm;
-  const double flush2 = settings_.flush_mm * settings_.flush_mm;
 
+  std::vector<DistanceField::Sample> samples;
+  std::vector<double> expected;
   for (const Contact& contact : contacts_) {
     if (!active[contact.body] || !active[contact.onto]) continue;
     const int a = slot[contact.body], b = slot[contact.onto];
@@ -44,36 +47,67 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
     const Vec3 centre_b = X_b * bodies_[contact.onto].centre;
     const DistanceField& field = *bodies_[contact.onto].field;
 
+    const std::size_t count = contact.points.size();
+    samples.resize(count);
+    expected.resize(count);
+    for (std::size_t i = 0; i < count; ++i) {
+      samples[i] = field.sample(X_ba * contact.points[i].position);
+      expected[i] = contact.points[i].gap;
+    }
+    // Loss of a gap, and its first two derivatives.
+    const auto loss = [&](double e, double w, double& slope, double& curvature) {
+      if (e <= 0) {
+        slope = w * e;
+        curvature = w;
+        return w * 0.5 * e * e;
+      }
+      const double k = std::exp(-e * e / reach2);
+      slope = w * k * e;
+      curvature = w * k;
+      return w * 0.5 * reach2 * (1 - k);
+    };
+    const auto across = [&](const Vec3& p) {
+      const Vec3 r = p - contact.plane->middle;
+      return Vec3(1, r.dot(contact.plane->first), r.dot(contact.plane->second));
+    };
+    Mat3 A = Mat3::Zero();  // of the plane's unknowns
+    if (contact.plane) {
+      const GapPlane& plane = *contact.plane;
+      const Mat3 prior = plane.spread.cwiseAbs2().cwiseInverse().asDiagonal();
+      Vec3 unknowns = plane.mean;
+      for (int round = 0; round < kPlaneRounds; ++round) {
+        A = prior;
+        Vec3 pull = prior * (plane.mean - unknowns);
+        for (std::size_t i = 0; i < count; ++i) {
+          const DockPoint& point = contact.points[i];
+          if (point.weight <= 0) continue;
+          const Vec3 phi = across(point.position);
+          double slope = 0, curvature = 0;
+          loss(samples[i].distance - phi.dot(unknowns), point.weight * inv_noise2, slope, curvature);
+          A += curvature * phi * phi.transpose();
+          pull += slope * phi;
+        }
+        unknowns += A.ldlt().solve(pull);
+      }
+      const Vec3 off = (unknowns - plane.mean).cwiseQuotient(plane.spread);
+      cost += 0.5 * off.squaredNorm();
+      for (std::size_t i = 0; i < count; ++i) expected[i] = across(contact.points[i].position).dot(unknowns);
+    }
+
     Mat6 Haa = Mat6::Zero(), Hab = Mat6::Zero(), Hbb = Mat6::Zero();
     Vec6 ga = Vec6::Zero(), gb = Vec6::Zero();
-    for (const DockPoint& point : contact.points) {
-      const auto s = field.sample(X_ba * point.position);
+    Eigen::Matrix<double, 6, 3> Ba = Eigen::Matrix<double, 6, 3>::Zero(), Bb = Ba;
+    for (std::size_t i = 0; i < count; ++i) {
+      const DockPoint& point = contact.points[i];
+      const auto& s = samples[i];
       double curvature = 0, slope = 0;  // of the loss with respect to the distance
-      if (point.weight > 0) {
-        const double e = s.distance - point.gap;
-        const double w = point.weight * inv_noise2;
-        if (e > 0) {
-          const double k = std::exp(-e * e / reach2);
-          cost += w * 0.5 * reach2 * (1 - k);
-          slope += w * k * e;
-          curvature += w * k;
-        } else {
-          cost += w * 0.5 * e * e;
-          slope += w * e;
-          curvature += w;
-        }
-      }
+      if (point.weight > 0) cost += loss(s.distance - expected[i], point.weight * inv_noise2, slope, curvature);
+      const double measured = curvature;
       if (guards && point.guard > 0 && s.distance < 0) {
         const double w = point.guard * inv_overlap2;
         cost += w * 0.5 * s.distance * s.distance;
         slope += w * s.distance;
         curvature += w;
-      }
-      if (point.flush > 0 && s.gradient.squaredNorm() > 0) {
-        const double k = std::exp(-s.distance * s.distance / flush2);
-        cost += point.flush * 0.5 * flush2 * (1 - k);
-        slope += point.flush * k * s.distance;
-        curvature += point.flush * k;
       }
       if (!H || curvature == 0) continue;
       const Vec3 y = X_a * point.position;
@@ -81,6 +115,11 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
       Vec6 Ja, Jb;
       Ja << (y - centre_a).cross(n), n;
       Jb << -(y - centre_b).cross(n), -n;
+      if (contact.plane) {
+        const Vec3 phi = across(point.position);
+        Ba.noalias() += measured * Ja * phi.transpose();
+        Bb.noalias() += measured * Jb * phi.transpose();
+      }
       if (a != kFixed) {
         Haa.noalias() += curvature * Ja * Ja.transpose();
         ga.noalias() += slope * Ja;
@@ -90,6 +129,12 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
         gb.noalias() += slope * Jb;
       }
       if (a != kFixed && b != kFixed) Hab.noalias() += curvature * Ja * Jb.transpose();
+    }
+    if (H && contact.plane) {  // the unknowns of the plane are found anew at every pose (Schur complement)
+      const Mat3 inverse = A.inverse();
+      Haa -= Ba * inverse * Ba.transpose();
+      Hab -= Ba * inverse * Bb.transpose();
+      Hbb -= Bb * inverse * Bb.transpose();
     }
     if (!H) continue;
     if (a != kFixed) {
@@ -103,6 +148,53 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
     if (a != kFixed && b != kFixed) {
       H->block<6, 6>(6 * a, 6 * b) += Hab;
       H->block<6, 6>(6 * b, 6 * a) += Hab.transpose();
+    }
+  }
+  for (const Border& border : borders_) {
+    if (!active[border.body] || !active[border.onto]) continue;
+    const int a = slot[border.body], b = slot[border.onto];
+    if ((a == kFixed && b == kFixed) || border.places.empty()) continue;
+    const Rigid& X_a = poses[border.body];
+    const Rigid& X_b = poses[border.onto];
+    const Rigid X_ba = X_b.inverse() * X_a;
+    const Vec3 centre_a = X_a * bodies_[border.body].centre;
+    const Vec3 centre_b = X_b * bodies_[border.onto].centre;
+    const DistanceField& field = *bodies_[border.onto].field;
+    std::vector<std::pair<double, std::size_t>> apart(border.places.size());
+    for (std::size_t i = 0; i < apart.size(); ++i) apart[i] = {field.value(X_ba * border.places[i]), i};
+    const std::size_t counted = border.closest > 0 ? std::min(border.closest, apart.size()) : apart.size();
+    if (counted < apart.size())
+      std::nth_element(apart.begin(), apart.begin() + static_cast<std::ptrdiff_t>(counted), apart.end());
+    double mean = 0;
+    Vec6 Ja = Vec6::Zero(), Jb = Vec6::Zero();
+    for (std::size_t i = 0; i < counted; ++i) {
+      mean += apart[i].first / static_cast<double>(counted);
+      if (!H) continue;
+      const Vec3& place = border.places[apart[i].second];
+      const Vec3 y = X_a * place;
+      const Vec3 n = X_b.linear() * field.sample(X_ba * place).gradient / static_cast<double>(counted);
+      Vec6 ja, jb;
+      ja << (y - centre_a).cross(n), n;
+      jb << -(y - centre_b).cross(n), -n;
+      Ja += ja;
+      Jb += jb;
+    }
+    const double r = (mean - border.distance_mm) / border.spread_mm;
+    const double k = std::abs(r) > settings_.far ? settings_.far / std::abs(r) : 1;
+    cost += k < 1 ? settings_.far * (std::abs(r) - 0.5 * settings_.far) : 0.5 * r * r;
+    if (!H) continue;
+    const double slope = k * r / border.spread_mm, curvature = k / (border.spread_mm * border.spread_mm);
+    if (a != kFixed) {
+      H->block<6, 6>(6 * a, 6 * a) += curvature * Ja * Ja.transpose();
+      g->segment<6>(6 * a) += slope * Ja;
+    }
+    if (b != kFixed) {
+      H->block<6, 6>(6 * b, 6 * b) += curvature * Jb * Jb.transpose();
+      g->segment<6>(6 * b) += slope * Jb;
+    }
+    if (a != kFixed && b != kFixed) {
+      H->block<6, 6>(6 * a, 6 * b) += curvature * Ja * Jb.transpose();
+      H->block<6, 6>(6 * b, 6 * a) += curvature * Jb * Ja.transpose();
     }
   }
   for (std::size_t i = 0; i < free.size(); ++i) {

@@ -26,13 +26,34 @@ struct DockPoint {
   double gap = 0;     ///< target signed distance to the other body, mm
   double weight = 0;  ///< independent measurements this point stands for; 0: the point only resists overlap
   double guard = 0;   ///< weight of the overlap penalty
-  double flush = 0;  ///< weight (1/mm^2) with which the point should lie on the other bone's surface, either side alike
+};
+
+/// How wide a gap is and how far it opens to the sides is not known beforehand: it differs from person to person. Where
+/// a contact has one, its points' gaps are expected at `gap` plus the tilts' share of where they lie, all three found
+/// with the pose and held by what is usual; evenness is what is left.
+struct GapPlane {
+  Vec3 middle = Vec3::Zero();                        ///< scan frame of the contact's body
+  Vec3 first = Vec3::Zero(), second = Vec3::Zero();  ///< unit directions across the joint, same frame
+  Vec3 mean = Vec3::Zero();                          ///< gap (mm), opening along `first` and `second` (mm a mm)
+  Vec3 spread = Vec3::Ones();                        ///< one standard deviation of each
 };
 
 struct Contact {
   std::size_t body = 0;  ///< carries the points
   std::size_t onto = 0;  ///< carries the field
   std::vector<DockPoint> points;
+  std::optional<GapPlane> plane = std::nullopt;  ///< in place of the points' own gaps
+};
+
+/// A distance between two bones that real joints tell: the mean over places of one bone of their signed distance to the
+/// other, or over those that lie closest. One measurement, however many places.
+struct Border {
+  std::size_t body = 0;     ///< carries the places
+  std::size_t onto = 0;     ///< carries the field
+  Points places;            ///< scan frame of `body`, mm
+  std::size_t closest = 0;  ///< so many of the places count, those that lie closest; 0: all
+  double distance_mm = 0;   ///< expected
+  double spread_mm = 1;     ///< one standard deviation
 };
 
 struct PosePrior {
@@ -50,14 +71,15 @@ struct DockSettings {
   double noise_mm = 0.35;    ///< spread of the gap over a joint that fits
   double reach_mm = 1.2;     ///< Welsch scale for gaps too wide
   double overlap_mm = 0.12;  ///< spread allowed to overlap
-  double flush_mm = 2.5;     ///< Welsch scale for points that should lie on the other surface
+  double far = 2.5;          ///< a border farther off than this many spreads pulls no more than that (Huber)
   int iterations = 60;
 };
 
 class Docking {
  public:
-  Docking(std::vector<DockBody> bodies, std::vector<Contact> contacts, const DockSettings& settings)
-      : bodies_(std::move(bodies)), contacts_(std::move(contacts)), settings_(settings) {}
+  Docking(std::vector<DockBody> bodies, std::vector<Contact> contacts, const DockSettings& settings,
+          std::vector<Border> borders = {})
+      : bodies_(std::move(bodies)), contacts_(std::move(contacts)), borders_(std::move(borders)), settings_(settings) {}
 
   struct State {
     std::vector<Rigid> poses;  ///< per body, scan to reduced
@@ -83,6 +105,7 @@ class Docking {
 
   std::vector<DockBody> bodies_;
   std::vector<Contact> contacts_;
+  std::vector<Border> borders_;
   DockSettings settings_;
 };
 

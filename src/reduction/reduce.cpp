@@ -13,36 +13,58 @@
 namespace rayset {
 namespace {
 
-constexpr double kLostMm = 6;  ///< an interval wider than this says nothing about a ray
+constexpr double kTellsFromMm = 2;  ///< plan contract: from here on a ray counts as displaced
+constexpr double kLostMm = 6;       ///< an interval wider than this says nothing about a ray
 
 using namespace reduction;
 
 constexpr double kMirrorTooDifferentMm =
-    1.3;                             // tarsus rms; a healthy pair stays near 0.4 to 0.6 (0.7 mm asymmetry, Islam 2014)
-constexpr double kOtherGapMm = 3.5;  // a joint of the other foot wider than this is not a healthy joint (ours)
+    1.3;  // tarsus rms; a healthy pair stays near 0.4 to 0.6 (0.7 mm asymmetry, Islam 2014)
+constexpr double kMirrorImageMm = 0.15;  // tarsus rms; real pairs have 0.4 to 0.6
+// A joint of the other foot is no pattern where it is so much wider than the joints next to it (real feet: up to 1.3).
+constexpr double kOpenByMm = 2.0;
+constexpr double kNearMm2 = 20;          // less of a face beside its neighbour is no joint (ours)
+constexpr std::size_t kInjuredFrom = 2;  // a foot with so many such joints is taken to be injured itself
 constexpr double kOtherOverlapMm = 1.5;
 
 bool present(const BoneSurfaces& bones, Bone b) { return bones.contains(b) && !bones.at(b).empty(); }
 
-/// Why the other foot cannot be the pattern; empty when it can.
-std::string otherFootDoubt(const BoneSurfaces& other, Side side) {
+/// The other foot as a pattern: which of its rays cannot serve, and why.
+struct Pattern {
+  std::string doubt;                  ///< of the whole foot; empty when it can serve
+  std::map<int, std::string> doubts;  ///< by ray
+  FootFigures figures;
+};
+Pattern patternOf(const BoneSurfaces& other, Side side) {
+  Pattern out;
   const Side other_side = side == Side::kRight ? Side::kLeft : Side::kRight;
   int tarsals = 0;
   for (const Bone b : kMidTarsus) tarsals += present(other, b) ? 1 : 0;
-  if (tarsals < 3) return "fewer than three of its midtarsal bones are in the scan";
+  if (tarsals < 3) {
+    out.doubt = "fewer than three of its midtarsal bones are in the scan";
+    return out;
+  }
+  std::map<Bone, DistanceField> fields = midfootFields(other);
+  out.figures = measureFoot(other, fields, other_side);
+  const double usual = out.figures.cuneonavicular_mm.value_or(kUsualGapMm);
   const Frame frame = footFrame(other, other_side);
   for (int ray = 1; ray <= 5; ++ray) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (!present(other, m) || !present(other, t)) continue;
-    const JointFit fit = jointFit(other.at(m), other.at(t), frame.dorsal);
-    if (fit.contact_mm2 < 20 || fit.gap_mm > kOtherGapMm)
-      return fmt::format("its {} tarsometatarsal joint stands open (gap {:.1f} mm, {:.0f} mm2 in contact)",
-                         ordinal(ray), fit.gap_mm, fit.contact_mm2);
-    if (fit.overlap_mm > kOtherOverlapMm)
-      return fmt::format("the bones of its {} tarsometatarsal joint overlap by {:.1f} mm", ordinal(ray),
-                         fit.overlap_mm);
+    const auto& joint = out.figures.joints[static_cast<std::size_t>(ray - 1)];
+    if (!joint || joint->near_mm2 < kNearMm2) {
+      out.doubts[ray] = "its bones hardly face each other";
+    } else if (joint->gap_mm > usual + kOpenByMm) {
+      out.doubts[ray] =
+          fmt::format("it stands open by {:.1f} mm, where its neighbours have {:.1f} mm", joint->gap_mm, usual);
+    } else if (const JointFit fit = jointFit(other.at(m), other.at(t), frame.dorsal);
+               fit.overlap_mm > kOtherOverlapMm) {
+      out.doubts[ray] = fmt::format("its bones overlap by {:.1f} mm", fit.overlap_mm);
+    }
   }
-  return {};
+  if (out.doubts.size() >= kInjuredFrom)
+    out.doubt = fmt::format("{} of its tarsometatarsal joints do not look healthy", out.doubts.size());
+  return out;
 }
 
 /// 95 % half-widths from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they
@@ -56,9 +78,18 @@ Interval interval(const RaySolution& s, bool mirror) {
   const double turn = 2.80 * std::sqrt(s.covariance.topLeftCorner<3, 3>().trace() / 3);
   // Calibrated with bench_reduction so that about nine in ten true errors of displaced rays lie inside, shift and turn
   // each on its own.
-  const double widen_shift = mirror ? 0.6 : s.own_faces ? 1.5 : 0.4;
-  const double widen_turn = mirror ? 0.85 : s.own_faces ? 0.9 : 0.55;
+  const double widen_shift = mirror ? 0.87 : s.own_faces ? 1.5 : 0.4;
+  const double widen_turn = mirror ? 0.85 : s.own_faces ? 1.15 : 0.55;
   return {std::max(0.4, widen_shift * shift), std::max(toRadians(1.0), widen_turn * turn)};
+}
+
+/// Whether the images tell if the ray is displaced. `away_mm`: how far off the place is that it was not given (a kept
+/// ray), or how far it is put back.
+bool told(const RaySolution& s, double away_mm, double uncertainty_mm) {
+  // Real feet, person left out: rays in place cost up to 0.9 of what they may, displaced ones from 1.08 on.
+  constexpr double kUnsureFrom = 0.85, kSureFrom = 1.3;
+  if (s.kept) return s.strain < kUnsureFrom || away_mm < kTellsFromMm;
+  return s.strain > kSureFrom || away_mm - uncertainty_mm > kTellsFromMm || away_mm + uncertainty_mm < kTellsFromMm;
 }
 
 }  // namespace
@@ -69,7 +100,8 @@ std::optional<double> dorsalStepLeft(const RayReduction& ray) {
 }
 
 Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
-                                   const BoneSurfaces& prior, const Progress& progress, const RayOverrides& overrides) {
+                                   const BoneSurfaces& prior, const Progress& progress, const RayOverrides& overrides,
+                                   const ReductionSettings& settings) {
   ReductionResult result;
   progress("reduction", 0);
   int tarsals = 0;
@@ -84,17 +116,35 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     return fail(Fault::kImages, fmt::format("only {} of the five midtarsal bones were found", tarsals), "",
                 "plan from a scan that shows the whole midfoot");
 
-  auto patient = preparePatient(injured, progress);
+  const auto norms =
+      readJointNorms(settings.joints.empty() ? defaultJointsFile() : settings.joints, settings.leave_out);
+  if (!norms) return tl::unexpected(norms.error());
+  auto patient = preparePatient(injured, side, progress);
   if (!patient) return tl::unexpected(patient.error());
   progress("reduction", 0.2);
 
   std::optional<Atlas> mirror;
+  JointNorms personal;  // with the twin's figures
+  Tuning by_mirror = mirrorTuning();
   if (other != nullptr) {
-    const std::string doubt = otherFootDoubt(*other, side);
-    if (!doubt.empty()) {
-      result.cautions.push_back("the other foot is not used as a pattern: " + doubt);
+    Pattern pattern = patternOf(*other, side);
+    BoneSurfaces twin = mirrored(*other);
+    std::size_t serving = 0;
+    for (int ray = 1; ray <= 5 && pattern.doubt.empty(); ++ray) {
+      const auto doubt = pattern.doubts.find(ray);
+      if (doubt == pattern.doubts.end()) {
+        serving += present(twin, metatarsal(ray)) ? 1 : 0;
+        continue;
+      }
+      twin.erase(metatarsal(ray));
+      result.cautions.push_back(
+          fmt::format("the {} tarsometatarsal joint of the other foot is no pattern: {}", ordinal(ray), doubt->second));
+    }
+    if (pattern.doubt.empty() && serving == 0) pattern.doubt = "none of its rays can serve";
+    if (!pattern.doubt.empty()) {
+      result.cautions.push_back("the other foot is not used as a pattern: " + pattern.doubt);
     } else {
-      auto atlas = registerAtlas(*patient, mirrored(*other), mirrorTuning(), progress);
+      auto atlas = registerAtlas(*patient, std::move(twin), by_mirror, progress);
       if (!atlas && atlas.error().fault == Fault::kCancelled) return tl::unexpected(atlas.error());
       if (!atlas) {
         result.cautions.push_back("the other foot is not used as a pattern: " + atlas.error().what);
@@ -104,6 +154,9 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
                         atlas->tarsus_residual_mm));
       } else {
         mirror = std::move(*atlas);
+        personal = personalNorms(*norms, pattern.figures);
+        // A mirror image says all there is to say by itself.
+        by_mirror.borders = mirror->tarsus_residual_mm > kMirrorImageMm;
       }
     }
   }
@@ -112,7 +165,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   std::map<int, RaySolution> rays;
   std::array<bool, 5> from_mirror{};
   if (mirror) {
-    auto solved = solveRays(*patient, *mirror, mirrorTuning(), progress, overrides);
+    auto solved = solveRays(*patient, *mirror, by_mirror, personal, progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     rays = std::move(*solved);
     for (const auto& [ray, s] : rays) from_mirror[static_cast<std::size_t>(ray - 1)] = true;
@@ -128,7 +181,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   if (wanting) {
     auto atlas = registerAtlas(*patient, prior, templateTuning(), progress);
     if (!atlas) return tl::unexpected(atlas.error());
-    auto solved = solveRays(*patient, *atlas, templateTuning(), progress, overrides);
+    auto solved = solveRays(*patient, *atlas, templateTuning(), *norms, progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     for (const auto& [ray, s] : *solved) {
       if (rays.contains(ray)) continue;
@@ -147,7 +200,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
       s.base = metatarsalAxis(m, centroid(m) - centroid(injured.at(tarsalPartner(ray)))).base_point;
     }
     s.injured_to_reduced = *given.pose;
-    s.kept = s.doubtful = false;
+    s.kept = false;
   }
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.85);
@@ -179,6 +232,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     RayReduction& out = result.rays[k];
     out.ray = ray;
     out.injured_to_reduced = s.injured_to_reduced;
+    out.strain = s.strain;
     const Interval half = interval(s, from_mirror[k]);
     out.uncertainty_mm = half.mm;
     out.uncertainty_rad = half.rad;
@@ -191,16 +245,20 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
           "where the {} ray belongs could not be told (to within {:.0f} mm only): neither its shift nor the "
           "pattern can be relied on",
           ordinal(ray), out.uncertainty_mm));
-    if (s.kept && s.doubtful) {
-      const double away = (s.alternative * s.base - s.base).norm();
-      out.uncertainty_mm = std::max(out.uncertainty_mm, away);
-      out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));
-      if (away >= 1.5)
-        result.cautions.push_back(
-            fmt::format("the {} ray is taken to be in place, but its joint would fit better {:.1f} mm away: compare "
-                        "with the other foot "
-                        "or a film under load",
-                        ordinal(ray), away));
+    if (!out.by_hand) {
+      const double away =
+          s.kept ? (s.alternative * s.base - s.base).norm() : (s.injured_to_reduced * s.base - s.base).norm();
+      out.told = told(s, away, out.uncertainty_mm);
+      if (!out.told && s.kept) {
+        out.uncertainty_mm = std::max(out.uncertainty_mm, away);
+        out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));
+      }
+      if (!out.told)
+        result.cautions.push_back(fmt::format(
+            "it cannot be told whether the {} ray is displaced: {}; compare with {}", ordinal(ray),
+            s.kept ? fmt::format("it is left where it is, but its joint would fit about as well {:.1f} mm away", away)
+                   : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away),
+            from_mirror[k] ? "a weight-bearing film" : "the other foot or a weight-bearing film"));
     }
     out.joint =
         jointFit(result.reduced.at(metatarsal(ray)), result.reduced.at(tarsalPartner(ray)), result.frame.dorsal);

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <filesystem>
 #include <map>
 #include <optional>
 #include <string>
@@ -27,7 +28,11 @@ struct RayReduction {
   double uncertainty_rad = 0;  ///< same, of the turn
   JointFit joint;
   std::vector<std::string>
-      manoeuvre;         ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
+      manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
+  /// What staying as scanned would cost over what it may in a ray that was never displaced (negative log likelihoods):
+  /// below 1 the ray stays exactly as scanned.
+  double strain = 0;
+  bool told = true;      ///< false: whether the ray is displaced cannot be told from these images
   bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
 };
 
@@ -60,11 +65,17 @@ struct ReductionResult {
   std::vector<std::string> cautions;
 };
 
+struct ReductionSettings {
+  std::filesystem::path joints;  ///< figures of healthy joints; empty: data/joints.json
+  std::string leave_out;         ///< a person whose figures are not to be used: the one that is being tested
+};
+
 /// `injured`: bones as scanned, patient frame. `other`: the other foot's bones in their own place (not mirrored), or
 /// null. `prior`: the template foot of the same side (proceduralFoot), used by the congruence method; any pose.
 [[nodiscard]] Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
                                                  const BoneSurfaces& prior, const Progress& progress = {},
-                                                 const RayOverrides& overrides = {});
+                                                 const RayOverrides& overrides = {},
+                                                 const ReductionSettings& settings = {});
 
 /// The joint of one ray as it stands.
 [[nodiscard]] JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& dorsal);

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 
 #include "anatomy/frames.h"
@@ -21,6 +22,7 @@ constexpr double kFieldBandMm = 6;
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
 constexpr double kTrustedTurn = 0.42;
+constexpr double kFarFromHome = 100;  // strain of a ray that is not held where it was scanned
 constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
 constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
@@ -75,6 +77,8 @@ Tuning mirrorTuning() {
   t.aside = 0.3;
   t.area_mm2 = 40;
   t.prior_at_mm = 0.3;
+  t.borders = true;
+  t.norm_spread = 2.5;
   t.injury_turn_rad = kInjuryTurnRad;
   t.injury_shift_mm = kInjuryShiftMm;
   return t;
@@ -95,12 +99,12 @@ Tuning templateTuning() {
   t.area_mm2 = 70;
   t.own_above_mm = 0.45;
   t.prior_at_mm = 0.35;
+  t.own_rim_mm = 1.6;
+  t.norm_spread = 1.5;
   return t;
 }
 
-Result<Patient> preparePatient(const BoneSurfaces& bones, const Progress& progress) {
-  Patient patient;
-  patient.bones = &bones;
+std::map<Bone, DistanceField> midfootFields(const BoneSurfaces& bones, const Progress& progress) {
   std::vector<Bone> wanted;
   for (const Bone b : kFieldBones)
     if (bones.contains(b) && !bones.at(b).empty()) wanted.push_back(b);
@@ -108,8 +112,17 @@ Result<Patient> preparePatient(const BoneSurfaces& bones, const Progress& progre
   tbb::parallel_for(std::size_t{0}, wanted.size(), [&](std::size_t i) {
     if (!progress.cancelled()) fields[i] = DistanceField(bones.at(wanted[i]), kFieldVoxelMm, kFieldBandMm);
   });
+  std::map<Bone, DistanceField> out;
+  for (std::size_t i = 0; i < wanted.size(); ++i) out.emplace(wanted[i], std::move(fields[i]));
+  return out;
+}
+
+Result<Patient> preparePatient(const BoneSurfaces& bones, Side side, const Progress& progress) {
+  Patient patient;
+  patient.side = side;
+  patient.bones = &bones;
+  patient.fields = midfootFields(bones, progress);
   if (progress.cancelled()) return cancelledError();
-  for (std::size_t i = 0; i < wanted.size(); ++i) patient.fields.emplace(wanted[i], std::move(fields[i]));
   return patient;
 }
 
@@ -416,66 +429,6 @@ std::vector<DockPoint> facingPoints(const Patient& patient, Bone body, Bone onto
   return out;
 }
 
-/// Points of a tarsal bone's wall just behind its joint, carried straight across it to where the metatarsal's wall
-/// should be. `face`: the bone's points that face the metatarsal; `outward`: which wall. None where the wall cannot be
-/// made out.
-std::vector<DockPoint> borderPoints(const Surface& tarsal, const std::vector<DockPoint>& face, const Vec3& distal,
-                                    const Vec3& outward, double sd_mm) {
-  constexpr double kFrom = -6, kTo = -1.5, kAcross = 3.5;  // mm along the joint's normal
-  Vec3 middle = Vec3::Zero();
-  double total = 0;
-  for (const DockPoint& p : face) {
-    middle += p.weight * p.position;
-    total += p.weight;
-  }
-  if (total <= 0) return {};
-  middle /= total;
-  Mat3 scatter = Mat3::Zero();
-  double size = 0;
-  for (const DockPoint& p : face) {
-    const Vec3 r = p.position - middle;
-    scatter += p.weight * r * r.transpose();
-    if (p.weight > 0) size = std::max(size, r.norm());
-  }
-  Vec3 normal = Eigen::SelfAdjointEigenSolver<Mat3>(scatter).eigenvectors().col(0);
-  if (normal.dot(distal) < 0) normal = -normal;
-  const Vec3 wall = (outward - outward.dot(normal) * normal).normalized();
-  if (!wall.allFinite() || wall.isZero()) return {};
-  std::vector<DockPoint> out;
-  for (const auto& s : sampleEvenly(tarsal, 6000)) {
-    const Vec3 r = s.position - middle;
-    const double along = r.dot(normal);
-    if (along < kFrom || along > kTo || std::abs(s.normal.dot(normal)) > 0.4) continue;
-    if (s.normal.dot(wall) < 0.7 || (r - along * normal).norm() > size + 3) continue;
-    DockPoint p;
-    p.position = s.position + (kAcross - along) * normal;
-    out.push_back(p);
-  }
-  if (out.size() < 12) return {};
-  for (DockPoint& p : out) p.flush = 1 / (sd_mm * sd_mm * static_cast<double>(out.size()));
-  return out;
-}
-
-/// Median over the cuneonavicular joints, which the injury leaves alone, of their mean gap, mm.
-std::optional<double> cuneonavicularGap(const Patient& patient) {
-  std::vector<double> gaps;
-  if (!patient.fields.contains(Bone::kNav)) return std::nullopt;
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3}) {
-    if (!patient.fields.contains(b)) continue;
-    double sum = 0, n = 0;
-    for (const auto& s : sampleEvenly(patient.bones->at(b), 4000)) {
-      const auto at = patient.fields.at(Bone::kNav).sample(s.position);
-      if (at.distance > 3 || -at.gradient.dot(s.normal) < 0.8) continue;
-      sum += at.distance;
-      n += 1;
-    }
-    if (n >= 50) gaps.push_back(sum / n);
-  }
-  if (gaps.empty()) return std::nullopt;
-  std::nth_element(gaps.begin(), gaps.begin() + static_cast<std::ptrdiff_t>(gaps.size() / 2), gaps.end());
-  return gaps[gaps.size() / 2];
-}
-
 /// Points of `body` (patient frame, as scanned) that the atlas says face `onto`, with the gap the atlas has there.
 std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bone body, Bone onto, const Vec3* base,
                                   const Vec3* distal, const Tuning& tuning, double gap_scale) {
@@ -537,18 +490,74 @@ std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bo
   return out;
 }
 
-/// Towards the back of the foot: across the rays, on the side of the transverse arch's crown (C2 above C1 and Cub).
-/// Zero where the bones do not tell.
-Vec3 dorsalDirection(const Patient& patient, const std::map<int, RayModel>& models) {
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kCub})
-    if (!patient.fields.contains(b)) return Vec3::Zero();
-  if (models.size() < 2) return Vec3::Zero();
-  const Vec3& distal = models.contains(2) ? models.at(2).distal : models.begin()->second.distal;
-  const Vec3 across = models.begin()->second.base - models.rbegin()->second.base;
-  const Vec3 up = distal.cross(across).normalized();
-  const Vec3 crown = centroid(patient.bones->at(Bone::kC2)) -
-                     0.5 * (centroid(patient.bones->at(Bone::kC1)) + centroid(patient.bones->at(Bone::kCub)));
-  return up.dot(crown) < 0 ? Vec3(-up) : up;
+/// What is usual of the gap that `points` (scan frame of their body, which stands at `X`) look across, in the joint of
+/// `metatarsal` with `other`; `gap`: as wide as it is likely to be. Each side of a joint has a plane of its own, so
+/// each is held half as firmly.
+std::optional<GapPlane> gapPlane(const std::vector<DockPoint>& points, const Rigid& X, const Frame& frame,
+                                 Bone metatarsal, Bone other, double gap, const JointNorms& norms,
+                                 const Tuning& tuning) {
+  GapPlane plane;
+  double total = 0;
+  for (const DockPoint& p : points) {
+    plane.middle += p.weight * p.position;
+    total += p.weight;
+  }
+  if (total <= 0) return std::nullopt;
+  plane.middle /= total;
+  plane.first = X.linear().transpose() * frame.dorsal;
+  plane.second = X.linear().transpose() * frame.medial;
+  plane.mean = {gap, 0, 0};  // the tilts that people have on average lead farther off than none
+  plane.spread = {tuning.gap_sd_mm, tuning.tilt_sd, tuning.tilt_sd};
+  const auto k = static_cast<std::size_t>(*rayOf(metatarsal) - 1);
+  if (other == tarsalPartner(*rayOf(metatarsal)) && norms.gap_mm[k]) {
+    plane.spread << norms.gap_mm[k]->spread, norms.dorsal_tilt_rad[k]->spread, norms.medial_tilt_rad[k]->spread;
+  }
+  plane.spread *= std::numbers::sqrt2;
+  return plane;
+}
+
+/// The borders of the foot as `norms` has them, for rays whose joints are found from the patient's own surfaces.
+/// `contacts`: faces as labelled in `poses`.
+std::vector<Border> normalBorders(const Patient& patient, const std::map<int, RayModel>& models,
+                                  const std::map<Bone, std::size_t>& index, const std::vector<Contact>& contacts,
+                                  const std::vector<Rigid>& poses, const JointNorms& norms, const Frame& frame,
+                                  const Tuning& tuning) {
+  std::vector<Border> out;
+  std::map<Bone, std::vector<OrientedPoint>> skins;
+  for (const BorderSite& site : borderSites(frame)) {
+    const auto norm = norms.borders_mm.find(site.name);
+    if (norm == norms.borders_mm.end() || !index.contains(site.from) || !index.contains(site.onto)) continue;
+    const auto own = [&](Bone b) {
+      return rayOf(b) && models.contains(*rayOf(b)) && (tuning.borders || models.at(*rayOf(b)).own_faces);
+    };
+    if (!own(site.from) && !own(site.onto)) continue;
+    if (!site.outward.isZero() && std::abs(norm->second.mean) > tuning.border_mm) continue;
+    // The directions of the foot, in the frame in which the carrier was scanned.
+    const std::size_t body = index.at(site.from), onto = index.at(site.onto);
+    const Mat3 R = poses[body].linear().transpose();
+    const BorderSite there{site.name, site.from, site.onto, R * site.across, R * site.outward, R * site.half};
+    Border border{body, onto, {}, 0, norm->second.mean, tuning.norm_spread * norm->second.spread};
+    if (site.outward.isZero()) {
+      border.places = closenessPlaces(patient.bones->at(site.from), rayOf(site.from).has_value(), R * frame.distal);
+      border.closest = kClosePlaces;
+    } else {
+      border.spread_mm *= rayOf(site.from) ? 1 : std::numbers::sqrt2;  // the two halves of a wall say much the same
+      const auto face = std::find_if(contacts.begin(), contacts.end(),
+                                     [&](const Contact& c) { return c.body == body && c.onto == onto; });
+      if (face == contacts.end()) continue;
+      Points places;
+      std::vector<double> weights;
+      for (const DockPoint& p : face->points) {
+        places.push_back(p.position);
+        weights.push_back(p.weight);
+      }
+      auto& skin = skins[site.from];
+      if (skin.empty()) skin = sampleEvenly(patient.bones->at(site.from), 6000);
+      border.places = carriedWall(skin, jointPlane(places, weights, there.across), there);
+    }
+    if (!border.places.empty()) out.push_back(std::move(border));
+  }
+  return out;
 }
 
 /// Weight of the faces between a metatarsal and another bone.
@@ -561,7 +570,8 @@ double weightOf(Bone metatarsal, Bone other, const Tuning& tuning) {
 }  // namespace
 
 Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
-                                             const Progress& progress, const RayOverrides& overrides) {
+                                             const JointNorms& norms, const Progress& progress,
+                                             const RayOverrides& overrides) {
   const auto given = [&](int ray) -> RayOverride {
     const auto it = overrides.find(ray);
     return it == overrides.end() ? RayOverride{} : it->second;
@@ -720,15 +730,15 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
 
   // Where the atlas fits badly its labels were only a start.
   const bool any_own = std::any_of(models.begin(), models.end(), [](const auto& m) { return m.second.own_faces; });
-  if (any_own) {
+  if (any_own || tuning.borders) {
     for (auto& [ray, model] : models) {
       if (!model.own_faces) continue;
       DockBody& body = bodies[index.at(model.bone)];
       body.priors[0].information /= tuning.own_atlas * tuning.own_atlas;
       if (body.priors.size() > 1) body.priors[1].information /= tuning.own_injury * tuning.own_injury;
     }
-    const auto cuneonavicular = cuneonavicularGap(patient);
-    const Vec3 dorsal = dorsalDirection(patient, models);
+    const auto usual = measureFoot(*patient.bones, patient.fields, patient.side).cuneonavicular_mm;
+    const Frame frame = coarseFootFrame(*patient.bones, patient.side);
     for (int pass = 1; pass <= tuning.own_passes; ++pass) {
       std::vector<Contact> fresh = contacts;
       tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
@@ -743,34 +753,32 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
         }
         if (total <= 0) return;
         gap /= total;
-        // As thick as cartilage is in the atlas, and as it is in this patient's joints next door: half of each.
-        if (cuneonavicular) gap = 0.5 * (gap + std::clamp(*cuneonavicular, 0.8, 2.2));
+        // As wide as this patient's joints next door, and as much wider as people's joints of this ray are.
+        const auto& over = norms.gap_mm[static_cast<std::size_t>(*rayOf(pair.a) - 1)];
+        if (usual && over && pair.b == tarsalPartner(*rayOf(pair.a)))
+          gap = std::max(0.3, *usual + over->mean);
+        else if (usual)
+          gap = 0.5 * (gap + std::clamp(*usual, 0.3, 2.6));
         const Bone body = i % 2 == 0 ? pair.a : pair.b, onto = i % 2 == 0 ? pair.b : pair.a;
         fresh[i].points = facingPoints(patient, body, onto, final.poses[fresh[i].body], final.poses[fresh[i].onto],
                                        rayOf(body) ? &models.at(*rayOf(body)).distal : nullptr, tuning, gap);
+        fresh[i].plane =
+            gapPlane(fresh[i].points, final.poses[fresh[i].body], frame, pair.a, pair.b, gap, norms, tuning);
         const double base_weight = weightOf(pair.a, pair.b, tuning);
         double facing = 0;
         for (const DockPoint& p : fresh[i].points) facing += base_weight * p.weight;
         // A ray that has slid off its joint finds no face there and would float away for want of any: it keeps the
         // atlas's.
         if (facing < 0.4 * total) {
-          fresh[i].points = contacts[i].points;
+          fresh[i] = contacts[i];
           return;
         }
         const double weight = base_weight * std::pow(tuning.own_weight, static_cast<double>(pass) / tuning.own_passes);
         for (DockPoint& p : fresh[i].points) p.weight *= weight;
       });
       if (progress.cancelled()) return cancelledError();
-      for (std::size_t k = 0; k < pairs.size(); ++k) {
-        const Pair pair = pairs[k];
-        const bool flush = pair.a == Bone::kM2 || pair.a == Bone::kM3;
-        if (!flush || pair.b != tarsalPartner(*rayOf(pair.a)) || !models.at(*rayOf(pair.a)).own_faces) continue;
-        Contact c{index.at(pair.b), index.at(pair.a),
-                  borderPoints(patient.bones->at(pair.b), fresh[2 * k + 1].points, models.at(*rayOf(pair.a)).distal,
-                               dorsal, tuning.flush_sd_mm)};
-        if (!c.points.empty()) fresh.push_back(std::move(c));
-      }
-      docking = Docking(bodies, std::move(fresh), tuning.dock);
+      std::vector<Border> borders = normalBorders(patient, models, index, fresh, final.poses, norms, frame, tuning);
+      docking = Docking(bodies, std::move(fresh), tuning.dock, std::move(borders));
       if (!free.empty()) final = docking.minimise(final.poses, free, active);
     }
   }
@@ -812,13 +820,14 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       trial[i] = Rigid::Identity();
       if (!followers.empty()) trial = docking.minimise(trial, followers, active).poses;
       const double gain = docking.cost(trial, touched, active) - docking.cost(kept_poses, touched, active);
-      out[ray].gain = gain;
       const double limit =
           (model.own_faces ? tuning.own_keep : 1) * tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
+      // A joint so far apart that it does not hold the ray says all the more that it is displaced.
+      out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
       // A joint so far apart that its faces no longer hold the ray costs little more the farther it is: no reason to
       // keep it there.
-      if (limit > 0 && gain / limit < least && held(trial, i)) {
-        least = gain / limit;
+      if (out[ray].strain < least) {
+        least = out[ray].strain;
         keep = ray;
         kept_state.poses = trial;
       }
@@ -826,7 +835,6 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     if (keep == 0) break;
     const std::size_t i = index.at(metatarsal(keep));
     out[keep].kept = true;
-    out[keep].doubtful = least > 0.6;
     out[keep].alternative = kept_poses[i];
     free.erase(std::find(free.begin(), free.end(), i));
     kept_poses = free.empty() ? kept_state.poses : docking.minimise(kept_state.poses, free, active).poses;

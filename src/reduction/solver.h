@@ -14,8 +14,10 @@
 #include "base/progress.h"
 #include "base/result.h"
 #include "geometry/distance_field.h"
+#include "reduction/borders.h"
 #include "reduction/docking.h"
 #include "reduction/field_fit.h"
+#include "reduction/joint_figures.h"
 #include "reduction/reduce.h"
 
 namespace rayset::reduction {
@@ -48,19 +50,24 @@ struct Tuning {
   bool start_scanned = true;  ///< the scanned pose is a start of the search too
   /// Per ray: it stays as scanned when moving it would gain less than this (negative log likelihood). The second ray is
   /// held in its recess and costs most when its displacement is missed, so it is kept least readily.
-  std::array<double, 5> keep_gain{14, 14, 14, 14, 14};
+  std::array<double, 5> keep_gain{21, 21, 21, 21, 21};
   /// An atlas whose metatarsal and partner miss the patient's by more than this (rms, mean of the two) does not say
   /// which faces meet: the joint is then found again and again from the patient's own surfaces (`own_*`).
   double own_above_mm = 1e9;
-  double prior_at_mm = 0;    ///< the spread of the atlas' pose is as given at this misfit and in proportion to it (with
-                             ///< a floor); 0: as given
-  int own_passes = 3;        ///< faces as they meet now, joint solved, and again
-  double own_weight = 4;     ///< of the faces in the last pass (growing towards it): they are labelled right by then
-  double own_rim_mm = 1.0;   ///< as rim_mm
-  double own_atlas = 3;      ///< the spread of the atlas' pose is wider by this
-  double own_injury = 2;     ///< the spread of the injury is wider by this
-  double own_keep = 3;       ///< keep_gain is larger by this: the faces weigh more
-  double flush_sd_mm = 0.7;  ///< dorsal borders of the second and third joints are flush, with this spread
+  double prior_at_mm = 0;   ///< the spread of the atlas' pose is as given at this misfit and in proportion to it (with
+                            ///< a floor); 0: as given
+  int own_passes = 3;       ///< faces as they meet now, joint solved, and again
+  double own_weight = 4;    ///< of the faces in the last pass (growing towards it): they are labelled right by then
+  double own_rim_mm = 1.0;  ///< as rim_mm
+  double own_atlas = 3;     ///< the spread of the atlas' pose is wider by this
+  double own_injury = 2;    ///< the spread of the injury is wider by this
+  double own_keep = 1.8;    ///< keep_gain is larger by this: the faces weigh more. Real feet, person left out: rays in
+                          ///< place cost up to 0.9 of it, displaced ones 1.08 and more
+  double gap_sd_mm = 0.6;  ///< spread of the gap beside a joint with no norm of its own
+  double tilt_sd = 0.15;   ///< spread of how far such a gap opens, mm a mm
+  bool borders = false;    ///< borders decide too where the atlas says which faces meet (elsewhere they always do)
+  double border_mm = 3.2;  ///< borders usually farther apart than this do not border on each other
+  double norm_spread = 1;  ///< spread of the figures of healthy joints is taken this much wider
   DockSettings dock;
 };
 [[nodiscard]] Tuning mirrorTuning();
@@ -69,9 +76,12 @@ struct Tuning {
 /// The patient's bones with what the solver needs of them, built once.
 struct Patient {
   const BoneSurfaces* bones = nullptr;
+  Side side = Side::kRight;
   std::map<Bone, DistanceField> fields;  ///< patient frame, as scanned
 };
-[[nodiscard]] Result<Patient> preparePatient(const BoneSurfaces& bones, const Progress& progress);
+/// Distance fields of the bones that rays are placed by, as far as they are there.
+[[nodiscard]] std::map<Bone, DistanceField> midfootFields(const BoneSurfaces& bones, const Progress& progress = {});
+[[nodiscard]] Result<Patient> preparePatient(const BoneSurfaces& bones, Side side, const Progress& progress);
 
 /// An atlas registered to the patient.
 struct Atlas {
@@ -86,19 +96,20 @@ struct Atlas {
 
 struct RaySolution {
   Rigid injured_to_reduced = Rigid::Identity();
-  Rigid atlas_pose = Rigid::Identity();   ///< what the atlas alone says
-  Mat6 covariance = Mat6::Zero();         ///< turn about the base (rad), shift of the base (mm), patient directions
-  Vec3 base = Vec3::Zero();               ///< reference point, as scanned
-  bool kept = false;                      ///< stays as scanned
-  double gain = 0;                        ///< cost(as scanned) - cost(best)
-  bool doubtful = false;                  ///< kept, but the joint would fit distinctly better at `alternative`
-  Rigid alternative = Rigid::Identity();  ///< best pose had the ray not been kept
+  Rigid atlas_pose = Rigid::Identity();  ///< what the atlas alone says
+  Mat6 covariance = Mat6::Zero();        ///< turn about the base (rad), shift of the base (mm), patient directions
+  Vec3 base = Vec3::Zero();              ///< reference point, as scanned
+  bool kept = false;                     ///< stays as scanned
+  double strain = 0;                     ///< what staying as scanned costs over what it may: from 1 on it was displaced
+  bool doubtful = false;                 ///< kept, but the joint would fit distinctly better at `alternative`
+  Rigid alternative = Rigid::Identity();  ///< of a kept ray: its best pose had it not been kept
   bool own_faces = false;                 ///< the faces were taken from the patient's own surfaces
 };
 
 /// Rays whose metatarsal or partner is missing are absent. A ray whose pose is given stands there from the first step.
 [[nodiscard]] Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas,
-                                                           const Tuning& tuning, const Progress& progress,
+                                                           const Tuning& tuning, const JointNorms& norms,
+                                                           const Progress& progress,
                                                            const RayOverrides& overrides = {});
 
 }  // namespace rayset::reduction

@@ -201,6 +201,29 @@ TEST(Patterns, RaysThatCouldNotBeMeasured) {
   }
 }
 
+TEST(Patterns, ARayThatCannotBeToldTakesAwayTheNamesThatDependOnIt) {
+  // Second to fourth lateral; of the fifth it cannot be told. Either way: partial, lateral.
+  auto rays = foot("-LLLL");
+  rays[4].told = false;
+  EXPECT_EQ(classify(rays).hardcastle.value, "B");
+  EXPECT_EQ(classify(rays).myerson.value, "B2");
+  // All five lateral but for the first, of which it cannot be told: total or partial.
+  rays = foot("LLLLL");
+  rays[0].told = false;
+  const Patterns p = classify(rays);
+  EXPECT_EQ(p.hardcastle.value, kCannotBeTold);
+  EXPECT_EQ(p.myerson.value, kCannotBeTold);
+  EXPECT_THAT(p.hardcastle.reason, HasSubstr("the first ray, of which it cannot be told whether it is displaced"));
+  EXPECT_THAT(p.hardcastle.reason, HasSubstr("A or B"));
+}
+
+TEST(Patterns, AnUntoldRayWithoutAShiftMayHaveGoneAnyWay) {
+  auto rays = foot("-----");
+  rays[1].told = false;
+  EXPECT_EQ(classify(rays).quenu_kuss.value, kCannotBeTold);
+  EXPECT_EQ(classify(rays).myerson.value, kCannotBeTold);
+}
+
 TEST(CloseCalls, TellARayWhoseSideOfTheLimitDecidesAName) {
   // Rays 1 and 2 medial and the fifth 2.4 mm medial: Hardcastle has no name for that; without the fifth it is B.
   auto rays = foot("MM--M");

@@ -226,36 +226,49 @@ TEST(ReduceRealFeet, TheOtherFootBringsThePairBack) {
   EXPECT_LT(sum_deg, 4.5);
 }
 
-TEST(ReduceRealFeet, CongruenceWithTheProceduralTemplate) {
-  const auto right = realFoot("vsd-z027/right");
-  if (!right) GTEST_SKIP() << "real feet are not on this machine";
-  const Hurt h = hurt(*right, Side::kRight, kHomolateral);
-  const auto result = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight());
-  ASSERT_TRUE(result) << result.error().message();
-  double sum_mm = 0, sum_deg = 0;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const RayError e = rayError(h, *result, ray);
-    sum_mm += e.mm / 5;
-    sum_deg += e.deg / 5;
+/// Folder of a foot and the person whose figures are not used on it.
+const std::vector<std::pair<const char*, const char*>> kFeet{{"vsd-z027/right", "vsd-z027"},
+                                                             {"vsd-z027/left", "vsd-z027"},
+                                                             {"visible-human-m/right", "visible-human-m"},
+                                                             {"tlem2/right", "tlem2"},
+                                                             {"tlem2/left", "tlem2"},
+                                                             {"jia/right", "jia"},
+                                                             {"jia/left", "jia"}};
+
+TEST(ReduceRealFeet, CongruenceWithThePersonLeftOut) {
+  double sum_mm = 0, sum_deg = 0, rays = 0;
+  for (const auto& [folder, person] : kFeet) {
+    const auto bones = realFoot(folder);
+    if (!bones) GTEST_SKIP() << "real feet are not on this machine";
+    const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
+    const Hurt h = hurt(*bones, side, kHomolateral);
+    const auto result =
+        reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()), {},
+                   {}, {{}, person});
+    ASSERT_TRUE(result) << result.error().message();
+    for (int ray = 1; ray <= 5; ++ray) {
+      const RayError e = rayError(h, *result, ray);
+      sum_mm += e.mm;
+      sum_deg += e.deg;
+      rays += 1;
+    }
   }
-  // The mark (0.8 mm), and a measured bound for the turn (its mark, 2 degrees, is not met):
-  // docs/decisions/reduction.md.
-  EXPECT_LT(sum_mm, 0.8);
-  EXPECT_LT(sum_deg, 4);
+  // Measured bounds: the marks (1.0 mm, 3 degrees) are not met yet, docs/decisions/reduction.md.
+  EXPECT_LT(sum_mm / rays, 1.2);
+  EXPECT_LT(sum_deg / rays, 4.8);
 }
 
-TEST(ReduceRealFeet, UninjuredFeetStay) {
-  for (const char* folder : {"vsd-z027/right", "vsd-z027/left", "visible-human-m/right"}) {
+TEST(ReduceRealFeet, UninjuredFeetStayWithThePersonLeftOut) {
+  for (const auto& [folder, person] : kFeet) {
     const auto bones = realFoot(folder);
     if (!bones) GTEST_SKIP() << "real feet are not on this machine";
     const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
     const auto result =
-        reduceRays(*bones, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()));
+        reduceRays(*bones, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()), {},
+                   {}, {{}, person});
     ASSERT_TRUE(result) << result.error().message();
-    for (const RayReduction& r : result->rays) {
-      const Vec3 base = basePoint(bones->at(metatarsal(r.ray)), result->frame.distal);
-      EXPECT_LT((r.injured_to_reduced * base - base).norm(), 2.0) << folder << " ray " << r.ray;
-    }
+    for (const RayReduction& r : result->rays)
+      EXPECT_TRUE(r.injured_to_reduced.matrix() == Rigid::Identity().matrix()) << folder << " ray " << r.ray;
   }
 }
 
