@@ -123,7 +123,7 @@ void addStaple(CtVolume& ct, const InjuredFoot& foot) {
 }
 
 struct Error {
-  double mean = 0, p95 = 0;
+  double mean = 0, p95 = 0, p99 = 0;
 };
 /// Distances both ways, of what lies at least 1.5 mm within the scan.
 Error errorOf(const Surface& found, const Surface& truth, const Grid& grid) {
@@ -142,7 +142,8 @@ Error errorOf(const Surface& found, const Surface& truth, const Grid& grid) {
   if (d.empty()) return {};
   std::sort(d.begin(), d.end());
   return {std::accumulate(d.begin(), d.end(), 0.0) / static_cast<double>(d.size()),
-          d[static_cast<std::size_t>(0.95 * static_cast<double>(d.size() - 1))]};
+          d[static_cast<std::size_t>(0.95 * static_cast<double>(d.size() - 1))],
+          d[static_cast<std::size_t>(0.99 * static_cast<double>(d.size() - 1))]};
 }
 
 struct Line {
@@ -232,9 +233,12 @@ std::string csv(const Line& l) {
   std::string words;
   for (const Doubt d : l.bone_found.doubts) words += std::string(words.empty() ? "" : "|") + std::string(doubtWord(d));
   return fmt::format(
-      "{},\"{}\",{},{},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.1f},{:.1f},{:.3f},{:.3f},{:.3f},{}\n",
-      l.foot, l.scan, boneId(l.bone), l.found ? 1 : 0, l.error.mean, l.error.p95, l.bone_found.confidence, e.outline,
-      e.match, e.touching, e.volume_ratio, e.cut, e.contrast, e.noise, e.metal, e.strayed, e.missed, words);
+      "{},\"{}\",{},{},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.1f},{:.1f},{:.3f},{:.3f},{:."
+      "3f},"
+      "{:.4f},{:.3f},{:.3f},{}\n",
+      l.foot, l.scan, boneId(l.bone), l.found ? 1 : 0, l.error.mean, l.error.p95, l.error.p99, l.bone_found.confidence,
+      e.outline, e.match, e.touching, e.volume_ratio, e.cut, e.contrast, e.noise, e.metal, e.strayed, e.missed,
+      e.buried, e.open_end, e.length_ratio, words);
 }
 
 /// Lines of csv() with today's verdict on their evidence.
@@ -255,8 +259,9 @@ std::vector<Line> linesFrom(const std::string& file) {
     int found = 0;
     double before = 0;
     BoneEvidence& e = l.bone_found.evidence;
-    fields >> id >> found >> l.error.mean >> l.error.p95 >> before >> e.outline >> e.match >> e.touching >>
-        e.volume_ratio >> e.cut >> e.contrast >> e.noise >> e.metal >> e.strayed >> e.missed;
+    fields >> id >> found >> l.error.mean >> l.error.p95 >> l.error.p99 >> before >> e.outline >> e.match >>
+        e.touching >> e.volume_ratio >> e.cut >> e.contrast >> e.noise >> e.metal >> e.strayed >> e.missed >>
+        e.buried >> e.open_end >> e.length_ratio;
     if (!fields || !boneFromId(id)) continue;
     l.bone = *boneFromId(id);
     l.found = found != 0;
@@ -281,11 +286,13 @@ std::vector<Line> linesFrom(const std::string& file) {
 
 void summarise(const std::vector<Line>& all) {
   // By confidence.
-  fmt::print("\n| confidence | bones | mean error, mm | over {} mm | worst, mm |\n|---|---|---|---|---|\n",
-             kDoubtfulErrorMm);
-  const std::array<double, 6> steps{0, 0.3, kDoubtful, 0.7, 0.85, 1.0001};
+  fmt::print(
+      "\n| confidence | bones | mean error, mm | over {} mm | worst, mm | within {} mm on 99 % of "
+      "the surface |\n|---|---|---|---|---|---|\n",
+      kDoubtfulErrorMm, kDoubtfulErrorMm);
+  const std::array<double, 7> steps{0, 0.3, kDoubtful, 0.7, 0.85, 0.95, 1.0001};
   for (std::size_t s = 0; s + 1 < steps.size(); ++s) {
-    int n = 0, bad = 0;
+    int n = 0, bad = 0, everywhere = 0;
     double sum = 0, worst = 0;
     for (const Line& l : all) {
       if (!l.found || l.bone_found.confidence < steps[s] || l.bone_found.confidence >= steps[s + 1]) continue;
@@ -293,9 +300,10 @@ void summarise(const std::vector<Line>& all) {
       sum += l.error.mean;
       worst = std::max(worst, l.error.mean);
       bad += l.error.mean > kDoubtfulErrorMm ? 1 : 0;
+      everywhere += l.error.p99 <= kDoubtfulErrorMm ? 1 : 0;
     }
-    fmt::print("| {:.2f} to {:.2f} | {} | {:.2f} | {} | {:.2f} |\n", steps[s], std::min(1.0, steps[s + 1]), n,
-               n > 0 ? sum / n : 0.0, bad, worst);
+    fmt::print("| {:.2f} to {:.2f} | {} | {:.2f} | {} | {:.2f} | {} |\n", steps[s], std::min(1.0, steps[s + 1]), n,
+               n > 0 ? sum / n : 0.0, bad, worst, everywhere);
   }
   // By scan.
   fmt::print(
@@ -349,8 +357,9 @@ int main(int argc, char** argv) {
   app.add_option("--csv", file, "write the lines to this file instead of standard output");
   CLI11_PARSE(app, argc, argv);
   std::string lines =
-      "foot,scan,bone,found,mean,p95,confidence,outline,match,touching,volume_ratio,cut,contrast,noise,metal,strayed,"
-      "missed,doubts\n";
+      "foot,scan,bone,found,mean,p95,p99,confidence,outline,match,touching,volume_ratio,cut,contrast,noise,metal,"
+      "strayed,"
+      "missed,buried,open_end,length_ratio,doubts\n";
   std::vector<Line> all;
   for (const std::string& name : from) {
     for (Line& l : linesFrom(name)) {

@@ -18,10 +18,14 @@ constexpr double kContrastToNoiseClear = 10;  // costs nothing above
 constexpr double kStrayFrom = 0.2;            // sound bones stray from their bent template by up to 0.16
 constexpr double kMissFrom = 0.2;
 constexpr double kMatchFrom = 0.66;
+constexpr double kBuriedFrom = 0.002;  // sound bones without touching neighbours show up to 0.001
+constexpr double kOpenEndFrom = 0.6;  // touching toes or tarsal bones cover up to 0.58 of a whole end; cut across: 0.72
+constexpr double kLengthFrom =
+    0.14;  // log: metatarsals of seven feet of four persons differ from the others by up to 0.123
 constexpr double kSmallest = 0.5, kLargest = 2.0;  // real feet differ from the template by up to 1.75
 
-/// Mean surface error (mm) that the evidence lets expect.
-double expectedError(const BoneEvidence& e, bool midfoot) {
+/// Error (mm) that the fit of the shape lets expect.
+double expectedFromShape(const BoneEvidence& e, bool midfoot) {
   double mm = 0.08;
   // A piece of a neighbour taken along, or a piece left to it.
   mm += 8.0 * std::max(0.0, e.strayed - kStrayFrom) + 4.0 * std::max(0.0, e.missed - kMissFrom);
@@ -37,6 +41,14 @@ double expectedError(const BoneEvidence& e, bool midfoot) {
   }
   return mm;
 }
+
+/// Error (mm) to expect besides where the surface runs through bone: a border that nothing shows, or an end cut off.
+double expectedFromEnds(const BoneEvidence& e) {
+  return 10.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +
+         4.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom);
+}
+
+double confidenceAt(double mm) { return 1 / (1 + std::pow(mm / kDoubtfulErrorMm, 2)); }
 
 std::string percent(double fraction) { return fmt::format("{:.0f} %", 100 * fraction); }
 
@@ -56,6 +68,8 @@ std::string_view doubtWord(Doubt doubt) {
       return "faint outline";
     case Doubt::kOddVolume:
       return "odd volume";
+    case Doubt::kEndMissing:
+      return "end missing";
     case Doubt::kNotFound:
       return "not found";
   }
@@ -64,8 +78,9 @@ std::string_view doubtWord(Doubt doubt) {
 
 Verdict judge(const BoneEvidence& e, bool midfoot) {
   Verdict v;
-  const double off = expectedError(e, midfoot) / kDoubtfulErrorMm;
-  v.confidence = 1 / (1 + off * off);
+  const double shape = expectedFromShape(e, midfoot), ends = midfoot ? expectedFromEnds(e) : 0;
+  v.shape = confidenceAt(shape);
+  v.confidence = confidenceAt(shape + ends);
   const auto doubt = [&](Doubt d, const std::string& text) {
     v.doubts.push_back(d);
     v.texts.push_back(text);
@@ -75,8 +90,16 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
   if (midfoot && e.cut == 0 && (e.volume_ratio < kSmallest || e.volume_ratio > kLargest))
     doubt(Doubt::kOddVolume,
           fmt::format("its volume is {} of what the rest of the foot suggests", percent(e.volume_ratio)));
-  if (e.touching > kTouchingFrom)
+  if (midfoot && (e.open_end > kOpenEndFrom || std::abs(std::log(std::max(1e-3, e.length_ratio))) > kLengthFrom))
+    doubt(Doubt::kEndMissing,
+          e.open_end > kOpenEndFrom
+              ? fmt::format("bone goes on beyond {} of one end", percent(e.open_end))
+              : fmt::format("its length is {} of what the other metatarsals suggest", percent(e.length_ratio)));
+  if (e.touching > kTouchingFrom) {
     doubt(Doubt::kTouching, percent(e.touching) + " of its surface lies against other bones without a visible gap");
+  } else if (v.confidence < kDoubtful && v.shape >= kDoubtful && v.doubts.empty()) {
+    doubt(Doubt::kTouching, percent(e.buried) + " of its surface run through bone without a visible gap");
+  }
   if (e.contrast < kContrastFrom || e.contrast < kContrastToNoiseFrom * e.noise)
     doubt(Doubt::kLowDensity, fmt::format("it stands out from soft tissue by {:.0f} HU only, with noise of {:.0f} HU",
                                           e.contrast, e.noise));
@@ -92,7 +115,7 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
 bool judgeTogether(std::vector<Verdict*>& foot) {
   if (foot.size() < 4) return false;
   std::vector<double> all;
-  for (const Verdict* v : foot) all.push_back(v->confidence);
+  for (const Verdict* v : foot) all.push_back(v->shape);
   const auto middle = all.begin() + static_cast<std::ptrdiff_t>(all.size() / 2);
   std::nth_element(all.begin(), middle, all.end());
   if (*middle >= kDoubtful) return false;

@@ -12,12 +12,13 @@
 namespace rayset {
 
 /// Why a bone may be wrong. The words of doubtWord() are those of plan.json (bones[].doubts).
-enum class Doubt { kTouching, kCropped, kMetal, kLowDensity, kFaintOutline, kOddVolume, kNotFound };
+enum class Doubt { kTouching, kCropped, kMetal, kLowDensity, kFaintOutline, kOddVolume, kEndMissing, kNotFound };
 
-inline constexpr std::array<Doubt, 7> kDoubts{Doubt::kTouching,   Doubt::kCropped,      Doubt::kMetal,
+inline constexpr std::array<Doubt, 8> kDoubts{Doubt::kTouching,   Doubt::kCropped,      Doubt::kMetal,
                                               Doubt::kLowDensity, Doubt::kFaintOutline, Doubt::kOddVolume,
-                                              Doubt::kNotFound};
-/// "touching", "cropped", "metal", "low density", "faint outline", "odd volume", "not found".
+                                              Doubt::kEndMissing, Doubt::kNotFound};
+/// "touching", "cropped", "metal", "low density", "faint outline", "odd volume", "end missing",
+/// "not found".
 [[nodiscard]] std::string_view doubtWord(Doubt doubt);
 
 /// What was measured of one bone. Lengths in mm, grey values in HU, fractions of the bone's surface from 0 to 1.
@@ -32,7 +33,8 @@ struct BoneEvidence {
   double metal = 0;         ///< fraction within 4 mm of metal
   double strayed = 0;       ///< fraction more than 1.5 mm from the bent template
   double missed = 0;        ///< fraction of the bent template (in view) more than 1.5 mm from the surface
-  double buried_mm2 = 0;    ///< of the surface: bone goes on beyond it, and no gap shows where it should lie
+  double buried = 0;        ///< fraction where bone goes on beyond the surface and no gap shows where it should lie
+  double open_end = 0;  ///< of a long bone: fraction of an end's face that is buried; a shaft cut across shows nearly 1
   double length_ratio =
       1;  ///< of a metatarsal: its length against what the others suggest; 1 where nothing is expected
 };
@@ -43,11 +45,12 @@ inline constexpr double kMetalHu = 2500;
 
 struct Verdict {
   double confidence = 0;      ///< 0..1; below kDoubtful the bone is more likely than not wrong by over 0.5 mm somewhere
+  double shape = 0;           ///< the same by the fit of the shape alone, which is what the name rests on
   std::vector<Doubt> doubts;  ///< most important first; empty where nothing speaks against the bone
   std::vector<std::string> texts;  ///< of each doubt, a clause with its figures
 };
 
-/// Below this a bone counts as doubtful: its mean surface error is expected to exceed kDoubtfulErrorMm.
+/// Below this a bone counts as doubtful: more likely than not it is wrong by over kDoubtfulErrorMm somewhere.
 inline constexpr double kDoubtful = 0.5;
 inline constexpr double kDoubtfulErrorMm = 0.5;
 

@@ -39,6 +39,30 @@ bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   return std::min(inside, outside) - least < kGap * (scan.levels.bright - scan.levels.soft);
 }
 
+/// Of a long bone the end that is more buried: the part of what faces along the bone within 4 mm of that end. 0 of a
+/// bone that is not long.
+double openEnd(const Surface& s, const std::vector<Vec3>& normals, const std::vector<double>& areas,
+               const std::vector<std::uint8_t>& buried) {
+  constexpr double kLong = 2.5;  // spread along against across: metatarsals 4 and more, tarsal bones below 2
+  constexpr double kEndMm = 4.0, kFacing = 0.5;
+  if (s.vertices.size() < 4) return 0;
+  const PrincipalAxes axes = principalAxes(s.vertices);
+  if (axes.spread[0] < kLong * axes.spread[1]) return 0;
+  double most = 0;
+  for (const double way : {-1.0, 1.0}) {
+    const Vec3 axis = way * axes.axes.col(0);
+    double last = -1e9, all = 0, bare = 0;
+    for (const Vec3& v : s.vertices) last = std::max(last, axis.dot(v));
+    for (std::size_t v = 0; v < s.vertices.size(); ++v) {
+      if (axis.dot(s.vertices[v]) < last - kEndMm || axis.dot(normals[v]) < kFacing) continue;
+      all += areas[v];
+      if (buried[v]) bare += areas[v];
+    }
+    if (all > 0) most = std::max(most, bare / all);
+  }
+  return most;
+}
+
 /// A third of the area of its triangles, for every vertex.
 std::vector<double> vertexAreas(const Surface& s) {
   std::vector<double> out(s.vertices.size(), 0.0);
@@ -101,6 +125,8 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
     return all > 0 ? static_cast<double>(some) / static_cast<double>(all) : 0.0;
   };
   const std::vector<double> areas = vertexAreas(s);
+  double buried_mm2 = 0, all_mm2 = 0;
+  std::vector<std::uint8_t> buried(s.vertices.size(), 0);
   std::vector<double> steps;
   std::size_t cut = 0, near_metal = 0;
   for (std::size_t v = 0; v < s.vertices.size(); ++v) {
@@ -110,10 +136,13 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
       ++cut;
       continue;
     }
-    if (buriedAt(scan, p, normals[v])) e.buried_mm2 += areas[v];
+    if (buriedAt(scan, p, normals[v])) buried_mm2 += areas[v], buried[v] = 1;
+    all_mm2 += areas[v];
     steps.push_back(static_cast<double>(scan.grey.linear(p - kInsideMm * normals[v])) -
                     static_cast<double>(scan.grey.linear(p + kOutsideMm * normals[v])));
   }
+  e.buried = all_mm2 > 0 ? buried_mm2 / all_mm2 : 0;
+  e.open_end = openEnd(s, normals, areas, buried);
   e.cut = part(cut, s.vertices.size());
   e.metal = part(near_metal, s.vertices.size());
   e.contrast = median(std::move(steps));

@@ -21,7 +21,7 @@ namespace rayset::bones {
                                                  const std::array<double, 5>& usual_mm);
 
 /// Everything of BoneEvidence that is measured on the surface: outline, cut, contrast, noise, metal, strayed, missed,
-/// buried_mm2.
+/// buried, open_end.
 /// `bent`: the fitted template of the bone, local frame; may be empty. `metal`: of metalPoints(), null where none.
 [[nodiscard]] BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
                                            const NearestPoints* metal);

@@ -15,7 +15,10 @@ using testing::IsEmpty;
 
 BoneEvidence evidence(double outline, double match, double touching, double volume, double cut, double contrast,
                       double noise, double metal, double strayed, double missed) {
-  return {outline, match, touching, volume, cut, contrast, noise, metal, strayed, missed};
+  BoneEvidence e;
+  e.outline = outline, e.match = match, e.touching = touching, e.volume_ratio = volume, e.cut = cut;
+  e.contrast = contrast, e.noise = noise, e.metal = metal, e.strayed = strayed, e.missed = missed;
+  return e;
 }
 
 TEST(Judge, BonesThatWereWrongAreDoubted) {
@@ -44,6 +47,38 @@ TEST(Judge, SoundBonesAreNot) {
   // A fifth metatarsal unlike the template's: 0.04 mm.
   EXPECT_GT(judge(evidence(1, 0.678, 0, 1.144, 0, 1033, 26, 0, 0.158, 0.002), true).confidence, 0.9);
   EXPECT_GE(judge(evidence(0.989, 0.599, 0.109, 1.754, 0, 234, 37, 0, 0.044, 0.070), true).confidence, kDoubtful);
+}
+
+TEST(Judge, ABoneThatLostAnEndIsDoubted) {
+  // A fifth metatarsal of a small foot, 10 mm of its head cut off across the neck: everything else looks sound
+  // (measured, but for the length).
+  BoneEvidence e = evidence(1, 0.75, 0.02, 0.8, 0, 1031, 29, 0, 0, 0.07);
+  EXPECT_GT(judge(e, true).confidence, 0.9);
+  e.buried = 0.013, e.open_end = 0.72, e.length_ratio = 0.85;
+  EXPECT_LT(judge(e, true).confidence, kDoubtful);
+  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kEndMissing));
+  // The same end lost at a joint that only looks like one: its length tells.
+  e.buried = 0, e.open_end = 0, e.length_ratio = 0.75;
+  EXPECT_LT(judge(e, true).confidence, kDoubtful);
+  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("75 %")));
+  // Lengths as people have them: 0.88 to 1.07 were seen.
+  e.length_ratio = 0.884;
+  EXPECT_GT(judge(e, true).confidence, 0.9);
+  EXPECT_THAT(judge(e, true).doubts, IsEmpty());
+}
+
+TEST(Judge, ABorderThatNothingShowsIsDoubtedButTheFootKeepsItsNames) {
+  // Cuneiforms of an old foot whose bones touch: a fifth without a gap, 1.2 mm off on a hundredth of the surface.
+  BoneEvidence e = evidence(0.98, 0.80, 0.11, 1.1, 0, 486, 29, 0, 0.03, 0.01);
+  e.buried = 0.2;
+  const Verdict touching = judge(e, true);
+  EXPECT_LT(touching.confidence, kDoubtful);
+  EXPECT_THAT(touching.doubts, ElementsAre(Doubt::kTouching));
+  std::vector<Verdict> foot{touching, touching, touching, judge(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0), true)};
+  std::vector<Verdict*> all;
+  for (Verdict& v : foot) all.push_back(&v);
+  EXPECT_FALSE(judgeTogether(all));
+  EXPECT_GT(foot[3].confidence, 0.95);
 }
 
 TEST(Judge, EveryDoubtHasItsWordAndItsFigure) {
@@ -103,6 +138,15 @@ TEST(Judge, MoreEvidenceAgainstNeverRaisesConfidence) {
     EXPECT_LE(judge(e, true).confidence, before);
     e = base;
     e.match -= s;
+    EXPECT_LE(judge(e, true).confidence, before);
+    e = base;
+    e.buried += s;
+    EXPECT_LT(judge(e, true).confidence, before);
+    e = base;
+    e.open_end += 2 * s;
+    EXPECT_LE(judge(e, true).confidence, before);
+    e = base;
+    e.length_ratio -= s;
     EXPECT_LE(judge(e, true).confidence, before);
     e = base;
     e.metal += s;
