@@ -25,8 +25,8 @@ const bench::RealFoot* realFootNamed(const std::string& name) {
 template <class Names>
 std::vector<std::string> thereOf(const Names& names) {
   std::vector<std::string> there;
-  for (const std::string name : names)
-    if (std::filesystem::is_directory(realFootNamed(name)->folder(RAYSET_FEET_DIR))) there.push_back(name);
+  for (const auto& name : names)
+    if (std::filesystem::is_directory(realFootNamed(name)->folder(RAYSET_FEET_DIR))) there.emplace_back(name);
   if (there.size() < names.size())
     fmt::print(stderr, "Real feet skipped ({} of {} are there): {}\n", there.size(), names.size(), RAYSET_FEET_DIR);
   return there;

@@ -86,8 +86,9 @@ Interval interval(const RaySolution& s, bool mirror) {
 /// Whether the images tell if the ray is displaced. `away_mm`: how far off the place is that it was not given (a kept
 /// ray), or how far it is put back.
 bool told(const RaySolution& s, double away_mm, double uncertainty_mm) {
-  // Real feet, person left out: rays in place cost up to 0.9 of what they may, displaced ones from 1.08 on.
-  constexpr double kUnsureFrom = 0.85, kSureFrom = 1.3;
+  // Real feet, person left out: rays in place cost up to 0.54 of what they may, displaced ones from 0.65 on, most of
+  // them far more. What might be in place stays there.
+  constexpr double kUnsureFrom = 0.6, kSureFrom = 1.3;
   if (s.kept) return s.strain < kUnsureFrom || away_mm < kTellsFromMm;
   return s.strain > kSureFrom || away_mm - uncertainty_mm > kTellsFromMm || away_mm + uncertainty_mm < kTellsFromMm;
 }

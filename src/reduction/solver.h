@@ -61,13 +61,12 @@ struct Tuning {
   double own_rim_mm = 1.0;  ///< as rim_mm
   double own_atlas = 3;     ///< the spread of the atlas' pose is wider by this
   double own_injury = 2;    ///< the spread of the injury is wider by this
-  double own_keep = 1.8;    ///< keep_gain is larger by this: the faces weigh more. Real feet, person left out: rays in
-                          ///< place cost up to 0.9 of it, displaced ones 1.08 and more
-  double gap_sd_mm = 0.6;  ///< spread of the gap beside a joint with no norm of its own
-  double tilt_sd = 0.15;   ///< spread of how far such a gap opens, mm a mm
-  bool borders = false;    ///< borders decide too where the atlas says which faces meet (elsewhere they always do)
-  double border_mm = 3.2;  ///< borders usually farther apart than this do not border on each other
-  double norm_spread = 1;  ///< spread of the figures of healthy joints is taken this much wider
+  double own_keep = 3;      ///< keep_gain is larger by this: the faces weigh more
+  double gap_sd_mm = 0.6;   ///< spread of the gap beside a joint with no norm of its own
+  double tilt_sd = 0.15;    ///< spread of how far such a gap opens, mm a mm
+  bool borders = false;     ///< borders decide too where the atlas says which faces meet (elsewhere they always do)
+  double border_mm = 3.2;   ///< borders usually farther apart than this do not border on each other
+  double norm_spread = 1;   ///< spread of the figures of healthy joints is taken this much wider
   DockSettings dock;
 };
 [[nodiscard]] Tuning mirrorTuning();

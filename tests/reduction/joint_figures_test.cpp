@@ -30,9 +30,9 @@ const BorderSite& siteNamed(const std::vector<BorderSite>& sites, const std::str
 }
 
 TEST(Borders, AStepBetweenTwoBlocksIsRead) {
-  // A tarsal block and a metatarsal one distal to it, whose top stands 1.2 mm higher.
+  // A tarsal block and a wider metatarsal one distal to it, whose top stands 1.2 mm higher.
   const Surface tarsal = makeBox(Box(Vec3(-8, 0, -8), Vec3(8, 16, 8)));
-  const Surface metatarsal = makeBox(Box(Vec3(-8, -30, -8), Vec3(8, -2, 9.2)));
+  const Surface metatarsal = makeBox(Box(Vec3(-14, -30, -8), Vec3(14, -2, 9.2)));
   const DistanceField onto(metatarsal, 0.4, 5);
   const auto skin = sampleEvenly(tarsal, 6000);
   Points face;

@@ -47,6 +47,18 @@ TEST(PlanSchema, PlansFollowIt) {
   EXPECT_EQ(v.status, 0) << v.said;
 }
 
+TEST(PlanSchema, ARayThatCannotBeToldIsNullAndWithholdsTheNames) {
+  Case c = timed(sample::makeCase(sample::blockFoot(), Side::kRight, sample::homolateral()));
+  c.rays[0].told = false;
+  c.patterns = classify(c.rays);
+  const Json j = planJson(c);
+  EXPECT_TRUE(j["injury"]["rays"][0]["displaced"].is_null());
+  EXPECT_TRUE(j["injury"]["rays"][1]["displaced"].is_boolean());
+  EXPECT_EQ(j["injury"]["patterns"]["hardcastle"], "cannot be told");
+  const test::Ended v = validate({j});
+  EXPECT_EQ(v.status, 0) << v.said;
+}
+
 TEST(PlanSchema, EveryKindOfDamageIsCaught) {
   struct Damage {
     const char* what;
