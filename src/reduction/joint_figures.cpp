@@ -56,6 +56,18 @@ double quantile(std::vector<double> values, double q) {
 
 }  // namespace
 
+std::optional<double> cuneonavicularGap(const BoneSurfaces& bones, const DistanceField& navicular) {
+  std::vector<double> gaps;
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3}) {
+    const auto bone = bones.find(b);
+    if (bone == bones.end()) continue;
+    const Face face = faceOf(sampleEvenly(bone->second, 4000), navicular, 3);
+    if (face.gaps.size() >= kFewest) gaps.push_back(quantile(face.gaps, 0.5));
+  }
+  if (gaps.empty()) return std::nullopt;
+  return quantile(gaps, 0.5);
+}
+
 FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields, Side side) {
   FootFigures out;
   const Frame frame = coarseFootFrame(bones, side);
@@ -63,13 +75,7 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
   std::map<Bone, std::vector<OrientedPoint>> skins;
   for (const auto& [bone, field] : fields)
     if (there(bone)) skins[bone] = sampleEvenly(bones.at(bone), 6000);
-  std::vector<double> gaps;
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3}) {
-    if (!there(b) || !there(Bone::kNav)) continue;
-    const Face face = faceOf(sampleEvenly(bones.at(b), 4000), fields.at(Bone::kNav), 3);
-    if (face.gaps.size() >= kFewest) gaps.push_back(quantile(face.gaps, 0.5));
-  }
-  if (!gaps.empty()) out.cuneonavicular_mm = quantile(gaps, 0.5);
+  if (there(Bone::kNav)) out.cuneonavicular_mm = cuneonavicularGap(bones, fields.at(Bone::kNav));
   for (int ray = 1; ray <= 5; ++ray) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (!there(m) || !there(t)) continue;

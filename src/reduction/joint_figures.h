@@ -33,6 +33,10 @@ struct FootFigures {
   std::optional<double> cuneonavicular_mm;  ///< gap of joints that the injury leaves alone: what is usual here
 };
 
+/// Median of the gaps between the cuneiforms and the navicular, which the injury leaves alone, mm; nullopt where they
+/// do not face each other. `navicular`: its distance, same frame.
+[[nodiscard]] std::optional<double> cuneonavicularGap(const BoneSurfaces& bones, const DistanceField& navicular);
+
 /// `fields`: distance of each bone, as `bones`, patient frame; the bones measured are those in both.
 [[nodiscard]] FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields,
                                       Side side);

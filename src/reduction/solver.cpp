@@ -22,6 +22,7 @@ constexpr double kFieldBandMm = 6;
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
 constexpr double kTrustedTurn = 0.42;
+constexpr double kNarrowestMm = 0.2;  // gap aimed at, at least
 constexpr double kFarFromHome = 100;  // strain of a ray that is not held where it was scanned
 constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
@@ -655,6 +656,14 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       if (index.contains(n)) pairs.push_back({model.bone, n});
     if (models.contains(ray + 1)) pairs.push_back({model.bone, metatarsal(ray + 1)});
   }
+  // Another person's gaps are not this one's: joints that the injury leaves alone say by how much they differ.
+  double gap_by = 0;
+  if (tuning.scale && patient.fields.contains(Bone::kNav) && atlas.bones.contains(Bone::kNav)) {
+    const auto here = cuneonavicularGap(*patient.bones, patient.fields.at(Bone::kNav));
+    const auto there =
+        cuneonavicularGap(atlas.bones, DistanceField(atlas.bones.at(Bone::kNav), kFieldVoxelMm, kFieldBandMm));
+    if (here && there) gap_by = *here - std::exp(atlas.whole.log_scale.mean()) * *there;
+  }
   std::vector<Contact> contacts(2 * pairs.size());
   tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
     if (progress.cancelled()) return;
@@ -680,7 +689,10 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     } else
       c.points = facePoints(patient, atlas, body, onto, ray ? &models.at(*ray).base : nullptr,
                             ray ? &models.at(*ray).distal : nullptr, tuning, 1.0);
-    for (DockPoint& p : c.points) p.weight *= weightOf(pair.a, pair.b, tuning);
+    for (DockPoint& p : c.points) {
+      p.weight *= weightOf(pair.a, pair.b, tuning);
+      p.gap = std::max(kNarrowestMm, p.gap + gap_by);
+    }
   });
   if (progress.cancelled()) return cancelledError();
 
