@@ -2,6 +2,7 @@
 #include <array>
 #include <cmath>
 #include <limits>
+#include <numeric>
 
 #include "geometry/ray_caster.h"
 #include "reduction/joint_step.h"
@@ -11,8 +12,9 @@ namespace rayset {
 namespace reduction {
 namespace {
 
-constexpr double kRimBandMm = 4;  // depth of the strip behind the joint line in which the dorsal edge is looked for
-constexpr double kColumnMm = 2;   // width of the columns compared across the joint
+constexpr double kRimBandMm = 4;     // depth of the strip behind the joint line in which the dorsal edge is looked for
+constexpr double kColumnMm = 2;      // width of the columns compared across the joint
+constexpr double kOutsideSlope = 2;  // height lost per mm by points outside a column or strip, up to one mm off
 
 }  // namespace
 
@@ -26,25 +28,33 @@ double dorsalStep(const std::vector<OrientedPoint>& metatarsal, const Rigid& X,
   };
   constexpr int kColumns = 41;
   std::array<Column, kColumns> columns;
-  const auto raise = [&](const Vec3& position, const Vec3& outward, double sign, double Column::*side) {
+  // A point counts for the next column too, lower the farther off it lies: the step must not jump when the centre
+  // moves by a hair and a point changes its column.
+  const auto raise = [&](const Vec3& position, const Vec3& outward, double Column::*side) {
+    if (outward.dot(dorsal) < 0.3) return;
     const Vec3 from = position - centre;
-    const double along = sign * from.dot(distal);
-    if (along < -kRimBandMm || along > kRimBandMm || outward.dot(dorsal) < 0.3) return;
-    const int c = static_cast<int>(std::lround(from.dot(across) / kColumnMm)) + kColumns / 2;
-    if (c < 0 || c >= kColumns) return;
-    double& height = columns[static_cast<std::size_t>(c)].*side;
-    height = std::max(height, from.dot(dorsal));
+    const double beyond = std::max(0.0, std::abs(from.dot(distal)) - kRimBandMm), sideways = from.dot(across);
+    if (beyond > 1) return;
+    const int nearest = static_cast<int>(std::lround(sideways / kColumnMm));
+    for (int c = nearest - 1; c <= nearest + 1; ++c) {
+      const double off = std::max(0.0, std::abs(sideways - c * kColumnMm) - kColumnMm / 2);
+      if (off > 1 || std::abs(c) > kColumns / 2) continue;
+      double& height = columns[static_cast<std::size_t>(c + kColumns / 2)].*side;
+      height = std::max(height, from.dot(dorsal) - kOutsideSlope * (off + beyond));
+    }
   };
   const Mat3 R = X.linear();
-  for (const OrientedPoint& s : metatarsal) raise(X * s.position, R * s.normal, 1, &Column::metatarsal);
-  for (const OrientedPoint& s : tarsal) raise(s.position, s.normal, -1, &Column::tarsal);
+  for (const OrientedPoint& s : metatarsal) raise(X * s.position, R * s.normal, &Column::metatarsal);
+  for (const OrientedPoint& s : tarsal) raise(s.position, s.normal, &Column::tarsal);
   std::vector<double> steps;
   for (const Column& c : columns)
     if (std::isfinite(c.metatarsal) && std::isfinite(c.tarsal)) steps.push_back(c.metatarsal - c.tarsal);
   if (steps.empty()) return 0;
-  const auto middle = steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2);
-  std::nth_element(steps.begin(), middle, steps.end());
-  return *middle;
+  // The middle half speaks: the rims of the joint fall off steeply.
+  std::sort(steps.begin(), steps.end());
+  const auto quarter = static_cast<std::ptrdiff_t>(steps.size() / 4);
+  const auto first = steps.begin() + quarter, last = steps.end() - quarter;
+  return std::accumulate(first, last, 0.0) / static_cast<double>(last - first);
 }
 
 }  // namespace reduction
