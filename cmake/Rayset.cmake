@@ -77,8 +77,8 @@ function(rayset_tests)
       target_link_libraries(test_${folder} PRIVATE rayset_phantom rayset_http)
       add_dependencies(test_${folder} rayset) # plans made by the program, and the program as a server
     endif()
-    if(folder STREQUAL "xray") # ITK's ray casting, shared with the benchmark
-      target_include_directories(test_xray PRIVATE ${CMAKE_SOURCE_DIR}/bench)
+    if(folder MATCHES "^(reduction|xray)$") # the list of real feet, ITK's ray casting: shared with the benchmarks
+      target_include_directories(test_${folder} PRIVATE ${CMAKE_SOURCE_DIR}/bench)
     endif()
     if(folder STREQUAL "accuracy") # summary and baseline of the benchmark; its runs are the test accuracy.subset
       target_sources(test_accuracy PRIVATE ${CMAKE_SOURCE_DIR}/bench/accuracy/baseline.cpp

@@ -7,6 +7,8 @@
 #include <cmath>
 #include <set>
 
+#include "anatomy/section.h"
+
 namespace rayset::bones {
 namespace {
 
@@ -51,8 +53,8 @@ double openEnd(const Surface& s, const std::vector<Vec3>& normals, const std::ve
   double most = 0;
   for (const double way : {-1.0, 1.0}) {
     const Vec3 axis = way * axes.axes.col(0);
-    double last = -1e9, all = 0, bare = 0;
-    for (const Vec3& v : s.vertices) last = std::max(last, axis.dot(v));
+    const double last = extentAlong(s, axis).to;
+    double all = 0, bare = 0;
     for (std::size_t v = 0; v < s.vertices.size(); ++v) {
       if (axis.dot(s.vertices[v]) < last - kEndMm || axis.dot(normals[v]) < kFacing) continue;
       all += areas[v];
@@ -96,10 +98,7 @@ Points metalPoints(const ScanImage& scan) {
 
 double longestExtent(const Surface& surface) {
   if (surface.vertices.size() < 4) return 0;
-  const Vec3 axis = principalAxes(surface.vertices).axes.col(0);
-  double low = 1e9, high = -1e9;
-  for (const Vec3& v : surface.vertices) low = std::min(low, axis.dot(v)), high = std::max(high, axis.dot(v));
-  return high - low;
+  return extentAlong(surface, principalAxes(surface.vertices).axes.col(0)).length();
 }
 
 std::array<double, 5> lengthRatios(const std::array<double, 5>& lengths_mm, const std::array<double, 5>& usual_mm) {

@@ -12,6 +12,38 @@ Rigid stepped(const Rigid& X, const Vec3& centre, const Vec6& step) {
 }
 
 constexpr int kFixed = -1;
+/// A body that carries places, and one whose field they are looked up in, as they stand.
+struct Meeting {
+  int a, b;  ///< their slots among the free bodies; kFixed
+  const Rigid &X_a, &X_b;
+  Rigid X_ba;
+  Vec3 centre_a, centre_b;
+  const DistanceField& field;
+
+  [[nodiscard]] bool fixed() const { return a == kFixed && b == kFixed; }
+  /// Change of a distance with steps of either body; `place` of the first, `n` the field's gradient, both standing.
+  void jacobians(const Vec3& place, const Vec3& n, Vec6& Ja, Vec6& Jb) const {
+    Ja << (place - centre_a).cross(n), n;
+    Jb << -(place - centre_b).cross(n), -n;
+  }
+  /// Adds what was gathered of the two to the whole.
+  void add(const Mat6& Haa, const Mat6& Hab, const Mat6& Hbb, const Vec6& ga, const Vec6& gb, Eigen::MatrixXd& H,
+           Eigen::VectorXd& g) const {
+    if (a != kFixed) {
+      H.block<6, 6>(6 * a, 6 * a) += Haa;
+      g.segment<6>(6 * a) += ga;
+    }
+    if (b != kFixed) {
+      H.block<6, 6>(6 * b, 6 * b) += Hbb;
+      g.segment<6>(6 * b) += gb;
+    }
+    if (a != kFixed && b != kFixed) {
+      H.block<6, 6>(6 * a, 6 * b) += Hab;
+      H.block<6, 6>(6 * b, 6 * a) += Hab.transpose();
+    }
+  }
+};
+
 constexpr int kPlaneRounds = 4;  // reweighted least squares of a gap's plane: a tenth of a micrometre from there
 
 }  // namespace
@@ -34,24 +66,28 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
   const double inv_overlap2 = 1 / (settings_.overlap_mm * settings_.overlap_mm);
   const double reach2 = settings_.reach_mm * settings_.reach_mm;
 
+  const auto meeting = [&](std::size_t body, std::size_t onto) {
+    return Meeting{slot[body],
+                   slot[onto],
+                   poses[body],
+                   poses[onto],
+                   poses[onto].inverse() * poses[body],
+                   poses[body] * bodies_[body].centre,
+                   poses[onto] * bodies_[onto].centre,
+                   *bodies_[onto].field};
+  };
   std::vector<DistanceField::Sample> samples;
   std::vector<double> expected;
   for (const Contact& contact : contacts_) {
     if (!active[contact.body] || !active[contact.onto]) continue;
-    const int a = slot[contact.body], b = slot[contact.onto];
-    if (a == kFixed && b == kFixed) continue;
-    const Rigid& X_a = poses[contact.body];
-    const Rigid& X_b = poses[contact.onto];
-    const Rigid X_ba = X_b.inverse() * X_a;
-    const Vec3 centre_a = X_a * bodies_[contact.body].centre;
-    const Vec3 centre_b = X_b * bodies_[contact.onto].centre;
-    const DistanceField& field = *bodies_[contact.onto].field;
+    const Meeting m = meeting(contact.body, contact.onto);
+    if (m.fixed()) continue;
 
     const std::size_t count = contact.points.size();
     samples.resize(count);
     expected.resize(count);
     for (std::size_t i = 0; i < count; ++i) {
-      samples[i] = field.sample(X_ba * contact.points[i].position);
+      samples[i] = m.field.sample(m.X_ba * contact.points[i].position);
       expected[i] = contact.points[i].gap;
     }
     // Loss of a gap, and its first two derivatives.
@@ -110,25 +146,22 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
         curvature += w;
       }
       if (!H || curvature == 0) continue;
-      const Vec3 y = X_a * point.position;
-      const Vec3 n = X_b.linear() * s.gradient;
       Vec6 Ja, Jb;
-      Ja << (y - centre_a).cross(n), n;
-      Jb << -(y - centre_b).cross(n), -n;
+      m.jacobians(m.X_a * point.position, m.X_b.linear() * s.gradient, Ja, Jb);
       if (contact.plane) {
         const Vec3 phi = across(point.position);
         Ba.noalias() += measured * Ja * phi.transpose();
         Bb.noalias() += measured * Jb * phi.transpose();
       }
-      if (a != kFixed) {
+      if (m.a != kFixed) {
         Haa.noalias() += curvature * Ja * Ja.transpose();
         ga.noalias() += slope * Ja;
       }
-      if (b != kFixed) {
+      if (m.b != kFixed) {
         Hbb.noalias() += curvature * Jb * Jb.transpose();
         gb.noalias() += slope * Jb;
       }
-      if (a != kFixed && b != kFixed) Hab.noalias() += curvature * Ja * Jb.transpose();
+      if (m.a != kFixed && m.b != kFixed) Hab.noalias() += curvature * Ja * Jb.transpose();
     }
     if (H && contact.plane) {  // the unknowns of the plane are found anew at every pose (Schur complement)
       const Mat3 inverse = A.inverse();
@@ -136,32 +169,14 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
       Hab -= Ba * inverse * Bb.transpose();
       Hbb -= Bb * inverse * Bb.transpose();
     }
-    if (!H) continue;
-    if (a != kFixed) {
-      H->block<6, 6>(6 * a, 6 * a) += Haa;
-      g->segment<6>(6 * a) += ga;
-    }
-    if (b != kFixed) {
-      H->block<6, 6>(6 * b, 6 * b) += Hbb;
-      g->segment<6>(6 * b) += gb;
-    }
-    if (a != kFixed && b != kFixed) {
-      H->block<6, 6>(6 * a, 6 * b) += Hab;
-      H->block<6, 6>(6 * b, 6 * a) += Hab.transpose();
-    }
+    if (H) m.add(Haa, Hab, Hbb, ga, gb, *H, *g);
   }
   for (const Border& border : borders_) {
     if (!active[border.body] || !active[border.onto]) continue;
-    const int a = slot[border.body], b = slot[border.onto];
-    if ((a == kFixed && b == kFixed) || border.places.empty()) continue;
-    const Rigid& X_a = poses[border.body];
-    const Rigid& X_b = poses[border.onto];
-    const Rigid X_ba = X_b.inverse() * X_a;
-    const Vec3 centre_a = X_a * bodies_[border.body].centre;
-    const Vec3 centre_b = X_b * bodies_[border.onto].centre;
-    const DistanceField& field = *bodies_[border.onto].field;
+    const Meeting m = meeting(border.body, border.onto);
+    if (m.fixed() || border.places.empty()) continue;
     std::vector<std::pair<double, std::size_t>> apart(border.places.size());
-    for (std::size_t i = 0; i < apart.size(); ++i) apart[i] = {field.value(X_ba * border.places[i]), i};
+    for (std::size_t i = 0; i < apart.size(); ++i) apart[i] = {m.field.value(m.X_ba * border.places[i]), i};
     const std::size_t counted = border.closest > 0 ? std::min(border.closest, apart.size()) : apart.size();
     if (counted < apart.size())
       std::nth_element(apart.begin(), apart.begin() + static_cast<std::ptrdiff_t>(counted), apart.end());
@@ -171,11 +186,9 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
       mean += apart[i].first / static_cast<double>(counted);
       if (!H) continue;
       const Vec3& place = border.places[apart[i].second];
-      const Vec3 y = X_a * place;
-      const Vec3 n = X_b.linear() * field.sample(X_ba * place).gradient / static_cast<double>(counted);
+      const Vec3 n = m.X_b.linear() * m.field.sample(m.X_ba * place).gradient / static_cast<double>(counted);
       Vec6 ja, jb;
-      ja << (y - centre_a).cross(n), n;
-      jb << -(y - centre_b).cross(n), -n;
+      m.jacobians(m.X_a * place, n, ja, jb);
       Ja += ja;
       Jb += jb;
     }
@@ -184,18 +197,8 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
     cost += k < 1 ? settings_.far * (std::abs(r) - 0.5 * settings_.far) : 0.5 * r * r;
     if (!H) continue;
     const double slope = k * r / border.spread_mm, curvature = k / (border.spread_mm * border.spread_mm);
-    if (a != kFixed) {
-      H->block<6, 6>(6 * a, 6 * a) += curvature * Ja * Ja.transpose();
-      g->segment<6>(6 * a) += slope * Ja;
-    }
-    if (b != kFixed) {
-      H->block<6, 6>(6 * b, 6 * b) += curvature * Jb * Jb.transpose();
-      g->segment<6>(6 * b) += slope * Jb;
-    }
-    if (a != kFixed && b != kFixed) {
-      H->block<6, 6>(6 * a, 6 * b) += curvature * Ja * Jb.transpose();
-      H->block<6, 6>(6 * b, 6 * a) += curvature * Jb * Ja.transpose();
-    }
+    m.add(curvature * Ja * Ja.transpose(), curvature * Ja * Jb.transpose(), curvature * Jb * Jb.transpose(), slope * Ja,
+          slope * Jb, *H, *g);
   }
   for (std::size_t i = 0; i < free.size(); ++i) {
     const DockBody& body = bodies_[free[i]];

@@ -76,18 +76,23 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
   for (const auto& [bone, field] : fields)
     if (there(bone)) skins[bone] = sampleEvenly(bones.at(bone), 6000);
   if (there(Bone::kNav)) out.cuneonavicular_mm = cuneonavicularGap(bones, fields.at(Bone::kNav));
+  std::map<std::pair<Bone, Bone>, Face> faces;  // many borders share a joint
+  const auto faceFrom = [&](Bone from, Bone onto) -> const Face& {
+    const auto [at, fresh] = faces.try_emplace({from, onto});
+    if (fresh) at->second = faceOf(skins.at(from), fields.at(onto), kFacingMm);
+    return at->second;
+  };
   for (int ray = 1; ray <= 5; ++ray) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (!there(m) || !there(t)) continue;
-    const auto& skin = skins.at(t);
-    const Face face = faceOf(skin, fields.at(m), kFacingMm);
+    const Face& face = faceFrom(t, m);
     if (face.places.size() < kFewest) continue;
     const JointPlane joint = planeOf(face, frame.distal);
     JointFigures& f = out.joints[static_cast<std::size_t>(ray - 1)].emplace();
     f.gap_mm = quantile(face.gaps, 0.5);
     const double limit = out.cuneonavicular_mm.value_or(kUsualGapMm) + kNearByMm;
     const auto near = std::count_if(face.gaps.begin(), face.gaps.end(), [&](double g) { return g < limit; });
-    f.near_mm2 = area(bones.at(t)) * static_cast<double>(near) / static_cast<double>(skin.size());
+    f.near_mm2 = area(bones.at(t)) * static_cast<double>(near) / static_cast<double>(skins.at(t).size());
     Eigen::MatrixXd across(static_cast<int>(face.gaps.size()), 3);
     for (int i = 0; i < across.rows(); ++i) {
       const Vec3 r = face.places[static_cast<std::size_t>(i)] - joint.middle;
@@ -105,7 +110,7 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
     if (site.outward.isZero()) {
       places = closenessPlaces(bones.at(site.from), rayOf(site.from).has_value(), frame.distal);
     } else {
-      const Face face = faceOf(skins.at(site.from), onto, kFacingMm);
+      const Face& face = faceFrom(site.from, site.onto);
       if (face.places.size() < kFewest) continue;
       places = carriedWall(skins.at(site.from), planeOf(face, site.across), site);
     }

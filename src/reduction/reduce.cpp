@@ -13,8 +13,7 @@
 namespace rayset {
 namespace {
 
-constexpr double kTellsFromMm = 2;  ///< plan contract: from here on a ray counts as displaced
-constexpr double kLostMm = 6;       ///< an interval wider than this says nothing about a ray
+constexpr double kLostMm = 6;  ///< an interval wider than this says nothing about a ray
 
 using namespace reduction;
 
@@ -89,8 +88,9 @@ bool told(const RaySolution& s, double away_mm, double uncertainty_mm) {
   // Real feet, person left out: rays in place cost up to 0.54 of what they may, displaced ones from 0.65 on, most of
   // them far more. What might be in place stays there.
   constexpr double kUnsureFrom = 0.6, kSureFrom = 1.3;
-  if (s.kept) return s.strain < kUnsureFrom || away_mm < kTellsFromMm;
-  return s.strain > kSureFrom || away_mm - uncertainty_mm > kTellsFromMm || away_mm + uncertainty_mm < kTellsFromMm;
+  if (s.kept) return s.strain < kUnsureFrom || away_mm < kDisplacedFromMm;
+  return s.strain > kSureFrom || away_mm - uncertainty_mm > kDisplacedFromMm ||
+         away_mm + uncertainty_mm < kDisplacedFromMm;
 }
 
 }  // namespace

@@ -11,6 +11,7 @@
 #include "anatomy/bones.h"
 #include "base/progress.h"
 #include "base/result.h"
+#include "injury/displacement.h"
 
 namespace rayset {
 
@@ -39,7 +40,7 @@ struct RayReduction {
 /// From when on the bones of a reduced joint are told to overlap, mm (ours).
 inline constexpr double kOverlapToldFromMm = 0.8;
 /// From when on a dorsal step left at a reduced joint is told, mm: what counts as displacement of a ray.
-inline constexpr double kStepToldFromMm = 2.0;
+inline constexpr double kStepToldFromMm = kDisplacedFromMm;
 /// The dorsal step left at the ray's joint, where it is worth a look: at the second and third, whose dorsal borders are
 /// flush (docs/decisions/reduction.md); at the others they differ in every foot.
 [[nodiscard]] std::optional<double> dorsalStepLeft(const RayReduction& ray);

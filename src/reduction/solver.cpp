@@ -657,12 +657,14 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     if (models.contains(ray + 1)) pairs.push_back({model.bone, metatarsal(ray + 1)});
   }
   // Another person's gaps are not this one's: joints that the injury leaves alone say by how much they differ.
+  const std::optional<double> usual = patient.fields.contains(Bone::kNav)
+                                          ? cuneonavicularGap(*patient.bones, patient.fields.at(Bone::kNav))
+                                          : std::nullopt;
   double gap_by = 0;
-  if (tuning.scale && patient.fields.contains(Bone::kNav) && atlas.bones.contains(Bone::kNav)) {
-    const auto here = cuneonavicularGap(*patient.bones, patient.fields.at(Bone::kNav));
+  if (tuning.scale && usual && atlas.bones.contains(Bone::kNav)) {
     const auto there =
         cuneonavicularGap(atlas.bones, DistanceField(atlas.bones.at(Bone::kNav), kFieldVoxelMm, kFieldBandMm));
-    if (here && there) gap_by = *here - std::exp(atlas.whole.log_scale.mean()) * *there;
+    if (there) gap_by = *usual - std::exp(atlas.whole.log_scale.mean()) * *there;
   }
   std::vector<Contact> contacts(2 * pairs.size());
   tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
@@ -749,7 +751,6 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       body.priors[0].information /= tuning.own_atlas * tuning.own_atlas;
       if (body.priors.size() > 1) body.priors[1].information /= tuning.own_injury * tuning.own_injury;
     }
-    const auto usual = measureFoot(*patient.bones, patient.fields, patient.side).cuneonavicular_mm;
     const Frame frame = coarseFootFrame(*patient.bones, patient.side);
     for (int pass = 1; pass <= tuning.own_passes; ++pass) {
       std::vector<Contact> fresh = contacts;
@@ -834,10 +835,9 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       const double gain = docking.cost(trial, touched, active) - docking.cost(kept_poses, touched, active);
       const double limit =
           (model.own_faces ? tuning.own_keep : 1) * tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
-      // A joint so far apart that it does not hold the ray says all the more that it is displaced.
-      out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
       // A joint so far apart that its faces no longer hold the ray costs little more the farther it is: no reason to
       // keep it there.
+      out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
       if (out[ray].strain < least) {
         least = out[ray].strain;
         keep = ray;

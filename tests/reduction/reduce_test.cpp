@@ -12,6 +12,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "real_feet.h"
 #include "reduction/manoeuvre.h"
 
 namespace rayset {
@@ -199,7 +200,7 @@ TEST(ReduceRays, StopsWhenAsked) {
 }
 
 /// Bones of `scene` less those whose folder is missing.
-std::optional<BoneSurfaces> realFoot(const char* folder) {
+std::optional<BoneSurfaces> realFoot(const std::filesystem::path& folder) {
   const auto path = std::filesystem::path(RAYSET_FEET_DIR) / folder;
   if (!std::filesystem::exists(path)) return std::nullopt;
   auto bones = readBoneFolder(path);
@@ -226,25 +227,16 @@ TEST(ReduceRealFeet, TheOtherFootBringsThePairBack) {
   EXPECT_LT(sum_deg, 4.5);
 }
 
-/// Folder of a foot and the person whose figures are not used on it.
-const std::vector<std::pair<const char*, const char*>> kFeet{{"vsd-z027/right", "vsd-z027"},
-                                                             {"vsd-z027/left", "vsd-z027"},
-                                                             {"visible-human-m/right", "visible-human-m"},
-                                                             {"tlem2/right", "tlem2"},
-                                                             {"tlem2/left", "tlem2"},
-                                                             {"jia/right", "jia"},
-                                                             {"jia/left", "jia"}};
-
 TEST(ReduceRealFeet, CongruenceWithThePersonLeftOut) {
   double sum_mm = 0, sum_deg = 0, rays = 0;
-  for (const auto& [folder, person] : kFeet) {
-    const auto bones = realFoot(folder);
+  for (const bench::RealFoot& foot : bench::kRealFeet) {
+    const auto bones = realFoot(foot.folder(""));
     if (!bones) GTEST_SKIP() << "real feet are not on this machine";
     const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
     const Hurt h = hurt(*bones, side, kHomolateral);
     const auto result =
         reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()), {},
-                   {}, {{}, person});
+                   {}, {{}, std::string(foot.person)});
     ASSERT_TRUE(result) << result.error().message();
     for (int ray = 1; ray <= 5; ++ray) {
       const RayError e = rayError(h, *result, ray);
@@ -259,16 +251,16 @@ TEST(ReduceRealFeet, CongruenceWithThePersonLeftOut) {
 }
 
 TEST(ReduceRealFeet, UninjuredFeetStayWithThePersonLeftOut) {
-  for (const auto& [folder, person] : kFeet) {
-    const auto bones = realFoot(folder);
+  for (const bench::RealFoot& foot : bench::kRealFeet) {
+    const auto bones = realFoot(foot.folder(""));
     if (!bones) GTEST_SKIP() << "real feet are not on this machine";
     const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
     const auto result =
         reduceRays(*bones, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()), {},
-                   {}, {{}, person});
+                   {}, {{}, std::string(foot.person)});
     ASSERT_TRUE(result) << result.error().message();
     for (const RayReduction& r : result->rays)
-      EXPECT_TRUE(r.injured_to_reduced.matrix() == Rigid::Identity().matrix()) << folder << " ray " << r.ray;
+      EXPECT_TRUE(r.injured_to_reduced.matrix() == Rigid::Identity().matrix()) << foot.name() << " ray " << r.ray;
   }
 }
 
