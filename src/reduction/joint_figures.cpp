@@ -8,6 +8,7 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 #include <numeric>
+#include <set>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
@@ -90,7 +91,7 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
     const JointPlane joint = planeOf(face, frame.distal);
     JointFigures& f = out.joints[static_cast<std::size_t>(ray - 1)].emplace();
     f.gap_mm = quantile(face.gaps, 0.5);
-    const double limit = out.cuneonavicular_mm.value_or(kUsualGapMm) + kNearByMm;
+    const double limit = out.usualGap() + kNearByMm;
     const auto near = std::count_if(face.gaps.begin(), face.gaps.end(), [&](double g) { return g < limit; });
     f.near_mm2 = area(bones.at(t)) * static_cast<double>(near) / static_cast<double>(skins.at(t).size());
     Eigen::MatrixXd across(static_cast<int>(face.gaps.size()), 3);
@@ -151,6 +152,14 @@ std::string figuresJson(const FootFigures& figures, Side side) {
 
 namespace {
 
+/// Borders that are as close as the foot's joints are narrow.
+std::set<std::string> closenessNames() {
+  std::set<std::string> names;
+  for (const BorderSite& site : borderSites({}))
+    if (site.outward.isZero()) names.insert(site.name);
+  return names;
+}
+
 /// Figures of one kind, person by person.
 struct Sample {
   std::map<std::string, std::vector<double>> of;  // by person
@@ -189,6 +198,7 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
   const Json root = in ? Json::parse(in, nullptr, false) : Json();
   if (!root.is_object() || !root.contains("people") || !root["people"].is_array())
     return refuse("the figures of healthy joints cannot be read");
+  const std::set<std::string> closeness = closenessNames();
   std::map<std::string, Sample> borders;
   std::array<Sample, 5> gaps, dorsal_tilts, medial_tilts;
   JointNorms norms;
@@ -206,7 +216,12 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
           dorsal_tilts[k].add(name, joint.at("dorsal_tilt_deg"));
           medial_tilts[k].add(name, joint.at("medial_tilt_deg"));
         }
-        for (const auto& [border, value] : foot.at("borders_mm").items()) borders[border].add(name, value);
+        for (const auto& [border, value] : foot.at("borders_mm").items()) {
+          if (!closeness.contains(border))
+            borders[border].add(name, value);
+          else if (usual.is_number())
+            borders[border].add(name, value.get<double>() - usual.get<double>());
+        }
       }
     }
   } catch (const Json::exception& e) {
@@ -229,10 +244,12 @@ JointNorms personalNorms(const JointNorms& people, const FootFigures& twin) {
     norm.mean = (of_people * norm.mean + of_twin * value) / (of_people + of_twin);
     norm.spread = 1 / std::sqrt(of_people + of_twin);
   };
-  for (auto& [name, norm] : out.borders_mm)
-    if (const auto found = twin.borders_mm.find(name); found != twin.borders_mm.end())
-      combine(norm, found->second, kTwinSpreadMm);
-  for (const auto& [name, value] : twin.borders_mm) out.borders_mm.try_emplace(name, Norm{value, kTwinSpreadMm});
+  const std::set<std::string> closeness = closenessNames();
+  for (const auto& [name, value] : twin.borders_mm) {
+    const double mm = closeness.contains(name) ? value - twin.usualGap() : value;
+    const auto [norm, fresh] = out.borders_mm.try_emplace(name, Norm{mm, kTwinSpreadMm});
+    if (!fresh) combine(norm->second, mm, kTwinSpreadMm);
+  }
   for (std::size_t k = 0; k < 5; ++k) {
     if (!twin.joints[k]) continue;
     if (out.gap_mm[k] && twin.cuneonavicular_mm)

@@ -31,6 +31,7 @@ struct FootFigures {
   std::array<std::optional<JointFigures>, 5> joints;  ///< by ray - 1; empty where the bones do not face each other
   std::map<std::string, double> borders_mm;           ///< mean signed distance, by the border's name (borders.h)
   std::optional<double> cuneonavicular_mm;  ///< gap of joints that the injury leaves alone: what is usual here
+  [[nodiscard]] double usualGap() const { return cuneonavicular_mm.value_or(kUsualGapMm); }
 };
 
 /// Median of the gaps between the cuneiforms and the navicular, which the injury leaves alone, mm; nullopt where they
@@ -46,8 +47,8 @@ struct Norm {
   double mean = 0, spread = 0;
 };
 struct JointNorms {
-  std::map<std::string, Norm> borders_mm;     ///< by the border's name
-  std::array<std::optional<Norm>, 5> gap_mm;  ///< by ray - 1, over the foot's own cuneonavicular gap
+  std::map<std::string, Norm> borders_mm;     ///< by the border's name; a closeness over the foot's usual gap
+  std::array<std::optional<Norm>, 5> gap_mm;  ///< by ray - 1, over the foot's usual gap
   std::array<std::optional<Norm>, 5> dorsal_tilt_rad, medial_tilt_rad;
   int people = 0;
 };

@@ -45,7 +45,7 @@ Pattern patternOf(const BoneSurfaces& other, Side side) {
   }
   std::map<Bone, DistanceField> fields = midfootFields(other);
   out.figures = measureFoot(other, fields, other_side);
-  const double usual = out.figures.cuneonavicular_mm.value_or(kUsualGapMm);
+  const double usual = out.figures.usualGap();
   const Frame frame = footFrame(other, other_side);
   for (int ray = 1; ray <= 5; ++ray) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);

@@ -518,11 +518,11 @@ std::optional<GapPlane> gapPlane(const std::vector<DockPoint>& points, const Rig
 }
 
 /// The borders of the foot as `norms` has them, for rays whose joints are found from the patient's own surfaces.
-/// `contacts`: faces as labelled in `poses`.
+/// `contacts`: faces as labelled in `poses`. `usual`: gap of the foot's joints, mm.
 std::vector<Border> normalBorders(const Patient& patient, const std::map<int, RayModel>& models,
                                   const std::map<Bone, std::size_t>& index, const std::vector<Contact>& contacts,
-                                  const std::vector<Rigid>& poses, const JointNorms& norms, const Frame& frame,
-                                  const Tuning& tuning) {
+                                  const std::vector<Rigid>& poses, const JointNorms& norms, double usual,
+                                  const Frame& frame, const Tuning& tuning) {
   std::vector<Border> out;
   std::map<Bone, std::vector<OrientedPoint>> skins;
   for (const BorderSite& site : borderSites(frame)) {
@@ -541,6 +541,7 @@ std::vector<Border> normalBorders(const Patient& patient, const std::map<int, Ra
     if (site.outward.isZero()) {
       border.places = closenessPlaces(patient.bones->at(site.from), rayOf(site.from).has_value(), R * frame.distal);
       border.closest = kClosePlaces;
+      border.distance_mm += usual;
     } else {
       border.spread_mm *= rayOf(site.from) ? 1 : std::numbers::sqrt2;  // the two halves of a wall say much the same
       const auto face = std::find_if(contacts.begin(), contacts.end(),
@@ -790,7 +791,8 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
         for (DockPoint& p : fresh[i].points) p.weight *= weight;
       });
       if (progress.cancelled()) return cancelledError();
-      std::vector<Border> borders = normalBorders(patient, models, index, fresh, final.poses, norms, frame, tuning);
+      std::vector<Border> borders =
+          normalBorders(patient, models, index, fresh, final.poses, norms, usual.value_or(kUsualGapMm), frame, tuning);
       docking = Docking(bodies, std::move(fresh), tuning.dock, std::move(borders));
       if (!free.empty()) final = docking.minimise(final.poses, free, active);
     }
