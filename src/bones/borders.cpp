@@ -5,6 +5,8 @@
 #include <map>
 #include <utility>
 
+#include "bones/features.h"
+
 namespace rayset::bones {
 namespace {
 
@@ -12,9 +14,11 @@ constexpr std::uint8_t kNobody = 255;
 constexpr double kLooseMm = 4.0;      ///< voxels nearer to the border than this may change hands
 constexpr double kFarthestMm = 14.0;  ///< beyond this every voxel stays
 constexpr std::size_t kLeastFaces = 12;
-constexpr double kTexture = 0.08;  ///< sheets of the cancellous texture, as a fraction of the contrast
-constexpr double kSheet = 0.10;    ///< a sheet this much deeper halves what a cut costs
-constexpr double kFull = 1000;     ///< cost of a face of a voxel where nothing is seen
+constexpr double kTexture = 0.08;             ///< sheets of the cancellous texture, as a fraction of the contrast
+constexpr double kSheet = 0.10;               ///< a sheet this much deeper halves what a cut costs
+constexpr double kFull = 1000;                ///< cost of a face of a voxel where nothing is seen
+constexpr double kFaint = 0.1, kPlain = 0.6;  ///< bright sheets: texture; surely two cortices that touch
+constexpr double kPlates = 0.7;               ///< such a sheet saves this part of the cost
 
 using Faces = std::map<std::pair<std::uint8_t, std::uint8_t>, std::vector<std::uint32_t>>;
 
@@ -157,10 +161,10 @@ void settleBorders(const Image& image, const Levels& levels,
   // What it costs to cut through a voxel, 0 to 1.
   const auto cost = [&](std::size_t n) {
     const auto [i, j, k] = place(n);
-    const double bright =
-        std::clamp((static_cast<double>(image.v[n]) - levels.bone) / (levels.bright - levels.bone), 0.0, 1.0);
+    const double plates = static_cast<double>(brightSheet(image, levels, i, j, k)) / (levels.bright - levels.soft);
+    const double bright = std::clamp((plates - kFaint) / (kPlain - kFaint), 0.0, 1.0);
     const double deep = std::max(0.0, sheet(n, i, j, k) - kTexture) / kSheet;
-    return (1 - 0.5 * bright) / (1 + deep * deep);
+    return (1 - kPlates * bright) / (1 + deep * deep);
   };
   constexpr std::uint32_t kOut = 0xffffffffU;
   std::vector<std::uint32_t> node(owner.size(), kOut);

@@ -8,11 +8,11 @@
 namespace rayset::bones {
 
 /// `owner`: per voxel of `image` the index of a bone or a mark for other bone; 255 for none. Where two owners meet, the
-/// voxels about their border are dealt out anew by a minimum cut: dark sheets are cheap to cut, then bright bone (two
-/// cortices that touch), and cancellous bone is dear, so that a joint that is closed over part of its face is bridged
-/// by the smallest face instead of being leaked through. Voxels that `sure(n, owner)` is true for and that lie more
-/// than 4 mm from the border stay. `sheet(n, i, j, k)`: depth of the dark sheet at a voxel as a fraction of the bone's
-/// contrast. Deterministic.
+/// voxels about their border are dealt out anew by a minimum cut: dark sheets are cheap to cut, then bright ones with
+/// cancellous bone on both sides (two cortices that touch), and cancellous bone is dear, so that a joint that is closed
+/// over part of its face is bridged by the smallest face instead of being leaked through. Voxels that `sure(n, owner)`
+/// is true for and that lie more than 4 mm from the border stay. `sheet(n, i, j, k)`: depth of the dark sheet at a
+/// voxel as a fraction of the bone's contrast. Deterministic.
 void settleBorders(const Image& image, const Levels& levels,
                    const std::function<double(std::size_t, int, int, int)>& sheet,
                    const std::function<bool(std::size_t, std::uint8_t)>& sure, std::vector<std::uint8_t>& owner);

@@ -44,7 +44,7 @@ double expectedFromShape(const BoneEvidence& e, bool midfoot) {
 
 /// Error (mm) to expect besides where the surface runs through bone: a border that nothing shows, or an end cut off.
 double expectedFromEnds(const BoneEvidence& e) {
-  return 10.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +
+  return 25.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +
          4.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom);
 }
 

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <memory>
 #include <set>
 
 #include "anatomy/section.h"
@@ -23,7 +24,7 @@ double median(std::vector<double> values) {
   return *middle;
 }
 
-/// True where the place of the surface shows on neither side: what lies outside is as bright as bone, and there is no
+/// True where a place of the surface shows no edge by itself: what lies outside is as bright as bone, and there is no
 /// gap, not even one that blur has all but closed. `normal`: outward.
 bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   constexpr double kStep = 0.25, kReach = 3.0, kBefore = 0.75, kBeyond = 2.0;  // mm
@@ -40,6 +41,94 @@ bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   }
   return std::min(inside, outside) - least < kGap * (scan.levels.bright - scan.levels.soft);
 }
+
+/// Which places of a surface show in no way where they lie: bone on both sides, no gap, and no plates either. A joint
+/// narrower than the blur shows no gap, but its two plates stand out as one bright sheet; a border drawn through
+/// cancellous bone shows nothing. Both are faint beside the noise, so that profiles across the surface are averaged
+/// over the neighbourhood of a place, as far as it looks the same way.
+class Buried {
+ public:
+  Buried(const ScanImage& scan, const Surface& surface, const std::vector<Vec3>& normals)
+      : scan_(scan),
+        surface_(surface),
+        normals_(normals),
+        rings_(vertexRings(surface)),
+        profiles_(surface.vertices.size()),
+        seen_(surface.vertices.size(), kNever) {}
+
+  [[nodiscard]] bool at(std::uint32_t v) {
+    if (!buriedAt(scan_, surface_.vertices[v], normals_[v])) return false;
+    const Profile p = around(v);
+    const double contrast = scan_.levels.bright - scan_.levels.soft;
+    return dip(p) < kDip * contrast && plates(p) < kPlates * contrast;
+  }
+
+ private:
+  static constexpr double kStep = 0.25, kReach = 4.0;  // mm
+  static constexpr std::size_t kMiddle = static_cast<std::size_t>(kReach / kStep), kCount = 2 * kMiddle + 1;
+  static constexpr double kPatchMm = 2.0, kAlike = 0.8;
+  static constexpr double kDip = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
+  // Plates are brighter than the cancellous bone on either side by this fraction of the contrast. Joints that touch, of
+  // four persons: nine in ten places show 0.6 and more; borders through cancellous bone mostly below 0.2.
+  static constexpr double kPlates = 0.4;
+  static constexpr std::uint32_t kNever = 0xffffffffU;
+  using Profile = std::array<double, kCount>;  // from inside to outside
+
+  static std::size_t index(double mm) { return static_cast<std::size_t>(std::lround((kReach + mm) / kStep)); }
+  static double most(const Profile& p, double from, double to) {
+    return *std::max_element(p.begin() + static_cast<std::ptrdiff_t>(index(from)),
+                             p.begin() + static_cast<std::ptrdiff_t>(index(to)) + 1);
+  }
+  static double least(const Profile& p, double from, double to) {
+    return *std::min_element(p.begin() + static_cast<std::ptrdiff_t>(index(from)),
+                             p.begin() + static_cast<std::ptrdiff_t>(index(to)) + 1);
+  }
+  static double dip(const Profile& p) {
+    constexpr double kNear = 0.75, kSide = 2.0;
+    double deepest = 0;
+    for (double t = -kNear; t <= kNear; t += kStep)
+      deepest = std::max(deepest, std::min(most(p, t - kSide, t - kStep), most(p, t + kStep, t + kSide)) - p[index(t)]);
+    return deepest;
+  }
+  static double plates(const Profile& p) {
+    constexpr double kHalf = 1.25, kFrom = 1.5;
+    return most(p, -kHalf, kHalf) - std::max(least(p, -kReach, -kFrom), least(p, kFrom, kReach));
+  }
+  const Profile& profile(std::uint32_t v) {
+    auto& p = profiles_[v];
+    if (p) return *p;
+    p = std::make_unique<Profile>();
+    for (std::size_t i = 0; i < kCount; ++i)
+      (*p)[i] = static_cast<double>(scan_.grey.linear(
+          surface_.vertices[v] + (static_cast<double>(i) - static_cast<double>(kMiddle)) * kStep * normals_[v]));
+    return *p;
+  }
+  Profile around(std::uint32_t v) {
+    Profile sum{};
+    std::vector<std::uint32_t> patch{v};
+    seen_[v] = v;
+    for (std::size_t q = 0; q < patch.size(); ++q) {
+      const Profile& p = profile(patch[q]);
+      for (std::size_t i = 0; i < kCount; ++i) sum[i] += p[i];
+      for (const std::uint32_t next : rings_.of(patch[q])) {
+        if (seen_[next] == v || (surface_.vertices[next] - surface_.vertices[v]).norm() > kPatchMm ||
+            normals_[next].dot(normals_[v]) < kAlike)
+          continue;
+        seen_[next] = v;
+        patch.push_back(next);
+      }
+    }
+    for (double& x : sum) x /= static_cast<double>(patch.size());
+    return sum;
+  }
+
+  const ScanImage& scan_;
+  const Surface& surface_;
+  const std::vector<Vec3>& normals_;
+  VertexRings rings_;
+  std::vector<std::unique_ptr<Profile>> profiles_;
+  std::vector<std::uint32_t> seen_;  // by which place a neighbour was last counted
+};
 
 /// Of a long bone the end that is more buried: the part of what faces along the bone within 4 mm of that end. 0 of a
 /// bone that is not long.
@@ -126,6 +215,7 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
   const std::vector<double> areas = vertexAreas(s);
   double buried_mm2 = 0, all_mm2 = 0;
   std::vector<std::uint8_t> buried(s.vertices.size(), 0);
+  Buried hidden(scan, s, normals);
   std::vector<double> steps;
   std::size_t cut = 0, near_metal = 0;
   for (std::size_t v = 0; v < s.vertices.size(); ++v) {
@@ -135,7 +225,7 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
       ++cut;
       continue;
     }
-    if (buriedAt(scan, p, normals[v])) buried_mm2 += areas[v], buried[v] = 1;
+    if (hidden.at(static_cast<std::uint32_t>(v))) buried_mm2 += areas[v], buried[v] = 1;
     all_mm2 += areas[v];
     steps.push_back(static_cast<double>(scan.grey.linear(p - kInsideMm * normals[v])) -
                     static_cast<double>(scan.grey.linear(p + kOutsideMm * normals[v])));

@@ -272,6 +272,27 @@ float darkSheet(const Image& calm, int i, int j, int k, double sigma_mm) {
   return value > 0 ? static_cast<float>(value) : 0.0F;
 }
 
+float brightSheet(const Image& calm, const Levels& levels, int i, int j, int k) {
+  constexpr double kAsideMm = 2.5;
+  const int far = static_cast<int>(std::lround(kAsideMm / calm.h));
+  if (i < far || j < far || k < far || i >= calm.size.x() - far || j >= calm.size.y() - far || k >= calm.size.z() - far)
+    return 0;
+  const float here = calm.v[calm.offset(i, j, k)];
+  const auto bone = static_cast<float>(levels.bone);
+  if (here <= bone) return 0;
+  float most = 0;
+  for (int z = 0; z <= 1; ++z)
+    for (int y = z == 0 ? 0 : -1; y <= 1; ++y)
+      for (int x = z == 0 && y == 0 ? 1 : -1; x <= 1; ++x) {
+        const double way = kAsideMm / calm.h / std::sqrt(x * x + y * y + z * z);
+        const auto step = [&](int d) { return static_cast<int>(std::lround(way * d)); };
+        const float a = calm.v[calm.offset(i + step(x), j + step(y), k + step(z))],
+                    b = calm.v[calm.offset(i - step(x), j - step(y), k - step(z))];
+        if (a > bone && b > bone) most = std::max(most, here - std::max(a, b));
+      }
+  return most;
+}
+
 void growIntoGaps(const ScanImage& scan, std::vector<std::uint8_t>& exterior) {
   const Image& image = scan.calm;
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();

@@ -43,4 +43,9 @@ struct EdgePoint {
 /// depth of the sheet for a Gaussian trough of that sigma; 0 where there is none or at the border.
 [[nodiscard]] float darkSheet(const Image& calm, int i, int j, int k, double sigma_mm);
 
+/// How much brighter voxel (i, j, k) is than the bone 2.5 mm away on both sides, along whichever of thirteen lines
+/// shows most, HU: two cortices that touch make one bright sheet between cancellous bone. 0 where there is none, where
+/// either side is no bone (an outer cortex), or at the border.
+[[nodiscard]] float brightSheet(const Image& calm, const Levels& levels, int i, int j, int k);
+
 }  // namespace rayset::bones

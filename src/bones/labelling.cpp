@@ -7,6 +7,7 @@
 
 #include "bones/borders.h"
 #include "bones/components.h"
+#include "bones/lumps.h"
 #include "bones/strays.h"
 #include "geometry/distance_field.h"
 
@@ -260,7 +261,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   const auto isBone = [&](std::size_t n) { return outside[n] == 0; };
   const double contrast = scan.levels.bright - scan.levels.soft;
 
-  constexpr std::uint8_t kOtherIndex = 254;
+  constexpr std::uint8_t kOtherIndex = 254, kLumpIndex = 253;
   std::vector<std::uint8_t> who(image.count(), 255);
   std::vector<float> arrival(image.count(), 1e9F);
   std::vector<std::vector<std::uint32_t>> buckets(1);
@@ -445,11 +446,20 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   // A template may lie a little over its neighbour: only well inside it is a voxel beyond dispute.
   constexpr double kBeyondDispute = 1.5;  // mm deeper than the core
   const auto sure = [&](std::size_t n, std::uint8_t b) {
+    if (b == kLumpIndex) return true;
     if (b == kOtherIndex) return nearest[n] > static_cast<float>(kFar);
     if (piece[n] < pieces.size() && whole[piece[n]] == b) return true;
     return which[n] == b && static_cast<double>(nearest[n]) < -(core_mm[b] + kBeyondDispute);
   };
+  // A template bent around a neighbour took it along. The second metatarsal may be parted by a break, toes and
+  // sesamoids are several pieces anyway.
+  const auto mayBeParted = [&](std::uint8_t b) {
+    return label(bones[b].id) <= 12 && bones[b].id != Bone::kM2 && !marked.has(b);
+  };
+  partLumps(image, scan.levels, bones.size(), mayBeParted, kLumpIndex, who);
+  bringHome(image, sheetAt, bones, expected, contrast, kLumpIndex, who);
   settleBorders(image, scan.levels, sheetAt, sure, who);
+  std::replace(who.begin(), who.end(), kLumpIndex, kOtherIndex);
   bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
   // A toe that took the end of a metatarsal gives it back.
   for (const std::size_t b : many_parts)

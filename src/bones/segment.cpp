@@ -157,20 +157,6 @@ void addFragments(FootResult& out, std::span<const std::optional<RefinedSurface>
   for (const FoundFleck& f : out.pieces.flecks) out.foot.flecks.push_back({f.volume_mm3, out.scan.X_PL * f.centre});
 }
 
-std::map<Bone, double> untoldBorders(const RefinedSurface& refined, const std::vector<DeformedBone>& bones) {
-  std::map<Bone, std::pair<std::size_t, std::size_t>> counted;  // all, untold
-  for (const Facing& f : refined.facing) {
-    if (f.other < 0) continue;
-    auto& [all, untold] = counted[bones[static_cast<std::size_t>(f.other)].id];
-    ++all;
-    if (!f.told()) ++untold;
-  }
-  std::map<Bone, double> out;
-  for (const auto& [bone, count] : counted)
-    out.emplace(bone, static_cast<double>(count.second) / static_cast<double>(count.first));
-  return out;
-}
-
 /// Lays the template of a bone onto the edges of its own label, from where it lies and from the label's centre, and
 /// takes the result where it fits clearly better.
 void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vector<std::int16_t>& owner,
@@ -391,7 +377,6 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
     bone.surface = transformed(refined[n]->surface, out.scan.X_PL);
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined[n]->cut;
-    bone.untold = untoldBorders(*refined[n], bent);
     bone.evidence = surfaceEvidence(out.scan, *refined[n], bent[was].mesh, metal ? &*metal : nullptr);
     bone.evidence.match = best->bones[was].quality.score;
     bone.evidence.touching = static_cast<double>(labelling.touching[was]);

@@ -23,9 +23,6 @@ struct SegmentedBone {
   std::string doubt;          ///< the same as a clause with figures; empty if none
   BoneEvidence evidence;      ///< what the verdict rests on
   bool by_hand = false;       ///< corrected by an edit
-  /// By bone it lies against: the part (0 to 1) of the surface within about 2 mm of that bone whose border the grey
-  /// values do not tell, for the dark line between them is too thin for the scan.
-  std::map<Bone, double> untold;
   double mean_hu = 0;
 };
 

@@ -10,6 +10,7 @@ namespace rayset::bones {
 namespace {
 
 constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more than this fraction of the contrast
+constexpr double kRise = 0.3;      ///< two plates that touch are brighter than their sides by more than this
 constexpr double kGapLess = 0.07;  ///< mean depth of sheets on a face without a gap, as a fraction of the contrast
 
 /// An end hangs on its bone by the bone's whole section (0.99 to 1 seen); a toe or a sesamoid on a head by a patch that
@@ -20,8 +21,10 @@ using Part = std::vector<std::uint32_t>;
 
 /// What the meeting face of a part and a bone looks like.
 struct Face {
-  double dip = 0;      ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
-                       ///< where blur has all but closed it
+  double dip = 0;   ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
+                    ///< where blur has all but closed it
+  double rise = 0;  ///< how much brighter it is than what lies two to four voxels away on both sides (HU): two plates
+                    ///< that touch stand out as one
   double calibre = 0;  ///< its size against the bone's own section behind it; 1: the bone ends at its full calibre
 };
 
@@ -77,6 +80,9 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
   Face face;
   const double here = std::min({a[0].mean, a[1].mean, b[0].mean, b[1].mean});
   face.dip = std::min(std::max({a[2].mean, a[3].mean, a[4].mean}), std::max({b[2].mean, b[3].mean, b[4].mean})) - here;
+  const auto far = [](const std::vector<Layer>& l) { return std::min({l[2].mean, l[3].mean, l[4].mean}); };
+  if (a[4].voxels > 0 && b[4].voxels > 0)  // a flake is bright all through
+    face.rise = std::max({a[0].mean, a[1].mean, b[0].mean, b[1].mean}) - std::max(far(a), far(b));
   face.calibre = static_cast<double>(b[0].voxels) / static_cast<double>(std::max<std::size_t>(1, b[behind].voxels));
   return face;
 }
@@ -152,26 +158,27 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
         }
       }
     }
-    const auto most = std::max_element(faces.begin(), faces.end());
-    if (most == faces.end() || *most < 20) continue;
-    const auto b = static_cast<std::size_t>(most - faces.begin());
-    const auto mark = static_cast<std::uint8_t>(b);
-    const auto contact = static_cast<double>(*most), size = static_cast<double>(part.size());
-    const auto take = [&](const Part& voxels) {
-      for (const std::uint32_t n : voxels) owner[n] = mark;
-    };
-    const auto joined = [&](const Part& voxels, std::uint8_t as) {
-      return faceBetween(image, owner, voxels, as, mark, six).dip < kDip * contrast_hu;
-    };
-    if (std::pow(contact, 1.5) > 2 * size && dark[b] / contact < kGapLess) {
-      take(part);
-    } else if (!rayOf(bones[b].id)) {
-      // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a gap is there.
-      const bool cap = std::pow(contact, 1.5) > 2 * size && size < 0.5 * expected[b];
-      if ((cap || size < 0.1 * expected[b]) && joined(part, stray)) take(part);
-    } else if (mayBeEnd(image, part, bones[b], longest)) {
+    // Whichever bone it touches most is asked first.
+    std::vector<std::size_t> touched;
+    for (std::size_t b = 0; b < faces.size(); ++b)
+      if (faces[b] >= 20) touched.push_back(b);
+    std::stable_sort(touched.begin(), touched.end(), [&](std::size_t a, std::size_t b) { return faces[a] > faces[b]; });
+    const auto size = static_cast<double>(part.size());
+    for (const std::size_t b : touched) {
+      const auto mark = static_cast<std::uint8_t>(b);
+      const auto contact = static_cast<double>(faces[b]);
       const Face face = faceBetween(image, owner, part, stray, mark, six);
-      if (face.calibre > kFullCalibre && face.dip < kDip * contrast_hu) take(part);
+      // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a joint is there.
+      const bool plates = face.rise > kRise * contrast_hu, joined = !plates && face.dip < kDip * contrast_hu;
+      const bool cap = std::pow(contact, 1.5) > 2 * size;
+      bool home = cap && !plates && dark[b] / contact < kGapLess;
+      if (!home && !rayOf(bones[b].id))
+        home = joined && size < (cap ? 0.5 : 0.1) * expected[b];
+      else if (!home)
+        home = joined && face.calibre > kFullCalibre && mayBeEnd(image, part, bones[b], longest);
+      if (!home) continue;
+      for (const std::uint32_t n : part) owner[n] = mark;
+      break;
     }
   }
 }

@@ -95,8 +95,8 @@ Tuning templateTuning() {
   t.keep_gain = {12.5, 9, 9, 10, 12.5};
   t.injury_turn_rad = kInjuryTurnRad;
   t.injury_shift_mm = kInjuryShiftMm;
-  t.between_rays = 0.3;
-  t.aside = 0.3;
+  t.between_rays = 0.6;
+  t.aside = 0.6;
   t.area_mm2 = 70;
   t.own_above_mm = 0.45;
   t.prior_at_mm = 0.35;

@@ -3,12 +3,15 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <functional>
 
 #include "bones/evidence.h"
 #include "bones/features.h"
+#include "bones/lumps.h"
 #include "bones/strays.h"
+#include "geometry/distance_field.h"
 
 namespace rayset::bones {
 namespace {
@@ -144,6 +147,91 @@ TEST(Strays, AToeThatTouchesAHeadByAPatchDoesNot) {
   Ended e = endedBone(true);
   ASSERT_GT(e.strays, 3000U);
   EXPECT_EQ(broughtHome(e), 0U);
+}
+
+/// Two blocks of bone, 12 mm wide, with plates of 1 mm all round, pressed together at x = 22 mm without a gap; `plates`
+/// false: cancellous bone goes on through there. Nothing is owned yet.
+Scene pressedBlocks(bool plates) {
+  Scene s(72, 34, 34);
+  s.each([&](const Vec3& p, std::size_t n) {
+    const double across = std::max(std::abs(p.y() - 8.25), std::abs(p.z() - 8.25));
+    if (p.x() < 3 || p.x() > 31 || across > 6) return;
+    const bool plate = across > 5 || p.x() < 4 || p.x() > 30 || (plates && std::abs(p.x() - 22) < 1);
+    s.image.v[n] = plate ? 1100.0F : 450.0F;
+  });
+  smooth(s.image, 0.4);
+  return s;
+}
+
+std::size_t parted(Scene& s) {
+  partLumps(
+      s.image, s.levels, 2, [](std::uint8_t) { return true; }, kStray, s.owner);
+  return static_cast<std::size_t>(std::count(s.owner.begin(), s.owner.end(), kStray));
+}
+
+TEST(Lumps, ANeighbourTakenAlongIsPartedAtThePlatesOfTheJoint) {
+  Scene s = pressedBlocks(true);
+  s.each([&](const Vec3&, std::size_t n) {
+    if (s.image.v[n] > 250) s.owner[n] = 0;
+  });
+  ASSERT_GT(parted(s), 5000U);
+  std::size_t wrong = 0;
+  s.each([&](const Vec3& p, std::size_t n) {
+    if (s.owner[n] == kNobody || std::abs(p.x() - 22) < 1.1) return;
+    if ((s.owner[n] == kStray) != (p.x() > 22)) ++wrong;
+  });
+  EXPECT_EQ(wrong, 0U);
+}
+
+TEST(Lumps, OneBoneStaysWhole) {
+  Scene s = pressedBlocks(false);
+  s.each([&](const Vec3& p, std::size_t n) {
+    if (s.image.v[n] <= 250) return;
+    s.owner[n] = 0;
+    const double r = (p - Vec3(12, 8.25, 8.25)).norm();
+    if (r > 2.5 && r < 4) s.image.v[n] = 1100.0F;  // a dense shell inside, shut all round
+  });
+  smooth(s.image, 0.3);
+  EXPECT_EQ(parted(s), 0U);
+}
+
+TEST(Strays, ALumpGoesToTheBoneThatNoPlatesPartItFrom) {
+  Scene s = pressedBlocks(true);
+  s.each([&](const Vec3& p, std::size_t n) {  // the nearer part of the second block has been parted from the first
+    if (s.image.v[n] > 250) s.owner[n] = p.x() < 22 ? 0 : p.x() + 0.6 * p.y() < 31 ? kStray : 1;
+  });
+  std::vector<DeformedBone> bones(2);
+  bones[0].id = Bone::kTal;
+  bones[1].id = Bone::kNav;
+  for (DeformedBone& b : bones) {
+    b.found = true;
+    b.mesh.vertices = {Vec3(0, 0, 0), Vec3(1, 0, 0), Vec3(0, 1, 0), Vec3(0, 0, 1)};
+  }
+  bringHome(
+      s.image, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); }, bones, {23000, 12000},
+      kContrast, kStray, s.owner);
+  s.each([&](const Vec3& p, std::size_t n) {
+    if (s.owner[n] != kNobody) {
+      EXPECT_EQ(s.owner[n], p.x() < 22 ? 0 : 1);
+    }
+  });
+}
+
+TEST(Evidence, PlatesShowAJointWithoutAGapAndCancellousBoneShowsNothing) {
+  const auto buried = [](bool plates) {
+    const Scene s = pressedBlocks(plates);
+    ScanImage scan;
+    scan.grey = scan.calm = s.image;
+    scan.levels = s.levels;
+    RefinedSurface first;  // the first block, ending at x = 22 mm
+    first.surface = isosurface(DistanceField(Box(Vec3(1, 0, 0), Vec3(24, 16.5, 16.5)), 0.5, 4, [](const Vec3& p) {
+      const Vec3 q = (p - Vec3(12.5, 8.25, 8.25)).cwiseAbs() - Vec3(9.5, 6, 6);
+      return q.maxCoeff();
+    }));
+    return surfaceEvidence(scan, first, {}, nullptr).buried;
+  };
+  EXPECT_LT(buried(true), 0.005);
+  EXPECT_GT(buried(false), 0.05);
 }
 
 TEST(Evidence, ALostHeadShowsInTheLengthsOfTheRays) {
