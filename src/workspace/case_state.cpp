@@ -32,8 +32,8 @@ const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
 std::string rayWords(const RayDisplacement& d) {
   const std::string shift = words::shift(d), turn = words::turn(d);
   if (!d.told)
-    return "Cannot be told whether it is displaced (best estimate " + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) +
-           " out of place" + (turn.empty() ? "" : "; " + turn) + ")";
+    return "Cannot be told whether it is displaced. Best estimate: " +
+           words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" + (turn.empty() ? "" : "; " + turn);
   if (!d.displaced)
     return "In place (" + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of it" +
            (turn.empty() ? "" : "; " + turn) + ")";
