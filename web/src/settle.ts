@@ -7,7 +7,10 @@ import type { OpenQuestion, Place } from './types';
 import { button } from './widgets';
 import { capital, rayName, stateMark } from './words';
 
-let folded = false;
+/** What was folded: another case, or another question in this one, opens unfolded. */
+let foldedAt = '';
+
+const keyOf = (list: OpenQuestion[]): string => JSON.stringify([app.state?.id, list.map((q) => q.what)]);
 
 /** To a place, with the control for what is to be done there in sight and ready. */
 function goTo(place: Place, test: string): void {
@@ -51,6 +54,7 @@ export function settle(): VNode | null {
   const list = app.state?.plan?.open_questions ?? [];
   if (!list.length) return null;
   const theatre = app.place === 'theatre';
+  const folded = foldedAt === keyOf(list);
   return h(
     'section.settle',
     { key: 'settle', 'aria-labelledby': 'settle-title', 'data-test': 'settle' },
@@ -69,7 +73,7 @@ export function settle(): VNode | null {
               'aria-controls': 'settle-list',
               'data-test': 'settle-fold',
               onclick: () => {
-                folded = !folded;
+                foldedAt = folded ? '' : keyOf(list);
                 changed();
               },
             },

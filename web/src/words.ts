@@ -30,7 +30,7 @@ export const stateMark = (state: Ray['state']): VNode =>
       : state === 'in place'
         ? h('circle', { cx: 8, cy: 8, r: 5.5, fill: '#0072B2' })
         : state === 'cannot be told'
-          ? h('path', { d: 'M8 1 13.5 8 8 15 2.5 8Z', fill: 'none', stroke: '#40464E', 'stroke-width': 2 })
+          ? h('path', { d: 'M8 1 13.5 8 8 15 2.5 8Z', fill: 'none', stroke: 'currentColor', 'stroke-width': 2 })
           : h('text', { x: 8, y: 14, 'text-anchor': 'middle', 'font-size': 17, 'font-weight': 700, fill: 'currentColor' }, '?'),
   );
 

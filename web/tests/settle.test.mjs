@@ -123,6 +123,11 @@ test('each way to settle it leads to where it is done', async () => {
   await page.locator(t('settle-fold')).click();
   assert.match(await notice(page).innerText(), /Fourth ray cannot be told/);
   assert.ok(!(await page.locator(t('settle-4')).isVisible()));
+  // With other questions it opens by itself.
+  await desk.server.edit(desk.id, 'ray.move', { ray: 4, transform: [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]] });
+  await page.locator(t('settle-bones')).waitFor();
+  await desk.server.post(`/api/cases/${desk.id}/undo`);
+  await page.locator(t('settle-4')).waitFor({ state: 'attached' });
   await page.locator(t('settle-fold')).click();
   assert.ok(await page.locator(t('settle-4')).isVisible());
   w.quiet();
