@@ -6,10 +6,12 @@
 #include <algorithm>
 #include <cctype>
 #include <chrono>
+#include <iterator>
 
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "case/corrections.h"
+#include "case/open_questions.h"
 
 namespace rayset {
 namespace {
@@ -58,16 +60,6 @@ double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const Pr
     worst = std::max(worst, (r.injured_to_reduced.inverse() * p - p).norm());
   }
   return worst;
-}
-
-/// Bones the plan stands on and cannot trust.
-std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones) {
-  std::vector<Bone> out;
-  for (const auto& [id, bone] : bones) {
-    const bool stands_on = std::find(kMidfootBones.begin(), kMidfootBones.end(), id) != kMidfootBones.end();
-    if (stands_on && bone.confidence < kDoubtful) out.push_back(id);
-  }
-  return out;
 }
 
 LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
@@ -250,17 +242,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     c.other_foot = "same scan";
   }
   const BoneSurfaces* other_pointer = other.empty() ? nullptr : &other;
-  c.partial = std::any_of(kMidfootBones.begin(), kMidfootBones.end(), [&](Bone b) { return !c.bones.contains(b); });
-  if (const auto doubtful = doubtfulBones(c.bones); !doubtful.empty()) {
-    c.partial = true;
-    std::vector<std::string> ids;
-    for (const Bone b : doubtful) ids.emplace_back(boneId(b));
-    c.cautions.push_back(
-        fmt::format("The plan stands on {} that may be wrong by more than {} mm ({}): check {} on the images, and "
-                    "correct {} by hand",
-                    ids.size() > 1 ? "bones" : "a bone", kDoubtfulErrorMm, listWords(ids),
-                    ids.size() > 1 ? "them" : "it", ids.size() > 1 ? "them" : "it"));
-  }
+  c.partial = !doubtfulBones(c.bones).empty() ||
+              std::any_of(kMidfootBones.begin(), kMidfootBones.end(), [&](Bone b) { return !c.bones.contains(b); });
   c.timings_s["injury"] = clock.lap();
 
   // --- reduction: where every ray belongs
@@ -292,8 +275,10 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     c.rays[static_cast<std::size_t>(ray - 1)] =
         displacement(ray, r.injured_to_reduced.inverse(), reducedBasePoint(ray, c.reduction, corrected->overrides),
                      c.reduction.frame);
-    c.rays[static_cast<std::size_t>(ray - 1)].told = r.told;
+    c.rays[static_cast<std::size_t>(ray - 1)].told = r.doubt.empty();
   }
+  const std::vector<OpenQuestion> open = openQuestions(c);  // before everything else
+  std::transform(open.begin(), open.end(), std::inserter(c.cautions, c.cautions.begin()), inWords);
   c.patterns = classify(c.rays);
   std::array<double, 5> within_mm{};
   for (std::size_t n = 0; n < 5; ++n) within_mm[n] = c.reduction.rays[n].uncertainty_mm;

@@ -215,6 +215,7 @@ nlohmann::ordered_json planJson(const Case& c) {
          {"transform", rigidJson(r.injured_to_reduced)},
          {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
          {"by_hand", r.by_hand},
+         {"doubt", r.doubt},
          {"joint", jointJson(r.joint)},
          {"manoeuvre", r.manoeuvre}});
   }

@@ -5,6 +5,7 @@
 
 #include <array>
 #include <bit>
+#include <cmath>
 #include <cstring>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -428,7 +429,6 @@ void readInjury(const Json& j, Case& c) {
     d.ray = rayNumber(r, "injury/rays");
     const std::string where = fmt::format("injury/rays/{}", d.ray);
     d.told = !at(r, "displaced", where).is_null();
-    if (d.told) d.displaced = truth(at(r, "displaced", where), where + "/displaced");
     const Json &shift = at(r, "shift_mm", where), &turn = at(r, "turn_deg", where);
     d.lateral_mm = number(at(shift, "lateral", where), where + "/lateral");
     d.dorsal_mm = number(at(shift, "dorsal", where), where + "/dorsal");
@@ -436,6 +436,8 @@ void readInjury(const Json& j, Case& c) {
     d.abduction_rad = toRadians(number(at(turn, "abduction", where), where + "/abduction"));
     d.plantarflexion_rad = toRadians(number(at(turn, "plantarflexion", where), where + "/plantarflexion"));
     d.pronation_rad = toRadians(number(at(turn, "pronation", where), where + "/pronation"));
+    d.displaced = d.told ? truth(at(r, "displaced", where), where + "/displaced")
+                         : std::hypot(d.lateral_mm, d.dorsal_mm) >= kDisplacedFromMm;
     c.rays[static_cast<std::size_t>(d.ray - 1)] = d;
   }
   if (const auto flecks = j.find("flecks"); flecks != j.end())
@@ -471,6 +473,7 @@ void readReduction(const Json& j, Case& c) {
     ray.uncertainty_mm = number(at(within, "mm", where), where + "/uncertainty/mm");
     ray.uncertainty_rad = toRadians(number(at(within, "deg", where), where + "/uncertainty/deg"));
     ray.by_hand = r.contains("by_hand") && truth(r["by_hand"], where + "/by_hand");
+    if (r.contains("doubt")) ray.doubt = text(r["doubt"], where + "/doubt");
     const Json& joint = at(r, "joint", where);
     ray.joint.gap_mm = number(at(joint, "gap_mm", where), where + "/joint/gap_mm");
     ray.joint.step_mm = number(at(joint, "step_mm", where), where + "/joint/step_mm");

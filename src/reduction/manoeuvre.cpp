@@ -59,7 +59,7 @@ double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surfa
   return 12;
 }
 
-std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearing_mm, bool kept) {
+std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearing_mm, bool kept, bool told) {
   const auto partner = boneName(tarsalPartner(ray));
   const double abduction = toDegrees(back.abduction_rad);
   const double flexion = toDegrees(back.plantarflexion_rad);
@@ -67,12 +67,20 @@ std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearin
   const bool still = std::abs(back.lateral_mm) < kLeastShiftMm && std::abs(back.dorsal_mm) < kLeastShiftMm &&
                      std::abs(back.distal_mm) < kLeastShiftMm && std::abs(abduction) < kLeastTurnDeg &&
                      std::abs(flexion) < kLeastTurnDeg && std::abs(pronation) < kLeastTurnDeg;
+  if ((kept || still) && !told)
+    return {fmt::format(
+        "leave: stress the {} ray under the image intensifier, and put it back only where that shows it displaced",
+        ordinal(ray))};
   if (kept || still)
     return {fmt::format("leave: the {} ray is already in place, check under the image intensifier", ordinal(ray))};
 
   std::vector<std::string> steps;
   const auto mm = [](double v) { return fmt::format("{:.1f} mm", std::round(std::abs(v) * 2) / 2); };
   const auto deg = [](double v) { return fmt::format("{:.0f} degrees", std::abs(v)); };
+  if (!told)
+    steps.push_back(
+        fmt::format("stress the {} ray under the image intensifier first, and go on only where that shows it displaced",
+                    ordinal(ray)));
   const double traction = std::max(0.0, back.distal_mm) + clearing_mm;
   if (traction >= kLeastShiftMm) {
     steps.push_back(clearing_mm >= kLeastShiftMm

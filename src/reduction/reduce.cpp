@@ -249,24 +249,23 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (!out.by_hand) {
       const double away =
           s.kept ? (s.alternative * s.base - s.base).norm() : (s.injured_to_reduced * s.base - s.base).norm();
-      out.told = told(s, away, out.uncertainty_mm);
-      if (!out.told && s.kept) {
-        out.uncertainty_mm = std::max(out.uncertainty_mm, away);
-        out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));
+      if (!told(s, away, out.uncertainty_mm)) {
+        out.doubt =
+            s.kept ? fmt::format("it is left as scanned, but its joint would fit about as well {:.1f} mm away", away)
+                   : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away);
+        if (s.kept) {
+          out.uncertainty_mm = std::max(out.uncertainty_mm, away);
+          out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));
+        }
       }
-      if (!out.told)
-        result.cautions.push_back(fmt::format(
-            "it cannot be told whether the {} ray is displaced: {}; compare with {}", ordinal(ray),
-            s.kept ? fmt::format("it is left where it is, but its joint would fit about as well {:.1f} mm away", away)
-                   : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away),
-            from_mirror[k] ? "a weight-bearing film" : "the other foot or a weight-bearing film"));
     }
     out.joint =
         jointFit(result.reduced.at(metatarsal(ray)), result.reduced.at(tarsalPartner(ray)), result.frame.dorsal);
     const double clearing = s.kept ? 0
                                    : clearingTraction(patient->fields, injured.at(metatarsal(ray)),
                                                       s.injured_to_reduced, s.base, result.frame);
-    out.manoeuvre = manoeuvre(ray, movementOf(s.injured_to_reduced, s.base, result.frame), clearing, s.kept);
+    out.manoeuvre =
+        manoeuvre(ray, movementOf(s.injured_to_reduced, s.base, result.frame), clearing, s.kept, out.doubt.empty());
     if (out.joint.overlap_mm > kOverlapToldFromMm)
       result.cautions.push_back(fmt::format("{} and {} overlap by {:.1f} mm after reduction: check the surfaces there",
                                             boneId(metatarsal(ray)), boneId(tarsalPartner(ray)), out.joint.overlap_mm));

@@ -33,7 +33,7 @@ struct RayReduction {
   /// What staying as scanned would cost over what it may in a ray that was never displaced (negative log likelihoods):
   /// below 1 the ray stays exactly as scanned.
   double strain = 0;
-  bool told = true;      ///< false: whether the ray is displaced cannot be told from these images
+  std::string doubt;     ///< why the images do not tell whether the ray is displaced; empty: they do
   bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
 };
 

@@ -93,10 +93,16 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   pdf::setColour(cr, displaced ? palette::kFound : pdf::kGrey);
   cairo_set_line_width(cr, 2.2);
   line(cr, fx, fy, fx + stick * found_right, fy - stick * found_up);
-  if (displaced) {  // triangle; in place: dot
+  if (displaced) {  // triangle; in place: dot; cannot be told: lozenge
     cairo_move_to(cr, fx, fy - 4);
     cairo_line_to(cr, fx + 3.8, fy + 3);
     cairo_line_to(cr, fx - 3.8, fy + 3);
+    cairo_close_path(cr);
+  } else if (state == RayState::kUntold) {
+    cairo_move_to(cr, fx, fy - 4.4);
+    cairo_line_to(cr, fx + 3.2, fy);
+    cairo_line_to(cr, fx, fy + 4.4);
+    cairo_line_to(cr, fx - 3.2, fy);
     cairo_close_path(cr);
   } else {
     cairo_arc(cr, fx, fy, 2.4, 0, 2 * M_PI);
@@ -150,17 +156,18 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         cairo_rectangle(cr, cx, y, column, height);
         cairo_fill_preserve(cr);
         pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFound : pdf::kRule);
-        cairo_set_line_width(cr, s == RayState::kDisplaced ? 1.6 : 0.6);
+        const double dashes[2] = {4, 2.5};
+        if (s == RayState::kUntold) pdf::setColour(cr, pdf::kInk);
+        cairo_set_dash(cr, dashes, s == RayState::kUntold ? 2 : 0, 0);
+        cairo_set_line_width(cr, s == RayState::kDisplaced ? 1.6 : s == RayState::kUntold ? 1.2 : 0.6);
         cairo_stroke(cr);
+        cairo_set_dash(cr, nullptr, 0, 0);
       }
       cy += pdf::drawText(cr,
                           pdf::bold(fmt::format("Ray {}", ray)) +
                               pdf::coloured(pdf::kGrey, fmt::format("  M{} on {}", ray, boneId(tarsalPartner(ray)))),
                           ix, cy, inner, {.size = 10, .one_line = true}, on);
-      const std::string chip = s == RayState::kDisplaced ? "▲ displaced"
-                               : s == RayState::kInPlace ? "● in place"
-                                                         : "? not judged";
-      cy += pdf::drawText(cr, pdf::bold(chip), ix, cy, inner,
+      cy += pdf::drawText(cr, pdf::bold(words::marked(s)), ix, cy, inner,
                           {.size = 9, .colour = s == RayState::kDisplaced ? kFoundText : pdf::kInk}, on) +
             3;
 
@@ -239,9 +246,9 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         const auto part = [](double v, const char* a, const char* b) {
           return words::mm(std::abs(v)) + " " + (v >= 0 ? a : b);
         };
-        put("Shift of the base", part(d.lateral_mm, "lateral", "medial") + "\n" +
-                                     part(d.dorsal_mm, "dorsal", "plantar") + "\n" +
-                                     part(d.distal_mm, "distal", "proximal"));
+        put(s == RayState::kUntold ? "Shift, best estimate" : "Shift of the base",
+            part(d.lateral_mm, "lateral", "medial") + "\n" + part(d.dorsal_mm, "dorsal", "plantar") + "\n" +
+                part(d.distal_mm, "distal", "proximal"));
         const auto angle = [](double v, const char* a, const char* b) {
           return words::degrees(std::abs(v)) + " " + (v >= 0 ? a : b);
         };
@@ -282,8 +289,9 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   }
   const double bar = 5 * points_per_mm;
   const std::string key = "5 mm, scale of the arrows. " + pdf::coloured(palette::kPlace, pdf::bold("○ – –")) +
-                          " base and shaft where they belong; " + pdf::coloured(kFoundText, pdf::bold("▲")) + " or " +
-                          pdf::coloured(pdf::kGrey, pdf::bold("●")) +
+                          " base and shaft where they belong; " + pdf::coloured(kFoundText, pdf::bold("▲")) + ", " +
+                          pdf::coloured(pdf::kGrey, pdf::bold("●")) + " or " +
+                          pdf::coloured(pdf::kGrey, pdf::bold("◊")) +
                           " base as scanned, the solid stick its shaft turned by the true angle. Roll: the base from "
                           "behind, mark on its top.";
   total +=

@@ -128,11 +128,20 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
              found = linearColour(palette::kFound), place = linearColour(palette::kPlace),
              screw = linearColour(palette::kScrew), wire = linearColour(palette::kWire);
   const std::string corner = words::sideCapitals(c.side);
-  const std::vector<int> displaced = words::raysIn(c, RayState::kDisplaced);
-  const auto isDisplaced = [&](Bone b) {
+  const auto in = [&](Bone b, RayState state) {
     const auto ray = rayOf(b);
-    return ray && std::find(displaced.begin(), displaced.end(), *ray) != displaced.end();
+    return ray && words::state(c, *ray) == state;
   };
+  // Drawn out from the others: rays that are displaced, and those of which it cannot be told.
+  const auto isDisplaced = [&](Bone b) { return in(b, RayState::kDisplaced); };
+  const auto isUntold = [&](Bone b) { return in(b, RayState::kUntold); };
+  std::vector<int> marked, moved_rays;
+  for (const int ray : {1, 2, 3, 4, 5}) {
+    const RayState state = words::state(c, ray);
+    if (state == RayState::kDisplaced || state == RayState::kUntold) marked.push_back(ray);
+    if (state == RayState::kDisplaced || (state == RayState::kUntold && words::putBack(c, ray)))
+      moved_rays.push_back(ray);
+  }
 
   // One frame of the picture for both states, so that they can be compared.
   std::vector<const Surface*> shown;
@@ -168,7 +177,7 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
     shot.view = fit(look, shown, 9, shape, width_pt * pixels_per_point);
     const BoneSurfaces& set = group == "injured" ? injured : reduced;
     const BoneSurfaces& other = group == "injured" ? reduced : injured;
-    // From the side, rays that stand in front of every displaced one are drawn see-through, or they would hide it.
+    // From the side, rays that stand in front of every marked one are drawn see-through, or they would hide it.
     const int sight = look.name == "medial" ? 1 : look.name == "lateral" ? -1 : 0;
     for (const auto& [b, s] : set) {
       if (!drawnBone(b) || s.empty()) continue;
@@ -178,8 +187,9 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
       } else {
         if (isDisplaced(b)) part.colour = group == "injured" ? found : place;
         if (group == "reduced" && isDisplaced(b)) part.colour = linearColour(0x7DB8DE);
-        if (sight != 0 && !displaced.empty() && !isDisplaced(b) && rank(b) > 0) {
-          const bool in_front = sight > 0 ? rank(b) < displaced.front() : rank(b) > displaced.back();
+        if (isUntold(b)) part.colour = linearColour(palette::kUntold);
+        if (sight != 0 && !marked.empty() && !isDisplaced(b) && !isUntold(b) && rank(b) > 0) {
+          const bool in_front = sight > 0 ? rank(b) < marked.front() : rank(b) > marked.back();
           if (in_front) part.opacity = 0.3F;
         }
       }
@@ -199,9 +209,9 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
         shot.labels.push_back({d.entry, d.id, d.stage == "temporary" ? palette::kWire : palette::kScrew, true});
       }
     } else {
-      // The other state of each displaced ray as a see-through outline, brought in front: parallel projection keeps its
-      // place.
-      for (const int ray : displaced) {
+      // The other state of each ray that is moved as a see-through outline, brought in front: parallel projection keeps
+      // its place.
+      for (const int ray : moved_rays) {
         const auto it = other.find(metatarsal(ray));
         if (it == other.end() || it->second.empty()) continue;
         job.own.push_back(it->second);
@@ -210,13 +220,17 @@ std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>&
       for (const int ray : {1, 2, 3, 4, 5}) {
         const auto it = set.find(metatarsal(ray));
         if (it == set.end() || it->second.empty()) continue;
-        const bool moved = isDisplaced(metatarsal(ray));
-        // From the side the heads lie behind each other: name the foremost ray and the foremost displaced one.
+        const bool moved = isDisplaced(metatarsal(ray)), untold = isUntold(metatarsal(ray));
+        // From the side the heads lie behind each other: name the foremost ray, the foremost marked one and those that
+        // cannot be told.
         const int foremost = sight > 0 ? 1 : 5;
-        const int foremost_moved = displaced.empty() ? 0 : sight > 0 ? displaced.front() : displaced.back();
-        if (sight != 0 && ray != foremost && ray != foremost_moved) continue;
+        const int foremost_marked = marked.empty() ? 0 : sight > 0 ? marked.front() : marked.back();
+        if (sight != 0 && ray != foremost && ray != foremost_marked && !untold) continue;
         shot.labels.push_back({headOf(it->second, f.distal),
-                               "M" + std::to_string(ray) + (moved && group == "injured" ? " ▲" : ""),
+                               "M" + std::to_string(ray) +
+                                   (untold                        ? " ◊"
+                                    : moved && group == "injured" ? " ▲"
+                                                                  : ""),
                                !moved               ? pdf::kInk
                                : group == "injured" ? 0x9A5B00
                                                     : palette::kPlace,
@@ -517,6 +531,8 @@ std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
   const bool displaced = !words::raysIn(c, RayState::kDisplaced).empty();
   if (!c.fragments.empty()) out.push_back({palette::kPiece, Mark::kSolid, "piece broken off (M2.1...)"});
   if (group == "injured" || group == "reduced") {
+    if (!words::raysIn(c, RayState::kUntold).empty())
+      out.push_back({palette::kUntold, Mark::kSolid, "cannot be told whether displaced (◊)"});
     if (!displaced) return out;
     if (group == "injured") {
       out.push_back({palette::kFound, Mark::kSolid, "displaced metatarsal as scanned (▲)"});

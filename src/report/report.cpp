@@ -16,6 +16,7 @@
 #include <utility>
 
 #include "base/units.h"
+#include "case/open_questions.h"
 #include "image/filters.h"
 #include "report/board.h"
 #include "report/film_shots.h"
@@ -52,6 +53,15 @@ pdf::PageFrame pageFrame(const Content& k) {
                      "Plan for reduction and fixation", k.made_at);
 }
 
+/// Before everything else.
+void toSettle(pdf::Document& doc, const Case& c) {
+  const std::vector<OpenQuestion> open = openQuestions(c);
+  if (open.empty()) return;
+  doc.heading("To settle first", "settle");
+  for (const OpenQuestion& q : open)
+    doc.item(bold(q.ray != 0 ? "◊" : "!"), bold(escaped(q.what)) + " " + escaped(q.settle), {.size = 10.5}, 16);
+}
+
 void firstPage(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
   // Patient and images to the left, the side in large words to the right.
@@ -73,6 +83,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
       {"Other foot", escaped(words::otherFoot(c))}};
   drawFacts(doc, facts, c.side);
 
+  toSettle(doc, c);
   doc.heading("Finding", "finding");
   const words::Finding f = words::finding(c);
   doc.paragraph(bold(escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
@@ -89,8 +100,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
   pattern("Pattern by Quénu and Küss", c.patterns.quenu_kuss);
   pattern("Pattern by Hardcastle", c.patterns.hardcastle);
   pattern("Pattern by Myerson", c.patterns.myerson);
-  doc.paragraph("Columns involved: " +
-                (c.patterns.columns.empty() ? "none" : bold(escaped(words::listed(c.patterns.columns)))) + ".");
+  doc.paragraph("Columns involved: " + bold(escaped(words::columns(c))) + ".");
 
   doc.subheading("How the place of each ray was found");
   for (const std::string& line : words::method(c)) doc.paragraph(escaped(line));
@@ -105,6 +115,16 @@ void firstPage(pdf::Document& doc, const Content& k) {
       cautions.size() > shown ? fmt::format("{} more, and where", cautions.size() - shown) : std::string("Where");
   doc.paragraph(grey(more + " harm is possible in this operation: " +
                      (where > 0 ? fmt::format("page {}.", where) : "see the cautions.")));
+}
+
+/// The keys of several pictures, each once.
+std::vector<LegendEntry> keysOf(const Case& c, const std::vector<const Shot*>& shots) {
+  std::vector<LegendEntry> out;
+  for (const Shot* s : shots)
+    for (const LegendEntry& e : legend(c, s->group))
+      if (std::none_of(out.begin(), out.end(), [&](const LegendEntry& o) { return o.text == e.text; }))
+        out.push_back(e);
+  return out;
 }
 
 // What is left of the first page shows the foot: as scanned, reduced, and with its devices, as far as they fit.
@@ -128,15 +148,11 @@ void firstLook(pdf::Document& doc, const Content& k) {
     }
   if (shots.size() == 3) std::swap(shots[1], shots[2]);
   if (shots.empty()) return;
-  std::vector<LegendEntry> entries;
-  for (const Shot* s : shots)
-    for (const LegendEntry& e : legend(k.c, s->group)) entries.push_back(e);
+  std::vector<LegendEntry> entries = keysOf(k.c, shots);
   const double keys = drawLegend(doc.context(), entries, 0, 0, doc.width(), false);
   if (height + 18 + keys > doc.room()) {  // a second row of keys: leave out the pictures in the middle
     if (shots.size() == 3) shots.erase(shots.begin() + 1);
-    entries.clear();
-    for (const Shot* s : shots)
-      for (const LegendEntry& e : legend(k.c, s->group)) entries.push_back(e);
+    entries = keysOf(k.c, shots);
   }
   doc.block(std::min(height + 18 + keys, doc.room()), [&](cairo_t* cr, double x, double y, double width) {
     for (const Shot* s : shots) {
@@ -226,14 +242,12 @@ void pictures(pdf::Document& doc, const Content& k) {
                               "reduced_lateral"});
   if (shots.empty()) return;
   doc.heading("The foot as scanned and as it will be", "pictures", 300);
-  std::vector<LegendEntry> entries = legend(k.c, "injured");
-  for (const LegendEntry& e : legend(k.c, "reduced")) entries.push_back(e);
-  legendRow(doc, entries);
+  legendRow(doc, keysOf(k.c, shots));
   const double half = (doc.width() - 10) / 2;
   shotRows(doc, k, shots, {half, half});
   doc.paragraph(grey("The same frame in both columns, seen along the axes of the reduced foot. From the side, rays in "
                      "front of every "
-                     "displaced one are drawn see-through. Tibia and fibula are left out."),
+                     "coloured one are drawn see-through. Tibia and fibula are left out."),
                 {.size = 7.6});
 }
 
@@ -306,10 +320,7 @@ void reduction(pdf::Document& doc, const Content& k) {
     if (ray < 1 || ray > 5) continue;
     const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
     const RayState s = words::state(c, ray);
-    const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" +
-                             (s == RayState::kDisplaced ? "▲ displaced"
-                              : s == RayState::kInPlace ? "● in place"
-                                                        : "? not judged");
+    const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" + words::marked(s);
     if (r.ray != ray) {
       rows.push_back({{name, "not planned: a bone of this ray is missing", "–", "–", "–", "–", "–"}});
       continue;
@@ -319,8 +330,8 @@ void reduction(pdf::Document& doc, const Content& k) {
       manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(words::capitalised(r.manoeuvre[i])));
     if (manoeuvre.empty()) {
       manoeuvre = "no manoeuvre needed";
-    } else if (s ==
-               RayState::kInPlace) {  // the planned place of a ray in place differs a little from where it was found
+    } else if (s == RayState::kInPlace) {
+      // The planned place of a ray in place differs a little from where it was found.
       manoeuvre = "In place. To the planned place:\n" + grey(manoeuvre);
     }
     const auto before = k.joint_before.find(ray);
@@ -506,6 +517,7 @@ void theatre(pdf::Document& doc, const Content& k) {
 void cautions(pdf::Document& doc, const Content& k, words::Sources& sources) {
   doc.heading("Cautions", "cautions");
   const auto own = words::caseCautions(k.c);
+  if (!openQuestions(k.c).empty()) doc.paragraph("What is to be settled first stands on " + bold("page 1") + ".");
   doc.subheading("Of this case");
   if (own.empty()) doc.paragraph("None.");
   for (const words::Caution& caution : own) doc.item(bold("!"), escaped(caution.text), {}, 12);

@@ -8,6 +8,7 @@
 #include <set>
 
 #include "base/units.h"
+#include "case/open_questions.h"
 
 namespace rayset::words {
 namespace {
@@ -174,10 +175,34 @@ std::string date(const std::string& dicom) {
   return dicom;
 }
 
-RayState state(const Case& c, int ray) {
-  const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+RayState state(const RayDisplacement& d, int ray) {
   if (d.ray != ray) return RayState::kUnknown;
+  if (!d.told) return RayState::kUntold;
   return d.displaced ? RayState::kDisplaced : RayState::kInPlace;
+}
+
+RayState state(const Case& c, int ray) { return state(c.rays[static_cast<std::size_t>(ray - 1)], ray); }
+
+std::string word(RayState s) {
+  switch (s) {
+    case RayState::kDisplaced:
+      return "displaced";
+    case RayState::kInPlace:
+      return "in place";
+    case RayState::kUntold:
+      return std::string(kCannotBeTold);
+    case RayState::kUnknown:
+      break;
+  }
+  return "not judged";
+}
+
+std::string marked(RayState s) {
+  const char* sign = s == RayState::kDisplaced ? "▲ "
+                     : s == RayState::kInPlace ? "● "
+                     : s == RayState::kUntold  ? "◊ "
+                                               : "? ";
+  return sign + word(s);
 }
 
 std::vector<int> raysIn(const Case& c, RayState wanted) {
@@ -215,25 +240,50 @@ std::string rayList(const std::vector<int>& rays) {
 }
 }  // namespace
 
+bool putBack(const Case& c, int ray) {
+  const RayReduction* r = reductionOf(c, ray);
+  return r != nullptr && r->injured_to_reduced.matrix() != Rigid::Identity().matrix();
+}
+
+std::string columns(const Case& c) {
+  std::vector<std::string> sure, untold;
+  for (const auto& [name, rays] : std::initializer_list<std::pair<const char*, std::vector<int>>>{
+           {"medial", {1}}, {"middle", {2, 3}}, {"lateral", {4, 5}}}) {
+    const auto any = [&](RayState s) {
+      return std::any_of(rays.begin(), rays.end(), [&](int ray) { return state(c, ray) == s; });
+    };
+    if (any(RayState::kDisplaced))
+      sure.emplace_back(name);
+    else if (any(RayState::kUntold))
+      untold.emplace_back(name);
+  }
+  if (untold.empty()) return sure.empty() ? "none" : listed(sure);
+  return (sure.empty() ? "" : listed(sure) + "; ") + "of the " + listed(untold) + " it " + std::string(kCannotBeTold);
+}
+
 Finding finding(const Case& c) {
   Finding f;
   const std::vector<int> displaced = raysIn(c, RayState::kDisplaced), unknown = raysIn(c, RayState::kUnknown),
-                         in_place = raysIn(c, RayState::kInPlace);
+                         in_place = raysIn(c, RayState::kInPlace), untold = raysIn(c, RayState::kUntold);
   const std::string foot = sideWord(c.side) + " foot";
-  if (displaced.empty()) {
+  if (displaced.empty() && (!in_place.empty() || untold.empty())) {
     f.headline = in_place.empty()
                      ? "No ray of the " + foot + " could be judged."
                      : "No displaced ray was found in the " + foot + ": no base that could be judged stands " +
                            mm(kDisplacedFromMm) + " or more lateral, medial, dorsal or plantar of its place.";
   } else if (displaced.size() == 5) {
     f.headline = "All five rays of the " + foot + " are displaced at the tarsometatarsal joints.";
-  } else {
+  } else if (!displaced.empty()) {
     f.headline = "The " + rayList(displaced) + " of the " + foot + (displaced.size() == 1 ? " is" : " are") +
                  " displaced at the tarsometatarsal " + (displaced.size() == 1 ? "joint" : "joints") + ".";
     if (!in_place.empty())
       f.headline += " The " + rayList(in_place) + (in_place.size() == 1 ? " is" : " are") + " in place (less than " +
                     mm(kDisplacedFromMm) + ").";
   }
+  if (!untold.empty())
+    f.headline +=
+        (f.headline.empty() ? "Of the " + rayList(untold) + " of the " + foot : " Of the " + rayList(untold)) +
+        " it cannot be told whether " + (untold.size() == 1 ? "it is" : "they are") + " displaced.";
   for (const int ray : displaced) {
     const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
     std::string line = capitalised(rayName(ray)) + ": the base of " + idOf(metatarsal(ray)) + " stands ";
@@ -433,15 +483,17 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
     const RayReduction* r = reductionOf(c, ray);
     const auto wires = devicesOf(c, ray, "temporary"), definitive = devicesOf(c, ray, "definitive");
     const RayState s = state(c, ray);
-    if (s != RayState::kDisplaced && wires.empty() && definitive.empty()) continue;
+    if ((s == RayState::kInPlace || s == RayState::kUnknown) && wires.empty() && definitive.empty()) continue;
 
     Step reduce;
     reduce.id = fmt::format("ray{}", ray);
     reduce.ray = ray;
-    if (s == RayState::kDisplaced && r != nullptr) {
-      reduce.title = capitalised(rayName(ray)) + ": reduce and hold";
+    if ((s == RayState::kDisplaced || s == RayState::kUntold) && r != nullptr) {
+      reduce.title = capitalised(rayName(ray)) +
+                     (s == RayState::kUntold ? ": look first (cannot be told whether displaced)" : ": reduce and hold");
       for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(ended(line)));
-      reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
+      if (s == RayState::kDisplaced || !wires.empty() || !definitive.empty())
+        reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
     } else {
       reduce.title =
           capitalised(rayName(ray)) + (s == RayState::kUnknown ? ": check and hold (not judged by the program)"
@@ -518,7 +570,8 @@ std::vector<std::string> instruments(const Case& c) {
     }
   }
   out.emplace_back("C-arm (image intensifier)");
-  if (!raysIn(c, RayState::kDisplaced).empty() || any) out.emplace_back("pointed reduction forceps");
+  if (!raysIn(c, RayState::kDisplaced).empty() || !raysIn(c, RayState::kUntold).empty() || any)
+    out.emplace_back("pointed reduction forceps");
   // What the catalogue lists for the implants used; sizes alone where it lists nothing.
   bool listed_any = false;
   for (const InstrumentType& tool : c.catalogue.instruments)
@@ -548,6 +601,7 @@ std::vector<std::string> instruments(const Case& c) {
 std::vector<Caution> caseCautions(const Case& c) {
   std::vector<Caution> out;
   std::set<std::string> seen;
+  for (const OpenQuestion& q : openQuestions(c)) seen.insert(inWords(q));
   const auto add = [&](const std::string& text) {
     const std::string sentence = capitalised(ended(text));  // the plan has those of its stages as sentences already
     if (!text.empty() && seen.insert(sentence).second) out.push_back({sentence, {}});
@@ -674,7 +728,7 @@ std::vector<std::string> uncertainty(const Case& c) {
   for (int ray = 1; ray <= 5; ++ray) {
     const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
     const RayReduction* r = reductionOf(c, ray);
-    if (d.ray != ray || r == nullptr) continue;
+    if (d.ray != ray || r == nullptr || !d.told) continue;
     const double away = std::hypot(d.lateral_mm, d.dorsal_mm);
     if (std::abs(away - kDisplacedFromMm) < r->uncertainty_mm)
       out.push_back(capitalised(rayName(ray)) + ": its shift of " + mm(away) +

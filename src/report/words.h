@@ -26,8 +26,12 @@ namespace rayset::words {
 /// DICOM date "20260131" as "2026-01-31"; other text unchanged.
 [[nodiscard]] std::string date(const std::string& dicom);
 
-enum class RayState { kDisplaced, kInPlace, kUnknown };
+/// kUntold: the images do not tell whether it is displaced; kUnknown: it could not be judged at all.
+enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
+[[nodiscard]] RayState state(const RayDisplacement& d, int ray);
 [[nodiscard]] RayState state(const Case& c, int ray);
+[[nodiscard]] std::string word(RayState s);    ///< "displaced", "in place", "cannot be told", "not judged"
+[[nodiscard]] std::string marked(RayState s);  ///< the word behind its sign: "▲ displaced"
 [[nodiscard]] std::vector<int> raysIn(const Case& c, RayState wanted);
 
 /// "6.1 mm lateral and 3.9 mm dorsal"; components below `least_mm` are left out; "" when none is left.
@@ -35,7 +39,12 @@ enum class RayState { kDisplaced, kInPlace, kUnknown };
 /// "turned 10° outward (abduction) and 3° downward (plantarflexion)"; components below `least_rad` are left out.
 [[nodiscard]] std::string turn(const RayDisplacement& d, double least_rad = 0.0175);
 
-/// One sentence that says what was found, and one a displaced ray.
+/// Whether the plan moves the ray.
+[[nodiscard]] bool putBack(const Case& c, int ray);
+/// The columns involved: "medial and middle; of the lateral it cannot be told".
+[[nodiscard]] std::string columns(const Case& c);
+
+/// One sentence or two that say what was found, and one a displaced ray.
 struct Finding {
   std::string headline;
   std::vector<std::string> rays;
@@ -83,7 +92,8 @@ struct Caution {
   std::string text;
   std::string source;
 };
-/// What this run found: the case's, the reduction's, the construct's, each device's and each bone's, without repeats.
+/// What this run found: the case's, the reduction's, the construct's, each device's and each bone's, without repeats
+/// and without the open questions, which stand before everything else.
 [[nodiscard]] std::vector<Caution> caseCautions(const Case& c);
 /// Where harm is possible in this operation, with the planned distances where they can be computed.
 [[nodiscard]] std::vector<Caution> standingCautions(const Case& c);

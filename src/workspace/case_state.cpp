@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "base/units.h"
+#include "case/open_questions.h"
 #include "case/plan_record.h"
 #include "fixation/check_words.h"
 #include "geometry/json.h"
@@ -22,10 +23,6 @@ using words::RayState;
 constexpr double kUnsureMm = kDisplacedFromMm;
 constexpr double kGaugeOffMm = 2;  // one size of screw
 
-std::string stateWord(RayState s) {
-  return s == RayState::kDisplaced ? "displaced" : s == RayState::kInPlace ? "in place" : "unknown";
-}
-
 const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
   static const EditedDevice kNone;
   const EditedDevice* e = in.edits.device(d.id);
@@ -34,6 +31,9 @@ const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
 
 std::string rayWords(const RayDisplacement& d) {
   const std::string shift = words::shift(d), turn = words::turn(d);
+  if (!d.told)
+    return "Cannot be told whether it is displaced. Best estimate: " +
+           words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" + (turn.empty() ? "" : "; " + turn);
   if (!d.displaced)
     return "In place (" + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of it" +
            (turn.empty() ? "" : "; " + turn) + ")";
@@ -54,12 +54,13 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
       out.push_back(
           fmt::format("{} may be wrong{}", boneId(b), bone->second.doubt.empty() ? "" : ": " + bone->second.doubt));
   }
+  if (!d.told && !r.doubt.empty()) out.push_back(words::capitalised(r.doubt));
   if (r.by_hand) {
     out.emplace_back("Placed by hand");
   } else if (r.uncertainty_mm > kUnsureMm) {
     out.push_back(fmt::format("Its place is known to {:.1f} mm only", r.uncertainty_mm));
   }
-  if (!r.by_hand && std::abs(std::hypot(d.lateral_mm, d.dorsal_mm) - kDisplacedFromMm) < r.uncertainty_mm)
+  if (!r.by_hand && d.told && std::abs(std::hypot(d.lateral_mm, d.dorsal_mm) - kDisplacedFromMm) < r.uncertainty_mm)
     out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm",
                               std::hypot(d.lateral_mm, d.dorsal_mm), kDisplacedFromMm));
   if (r.joint.overlap_mm > kOverlapToldFromMm)
@@ -122,6 +123,25 @@ Json axesJson(const words::KnownAxes& axes) {
 Json cautionsJson(const std::vector<words::Caution>& cautions) {
   Json out = Json::array();
   for (const words::Caution& k : cautions) out.push_back({{"text", k.text}, {"source", k.source}});
+  return out;
+}
+
+Json openQuestionsJson(const Case& c) {
+  Json out = Json::array();
+  for (const OpenQuestion& q : openQuestions(c)) {
+    Json remedies = Json::array(), bones = Json::array();
+    for (const Remedy r : q.remedies)
+      remedies.push_back(r == Remedy::kOtherFoot     ? "other foot"
+                         : r == Remedy::kFilm        ? "film"
+                         : r == Remedy::kPlaceByHand ? "place by hand"
+                                                     : "correct bones");
+    for (const Bone b : q.bones) bones.push_back(boneId(b));
+    out.push_back({{"ray", q.ray != 0 ? Json(q.ray) : Json(nullptr)},
+                   {"bones", bones},
+                   {"what", q.what},
+                   {"settle", q.settle},
+                   {"remedies", remedies}});
+  }
   return out;
 }
 
@@ -234,9 +254,8 @@ EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vecto
 
 EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
   const RayReduction& planned = in.planned.reduction.rays[static_cast<std::size_t>(r.ray - 1)];
-  const RayState state = d.ray != r.ray ? RayState::kUnknown : d.displaced ? RayState::kDisplaced : RayState::kInPlace;
   return {{"ray", r.ray},
-          {"state", stateWord(state)},
+          {"state", words::word(words::state(d, r.ray))},
           {"shift_mm",
            {{"lateral", rounded(d.lateral_mm, 3)},
             {"dorsal", rounded(d.dorsal_mm, 3)},
@@ -269,10 +288,10 @@ EditJson stateJson(const StateInput& in) {
     }
     Json attention = Json::array({"Not judged: a bone of it was not found"});
     plan["rays"].push_back({{"ray", ray},
-                            {"state", "unknown"},
+                            {"state", words::word(RayState::kUnknown)},
                             {"shift_mm", nullptr},
                             {"turn_deg", nullptr},
-                            {"words", "Not judged"},
+                            {"words", words::capitalised(words::word(RayState::kUnknown))},
                             {"by_hand", false},
                             {"transform", nullptr},
                             {"planned_transform", nullptr},
@@ -287,6 +306,8 @@ EditJson stateJson(const StateInput& in) {
   plan["patterns"] = plan["injury"]["patterns"];
   plan["measures"] = plan["injury"]["measures"];
   plan["measures_reduced"] = plan["reduction"]["measures"];
+  plan["patterns"]["columns_words"] = words::columns(c);
+  plan["open_questions"] = openQuestionsJson(c);
   plan["cautions"] = cautionsJson(words::caseCautions(c));
   plan["standing_cautions"] = cautionsJson(words::standingCautions(c));
 

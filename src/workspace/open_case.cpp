@@ -12,10 +12,12 @@
 #include <iterator>
 #include <mutex>
 #include <optional>
+#include <set>
 #include <thread>
 
 #include "anatomy/frames.h"
 #include "case/corrections.h"
+#include "case/open_questions.h"
 #include "case/plan_record.h"
 #include "dicom/ct_reader.h"
 #include "fixation/device_checker.h"
@@ -284,6 +286,7 @@ void OpenCase::Impl::placeRay(int ray) {
     const RayOutcome& o = outcome(ray, X);
     now.injured_to_reduced = X;
     now.by_hand = true;
+    now.doubt.clear();
     now.uncertainty_mm = now.uncertainty_rad = 0;
     now.joint = o.joint;
     now.manoeuvre = o.manoeuvre;
@@ -419,6 +422,11 @@ void OpenCase::Impl::derive() {
     edited.measures_reduced = std::move(found);
   }
   edited.cautions = planned.cautions;
+  // A ray placed by hand is no open question any more.
+  std::set<std::string> open;
+  for (const OpenQuestion& q : openQuestions(edited)) open.insert(inWords(q));
+  for (const OpenQuestion& q : openQuestions(planned))
+    if (!open.contains(inWords(q))) std::erase(edited.cautions, inWords(q));
   for (int ray = 1; ray <= 5; ++ray) {
     if (edits.poses[static_cast<std::size_t>(ray - 1)])
       edited.cautions.push_back(fmt::format("Changed by hand after planning: the place of the {} ray.", ordinal(ray)));
@@ -549,6 +557,7 @@ Result<Json> OpenCase::Impl::tryMove(const Json& payload) {
   const Rigid along = X * r.injured_to_reduced.inverse();
   r.injured_to_reduced = X;
   r.by_hand = true;
+  r.doubt.clear();
   r.uncertainty_mm = r.uncertainty_rad = 0;
   r.joint = tools->of(ray).joint.at(X);
   r.manoeuvre.clear();

@@ -280,6 +280,16 @@ TEST(Manoeuvre, UndoesTheInjuryInOrder) {
   EXPECT_NE(steps[2].find("medially"), std::string::npos);
   EXPECT_NE(steps[3].find("plantarward"), std::string::npos);
   EXPECT_NE(steps.back().find("compress"), std::string::npos);
+
+  // Where it cannot be told whether the ray is displaced, nothing is moved before it was stressed.
+  const auto careful = reduction::manoeuvre(2, m, 3, false, false);
+  ASSERT_EQ(careful.size(), steps.size() + 1);
+  EXPECT_NE(careful[0].find("stress the second ray"), std::string::npos);
+  EXPECT_EQ(std::vector<std::string>(careful.begin() + 1, careful.end()), steps);
+  const auto left = reduction::manoeuvre(4, {}, 0, true, false);
+  ASSERT_EQ(left.size(), 1U);
+  EXPECT_NE(left[0].find("leave: stress the fourth ray"), std::string::npos);
+  EXPECT_EQ(left[0].find("in place"), std::string::npos);
 }
 
 }  // namespace

@@ -11,6 +11,7 @@
 #include <sstream>
 
 #include "base/units.h"
+#include "case/open_questions.h"
 #include "image/filters.h"
 #include "report/words.h"
 #include "sample_case.h"
@@ -318,6 +319,61 @@ TEST(Report, MissingBonesAreNamedAndTheRestIsReported) {
   ASSERT_TRUE(writeReport(empty, bare.path(), {}, quick()));
   EXPECT_THAT(flowing(bare.path() / "report.pdf"), HasSubstr("No ray of the right foot could be judged."));
   expectCleanLayout(bare.path() / "report.pdf");
+}
+
+TEST(Report, WhatCannotBeToldStandsFirstAndIsCalledSoThroughout) {
+  Case c = standardCase();
+  c.rays[3].told = false;
+  c.reduction.rays[3].doubt = "it is put back by 5.0 mm, but its joint fits nearly as well as it stands";
+  c.rays[4] = {.ray = 5, .told = false};
+  c.reduction.rays[4].injured_to_reduced = Rigid::Identity();
+  c.reduction.rays[4].doubt = "it is left as scanned, but its joint would fit about as well 2.6 mm away";
+  c.injured.at(Bone::kM5) = c.reduction.reduced.at(Bone::kM5);
+  c.bones.at(Bone::kC1).confidence = 0.3;
+  c.patterns = classify(c.rays);
+  for (int i = 1; i <= 9; ++i) c.cautions.push_back(fmt::format("Another caution, number {}.", i));
+  const std::vector<OpenQuestion> open = openQuestions(c);
+  ASSERT_EQ(open.size(), 3U);
+  for (const OpenQuestion& q : open) c.cautions.push_back(inWords(q));  // behind the others, as it may come
+  const Scratch scratch;
+  ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
+  const std::filesystem::path pdf = scratch.path() / "report.pdf";
+  const std::string text = flowing(pdf);
+  const std::size_t finding = text.find("Finding");
+  for (const OpenQuestion& q : open) {
+    SCOPED_TRACE(q.what);
+    const std::size_t at = text.find(inWords(q));
+    EXPECT_LT(at, finding);
+    EXPECT_EQ(text.find(q.what, at + 1), std::string::npos) << "said twice";
+  }
+  EXPECT_LT(text.find("To settle first"), finding);
+  EXPECT_THAT(pagesOf(pdfText(pdf)).front(), HasSubstr("Hardcastle: cannot be told."));
+  EXPECT_THAT(text, HasSubstr("of the lateral it cannot be told"));
+  // Board and reduction table: three rays displaced, two that cannot be told, none in place.
+  const auto count = [&](const std::string& what) {
+    std::size_t n = 0;
+    for (std::size_t at = text.find(what); at != std::string::npos; at = text.find(what, at + 1)) ++n;
+    return n;
+  };
+  EXPECT_EQ(count("▲ displaced"), 6U);
+  EXPECT_EQ(count("◊ cannot be told"), 4U);
+  EXPECT_EQ(count("● in place"), 0U);
+  const std::vector<std::string> pages = pagesOf(pdfText(pdf));
+  const auto key = [](const std::string& page) { return page.find("cannot be told whether displaced (◊)"); };
+  const auto pictures = std::find_if(pages.begin(), pages.end(), [&](const auto& p) { return key(p) != p.npos; });
+  ASSERT_NE(pictures, pages.end());
+  EXPECT_EQ(pictures->find("cannot be told whether displaced (◊)", key(*pictures) + 1), std::string::npos) << "twice";
+  EXPECT_THAT(text, HasSubstr("Fourth ray: look first (cannot be told whether displaced)"));
+  EXPECT_THAT(text, Not(HasSubstr("Fourth ray: reduce and hold")));
+  expectCleanLayout(pdf);
+}
+
+TEST(Report, NothingIsToSettleWhereAllIsTold) {
+  const Scratch scratch;
+  ASSERT_TRUE(writeReport(standardCase(), scratch.path(), {}, quick()));
+  const std::string text = flowing(scratch.path() / "report.pdf");
+  for (const char* s : {"To settle first", "cannot be told", "settled first", "Shift, best estimate", "look first"})
+    EXPECT_THAT(text, Not(HasSubstr(s)));
 }
 
 TEST(Report, LongAndForeignNamesAndDozensOfCautions) {

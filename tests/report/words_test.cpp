@@ -6,6 +6,7 @@
 #include <fstream>
 
 #include "base/units.h"
+#include "case/open_questions.h"
 #include "report/board.h"
 #include "sample_case.h"
 
@@ -71,6 +72,87 @@ TEST(Words, FindingNamesRaysDisplacedInPlaceAndUnknown) {
               HasSubstr("Second ray: the base of M2 stands 6.1 mm lateral and 3.9 mm dorsal of where it belongs"));
   ASSERT_EQ(f.unknown.size(), 1U);
   EXPECT_THAT(f.unknown[0], HasSubstr("Fifth ray"));
+}
+
+/// The fourth ray is put back, but nobody can say whether it must be; the fifth stays, and nobody can say whether it
+/// may.
+Case untoldCase() {
+  Case c = sampleCase();
+  c.rays[3].told = false;
+  c.reduction.rays[3].doubt = "it is put back by 5.0 mm, but its joint fits nearly as well as it stands";
+  c.rays[4] = {.ray = 5, .told = false};
+  c.reduction.rays[4].injured_to_reduced = Rigid::Identity();
+  c.reduction.rays[4].doubt = "it is left as scanned, but its joint would fit about as well 2.6 mm away";
+  c.reduction.rays[4].manoeuvre = {"leave: stress it"};
+  c.patterns = classify(c.rays);
+  return c;
+}
+
+TEST(Words, ARayThatCannotBeToldIsNeitherDisplacedNorInPlace) {
+  const Case c = untoldCase();
+  EXPECT_EQ(words::raysIn(c, words::RayState::kUntold), (std::vector<int>{4, 5}));
+  EXPECT_EQ(words::raysIn(c, words::RayState::kDisplaced), (std::vector<int>{1, 2, 3}));
+  EXPECT_TRUE(words::raysIn(c, words::RayState::kInPlace).empty());
+  EXPECT_EQ(words::marked(words::state(c, 4)), "◊ cannot be told");
+  EXPECT_TRUE(words::putBack(c, 4));
+  EXPECT_FALSE(words::putBack(c, 5));
+  const words::Finding f = words::finding(c);
+  EXPECT_EQ(f.headline,
+            "The first, second and third rays of the right foot are displaced at the tarsometatarsal joints. Of the "
+            "fourth and fifth rays it cannot be told whether they are displaced.");
+  EXPECT_EQ(f.rays.size(), 3U);
+  EXPECT_EQ(words::columns(c), "medial and middle; of the lateral it cannot be told");
+  EXPECT_EQ(words::columns(sampleCase()), "medial, middle and lateral");
+  EXPECT_EQ(words::columns(sample::makeCase(sample::blockFoot(), Side::kRight, sample::inPlace())), "none");
+  for (const std::string& line : words::uncertainty(c)) EXPECT_THAT(line, Not(HasSubstr("may as well be called")));
+
+  int looks = 0;
+  for (const words::Step& s : words::steps(c))
+    if (s.ray >= 4 && s.device.empty()) {
+      ++looks;
+      EXPECT_THAT(s.title, HasSubstr("look first (cannot be told whether displaced)"));
+    }
+  EXPECT_EQ(looks, 2);
+
+  Case only = untoldCase();
+  for (std::size_t k : {0U, 1U, 2U}) only.rays[k] = {};
+  EXPECT_EQ(words::finding(only).headline,
+            "Of the fourth and fifth rays of the right foot it cannot be told whether they are displaced.");
+  for (std::size_t k : {0U, 1U, 2U}) only.rays[k] = {.ray = static_cast<int>(k) + 1};
+  EXPECT_THAT(words::finding(only).headline, testing::EndsWith("Of the fourth and fifth rays it cannot be told whether "
+                                                               "they are displaced."));
+  EXPECT_THAT(words::finding(only).headline, testing::StartsWith("No displaced ray was found in the right foot"));
+}
+
+TEST(Words, OpenQuestionsSayWhatWouldSettleThemAndNothingIsOpenWhereAllIsTold) {
+  EXPECT_TRUE(openQuestions(sampleCase()).empty());
+  Case c = untoldCase();
+  c.bones.at(Bone::kC2).confidence = 0.31;
+  auto open = openQuestions(c);
+  ASSERT_EQ(open.size(), 3U);
+  EXPECT_EQ(open[0].ray, 4);
+  EXPECT_EQ(open[0].what,
+            "It cannot be told whether the fourth ray is displaced: it is put back by 5.0 mm, but its joint fits "
+            "nearly as well as it stands.");
+  EXPECT_EQ(open[0].settle, "A weight-bearing film would settle it; else place the ray by hand.");
+  EXPECT_THAT(open[0].remedies, testing::ElementsAre(Remedy::kFilm, Remedy::kPlaceByHand));
+  EXPECT_EQ(open[2].ray, 0);
+  EXPECT_THAT(open[2].bones, testing::ElementsAre(Bone::kC2));
+  EXPECT_EQ(open[2].what, "The plan stands on a bone that may be wrong by more than 0.5 mm (C2).");
+  // Said before everything else, they are not said again among the other cautions.
+  for (const OpenQuestion& q : open) c.cautions.push_back(inWords(q));
+  const auto rest = words::caseCautions(c);
+  EXPECT_FALSE(rest.empty());
+  for (const words::Caution& k : rest) {
+    EXPECT_THAT(k.text, Not(HasSubstr("cannot be told")));
+    EXPECT_THAT(k.text, Not(HasSubstr("may be wrong")));
+  }
+
+  c.other_foot.clear();
+  open = openQuestions(c);
+  EXPECT_EQ(open[1].settle,
+            "A CT of the other foot or a weight-bearing film would settle it; else place the ray by hand.");
+  EXPECT_EQ(open[1].remedies.front(), Remedy::kOtherFoot);
 }
 
 // A device whose entry and direction are known in words before the program says them.

@@ -190,6 +190,74 @@ TEST_F(EditedCase, StateTellsThePlan) {
     }
 }
 
+TEST_F(EditedCase, NothingIsOpenWhereAllIsTold) {
+  EXPECT_TRUE(planned_["plan"]["open_questions"].empty());
+  EXPECT_THAT(planned_.dump(), testing::Not(HasSubstr("cannot be told")));
+}
+
+TEST_F(EditedCase, ARayThatCannotBeToldIsSaidFirstUntilAHandSettlesIt) {
+  const fs::path folder = folder_ / "untold";
+  fs::copy(plan(), folder, fs::copy_options::recursive | fs::copy_options::overwrite_existing);
+  std::ifstream in(plan() / "plan.json");
+  Json j = Json::parse(in);
+  in.close();
+  const std::string doubt = "it is put back by 6.0 mm, but its joint fits nearly as well as it stands";
+  for (Json& r : j["injury"]["rays"])
+    if (r["ray"] == 4) r["displaced"] = nullptr;
+  for (Json& r : j["reduction"]["rays"])
+    if (r["ray"] == 4) r["doubt"] = doubt;
+  const std::string what = "It cannot be told whether the fourth ray is displaced: " + doubt + ".";
+  const std::string settle =
+      "A CT of the other foot or a weight-bearing film would settle it; else place the ray by hand.";
+  j["cautions"].push_back(what + " " + settle);
+  std::ofstream(folder / "plan.json") << j.dump();
+
+  const auto opened = OpenCase::open(folder, ct());
+  ASSERT_TRUE(opened) << opened.error().message();
+  OpenCase& c = **opened;
+  const Json state = c.state();
+  const Json& s = state["plan"];
+  ASSERT_EQ(s["open_questions"].size(), 1U);
+  const Json& q = s["open_questions"][0];
+  EXPECT_EQ(q["ray"], 4);
+  EXPECT_EQ(q["what"], what);
+  EXPECT_EQ(q["settle"], settle);
+  EXPECT_EQ(q["remedies"], Json({"other foot", "film", "place by hand"}));
+  const Json r = find(s["rays"], "ray", 4);
+  EXPECT_EQ(r["state"], "cannot be told");
+  EXPECT_THAT(r["words"].get<std::string>(), HasSubstr("Cannot be told whether it is displaced"));
+  EXPECT_EQ(r["attention"][0], "It is put back by 6.0 mm, but its joint fits nearly as well as it stands");
+  EXPECT_EQ(find(s["rays"], "ray", 3)["state"], "displaced");
+  EXPECT_THAT(s["cautions"].dump(), testing::Not(HasSubstr("cannot be told")));
+  EXPECT_EQ(s["patterns"]["columns_words"], "medial, middle and lateral");
+  bool step = false;
+  for (const Json& x : state["theatre"]["steps"])
+    step = step || x["title"] == "Fourth ray: look first (cannot be told whether displaced)";
+  EXPECT_TRUE(step);
+  // Written as it was read: null, with the reason.
+  const Json again = planJson(c.edited());
+  EXPECT_TRUE(find(again["injury"]["rays"], "ray", 4)["displaced"].is_null());
+  EXPECT_EQ(find(again["reduction"]["rays"], "ray", 4)["doubt"], doubt);
+
+  // The surgeon has looked: it is in place after all.
+  const auto whole = c.complete("ray.move", {{"ray", 4}, {"transform", rigidJson(Rigid::Identity())}});
+  ASSERT_TRUE(whole) << whole.error().message();
+  ASSERT_TRUE(c.replay({{1, "ray.move", *whole}}));
+  const Json after = c.state()["plan"];
+  EXPECT_TRUE(after["open_questions"].empty());
+  EXPECT_EQ(find(after["rays"], "ray", 4)["state"], "in place");
+  EXPECT_THAT(planJson(c.edited())["cautions"].dump(), testing::Not(HasSubstr("cannot be told")));
+  // Or it is displaced, as planned.
+  const auto planned = c.complete("ray.move", {{"ray", 4}, {"transform", r["transform"]}});
+  ASSERT_TRUE(planned) << planned.error().message();
+  ASSERT_TRUE(c.replay({{1, "ray.move", *planned}}));
+  EXPECT_TRUE(c.state()["plan"]["open_questions"].empty());
+  EXPECT_EQ(find(c.state()["plan"]["rays"], "ray", 4)["state"], "displaced");
+  // Undone, it is open again.
+  ASSERT_TRUE(c.replay({}));
+  EXPECT_EQ(c.state()["plan"]["open_questions"].size(), 1U);
+}
+
 TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
   const Json s = screw();
   const Vec3 entry = vec(s["entry"]), tip = vec(s["tip"]), way = (tip - entry).normalized();

@@ -2,7 +2,8 @@
 import { h, type VNode } from './h';
 import { app, boardOrder, devicesNow, go, rayNow, selectRay } from './store';
 import type { Ray } from './types';
-import { deviceMark, kOrdinal, kPartner, kStateWord, num, sense, stateMark } from './words';
+import { goesBack } from './foot';
+import { deviceMark, kOrdinal, kPartner, num, sense, stateMark } from './words';
 
 const kFound = '#E69F00';
 const kPlaceBlue = '#0072B2';
@@ -23,7 +24,7 @@ interface Inset {
 // shafts, turned as they are (their length is not to scale).
 function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, number], found: [number, number]): VNode {
   const words = i.words.map(([t, x, y, anchor]) => h('text', { x, y, 'text-anchor': anchor, class: 'tiny' }, t));
-  if (r.state === 'unknown' || !r.shift_mm)
+  if (r.state === 'not judged' || !r.shift_mm)
     return h(
       'svg.inset',
       { viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': `${i.label}: not judged` },
@@ -54,7 +55,9 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
     h('path', { d: `M${fx} ${fy}l${stick * found[0]} ${-stick * found[1]}`, stroke: colour, 'stroke-width': 3, fill: 'none' }),
     displaced
       ? h('path', { d: `M${fx} ${fy - 4.5}l4.4 7.6h-8.8z`, fill: kFound, stroke: '#7a5200', 'stroke-width': 0.7 })
-      : h('circle', { cx: fx, cy: fy, r: 2.8, fill: colour }),
+      : r.state === 'cannot be told'
+        ? h('path', { d: `M${fx} ${fy - 5}l3.8 5l-3.8 5l-3.8-5z`, fill: '#fff', stroke: kInk, 'stroke-width': 1.4 })
+        : h('circle', { cx: fx, cy: fy, r: 2.8, fill: colour }),
     length > 1.5 &&
       h('path', {
         d: `M${i.x} ${i.y}L${fx - 0.8 * head * ux} ${fy - 0.8 * head * uy}`,
@@ -119,7 +122,7 @@ function drawings(r: Ray, left: boolean, scale: number): VNode {
 
 function reductionLine(r: Ray): VNode {
   const planned = r.joint;
-  const words = r.by_hand ? 'put back by hand' : r.transform ? (r.state === 'displaced' ? 'goes back' : 'stays') : 'not placed';
+  const words = r.by_hand ? 'put back by hand' : r.transform ? (goesBack(r) ? 'goes back' : 'stays') : 'not placed';
   return h(
     'span.reduction',
     null,
@@ -129,7 +132,7 @@ function reductionLine(r: Ray): VNode {
 }
 
 function column(ray: number, scale: number, left: boolean): VNode {
-  const r: Ray = rayNow(ray) ?? { ray, state: 'unknown' };
+  const r: Ray = rayNow(ray) ?? { ray, state: 'not judged' };
   const devices = devicesNow()
     .filter((d) => d.ray === ray)
     .sort((a, b) => Number(a.ok !== false) - Number(b.ok !== false) || Number(a.stage === 'temporary') - Number(b.stage === 'temporary'));
@@ -148,7 +151,7 @@ function column(ray: number, scale: number, left: boolean): VNode {
       key: `ray${ray}`,
       type: 'button',
       role: 'option',
-      class: `${r.state.replace(' ', '-')}${chosen ? ' chosen' : ''}`,
+      class: `${r.state.replaceAll(' ', '-')}${chosen ? ' chosen' : ''}`,
       'aria-selected': chosen ? 'true' : 'false',
       tabindex: chosen ? 0 : -1,
       'data-test': `ray-${ray}`,
@@ -160,7 +163,7 @@ function column(ray: number, scale: number, left: boolean): VNode {
       null,
       h('span.number', null, String(ray)),
       h('span.bones', null, `M${ray}–${kPartner[ray]}`),
-      h('span.state', null, stateMark(r.state), kStateWord[r.state]),
+      h('span.state', null, stateMark(r.state), r.state),
     ),
     h(
       'span.figure',
@@ -169,7 +172,7 @@ function column(ray: number, scale: number, left: boolean): VNode {
       h(
         'span.numbers',
         null,
-        s && r.state !== 'unknown'
+        s && r.state !== 'not judged'
           ? [
               h('span', null, sense(s.lateral, 'lat', 'med')),
               h('span', null, sense(s.dorsal, 'dors', 'plant')),
@@ -274,8 +277,8 @@ export function boardLine(): VNode | null {
           onclick: () => selectRay(ray),
         },
         h('b', null, String(ray)),
-        stateMark(r?.state ?? 'unknown'),
-        h('span', null, kStateWord[r?.state ?? 'unknown']),
+        stateMark(r?.state ?? 'not judged'),
+        h('span', null, r?.state ?? 'not judged'),
         h('span.lengths', null, devices.map((d) => `${d.id} ${d.length_mm.toFixed(0)}`).join(' · ')),
       );
     }),

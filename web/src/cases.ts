@@ -32,7 +32,7 @@ const text = (v: unknown): string => (typeof v === 'string' ? v : '');
 
 function patternOf(c: CaseSummary): string {
   const p = c.summary?.['pattern'] ?? c.summary?.['patterns'];
-  if (typeof p === 'string') return /^[A-C][12]?$/.test(p) ? `Myerson ${p}` : p;
+  if (typeof p === 'string') return /^([A-C][12]?|cannot be told)$/.test(p) ? `Myerson ${p}` : p;
   if (p && typeof p === 'object') {
     const q = p as { quenu_kuss?: string; myerson?: string };
     return [q.quenu_kuss, q.myerson ? `Myerson ${q.myerson}` : ''].filter(Boolean).join(', ');

@@ -1,7 +1,7 @@
 // Poses of the foot: who stands where at a moment of the reduction, axes of rays, directions in the surgeon's words.
 import { add, apply, compose, cross, identity, inverse, mul, part, sub, turnAbout, translation, unit } from './math';
 import { app, order, rayNow } from './store';
-import type { Body, Mat, Plan, Vec } from './types';
+import type { Body, Mat, Plan, Ray, Vec } from './types';
 
 /** Base and head of a ray where it belongs. */
 export function axisOf(plan: Plan, ray: number): { base: Vec; head: Vec } | null {
@@ -23,6 +23,10 @@ export function reducedPose(plan: Plan, body: Body): Mat {
   // What belongs to the ray goes with it: fragments keep their place on the bone.
   return compose(compose(target, inverse(kept)), own);
 }
+
+/** Whether the plan or a hand moves the ray; one that cannot be told is moved where that is likelier. */
+export const goesBack = (r: Ray | null | undefined): boolean =>
+  !!r && (r.state === 'displaced' || r.by_hand === true || (r.state === 'cannot be told' && !!r.transform?.flat().some((v, i) => v !== (i % 5 ? 0 : 1))));
 
 /** Poses under the hand, before the server has answered. */
 export const dragged = new Map<number, Mat>();

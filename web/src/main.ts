@@ -11,6 +11,7 @@ import { injury } from './places/injury';
 import { reduction } from './places/reduction';
 import { nextStep, previousStep, theatre, updateTheatre } from './places/theatre';
 import { addressed, app, changed, edit, go, kPlaces, listen, onChange, redo, remember, say, selectRay, set, startAt, take, told, undo, boardOrder } from './store';
+import { settle } from './settle';
 import { filmsBeside, stage, updateViews } from './stage';
 import type { CaseState, Place } from './types';
 import { dropped, importImages, planNow, suggestedName, type Given } from './upload';
@@ -118,12 +119,13 @@ function casePage(s: CaseState): Child[] {
   const said = h('div.hidden', { 'aria-live': 'polite', key: 'said', 'data-test': 'said' }, app.said);
   const advice = h('footer.advice', { key: 'advice', 'data-test': 'advice' }, app.advice);
   if (dark)
-    return [app.readOnly ? null : head(s), troubles(), boardLine(), theatre(), advice, said, app.historyOpen ? historyPanel(s) : null, question()];
+    return [app.readOnly ? null : head(s), troubles(), settle(), boardLine(), theatre(), advice, said, app.historyOpen ? historyPanel(s) : null, question()];
   const body = kPlaceBody[app.place as Exclude<Place, 'theatre'>]();
   const name = kPlaces.find((p) => p.id === app.place)!.name;
   return [
     head(s),
     troubles(),
+    settle(),
     h(
       'div.bench',
       { key: 'bench', class: s.plan ? '' : 'unplanned' },
@@ -170,7 +172,6 @@ async function open(id: string, place?: Place): Promise<boolean> {
     app.errors = [];
     app.job = null;
     app.device = null;
-    app.ray = 2;
     app.historyOpen = false;
     app.state = null;
     app.played = 0;
@@ -180,6 +181,9 @@ async function open(id: string, place?: Place): Promise<boolean> {
     app.state = state;
     startAt(place ?? (state.plan ? 'injury' : 'images'));
     take(state);
+    const questions = state.plan?.open_questions ?? [];
+    selectRay(questions.find((q) => q.ray)?.ray ?? 2);
+    if (questions.length) say(`To settle first: ${questions.map((q) => q.what).join(' ')}`);
     listen(id);
     remember();
     return true;

@@ -83,7 +83,8 @@ export interface JointFit {
 
 export interface Ray {
   ray: number;
-  state: 'displaced' | 'in place' | 'unknown';
+  /** In the words in which it is shown. */
+  state: 'displaced' | 'in place' | 'cannot be told' | 'not judged';
   shift_mm?: Shift | null;
   turn_deg?: Turn | null;
   words?: string;
@@ -155,6 +156,15 @@ export interface Caution {
   source?: string;
 }
 
+/** What the plan leaves open, and what would settle it: shown before everything else. */
+export interface OpenQuestion {
+  ray: number | null;
+  bones: string[];
+  what: string;
+  settle: string;
+  remedies: ('other foot' | 'film' | 'place by hand' | 'correct bones')[];
+}
+
 export interface ScanFacts {
   patient?: string;
   patient_id?: string;
@@ -172,6 +182,7 @@ export interface Patterns {
   hardcastle?: string;
   myerson?: string;
   columns?: string[];
+  columns_words?: string;
   reasons?: Record<string, string>;
 }
 
@@ -185,6 +196,7 @@ export interface Plan {
   patterns?: Patterns;
   measures?: Measure[];
   measures_reduced?: Measure[];
+  open_questions?: OpenQuestion[];
   cautions?: (string | Caution)[];
   standing_cautions?: (string | Caution)[];
   reduction?: { order?: number[]; method?: string };

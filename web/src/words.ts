@@ -21,12 +21,6 @@ export function sense(value: number | null | undefined, plus: string, minus: str
   return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
 }
 
-export const kStateWord: Record<Ray['state'], string> = {
-  displaced: 'displaced',
-  'in place': 'in place',
-  unknown: 'not judged',
-};
-
 export const stateMark = (state: Ray['state']): VNode =>
   h(
     'svg.mark',
@@ -35,7 +29,9 @@ export const stateMark = (state: Ray['state']): VNode =>
       ? h('path', { d: 'M8 1.5 15 14.5 1 14.5Z', fill: '#E69F00', stroke: '#7a5200', 'stroke-width': 1 })
       : state === 'in place'
         ? h('circle', { cx: 8, cy: 8, r: 5.5, fill: '#0072B2' })
-        : h('path', { d: 'M8 1.5 14.5 8 8 14.5 1.5 8Z', fill: 'none', stroke: '#40464E', 'stroke-width': 1.8 }),
+        : state === 'cannot be told'
+          ? h('path', { d: 'M8 1 13.5 8 8 15 2.5 8Z', fill: 'none', stroke: 'currentColor', 'stroke-width': 2 })
+          : h('text', { x: 8, y: 14, 'text-anchor': 'middle', 'font-size': 17, 'font-weight': 700, fill: 'currentColor' }, '?'),
   );
 
 /** Screw: a bar with a head; wire: a thin line with a bend. Dark stays, purple comes out. */
@@ -126,6 +122,8 @@ export function checkRows(checks: Record<string, unknown>): [string, string][] {
 /** Pattern names as printed. */
 export function pattern(p: { quenu_kuss?: string; hardcastle?: string; myerson?: string } | undefined | null): string {
   if (!p) return '';
-  const parts = [p.quenu_kuss, p.hardcastle ? `Hardcastle ${p.hardcastle}` : '', p.myerson ? `Myerson ${p.myerson}` : ''];
+  const kUntold: Ray['state'] = 'cannot be told';
+  if ([p.quenu_kuss, p.hardcastle, p.myerson].every((name) => name === kUntold)) return `Pattern ${kUntold}`;
+  const parts = [p.quenu_kuss === kUntold ? `Quénu and Küss ${kUntold}` : p.quenu_kuss, p.hardcastle ? `Hardcastle ${p.hardcastle}` : '', p.myerson ? `Myerson ${p.myerson}` : ''];
   return capital(parts.filter(Boolean).join(' · '));
 }

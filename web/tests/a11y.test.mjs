@@ -1,25 +1,8 @@
 // What axe-core finds in every place, the list, theatre and the second screen: nothing serious.
-import assert from 'node:assert/strict';
-import { readFileSync } from 'node:fs';
-import { createRequire } from 'node:module';
 import { test } from 'node:test';
 import { footDrawn, goTo, kPlaces, open, openCase, settled, t } from './browser.mjs';
 import { browser, d } from './fixture.mjs';
-
-const axe = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
-
-async function findings(page) {
-  await page.evaluate(`${axe}; undefined`);
-  const { violations } = await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }));
-  return violations;
-}
-
-async function sound(page, where, context) {
-  const all = await findings(page);
-  const write = (v) => `${v.impact} ${v.id}: ${v.help}: ${v.nodes.slice(0, 3).map((n) => `${n.target.join(' ')} (${n.any[0]?.message ?? n.all[0]?.message ?? ''})`).join('; ')} (${v.nodes.length})`;
-  for (const v of all) if (v.impact !== 'serious' && v.impact !== 'critical') context.diagnostic(`${where}: ${write(v)}`);
-  assert.deepEqual(all.filter((v) => v.impact === 'serious' || v.impact === 'critical').map(write), [], where);
-}
+import { sound } from './soundness.mjs';
 
 test('the list of cases', async (context) => {
   const w = await open(browser, d.server);

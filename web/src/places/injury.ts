@@ -6,7 +6,7 @@ import { chosenMeasures } from '../views/foot-view';
 import { button, cautions, section, work } from '../widgets';
 import { angleAt, dist } from '../math';
 import { footView } from '../stage';
-import { capital, kStateWord, mm, num, rayName, sense, stateMark } from '../words';
+import { capital, mm, num, rayName, sense, stateMark } from '../words';
 
 function displacement(): VNode {
   return section(
@@ -41,7 +41,7 @@ function displacement(): VNode {
               null,
               t ? [h('div', null, sense(t.abduction, 'abduction', 'adduction', 0)), h('div', null, sense(t.plantarflexion, 'plantarflexion', 'dorsiflexion', 0)), h('div', null, sense(t.pronation, 'pronation', 'supination', 0))] : '–',
             ),
-            h('td', null, r ? h('span.state', null, stateMark(r.state), kStateWord[r.state]) : '–', r?.uncertainty?.mm !== undefined ? h('div.small', null, `± ${mm(r.uncertainty.mm)}`) : null),
+            h('td', null, r ? h('span.state', null, stateMark(r.state), r.state) : '–', r?.uncertainty?.mm !== undefined ? h('div.small', null, `± ${mm(r.uncertainty.mm)}`) : null),
           );
         }),
       ),
@@ -56,7 +56,7 @@ function patterns(): VNode | null {
     ['Quénu and Küss', p.quenu_kuss, 'quenu_kuss'],
     ['Hardcastle', p.hardcastle, 'hardcastle'],
     ['Myerson', p.myerson, 'myerson'],
-    ['Columns', p.columns?.join(', '), 'columns'],
+    ['Columns', p.columns_words, 'columns'],
   ];
   return section(
     'Pattern',
@@ -156,7 +156,7 @@ export function injury(): (VNode | null)[] {
   const r = rayNow(app.ray);
   return [
     work(),
-    section(capital(rayName(app.ray)), h('p', null, r?.words || (r ? kStateWord[r.state] : '–'))),
+    section(capital(rayName(app.ray)), h('p', null, r?.words || (r ? r.state : '–'))),
     patterns(),
     displacement(),
     measureTable(plan.measures ?? [], 'Measures as scanned', 'measures'),

@@ -24,7 +24,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from 'three';
-import { homeView, middle, reducedPose, shownPose, baseShown } from '../foot';
+import { goesBack, homeView, middle, reducedPose, shownPose, baseShown } from '../foot';
 import { angleAt, apply, cross, dist, dot, identity, inverse, mul, sub, unit } from '../math';
 import { mesh } from '../meshes';
 import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
@@ -253,7 +253,7 @@ export class FootView {
       solid.matrix.copy(matrixOf(now));
       solid.matrixWorldNeedsUpdate = true;
       const ray = plan.rays.find((r) => r.ray === body.ray);
-      const moves = ray?.state === 'displaced' || ray?.by_hand === true;
+      const moves = goesBack(ray);
       const back = app.played >= done || (body.ray !== null && shownFraction(body.ray) >= 1);
       const piece = body.id.includes('.');
       const colour = piece ? kPiece : !moves ? kBone : back ? kBelongs : kFound;
@@ -343,7 +343,8 @@ export class FootView {
       if (!body || !shown || !shown.solid.visible) continue;
       const c = shown.solid.geometry.boundingSphere!.center;
       const [x, y] = this.project(apply(shownPose(plan, body), [c.x, c.y, c.z]));
-      put(x, y, String(ray), `ray-label${ray === app.ray ? ' chosen' : ''}`);
+      const untold = plan.rays.find((r) => r.ray === ray)?.state === 'cannot be told';
+      put(x, y, untold ? `${ray} ◊` : String(ray), `ray-label${untold ? ' untold' : ''}${ray === app.ray ? ' chosen' : ''}`);
     }
     this.lines.innerHTML = parts.join('');
     putLabels(this.labels, [...labels, ...compass(plan, this.turn)]);

@@ -1,7 +1,7 @@
 // A slice that follows a ray, crosses its joint, or looks down a drill. Grey values come as int16; window, outlines and
 // handles are drawn here.
 import { api } from '../api';
-import { baseShown } from '../foot';
+import { baseShown, goesBack } from '../foot';
 import { add, angleAt, cross, dist, dot, mul, sub } from '../math';
 import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, changed, deviceNow, devicesNow, footState, rayNow, say, shapeKey, told } from '../store';
@@ -268,7 +268,7 @@ export class SliceView {
         else if (o.body.includes('.')) cls = 'piece';
         else if (body?.ray) {
           const ray = rayNow(body.ray);
-          const moves = ray?.state === 'displaced' || ray?.by_hand;
+          const moves = goesBack(ray);
           cls = !moves ? 'bone' : footState() === 'injured' && this.kind !== 'drill' ? 'found' : 'belongs';
         }
         if (o.body === app.device || body?.ray === app.ray) cls += ' chosen';

@@ -1,0 +1,59 @@
+#include "case/open_questions.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+namespace rayset {
+namespace {
+
+OpenQuestion ofRay(const RayReduction& r, bool other_foot) {
+  OpenQuestion q;
+  q.ray = r.ray;
+  q.what = fmt::format("It cannot be told whether the {} ray is displaced{}{}.", ordinal(r.ray),
+                       r.doubt.empty() ? "" : ": ", r.doubt);
+  // Where the other foot was given it did not tell.
+  q.settle = fmt::format("{} weight-bearing film would settle it; else place the ray by hand.",
+                         other_foot ? "A" : "A CT of the other foot or a");
+  if (!other_foot) q.remedies.push_back(Remedy::kOtherFoot);
+  q.remedies.insert(q.remedies.end(), {Remedy::kFilm, Remedy::kPlaceByHand});
+  return q;
+}
+
+OpenQuestion ofBones(std::vector<Bone> bones) {
+  const bool one = bones.size() == 1;
+  std::string ids;
+  for (std::size_t i = 0; i < bones.size(); ++i)
+    ids += fmt::format("{}{}", i == 0 ? "" : i + 1 == bones.size() ? " and " : ", ", boneId(bones[i]));
+  OpenQuestion q;
+  q.what = fmt::format("The plan stands on {} that may be wrong by more than {} mm ({}).", one ? "a bone" : "bones",
+                       kDoubtfulErrorMm, ids);
+  q.settle = fmt::format("Check {0} on the images, and correct {0} by hand.", one ? "it" : "them");
+  q.bones = std::move(bones);
+  q.remedies = {Remedy::kCorrectBones};
+  return q;
+}
+
+}  // namespace
+
+std::vector<OpenQuestion> openQuestions(const Case& c) {
+  std::vector<OpenQuestion> out;
+  for (const RayDisplacement& d : c.rays)
+    if (d.ray != 0 && !d.told)
+      out.push_back(ofRay(c.reduction.rays[static_cast<std::size_t>(d.ray - 1)], !c.other_foot.empty()));
+  if (auto doubtful = doubtfulBones(c.bones); !doubtful.empty()) out.push_back(ofBones(std::move(doubtful)));
+  return out;
+}
+
+std::string inWords(const OpenQuestion& q) { return q.what + " " + q.settle; }
+
+std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones) {
+  std::vector<Bone> out;
+  for (const auto& [id, bone] : bones) {
+    const bool stands_on = std::find(kMidfootBones.begin(), kMidfootBones.end(), id) != kMidfootBones.end();
+    if (stands_on && bone.confidence < kDoubtful) out.push_back(id);
+  }
+  return out;
+}
+
+}  // namespace rayset
