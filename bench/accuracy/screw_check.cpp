@@ -114,7 +114,7 @@ double segmentSegment(const Stick& a, const Stick& b) {
 std::vector<Verdict> checkDevices(const std::vector<Stick>& sticks, const std::vector<Bone>& bones) {
   std::vector<Verdict> verdicts;
   for (const Stick& s : sticks) {
-    Verdict v{1e9, 0, 0, "", 0, 1e9, false};
+    Verdict v{1e9, 0, 0, "", 0, 0, 0, 1e9, false};
     const Point axis = unit(sub(s.tip, s.entry));
     const double length = norm(sub(s.tip, s.entry));
     Point side = cross(axis, std::abs(axis[0]) < 0.8 ? Point{1, 0, 0} : Point{0, 1, 0});
@@ -152,6 +152,7 @@ std::vector<Verdict> checkDevices(const std::vector<Stick>& sticks, const std::v
         if (!started) {
           started = true;
           reach = to;
+          v.open_mm = std::max(v.open_mm, from);
           continue;
         }
         if (from > reach) gaps.push_back(std::min(from, length) - reach);
@@ -166,7 +167,10 @@ std::vector<Verdict> checkDevices(const std::vector<Stick>& sticks, const std::v
         // itself.
         const std::size_t joints = path.size() - 1;
         for (std::size_t g = 0; g < gaps.size(); ++g) {
-          if (g >= joints || gaps[g] > 6) breach = std::max(breach, gaps[g]);
+          if (g >= joints || gaps[g] > 6)
+            breach = std::max(breach, gaps[g]);
+          else
+            v.joint_gap_mm = std::max(v.joint_gap_mm, gaps[g]);
         }
       }
       v.breach_mm = std::max(v.breach_mm, breach);

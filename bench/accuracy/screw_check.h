@@ -29,6 +29,8 @@ struct Verdict {
                          ///< allowed)
   double wrong_bone_mm;  ///< longest stretch of the wall inside a bone it should not enter
   std::string wrong_bone;
+  double open_mm;            ///< where the last line of the wall enters the first bone
+  double joint_gap_mm;       ///< longest stretch of the wall between the bones that is taken for the joint
   double tip_inside;         ///< 1 when the tip lies inside the last bone
   double nearest_device_mm;  ///< surface to surface, nearest other stick
   bool sound;                ///< all of it acceptable, see screw_check.cpp
