@@ -27,6 +27,7 @@ struct Verdict {
   double entry_off_cortex_mm;  ///< distance of the entry point from the first bone's surface
   double breach_mm;      ///< longest stretch of the device's wall that leaves the bones it should be in (one joint gap
                          ///< allowed)
+  double breach_at_mm;   ///< where that stretch begins, from the entry
   double wrong_bone_mm;  ///< longest stretch of the wall inside a bone it should not enter
   std::string wrong_bone;
   double open_mm;            ///< where the last line of the wall enters the first bone

@@ -70,8 +70,9 @@ Count judge(const std::vector<Device>& devices, const BoneSurfaces& truth, int w
     count.sound += v.sound ? 1 : 0;
     count.warned += d.warnings.empty() ? 0 : 1;
     if (!verbose && v.sound) continue;
-    fmt::print("    {:<3} {:3.0f} mm, {:4.1f} in {:<3}; open {:3.1f}, gap {:3.1f}, leaves {:4.2f}, {}{}\n", d.id,
-               d.length_mm, d.checks.length_in_last_mm, d.through.back(), v.open_mm, v.joint_gap_mm, v.breach_mm,
+    fmt::print("    {:<3} {:3.0f} mm, {:4.1f} in {:<3}; open {:3.1f}, gap {:3.1f}, leaves {:4.2f} at {:.0f}, {}{}\n",
+               d.id, d.length_mm, d.checks.length_in_last_mm, d.through.back(), v.open_mm, v.joint_gap_mm, v.breach_mm,
+               v.breach_at_mm,
                v.sound ? "sound"
                        : fmt::format("NOT SOUND (entry off {:.2f}, {:.2f} in {}, nearest {:.2f})",
                                      v.entry_off_cortex_mm, v.wrong_bone_mm, v.wrong_bone, v.nearest_device_mm),
