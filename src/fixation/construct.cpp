@@ -145,7 +145,7 @@ double judge(const Rule& rule, const Vec3& entry, const Vec3& direction, double 
   // Safety: short of the wanted margin costs steeply, beyond it a little more room is still welcome.
   cost += 60 * square(over(rule.tool.wanted_margin + rule.surface_error + 0.15, r.margin)) + (r.margin < 0 ? 20 : 0);
   // A crest or rough cortex leaves the side in the open for longer than flat cortex would.
-  cost += 20 * square(over(kEntryRoomMm, r.entry_room));
+  cost += 20 * square(over(kEntryRoomMm, r.entry_room)) + 15 * square(r.grazes);
   cost -= 0.8 * std::clamp(r.margin - rule.tool.wanted_margin, 0.0, 1.0);
   cost += 60 * square(over(0.5, r.other)) + 8 * square(over(0.5, r.outside));
   if (rule.head_radius > 0) cost += 20 * square(over(rule.head_radius + 0.5, rule.space->obstacleDistance(entry)));
@@ -962,7 +962,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
       const auto& through = rules[i].device.through;
       lists[i] = fragment_lists.at(through.front().find('.') != std::string::npos ? through.front() : through.back());
     } else {
-      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 16, 1.5, standing_, settings_.device_gap_mm)
+      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 40, 1.5, standing_, settings_.device_gap_mm)
                                                  : searchAll(rules[i], 60, 2.5, standing_, settings_.device_gap_mm);
     }
     if (progress.cancelled()) return cancelledError();

@@ -262,6 +262,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
   if (!room) return r;
   r.crosses = true;
 
+  if (step <= 0.5) r.grazes = grazing(space, entry, direction, tool.radius, zone);
   r.entry_room =
       discRoom(space, entry, direction, tool.radius, 0, entryZone(tool.radius, tool.wanted_margin, r.surface_angle));
   r.margin = marginOver(space, entry, direction, tool.radius, zone, std::max(zone, r.usable - 2 * tool.radius), step);
@@ -277,6 +278,29 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
     r.outside = std::min(r.outside, d - tool.corridor);
   }
   return r;
+}
+
+double grazing(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double to) {
+  constexpr double kStep = 0.3;
+  const Vec3 u = radius * direction.unitOrthogonal(), v = direction.cross(u);
+  double longest = 0;
+  for (int k = 0; k < 12; ++k) {
+    const double angle = std::numbers::pi / 6 * k;
+    const Vec3 line = entry + std::cos(angle) * u + std::sin(angle) * v;
+    double went_under = 0, out_since = -1;
+    bool under = false;
+    for (double t = 0; t <= to; t += kStep) {
+      if (space.first.distance(line + t * direction) < 0) {
+        if (out_since >= 0) longest = std::max(longest, t - out_since);
+        out_since = -1;
+        if (!under) went_under = t;
+        under = true;
+      } else if (under && out_since < 0 && t > went_under) {
+        out_since = t;
+      }
+    }
+  }
+  return longest;
 }
 
 double discRoom(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double clearance,

@@ -90,6 +90,8 @@ struct Reading {
   double other = 0;          ///< least clearance of the side to any other bone, entry to usable
   double outside = 0;        ///< least clearance of the tool's corridor to any bone, outside
   double margin = 0;         ///< as DeviceChecks::cortex_margin_mm at full usable depth
+  double grazes = 0;         ///< longest stretch of a line of the side that comes out again in the entry zone;
+                             ///< not looked for in a coarse search (steps above 0.5)
   double entry_room = 0;     ///< of the whole cross-section below the cortex where flat cortex leaves the wanted margin
   double surface_angle = 0;  ///< rad, device to cortex
   Vec3 crossing = Vec3::Zero();
@@ -113,6 +115,9 @@ inline constexpr double kRampMm = 1;
 /// `entry` on the first bone's surface (within a few tenths), `direction` unit. `step`: 1 for a coarse search, 0.25 to
 /// be precise.
 [[nodiscard]] Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const Tool& tool, double step);
+/// The longest stretch over which a line of the side (twelve of them) is out of the first bone again after it was
+/// inside, before `to`: rough cortex or a crest.
+[[nodiscard]] double grazing(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double to);
 /// Whether the whole disc of `radius` across the axis at `t` lies at least `clearance` below the outer cortex
 /// (positive: by how much more; exact to the field on 12 points of the rim, or the ball of that radius where that
 /// already fits).
