@@ -34,6 +34,7 @@ constexpr double kReachMm = 42;       // of a metatarsal from its joint: entry p
 constexpr double kUpwardsMost = 0.1;  // fragment wires come from above or the side, never from the sole
 constexpr double kLeastWireMm = 5;    // shallower, a wire holds nothing (design choice)
 constexpr double kLeastInLastMm = 8;  // less thread than this in the tarsal bone holds nothing (design choice)
+constexpr double kCrowdedMm = 0.1;    // below the distance wanted between devices: what the polish leaves as a rule
 constexpr double kEntryRoomMm = 0.4;  // of the margin wanted there (design choice)
 constexpr double kShallowRad =
     0.45;  // about 26 degrees: below this a drill tends to slide before it bites (design choice)
@@ -362,6 +363,7 @@ class Planner {
   [[nodiscard]] std::vector<Body> othersThan(std::size_t i, const std::vector<Rule>& rules,
                                              const std::vector<Candidate>& chosen) const;
   void polish(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const;
+  void makeRoom(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const;
   [[nodiscard]] std::pair<std::optional<Device>, std::string> safeDevice(const Rule& rule, const Candidate& c,
                                                                          const std::vector<Device>& kept) const;
   [[nodiscard]] std::optional<Device> searchedAnew(const Rule& rule, std::vector<Candidate> list,
@@ -640,6 +642,33 @@ void Planner::polish(const std::vector<Rule>& rules, std::vector<Candidate>& cho
   for (int round = 0; round < 2; ++round)
     for (std::size_t i = 0; i < rules.size(); ++i)
       if (chosen[i].cost < kNone) chosen[i] = polished(rules[i], chosen[i], othersThan(i, rules, chosen));
+}
+
+// Devices that stand in each other's way after the joint choice: each looks for a path anew, all over, with the others
+// where they are, and takes it where that costs less. In the order of the rules, once.
+void Planner::makeRoom(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const {
+  constexpr std::size_t kTries = 4;
+  for (std::size_t i = 0; i < rules.size(); ++i) {
+    const Rule& rule = rules[i];
+    if (chosen[i].cost >= kNone || rule.fragment) continue;
+    const std::vector<Body> others = othersThan(i, rules, chosen);
+    const Body now = bodyOf(rule, chosen[i]);
+    const bool crowded = std::any_of(others.begin(), others.end(), [&](const Body& other) {
+      return bodyGap(now, other) < settings_.device_gap_mm - kCrowdedMm;
+    });
+    if (!crowded) continue;
+    const auto cost = [&](const Candidate& c) {
+      return judge(rule, c.entry, c.direction, 0.5) + standingCost(rule, c, others, settings_.device_gap_mm);
+    };
+    double least = cost(chosen[i]);
+    for (const Candidate& c : searchAll(rule, kTries, 2.5, others, settings_.device_gap_mm)) {
+      const Candidate better = polished(rule, c, others);
+      if (const double its = cost(better); its < least) {
+        least = its;
+        chosen[i] = better;
+      }
+    }
+  }
 }
 
 // The device of a path if it is safe among those kept, and in words why not.
@@ -970,6 +999,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
   }
   std::vector<Candidate> chosen = beam(rules, lists, settings_.device_gap_mm);
   polish(rules, chosen);
+  makeRoom(rules, chosen);
   if (progress.cancelled()) return cancelledError();
   progress("fixation", 0.95);
 
