@@ -154,7 +154,7 @@ endfunction()
 
 # bench/<folder>/*.cpp become the executable bench_<folder>.
 function(rayset_benchmarks)
-  foreach(folder accuracy confidence drag films reduction speed views xray)
+  foreach(folder accuracy confidence drag films fixation reduction speed views xray)
     file(GLOB sources CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/bench/${folder}/*.cpp)
     if(NOT sources)
       continue()
@@ -162,6 +162,9 @@ function(rayset_benchmarks)
     add_executable(bench_${folder} ${sources})
     if(folder STREQUAL "reduction")
       target_link_libraries(bench_reduction PRIVATE rayset_reduction rayset_phantom) # needs no images: quick to build
+    elseif(folder STREQUAL "fixation") # likewise; judged as in the accuracy matrix
+      target_sources(bench_fixation PRIVATE ${CMAKE_SOURCE_DIR}/bench/accuracy/screw_check.cpp)
+      target_link_libraries(bench_fixation PRIVATE rayset_fixation rayset_phantom)
     elseif(folder STREQUAL "xray")
       target_link_libraries(bench_xray PRIVATE rayset_xray rayset_itk)
     else()

@@ -114,7 +114,7 @@ double segmentSegment(const Stick& a, const Stick& b) {
 std::vector<Verdict> checkDevices(const std::vector<Stick>& sticks, const std::vector<Bone>& bones) {
   std::vector<Verdict> verdicts;
   for (const Stick& s : sticks) {
-    Verdict v{1e9, 0, 0, "", 0, 1e9, false};
+    Verdict v{1e9, 0, 0, 0, "", 0, 0, 0, 1e9, false};
     const Point axis = unit(sub(s.tip, s.entry));
     const double length = norm(sub(s.tip, s.entry));
     Point side = cross(axis, std::abs(axis[0]) < 0.8 ? Point{1, 0, 0} : Point{0, 1, 0});
@@ -145,31 +145,38 @@ std::vector<Verdict> checkDevices(const std::vector<Stick>& sticks, const std::v
       // in it to the tip, but for one gap: the joint.
       double reach = -1e9;
       bool started = false;
-      double breach = 0;
-      std::vector<double> gaps;
+      double breach = 0, breach_at = 0;
+      const auto leaves = [&](double from, double by) {
+        if (by > breach) breach = by, breach_at = from;
+      };
+      std::vector<std::pair<double, double>> gaps;  // length, from
       for (const auto& [from, to] : spans) {
         if (to < 0.05 || from > length) continue;
         if (!started) {
           started = true;
           reach = to;
+          v.open_mm = std::max(v.open_mm, from);
           continue;
         }
-        if (from > reach) gaps.push_back(std::min(from, length) - reach);
+        if (from > reach) gaps.emplace_back(std::min(from, length) - reach, reach);
         reach = std::max(reach, to);
       }
       if (!started) {
-        breach = length;
+        leaves(0, length);
       } else {
-        if (reach < length) breach = std::max(breach, length - reach);
+        leaves(reach, length - reach);
         std::sort(gaps.rbegin(), gaps.rend());
         // For each further bone on the path one gap of up to 6 mm along the line (an oblique joint) is the joint
         // itself.
         const std::size_t joints = path.size() - 1;
         for (std::size_t g = 0; g < gaps.size(); ++g) {
-          if (g >= joints || gaps[g] > 6) breach = std::max(breach, gaps[g]);
+          if (g >= joints || gaps[g].first > 6)
+            leaves(gaps[g].second, gaps[g].first);
+          else
+            v.joint_gap_mm = std::max(v.joint_gap_mm, gaps[g].first);
         }
       }
-      v.breach_mm = std::max(v.breach_mm, breach);
+      if (breach > v.breach_mm) v.breach_mm = breach, v.breach_at_mm = breach_at;
       for (const Bone& b : bones) {
         if (std::find(path.begin(), path.end(), &b) != path.end()) continue;
         double within = 0;

@@ -125,6 +125,10 @@ ConstructInput constructInput(const Case& c, const CtVolume* ct) {
     if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
   for (const RayReduction& r : c.reduction.rays)
     if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
+  // The error that a confidence stands for (docs/decisions/confidence.md).
+  for (const auto& [id, bone] : c.bones)
+    if (bone.confidence > 0)
+      input.surface_error_mm[id] = kDoubtfulErrorMm * std::sqrt(std::max(0.0, 1 / bone.confidence - 1));
   return input;
 }
 

@@ -143,7 +143,9 @@ nlohmann::ordered_json deviceJson(const Device& d) {
                  {"pullout_n", rounded(k.pullout_n, 0)},
                  {"pullout_low_n", rounded(k.pullout_low_n, 0)},
                  {"pullout_high_n", rounded(k.pullout_high_n, 0)},
-                 {"other_bones", k.other_bones}};
+                 {"other_bones", k.other_bones},
+                 {"may_enter", k.may_enter},
+                 {"surface_error_mm", rounded(k.surface_error_mm, 2)}};
   j["warnings"] = d.warnings;
   return j;
 }

@@ -257,6 +257,8 @@ DeviceChecks checksFrom(const Json& j, const std::string& where) {
   c.pullout_low_n = value("pullout_low_n");
   c.pullout_high_n = value("pullout_high_n");
   c.other_bones = texts(at(j, "other_bones", where), where + "/other_bones");
+  if (const auto may = j.find("may_enter"); may != j.end()) c.may_enter = texts(*may, where + "/may_enter");
+  c.surface_error_mm = value("surface_error_mm");
   return c;
 }
 

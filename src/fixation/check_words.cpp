@@ -12,7 +12,7 @@ namespace {
 
 constexpr double kFragmentMarginMm = 0.5;  // fragments are thin (design choice)
 constexpr double kNearToleranceMm = 0.05;
-constexpr double kShallowDeg = 20, kLeastThreadMm = 12, kOffCentreMm = 5;
+constexpr double kOffCentreMm = 5;
 /// Reference table D: one 3.5 mm screw takes 2 to 4 % of the larger joints, up to 5.7 % of the intermediate cuneiform's
 /// face.
 constexpr double kJointSharePercent = 10;
@@ -37,6 +37,8 @@ std::vector<std::string> failedChecks(const Device& device, const ConstructSetti
   std::vector<std::string> out;
   if (!c.other_bones.empty())
     out.push_back(fmt::format("enters {}, which it should not", fmt::join(c.other_bones, ", ")));
+  for (const std::string& id : c.may_enter)
+    out.push_back(fmt::format("may enter {}: it passes nearer than that bone's surface may be off", id));
   if (c.tip_beyond_cortex_mm > 0)
     out.push_back(fmt::format("the tip stands {:.1f} mm out of the far cortex of {}", c.tip_beyond_cortex_mm,
                               device.through.back()));
@@ -48,6 +50,11 @@ std::vector<std::string> failedChecks(const Device& device, const ConstructSetti
   else if (c.cortex_margin_mm < margin)
     out.push_back(
         fmt::format("passes {:.1f} mm from the outer cortex: {:.1f} mm is wanted", c.cortex_margin_mm, margin));
+  if (c.cortex_margin_mm >= 0 && c.cortex_margin_mm < c.surface_error_mm)
+    out.push_back(
+        fmt::format("the {:.1f} mm to the outer cortex are less than the {:.1f} mm that the surface of {} may "
+                    "be off",
+                    c.cortex_margin_mm, c.surface_error_mm, bones));
   const std::string& other = nearest.empty() ? std::string("another device") : nearest;
   if (c.nearest_device_mm < 0)
     out.push_back(fmt::format("cuts {:.1f} mm into {}: {:.1f} mm between them is wanted", -c.nearest_device_mm, other,
@@ -63,7 +70,7 @@ std::vector<std::string> failedChecks(const Device& device, const ConstructSetti
     out.push_back(fmt::format("meets the cortex at {:.0f}°: the drill may slide below {:.0f}°, start it steeper", steep,
                               kShallowDeg));
   if (c.length_in_last_mm < kLeastThreadMm)
-    out.push_back(fmt::format("only {:.0f} mm of thread in {}: {:.0f} mm is wanted", c.length_in_last_mm,
+    out.push_back(fmt::format("only {:.1f} mm of thread in {}: {:.0f} mm is wanted", c.length_in_last_mm,
                               device.through.back(), kLeastThreadMm));
   if (c.crossing_off_centre_mm > kOffCentreMm)
     out.push_back(fmt::format("crosses the joint {:.1f} mm from its centre: at most {:.0f} mm is wanted",

@@ -8,6 +8,10 @@
 
 namespace rayset {
 
+/// What is wanted of a screw, whoever asks (common practice, memory-medium): below this angle to the cortex a drill may
+/// slide, less thread than this in the tarsal bone holds poorly.
+inline constexpr double kShallowDeg = 20, kLeastThreadMm = 12;
+
 /// Distance wanted between the device's side and the outer cortex, mm: less for the wires of a fragment, which is thin.
 [[nodiscard]] double marginWanted(const Device& device, const ConstructSettings& settings);
 

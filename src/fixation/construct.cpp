@@ -34,6 +34,8 @@ constexpr double kReachMm = 42;       // of a metatarsal from its joint: entry p
 constexpr double kUpwardsMost = 0.1;  // fragment wires come from above or the side, never from the sole
 constexpr double kLeastWireMm = 5;    // shallower, a wire holds nothing (design choice)
 constexpr double kLeastInLastMm = 8;  // less thread than this in the tarsal bone holds nothing (design choice)
+constexpr double kCrowdedMm = 0.1;    // below the distance wanted between devices: what the polish leaves as a rule
+constexpr double kEntryRoomMm = 0.4;  // of the margin wanted there (design choice)
 constexpr double kShallowRad =
     0.45;  // about 26 degrees: below this a drill tends to slide before it bites (design choice)
 
@@ -96,8 +98,9 @@ struct Rule {
   bool fragment = false;   // between a fragment and its bone: no band, no sector, but only from where one can reach
   Vec3 up = Vec3::Zero();  // dorsal, for fragments
   double least_in_last = kLeastInLastMm;  // less is no hold
-  double band_from = 0, band_to = 0;      // allowed
-  double good_from = 0, good_to = 0;      // wanted
+  double wanted_in_last = kLeastInLastMm + 2;
+  double band_from = 0, band_to = 0;  // allowed
+  double good_from = 0, good_to = 0;  // wanted
   double sector_centre = 0,
          sector_half = 0;  // allowed cortex: angle of its normal round the shaft, dorsal 0, medial +90 degrees
   double off_centre_weight = 0;
@@ -107,6 +110,7 @@ struct Rule {
   double along_weight = 0;
   double shaft_angle = -1;  // angle to the shaft wanted; -1 for none
   double head_radius = 0;
+  double surface_error = 0;     // of the bones gone through: that much more margin is sought
   std::vector<double> lengths;  // of the catalogue; empty: whole millimetres
 };
 
@@ -121,9 +125,8 @@ double over(double x, double limit) { return std::max(0.0, x - limit); }
 
 // Cost of a path on its own; kNone and above when it is no path at all.
 double judge(const Rule& rule, const Vec3& entry, const Vec3& direction, double step, Candidate* out = nullptr) {
-  const double least_angle = 0.3;  // 17 degrees
   const Reading r = path::read(*rule.space, entry, direction, rule.tool, step);
-  if (!r.crosses || r.surface_angle < least_angle) return kNone;
+  if (!r.crosses || r.surface_angle < toRadians(kShallowDeg)) return kNone;
   double cost = 0;
   if (!rule.fragment) {
     const double distance = rule.ray.fromJoint(entry);
@@ -141,12 +144,14 @@ double judge(const Rule& rule, const Vec3& entry, const Vec3& direction, double 
   const double in_last = depth - r.enter;
   if (in_last < 4) return kNone;
   // Safety: short of the wanted margin costs steeply, beyond it a little more room is still welcome.
-  cost += 60 * square(over(rule.tool.wanted_margin + 0.15, r.margin)) + (r.margin < 0 ? 20 : 0);
+  cost += 60 * square(over(rule.tool.wanted_margin + rule.surface_error + 0.15, r.margin)) + (r.margin < 0 ? 20 : 0);
+  // A crest or rough cortex leaves the side in the open for longer than flat cortex would.
+  cost += 20 * square(over(kEntryRoomMm, r.entry_room)) + 15 * square(r.grazes);
   cost -= 0.8 * std::clamp(r.margin - rule.tool.wanted_margin, 0.0, 1.0);
   cost += 60 * square(over(0.5, r.other)) + 8 * square(over(0.5, r.outside));
   if (rule.head_radius > 0) cost += 20 * square(over(rule.head_radius + 0.5, rule.space->obstacleDistance(entry)));
   // Hold: thread in the last bone.
-  cost += 0.06 * over(rule.deep_enough, in_last) + 0.5 * square(over(rule.least_in_last + 2, in_last));
+  cost += 0.06 * over(rule.deep_enough, in_last) + 0.5 * square(over(rule.wanted_in_last, in_last));
   // Through the middle of the joint, not too obliquely, and not skidding on the cortex.
   cost += rule.off_centre_weight * (r.crossing - rule.space->face_centre).squaredNorm();
   const double oblique = std::acos(std::clamp(direction.dot(rule.space->face_normal), -1.0, 1.0));
@@ -267,10 +272,11 @@ double standingCost(const Rule& rule, const Candidate& c, const std::vector<Body
 }
 
 // Every entry with every crossing; the best that differ from each other by more than `apart_mm` in entry or crossing.
+// `spacing`: of both, against what is usual.
 std::vector<Candidate> searchAll(const Rule& rule, std::size_t keep, double apart_mm, const std::vector<Body>& standing,
-                                 double wanted_gap) {
-  const auto entries = entryPoints(rule, rule.fragment ? 1.0 : 1.6);
-  const Points crossings = crossingPoints(*rule.space, 2.0);
+                                 double wanted_gap, double spacing = 1) {
+  const auto entries = entryPoints(rule, spacing * (rule.fragment ? 1.0 : 1.6));
+  const Points crossings = crossingPoints(*rule.space, spacing * 2.0);
   std::vector<std::vector<Candidate>> found(entries.size());
   tbb::parallel_for(tbb::blocked_range<std::size_t>(0, entries.size()),
                     [&](const tbb::blocked_range<std::size_t>& range) {
@@ -316,10 +322,26 @@ class Planner {
   // The same for checks alone: without what only the search asks for (other bones to keep out of).
   [[nodiscard]] std::optional<Rule> leanRuleFor(const Device& device);
   [[nodiscard]] bool enters(const Device& device, Bone b) const;
+  [[nodiscard]] bool mayEnter(const Device& device, Bone b) const;
   void forget(Bone b);
 
  private:
   void makeFields(const std::vector<Bone>& bones);
+  // How far the surface of a bone (by its id, or a fragment's) may be off, as far as that is asked for.
+  [[nodiscard]] double errorOf(const std::string& id) const {
+    const auto b = boneFromId(parentId(id));
+    const auto it = b ? input_.surface_error_mm.find(*b) : input_.surface_error_mm.end();
+    return it == input_.surface_error_mm.end() ? 0 : std::clamp(it->second, 0.0, kMostErrorMm);
+  }
+  [[nodiscard]] double errorOf(const std::vector<std::string>& through) const {
+    double most = 0;
+    for (const std::string& id : through) most = std::max(most, errorOf(id));
+    return most;
+  }
+  void allowForErrors(Rule& rule) const {
+    rule.surface_error = errorOf(rule.device.through);
+    rule.tool.end_clearance += errorOf(rule.device.through.back());
+  }
   [[nodiscard]] const Surface* bone(Bone b) const {
     const auto it = input_.reduced->find(b);
     return it == input_.reduced->end() || it->second.empty() ? nullptr : &it->second;
@@ -337,9 +359,19 @@ class Planner {
   Rule screwRule(int ray, std::shared_ptr<const Space> space) const;
   Rule wireRule(int ray, std::shared_ptr<const Space> space, bool definitive) const;
   Rule fragmentRule(const std::string& fragment, char letter, bool into, std::shared_ptr<const Space> space) const;
+  [[nodiscard]] Candidate polished(const Rule& rule, const Candidate& start, const std::vector<Body>& others) const;
+  [[nodiscard]] std::vector<Body> othersThan(std::size_t i, const std::vector<Rule>& rules,
+                                             const std::vector<Candidate>& chosen) const;
   void polish(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const;
+  void makeRoom(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const;
+  [[nodiscard]] std::pair<std::optional<Device>, std::string> safeDevice(const Rule& rule, const Candidate& c,
+                                                                         const std::vector<Device>& kept) const;
+  [[nodiscard]] std::optional<Device> searchedAnew(const Rule& rule, std::vector<Candidate> list,
+                                                   const std::vector<Body>& others,
+                                                   const std::vector<Device>& kept) const;
   [[nodiscard]] std::optional<Device> finish(const Rule& rule, const Candidate& c) const;
   [[nodiscard]] std::optional<Rule> ruleWithin(const Device& device);
+  [[nodiscard]] const RayCaster* nearOther(const Device& device, Bone b, double beyond) const;
   [[nodiscard]] double meanHu(const Device& device, const Rule& rule, double from) const;
 
   const ConstructInput& input_;
@@ -411,7 +443,8 @@ std::vector<Space::Obstacle> Planner::obstacles(const std::vector<std::string>& 
   if (lean_) return list;
   for (const auto& [id, surface] : surfaces_) {
     const std::string parent = parentId(id);
-    if (std::find(own.begin(), own.end(), parent) == own.end()) list.push_back({id, fields_.at(id).get(), surface});
+    if (std::find(own.begin(), own.end(), parent) == own.end())
+      list.push_back({id, fields_.at(id).get(), surface, errorOf(parent)});
   }
   return list;
 }
@@ -432,7 +465,7 @@ std::shared_ptr<const Space> Planner::fragmentSpace(const std::string& fragment,
   auto others = obstacles({id});
   for (const auto& [other, surface] : input_.fragments)  // its sister fragments stay clear of its wires
     if (other != fragment && parentId(other) == id && !surface.empty())
-      others.push_back({other, fields_.at(other).get(), &surface});
+      others.push_back({other, fields_.at(other).get(), &surface, errorOf(id)});
   if (into) std::swap(first, last);
   auto space = path::makeSpace(std::move(first), std::move(last), std::move(others), kReachMm);
   return space ? std::make_shared<const Space>(std::move(*space)) : nullptr;
@@ -462,7 +495,9 @@ Rule Planner::baseRule(const std::string& type_id, std::string id, std::string s
 Rule Planner::screwRule(int ray, std::shared_ptr<const Space> space) const {
   Rule rule = baseRule(kScrew, fmt::format("S{}", ray), "definitive", ray);
   rule.what = fmt::format("screw of the {} ray", ordinal(ray));
+  rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a length that is sold costs a millimetre on average
   rule.device.through = {std::string(boneId(metatarsal(ray))), std::string(boneId(tarsalPartner(ray)))};
+  allowForErrors(rule);
   rule.ray = rayAnatomy(*bone(metatarsal(ray)), space->first_face, input_.frame);
   rule.off_centre_weight = 0.12;
   rule.deep_enough = 30;
@@ -505,6 +540,7 @@ Rule Planner::wireRule(int ray, std::shared_ptr<const Space> space, bool definit
                        definitive ? "definitive" : "temporary", ray);
   rule.what = fmt::format("wire of the {} ray", ordinal(ray));
   rule.device.through = {std::string(boneId(metatarsal(ray))), std::string(boneId(tarsalPartner(ray)))};
+  allowForErrors(rule);
   rule.ray = rayAnatomy(*bone(metatarsal(ray)), space->first_face, input_.frame);
   rule.off_centre_weight = definitive ? 0.1 : 0.02;
   rule.deep_enough = 16;
@@ -535,9 +571,11 @@ Rule Planner::fragmentRule(const std::string& fragment, char letter, bool into,
   rule.what = fmt::format("wire of fragment {}", fragment);
   rule.fragment = true;
   rule.device.through = into ? std::vector<std::string>{parent, fragment} : std::vector<std::string>{fragment, parent};
+  allowForErrors(rule);
   rule.up = input_.frame.dorsal;
   rule.ray.distal = rayOf(*b) ? metatarsalAxis(*bone(*b), input_.frame.distal).distal : input_.frame.distal;
   if (into) rule.least_in_last = 4;
+  rule.wanted_in_last = rule.least_in_last + 2;
   rule.tool.wanted_margin = marginWanted(rule.device, settings_);
   rule.off_centre_weight = 0.08;
   rule.deep_enough = 12;
@@ -549,56 +587,118 @@ Rule Planner::fragmentRule(const std::string& fragment, char letter, bool into,
 
 // Nelder and Mead on entry (two tangential shifts) and crossing (two shifts in the joint's plane), the other devices
 // held.
+Candidate Planner::polished(const Rule& rule, const Candidate& start, const std::vector<Body>& others) const {
+  const Vec3 n = path::cortexNormal(*rule.space, start.entry), t1 = n.unitOrthogonal(), t2 = n.cross(t1);
+  const Vec3 p1 = rule.space->face_normal.unitOrthogonal(), p2 = rule.space->face_normal.cross(p1);
+  Candidate best = start;
+  double least = kNone * 10;
+  const auto evaluate = [&](const std::vector<double>& x) {
+    const Vec3 entry = ontoCortex(*rule.space, start.entry + x[0] * t1 + x[1] * t2);
+    const Vec3 way = start.crossing + x[2] * p1 + x[3] * p2 - entry;
+    if (way.norm() < 2) return kNone * 2;
+    Candidate c;
+    double cost = judge(rule, entry, way.normalized(), 0.5, &c);
+    if (cost >= kNone) return kNone + std::abs(x[0]) + std::abs(x[1]) + std::abs(x[2]) + std::abs(x[3]);
+    const Body body = bodyOf(rule, c);
+    for (const Body& other : others) cost += pairCost(body, other, settings_.device_gap_mm);
+    if (cost < least) {
+      least = cost;
+      best = c;
+    }
+    return cost;
+  };
+  nlopt::opt optimiser(nlopt::LN_NELDERMEAD, 4);
+  struct Call {
+    decltype(evaluate)* f;
+  } call{&evaluate};
+  optimiser.set_min_objective(
+      [](const std::vector<double>& x, std::vector<double>&, void* data) { return (*static_cast<Call*>(data)->f)(x); },
+      &call);
+  optimiser.set_lower_bounds(-4.0);
+  optimiser.set_upper_bounds(4.0);
+  optimiser.set_initial_step(1.0);
+  optimiser.set_maxeval(160);
+  optimiser.set_xtol_abs(0.02);
+  std::vector<double> x(4, 0.0);
+  double value = 0;
+  try {
+    optimiser.optimize(x, value);
+  } catch (const std::exception&) {
+    // Round-off in the simplex: the best point seen is kept all the same.
+  }
+  return least < kNone ? best : start;
+}
+
+std::vector<Body> Planner::othersThan(std::size_t i, const std::vector<Rule>& rules,
+                                      const std::vector<Candidate>& chosen) const {
+  std::vector<Body> others = standing_;
+  for (std::size_t j = 0; j < rules.size(); ++j)
+    if (j != i && chosen[j].cost < kNone) others.push_back(bodyOf(rules[j], chosen[j]));
+  return others;
+}
+
+// Every device in turn, for two rounds.
 void Planner::polish(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const {
-  for (int round = 0; round < 2; ++round) {
-    for (std::size_t i = 0; i < rules.size(); ++i) {
-      const Rule& rule = rules[i];
-      std::vector<Body> others = standing_;
-      for (std::size_t j = 0; j < rules.size(); ++j)
-        if (j != i && chosen[j].cost < kNone) others.push_back(bodyOf(rules[j], chosen[j]));
-      if (chosen[i].cost >= kNone) continue;
-      const Candidate start = chosen[i];
-      const Vec3 n = path::cortexNormal(*rule.space, start.entry), t1 = n.unitOrthogonal(), t2 = n.cross(t1);
-      const Vec3 p1 = rule.space->face_normal.unitOrthogonal(), p2 = rule.space->face_normal.cross(p1);
-      Candidate best = start;
-      double least = kNone * 10;
-      const auto evaluate = [&](const std::vector<double>& x) {
-        const Vec3 entry = ontoCortex(*rule.space, start.entry + x[0] * t1 + x[1] * t2);
-        const Vec3 way = start.crossing + x[2] * p1 + x[3] * p2 - entry;
-        if (way.norm() < 2) return kNone * 2;
-        Candidate c;
-        double cost = judge(rule, entry, way.normalized(), 0.5, &c);
-        if (cost >= kNone) return kNone + std::abs(x[0]) + std::abs(x[1]) + std::abs(x[2]) + std::abs(x[3]);
-        const Body body = bodyOf(rule, c);
-        for (const Body& other : others) cost += pairCost(body, other, settings_.device_gap_mm);
-        if (cost < least) {
-          least = cost;
-          best = c;
-        }
-        return cost;
-      };
-      nlopt::opt optimiser(nlopt::LN_NELDERMEAD, 4);
-      struct Call {
-        decltype(evaluate)* f;
-      } call{&evaluate};
-      optimiser.set_min_objective([](const std::vector<double>& x, std::vector<double>&,
-                                     void* data) { return (*static_cast<Call*>(data)->f)(x); },
-                                  &call);
-      optimiser.set_lower_bounds(-4.0);
-      optimiser.set_upper_bounds(4.0);
-      optimiser.set_initial_step(1.0);
-      optimiser.set_maxeval(160);
-      optimiser.set_xtol_abs(0.02);
-      std::vector<double> x(4, 0.0);
-      double value = 0;
-      try {
-        optimiser.optimize(x, value);
-      } catch (const std::exception&) {
-        // Round-off in the simplex: the best point seen is kept all the same.
+  for (int round = 0; round < 2; ++round)
+    for (std::size_t i = 0; i < rules.size(); ++i)
+      if (chosen[i].cost < kNone) chosen[i] = polished(rules[i], chosen[i], othersThan(i, rules, chosen));
+}
+
+// Devices that stand in each other's way after the joint choice: each looks for a path anew, all over, with the others
+// where they are, and takes it where that costs less. In the order of the rules, once.
+void Planner::makeRoom(const std::vector<Rule>& rules, std::vector<Candidate>& chosen) const {
+  constexpr std::size_t kTries = 4;
+  for (std::size_t i = 0; i < rules.size(); ++i) {
+    const Rule& rule = rules[i];
+    if (chosen[i].cost >= kNone || rule.fragment) continue;
+    const std::vector<Body> others = othersThan(i, rules, chosen);
+    const Body now = bodyOf(rule, chosen[i]);
+    const bool crowded = std::any_of(others.begin(), others.end(), [&](const Body& other) {
+      return bodyGap(now, other) < settings_.device_gap_mm - kCrowdedMm;
+    });
+    if (!crowded) continue;
+    const auto cost = [&](const Candidate& c) {
+      return judge(rule, c.entry, c.direction, 0.5) + standingCost(rule, c, others, settings_.device_gap_mm);
+    };
+    double least = cost(chosen[i]);
+    for (const Candidate& c : searchAll(rule, kTries, 2.5, others, settings_.device_gap_mm)) {
+      const Candidate better = polished(rule, c, others);
+      if (const double its = cost(better); its < least) {
+        least = its;
+        chosen[i] = better;
       }
-      if (least < kNone) chosen[i] = best;
     }
   }
+}
+
+// The device of a path if it is safe among those kept, and in words why not.
+std::pair<std::optional<Device>, std::string> Planner::safeDevice(const Rule& rule, const Candidate& c,
+                                                                  const std::vector<Device>& kept) const {
+  auto device = c.cost < kNone ? finish(rule, c) : std::nullopt;
+  if (!device) return {std::nullopt, "no straight path from its cortex across the joint stays inside the bones"};
+  const DeviceChecks checks = check(*device, kept, rule);
+  if (checks.cortex_margin_mm < 0 || checks.inside_fraction < 1)
+    return {std::nullopt, "no straight path from its cortex across the joint stays inside the bones"};
+  if (!checks.other_bones.empty())
+    return {std::nullopt, fmt::format("every path enters {}", fmt::join(checks.other_bones, ", "))};
+  if (checks.nearest_device_mm < 0.3) return {std::nullopt, "there is no room for it beside the other devices"};
+  return {std::move(device), {}};
+}
+
+// A safe device of this rule from anywhere else: what was found before, then a search twice as fine.
+std::optional<Device> Planner::searchedAnew(const Rule& rule, std::vector<Candidate> list,
+                                            const std::vector<Body>& others, const std::vector<Device>& kept) const {
+  constexpr std::size_t kTries = 8;  // of either list: each costs a polish
+  for (const bool fine : {false, true}) {
+    if (fine)
+      list = searchAll(rule, kTries, 1.0, others, settings_.device_gap_mm, 0.5);
+    else
+      for (Candidate& c : list) c.cost += standingCost(rule, c, others, settings_.device_gap_mm);
+    std::stable_sort(list.begin(), list.end(), [](const Candidate& a, const Candidate& b) { return a.cost < b.cost; });
+    for (std::size_t k = 0; k < std::min(kTries, list.size()); ++k)
+      if (auto device = safeDevice(rule, polished(rule, list[k], others), kept).first) return device;
+  }
+  return std::nullopt;
 }
 
 std::optional<Device> Planner::finish(const Rule& rule, const Candidate& c) const {
@@ -694,7 +794,11 @@ DeviceChecks Planner::check(const Device& device, const std::vector<Device>& all
   }
   checks.tip_beyond_cortex_mm = in_bone ? 0 : device.length_mm - out_at;
   for (const auto& [b, surface] : *input_.reduced)
-    if (enters(device, b)) checks.other_bones.emplace_back(boneId(b));
+    if (enters(device, b))
+      checks.other_bones.emplace_back(boneId(b));
+    else if (mayEnter(device, b))
+      checks.may_enter.emplace_back(boneId(b));
+  checks.surface_error_mm = errorOf(device.through);
   checks.mean_hu = meanHu(device, rule, zone);
   if (input_.ct != nullptr && device.kind == "screw") {
     // The head bears against the metatarsal: what can pull out is the thread in the tarsal bone.
@@ -709,20 +813,41 @@ DeviceChecks Planner::check(const Device& device, const std::vector<Device>& all
   return checks;
 }
 
-// Rays along the side, on the meshes of the bones it is not planned through.
-bool Planner::enters(const Device& device, Bone b) const {
+// The mesh of a bone that the device is not planned through, where it may come within `beyond` of its side.
+const RayCaster* Planner::nearOther(const Device& device, Bone b, double beyond) const {
   const Surface* surface = bone(b);
   const std::string id(boneId(b));
   if (surface == nullptr || std::any_of(device.through.begin(), device.through.end(),
                                         [&](const std::string& own) { return own == id || parentId(own) == id; }))
-    return false;
+    return nullptr;
   auto known = others_.find(b);
   if (known == others_.end()) known = others_.emplace(b, OtherBone{bounds(*surface), RayCaster({surface})}).first;
+  const double radius = device.diameter_mm / 2 + beyond;
+  return known->second.box.intersects(Box(Vec3(device.entry.cwiseMin(device.tip).array() - radius),
+                                          Vec3(device.entry.cwiseMax(device.tip).array() + radius)))
+             ? &known->second.caster
+             : nullptr;
+}
+
+// Nearest distances along the axis, up to where its tip begins to taper.
+bool Planner::mayEnter(const Device& device, Bone b) const {
+  const double error = errorOf(std::string(boneId(b)));
+  if (error <= 0) return false;
+  const RayCaster* caster = nearOther(device, b, error);
+  if (caster == nullptr) return false;
+  const double within = device.diameter_mm / 2 + error, to = std::max(0.0, device.length_mm - device.diameter_mm / 2);
+  const int steps = std::max(1, static_cast<int>(std::ceil(to)));
+  for (int i = 0; i <= steps; ++i)
+    if (caster->nearest(device.entry + to * i / steps * device.direction, within)) return true;
+  return false;
+}
+
+// Rays along the side, on the meshes of the bones it is not planned through.
+bool Planner::enters(const Device& device, Bone b) const {
+  const RayCaster* mesh = nearOther(device, b, 0);
+  if (mesh == nullptr) return false;
+  const RayCaster& caster = *mesh;
   const double radius = device.diameter_mm / 2;
-  if (!known->second.box.intersects(Box(Vec3(device.entry.cwiseMin(device.tip).array() - radius),
-                                        Vec3(device.entry.cwiseMax(device.tip).array() + radius))))
-    return false;
-  const RayCaster& caster = known->second.caster;
   const Vec3 u = device.direction.unitOrthogonal(), v = device.direction.cross(u);
   bool hit = caster.inside(device.tip);
   for (int k = 0; k <= 12 && !hit; ++k) {
@@ -866,7 +991,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
       const auto& through = rules[i].device.through;
       lists[i] = fragment_lists.at(through.front().find('.') != std::string::npos ? through.front() : through.back());
     } else {
-      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 16, 1.5, standing_, settings_.device_gap_mm)
+      lists[i] = rules[i].device.kind == "screw" ? searchAll(rules[i], 40, 1.5, standing_, settings_.device_gap_mm)
                                                  : searchAll(rules[i], 60, 2.5, standing_, settings_.device_gap_mm);
     }
     if (progress.cancelled()) return cancelledError();
@@ -874,6 +999,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
   }
   std::vector<Candidate> chosen = beam(rules, lists, settings_.device_gap_mm);
   polish(rules, chosen);
+  makeRoom(rules, chosen);
   if (progress.cancelled()) return cancelledError();
   progress("fixation", 0.95);
 
@@ -881,34 +1007,60 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
     devices.insert(devices.end(), input_.standing.begin(), input_.standing.end());
     return devices;
   };
-  // A device is kept only if it is safe; definitive ones and those before it in the list have the right of way.
-  std::vector<std::size_t> kept;
+  // A device is kept only if it is safe; definitive ones and those before it in the list have the right of way. Where
+  // the path chosen is not safe when looked at closely, others are tried.
+  std::vector<Rule> kept;
+  std::vector<bool> held(6, false);
   for (std::size_t i = 0; i < rules.size(); ++i) {
     const Rule& rule = rules[i];
-    const auto device = chosen[i].cost < kNone ? finish(rule, chosen[i]) : std::nullopt;
-    std::string why = "no straight path from its cortex across the joint stays inside the bones";
-    bool safe = device.has_value();
-    if (safe) {
-      const DeviceChecks c = check(*device, among(result.devices), rule);
-      if (c.cortex_margin_mm < 0 || c.inside_fraction < 1) {
-        safe = false;
-      } else if (!c.other_bones.empty()) {
-        safe = false;
-        why = fmt::format("every path enters {}", fmt::join(c.other_bones, ", "));
-      } else if (c.nearest_device_mm < 0.3) {
-        safe = false;
-        why = "there is no room for it beside the other devices";
-      }
+    auto [device, why] = safeDevice(rule, chosen[i], among(result.devices));
+    if (!device && !rule.fragment) {
+      device = searchedAnew(rule, lists[i], othersThan(i, rules, chosen), among(result.devices));
+      if (device) chosen[i] = {device->entry, device->direction, chosen[i].crossing, device->length_mm, 0};
     }
-    if (safe) {
+    if (!device) chosen[i].cost = kNone;
+    if (device) {
       result.devices.push_back(*device);
-      kept.push_back(i);
+      kept.push_back(rule);
+      if (!rule.fragment && device->stage == "definitive") held[static_cast<std::size_t>(device->ray)] = true;
     } else if (!(rule.fragment && rule.device.id.back() == 'b')) {  // a second wire is a bonus
       result.cautions.push_back(fmt::format("No safe {} was found: {}.", rule.what, why));
     }
   }
+  for (std::size_t i = 0; i < rays.size(); ++i) {
+    const int ray = rays[i];
+    if (spaces[i] == nullptr || held[static_cast<std::size_t>(ray)] || usesWire(ray)) continue;
+    if (ray < 4) {
+      result.cautions.push_back(
+          fmt::format("Nothing that stays holds the {} ray in this plan: a bridging plate is usual where no screw "
+                      "fits, and has to be "
+                      "planned by hand.",
+                      ordinal(ray)));
+      continue;
+    }
+    // The wire that stays takes the place of the one that would have held meanwhile.
+    std::vector<Device> beside;
+    std::vector<Body> bodies = standing_;
+    for (const Device& d : result.devices)
+      if (d.ray != ray || d.stage == "definitive") {
+        beside.push_back(d);
+        bodies.push_back(bodyOf(d, catalogue_));
+      }
+    const Rule rule = wireRule(ray, spaces[i], true);
+    if (const auto wire = searchedAnew(rule, {}, bodies, among(beside))) {
+      for (std::size_t k = result.devices.size(); k-- > 0;)
+        if (result.devices[k].ray == ray && result.devices[k].stage == "temporary") {
+          result.devices.erase(result.devices.begin() + static_cast<std::ptrdiff_t>(k));
+          kept.erase(kept.begin() + static_cast<std::ptrdiff_t>(k));
+        }
+      result.devices.push_back(*wire);
+      kept.push_back(rule);
+      result.cautions.push_back(
+          fmt::format("The {} ray is held by a 1.6 mm wire that stays, instead of a screw.", ordinal(ray)));
+    }
+  }
   for (std::size_t k = 0; k < kept.size(); ++k) {
-    result.devices[k].checks = check(result.devices[k], among(result.devices), rules[kept[k]]);
+    result.devices[k].checks = check(result.devices[k], among(result.devices), kept[k]);
     result.devices[k].warnings = warningsOf(result.devices[k], settings_, input_.ct != nullptr);
   }
   progress("fixation", 1);
@@ -1129,6 +1281,7 @@ DeviceChecker::Neighbour DeviceChecker::nearest(const Device& device, const std:
 }
 
 bool DeviceChecker::enters(const Device& device, Bone bone) const { return impl_->planner.enters(device, bone); }
+bool DeviceChecker::mayEnter(const Device& device, Bone bone) const { return impl_->planner.mayEnter(device, bone); }
 
 std::vector<std::string> DeviceChecker::warnings(const Device& device) const {
   return warningsOf(device, impl_->settings, hasImage());

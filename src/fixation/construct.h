@@ -20,6 +20,9 @@
 // of thread. Wires are driven to whole millimetres, rounded down, and their length_mm is the part inside; what stands
 // out is kWireStubMm long in the drawings.
 //
+// Where no screw finds a safe path across TMT4 or TMT5, a 1.6 mm smooth wire is planned to stay instead, and a caution
+// says so. For rays 1 to 3 the program knows no other implant: the caution says what is usual (a bridging plate).
+//
 // Search. For each device: entry points all over the allowed part of the cortex, times crossing points all over the
 // joint's facing patch; every pair is a line, judged on signed distance fields (see path.h). The best, kept apart from
 // each other, go into a beam search over all devices together (pairwise distances); then every device is polished with
@@ -78,6 +81,8 @@ struct DeviceChecks {
   /// span the spread of the density laws, not of patients. 0 without an image and for wires.
   double pullout_n = 0, pullout_low_n = 0, pullout_high_n = 0;
   std::vector<std::string> other_bones;  ///< ids of bones entered that should not be; empty when right
+  std::vector<std::string> may_enter;    ///< ids of bones passed nearer than their surface may be off
+  double surface_error_mm = 0;           ///< how far the surfaces of the bones named may be off: the worse of them
   std::string failure;                   ///< why nothing could be checked: then all of the above says nothing
 };
 
@@ -97,6 +102,8 @@ struct Device {
   DeviceChecks checks;
   std::vector<std::string> warnings;  ///< in words, where a check is not what one would want
 };
+
+inline constexpr double kMostErrorMm = 1;
 
 struct ConstructSettings {
   bool lateral_wires = false;            ///< rays 4 and 5 with 1.6 mm wires only (mobile column)
@@ -122,6 +129,9 @@ struct ConstructInput {
   Frame frame;
   const CtVolume* ct = nullptr;
   std::map<Bone, Rigid> injured_to_reduced;
+  /// How far a bone's surface may be off in places, mm; 0 where missing. That much more room is kept to the cortex, to
+  /// the far end of the hole and to other bones; at most kMostErrorMm is asked for, or nothing could be planned.
+  std::map<Bone, double> surface_error_mm;
   /// Devices that stand already and stay: those planned keep clear of them. Not among the result.
   std::vector<Device> standing;
 };

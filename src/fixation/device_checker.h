@@ -39,6 +39,8 @@ class DeviceChecker {
   [[nodiscard]] Neighbour nearest(const Device& device, const std::vector<Device>& all) const;
   /// Whether the device enters this bone of the reduced foot (not asked of the bones it is planned through).
   [[nodiscard]] bool enters(const Device& device, Bone bone) const;
+  /// Whether it passes this bone nearer than the bone's surface may be off.
+  [[nodiscard]] bool mayEnter(const Device& device, Bone bone) const;
   /// What is not as one would want it, in words, from `device.checks`: as planConstruct() writes Device::warnings.
   [[nodiscard]] std::vector<std::string> warnings(const Device& device) const;
   [[nodiscard]] const ConstructSettings& settings() const;

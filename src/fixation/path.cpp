@@ -9,6 +9,53 @@ namespace rayset::path {
 namespace {
 
 constexpr double kCrackMm = 1.5;  // along the axis; wider gaps between a bone and its fragment end the path
+/// A face reaches as far as the gap is wide where it is close, and this much more: faces are not parallel. The least
+/// reach is what closed joints have always been given.
+constexpr double kFaceBeyondMm = 1.2, kLeastReachMm = 2.5;
+/// The closing bridges the widest gap of a face, and this much more, so that its waist stays thin.
+constexpr double kBridgeMm = 0.75;
+/// A skin point this much nearer than the nearest point of a face is not on the face (grids and triangles are off by
+/// less).
+constexpr double kBesideFaceMm = 0.3;
+
+template <class Take>  // called with area (mm2), centre and unit normal of each triangle that faces `other`, its
+                       // distance
+void eachFacing(const Solid& bone, const Solid& other, double reach_mm, const Take& take) {
+  for (const Part& part : bone.parts) {
+    for (const auto& t : part.surface->triangles) {
+      const Vec3 &a = part.surface->vertices[t[0]], &b = part.surface->vertices[t[1]],
+                 &c = part.surface->vertices[t[2]];
+      const Vec3 centre = (a + b + c) / 3;
+      const double distance = other.distance(centre);
+      if (distance > reach_mm) continue;
+      const Vec3 twice_area = (b - a).cross(c - a);
+      const double area = twice_area.norm() / 2;
+      if (area <= 0) continue;
+      const Vec3 normal = twice_area / (2 * area);
+      if (-normal.dot(other.gradient(centre)) < 0.3) continue;
+      take(area, centre, normal, distance, t, part);
+    }
+  }
+}
+
+// The triangles of a face alone: open, for nearest distances.
+Surface faceSurface(const Solid& bone, const Solid& other, double reach_mm) {
+  Surface out;
+  eachFacing(bone, other, reach_mm, [&](double, const Vec3&, const Vec3&, double, const auto& t, const Part& part) {
+    const auto n = static_cast<std::uint32_t>(out.vertices.size());
+    for (const std::uint32_t v : t) out.vertices.push_back(part.surface->vertices[v]);
+    out.triangles.push_back({n, n + 1, n + 2});
+  });
+  return out;
+}
+
+// Whether two parts of a bone (a fragment and the rest) lie close to the point: between them is a crack, not cortex.
+bool atCrack(const Solid& bone, const Vec3& p, double within) {
+  if (bone.parts.size() < 2) return false;
+  int near = 0;
+  for (const Part& part : bone.parts) near += part.field->value(p) < within ? 1 : 0;
+  return near > 1;
+}
 
 }  // namespace
 
@@ -29,23 +76,13 @@ Vec3 Solid::gradient(const Vec3& p) const {
 
 Face facingFace(const Solid& bone, const Solid& other, double reach_mm) {
   Face face;
-  for (const Part& part : bone.parts) {
-    for (const auto& t : part.surface->triangles) {
-      const Vec3 &a = part.surface->vertices[t[0]], &b = part.surface->vertices[t[1]],
-                 &c = part.surface->vertices[t[2]];
-      const Vec3 centre = (a + b + c) / 3;
-      if (other.distance(centre) > reach_mm) continue;
-      const Vec3 twice_area = (b - a).cross(c - a);
-      const double area = twice_area.norm() / 2;
-      if (area <= 0) continue;
-      const Vec3 normal = twice_area / (2 * area);
-      if (-normal.dot(other.gradient(centre)) < 0.3) continue;
-      face.area_mm2 += area;
-      face.centre += area * centre;
-      face.normal += area * normal;
-      face.points.push_back({centre, normal});
-    }
-  }
+  eachFacing(bone, other, reach_mm,
+             [&](double area, const Vec3& centre, const Vec3& normal, double, const auto&, const Part&) {
+               face.area_mm2 += area;
+               face.centre += area * centre;
+               face.normal += area * normal;
+               face.points.push_back({centre, normal});
+             });
   if (face.area_mm2 > 0) {
     face.centre /= face.area_mm2;
     face.normal.normalize();
@@ -53,21 +90,37 @@ Face facingFace(const Solid& bone, const Solid& other, double reach_mm) {
   return face;
 }
 
+std::optional<double> closeGap(const Solid& bone, const Solid& other) {
+  std::vector<std::pair<double, double>> gaps;  // distance, area
+  double total = 0;
+  eachFacing(bone, other, kWidestMm,
+             [&](double area, const Vec3&, const Vec3&, double distance, const auto&, const Part&) {
+               gaps.emplace_back(distance, area);
+               total += area;
+             });
+  if (gaps.empty()) return std::nullopt;
+  std::sort(gaps.begin(), gaps.end());
+  double sum = 0;
+  for (const auto& [distance, area] : gaps)
+    if ((sum += area) >= total / 4) return distance;
+  return gaps.back().first;
+}
+
 double Space::obstacleDistance(const Vec3& p) const {
   double d = kBandMm;
-  for (const Obstacle& o : obstacles) d = std::min(d, o.field->value(p));
+  for (const Obstacle& o : obstacles) d = std::min(d, o.field->value(p) - o.error_mm);
   return d;
 }
 
 std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obstacle> obstacles, double reach_mm) {
   Space space;
-  // Joint spaces of bones left in place are 0.5 to 1.5 mm; reductions may leave 2 or 3, hence the second, wider look.
-  for (const double reach : {2.5, 4.0}) {
-    space.first_face = facingFace(first, last, reach);
-    space.last_face = facingFace(last, first, reach);
-    if (!space.first_face.empty() && !space.last_face.empty()) break;
-  }
+  const auto gap_first = closeGap(first, last), gap_last = closeGap(last, first);
+  if (!gap_first || !gap_last) return std::nullopt;
+  const double reach = std::clamp(std::max(*gap_first, *gap_last) + kFaceBeyondMm, kLeastReachMm, kWidestMm);
+  space.first_face = facingFace(first, last, reach);
+  space.last_face = facingFace(last, first, reach);
   if (space.first_face.empty() || space.last_face.empty()) return std::nullopt;
+  space.closing = reach / 2 + kBridgeMm;
   space.face_centre = (space.first_face.centre + space.last_face.centre) / 2;
   space.face_normal = (space.first_face.normal - space.last_face.normal).normalized();
 
@@ -78,19 +131,34 @@ std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obsta
         if (solid == &last || (v - space.face_centre).norm() < reach_mm) box.extend(v);
     }
   }
-  const Vec3 border = Vec3::Constant(kClosingMm + 2 * kOuterVoxelMm);
+  const Vec3 border = Vec3::Constant(space.closing + 2 * kOuterVoxelMm);
   box = Box(Vec3(box.min() - border), Vec3(box.max() + border));
-  const DistanceField dilated(box, kOuterVoxelMm, kBandMm - kClosingMm, [&](const Vec3& p) {
-    return std::min(first.distance(p), last.distance(p)) - kClosingMm;
-  });
+  const double closing = space.closing;
+  const DistanceField dilated(box, kOuterVoxelMm, kBandMm - closing,
+                              [&](const Vec3& p) { return std::min(first.distance(p), last.distance(p)) - closing; });
   // Peel the same amount off again: depth below the dilated skin, less the closing. Exact distances at the points that
-  // lie inside; outside nothing is asked but that it is outside.
+  // lie inside; outside nothing is asked but that it is outside. Then the cortex beside the faces is put back.
   const Surface skin = isosurface(dilated, 0);
   const RayCaster skin_mesh({&skin});
+  const Surface first_patch = faceSurface(first, last, reach), last_patch = faceSurface(last, first, reach);
+  const RayCaster first_patch_mesh({&first_patch}), last_patch_mesh({&last_patch});
   space.outer = DistanceField(box, kOuterVoxelMm, kOuterBandMm, [&](const Vec3& p) {
     if (dilated.value(p) >= 0) return kOuterBandMm;
-    const auto nearest = skin_mesh.nearest(p, kOuterBandMm + kClosingMm);
-    return kClosingMm - (nearest ? nearest->distance : kOuterBandMm + kClosingMm);
+    const auto nearest = skin_mesh.nearest(p, kOuterBandMm + closing);
+    const double closed = closing - (nearest ? nearest->distance : kOuterBandMm + closing);
+    const double to_first = first.distance(p), to_last = last.distance(p);
+    // Whether what is nearest of a bone's skin is cortex, not its face (nor the crack of a break).
+    const auto cortex = [&](const Solid& bone, double distance, const RayCaster& patch) {
+      return std::abs(distance) < kBandMm && !atCrack(bone, p, 2 * closing) &&
+             !patch.nearest(p, std::abs(distance) + kBesideFaceMm);
+    };
+    if (to_first < 0 && to_last < 0) return closed;
+    if (to_first < 0) return cortex(first, to_first, first_patch_mesh) ? std::max(closed, to_first) : closed;
+    if (to_last < 0) return cortex(last, to_last, last_patch_mesh) ? std::max(closed, to_last) : closed;
+    // In neither: in the joint only if it lies over both faces.
+    if (cortex(first, to_first, first_patch_mesh) || cortex(last, to_last, last_patch_mesh))
+      return std::max(closed, std::min(to_first, to_last));
+    return closed;
   });
 
   for (Solid* solid : {&first, &last}) {
@@ -154,7 +222,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
   if (before >= 0) {
     for (;;) {
       t += step / 2;
-      if (t > r.leave + 2 * kClosingMm + 2 || t > tool.longest) return r;
+      if (t > r.leave + 2 * space.closing + 2 || t > tool.longest) return r;
       const double d = space.last.distance(at(t));
       if (space.outer.value(at(t)) > 0) return r;  // out beside the joint
       if (d < 0) {
@@ -194,6 +262,9 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
   if (!room) return r;
   r.crosses = true;
 
+  if (step <= 0.5) r.grazes = grazing(space, entry, direction, tool.radius, zone);
+  r.entry_room =
+      discRoom(space, entry, direction, tool.radius, 0, entryZone(tool.radius, tool.wanted_margin, r.surface_angle));
   r.margin = marginOver(space, entry, direction, tool.radius, zone, std::max(zone, r.usable - 2 * tool.radius), step);
   r.other = kBandMm;
   for (double s = 0; s <= r.usable; s += 2 * step)
@@ -207,6 +278,29 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
     r.outside = std::min(r.outside, d - tool.corridor);
   }
   return r;
+}
+
+double grazing(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double to) {
+  constexpr double kStep = 0.3;
+  const Vec3 u = radius * direction.unitOrthogonal(), v = direction.cross(u);
+  double longest = 0;
+  for (int k = 0; k < 12; ++k) {
+    const double angle = std::numbers::pi / 6 * k;
+    const Vec3 line = entry + std::cos(angle) * u + std::sin(angle) * v;
+    double went_under = 0, out_since = -1;
+    bool under = false;
+    for (double t = 0; t <= to; t += kStep) {
+      if (space.first.distance(line + t * direction) < 0) {
+        if (out_since >= 0) longest = std::max(longest, t - out_since);
+        out_since = -1;
+        if (!under) went_under = t;
+        under = true;
+      } else if (under && out_since < 0 && t > went_under) {
+        out_since = t;
+      }
+    }
+  }
+  return longest;
 }
 
 double discRoom(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double clearance,

@@ -2,12 +2,16 @@
 // stage.
 //
 // The bone a path starts in ("first") and the one it ends in ("last") are joined to one solid by closing their union:
-// everything within kClosingMm of either is taken, then the same amount is peeled off from outside. The gap
-// between facing joint (or fracture) faces is thereby inside, the outer cortex stays where it was, and the distance
-// field of the closed solid gives the margin of a device to the outer cortex anywhere along it. A cylinder of radius r
+// everything within a few millimetres of either is taken, then the same amount is peeled off from outside. What that
+// adds counts as inside only between the two joint (or fracture) faces, and the cortex beside them is the bone's own: a
+// closing alone would also fill the grooves of the bones. The outer cortex thereby stays where it was, and the distance
+// field of the solid gives the margin of a device to the outer cortex anywhere along it. A cylinder of radius r
 // about the axis point p stays inside when -outer(p) >= r; -outer(p) - r is a lower bound of its margin there, and
 // equal to it on flat cortex. Sampling the axis at step h misses at most h / 2, because distance changes by no more
 // than one per millimetre.
+//
+// How far apart the faces stand differs from joint to joint (medians of 1.4 to 3.1 mm in real feet as published, more
+// in the fifth joint): which triangles make up a face, and how wide a gap is bridged, follow from the joint itself.
 #pragma once
 
 #include <memory>
@@ -21,7 +25,6 @@
 
 namespace rayset::path {
 
-inline constexpr double kClosingMm = 2;  ///< half of the widest gap that is bridged
 inline constexpr double kVoxelMm =
     0.6;  ///< of single bones: trilinear distance to a cortex of radius 3 mm is off by 0.03 mm
 inline constexpr double kOuterVoxelMm = 0.8;  ///< of the closed union: likewise; on ridges it errs to the safe side
@@ -49,11 +52,16 @@ struct Face {
   [[nodiscard]] bool empty() const { return area_mm2 <= 0; }
 };
 [[nodiscard]] Face facingFace(const Solid& bone, const Solid& other, double reach_mm);
+/// How far apart a joint's faces stand where they are close: the lower quartile, by area, of the distance to `other`
+/// over what of `bone` faces it within kWidestMm. nullopt where nothing does.
+[[nodiscard]] std::optional<double> closeGap(const Solid& bone, const Solid& other);
+inline constexpr double kWidestMm = 4.4;  ///< faces farther apart are no joint; just inside the band of single bones
 
 /// Everything paths from `first` to `last` are judged against.
 struct Space {
   Solid first, last;
-  DistanceField outer;  ///< closed union; exact (conservative) near `last` and within `reach` of the faces
+  DistanceField outer;  ///< as above; exact (conservative) near `last` and within `reach` of the faces
+  double closing = 2;   ///< what was taken and peeled off, mm: half of the widest gap that is bridged
   std::unique_ptr<RayCaster> first_mesh, last_mesh;
   Face first_face, last_face;
   Vec3 face_centre = Vec3::Zero();  ///< middle of the two faces' centres
@@ -62,6 +70,7 @@ struct Space {
     std::string id;
     const DistanceField* field;
     const Surface* surface;
+    double error_mm = 0;  ///< it is taken as that much larger
   };
   std::vector<Obstacle> obstacles;  ///< other bones
   [[nodiscard]] double obstacleDistance(const Vec3& p) const;
@@ -81,6 +90,9 @@ struct Reading {
   double other = 0;          ///< least clearance of the side to any other bone, entry to usable
   double outside = 0;        ///< least clearance of the tool's corridor to any bone, outside
   double margin = 0;         ///< as DeviceChecks::cortex_margin_mm at full usable depth
+  double grazes = 0;         ///< longest stretch of a line of the side that comes out again in the entry zone;
+                             ///< not looked for in a coarse search (steps above 0.5)
+  double entry_room = 0;     ///< of the whole cross-section below the cortex where flat cortex leaves the wanted margin
   double surface_angle = 0;  ///< rad, device to cortex
   Vec3 crossing = Vec3::Zero();
   Vec3 normal = Vec3::Zero();  ///< outward, entry cortex, smoothed over about 3 mm
@@ -103,6 +115,9 @@ inline constexpr double kRampMm = 1;
 /// `entry` on the first bone's surface (within a few tenths), `direction` unit. `step`: 1 for a coarse search, 0.25 to
 /// be precise.
 [[nodiscard]] Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const Tool& tool, double step);
+/// The longest stretch over which a line of the side (twelve of them) is out of the first bone again after it was
+/// inside, before `to`: rough cortex or a crest.
+[[nodiscard]] double grazing(const Space& space, const Vec3& entry, const Vec3& direction, double radius, double to);
 /// Whether the whole disc of `radius` across the axis at `t` lies at least `clearance` below the outer cortex
 /// (positive: by how much more; exact to the field on 12 points of the rim, or the ball of that radius where that
 /// already fits).

@@ -366,8 +366,12 @@ void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
   if (e.stand == stand) return;
   if (sameRay(e.stand, stand)) {
     d.checks.other_bones.clear();
+    d.checks.may_enter.clear();
     for (const auto& [bone, surface] : edited.reduction.reduced)
-      if (checker->enters(d, bone)) d.checks.other_bones.emplace_back(boneId(bone));
+      if (checker->enters(d, bone))
+        d.checks.other_bones.emplace_back(boneId(bone));
+      else if (checker->mayEnter(d, bone))
+        d.checks.may_enter.emplace_back(boneId(bone));
     return;
   }
   const std::string key = keyOf(d, edits.pose(d.ray, planned)) + stand;
