@@ -8,6 +8,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "reduction/manoeuvre.h"
+#include "reduction/refusal.h"
 #include "reduction/solver.h"
 
 namespace rayset {
@@ -80,6 +81,48 @@ Interval interval(const RaySolution& s, bool mirror) {
   const double widen_shift = mirror ? 0.87 : s.own_faces ? 1.5 : 0.4;
   const double widen_turn = mirror ? 0.85 : s.own_faces ? 1.15 : 0.55;
   return {std::max(0.4, widen_shift * shift), std::max(toRadians(1.0), widen_turn * turn)};
+}
+
+/// By how much two places of a ray differ, in words; empty where that lies within their intervals.
+std::string disagreement(const RaySolution& twin, const RaySolution& joint) {
+  const Interval a = interval(twin, true), b = interval(joint, false);
+  const Vec6 d = poseDifference(joint.injured_to_reduced, twin.injured_to_reduced, twin.base);
+  const double mm = d.tail<3>().norm(), rad = d.head<3>().norm();
+  if (mm <= std::hypot(a.mm, b.mm) && rad <= std::hypot(a.rad, b.rad)) return {};
+  return fmt::format("{:.1f} mm and {:.0f} degrees", mm, toDegrees(rad));
+}
+
+/// Rays put back to where their joint would be worse than as scanned stay: by ray, what would be worse.
+std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const Patient& patient,
+                                       const JointNorms& norms, const RayOverrides& overrides) {
+  const auto ours = [&](int ray) {
+    const auto given = overrides.find(ray);
+    return !rays.at(ray).kept && (given == overrides.end() || !given->second.pose);
+  };
+  BoneSurfaces placed = *patient.bones;
+  std::map<Bone, DistanceField> fields = patient.fields;
+  bool any = false;
+  for (const auto& [ray, s] : rays) {
+    if (s.kept) continue;
+    const Bone m = metatarsal(ray);
+    placed.at(m) = transformed(placed.at(m), s.injured_to_reduced);
+    any |= ours(ray);
+  }
+  if (!any) return {};
+  BoneSurfaces moved;
+  for (const auto& [ray, s] : rays)
+    if (!s.kept) moved.emplace(metatarsal(ray), placed.at(metatarsal(ray)));
+  for (auto& [bone, field] : midfootFields(moved)) fields.at(bone) = std::move(field);
+  std::map<int, std::string> worse = worseJoints(measureFoot(*patient.bones, patient.fields, patient.side),
+                                                 measureFoot(placed, fields, patient.side), norms);
+  std::erase_if(worse, [&](const auto& w) { return !rays.contains(w.first) || !ours(w.first); });
+  for (const auto& [ray, what] : worse) {
+    RaySolution& s = rays.at(ray);
+    s.alternative = s.injured_to_reduced;
+    s.injured_to_reduced = Rigid::Identity();
+    s.kept = true;
+  }
+  return worse;
 }
 
 /// Whether the images tell if the ray is displaced. `away_mm`: how far off the place is that it was not given (a kept
@@ -179,13 +222,20 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   bool wanting = false;
   for (int ray = 1; ray <= 5; ++ray)
     wanting |= !rays.contains(ray) && present(injured, metatarsal(ray)) && present(injured, tarsalPartner(ray));
-  if (wanting) {
+  if (wanting || mirror) {
     auto atlas = registerAtlas(*patient, prior, templateTuning(), progress);
     if (!atlas) return tl::unexpected(atlas.error());
     auto solved = solveRays(*patient, *atlas, templateTuning(), *norms, progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     for (const auto& [ray, s] : *solved) {
-      if (rays.contains(ray)) continue;
+      if (rays.contains(ray)) {
+        if (const std::string gap = disagreement(rays.at(ray), s); !gap.empty())
+          result.cautions.push_back(fmt::format(
+              "the other foot and the joint itself disagree about where the {} ray belongs, by {}: the plan "
+              "follows the other foot",
+              ordinal(ray), gap));
+        continue;
+      }
       if (mirror)
         result.cautions.push_back(
             fmt::format("the {} ray has no partner in the other foot: placed by congruence", ordinal(ray)));
@@ -203,6 +253,10 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     s.injured_to_reduced = *given.pose;
     s.kept = false;
   }
+  if (progress.cancelled()) return cancelledError();
+  progress("reduction", 0.8);
+
+  const std::map<int, std::string> refused = refuseWorse(rays, *patient, mirror ? personal : *norms, overrides);
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.85);
 
@@ -249,10 +303,14 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (!out.by_hand) {
       const double away =
           s.kept ? (s.alternative * s.base - s.base).norm() : (s.injured_to_reduced * s.base - s.base).norm();
-      if (!told(s, away, out.uncertainty_mm)) {
+      const auto worse = refused.find(ray);
+      if (worse != refused.end() || !told(s, away, out.uncertainty_mm)) {
         out.doubt =
-            s.kept ? fmt::format("it is left as scanned, but its joint would fit about as well {:.1f} mm away", away)
-                   : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away);
+            worse != refused.end()
+                ? fmt::format("it is left as scanned, for the place found for it, {:.1f} mm away, would have {}", away,
+                              worse->second)
+            : s.kept ? fmt::format("it is left as scanned, but its joint would fit about as well {:.1f} mm away", away)
+                     : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away);
         if (s.kept) {
           out.uncertainty_mm = std::max(out.uncertainty_mm, away);
           out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));

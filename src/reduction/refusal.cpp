@@ -1,0 +1,67 @@
+#include "reduction/refusal.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "reduction/borders.h"
+
+namespace rayset::reduction {
+namespace {
+
+constexpr double kStepMm = 1.0, kSpreads = 2.5;
+constexpr double kUncovered = 0.2, kUncoveredMm2 = 20;
+
+struct Step {
+  double scanned = 0, placed = 0, spread = 0;  // distance from usual, mm
+  int halves = 0;
+};
+
+}  // namespace
+
+std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms) {
+  // Both halves of a wall bear the same first word after the bones: dorsal, medial, plantar or lateral.
+  std::map<std::pair<int, std::string>, Step> steps;
+  for (const BorderSite& site : borderSites({})) {
+    const auto ray = rayOf(site.onto);
+    if (site.outward.isZero() || !ray || rayOf(site.from)) continue;
+    const auto was = scanned.borders_mm.find(site.name), is = placed.borders_mm.find(site.name);
+    const auto norm = norms.borders_mm.find(site.name);
+    if (was == scanned.borders_mm.end() || is == placed.borders_mm.end() || norm == norms.borders_mm.end()) continue;
+    const std::size_t from = site.name.find(' ') + 1;
+    Step& step = steps[{*ray, site.name.substr(from, site.name.find(' ', from) - from)}];
+    step.scanned += was->second - norm->second.mean;
+    step.placed += is->second - norm->second.mean;
+    step.spread += norm->second.spread;
+    ++step.halves;
+  }
+  struct Worst {
+    double scanned = 0, placed = 0;
+    std::string side;  // of the step as placed
+  };
+  std::map<int, Worst> worst;
+  for (const auto& [of, step] : steps) {
+    Worst& w = worst[of.first];
+    const double now = std::abs(step.placed) / step.halves;
+    w.scanned = std::max(w.scanned, std::abs(step.scanned) / step.halves);
+    if (now <= w.placed || now < kSpreads * step.spread / step.halves) continue;
+    w.placed = now;
+    w.side = of.second;
+  }
+  std::map<int, std::string> out;
+  for (const auto& [ray, w] : worst)
+    if (w.placed > w.scanned + kStepMm)
+      out[ray] =
+          fmt::format("a {} step of {:.1f} mm where the scan has none above {:.1f} mm", w.side, w.placed, w.scanned);
+  for (std::size_t k = 0; k < 5; ++k) {
+    if (!scanned.joints[k] || !placed.joints[k]) continue;
+    const double before = scanned.joints[k]->near_mm2, after = placed.joints[k]->near_mm2;
+    if (after > (1 - kUncovered) * before || after > before - kUncoveredMm2) continue;
+    out.try_emplace(static_cast<int>(k) + 1,
+                    fmt::format("{:.0f} mm2 of its face covered where the scan has {:.0f} mm2", after, before));
+  }
+  return out;
+}
+
+}  // namespace rayset::reduction

@@ -1,0 +1,48 @@
+// A ray is not put back to where its joint would be worse than as scanned.
+#include "reduction/refusal.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+namespace rayset::reduction {
+namespace {
+
+using testing::HasSubstr;
+
+FootFigures secondRay(double dorsal, double lateral, double near_mm2) {
+  FootFigures f;
+  f.joints[1].emplace().near_mm2 = near_mm2;
+  f.borders_mm = {{"C2-M2 dorsal medial", dorsal},
+                  {"C2-M2 dorsal lateral", dorsal},
+                  {"C2-M2 lateral dorsal", lateral},
+                  {"C2-M2 lateral plantar", lateral}};
+  return f;
+}
+
+JointNorms usual() {
+  JointNorms norms;
+  for (const auto& [name, mm] : secondRay(0.2, -1, 0).borders_mm) norms.borders_mm[name] = {mm, 0.4};
+  return norms;
+}
+
+TEST(Refusal, AStepMadeWhereThereWasNoneIsRefused) {
+  const auto worse = worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual());
+  ASSERT_TRUE(worse.contains(2));
+  EXPECT_THAT(worse.at(2), HasSubstr("a dorsal step of 2.2 mm"));
+  EXPECT_THAT(worse.at(2), HasSubstr("none above 0.3 mm"));
+}
+
+TEST(Refusal, ADisplacedRayPutBackIsNot) {
+  EXPECT_TRUE(worseJoints(secondRay(4, -1, 60), secondRay(0.4, -2.2, 120), usual()).empty());
+  EXPECT_TRUE(worseJoints(secondRay(0.3, -1, 120), secondRay(1.0, -1, 115), usual()).empty())
+      << "within what people have";
+}
+
+TEST(Refusal, AnUncoveredFaceIsRefused) {
+  const auto worse = worseJoints(secondRay(0.2, -1, 120), secondRay(0.2, -1, 80), usual());
+  ASSERT_TRUE(worse.contains(2));
+  EXPECT_THAT(worse.at(2), HasSubstr("80 mm2 of its face covered where the scan has 120 mm2"));
+}
+
+}  // namespace
+}  // namespace rayset::reduction
