@@ -286,13 +286,7 @@ TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
   EXPECT_EQ(t["reasons"], d["reasons"]);
   // The same checks as by checkDevice() on the edited case.
   const Case& c = open().edited();
-  ConstructInput input;
-  input.reduced = &c.reduction.reduced;
-  input.side = c.side;
-  input.frame = c.reduction.frame;
-  input.ct = *open().ct();
-  for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
+  const ConstructInput input = constructInput(c, *open().ct());
   for (const Device& device : c.fixation.devices)
     if (device.id == s["id"]) {
       Device plain = device;
