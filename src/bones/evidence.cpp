@@ -16,6 +16,7 @@ namespace {
 constexpr double kNearMetalMm = 4.0;
 constexpr double kAstrayMm = 1.5;
 constexpr double kInsideMm = 1.0, kOutsideMm = 1.5;
+constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
 
 double median(std::vector<double> values) {
   if (values.empty()) return 0;
@@ -28,7 +29,6 @@ double median(std::vector<double> values) {
 /// gap, not even one that blur has all but closed. `normal`: outward.
 bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   constexpr double kStep = 0.25, kReach = 3.0, kBefore = 0.75, kBeyond = 2.0;  // mm
-  constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
   double least = 1e9, inside = -1e9, outside = -1e9, at_least = 0;
   for (double t = -kBefore; t <= kBeyond; t += kStep) {
     const auto v = static_cast<double>(scan.calm.linear(p + t * normal));
@@ -60,14 +60,13 @@ class Buried {
     if (!buriedAt(scan_, surface_.vertices[v], normals_[v])) return false;
     const Profile p = around(v);
     const double contrast = scan_.levels.bright - scan_.levels.soft;
-    return dip(p) < kDip * contrast && plates(p) < kPlates * contrast;
+    return dip(p) < kGap * contrast && plates(p) < kPlates * contrast;
   }
 
  private:
   static constexpr double kStep = 0.25, kReach = 4.0;  // mm
   static constexpr std::size_t kMiddle = static_cast<std::size_t>(kReach / kStep), kCount = 2 * kMiddle + 1;
   static constexpr double kPatchMm = 2.0, kAlike = 0.8;
-  static constexpr double kDip = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
   // Plates are brighter than the cancellous bone on either side by this fraction of the contrast. Joints that touch, of
   // four persons: nine in ten places show 0.6 and more; borders through cancellous bone mostly below 0.2.
   static constexpr double kPlates = 0.4;

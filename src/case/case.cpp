@@ -10,6 +10,7 @@
 
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "case/corrections.h"
 #include "case/open_questions.h"
 
@@ -30,15 +31,6 @@ class Clock {
 };
 
 std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
-
-std::string listWords(const std::vector<std::string>& words) {
-  std::string text;
-  for (std::size_t i = 0; i < words.size(); ++i) {
-    if (i > 0) text += i + 1 == words.size() ? " and " : ", ";
-    text += words[i];
-  }
-  return text;
-}
 
 /// Stages write clauses; people read sentences.
 std::string sentence(std::string text) {
@@ -325,8 +317,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     if (c.reduction.rays[static_cast<std::size_t>(ray - 1)].ray == 0) undone.emplace_back(ordinal(ray));
   }
   if (!undone.empty()) {
-    c.cautions.push_back(fmt::format("Not planned: the {} ray{}, because a bone of it was not found.",
-                                     listWords(undone), undone.size() > 1 ? "s" : ""));
+    c.cautions.push_back(fmt::format("Not planned: the {} ray{}, because a bone of it was not found.", listed(undone),
+                                     undone.size() > 1 ? "s" : ""));
   }
   for (std::string& text : c.cautions) text = sentence(std::move(text));
   return c;

@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "base/words.h"
+
 namespace rayset {
 namespace {
 
@@ -22,12 +24,11 @@ OpenQuestion ofRay(const RayReduction& r, bool other_foot) {
 
 OpenQuestion ofBones(std::vector<Bone> bones) {
   const bool one = bones.size() == 1;
-  std::string ids;
-  for (std::size_t i = 0; i < bones.size(); ++i)
-    ids += fmt::format("{}{}", i == 0 ? "" : i + 1 == bones.size() ? " and " : ", ", boneId(bones[i]));
+  std::vector<std::string> ids;
+  for (const Bone b : bones) ids.emplace_back(boneId(b));
   OpenQuestion q;
   q.what = fmt::format("The plan stands on {} that may be wrong by more than {} mm ({}).", one ? "a bone" : "bones",
-                       kDoubtfulErrorMm, ids);
+                       kDoubtfulErrorMm, listed(ids));
   q.settle = fmt::format("Check {0} on the images, and correct {0} by hand.", one ? "it" : "them");
   q.bones = std::move(bones);
   q.remedies = {Remedy::kCorrectBones};

@@ -5,8 +5,11 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 #include <optional>
 #include <utility>
+
+#include "base/words.h"
 
 namespace rayset {
 namespace {
@@ -35,12 +38,9 @@ std::string words(const std::vector<int>& rays) {
   if (rays.size() == 1) return "the " + name(rays[0]) + " ray";
   const bool run = rays.back() - rays.front() == static_cast<int>(rays.size()) - 1;
   if (run && rays.size() > 2) return "the " + name(rays.front()) + " to " + name(rays.back()) + " rays";
-  std::string list = "the ";
-  for (std::size_t i = 0; i < rays.size(); ++i) {
-    if (i > 0) list += i + 1 == rays.size() ? " and " : ", ";
-    list += name(rays[i]);
-  }
-  return list + " rays";
+  std::vector<std::string> names;
+  std::transform(rays.begin(), rays.end(), std::back_inserter(names), name);
+  return "the " + listed(names) + " rays";
 }
 
 std::string capital(std::string text) {

@@ -99,20 +99,18 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
     const auto given = overrides.find(ray);
     return !rays.at(ray).kept && (given == overrides.end() || !given->second.pose);
   };
-  BoneSurfaces placed = *patient.bones;
-  std::map<Bone, DistanceField> fields = patient.fields;
+  BoneSurfaces placed;
   bool any = false;
   for (const auto& [ray, s] : rays) {
     if (s.kept) continue;
     const Bone m = metatarsal(ray);
-    placed.at(m) = transformed(placed.at(m), s.injured_to_reduced);
+    placed.emplace(m, transformed(patient.bones->at(m), s.injured_to_reduced));
     any |= ours(ray);
   }
   if (!any) return {};
-  BoneSurfaces moved;
-  for (const auto& [ray, s] : rays)
-    if (!s.kept) moved.emplace(metatarsal(ray), placed.at(metatarsal(ray)));
-  for (auto& [bone, field] : midfootFields(moved)) fields.at(bone) = std::move(field);
+  std::map<Bone, DistanceField> fields = midfootFields(placed);
+  fields.insert(patient.fields.begin(), patient.fields.end());  // what did not move
+  placed.insert(patient.bones->begin(), patient.bones->end());
   std::map<int, std::string> worse = worseJoints(measureFoot(*patient.bones, patient.fields, patient.side),
                                                  measureFoot(placed, fields, patient.side), norms);
   std::erase_if(worse, [&](const auto& w) { return !rays.contains(w.first) || !ours(w.first); });

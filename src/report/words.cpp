@@ -113,15 +113,6 @@ std::string capitalised(std::string text) {
   return text;
 }
 
-std::string listed(const std::vector<std::string>& items) {
-  std::string out;
-  for (std::size_t i = 0; i < items.size(); ++i) {
-    if (i > 0) out += i + 1 == items.size() ? " and " : ", ";
-    out += items[i];
-  }
-  return out;
-}
-
 std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
 std::string sideCapitals(Side side) { return side == Side::kRight ? "RIGHT" : "LEFT"; }
 

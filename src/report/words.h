@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "anatomy/frames.h"
+#include "base/words.h"
 #include "case/case.h"
 
 namespace rayset::words {
@@ -17,8 +18,7 @@ namespace rayset::words {
 [[nodiscard]] std::string mm(double value, int decimals = 1);         ///< "6.1 mm"
 [[nodiscard]] std::string degrees(double radians, int decimals = 0);  ///< "10°"
 [[nodiscard]] std::string capitalised(std::string text);
-/// "1", "1 and 2", "1, 2 and 3".
-[[nodiscard]] std::string listed(const std::vector<std::string>& items);
+using rayset::listed;
 [[nodiscard]] std::string sideWord(Side side);      ///< "right", "left"
 [[nodiscard]] std::string sideCapitals(Side side);  ///< "RIGHT", "LEFT"
 /// DICOM person name "Family^Given^Middle^Prefix^Suffix" as "Family, Prefix Given Middle Suffix".
