@@ -31,7 +31,7 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
         "sure {}: {}{}",
         r.ray, r.shift_mm, part(r.off.lateral_mm, "lateral", "medial"), part(r.off.dorsal_mm, "dorsal", "plantar"),
         part(r.off.distal_mm, "distal", "proximal"), toDegrees(r.turn_rad), r.shift_95_mm, toDegrees(r.turn_95_rad),
-        r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (within the uncertainty of a limit)"));
+        r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
   }
   if (!v.devices.empty()) console.say("Metal against where it was planned:");
   for (const DeviceOutcome& d : v.devices) {
@@ -45,8 +45,7 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
                             d.tip_off_mm, toDegrees(d.axis_off_rad), warnings));
   }
   for (const std::string& text : v.cautions) console.caution(text);
-  console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict),
-                          v.sure ? "" : ", not sure: an interval reaches over a limit", out));
+  console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict), v.sure ? "" : ", not sure", out));
 }
 
 int verify(const Options& options, Console& console) {

@@ -26,6 +26,23 @@ NamedView nominalView(FilmView view, bool lateromedial) {
 
 }  // namespace
 
+Result<std::string> doubtOfFilms(const std::vector<FoundFilm>& films, const std::vector<std::string>& files) {
+  const auto [worst, best] = std::ranges::minmax_element(films, {}, &FoundFilm::similarity);
+  const auto fileOf = [&](auto film) { return files[static_cast<std::size_t>(film - films.begin())]; };
+  const double share = worst->similarity / std::max(1e-6, best->similarity);
+  const std::string apart =
+      fmt::format("the films do not agree on where the bones are ({} is met with {:.2f}, {} with {:.2f})",
+                  fileOf(worst), worst->similarity, fileOf(best), best->similarity);
+  if (share < kFilmsContradict)
+    return fail(Fault::kImages, apart, fileOf(worst),
+                "Check that all show this foot after the same operation, and say with --views how the tube stood.");
+  if (share < kFilmsAgree) return apart;
+  for (auto film = films.begin(); film != films.end(); ++film)
+    if (film->margin < kNoOtherPlace)
+      return fmt::format("{} is met nearly as well with the tube elsewhere", fileOf(film));
+  return std::string();
+}
+
 Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
   CheckedFilm out;
   const FilmInfo& info = scan.info;
@@ -129,12 +146,17 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
   if (!found) return tl::unexpected(found.error());
   for (std::size_t n = 0; n < input.films.size(); ++n) {
     const FoundFilm& f = found->films[n];
-    if (f.turn_rad > toRadians(45))
-      v.cautions.push_back(fmt::format("{}: the film lies turned by {:.0f} degrees.", input.films[n].scan.info.file,
-                                       90 * std::round(toDegrees(f.turn_rad) / 90)));
+    if (f.quarters != 0)
+      v.cautions.push_back(fmt::format("{}: the film lies turned by {} degrees.", input.films[n].scan.info.file,
+                                       f.quarters == 2 ? 180 : 90));
     v.films.push_back(
         {input.films[n].scan.info.file, input.films[n].view, f.similarity, f.shift_mm, f.turn_rad, f.view});
   }
+  std::vector<std::string> files;
+  for (const FilmOutcome& f : v.films) files.push_back(f.file);
+  const auto doubt_of_films = doubtOfFilms(found->films, files);
+  if (!doubt_of_films) return tl::unexpected(doubt_of_films.error());
+  if (!doubt_of_films->empty()) v.cautions.push_back("Not sure of any ray: " + *doubt_of_films + ".");
   for (int ray = 1; ray <= 5; ++ray) {
     const std::string id(boneId(metatarsal(ray)));
     const auto body =
@@ -152,7 +174,14 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     const Vec3 base = body->planned_to_found * basePoint(plan.reduced.at(metatarsal(ray)), plan.frame.distal);
     const LeastCertain shift =
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
-    r.shift_95_mm = kTwoSided95 * shift.sd;
+    r.shift_95_mm = std::max(kTwoSided95 * shift.sd, body->rival_mm);
+    if (!doubt_of_films->empty())
+      r.doubt = *doubt_of_films;
+    else if (body->rival_mm > 0)
+      r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
+    else if (body->similarity < kRayMet)
+      r.doubt = fmt::format("it is met poorly on {} ({:.2f}, usually {:.2f} and more)", v.films[body->worst_film].file,
+                            body->similarity, kRayMet);
     r.weakest = shift.direction;
     r.turn_95_rad = kTwoSided95 * body->turn_sd_rad;
     r.weakest_words = directionWords(r.weakest, plan.frame);
@@ -163,8 +192,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     out.seen = d.seen;
     out.entry = d.entry;
     out.tip = d.tip;
-    out.entry_95_mm = kTwoSided95 * d.entry_sd_mm;
-    out.tip_95_mm = kTwoSided95 * d.tip_sd_mm;
+    out.entry_95_mm = std::max(kTwoSided95 * d.entry_sd_mm, d.rival_mm);
+    out.tip_95_mm = std::max(kTwoSided95 * d.tip_sd_mm, d.rival_mm);
     out.axis_95_rad = kTwoSided95 * d.axis_sd_rad;
     v.devices.push_back(std::move(out));
   }

@@ -24,6 +24,11 @@ struct CheckedFilm {
 /// where nothing tells the view or the size of a pixel.
 [[nodiscard]] Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word);
 
+/// Whether the films may have been taken otherwise than found, as a clause naming the file; empty: nothing speaks for
+/// that. Fault::kImages where one contradicts the others. `files`: names of the films, in their order.
+[[nodiscard]] Result<std::string> doubtOfFilms(const std::vector<FoundFilm>& films,
+                                               const std::vector<std::string>& files);
+
 struct FilmCheckInput {
   const PlanRecord* plan = nullptr;
   const FootBodies* bodies = nullptr;

@@ -96,8 +96,10 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     };
     r.verdict = band(r.shift_mm);
     if (r.ray == 1 && angle >= angle_limit) r.verdict = Outcome::kNotReduced;
-    r.sure =
-        band(std::max(0.0, r.shift_mm - r.shift_95_mm)) == r.verdict && band(r.shift_mm + r.shift_95_mm) == r.verdict;
+    if (r.doubt.empty() &&
+        (band(std::max(0.0, r.shift_mm - r.shift_95_mm)) != r.verdict || band(r.shift_mm + r.shift_95_mm) != r.verdict))
+      r.doubt = "the 95 % interval reaches over a limit";
+    r.sure = r.doubt.empty();
     v.verdict = worse(v.verdict, r.verdict);
     v.sure = v.sure && r.sure;
   }
@@ -202,6 +204,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
           {"weakest", pointJson(r.weakest, 4)},
           {"weakest_words", r.weakest_words}}},
     });
+    if (!r.doubt.empty()) ray["doubt"] = r.doubt;
     if (v.ct.empty())
       ray["similarity"] = rounded(r.similarity, 3);
     else

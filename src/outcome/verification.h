@@ -4,7 +4,8 @@
 // What is judged is the position of each metatarsal against the tarsus, compared with the plan. Verdicts: anatomical up
 // to 1 mm (trial NCT02374944), acceptable below 2 mm and a talo-first-metatarsal angle below 15 degrees (Myerson 1986),
 // else not reduced; the limits and their sources are in data/limits.json. The figure judged is the shift of the base in
-// space. A verdict is `sure` when the whole 95 % interval of that shift lies on one side of each limit.
+// space. A verdict is `sure` when the whole 95 % interval of that shift lies on one side of each limit and nothing
+// speaks for another reading of the images.
 #pragma once
 
 #include <array>
@@ -34,6 +35,7 @@ struct RayOutcome {
   std::string weakest_words;                ///< "from dorsal to plantar"...
   double similarity = 0;                    ///< on the worst film; 0 where a CT was read
   double rms_mm = 0;  ///< between the surfaces laid on each other in a CT; 0 where films were read
+  std::string doubt;  ///< why the verdict is not sure, as a clause; empty where it is
   Outcome verdict = Outcome::kUnknown;
   bool sure = false;
 };

@@ -169,9 +169,12 @@ void firstPage(pdf::Document& doc, const Content& k) {
                              ? words::capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
                              : "Not reduced: " + words::listed(off) + (off.size() > 1 ? " rays." : " ray.");
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
-  if (!v.sure && v.verdict != Outcome::kUnknown)
-    doc.item(bold("?"), "Not sure: the 95 % interval of at least one ray reaches over a limit (marked ? below).",
-             {.size = 9.5});
+  if (!v.sure && v.verdict != Outcome::kUnknown) {
+    for (const RayOutcome& r : v.rays)
+      if (r.ray != 0 && !r.doubt.empty())
+        doc.item(bold("?"), escaped("Not sure of the " + std::string(ordinal(r.ray)) + " ray: " + r.doubt + "."),
+                 {.size = 9.5});
+  }
   for (const RayOutcome& r : v.rays) {
     if (r.ray != 0) continue;
     const auto ray = static_cast<int>(&r - v.rays.data()) + 1;

@@ -7,10 +7,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
 #include <memory>
 #include <numbers>
 #include <span>
+#include <utility>
 
+#include "base/units.h"
 #include "xray/attenuation.h"
 #include "xray/film_normal.h"
 #include "xray/line_integrals.h"
@@ -32,7 +35,9 @@ constexpr double kPatchMm = 2.5;
 // The normal matrix takes the model of the film to be right; it is not (blur, texture, grey scale). Intervals are
 // widened by what bench_films shows: places of bones by a factor, turns of bones and metal by what all were off by.
 constexpr double kBoneSpread = 1.6, kTurnOffRad = 0.005, kRollOffRad = 0.05;
-constexpr double kEntryOffMm = 0.40, kTipOffMm = 0.30, kAxisOffRad = 0.011;
+// A bone's place: what even well met ones were off by, and the more the worse its shadow is met.
+constexpr double kPlaceOffMm = 0.20, kWellMet = 0.92, kPoorlyMetMm = 3.0;
+constexpr double kEntryOffMm = 0.40, kTipOffMm = 0.40, kAxisOffRad = 0.013;
 constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
 constexpr double kRimMm = 3;      // around shadows, where their edges are compared
 constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
@@ -43,11 +48,18 @@ constexpr double kMetalSoughtMm = 5;
 constexpr double kDeviceMet = 0.95;  // a device in its place is met better than this, one millimetre off no more
 constexpr double kToeRimMm = 1;
 constexpr double kStepPixels = 0.8;
-/// Whole feet, on the search's pictures: what the right way up reaches on most films; what settles a choice.
-constexpr double kUpright = 0.7, kClearlyBetter = 0.05;
+/// Scores of the search (Votes): what the right way up reaches on most films, and a place that is near the right one;
+/// what settles a choice. Seen: 0.90 to 0.99 in the right place, 0.72 to 0.76 where the film was turned over.
+constexpr double kUpright = 0.85, kWellFound = 0.93, kClearlyBetter = 0.05;
 /// One sigma of the foot's distance from the detector. Coarse pictures, where skin and bone run into one another, tell
 /// it wrongly: there it is held.
 constexpr double depthMm(int level) { return level <= 1 ? 1.5 : 10; }
+/// How much more bone stands out from muscle on a film than in the CT. Foot films are made at 50 to 60 kV, some 40 keV
+/// in the mean, a CT at about 70: the excess of cortical bone over water, against water, is 3.8 and 1.6 (NIST XCOM,
+/// ICRU-44). Tubes, filters and scanners differ, so it is sought for every film (fitBoneGain()); without it the rims of
+/// bones look too wide on the film, which brings the foot too near to the tube and every ray too far proximally.
+constexpr double kUsualBoneGain = 2.2, kLeastBoneGain = 0.7, kMostBoneGain = 4.5;
+constexpr double kAcross = 0.75;       // turns across the beam are looked through this much less far
 constexpr std::int16_t kOfBone = 200;  // added HU that a bone's shape is read from
 constexpr const char* kSoft = "soft";
 
@@ -67,6 +79,8 @@ struct Group {
   double reach_mm = 10;                 // farthest point from the centre
   Vec3 axis = Vec3::UnitX();            // longest, as planned
   Rigid planned_to_found = Rigid::Identity();
+  /// How far its centre and ends lie from another place that the films say nearly as much for; 0: there is none.
+  double rival_mm = 0;
 };
 
 /// A film at one level.
@@ -90,6 +104,7 @@ struct FilmState {
   std::array<std::shared_ptr<const Film>, kLevels> region;
   [[nodiscard]] const LevelFilm& at(int level) const { return (*levels)[static_cast<std::size_t>(level)]; }
   Rigid moved = Rigid::Identity();  // the tarsus on this film against nominal
+  double bone_gain = kUsualBoneGain;
 };
 
 CtVolume merge(const std::vector<const CtVolume*>& volumes) {
@@ -190,11 +205,12 @@ Film draw(const Group& g, const Rigid& X, const ProjectionView& view, const Pixe
   return out;
 }
 
-void addInto(Film& whole, const Film& part, const PixelBox& box) {
+void addInto(Film& whole, const Film& part, const PixelBox& box, double times = 1) {
+  const auto factor = static_cast<float>(times);
   for (int r = 0; r < box.rows; ++r) {
     float* to = whole.row(box.row + r) + box.column;
     const float* from = part.row(r);
-    for (int c = 0; c < box.columns; ++c) to[c] += from[c];
+    for (int c = 0; c < box.columns; ++c) to[c] += factor * from[c];
   }
 }
 
@@ -229,23 +245,42 @@ struct Mode {
 
 Rigid filmPose(const FilmState& f, const Group& g) { return f.moved * g.planned_to_found; }
 
-Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
+/// Line integrals of a film, before its grey scale is known.
+struct Drawing {
+  Film rest, bone;  // soft tissue and what stands still; bone and metal, without the film's gain
+  std::vector<Patch> groups, passive;
+};
+
+Drawing drawn(const Problem& p, const FilmState& f, int level) {
   const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
-  Prediction out;
-  out.sum = lf.still ? *lf.still : Film(view.columns, view.rows);
+  Drawing out;
+  out.rest = lf.still ? *lf.still : Film(view.columns, view.rows);
+  out.bone = Film(view.columns, view.rows);
   out.groups.resize(p.groups.size());
-  std::vector<Patch> passive(p.passive.size());
+  out.passive.resize(p.passive.size());
   tbb::parallel_for(std::size_t{0}, p.groups.size() + p.passive.size(), [&](std::size_t n) {
     const bool active = n < p.groups.size();
     const Group& g = active ? p.groups[n] : p.passive[n - p.groups.size()];
-    Patch& patch = active ? out.groups[n] : passive[n - p.groups.size()];
+    Patch& patch = active ? out.groups[n] : out.passive[n - p.groups.size()];
     const Rigid X = filmPose(f, g);
     patch.box = intersection(shadowOf(g, X, view, level), {0, 0, view.columns, view.rows});
     patch.values = draw(g, X, view, patch.box, level);
   });
-  for (const Patch& patch : out.groups) addInto(out.sum, patch.values, patch.box);
-  for (const Patch& patch : passive) addInto(out.sum, patch.values, patch.box);
+  for (const Patch& patch : out.groups) addInto(out.bone, patch.values, patch.box);
+  for (std::size_t n = 0; n < out.passive.size(); ++n)
+    addInto(p.passive[n].id == kSoft ? out.rest : out.bone, out.passive[n].values, out.passive[n].box);
+  return out;
+}
+
+Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing) {
+  const LevelFilm& lf = f.at(level);
+  const ProjectionView& view = lf.view;
+  Prediction out;
+  out.groups = std::move(drawing.groups);
+  const std::vector<Patch>& passive = drawing.passive;
+  out.sum = std::move(drawing.rest);
+  addInto(out.sum, drawing.bone, {0, 0, view.columns, view.rows}, f.bone_gain);
 
   // The film's grey scale: as much of the film is brighter than a value as of the prediction.
   out.scale = lf.scale ? lf.scale : std::make_shared<const GreyScale>(matchHistograms(out.sum, lf.sorted, lf.inside));
@@ -311,6 +346,10 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   tbb::parallel_invoke([&] { out.shown = normalised(shown, out.usable, window, lf.share.get()); },
                        [&] { out.wanted = lf.wanted ? *lf.wanted : normalised(lf.film, out.usable, window); });
   return out;
+}
+
+Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
+  return predict(p, f, level, mode, drawn(p, f, level));
 }
 
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
@@ -404,11 +443,12 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& no
     Twist xi = Twist::Zero();
     (k < 3 ? xi.head<3>() : xi.tail<3>()) = amount * axis;
     const Film there = draw(g, exponential(xi, centre) * X, view, shade, level);
+    const auto per_step = static_cast<float>(f.bone_gain / amount);
     Film d(out.box.columns, out.box.rows);
     for (int r = 0; r < shade.rows; ++r)
       for (int c = 0; c < shade.columns; ++c) {
         const int x = shade.column - out.box.column + c, y = shade.row - out.box.row + r;
-        d.at(x, y) = slope.at(x, y) * (there.at(c, r) - base.at(c, r)) / static_cast<float>(amount);
+        d.at(x, y) = slope.at(x, y) * (there.at(c, r) - base.at(c, r)) * per_step;
       }
     normaliseDerivative(d, usable, share, spread, window);
     out.pictures[static_cast<std::size_t>(k)] = std::move(d);
@@ -684,6 +724,36 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
   }
 }
 
+/// Each film's gain of bone, as it is met best with everything where it is.
+void fitBoneGain(Problem& p, int level, const Mode& mode) {
+  constexpr double kStep = 1.2;
+  tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
+    FilmState& film = p.films[n];
+    const Drawing drawing = drawn(p, film, level);
+    const auto met = [&](double gain) {
+      FilmState f = film;
+      f.bone_gain = gain;
+      return similarity(predict(p, f, level, mode, drawing));
+    };
+    // Steps of a fifth to where both neighbours are met worse; the vertex of the parabola through the three.
+    double at = film.bone_gain, here = met(at), less = met(at / kStep), more = met(at * kStep);
+    while (std::max(less, more) > here && at > kLeastBoneGain && at < kMostBoneGain) {
+      if (more >= less) {
+        at *= kStep;
+        less = std::exchange(here, more);
+        more = met(at * kStep);
+      } else {
+        at /= kStep;
+        more = std::exchange(here, less);
+        less = met(at / kStep);
+      }
+    }
+    const double bend = less - 2 * here + more;
+    const double beside = bend < 0 ? std::clamp(0.5 * (less - more) / bend, -1.0, 1.0) : 0;
+    film.bone_gain = std::clamp(at * std::pow(kStep, beside), kLeastBoneGain, kMostBoneGain);
+  });
+}
+
 // ---------------------------------------------------------------- where to start
 
 struct Start {
@@ -696,9 +766,58 @@ void keepBest(std::vector<Start>& starts, std::size_t count) {
   if (starts.size() > count) starts.resize(count);
 }
 
-/// Turns on a grid, shifts by sliding: the best few, well apart.
+/// The best places that are not the same one, seen from `centre`.
+void keepBestApart(std::vector<Start>& starts, std::size_t count, const Vec3& centre) {
+  constexpr double kSameMm = 1.5, kSameRad = 0.02;
+  keepBest(starts, starts.size());
+  std::vector<Start> kept;
+  for (const Start& s : starts) {
+    const bool same = std::ranges::any_of(kept, [&](const Start& k) {
+      return (k.moved * centre - s.moved * centre).norm() < kSameMm &&
+             rotationAngle(k.moved.linear() * s.moved.linear().transpose()) < kSameRad;
+    });
+    if (!same) kept.push_back(s);
+    if (kept.size() == count) break;
+  }
+  starts = std::move(kept);
+}
+
+/// How well a film is met in a place that is sought: what does not move against what it stands on (tarsus, hindfoot),
+/// and the rays, half each. The two rays that are met worst do not count: one left off, behind metal or beyond the
+/// film's edge must not carry the foot away. Nothing where the tarsus is not on the film.
+class Votes {
+ public:
+  void add(std::size_t group, std::size_t core, double correlation) {
+    (group < core ? core_ : rays_).push_back(correlation);
+    tarsus_ = tarsus_ || group == 0;
+  }
+  void clear() {
+    core_.clear();
+    rays_.clear();
+    tarsus_ = false;
+  }
+  [[nodiscard]] double score() {
+    constexpr std::size_t kHeldOut = 2, kLeastRays = 2;
+    if (!tarsus_ || rays_.size() < kLeastRays) return -1;
+    std::ranges::sort(rays_, std::greater());
+    rays_.resize(std::max(kLeastRays, rays_.size() - std::min(kHeldOut, rays_.size())));
+    const auto mean = [](const std::vector<double>& v) {
+      double sum = 0;
+      for (const double c : v) sum += c;
+      return sum / static_cast<double>(v.size());
+    };
+    return 0.5 * (mean(core_) + mean(rays_));
+  }
+
+ private:
+  std::vector<double> core_, rays_;
+  bool tarsus_ = false;
+};
+
+/// Turns on a grid, shifts by sliding: the best few. Every body votes for itself.
 std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s,
                               std::size_t keep) {
+  constexpr std::size_t kLeastSpots = 12;
   const LevelFilm& lf = film.at(kSearch);
   const ProjectionView& view = lf.view;
   const int window = lf.window();
@@ -706,50 +825,88 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
   std::vector<Vec3> turns;
   const double step = s.search_turn_rad / 2;
   for (int a = -2; a <= 2; ++a)
-    for (int b = -1; b <= 1; ++b)
-      for (int c = -1; c <= 1; ++c)
-        turns.push_back(a * step * view.normal() + 1.5 * b * step * view.right + 1.5 * c * step * view.down);
+    for (int b = -2; b <= 2; ++b)
+      for (int c = -2; c <= 2; ++c)
+        turns.push_back(step * (a * view.normal() + kAcross * (b * view.right + c * view.down)));
   const double magnification = view.magnification(p.centre);
   const int slide = static_cast<int>(std::ceil(s.search_shift_mm * magnification / view.pixel_mm));
-  std::vector<Start> found(turns.size());
+  std::vector<Start> found(turns.size()), found_whole(turns.size());
   tbb::parallel_for(std::size_t{0}, turns.size(), [&](std::size_t n) {
     FilmState f = film;
     Twist xi;
     xi << turns[n], Vec3::Zero();
     f.moved = exponential(xi, p.centre) * film.moved;
     const Prediction now = predict(p, f, kSearch, {});
-    // The pixels the bones cover, as a list: slid over the film.
+    // The pixels each bone covers, as a list: slid over the film.
     struct Spot {
       int c, r;
       float value;
     };
-    std::vector<Spot> spots;
+    Film owner(view.columns, view.rows, -1), most(view.columns, view.rows);
+    for (std::size_t g = 0; g < p.bones; ++g) {
+      const Patch& patch = now.groups[g];
+      for (int r = 0; r < patch.box.rows; ++r)
+        for (int c = 0; c < patch.box.columns; ++c) {
+          float& best = most.at(patch.box.column + c, patch.box.row + r);
+          if (patch.values.at(c, r) <= best) continue;
+          best = patch.values.at(c, r);
+          owner.at(patch.box.column + c, patch.box.row + r) = static_cast<float>(g);
+        }
+    }
+    // The rim of a shadow goes with the bone beside it.
+    std::vector<std::vector<Spot>> spots(p.bones);
+    const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / view.pixel_mm)));
     for (int r = 0; r < view.rows; ++r)
-      for (int c = 0; c < view.columns; ++c)
-        if (now.weight.at(c, r) > 0) spots.push_back({c, r, now.shown.values.at(c, r)});
-    if (spots.size() < 30) return;
+      for (int c = 0; c < view.columns; ++c) {
+        if (now.weight.at(c, r) <= 0) continue;
+        int own = static_cast<int>(owner.at(c, r)), nearest = 1 << 20;
+        for (int y = std::max(0, r - rim); own < 0 && y <= std::min(view.rows - 1, r + rim); ++y)
+          for (int x = std::max(0, c - rim); x <= std::min(view.columns - 1, c + rim); ++x) {
+            const int off = (x - c) * (x - c) + (y - r) * (y - r);
+            if (owner.at(x, y) >= 0 && off < nearest) nearest = off, own = static_cast<int>(owner.at(x, y)) + 1000;
+          }
+        own = own >= 1000 ? own - 1000 : own;
+        if (own >= 0) spots[static_cast<std::size_t>(own)].push_back({c, r, now.shown.values.at(c, r)});
+      }
+    Votes votes;
     for (int dr = -slide; dr <= slide; ++dr)
       for (int dc = -slide; dc <= slide; ++dc) {
-        double ab = 0, aa = 0, bb = 0;
-        std::size_t in = 0;
-        for (const Spot& spot : spots) {
-          const int c = spot.c + dc, r = spot.r + dr;
-          if (c < 0 || r < 0 || c >= view.columns || r >= view.rows || lf.inside.at(c, r) <= 0) continue;
-          const auto a = static_cast<double>(wanted.values.at(c, r)), b = static_cast<double>(spot.value);
-          ab += a * b, aa += a * a, bb += b * b;
-          ++in;
+        votes.clear();
+        double all_ab = 0, all_aa = 0, all_bb = 0;
+        for (std::size_t g = 0; g < spots.size(); ++g) {
+          const std::vector<Spot>& own = spots[g];
+          if (own.size() < kLeastSpots) continue;
+          double ab = 0, aa = 0, bb = 0;
+          std::size_t in = 0;
+          for (const Spot& spot : own) {
+            const int c = spot.c + dc, r = spot.r + dr;
+            if (c < 0 || r < 0 || c >= view.columns || r >= view.rows || lf.inside.at(c, r) <= 0) continue;
+            const auto a = static_cast<double>(wanted.values.at(c, r)), b = static_cast<double>(spot.value);
+            ab += a * b, aa += a * a, bb += b * b;
+            ++in;
+          }
+          all_ab += ab, all_aa += aa, all_bb += bb;
+          if (in * 3 >= own.size() * 2)  // most of it has to be on the film
+            votes.add(g, p.core, ab / std::sqrt(std::max(1e-12, aa * bb)));
         }
-        if (in * 3 < spots.size() * 2) continue;  // most of the foot has to be on the film
-        const double score = ab / std::sqrt(std::max(1e-12, aa * bb));
-        if (score > found[n].score) {
-          found[n].score = score;
+        const double score = votes.score();
+        const double whole = score < 0 ? -1 : all_ab / std::sqrt(std::max(1e-12, all_aa * all_bb));
+        const auto kept = [&](Start& best, double reached) {
+          if (reached <= best.score) return;
+          best.score = reached;
           Rigid shift = Rigid::Identity();
           shift.translate((dc * view.right + dr * view.down) * view.pixel_mm / magnification);
-          found[n].moved = shift * f.moved;
-        }
+          best.moved = shift * f.moved;
+        };
+        kept(found[n], score);
+        kept(found_whole[n], whole);
       }
   });
-  keepBest(found, keep);
+  // Where every ray is in its place the foot as a whole tells more; where one is not, the votes do.
+  keepBest(found, keep / 2);
+  keepBest(found_whole, keep / 2);
+  found.insert(found.end(), found_whole.begin(), found_whole.end());
+  std::erase_if(found, [](const Start& start) { return start.score < 0; });
   return found;
 }
 
@@ -761,30 +918,8 @@ FilmState turnedOver(const FilmState& film) {
   FilmState out;
   out.levels = std::move(levels);
   out.moved = film.moved;
+  out.bone_gain = film.bone_gain;
   return out;
-}
-
-/// Every start refined on one level: the whole foot as planned, moved as one.
-std::vector<Start> refined(Problem p, const FilmState& film, std::vector<Start> starts, int level,
-                           const Progress& progress) {
-  p.films = {film};
-  const Unknowns u = unknowns(p, {true}, std::vector<bool>(p.groups.size(), false));
-  RefineSettings r;
-  r.level = level;
-  r.iterations = level == kMiddle ? 5 : 8;
-  for (Start& s : starts) {
-    p.films[0].moved = s.moved;
-    refine(p, u, r, progress);
-    s.moved = p.films[0].moved;
-    s.score = similarity(predict(p, p.films[0], level, {}));
-  }
-  return starts;
-}
-
-double bestScore(std::span<const Start> starts) {
-  double best = -1;
-  for (const Start& s : starts) best = std::max(best, s.score);
-  return best;
 }
 
 /// Holds the region compared on one level still: around the bones as they are now, without what is masked now.
@@ -795,6 +930,48 @@ void holdRegion(Problem& p, int level, Mode mode) {
     region = nullptr;
     region = std::make_shared<const Film>(predict(p, f, level, mode).weight);
   }
+}
+
+/// Every start refined on one level, every ray for itself as well, held by what is expected of rays: in a wrong place
+/// they find nothing, in the right one a ray that was left off finds itself. First (`foot_first`) the foot moves as
+/// one, once as planned and once told by tarsus and hindfoot alone, which stand where they stood.
+std::vector<Start> refined(const Problem& problem, const FilmState& film, const std::vector<Start>& starts, int level,
+                           bool foot_first, const FilmRegistrationSettings& settings, const Progress& progress) {
+  std::vector<bool> none(problem.groups.size(), false), bones = none;
+  for (std::size_t g = 1; g < problem.bones; ++g) bones[g] = true;
+  std::vector<Start> out;
+  for (const Start& s : starts)
+    for (const bool core : {false, true}) {
+      if (core && !foot_first) continue;
+      Problem p = problem;
+      p.films = {film};
+      p.films[0].moved = s.moved;
+      RefineSettings r;
+      r.level = level;
+      r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
+      if (foot_first) {
+        r.iterations = 8;
+        r.mode.core = core;
+        refine(p, unknowns(p, {true}, none), r, progress);
+        r.mode.core = false;
+      }
+      holdRegion(p, level, {});
+      r.iterations = 6;
+      refine(p, unknowns(p, {true}, bones), r, progress);
+      const Prediction now = predict(p, p.films[0], level, {});
+      const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / p.films[0].at(level).view.pixel_mm)));
+      Votes votes;
+      for (std::size_t g = 0; g < p.bones; ++g)
+        if (now.groups[g].box.columns > 0) votes.add(g, p.core, similarity(now, &now.groups[g], rim));
+      out.push_back({p.films[0].moved, votes.score()});
+    }
+  return out;
+}
+
+double bestScore(std::span<const Start> starts) {
+  double best = -1;
+  for (const Start& s : starts) best = std::max(best, s.score);
+  return best;
 }
 
 /// The problem narrowed down to a few bodies (groups `first` to `last`), up to `reach_mm` from where they are:
@@ -810,6 +987,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
   for (const FilmState& f : p.films) {
     FilmState narrow;
     narrow.moved = f.moved;
+    narrow.bone_gain = f.bone_gain;
     auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
     for (const int level : levels) {
       const LevelFilm& lf = f.at(level);
@@ -830,11 +1008,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       to.wanted = std::make_shared<const Normalised>(
           Normalised{cropped(now.wanted.values, box), cropped(now.wanted.spread, box)});
       Film still = now.sum;
-      for (std::size_t g = first; g <= last; ++g) {
-        Patch own_patch = now.groups[g];
-        for (float& v : own_patch.values.values) v = -v;
-        addInto(still, own_patch.values, own_patch.box);
-      }
+      for (std::size_t g = first; g <= last; ++g) addInto(still, now.groups[g].values, now.groups[g].box, -f.bone_gain);
       to.still = std::make_shared<const Film>(cropped(still, box));
       Film weight = cropped(now.weight, box);
       for (int r = 0; r < box.rows; ++r)
@@ -961,7 +1135,7 @@ struct Search {
 /// a body in the wrong place. Told apart on the finest level only: on coarser ones a wrong place can be met as well as
 /// the right one. True where anything moved.
 bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
-  constexpr double kReachMm = 7, kApartMm = 1.2, kHopeless = 15, kBetter = 1;
+  constexpr double kReachMm = 7, kApartMm = 1.2, kHopeless = 15, kBetter = 1, kNearlyAsGood = 4;
   constexpr std::size_t kPlaces = 4, kTried = 6;
   if (p.films.size() < 2) return false;
   struct Place {
@@ -1033,6 +1207,7 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
       const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
       if (is_new && place.energy < places.front().energy + kHopeless) apart.push_back(group.planned_to_found);
     }
+    p.groups[g].rival_mm = 0;
     if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
         places.front().energy > energy_here - kBetter)
       continue;
@@ -1043,6 +1218,14 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
     measured(places, kFine, 5);
     const auto best = std::min_element(places.begin(), places.end(), lower);
+    const Group& chosen = best->at.groups[g - first];
+    p.groups[g].rival_mm = 0;
+    for (const Place& place : places) {
+      const Group& other = place.at.groups[g - first];
+      if (fellTogether(chosen, other.planned_to_found)) continue;
+      const double off = (other.planned_to_found * chosen.centre - chosen.planned_to_found * chosen.centre).norm();
+      if (place.energy < best->energy + kNearlyAsGood) p.groups[g].rival_mm = std::max(p.groups[g].rival_mm, off);
+    }
     if (best->energy < places.front().energy - kBetter) {
       for (std::size_t n = first; n <= last; ++n)
         p.groups[n].planned_to_found = best->at.groups[n - first].planned_to_found;
@@ -1051,6 +1234,66 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     if (progress.cancelled()) break;
   }
   return moved;
+}
+
+/// The film turned by quarters in its own plane, clockwise, pixel by pixel, so that every turn of a film gives the same
+/// result; the view's middle stays where it was.
+FilmExposure turnedBy(int quarters, const FilmExposure& e) {
+  FilmExposure out = e;
+  for (int n = 0; n < quarters; ++n) {
+    const FilmExposure from = out;
+    out.film = Film(from.film.rows, from.film.columns);
+    for (int r = 0; r < from.film.rows; ++r)
+      for (int c = 0; c < from.film.columns; ++c) out.film.at(from.film.rows - 1 - r, c) = from.film.at(c, r);
+    out.column = from.film.rows - (from.row + from.rows);
+    out.row = from.column;
+    out.columns = from.rows;
+    out.rows = from.columns;
+    ProjectionView& v = out.view;
+    const Vec3 middle = from.view.place((from.view.columns - 1) / 2.0, (from.view.rows - 1) / 2.0);
+    v.columns = from.view.rows;
+    v.rows = from.view.columns;
+    v.detector = middle - v.pixel_mm * ((v.columns - 1) / 2.0 * v.right + (v.rows - 1) / 2.0 * v.down);
+  }
+  if (e.columns == 0) out.column = out.row = out.columns = out.rows = 0;
+  return out;
+}
+
+/// The view of a film, from that of the film turned by quarters.
+ProjectionView turnedBack(int quarters, const ProjectionView& turned) {
+  ProjectionView v = turned;
+  for (int n = 0; n < quarters; ++n) {
+    const ProjectionView from = v;
+    v.detector = from.place(from.columns - 1, 0);
+    v.right = from.down;
+    v.down = -from.right;
+    v.columns = from.rows;
+    v.rows = from.columns;
+  }
+  return v;
+}
+
+/// A place beyond what was looked through is none: the search has run away.
+Status withinReach(const FilmState& f, const Vec3& centre, const FilmRegistrationSettings& s, const std::string& name) {
+  constexpr double kSlackRad = 0.055, kSlackMm = 5, kDepthMm = 40;
+  const ProjectionView& view = f.at(kFine).view;
+  const Eigen::AngleAxisd turn(f.moved.linear());
+  const Vec3 turned = filmAxes(view).transpose() * (turn.angle() * turn.axis());
+  const Vec3 shifted = filmAxes(view).transpose() * (f.moved * centre - centre);
+  const double across = turned.head<2>().norm(), about = std::abs(turned.z());
+  const double least = s.search_turn_rad, beside = kAcross * s.search_turn_rad;
+  if (about <= least + kSlackRad && across <= std::numbers::sqrt2 * beside + kSlackRad &&
+      shifted.head<2>().norm() <= std::numbers::sqrt2 * s.search_shift_mm + kSlackMm &&
+      std::abs(shifted.z()) <= kDepthMm)
+    return {};
+  return fail(Fault::kImages,
+              fmt::format("the foot is met on the film only {:.0f} degrees about the beam, {:.0f} degrees across it, "
+                          "{:.0f} mm beside and {:.0f} mm along it from where the stated view has it: beyond what is "
+                          "looked through, and not to be trusted",
+                          toDegrees(about), toDegrees(across), shifted.head<2>().norm(), std::abs(shifted.z())),
+              name,
+              "Check that the film shows this foot, and say with --views how the tube stood (its angles, sid= and "
+              "oid= in mm).");
 }
 
 LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
@@ -1166,35 +1409,48 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     if (poseId(body.id) != body.id) addPassive(body.id, body.added);
   p.centre = p.groups.front().centre;
 
-  // --- each film by itself: the foot as planned, as one
+  // --- each film by itself
+  std::vector<int> quarters_of;  // by film
+  std::vector<double> margins;   // by film
   for (const FilmExposure& e : input.films) {
     if (e.film.columns != e.view.columns || e.film.rows != e.view.rows)
       return fail(Fault::kInternal, "film and view differ in size", e.name);
-    auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
-    for (std::size_t level = 0; level < kLevels; ++level) (*at_levels)[level] = levelFilm(e, p.levels[level]);
-    FilmState f;
-    f.levels = std::move(at_levels);
-    constexpr std::size_t kCompared = 3;
-    std::vector<Start> starts = refined(p, f, seekStarts(p, f, settings, 8), kSearch, progress);
+    constexpr std::size_t kSought = 20, kSoughtLong = 60;
+    constexpr double kElsewhereMm = 3, kElsewhereRad = 0.07;
+    const auto stateOf = [&](int quarter) {
+      const FilmExposure turned = turnedBy(quarter, e);
+      auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
+      for (std::size_t level = 0; level < kLevels; ++level) (*at_levels)[level] = levelFilm(turned, p.levels[level]);
+      FilmState out;
+      out.levels = std::move(at_levels);
+      return out;
+    };
+    FilmState f = stateOf(0);
+    int quarters = 0;
+    std::vector<Start> starts = refined(p, f, seekStarts(p, f, settings, kSought), kSearch, true, settings, progress);
     // A film may lie turned by quarters.
     for (int quarter = 1; quarter < 4 && bestScore(starts) < kUpright; ++quarter) {
-      FilmState turned = f;
-      turned.moved = turnAbout(p.centre, quarter * std::numbers::pi / 2 * f.at(kSearch).view.normal(), Vec3::Zero());
-      std::vector<Start> other = refined(p, turned, seekStarts(p, turned, settings, 8), kSearch, progress);
+      FilmState lying = stateOf(quarter);
+      std::vector<Start> other =
+          refined(p, lying, seekStarts(p, lying, settings, kSought), kSearch, true, settings, progress);
       if (bestScore(other) < bestScore(starts) + kClearlyBetter) continue;
       starts = std::move(other);
-      f.moved = turned.moved;
+      f = std::move(lying);
+      quarters = quarter;
     }
+    if (bestScore(starts) < kWellFound)
+      starts = refined(p, f, seekStarts(p, f, settings, kSoughtLong), kSearch, true, settings, progress);
     const FilmState over = turnedOver(f);
-    const std::vector<Start> mirrored = refined(p, over, seekStarts(p, over, settings, kCompared), kSearch, progress);
+    const std::vector<Start> mirrored =
+        refined(p, over, seekStarts(p, over, settings, kSought), kSearch, true, settings, progress);
     if (progress.cancelled()) return cancelledError();
-    if (bestScore(mirrored) > bestScore(std::span(starts).first(std::min(kCompared, starts.size()))) + kClearlyBetter)
+    if (bestScore(mirrored) > bestScore(starts) + kClearlyBetter)
       return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
                   "Check that it is the right side and was not turned over.");
-    keepBest(starts, 3);
+    keepBestApart(starts, 6, p.centre);
     for (const int level : {kCoarse, kMiddle}) {
-      starts = refined(p, f, std::move(starts), level, progress);
-      keepBest(starts, 2);
+      starts = refined(p, f, starts, level, false, settings, progress);
+      keepBestApart(starts, 2, p.centre);
     }
     if (progress.cancelled()) return cancelledError();
     const Start& best = starts.front();
@@ -1205,7 +1461,14 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
                               best.score, kMatchedSimilarity),
                   e.name, "Check the view stated for it, its side and its patient.");
     f.moved = best.moved;
+    const auto elsewhere = std::find_if(starts.begin() + 1, starts.end(), [&](const Start& other) {
+      return (other.moved * p.centre - best.moved * p.centre).cross(f.at(kMiddle).view.normal()).norm() >
+                 kElsewhereMm ||
+             rotationAngle(other.moved.linear() * best.moved.linear().transpose()) > kElsewhereRad;
+    });
+    margins.push_back(elsewhere == starts.end() ? best.score : best.score - elsewhere->score);
     p.films.push_back(std::move(f));
+    quarters_of.push_back(quarters);
     progress("films", 0.5 * static_cast<double>(p.films.size()) / static_cast<double>(input.films.size()));
   }
 
@@ -1225,6 +1488,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     r.iterations = iterations;
     r.mode = {.metal_known = metal_fitted};
     holdRegion(p, level, r.mode);
+    fitBoneGain(p, level, r.mode);
     refine(p, of_bones, r, progress);
   };
   const auto passMetal = [&](int level, int iterations) {
@@ -1247,7 +1511,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     views.level = kMiddle;
     views.iterations = 10;
     views.mode.core = true;
+    fitBoneGain(p, kMiddle, views.mode);
     refine(p, unknowns(p, all_views, std::vector<bool>(p.groups.size(), false)), views, progress);
+    fitBoneGain(p, kMiddle, views.mode);
     // Then the rays alone, then everything.
     holdRegion(p, kMiddle, {});
     RefineSettings rays = r;
@@ -1290,10 +1556,14 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   }
   for (std::size_t n = 0; n < p.films.size(); ++n) {
     FoundFilm f;
-    f.view = input.films[n].view.moved(p.films[n].moved.inverse());
+    f.quarters = quarters_of[n];
+    f.margin = margins[n];
+    f.view = turnedBack(f.quarters, turnedBy(f.quarters, input.films[n]).view.moved(p.films[n].moved.inverse()));
     f.similarity = similarity(last[n]);
     f.shift_mm = (p.films[n].moved * p.centre - p.centre).norm();
     f.turn_rad = rotationAngle(p.films[n].moved.linear());
+    if (const Status inside = withinReach(p.films[n], p.centre, settings, input.films[n].name); !inside)
+      return tl::unexpected(inside.error());
     out.similarity += f.similarity / static_cast<double>(p.films.size());
     out.films.push_back(f);
   }
@@ -1322,9 +1592,16 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     b.turn_sd_rad = leastCertain(b.covariance.topLeftCorner<3, 3>() + kTurnOffRad * kTurnOffRad * Mat3::Identity() +
                                  kRollOffRad * kRollOffRad * length * length.transpose())
                         .sd;
+    b.rival_mm = p.groups[g].rival_mm;
     b.similarity = 1;
-    for (const Prediction& prediction : last)
-      b.similarity = std::min(b.similarity, similarity(prediction, &prediction.groups[g], rim));
+    for (std::size_t f = 0; f < last.size(); ++f) {
+      const double met = similarity(last[f], &last[f].groups[g], rim);
+      if (met >= b.similarity) continue;
+      b.similarity = met;
+      b.worst_film = f;
+    }
+    const double off = kPlaceOffMm + kPoorlyMetMm * std::max(0.0, kWellMet - b.similarity);
+    b.covariance.bottomRightCorner<3, 3>() += off * off * Mat3::Identity();
     out.bodies.push_back(std::move(b));
   }
   if (with_metal) {
@@ -1343,6 +1620,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       const Vec3 axis = (d.tip - d.entry).normalized();
       const Mat3 across = Mat3::Identity() - axis * axis.transpose();
       d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kAxisOffRad);
+      d.rival_mm = group.rival_mm;
       d.similarity = 1;
       for (const Prediction& prediction : last_with_metal)
         d.similarity = std::min(d.similarity, similarity(prediction, &prediction.groups[g], rim));

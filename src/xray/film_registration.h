@@ -59,6 +59,8 @@ struct FoundBody {
   Covariance6 covariance = Covariance6::Zero();  ///< of a small twist about `centre`, patient frame axes
   double turn_sd_rad = 0;                        ///< of the turn about its least certain axis (its own length, mostly)
   double similarity = 0;                         ///< local correlation within its shadow, -1 to 1, the worst film's
+  std::size_t worst_film = 0;                    ///< that film
+  double rival_mm = 0;  ///< of its centre from another place that the films say nearly as much for; 0: none
 };
 
 struct FoundDevice {
@@ -67,13 +69,16 @@ struct FoundDevice {
   double entry_sd_mm = 0, tip_sd_mm = 0;          ///< along the least certain direction
   double axis_sd_rad = 0;
   double similarity = 0;  ///< local correlation about its shadow, the worst film's
+  double rival_mm = 0;    ///< as of a body
   bool seen = false;      ///< metal stands on the films about where the device is; else the rest means nothing
 };
 
 struct FoundFilm {
   ProjectionView view;                ///< as exposed, the tarsus in the CT's place
   double similarity = 0;              ///< local correlation over the bones, -1 to 1
-  double shift_mm = 0, turn_rad = 0;  ///< of the tarsus from nominal
+  int quarters = 0;                   ///< it lay turned by so many, anticlockwise
+  double shift_mm = 0, turn_rad = 0;  ///< of the tarsus from nominal, without the quarters
+  double margin = 0;  ///< by how much it is met better here than in any other place that was looked at, in similarity
 };
 
 struct FilmRegistration {
@@ -102,6 +107,12 @@ struct FilmRegistrationInput {
 
 /// Least local correlation of a film that counts as matched, and of a ray that counts as found.
 inline constexpr double kMatchedSimilarity = 0.45;
+/// Rays in their place are met with 0.80 and more on every film, those that were put 4 mm and more wrong with less.
+inline constexpr double kRayMet = 0.80;
+/// Films whose similarity is less than this share of the best film's speak of another place.
+inline constexpr double kFilmsAgree = 0.85, kFilmsContradict = 0.65;
+/// A film that is met better than elsewhere by less than this may have been taken there.
+inline constexpr double kNoOtherPlace = 0.03;
 
 /// Covariance of where a point of a body is, from that of the body's small twist about `centre` (as found).
 [[nodiscard]] Mat3 pointCovariance(const Covariance6& twist, const Vec3& centre, const Vec3& point);

@@ -54,5 +54,23 @@ TEST(CheckedFilm, WithoutAViewOrASizeOfPixelsItIsRefused) {
   EXPECT_THAT(refused.error().message(), HasSubstr("size of its pixels"));
 }
 
+TEST(DoubtOfFilms, FilmsThatDoNotAgreeAreToldAndThoseThatContradictRefused) {
+  const auto films = [](double a, double b, double margin) {
+    std::vector<FoundFilm> out(2);
+    out[0].similarity = a;
+    out[1].similarity = b;
+    out[0].margin = out[1].margin = margin;
+    return out;
+  };
+  const std::vector<std::string> files{"dp.dcm", "lat.dcm"};
+  EXPECT_EQ(doubtOfFilms(films(0.92, 0.89, 0.5), files).value(), "");
+  EXPECT_THAT(doubtOfFilms(films(0.70, 0.89, 0.5), files).value(), HasSubstr("dp.dcm is met with 0.70"));
+  EXPECT_THAT(doubtOfFilms(films(0.92, 0.89, 0.01), files).value(), HasSubstr("elsewhere"));
+  const auto refused = doubtOfFilms(films(0.44, 0.80, 0.5), files);  // seen, and the first film was 16 degrees off
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(refused.error().fault, Fault::kImages);
+  EXPECT_THAT(refused.error().message(), HasSubstr("dp.dcm"));
+}
+
 }  // namespace
 }  // namespace rayset

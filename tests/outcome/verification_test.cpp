@@ -71,8 +71,20 @@ TEST(Verification, AnIntervalOverALimitIsNotSure) {
   judge(plan(), catalogue(), v);
   EXPECT_EQ(v.verdict, Outcome::kAnatomical);
   EXPECT_FALSE(v.rays[1].sure);
+  EXPECT_NE(v.rays[1].doubt.find("interval"), std::string::npos) << v.rays[1].doubt;
   EXPECT_TRUE(v.rays[2].sure);
   EXPECT_FALSE(v.sure);
+}
+
+TEST(Verification, WhatMayBeReadOtherwiseIsNotSureAndSaysWhy) {
+  Verification v = moved({0, 0, 3, 0, 0}, 0.2);
+  v.rays[2].doubt = "it would fit about as well 2.0 mm away";
+  judge(plan(), catalogue(), v);
+  EXPECT_EQ(v.verdict, Outcome::kNotReduced);
+  EXPECT_FALSE(v.rays[2].sure);
+  EXPECT_FALSE(v.sure);
+  EXPECT_EQ(verificationJson(plan(), v)["rays"][2]["doubt"], v.rays[2].doubt);
+  EXPECT_FALSE(verificationJson(plan(), v)["rays"][1].contains("doubt"));
 }
 
 TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {

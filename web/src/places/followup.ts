@@ -74,7 +74,7 @@ function rayWords(r: CheckRow): string {
     (w) => w !== '–' && !w.startsWith('0 '),
   );
   return `${mm(total)}${n(sure['mm']) !== null ? ` ± ${num(n(sure['mm']))}` : ''}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(n(t['total']), 1)}${
-    r['sure'] === false ? '; the interval reaches over a limit' : ''
+    r['sure'] === false ? `; not sure: ${typeof r['doubt'] === 'string' ? r['doubt'] : 'the interval reaches over a limit'}` : ''
   }`;
 }
 
