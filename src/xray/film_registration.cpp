@@ -36,8 +36,8 @@ constexpr double kPatchMm = 2.5;
 // widened by what bench_films shows: places of bones by a factor, turns of bones and metal by what all were off by.
 constexpr double kBoneSpread = 1.6, kTurnOffRad = 0.005, kRollOffRad = 0.05;
 // A bone's place: what even well met ones were off by, and the more the worse its shadow is met.
-constexpr double kPlaceOffMm = 0.20, kWellMet = 0.92, kPoorlyMetMm = 3.0;
-constexpr double kEntryOffMm = 0.40, kTipOffMm = 0.40, kAxisOffRad = 0.013;
+constexpr double kPlaceOffMm = 0.15, kWellMet = 0.92, kPoorlyMetMm = 3.0;
+constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.40, kAxisOffRad = 0.013;
 constexpr double kShadow = 0.02;  // line integral from which a body casts a shadow
 constexpr double kRimMm = 3;      // around shadows, where their edges are compared
 constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
