@@ -447,12 +447,11 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
     if (Status s = writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); !s) return s;
   for (const FilmPair& f : k.films) {
     const double width = 420, height = width * f.cropped.rows / f.cropped.columns;
-    if (const Status s =
-            pdf::writePng(folder / "pictures" / (f.real.name + ".png"), width, height, settings.pixels_per_point,
-                          [&](cairo_t* cr) {
-                            drawShot(cr, f.real, 0, 0, width);
-                            drawAxes(cr, k, f, 0, 0, width);
-                          });
+    if (Status s = pdf::writePng(folder / "pictures" / (f.real.name + ".png"), width, height, settings.pixels_per_point,
+                                 [&](cairo_t* cr) {
+                                   drawShot(cr, f.real, 0, 0, width);
+                                   drawAxes(cr, k, f, 0, 0, width);
+                                 });
         !s)
       return s;
     if (Status s = writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); !s) return s;

@@ -51,6 +51,8 @@ constexpr double kStepPixels = 0.8;
 /// Scores of the search (Votes): what the right way up reaches on most films, and a place that is near the right one;
 /// what settles a choice. Seen: 0.90 to 0.99 in the right place, 0.72 to 0.76 where the film was turned over.
 constexpr double kUpright = 0.85, kWellFound = 0.93, kClearlyBetter = 0.05;
+/// What a place has to reach when it is looked at more closely (kMiddle); seen: 0.89 and more in the right one.
+constexpr double kFound = 0.70;
 /// One sigma of the foot's distance from the detector. Coarse pictures, where skin and bone run into one another, tell
 /// it wrongly: there it is held.
 constexpr double depthMm(int level) { return level <= 1 ? 1.5 : 10; }
@@ -1187,6 +1189,7 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
       poses.clear();
       rolled(narrow.groups.front(), poses);
       std::vector<Place> turned;
+      turned.reserve(poses.size());
       for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
       measured(turned, kMiddle, 4);
       places.insert(places.end(), turned.begin(), turned.end());
@@ -1444,7 +1447,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     const std::vector<Start> mirrored =
         refined(p, over, seekStarts(p, over, settings, kSought), kSearch, true, settings, progress);
     if (progress.cancelled()) return cancelledError();
-    if (bestScore(mirrored) > bestScore(starts) + kClearlyBetter)
+    if (bestScore(mirrored) > std::max(bestScore(starts) + kClearlyBetter, kUpright))
       return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
                   "Check that it is the right side and was not turned over.");
     keepBestApart(starts, 6, p.centre);
@@ -1454,11 +1457,11 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     }
     if (progress.cancelled()) return cancelledError();
     const Start& best = starts.front();
-    if (best.score < kMatchedSimilarity)
+    if (best.score < kFound)
       return fail(Fault::kImages,
                   fmt::format("the film does not match the foot of the plan (similarity {:.2f}, at least {:.2f} is "
                               "needed)",
-                              best.score, kMatchedSimilarity),
+                              best.score, kFound),
                   e.name, "Check the view stated for it, its side and its patient.");
     f.moved = best.moved;
     const auto elsewhere = std::find_if(starts.begin() + 1, starts.end(), [&](const Start& other) {

@@ -8,7 +8,8 @@
 // collimated field left out, and the sum of squared differences - local correlation, as a sum - is minimised over all
 // poses by Gauss and Newton with robust weights (Tukey's), coarse to fine. Derivatives are differences of each body's
 // own picture. The start is sought per film: turns about three axes on a grid, shifts by sliding the picture over the
-// film, the best few followed down.
+// film, every bone voting for itself; the best few are followed down with every ray free. How much more bone stands out
+// on a film than in the CT is found for each film.
 //
 // Depth along a single beam is weak by nature; two films at a large angle cure it. The covariance says which direction
 // is how weak.
@@ -105,7 +106,7 @@ struct FilmRegistrationInput {
   std::map<std::string, Rigid> thought;
 };
 
-/// Least local correlation of a film that counts as matched, and of a ray that counts as found.
+/// Least local correlation of a ray that counts as found, and of a device that counts as seen.
 inline constexpr double kMatchedSimilarity = 0.45;
 /// Rays in their place are met with 0.80 and more on every film, those that were put 4 mm and more wrong with less.
 inline constexpr double kRayMet = 0.80;
