@@ -170,10 +170,19 @@ void firstPage(pdf::Document& doc, const Content& k) {
                              : "Not reduced: " + words::listed(off) + (off.size() > 1 ? " rays." : " ray.");
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!v.sure && v.verdict != Outcome::kUnknown) {
+    std::vector<std::string> doubts;
     for (const RayOutcome& r : v.rays)
-      if (r.ray != 0 && !r.doubt.empty())
-        doc.item(bold("?"), escaped("Not sure of the " + std::string(ordinal(r.ray)) + " ray: " + r.doubt + "."),
-                 {.size = 9.5});
+      if (r.ray != 0 && !r.doubt.empty() && std::ranges::find(doubts, r.doubt) == doubts.end())
+        doubts.push_back(r.doubt);
+    for (const std::string& doubt : doubts) {
+      std::vector<std::string> rays;
+      for (const RayOutcome& r : v.rays)
+        if (r.ray != 0 && r.doubt == doubt) rays.emplace_back(ordinal(r.ray));
+      doc.item(
+          bold("?"),
+          escaped("Not sure of the " + words::listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
+          {.size = 9.5});
+    }
   }
   for (const RayOutcome& r : v.rays) {
     if (r.ray != 0) continue;
