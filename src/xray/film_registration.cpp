@@ -245,6 +245,11 @@ struct Mode {
   bool core = false;            // compare tarsus and hindfoot only
 };
 
+/// A length at the detector in whole pixels, one at least.
+int pixelsOf(double mm, const ProjectionView& view) {
+  return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm)));
+}
+
 Rigid filmPose(const FilmState& f, const Group& g) { return f.moved * g.planned_to_found; }
 
 /// Line integrals of a film, before its grey scale is known.
@@ -293,7 +298,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   });
 
   out.usable = lf.inside;
-  const auto pixels = [&](double mm) { return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm))); };
+  const auto pixels = [&](double mm) { return pixelsOf(mm, view); };
   if (p.groups.size() > p.bones && !mode.metal_compared) {
     Film metal(view.columns, view.rows);
     for (std::size_t n = p.bones; n < p.groups.size(); ++n) addInto(metal, out.groups[n].values, out.groups[n].box);
@@ -763,25 +768,22 @@ struct Start {
   double score = -1;
 };
 
-void keepBest(std::vector<Start>& starts, std::size_t count) {
-  std::stable_sort(starts.begin(), starts.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
-  if (starts.size() > count) starts.resize(count);
+/// Best first.
+template <class Place>
+void sortByScore(std::vector<Place>& places) {
+  std::stable_sort(places.begin(), places.end(), [](const Place& a, const Place& b) { return a.score > b.score; });
 }
 
-/// The best places that are not the same one, seen from `centre`.
-void keepBestApart(std::vector<Start>& starts, std::size_t count, const Vec3& centre) {
-  constexpr double kSameMm = 1.5, kSameRad = 0.02;
-  keepBest(starts, starts.size());
-  std::vector<Start> kept;
-  for (const Start& s : starts) {
-    const bool same = std::ranges::any_of(kept, [&](const Start& k) {
-      return (k.moved * centre - s.moved * centre).norm() < kSameMm &&
-             rotationAngle(k.moved.linear() * s.moved.linear().transpose()) < kSameRad;
-    });
-    if (!same) kept.push_back(s);
+/// The best `count` places of which none is the same as a better one.
+template <class Place, class Same>
+std::vector<Place> bestApart(std::vector<Place> places, std::size_t count, const Same& same) {
+  sortByScore(places);
+  std::vector<Place> kept;
+  for (const Place& place : places) {
     if (kept.size() == count) break;
+    if (std::ranges::none_of(kept, [&](const Place& better) { return same(place, better); })) kept.push_back(place);
   }
-  starts = std::move(kept);
+  return kept;
 }
 
 /// How well a film is met in a place that is sought: what does not move against what it stands on (tarsus, hindfoot),
@@ -816,9 +818,8 @@ class Votes {
   bool tarsus_ = false;
 };
 
-/// Turns on a grid, shifts by sliding: the best few. Every body votes for itself.
-std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s,
-                              std::size_t keep) {
+/// Turns on a grid, shifts by sliding, the best first. Every body votes for itself.
+std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s) {
   constexpr std::size_t kLeastSpots = 12;
   const LevelFilm& lf = film.at(kSearch);
   const ProjectionView& view = lf.view;
@@ -857,7 +858,7 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
     }
     // The rim of a shadow goes with the bone beside it.
     std::vector<std::vector<Spot>> spots(p.bones);
-    const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / view.pixel_mm)));
+    const int rim = pixelsOf(kRimMm, view);
     for (int r = 0; r < view.rows; ++r)
       for (int c = 0; c < view.columns; ++c) {
         if (now.weight.at(c, r) <= 0) continue;
@@ -904,12 +905,14 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
         kept(found_whole[n], whole);
       }
   });
-  // Where every ray is in its place the foot as a whole tells more; where one is not, the votes do.
-  keepBest(found, keep / 2);
-  keepBest(found_whole, keep / 2);
-  found.insert(found.end(), found_whole.begin(), found_whole.end());
-  std::erase_if(found, [](const Start& start) { return start.score < 0; });
-  return found;
+  // Where every ray is in its place the foot as a whole tells more; where one is not, the votes do: in turn.
+  sortByScore(found);
+  sortByScore(found_whole);
+  std::vector<Start> starts;
+  for (std::size_t n = 0; n < turns.size(); ++n)
+    for (const Start& start : {found[n], found_whole[n]})
+      if (start.score >= 0) starts.push_back(start);
+  return starts;
 }
 
 FilmState turnedOver(const FilmState& film) {
@@ -937,7 +940,7 @@ void holdRegion(Problem& p, int level, Mode mode) {
 /// Every start refined on one level, every ray for itself as well, held by what is expected of rays: in a wrong place
 /// they find nothing, in the right one a ray that was left off finds itself. First (`foot_first`) the foot moves as
 /// one, once as planned and once told by tarsus and hindfoot alone, which stand where they stood.
-std::vector<Start> refined(const Problem& problem, const FilmState& film, const std::vector<Start>& starts, int level,
+std::vector<Start> refined(const Problem& problem, const FilmState& film, std::span<const Start> starts, int level,
                            bool foot_first, const FilmRegistrationSettings& settings, const Progress& progress) {
   std::vector<bool> none(problem.groups.size(), false), bones = none;
   for (std::size_t g = 1; g < problem.bones; ++g) bones[g] = true;
@@ -961,7 +964,7 @@ std::vector<Start> refined(const Problem& problem, const FilmState& film, const 
       r.iterations = 6;
       refine(p, unknowns(p, {true}, bones), r, progress);
       const Prediction now = predict(p, p.films[0], level, {});
-      const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / p.films[0].at(level).view.pixel_mm)));
+      const int rim = pixelsOf(kRimMm, p.films[0].at(level).view);
       Votes votes;
       for (std::size_t g = 0; g < p.bones; ++g)
         if (now.groups[g].box.columns > 0) votes.add(g, p.core, similarity(now, &now.groups[g], rim));
@@ -1057,18 +1060,11 @@ std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int lev
     q.groups[0].planned_to_found = slid(group, f, view, slide);
     slide.score = similarity(predict(q, f, level, {}));
   });
-  std::stable_sort(found.begin(), found.end(), [](const Slide& a, const Slide& b) { return a.score > b.score; });
-  std::vector<Slide> kept;
-  for (const Slide& s : found) {
-    const bool apart = std::ranges::all_of(kept, [&](const Slide& k) {
-      return std::hypot(s.right_mm - k.right_mm, s.down_mm - k.down_mm) +
-                 0.5 * group.reach_mm * std::abs(s.turn_rad - k.turn_rad) >
-             kApartMm;
-    });
-    if (apart) kept.push_back(s);
-    if (kept.size() == keep) break;
-  }
-  return kept;
+  return bestApart(std::move(found), keep, [&](const Slide& a, const Slide& b) {
+    return std::hypot(a.right_mm - b.right_mm, a.down_mm - b.down_mm) +
+               0.5 * group.reach_mm * std::abs(a.turn_rad - b.turn_rad) <=
+           kApartMm;
+  });
 }
 
 /// What film `a` proposes, carried on by the film that looks most across it: what both see (along the line across both
@@ -1103,16 +1099,10 @@ void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& s
       q.groups.front().planned_to_found = at.pose;
       at.score = similarity(predict(q, narrow.films[b], kFine, {}));
     });
-    std::stable_sort(found.begin(), found.end(), [](const Scanned& l, const Scanned& r) { return l.score > r.score; });
-    std::vector<Scanned> kept;
-    for (const Scanned& at : found) {
-      const bool apart = std::ranges::all_of(kept, [&](const Scanned& k) {
-        return std::abs(at.shift - k.shift) + 0.5 * group.reach_mm * std::abs(at.turn - k.turn) > 2 * kStepMm;
-      });
-      if (apart) kept.push_back(at);
-      if (kept.size() == kKept) break;
-    }
-    for (const Scanned& at : kept) out.push_back(at.pose);
+    const auto same = [&](const Scanned& l, const Scanned& r) {
+      return std::abs(l.shift - r.shift) + 0.5 * group.reach_mm * std::abs(l.turn - r.turn) <= 2 * kStepMm;
+    };
+    for (const Scanned& at : bestApart(std::move(found), kKept, same)) out.push_back(at.pose);
   }
 }
 
@@ -1164,7 +1154,7 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
   std::vector<double> met(p.groups.size(), 1.0);
   for (std::size_t f = 0; search.met < 1 && f < p.films.size(); ++f) {
     const Prediction now = predict(p, p.films[f], kFine, search.mode);
-    const int rim = std::max(1, static_cast<int>(std::lround(kRimMm / p.films[f].at(kFine).view.pixel_mm)));
+    const int rim = pixelsOf(kRimMm, p.films[f].at(kFine).view);
     for (std::size_t g = search.first; g <= search.last; ++g)
       met[g] = std::min(met[g], similarity(now, &now.groups[g], rim));
   }
@@ -1317,6 +1307,90 @@ LevelFilm levelFilm(const FilmExposure& e, const LevelSettings& s) {
   return out;
 }
 
+/// Where one film was taken from, as far as it tells by itself.
+struct PlacedFilm {
+  FilmState state;         // of the film turned upright
+  ProjectionView nominal;  // the same
+  int quarters = 0;        // it was turned by, clockwise
+  double margin = 0;       // by how much it is met better here than elsewhere
+};
+
+Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const FilmRegistrationSettings& settings,
+                             const Progress& progress) {
+  constexpr std::size_t kSought = 20, kSoughtLong = 60;
+  constexpr double kSameMm = 1.5, kSameRad = 0.02, kElsewhereMm = 3, kElsewhereRad = 0.07;
+  if (e.film.columns != e.view.columns || e.film.rows != e.view.rows)
+    return fail(Fault::kInternal, "film and view differ in size", e.name);
+  struct Sought {
+    PlacedFilm film;
+    std::vector<Start> all;      // the best first, as sought
+    std::vector<Start> refined;  // the first of them, followed down
+    [[nodiscard]] double best() const { return bestScore(refined); }
+  };
+  const auto firstOf = [](const std::vector<Start>& all, std::size_t count) {
+    return std::span(all).first(std::min(count, all.size()));
+  };
+  const auto follow = [&](const FilmState& state, std::span<const Start> starts) {
+    return refined(p, state, starts, kSearch, true, settings, progress);
+  };
+  const auto seek = [&](const PlacedFilm& film) {
+    Sought out{film, seekStarts(p, film.state, settings), {}};
+    out.refined = follow(film.state, firstOf(out.all, kSought));
+    return out;
+  };
+  const auto lying = [&](int quarters) {
+    const FilmExposure turned = turnedBy(quarters, e);
+    auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
+    for (std::size_t level = 0; level < kLevels; ++level) (*at_levels)[level] = levelFilm(turned, p.levels[level]);
+    PlacedFilm out;
+    out.state.levels = std::move(at_levels);
+    out.nominal = turned.view;
+    out.quarters = quarters;
+    return out;
+  };
+  Sought sought = seek(lying(0));
+  for (int quarters = 1; quarters < 4 && sought.best() < kUpright; ++quarters) {
+    Sought other = seek(lying(quarters));
+    if (other.best() >= sought.best() + kClearlyBetter) sought = std::move(other);
+  }
+  PlacedFilm out = sought.film;
+  std::vector<Start> starts = sought.refined;
+  if (bestScore(starts) < kWellFound) {
+    const auto others = firstOf(sought.all, kSoughtLong).subspan(firstOf(sought.all, kSought).size());
+    const std::vector<Start> more = follow(out.state, others);
+    starts.insert(starts.end(), more.begin(), more.end());
+  }
+  PlacedFilm over = out;
+  over.state = turnedOver(out.state);
+  const double mirrored = seek(over).best();
+  if (progress.cancelled()) return cancelledError();
+  if (mirrored > std::max(bestScore(starts) + kClearlyBetter, kUpright))
+    return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
+                "Check that it is the right side and was not turned over.");
+  const auto same = [&](const Start& a, const Start& b) {
+    return (a.moved * p.centre - b.moved * p.centre).norm() < kSameMm &&
+           rotationAngle(a.moved.linear() * b.moved.linear().transpose()) < kSameRad;
+  };
+  starts = bestApart(std::move(starts), 6, same);
+  for (const int level : {kCoarse, kMiddle})
+    starts = bestApart(refined(p, out.state, starts, level, false, settings, progress), 2, same);
+  if (progress.cancelled()) return cancelledError();
+  const double best = bestScore(starts);
+  if (best < kFound)
+    return fail(Fault::kImages,
+                fmt::format("the film does not match the foot of the plan (similarity {:.2f}, at least {:.2f} is "
+                            "needed)",
+                            std::max(0.0, best), kFound),
+                e.name, "Check the view stated for it, its side and its patient.");
+  out.state.moved = starts.front().moved;
+  const auto elsewhere = std::find_if(starts.begin() + 1, starts.end(), [&](const Start& other) {
+    return (other.moved * p.centre - out.state.moved * p.centre).cross(out.nominal.normal()).norm() > kElsewhereMm ||
+           rotationAngle(other.moved.linear() * out.state.moved.linear().transpose()) > kElsewhereRad;
+  });
+  out.margin = elsewhere == starts.end() ? best : best - elsewhere->score;
+  return out;
+}
+
 }  // namespace
 
 Mat3 pointCovariance(const Covariance6& twist, const Vec3& centre, const Vec3& point) {
@@ -1413,67 +1487,14 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   p.centre = p.groups.front().centre;
 
   // --- each film by itself
-  std::vector<int> quarters_of;  // by film
-  std::vector<double> margins;   // by film
+  std::vector<PlacedFilm> placed;
   for (const FilmExposure& e : input.films) {
-    if (e.film.columns != e.view.columns || e.film.rows != e.view.rows)
-      return fail(Fault::kInternal, "film and view differ in size", e.name);
-    constexpr std::size_t kSought = 20, kSoughtLong = 60;
-    constexpr double kElsewhereMm = 3, kElsewhereRad = 0.07;
-    const auto stateOf = [&](int quarter) {
-      const FilmExposure turned = turnedBy(quarter, e);
-      auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
-      for (std::size_t level = 0; level < kLevels; ++level) (*at_levels)[level] = levelFilm(turned, p.levels[level]);
-      FilmState out;
-      out.levels = std::move(at_levels);
-      return out;
-    };
-    FilmState f = stateOf(0);
-    int quarters = 0;
-    std::vector<Start> starts = refined(p, f, seekStarts(p, f, settings, kSought), kSearch, true, settings, progress);
-    // A film may lie turned by quarters.
-    for (int quarter = 1; quarter < 4 && bestScore(starts) < kUpright; ++quarter) {
-      FilmState lying = stateOf(quarter);
-      std::vector<Start> other =
-          refined(p, lying, seekStarts(p, lying, settings, kSought), kSearch, true, settings, progress);
-      if (bestScore(other) < bestScore(starts) + kClearlyBetter) continue;
-      starts = std::move(other);
-      f = std::move(lying);
-      quarters = quarter;
-    }
-    if (bestScore(starts) < kWellFound)
-      starts = refined(p, f, seekStarts(p, f, settings, kSoughtLong), kSearch, true, settings, progress);
-    const FilmState over = turnedOver(f);
-    const std::vector<Start> mirrored =
-        refined(p, over, seekStarts(p, over, settings, kSought), kSearch, true, settings, progress);
-    if (progress.cancelled()) return cancelledError();
-    if (bestScore(mirrored) > std::max(bestScore(starts) + kClearlyBetter, kUpright))
-      return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
-                  "Check that it is the right side and was not turned over.");
-    keepBestApart(starts, 6, p.centre);
-    for (const int level : {kCoarse, kMiddle}) {
-      starts = refined(p, f, starts, level, false, settings, progress);
-      keepBestApart(starts, 2, p.centre);
-    }
-    if (progress.cancelled()) return cancelledError();
-    const Start& best = starts.front();
-    if (best.score < kFound)
-      return fail(Fault::kImages,
-                  fmt::format("the film does not match the foot of the plan (similarity {:.2f}, at least {:.2f} is "
-                              "needed)",
-                              best.score, kFound),
-                  e.name, "Check the view stated for it, its side and its patient.");
-    f.moved = best.moved;
-    const auto elsewhere = std::find_if(starts.begin() + 1, starts.end(), [&](const Start& other) {
-      return (other.moved * p.centre - best.moved * p.centre).cross(f.at(kMiddle).view.normal()).norm() >
-                 kElsewhereMm ||
-             rotationAngle(other.moved.linear() * best.moved.linear().transpose()) > kElsewhereRad;
-    });
-    margins.push_back(elsewhere == starts.end() ? best.score : best.score - elsewhere->score);
-    p.films.push_back(std::move(f));
-    quarters_of.push_back(quarters);
-    progress("films", 0.5 * static_cast<double>(p.films.size()) / static_cast<double>(input.films.size()));
+    auto film = placeFilm(p, e, settings, progress);
+    if (!film) return tl::unexpected(film.error());
+    placed.push_back(std::move(*film));
+    progress("films", 0.5 * static_cast<double>(placed.size()) / static_cast<double>(input.films.size()));
   }
+  for (const PlacedFilm& film : placed) p.films.push_back(film.state);
 
   // --- all films together: views, rays and hindfoot
   for (Group& g : p.groups)
@@ -1559,9 +1580,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   }
   for (std::size_t n = 0; n < p.films.size(); ++n) {
     FoundFilm f;
-    f.quarters = quarters_of[n];
-    f.margin = margins[n];
-    f.view = turnedBack(f.quarters, turnedBy(f.quarters, input.films[n]).view.moved(p.films[n].moved.inverse()));
+    f.quarters = placed[n].quarters;
+    f.margin = placed[n].margin;
+    f.view = turnedBack(f.quarters, placed[n].nominal.moved(p.films[n].moved.inverse()));
     f.similarity = similarity(last[n]);
     f.shift_mm = (p.films[n].moved * p.centre - p.centre).norm();
     f.turn_rad = rotationAngle(p.films[n].moved.linear());

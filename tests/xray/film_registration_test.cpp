@@ -286,6 +286,15 @@ TEST(FilmRegistration, RefusesTheMirrorImageAndAnotherPicture) {
   for (int r = 0; r < stripes.rows; ++r)
     for (int c = 0; c < stripes.columns; ++c) stripes.at(c, r) = static_cast<float>((c / 23 + r / 31) % 3) / 3;
   EXPECT_FALSE(registerFilms(other));
+
+  FilmRegistrationInput corner = input;  // too little of the foot to look for it
+  FilmExposure& e = corner.films[0];
+  e.view = e.view.cropped(0, 0, 60, 60);
+  e.film = Film(60, 60);
+  for (std::size_t i = 0; i < e.film.values.size(); ++i) e.film.values[i] = static_cast<float>(i % 7);
+  const auto nowhere = registerFilms(corner);
+  ASSERT_FALSE(nowhere);
+  EXPECT_EQ(nowhere.error().fault, Fault::kImages) << nowhere.error().message();
   EXPECT_FALSE(registerFilms({}));
 }
 
