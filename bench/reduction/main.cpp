@@ -2,13 +2,14 @@
 // injuries, random ones and none.
 //
 //   bench_reduction [--shapes N] [--random N] [--only FOOT] [--no-mirror | --no-template] [--cases FILE] [--cache DIR]
-//                   [--threads N] [--floor]
+//                   [--threads N] [--directions MM] [--floor]
 //
 // Prints, for each kind of foot and of atlas, the error at the base and of the turn, ray by ray with its direction, the
 // share of true errors inside the stated intervals, how many rays that were never displaced were moved, and the CPU
-// time of one reduction. Figures of healthy joints are used without those of the foot's own person. `--floor`: how the
-// feet of a pair differ, `--figures`: the joints of the intact feet; no solver asked for either (floor.h).
-// Real feet come from ../shared/data/feet and are left out, with a message, where the folder is missing.
+// time of one reduction. `--directions 3`: each ray alone by 3 mm in every direction, instead. Figures of healthy
+// joints are used without those of the foot's own person. `--floor`: how the feet of a pair differ, `--figures`: the
+// joints of the intact feet; no solver asked for either (floor.h). Real feet come from ../shared/data/feet and are left
+// out, with a message, where the folder is missing.
 #include <fmt/format.h>
 #include <sys/resource.h>
 #include <tbb/global_control.h>
@@ -61,6 +62,9 @@ struct RayOutcome {
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();  ///< along and about medial, distal, dorsal; mm, degrees
   double displaced_mm = 0;                        ///< what the reduction says about the ray
   double strain = 0;                              ///< of the reduction: below 1 the ray stays
+  double injured_mm = 0;                          ///< how far the injury moved the base
+  double away_mm = 0;                             ///< of a ray that stays: where it would go
+  bool told = true;                               ///< the reduction says whether the ray is displaced
 };
 
 BoneSurfaces midfootOnly(BoneSurfaces bones) {
@@ -117,14 +121,38 @@ std::vector<TestFoot> testFeet(int shapes, const std::string& only, const fs::pa
   return all;
 }
 
-std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index, int random, const fs::path& cache) {
-  const TestFoot& foot = feet[index];
-  std::vector<std::pair<std::string, InjurySpec>> wanted{{"none", {}}};
-  for (const NamedInjury name : kNamedInjuries) wanted.emplace_back(wordOf(name), namedInjury(name));
+/// No injury, the named ones and `random` of chance.
+std::vector<std::pair<std::string, InjurySpec>> usualInjuries(std::uint64_t seed_of_foot, int random) {
+  std::vector<std::pair<std::string, InjurySpec>> out{{"none", {}}};
+  for (const NamedInjury name : kNamedInjuries) out.emplace_back(wordOf(name), namedInjury(name));
   for (int k = 1; k <= random; ++k) {
-    const auto seed = foot.seed + static_cast<std::uint64_t>(k);
-    wanted.emplace_back(fmt::format("random-{}", seed), randomInjury(seed).spec);
+    const auto seed = seed_of_foot + static_cast<std::uint64_t>(k);
+    out.emplace_back(fmt::format("random-{}", seed), randomInjury(seed).spec);
   }
+  return out;
+}
+
+/// Each ray alone, by `mm` in each direction that its neighbours leave open.
+std::vector<std::pair<std::string, InjurySpec>> everyDirection(double mm) {
+  std::vector<std::pair<std::string, InjurySpec>> out;
+  for (std::size_t i = 0; i < 5; ++i) {
+    const auto add = [&](std::string_view towards, double RayInjury::*way, double by) {
+      InjurySpec spec;
+      spec.rays[i].*way = by;
+      out.emplace_back(fmt::format("ray{}-{}-{}", i + 1, towards, mm), spec);
+    };
+    add("medial", &RayInjury::lateral_mm, -mm);
+    add("lateral", &RayInjury::lateral_mm, mm);
+    add("dorsal", &RayInjury::dorsal_mm, mm);
+    add("plantar", &RayInjury::dorsal_mm, -mm);
+    add("distal", &RayInjury::distal_mm, mm);
+  }
+  return out;
+}
+
+std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
+                          const std::vector<std::pair<std::string, InjurySpec>>& wanted, const fs::path& cache) {
+  const TestFoot& foot = feet[index];
   std::optional<IntactFoot> intact;
   std::vector<Task> out;
   for (const auto& [word, spec] : wanted) {
@@ -199,6 +227,9 @@ std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror,
     o.stated_mm = r.uncertainty_mm;
     o.stated_deg = toDegrees(r.uncertainty_rad);
     o.strain = r.strain;
+    o.injured_mm = (truth * at - at).norm();
+    o.away_mm = r.away_mm;
+    o.told = r.doubt.empty();
     o.displaced_mm = (r.injured_to_reduced * at - at).norm();
     out.push_back(o);
   }
@@ -255,10 +286,12 @@ int main(int argc, char** argv) {
   using namespace rayset;
   CLI::App app{"Accuracy of the reduction alone, on true surfaces"};
   int shapes = 12, random = 3, threads = 0;
+  double directions = 0;
   bool mirror = true, by_template = true, asymmetry = false, figures = false;
   std::string only, cases, cache, injury, joints;
   app.add_option("--shapes", shapes, "invented feet: random shapes 1 to N");
   app.add_option("--random", random, "random injuries a foot");
+  app.add_option("--directions", directions, "each ray alone by this many mm in every direction, instead");
   app.add_option("--only", only, "only feet whose name contains this");
   app.add_option("--injury", injury, "only injuries whose name contains this");
   app.add_flag("!--no-mirror", mirror, "leave out the runs with the other foot");
@@ -286,7 +319,8 @@ int main(int argc, char** argv) {
   const BoneSurfaces right = inventedFoot(0, cache), left = mirrored(right);
   std::vector<std::pair<Task, bool>> todo;
   for (std::size_t i = 0; i < feet.size(); ++i) {
-    for (const Task& task : tasksOf(feet, i, random, cache)) {
+    for (const Task& task :
+         tasksOf(feet, i, directions > 0 ? everyDirection(directions) : usualInjuries(feet[i].seed, random), cache)) {
       if (task.injury.find(injury) == std::string::npos) continue;
       if (by_template) todo.emplace_back(task, false);
       if (mirror && !feet[i].other.empty()) todo.emplace_back(task, true);
@@ -313,9 +347,11 @@ int main(int argc, char** argv) {
       if (file)
         file << fmt::format(
             "{}\t{}\t{}\t{}\t{}\t{:.3f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}\t{:.2f}"
-            "\n",
+            "\t"
+            "{:.2f}\t{:.2f}\t{:d}\t{:.2f}\n",
             o.foot, o.injury, o.mirror ? "mirror" : "template", o.ray, o.moved ? 1 : 0, o.mm, o.deg, o.stated_mm,
-            o.stated_deg, o.off.x(), o.off.y(), o.off.z(), o.about.x(), o.about.y(), o.about.z(), o.strain);
+            o.stated_deg, o.off.x(), o.off.y(), o.off.z(), o.about.x(), o.about.y(), o.about.z(), o.strain,
+            o.injured_mm, o.away_mm, o.told, o.displaced_mm);
     }
   }
   for (const auto& [group, sum] : sums) fmt::print("{:32s} {}\n", group, sum.words());

@@ -67,25 +67,9 @@ Pattern patternOf(const BoneSurfaces& other, Side side) {
   return out;
 }
 
-/// 95 % half-widths from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they
-/// scale the model's covariance so that about nine in ten true errors fall inside.
-struct Interval {
-  double mm, rad;
-};
-Interval interval(const RaySolution& s, bool mirror) {
-  // Radius that holds 95 % of a round three-dimensional Gaussian: 2.80 times its spread along one axis.
-  const double shift = 2.80 * std::sqrt(s.covariance.bottomRightCorner<3, 3>().trace() / 3);
-  const double turn = 2.80 * std::sqrt(s.covariance.topLeftCorner<3, 3>().trace() / 3);
-  // Calibrated with bench_reduction so that about nine in ten true errors of displaced rays lie inside, shift and turn
-  // each on its own.
-  const double widen_shift = mirror ? 0.87 : s.own_faces ? 1.5 : 0.4;
-  const double widen_turn = mirror ? 0.85 : s.own_faces ? 1.15 : 0.55;
-  return {std::max(0.4, widen_shift * shift), std::max(toRadians(1.0), widen_turn * turn)};
-}
-
 /// By how much two places of a ray differ, in words; empty where that lies within their intervals.
 std::string disagreement(const RaySolution& twin, const RaySolution& joint) {
-  const Interval a = interval(twin, true), b = interval(joint, false);
+  const Interval &a = twin.interval, &b = joint.interval;
   const Vec6 d = poseDifference(joint.injured_to_reduced, twin.injured_to_reduced, twin.base);
   const double mm = d.tail<3>().norm(), rad = d.head<3>().norm();
   if (mm <= std::hypot(a.mm, b.mm) && rad <= std::hypot(a.rad, b.rad)) return {};
@@ -121,17 +105,6 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
     s.kept = true;
   }
   return worse;
-}
-
-/// Whether the images tell if the ray is displaced. `away_mm`: how far off the place is that it was not given (a kept
-/// ray), or how far it is put back.
-bool told(const RaySolution& s, double away_mm, double uncertainty_mm) {
-  // Real feet, person left out: rays in place cost up to 0.54 of what they may, displaced ones from 0.65 on, most of
-  // them far more. What might be in place stays there.
-  constexpr double kUnsureFrom = 0.6, kSureFrom = 1.3;
-  if (s.kept) return s.strain < kUnsureFrom || away_mm < kDisplacedFromMm;
-  return s.strain > kSureFrom || away_mm - uncertainty_mm > kDisplacedFromMm ||
-         away_mm + uncertainty_mm < kDisplacedFromMm;
 }
 
 }  // namespace
@@ -205,12 +178,10 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   progress("reduction", 0.35);
 
   std::map<int, RaySolution> rays;
-  std::array<bool, 5> from_mirror{};
   if (mirror) {
     auto solved = solveRays(*patient, *mirror, by_mirror, personal, progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     rays = std::move(*solved);
-    for (const auto& [ray, s] : rays) from_mirror[static_cast<std::size_t>(ray - 1)] = true;
     result.method = ReductionMethod::kContralateral;
     result.mirror_residual_mm = mirror->tarsus_residual_mm;
   }
@@ -286,9 +257,8 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     out.ray = ray;
     out.injured_to_reduced = s.injured_to_reduced;
     out.strain = s.strain;
-    const Interval half = interval(s, from_mirror[k]);
-    out.uncertainty_mm = half.mm;
-    out.uncertainty_rad = half.rad;
+    out.uncertainty_mm = s.interval.mm;
+    out.uncertainty_rad = s.interval.rad;
     if (const auto given = overrides.find(ray); given != overrides.end() && given->second.pose) {
       out.by_hand = true;
       out.uncertainty_mm = out.uncertainty_rad = 0;
@@ -301,8 +271,9 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (!out.by_hand) {
       const double away =
           s.kept ? (s.alternative * s.base - s.base).norm() : (s.injured_to_reduced * s.base - s.base).norm();
+      if (s.kept) out.away_mm = away;
       const auto worse = refused.find(ray);
-      if (worse != refused.end() || !told(s, away, out.uncertainty_mm)) {
+      if (worse != refused.end() || !told({s.strain, away, s.interval.mm}, s.kept)) {
         out.doubt =
             worse != refused.end()
                 ? fmt::format("it is left as scanned, for the place found for it, {:.1f} mm away, would have {}", away,

@@ -30,9 +30,10 @@ struct RayReduction {
   JointFit joint;
   std::vector<std::string>
       manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
-  /// What staying as scanned would cost over what it may in a ray that was never displaced (negative log likelihoods):
-  /// below 1 the ray stays exactly as scanned.
+  /// What staying as scanned would cost over what it may (negative log likelihoods); standing.h says what follows.
   double strain = 0;
+  /// How far its base would go had it not been left where it stands, mm; 0 of a ray that is put back.
+  double away_mm = 0;
   std::string doubt;     ///< why the images do not tell whether the ray is displaced; empty: they do
   bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
 };

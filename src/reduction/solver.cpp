@@ -22,8 +22,9 @@ constexpr double kFieldBandMm = 6;
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
 constexpr double kTrustedTurn = 0.42;
-constexpr double kNarrowestMm = 0.2;  // gap aimed at, at least
-constexpr double kFarFromHome = 100;  // strain of a ray that is not held where it was scanned
+constexpr double kNarrowestMm = 0.2;                           // gap aimed at, at least
+constexpr double kFarFromHome = 100;                           // strain of a ray that is not held where it was scanned
+constexpr double kLeastMm = 0.4, kLeastTurn = toRadians(1.0);  // no interval is stated narrower
 constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
 constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
@@ -80,6 +81,8 @@ Tuning mirrorTuning() {
   t.prior_at_mm = 0.3;
   t.borders = true;
   t.norm_spread = 2.5;
+  t.widen_shift = t.own_widen_shift = 0.87;
+  t.widen_turn = t.own_widen_turn = 0.85;
   t.injury_turn_rad = kInjuryTurnRad;
   t.injury_shift_mm = kInjuryShiftMm;
   return t;
@@ -102,6 +105,8 @@ Tuning templateTuning() {
   t.prior_at_mm = 0.35;
   t.own_rim_mm = 1.6;
   t.norm_spread = 1.5;
+  t.widen_shift = 0.4;
+  t.widen_turn = 0.55;
   return t;
 }
 
@@ -569,6 +574,17 @@ double weightOf(Bone metatarsal, Bone other, const Tuning& tuning) {
   return other == tarsalPartner(*rayOf(metatarsal)) ? 1 : tuning.aside;
 }
 
+/// 95 % interval from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they scale
+/// the model's covariance so that about nine in ten true errors of displaced rays fall inside (bench_reduction), shift
+/// and turn each on its own.
+Interval intervalOf(const Mat6& covariance, bool own_faces, const Tuning& tuning) {
+  // Radius that holds 95 % of a round three-dimensional Gaussian: 2.80 times its spread along one axis.
+  const double shift = 2.80 * std::sqrt(covariance.bottomRightCorner<3, 3>().trace() / 3);
+  const double turn = 2.80 * std::sqrt(covariance.topLeftCorner<3, 3>().trace() / 3);
+  return {std::max(kLeastMm, (own_faces ? tuning.own_widen_shift : tuning.widen_shift) * shift),
+          std::max(kLeastTurn, (own_faces ? tuning.own_widen_turn : tuning.widen_turn) * turn)};
+}
+
 }  // namespace
 
 Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
@@ -798,8 +814,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     }
   }
 
-  // Rays that were never displaced: where going back to the scanned pose costs less than `keep_gain`, that is where it
-  // belongs.
+  // Rays that were never displaced belong where they were scanned.
   std::map<int, RaySolution> out;
   for (const auto& [ray, model] : models) {
     RaySolution s;
@@ -817,7 +832,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     // The cheapest ray to keep, given what is kept already; the others settle around it.
     if (progress.cancelled()) return cancelledError();
     int keep = 0;
-    double least = 1;  // gain over the ray's limit
+    double least = kFarFromHome;
     Docking::State kept_state;
     for (const auto& [ray, model] : models) {
       const std::size_t i = index.at(model.bone);
@@ -840,7 +855,9 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       // A joint so far apart that its faces no longer hold the ray costs little more the farther it is: no reason to
       // keep it there.
       out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
-      if (out[ray].strain < least) {
+      const Standing standing{out[ray].strain, (kept_poses[i] * model.base - model.base).norm(),
+                              intervalOf(docking.covariance(kept_poses, {i}, active), model.own_faces, tuning).mm};
+      if (out[ray].strain < least && stays(standing)) {
         least = out[ray].strain;
         keep = ray;
         kept_state.poses = trial;
@@ -859,6 +876,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     const int ray = rays[k];
     out[ray].injured_to_reduced = kept_poses[all[k]];
     out[ray].covariance = covariance.block<6, 6>(6 * static_cast<int>(k), 6 * static_cast<int>(k));
+    out[ray].interval = intervalOf(out[ray].covariance, out[ray].own_faces, tuning);
   }
   return out;
 }

@@ -19,6 +19,7 @@
 #include "reduction/field_fit.h"
 #include "reduction/joint_figures.h"
 #include "reduction/reduce.h"
+#include "reduction/standing.h"
 
 namespace rayset::reduction {
 
@@ -48,8 +49,8 @@ struct Tuning {
   double cuboid_turn_deg =
       8;                      ///< spread of the cuboid's turn against the lateral cuneiform's, template against patient
   bool start_scanned = true;  ///< the scanned pose is a start of the search too
-  /// Per ray: it stays as scanned when moving it would gain less than this (negative log likelihood). The second ray is
-  /// held in its recess and costs most when its displacement is missed, so it is kept least readily.
+  /// Per ray: what staying as scanned may cost (negative log likelihood), the unit of Standing::strain. The second ray
+  /// is held in its recess and costs most when its displacement is missed, so it is kept least readily.
   std::array<double, 5> keep_gain{21, 21, 21, 21, 21};
   /// An atlas whose metatarsal and partner miss the patient's by more than this (rms, mean of the two) does not say
   /// which faces meet: the joint is then found again and again from the patient's own surfaces (`own_*`).
@@ -62,11 +63,15 @@ struct Tuning {
   double own_atlas = 3;     ///< the spread of the atlas' pose is wider by this
   double own_injury = 2;    ///< the spread of the injury is wider by this
   double own_keep = 3;      ///< keep_gain is larger by this: the faces weigh more
-  double gap_sd_mm = 0.6;   ///< spread of the gap beside a joint with no norm of its own
-  double tilt_sd = 0.15;    ///< spread of how far such a gap opens, mm a mm
-  bool borders = false;     ///< borders decide too where the atlas says which faces meet (elsewhere they always do)
-  double border_mm = 3.2;   ///< borders usually farther apart than this do not border on each other
-  double norm_spread = 1;   ///< spread of the figures of healthy joints is taken this much wider
+  double widen_shift = 1;   ///< the stated interval of the place over the one of the model's covariance
+  double widen_turn = 1;    ///< of the turn
+  double own_widen_shift = 1.5;  ///< the same where the faces are the patient's own
+  double own_widen_turn = 1.15;
+  double gap_sd_mm = 0.6;  ///< spread of the gap beside a joint with no norm of its own
+  double tilt_sd = 0.15;   ///< spread of how far such a gap opens, mm a mm
+  bool borders = false;    ///< borders decide too where the atlas says which faces meet (elsewhere they always do)
+  double border_mm = 3.2;  ///< borders usually farther apart than this do not border on each other
+  double norm_spread = 1;  ///< spread of the figures of healthy joints is taken this much wider
   DockSettings dock;
 };
 [[nodiscard]] Tuning mirrorTuning();
@@ -93,14 +98,19 @@ struct Atlas {
 [[nodiscard]] Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces bones, const Tuning& tuning,
                                           const Progress& progress);
 
+/// Half-widths of what holds 95 % of the errors.
+struct Interval {
+  double mm = 0, rad = 0;
+};
+
 struct RaySolution {
   Rigid injured_to_reduced = Rigid::Identity();
-  Rigid atlas_pose = Rigid::Identity();  ///< what the atlas alone says
-  Mat6 covariance = Mat6::Zero();        ///< turn about the base (rad), shift of the base (mm), patient directions
-  Vec3 base = Vec3::Zero();              ///< reference point, as scanned
-  bool kept = false;                     ///< stays as scanned
-  double strain = 0;                     ///< what staying as scanned costs over what it may: from 1 on it was displaced
-  bool doubtful = false;                 ///< kept, but the joint would fit distinctly better at `alternative`
+  Rigid atlas_pose = Rigid::Identity();   ///< what the atlas alone says
+  Mat6 covariance = Mat6::Zero();         ///< turn about the base (rad), shift of the base (mm), patient directions
+  Vec3 base = Vec3::Zero();               ///< reference point, as scanned
+  Interval interval;                      ///< of its place and turn
+  bool kept = false;                      ///< stays as scanned
+  double strain = 0;                      ///< Standing::strain
   Rigid alternative = Rigid::Identity();  ///< of a kept ray: its best pose had it not been kept
   bool own_faces = false;                 ///< the faces were taken from the patient's own surfaces
 };

@@ -264,6 +264,32 @@ TEST(ReduceRealFeet, UninjuredFeetStayWithThePersonLeftOut) {
   }
 }
 
+TEST(ReduceRealFeet, AFirstRayMovedAloneIsPutBackOrDoubtedWithThePersonLeftOut) {
+  for (const bench::RealFoot& foot : bench::kRealFeet) {
+    const auto bones = realFoot(foot.folder(""));
+    if (!bones) GTEST_SKIP() << "real feet are not on this machine";
+    const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
+    for (const Injury& injury : {Injury{-4, 2, 0, -5}, Injury{-3}}) {
+      const Hurt h = hurt(*bones, side, {injury});
+      const auto result =
+          reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
+                     {}, {}, {{}, std::string(foot.person)});
+      ASSERT_TRUE(result) << result.error().message();
+      const RayReduction& first = result->rays[0];
+      const bool put_back = rayError(h, *result, 1).mm < 2;
+      EXPECT_TRUE(put_back || !first.doubt.empty()) << foot.name() << " by " << injury.lateral << " mm";
+      if (injury.lateral < -3.5) {
+        EXPECT_TRUE(put_back && first.doubt.empty()) << foot.name() << ": " << first.doubt;
+      }
+      for (std::size_t k = 1; k < 5; ++k) {
+        EXPECT_TRUE(result->rays[k].injured_to_reduced.matrix() == Rigid::Identity().matrix())
+            << foot.name() << " ray " << k + 1;
+        EXPECT_EQ(result->rays[k].doubt, "") << foot.name() << " ray " << k + 1;
+      }
+    }
+  }
+}
+
 TEST(Manoeuvre, UndoesTheInjuryInOrder) {
   Frame f;  // right foot, standing
   const Vec3 base(0, 0, 0);
