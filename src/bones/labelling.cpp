@@ -7,6 +7,7 @@
 
 #include "bones/borders.h"
 #include "bones/components.h"
+#include "bones/leaves.h"
 #include "bones/lumps.h"
 #include "bones/strays.h"
 #include "geometry/distance_field.h"
@@ -464,6 +465,9 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   // A toe that took the end of a metatarsal gives it back.
   for (const std::size_t b : many_parts)
     bringHome(image, sheetAt, bones, expected, contrast, static_cast<std::uint8_t>(b), who);
+  std::vector<std::uint8_t> trimmed(bones.size());
+  for (std::size_t b = 0; b < bones.size(); ++b) trimmed[b] = mayBeParted(static_cast<std::uint8_t>(b)) ? 1 : 0;
+  trimLeaves(image, trimmed, kOtherIndex, who);
   tbb::parallel_for(0, nz, [&](int k) {
     for (std::size_t n = image.offset(0, 0, k); n < image.offset(0, 0, k + 1); ++n)
       if (who[n] != 255) out.labels[n] = who[n] == kOtherIndex ? kOther : fields[who[n]].label;

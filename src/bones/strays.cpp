@@ -17,6 +17,10 @@ constexpr double kGapLess = 0.07;  ///< mean depth of sheets on a face without a
 /// is small against the head behind it (0.37 to 0.64 seen).
 constexpr double kFullCalibre = 0.8;
 
+/// A cap is flat: its contact^1.5 over its size (voxels). Half a ball has 2.7; a sesamoid, half as high as it is long,
+/// lay against a first head with 2.02.
+constexpr double kCap = 2, kCapOfRay = 4;
+
 using Part = std::vector<std::uint32_t>;
 
 /// What the meeting face of a part and a bone looks like.
@@ -170,7 +174,7 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
       const Face face = faceBetween(image, owner, part, stray, mark, six);
       // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a joint is there.
       const bool plates = face.rise > kRise * contrast_hu, joined = !plates && face.dip < kDip * contrast_hu;
-      const bool cap = std::pow(contact, 1.5) > 2 * size;
+      const bool cap = std::pow(contact, 1.5) > (rayOf(bones[b].id) ? kCapOfRay : kCap) * size;
       bool home = cap && !plates && dark[b] / contact < kGapLess;
       if (!home && !rayOf(bones[b].id))
         home = joined && size < (cap ? 0.5 : 0.1) * expected[b];

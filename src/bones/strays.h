@@ -10,7 +10,7 @@ namespace rayset::bones {
 
 /// `owner`: per voxel the index of a bone, `stray` for bone that was given to none, anything else for no bone. Strays
 /// that are plainly part of the bone they touch become its own:
-///   a cap        more contact than a ball of its size would have, and no gap in it;
+///   a cap        more contact than a ball of its size would have (a metatarsal: twice that), and no gap in it;
 ///   an end       of a metatarsal, in line with its shaft: the bone meets it at its full calibre, where a toe touches a
 ///                head by a patch, it is not darker there (a joint is), and not so long that it must hold the toe;
 ///   a little     of a tarsal bone, or a cap of up to half of it, without a dip in grey value where they meet.

@@ -9,6 +9,7 @@
 
 #include "bones/evidence.h"
 #include "bones/features.h"
+#include "bones/leaves.h"
 #include "bones/lumps.h"
 #include "bones/strays.h"
 #include "geometry/distance_field.h"
@@ -147,6 +148,75 @@ TEST(Strays, AToeThatTouchesAHeadByAPatchDoesNot) {
   Ended e = endedBone(true);
   ASSERT_GT(e.strays, 3000U);
   EXPECT_EQ(broughtHome(e), 0U);
+}
+
+/// The ball of a head, 8 mm in radius, with half an egg of bone on it whose flat side lies against it: a sesamoid.
+struct Headed {
+  Scene scene{50, 50, 60};
+  std::size_t sesamoid = 0;
+  std::vector<DeformedBone> bones;
+};
+Headed headWithSesamoid(Bone id, const std::function<std::uint8_t(const Vec3&)>& owner_of_sesamoid) {
+  Headed h;
+  h.scene.each([&](const Vec3& p, std::size_t n) {
+    const Vec3 q = p - Vec3(12.25, 12.25, 17.5);  // from the middle of the flat side
+    const bool head = (p - Vec3(12.25, 12.25, 10)).norm() < 8;
+    const bool on_it = q.z() > 0 && std::hypot(q.x() / 5.5, q.y() / 5.5, q.z() / 7) < 1;
+    if (!head && !on_it) return;
+    h.scene.image.v[n] = 600.0F;
+    h.scene.owner[n] = head ? 0 : owner_of_sesamoid(q);
+    if (!head) ++h.sesamoid;
+  });
+  smooth(h.scene.image, 0.4);
+  DeformedBone bone;
+  bone.id = id;
+  bone.found = true;
+  for (const double x : {5.0, 19.0})
+    for (const double z : {-40.0, 18.0}) bone.mesh.vertices.push_back(Vec3(x, x, z));
+  h.bones.push_back(bone);
+  return h;
+}
+
+TEST(Strays, ASesamoidOnAHeadIsNoCapOfIt) {
+  Headed h = headWithSesamoid(Bone::kM1, [](const Vec3&) { return kStray; });
+  ASSERT_GT(h.sesamoid, 2000U);
+  const std::vector<std::uint8_t> before = h.scene.owner;
+  bringHome(
+      h.scene.image, [&](std::size_t n, int i, int j, int k) { return h.scene.sheet(n, i, j, k); }, h.bones, {60000},
+      kContrast, kStray, h.scene.owner);
+  EXPECT_EQ(h.scene.owner, before);
+}
+
+TEST(Leaves, TheWallOfASesamoidIsNotItsNeighbours) {
+  // The head has taken the wall of the sesamoid, 1.5 mm thick, along.
+  const auto inner = [](const Vec3& q) { return std::hypot(q.x() / 4, q.y() / 4, q.z() / 5.5) < 1; };
+  Headed h = headWithSesamoid(Bone::kM1, [&](const Vec3& q) -> std::uint8_t { return inner(q) ? 1 : 0; });
+  const auto taken = [&] {
+    std::size_t n = 0;
+    h.scene.each([&](const Vec3& p, std::size_t at) { n += p.z() > 20.5 && h.scene.owner[at] == 0 ? 1 : 0; });
+    return n;
+  };
+  ASSERT_GT(taken(), 500U);
+  trimLeaves(h.scene.image, {1}, kStray, h.scene.owner);
+  EXPECT_EQ(taken(), 0U);
+  h.scene.each([&](const Vec3& p, std::size_t n) {
+    if ((p - Vec3(12.25, 12.25, 10)).norm() < 7) {
+      EXPECT_EQ(h.scene.owner[n], 0) << "the head itself stays whole";
+    }
+  });
+}
+
+TEST(Leaves, AnEdgeOfTheBoneItselfStays) {
+  Scene s(60, 40, 40);
+  // A wedge that ends in an edge of 50 degrees, its tip against another bone.
+  s.each([&](const Vec3& p, std::size_t n) {
+    if (p.x() < 3 || std::abs(p.z() - 10) > 6) return;
+    if (std::abs(p.y() - 10) < 0.466 * (25 - p.x())) s.owner[n] = 0;
+    if (p.x() > 26) s.owner[n] = 1;
+  });
+  const std::vector<std::uint8_t> before = s.owner;
+  trimLeaves(s.image, {1}, kStray, s.owner);
+  EXPECT_EQ(s.owner, before);
 }
 
 /// Two blocks of bone, 12 mm wide, with plates of 1 mm all round, pressed together at x = 22 mm without a gap; `plates`
