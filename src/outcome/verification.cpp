@@ -7,6 +7,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "fixation/device_checker.h"
 #include "geometry/json.h"
 #include "injury/limits.h"
 
@@ -123,6 +124,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     if (planned == nullptr || !d.seen) continue;
     as_found.push_back(asFound(*planned, d));
   }
+  auto checker = DeviceChecker::make(input, catalogue);  // its distance fields serve every device
   for (DeviceOutcome& d : v.devices) {
     if (!d.seen) {
       v.partial = true;
@@ -141,7 +143,8 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     if (std::abs(d.longer_mm) > kDeviceLongerMm)
       d.warnings.push_back(fmt::format("looks {:.0f} mm {} than planned", std::abs(d.longer_mm),
                                        d.longer_mm > 0 ? "longer" : "shorter"));
-    const auto checks = checkDevice(input, *device, as_found, catalogue);
+    const Result<DeviceChecks> checks =
+        checker ? checker->check(*device, as_found) : Result<DeviceChecks>(tl::unexpected(checker.error()));
     if (!checks) {
       d.warnings.push_back("could not be checked against the bones: " + checks.error().what);
       continue;
