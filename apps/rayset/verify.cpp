@@ -10,7 +10,7 @@ namespace rayset::app {
 namespace {
 
 struct Options {
-  std::string plan, out, ct, series;
+  std::string plan, out, ct, series, earlier;
   std::vector<std::string> films, views;
   bool temporary = false, force = false;
 };
@@ -32,6 +32,9 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
         r.ray, r.shift_mm, part(r.off.lateral_mm, "lateral", "medial"), part(r.off.dorsal_mm, "dorsal", "plantar"),
         part(r.off.distal_mm, "distal", "proximal"), toDegrees(r.turn_rad), r.shift_95_mm, toDegrees(r.turn_95_rad),
         r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
+    if (v.oneFilm())
+      console.say(fmt::format("         in the plane of the film {:.1f} mm, to within {:.1f} mm", r.in_plane_mm,
+                              r.in_plane_95_mm));
   }
   if (!v.devices.empty()) console.say("Metal against where it was planned:");
   for (const DeviceOutcome& d : v.devices) {
@@ -43,6 +46,15 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
     for (const std::string& w : d.warnings) warnings += "; " + w;
     console.say(fmt::format("  {:<4} entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} deg off{}", d.id, d.entry_off_mm,
                             d.tip_off_mm, toDegrees(d.axis_off_rad), warnings));
+  }
+  if (v.since) {
+    console.say(fmt::format("Since the earlier check{}:", v.since->since.empty() ? "" : " of " + v.since->since));
+    for (const RayChange& c : v.since->rays)
+      console.say(fmt::format("  ray {}  {} (± {:.1f} mm, ± {:.1f} deg)", c.ray, c.words, c.shift_95_mm,
+                              toDegrees(c.turn_95_rad)));
+    for (const DeviceChange& c : v.since->devices)
+      console.say(
+          fmt::format("  {:<4} {}{}", c.id, c.words, c.seen ? fmt::format(" (± {:.1f} mm)", c.shift_95_mm) : ""));
   }
   for (const std::string& text : v.cautions) console.caution(text);
   console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict), v.sure ? "" : ", not sure", out));
@@ -56,6 +68,7 @@ int verify(const Options& options, Console& console) {
   request.ct = options.ct;
   request.series = options.series;
   request.temporary = options.temporary;
+  request.earlier = options.earlier;
   auto input = readVerifyInput(request);
   if (!input) return console.fail(input.error());
   auto staging = Staging::open(options.out, "verification.json", options.force);
@@ -73,7 +86,8 @@ void addVerifyVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
   CLI::App* verb = app.add_subcommand("verify", "check bones and metal on films or a CT taken after the operation");
   verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
-  verb->add_option("--films", options->films, "two or more films (DICOM), from clearly different sides");
+  verb->add_option("--films", options->films,
+                   "two or more films (DICOM), from clearly different sides; one alone tells what is off in its plane");
   auto* ct = verb->add_option("--ct", options->ct, "a CT taken after the operation, in place of films");
   verb->add_option("--series", options->series, "the series to use where the CT's folder holds several")->needs(ct);
   verb->add_option("--views", options->views,
@@ -81,6 +95,8 @@ void addVerifyVerb(CLI::App& app, Console& console, int& status) {
                    "lateromedial, or tube "
                    "angles in degrees like orbital=30,tilt=10");
   verb->add_option("--out", options->out, "folder for verification.pdf, verification.json and pictures")->required();
+  verb->add_option("--earlier", options->earlier,
+                   "folder that an earlier `rayset verify` of this foot wrote: what has changed since");
   verb->add_flag("--temporary", options->temporary, "the temporary wires are still in");
   verb->add_flag("--force", options->force, "replace an earlier result in the same folder");
   verb->callback([options, &console, &status] { status = verify(*options, console); });

@@ -7,6 +7,7 @@
 #include <optional>
 
 #include "anatomy/frames.h"
+#include "base/dates.h"
 #include "base/units.h"
 #include "bones/segment.h"
 #include "geometry/registration.h"
@@ -299,12 +300,8 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   if (progress.cancelled()) return cancelledError();
 
   Verification v;
-  const std::string& date = scan.info.study_date;  // YYYYMMDD
-  v.date = date;
-  v.ct = fmt::format("CT of {}{}",
-                     date.size() == 8 ? date.substr(0, 4) + "-" + date.substr(4, 2) + "-" + date.substr(6)
-                     : date.empty()   ? "unknown date"
-                                      : date,
+  v.date = scan.info.study_date;
+  v.ct = fmt::format("CT of {}{}", v.date.empty() ? "unknown date" : isoDate(v.date),
                      scan.info.series_description.empty() ? "" : ", " + scan.info.series_description);
   v.cautions = scan.cautions;
   std::optional<NearestPoints> near_metal;

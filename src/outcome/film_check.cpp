@@ -24,6 +24,12 @@ NamedView nominalView(FilmView view, bool lateromedial) {
   return lateromedial ? NamedView::kLateromedial : NamedView::kLateral;
 }
 
+/// `found` moved along its own ray to as far from the detector as it was planned: one film tells no other depth.
+Vec3 atPlannedDepth(const Vec3& found, const Vec3& planned, const ProjectionView& view) {
+  const Vec3 ray = found - view.source, beam = view.normal();
+  return found + ray * ((planned - found).dot(beam) / ray.dot(beam));
+}
+
 }  // namespace
 
 Result<std::string> doubtOfFilms(const std::vector<FoundFilm>& films, const std::vector<std::string>& files) {
@@ -83,9 +89,7 @@ Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
 
 Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& progress) {
   const PlanRecord& plan = *input.plan;
-  if (input.films.size() < 2)
-    return fail(Fault::kRequest, "one film cannot tell where a bone lies along its beam", "--films",
-                "Give two films, taken from clearly different sides (dorsoplantar and lateral).");
+  const bool one_film = input.films.size() == 1;
   Verification v;
   FilmRegistrationInput registration;
   registration.bodies = input.bodies;
@@ -132,10 +136,15 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
           apart,
           std::acos(std::clamp(std::abs(registration.films[a].view.normal().dot(registration.films[b].view.normal())),
                                0.0, 1.0)));
-  if (apart < toRadians(20))
+  if (one_film)
+    v.cautions.emplace_back(
+        "One film tells nothing along its beam: a ray can be found off, not in place, and metal is told in the plane "
+        "of "
+        "the film only. Give a second film from a clearly different side.");
+  else if (apart < toRadians(20))
     return fail(Fault::kRequest, fmt::format("the films' views are only {:.0f} degrees apart", toDegrees(apart)),
                 "--films", "Give two films taken from clearly different sides (dorsoplantar and lateral).");
-  if (apart < toRadians(50))
+  if (!one_film && apart < toRadians(50))
     v.cautions.push_back(fmt::format(
         "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
   for (const Device& d : plan.devices)
@@ -171,7 +180,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     r.ray = ray;
     r.planned_to_found = body->planned_to_found;
     r.similarity = body->similarity;
-    const Vec3 base = body->planned_to_found * basePoint(plan.reduced.at(metatarsal(ray)), plan.frame.distal);
+    const Vec3 planned_base = basePoint(plan.reduced.at(metatarsal(ray)), plan.frame.distal);
+    const Vec3 base = body->planned_to_found * planned_base;
     const LeastCertain shift =
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
     r.shift_95_mm = std::max(kTwoSided95 * shift.sd, body->rival_mm);
@@ -182,6 +192,16 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     else if (body->similarity < kRayMet)
       r.doubt = fmt::format("it is met poorly on {} ({:.2f}, usually {:.2f} and more)", v.films[body->worst_film].file,
                             body->similarity, kRayMet);
+    if (one_film) {
+      const Vec3 beam = v.films.front().exposed.normal();
+      const Mat3 plane = Mat3::Identity() - beam * beam.transpose();
+      const Mat3 spread =
+          plane * pointCovariance(body->covariance, body->planned_to_found * body->centre, base) * plane;
+      const Vec3 shown = atPlannedDepth(base, planned_base, v.films.front().exposed);
+      r.planned_to_found.pretranslate(shown - base);
+      r.in_plane_mm = (shown - planned_base).norm();
+      r.in_plane_95_mm = std::max(kTwoSided95 * leastCertain(spread).sd, body->rival_mm);
+    }
     r.weakest = shift.direction;
     r.turn_95_rad = kTwoSided95 * body->turn_sd_rad;
     r.weakest_words = directionWords(r.weakest, plan.frame);
@@ -192,6 +212,10 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     out.seen = d.seen;
     out.entry = d.entry;
     out.tip = d.tip;
+    if (const Device* planned = plan.device(d.id); one_film && planned != nullptr) {
+      out.entry = atPlannedDepth(d.entry, planned->entry, v.films.front().exposed);
+      out.tip = atPlannedDepth(d.tip, planned->tip, v.films.front().exposed);
+    }
     out.entry_95_mm = std::max(kTwoSided95 * d.entry_sd_mm, d.rival_mm);
     out.tip_95_mm = std::max(kTwoSided95 * d.tip_sd_mm, d.rival_mm);
     out.axis_95_rad = kTwoSided95 * d.axis_sd_rad;

@@ -1,4 +1,4 @@
-// The check after the operation from two or more films: each metatarsal and device as their registration finds it
+// The check after the operation from films: each metatarsal and device as their registration finds it
 // (xray/film_registration.h).
 #pragma once
 

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "anatomy/frames.h"
+#include "base/dates.h"
 #include "base/units.h"
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
@@ -80,7 +81,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
 
   v.verdict = Outcome::kAnatomical;
   v.sure = true;
-  bool any = false;
+  bool any = false, not_reduced = false;
   for (RayOutcome& r : v.rays) {
     if (r.ray == 0) {
       v.partial = true;
@@ -95,6 +96,15 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
       if (shift <= anatomical) return Outcome::kAnatomical;
       return shift < acceptable ? Outcome::kAcceptable : Outcome::kNotReduced;
     };
+    if (v.oneFilm()) {
+      const bool off = r.in_plane_mm - r.in_plane_95_mm >= acceptable;
+      r.verdict = off ? Outcome::kNotReduced : Outcome::kUnknown;
+      if (!off && r.doubt.empty()) r.doubt = "one film tells nothing along its beam";
+      r.sure = r.doubt.empty();
+      v.sure = v.sure && r.sure;
+      not_reduced = not_reduced || off;
+      continue;
+    }
     r.verdict = band(r.shift_mm);
     if (r.ray == 1 && angle >= angle_limit) r.verdict = Outcome::kNotReduced;
     if (r.doubt.empty() &&
@@ -104,6 +114,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     v.verdict = worse(v.verdict, r.verdict);
     v.sure = v.sure && r.sure;
   }
+  if (v.oneFilm()) v.verdict = not_reduced ? Outcome::kNotReduced : Outcome::kUnknown;
   if (!any) {
     v.verdict = Outcome::kUnknown;
     v.sure = false;
@@ -170,6 +181,10 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
   j["patient_id"] = plan.patient_id;
   j["verdict"] = wordOf(v.verdict);
   j["sure"] = v.sure;
+  if (!v.date.empty()) j["date"] = isoDate(v.date);
+  j["frame"] = {{"medial", pointJson(plan.frame.medial, 6)},
+                {"distal", pointJson(plan.frame.distal, 6)},
+                {"dorsal", pointJson(plan.frame.dorsal, 6)}};
   if (!v.ct.empty()) j["ct"] = v.ct;
   j["films"] = Json::array();
   for (const FilmOutcome& f : v.films)
@@ -186,11 +201,16 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
   j["rays"] = Json::array();
   for (const RayOutcome& r : v.rays) {
     if (r.ray == 0) continue;
+    const Bone bone = metatarsal(r.ray);
+    const auto planned = plan.injured_to_reduced.find(std::string(boneId(bone)));
+    const Rigid injured_to_planned = planned == plan.injured_to_reduced.end() ? Rigid::Identity() : planned->second;
     Json ray({
         {"ray", r.ray},
         {"verdict", wordOf(r.verdict)},
         {"sure", r.sure},
         {"planned_to_found", rigidJson(r.planned_to_found)},
+        {"injured_to_found", rigidJson(r.planned_to_found * injured_to_planned)},
+        {"base", pointJson(r.planned_to_found * basePoint(plan.reduced.at(bone), plan.frame.distal), 3)},
         {"shift_mm",
          {{"total", rounded(r.shift_mm, 2)},
           {"lateral", rounded(r.off.lateral_mm, 2)},
@@ -208,6 +228,8 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
           {"weakest_words", r.weakest_words}}},
     });
     if (!r.doubt.empty()) ray["doubt"] = r.doubt;
+    if (v.oneFilm())
+      ray["in_plane"] = {{"mm", rounded(r.in_plane_mm, 2)}, {"uncertainty_mm", rounded(r.in_plane_95_mm, 2)}};
     if (v.ct.empty())
       ray["similarity"] = rounded(r.similarity, 3);
     else
@@ -217,6 +239,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
   j["devices"] = Json::array();
   for (const DeviceOutcome& d : v.devices) {
     Json device{{"id", d.id}, {"seen", d.seen}};
+    if (const Device* planned = plan.device(d.id)) device["through"] = planned->through;
     if (d.seen) {
       device["entry"] = pointJson(d.entry, 2);
       device["tip"] = pointJson(d.tip, 2);
@@ -238,6 +261,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
   j["measures"] = Json::array();
   for (const Measure& m : v.measures)
     j["measures"].push_back({{"key", m.key}, {"name", m.name}, {"value", rounded(m.value, 2)}, {"unit", m.unit}});
+  if (v.since) j["since"] = changeJson(*v.since);
   j["cautions"] = v.cautions;
   return j;
 }

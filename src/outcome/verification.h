@@ -10,12 +10,14 @@
 
 #include <array>
 #include <nlohmann/json.hpp>
+#include <optional>
 #include <string>
 #include <vector>
 
 #include "case/plan_record.h"
 #include "injury/displacement.h"
 #include "injury/measures.h"
+#include "outcome/change.h"
 #include "xray/projection.h"
 
 namespace rayset {
@@ -35,6 +37,9 @@ struct RayOutcome {
   std::string weakest_words;                ///< "from dorsal to plantar"...
   double similarity = 0;                    ///< on the worst film; 0 where a CT was read
   double rms_mm = 0;  ///< between the surfaces laid on each other in a CT; 0 where films were read
+  /// Of one film alone: the part of the shift in its plane, and its interval. What is along the beam is then not known:
+  /// such a ray is not reduced where this says so, and else not judged.
+  double in_plane_mm = 0, in_plane_95_mm = 0;
   std::string doubt;  ///< why the verdict is not sure, as a clause; empty where it is
   Outcome verdict = Outcome::kUnknown;
   bool sure = false;
@@ -63,6 +68,8 @@ struct FilmOutcome {
 
 struct Verification {
   std::vector<FilmOutcome> films;
+  /// One film was all there was: positions along its beam are those of the plan.
+  [[nodiscard]] bool oneFilm() const { return films.size() == 1; }
   std::string date;                ///< study date of the images as DICOM has it, the first that tells one; may be empty
   std::string ct;                  ///< the scan that was read, in words; empty where films were
   std::array<RayOutcome, 5> rays;  ///< by ray - 1; ray == 0 where it could not be judged
@@ -71,7 +78,8 @@ struct Verification {
   Outcome verdict = Outcome::kUnknown;  ///< of the worst ray
   bool sure = false;
   std::vector<std::string> cautions;
-  bool partial = false;  ///< a ray or device could not be found: exit 4
+  std::optional<Change> since;  ///< against an earlier check, where there is one
+  bool partial = false;         ///< a ray or device could not be found: exit 4
 };
 
 /// From poses against the tarsus (planned_to_found of each ray, entry and tip of each device, their intervals) to

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <chrono>
+#include <fstream>
 
 #include "base/json_file.h"
 #include "base/units.h"
@@ -27,6 +28,12 @@ Result<Case> planInto(const PlanRequest& request, const std::filesystem::path& f
   return planned;
 }
 
+nlohmann::json earlierCheck(const std::filesystem::path& folder) {
+  std::ifstream in(folder / "verification.json");
+  nlohmann::json j = nlohmann::json::parse(in, nullptr, false);
+  return j.is_object() && j.contains("frame") ? j : nlohmann::json();
+}
+
 Result<VerifyInput> readVerifyInput(const VerifyRequest& request) {
   auto plan = readPlan(request.plan);
   if (!plan) return tl::unexpected(plan.error());
@@ -34,12 +41,24 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request) {
   if (!catalogue) return tl::unexpected(catalogue.error());
   if (request.films.empty() == request.ct.empty())
     return fail(Fault::kRequest, "give either films or a CT", "--films, --ct",
-                "Two or more films after --films, or the folder of a CT after --ct.");
+                "Films after --films, two or more from clearly different sides, or the folder of a CT after --ct.");
   if (!request.views.empty() && request.views.size() != request.films.size())
     return fail(Fault::kRequest,
                 fmt::format("{} views are given for {} films", request.views.size(), request.films.size()), "--views",
                 "Give one view a film, in the order of the films.");
-  VerifyInput input{request, std::move(*plan), std::move(*catalogue), {}, {}};
+  VerifyInput input{request, std::move(*plan), std::move(*catalogue), {}, {}, {}};
+  if (!request.earlier.empty()) {
+    input.earlier = earlierCheck(request.earlier);
+    if (input.earlier.is_null())
+      return fail(Fault::kRequest, "there is no earlier check to compare with", request.earlier.string(),
+                  "Give a folder that `rayset verify` wrote; checks of an earlier version have to be made again.");
+    // What does not belong together is told before anything is computed.
+    nlohmann::json self = input.earlier;
+    self["patient_id"] = input.plan.patient_id;
+    self["side"] = input.plan.side == Side::kRight ? "right" : "left";
+    if (const auto change = changeSince(input.earlier, self, request.earlier.string()); !change)
+      return tl::unexpected(change.error());
+  }
   if (!request.ct.empty()) return input;
   auto bodies = readPlanBodies(request.plan);
   if (!bodies) return tl::unexpected(bodies.error());
@@ -70,6 +89,11 @@ Result<Verification> check(const VerifyInput& input, const Progress& progress) {
 Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path& folder, const Progress& progress) {
   auto checked = check(input, progress);
   if (!checked) return checked;
+  if (!input.earlier.is_null()) {
+    auto since = changeSince(input.earlier, verificationJson(input.plan, *checked), input.request.earlier.string());
+    if (!since) return tl::unexpected(since.error());
+    checked->since = std::move(*since);
+  }
   VerificationReport report{&input.plan, &*checked, &input.catalogue, nullptr, nullptr};
   if (input.request.ct.empty()) {
     report.films = &input.films;

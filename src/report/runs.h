@@ -20,11 +20,12 @@ namespace rayset {
 
 struct VerifyRequest {
   std::filesystem::path plan;                ///< folder that planInto() wrote
-  std::vector<std::filesystem::path> films;  ///< two or more, or
+  std::vector<std::filesystem::path> films;  ///< one alone tells its plane only; or
   std::filesystem::path ct;                  ///< a folder
   std::vector<std::string> views;            ///< of the films, in their order; empty: from their headers
   std::string series;                        ///< of the CT
   bool temporary = false;                    ///< wires of the temporary stage are still in
+  std::filesystem::path earlier;             ///< folder of an earlier check to compare with; empty: none
 };
 
 /// What is read before anything is computed.
@@ -34,12 +35,16 @@ struct VerifyInput {
   Catalogue catalogue;
   FootBodies bodies;               ///< films only
   std::vector<CheckedFilm> films;  ///< films only
+  nlohmann::json earlier;          ///< verification.json of the earlier check; null: none
 };
 
 /// kRequest where neither or both of films and CT are given, where views and films differ in number, or the plan cannot
 /// be used; kImages naming the film that cannot.
 [[nodiscard]] Result<VerifyInput> readVerifyInput(const VerifyRequest& request);
-/// checkFilms() or checkCt(), the report and verification.json, into an existing empty folder. Errors as those.
+/// The earlier check of this foot that later ones can be compared with; null where the folder holds none.
+[[nodiscard]] nlohmann::json earlierCheck(const std::filesystem::path& folder);
+/// checkFilms() or checkCt(), changeSince() where there is an earlier check, the report and verification.json, into an
+/// existing empty folder. Errors as those.
 [[nodiscard]] Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path& folder,
                                               const Progress& progress = {});
 

@@ -164,7 +164,9 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::vector<std::string> off;
   for (const RayOutcome& r : v.rays)
     if (r.ray != 0 && r.verdict == Outcome::kNotReduced) off.push_back(std::string(ordinal(r.ray)));
-  std::string headline = v.verdict == Outcome::kUnknown ? "Could not be judged."
+  std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm()
+                             ? "One film: no ray is found off in its plane; what lies along its beam is not known."
+                         : v.verdict == Outcome::kUnknown ? "Could not be judged."
                          : off.empty()
                              ? words::capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
                              : "Not reduced: " + words::listed(off) + (off.size() > 1 ? " rays." : " ray.");
@@ -195,12 +197,13 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::vector<pdf::Row> rows;
   for (const RayOutcome& r : v.rays) {
     if (r.ray == 0) continue;
+    const std::string within =
+        v.oneFilm() ? "in the film's plane " + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
+                    : "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words));
     rows.push_back({{fmt::format("{}", r.ray), words::number(r.shift_mm),
                      sense(r.off.lateral_mm, "lateral", "medial") + ", " + sense(r.off.dorsal_mm, "dorsal", "plantar") +
                          ", " + sense(r.off.distal_mm, "distal", "proximal"),
-                     words::degrees(r.turn_rad, 1),
-                     "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words)) + ", ± " +
-                         words::degrees(r.turn_95_rad, 1),
+                     words::degrees(r.turn_rad, 1), within + ", ± " + words::degrees(r.turn_95_rad, 1),
                      mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
                     r.verdict == Outcome::kNotReduced});
   }
@@ -249,6 +252,35 @@ void metal(pdf::Document& doc, const Content& k) {
              {"95 % interval", 1.2},
              {"Remarks", 3.2}},
             rows, 8);
+}
+
+void change(pdf::Document& doc, const Content& k) {
+  const Verification& v = *k.r.found;
+  if (!v.since) return;
+  const std::string title = v.since->since.empty() ? "Since the earlier check" : "Since the check of " + v.since->since;
+  doc.heading(title, "change", 90);
+  std::vector<pdf::Row> rows;
+  for (const RayChange& c : v.since->rays)
+    rows.push_back({{fmt::format("Ray {}", c.ray), words::number(c.shift_mm), words::degrees(c.turn_rad, 1),
+                     "± " + words::mm(c.shift_95_mm) + ", ± " + words::degrees(c.turn_95_rad, 1),
+                     (c.moved ? "▲ " : "") + escaped(c.words)},
+                    c.moved});
+  for (const DeviceChange& c : v.since->devices)
+    rows.push_back({{bold(escaped(c.id)), c.seen ? words::number(std::hypot(c.backed_out_mm, c.aside_mm)) : "–",
+                     c.seen ? words::degrees(c.axis_rad, 1) : "–",
+                     c.seen ? "± " + words::mm(c.shift_95_mm) + ", ± " + words::degrees(c.axis_95_rad, 1) : "–",
+                     (c.moved ? "▲ " : "") + escaped(c.words)},
+                    c.moved});
+  doc.table({{"", 0.7},
+             {"Moved, mm", 0.8, pdf::Align::kRight},
+             {"Turned", 0.7, pdf::Align::kRight},
+             {"95 % interval", 1.3},
+             {"What changed", 3.4}},
+            rows, 8);
+  doc.paragraph(
+      "Rays against the tarsus, devices against the bone they were entered through. What lies inside its interval is "
+      "not told as a change: look at both pairs of films.",
+      {.size = 7.8, .colour = pdf::kGrey});
 }
 
 void pictures(pdf::Document& doc, const Content& k) {
@@ -370,6 +402,7 @@ void compose(pdf::Document& doc, const Content& k) {
                "Tarsometatarsal reduction and metal, " + side + " foot");
   firstPage(doc, k);
   metal(doc, k);
+  change(doc, k);
   cautions(doc, k);
   pictures(doc, k);
   films(doc, k);

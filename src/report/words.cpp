@@ -7,6 +7,7 @@
 #include <cmath>
 #include <set>
 
+#include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
 
@@ -160,11 +161,7 @@ std::string personName(const std::string& dicom) {
   return out;
 }
 
-std::string date(const std::string& dicom) {
-  if (dicom.size() == 8 && dicom.find_first_not_of("0123456789") == std::string::npos)
-    return dicom.substr(0, 4) + "-" + dicom.substr(4, 2) + "-" + dicom.substr(6, 2);
-  return dicom;
-}
+std::string date(const std::string& dicom) { return isoDate(dicom); }
 
 RayState state(const RayDisplacement& d, int ray) {
   if (d.ray != ray) return RayState::kUnknown;

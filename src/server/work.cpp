@@ -252,7 +252,7 @@ Result<Given> tellApart(const fs::path& folder) {
                 "Check them one after the other.");
   if (!given.ct && given.films.empty())
     return fail(Fault::kImages, "there are no DICOM images among these files", "followup",
-                "Give two or more films, or a CT.");
+                "Give films, two or more from clearly different sides, or a CT.");
   std::sort(given.films.begin(), given.films.end());
   return given;
 }
@@ -267,7 +267,7 @@ Json checkOf(const VerifyInput& input, const Verification& found, int n) {
              {"verdict", wordOf(found.verdict)},
              {"sure", found.sure},
              {"report", fmt::format("followup/{}/verification.pdf", n)}};
-  for (const char* key : {"rays", "devices", "measures", "cautions"})
+  for (const char* key : {"rays", "devices", "measures", "since", "cautions"})
     if (all.contains(key)) check[key] = all[key];
   return check;
 }
@@ -293,12 +293,15 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   if (given->ct) request.ct = *images;
   request.views = order.views;
   request.temporary = order.temporary;
+  const int last = highestNumber(folder / "followup");
+  const fs::path before = folder / "followup" / std::to_string(last);
+  if (last > 0 && !earlierCheck(before).is_null()) request.earlier = before;
   auto input = readVerifyInput(request);
   if (!input) return tl::unexpected(input.error());
   const auto found = verifyInto(*input, *result, progress);
   if (!found) return tl::unexpected(found.error());
   if (progress.cancelled()) return cancelledError();
-  const int n = highestNumber(folder / "followup") + 1;
+  const int n = last + 1;
   std::error_code problem;
   fs::rename(*images, *result / "images", problem);
   if (problem)

@@ -10,6 +10,7 @@
 #include <functional>
 #include <memory>
 #include <numbers>
+#include <numeric>
 #include <span>
 #include <utility>
 
@@ -207,6 +208,31 @@ Film draw(const Group& g, const Rigid& X, const ProjectionView& view, const Pixe
   return out;
 }
 
+/// The same of soft tissue, which is smooth: drawn in pixels twice as wide and laid out bilinearly.
+Film drawSmooth(const Group& g, const Rigid& X, const ProjectionView& view, const PixelBox& box, int level) {
+  constexpr int kBinned = 2;
+  const ProjectionView coarse = view.cropped(box.column, box.row, box.columns, box.rows).binned(kBinned);
+  const Film small = draw(g, X, coarse, {0, 0, coarse.columns, coarse.rows}, level);
+  Film out(box.columns, box.rows);
+  if (small.values.empty()) return out;
+  const auto across = [](int at, int count) {  // first of the two that it lies between, and how far from it
+    const double x = std::clamp((at + 0.5) / kBinned - 0.5, 0.0, static_cast<double>(count - 1));
+    const int first = std::min(static_cast<int>(x), std::max(0, count - 2));
+    return std::pair(first, static_cast<float>(x - first));
+  };
+  for (int r = 0; r < box.rows; ++r) {
+    const auto [row, down] = across(r, small.rows);
+    const float *upper = small.row(row), *lower = small.row(std::min(row + 1, small.rows - 1));
+    for (int c = 0; c < box.columns; ++c) {
+      const auto [column, right] = across(c, small.columns);
+      const int next = std::min(column + 1, small.columns - 1);
+      const float a = std::lerp(upper[column], upper[next], right), b = std::lerp(lower[column], lower[next], right);
+      out.at(c, r) = std::lerp(a, b, down);
+    }
+  }
+  return out;
+}
+
 void addInto(Film& whole, const Film& part, const PixelBox& box, double times = 1) {
   const auto factor = static_cast<float>(times);
   for (int r = 0; r < box.rows; ++r) {
@@ -272,7 +298,7 @@ Drawing drawn(const Problem& p, const FilmState& f, int level) {
     Patch& patch = active ? out.groups[n] : out.passive[n - p.groups.size()];
     const Rigid X = filmPose(f, g);
     patch.box = intersection(shadowOf(g, X, view, level), {0, 0, view.columns, view.rows});
-    patch.values = draw(g, X, view, patch.box, level);
+    patch.values = (g.id == kSoft ? drawSmooth : draw)(g, X, view, patch.box, level);
   });
   for (const Patch& patch : out.groups) addInto(out.bone, patch.values, patch.box);
   for (std::size_t n = 0; n < out.passive.size(); ++n)
@@ -407,6 +433,15 @@ struct Normal {
   Eigen::VectorXd b;
   std::vector<double> variance, pixels;  // by film: of the residuals; how many are compared
   double energy = 0;                     // of the films, where the equations were made
+
+  Normal& operator+=(const Normal& other) {
+    H += other.H;
+    b += other.b;
+    variance.insert(variance.end(), other.variance.begin(), other.variance.end());
+    pixels.insert(pixels.end(), other.pixels.begin(), other.pixels.end());
+    energy += other.energy;
+    return *this;
+  }
 };
 
 /// Right, down and along the beam of a film, as columns.
@@ -593,6 +628,15 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
   normal.b += information * B.transpose() * b;
 }
 
+/// The same of all films.
+Normal ofAllFilms(const Problem& p, int level, const Mode& mode, const Unknowns& u) {
+  std::vector<Normal> each(p.films.size(), Normal(u.count));
+  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) { addFilm(p, f, level, mode, u, each[f]); });
+  Normal all(u.count);
+  for (const Normal& one : each) all += one;
+  return all;
+}
+
 struct Prior {
   double shift_mm, turn_rad;
 };
@@ -663,11 +707,12 @@ double priorEnergy(const Problem& p, const Unknowns& u, const RefineSettings& s)
 
 /// What films and priors have against the poses, in the units of the equations `at`.
 double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at) {
-  double sum = priorEnergy(p, u, s);
-  for (std::size_t f = 0; f < p.films.size(); ++f)
-    sum += filmEnergy(predict(p, p.films[f], s.level, s.mode), at.variance[f], at.pixels[f],
-                      p.films[f].at(s.level).view.pixel_mm);
-  return sum;
+  std::vector<double> each(p.films.size());
+  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) {
+    each[f] = filmEnergy(predict(p, p.films[f], s.level, s.mode), at.variance[f], at.pixels[f],
+                         p.films[f].at(s.level).view.pixel_mm);
+  });
+  return std::accumulate(each.begin(), each.end(), priorEnergy(p, u, s));
 }
 
 /// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
@@ -675,8 +720,7 @@ double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, cons
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
   constexpr double kAsExpected = 0.7;  // of what the equations promise: a longer step is worth trying
   for (int n = 0; n < s.iterations; ++n) {
-    Normal normal(u.count);
-    for (std::size_t f = 0; f < p.films.size(); ++f) addFilm(p, f, s.level, s.mode, u, normal);
+    Normal normal = ofAllFilms(p, s.level, s.mode, u);
     addPriors(p, u, s, normal);
     Eigen::MatrixXd damped = normal.H;
     damped.diagonal() += 1e-5 * normal.H.diagonal() + Eigen::VectorXd::Constant(u.count, 1e-9);
@@ -944,32 +988,31 @@ std::vector<Start> refined(const Problem& problem, const FilmState& film, std::s
                            bool foot_first, const FilmRegistrationSettings& settings, const Progress& progress) {
   std::vector<bool> none(problem.groups.size(), false), bones = none;
   for (std::size_t g = 1; g < problem.bones; ++g) bones[g] = true;
-  std::vector<Start> out;
-  for (const Start& s : starts)
-    for (const bool core : {false, true}) {
-      if (core && !foot_first) continue;
-      Problem p = problem;
-      p.films = {film};
-      p.films[0].moved = s.moved;
-      RefineSettings r;
-      r.level = level;
-      r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
-      if (foot_first) {
-        r.iterations = 8;
-        r.mode.core = core;
-        refine(p, unknowns(p, {true}, none), r, progress);
-        r.mode.core = false;
-      }
-      holdRegion(p, level, {});
-      r.iterations = 6;
-      refine(p, unknowns(p, {true}, bones), r, progress);
-      const Prediction now = predict(p, p.films[0], level, {});
-      const int rim = pixelsOf(kRimMm, p.films[0].at(level).view);
-      Votes votes;
-      for (std::size_t g = 0; g < p.bones; ++g)
-        if (now.groups[g].box.columns > 0) votes.add(g, p.core, similarity(now, &now.groups[g], rim));
-      out.push_back({p.films[0].moved, votes.score()});
+  const std::size_t variants = foot_first ? 2 : 1;
+  std::vector<Start> out(variants * starts.size());
+  tbb::parallel_for(std::size_t{0}, out.size(), [&](std::size_t n) {
+    Problem p = problem;
+    p.films = {film};
+    p.films[0].moved = starts[n / variants].moved;
+    RefineSettings r;
+    r.level = level;
+    r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
+    if (foot_first) {
+      r.iterations = 8;
+      r.mode.core = n % variants == 1;
+      refine(p, unknowns(p, {true}, none), r, progress);
+      r.mode.core = false;
     }
+    holdRegion(p, level, {});
+    r.iterations = 6;
+    refine(p, unknowns(p, {true}, bones), r, progress);
+    const Prediction now = predict(p, p.films[0], level, {});
+    const int rim = pixelsOf(kRimMm, p.films[0].at(level).view);
+    Votes votes;
+    for (std::size_t g = 0; g < p.bones; ++g)
+      if (now.groups[g].box.columns > 0) votes.add(g, p.core, similarity(now, &now.groups[g], rim));
+    out[n] = {p.films[0].moved, votes.score()};
+  });
   return out;
 }
 
@@ -1067,8 +1110,9 @@ std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int lev
   });
 }
 
-/// What film `a` proposes, carried on by the film that looks most across it: what both see (along the line across both
-/// beams) is as `a` says, the other shift and the turn in its own plane are looked through. Poses of the body.
+/// What film `a` proposes, carried on by the film that looks most across it, where there is one: what both see (along
+/// the line across both beams) is as `a` says, the other shift and the turn in its own plane are looked through. Poses
+/// of the body.
 void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& slides, std::vector<Rigid>& out) {
   constexpr double kStepMm = 1.0, kStepRad = 0.05;
   constexpr int kSteps = 5, kTurns = 3;
@@ -1076,6 +1120,11 @@ void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& s
   const auto beam = [&](std::size_t f) {
     return Vec3(narrow.films[f].moved.linear().transpose() * narrow.films[f].at(kFine).view.normal());
   };
+  if (narrow.films.size() == 1) {  // nothing tells the rest
+    for (const Slide& slide : slides)
+      out.push_back(slid(narrow.groups.front(), narrow.films[a], narrow.films[a].at(kFine).view, slide));
+    return;
+  }
   std::size_t b = a == 0 ? 1 : 0;
   for (std::size_t f = 0; f < narrow.films.size(); ++f)
     if (f != a && std::abs(beam(f).dot(beam(a))) < std::abs(beam(b).dot(beam(a)))) b = f;
@@ -1129,7 +1178,6 @@ struct Search {
 bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
   constexpr double kReachMm = 7, kApartMm = 1.2, kHopeless = 15, kBetter = 1, kNearlyAsGood = 4;
   constexpr std::size_t kPlaces = 4, kTried = 6;
-  if (p.films.size() < 2) return false;
   struct Place {
     Problem at;
     double energy = 0;
@@ -1143,8 +1191,7 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     const Problem& start = places.front().at;
     const Unknowns u =
         unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
-    Normal measure(u.count);
-    for (std::size_t f = 0; f < start.films.size(); ++f) addFilm(start, f, level, r.mode, u, measure);
+    const Normal measure = ofAllFilms(start, level, r.mode, u);
     tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
       if (iterations > 0) refine(places[n].at, u, r, progress);
       places[n].energy = energy(places[n].at, u, r, measure);
@@ -1360,9 +1407,13 @@ Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const Film
     const std::vector<Start> more = follow(out.state, others);
     starts.insert(starts.end(), more.begin(), more.end());
   }
-  PlacedFilm over = out;
-  over.state = turnedOver(out.state);
-  const double mirrored = seek(over).best();
+  // A film that was turned over is met with 0.72 to 0.76 as it is.
+  double mirrored = 0;
+  if (bestScore(starts) < kUpright) {
+    PlacedFilm over = out;
+    over.state = turnedOver(out.state);
+    mirrored = seek(over).best();
+  }
   if (progress.cancelled()) return cancelledError();
   if (mirrored > std::max(bestScore(starts) + kClearlyBetter, kUpright))
     return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
@@ -1596,11 +1647,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   everything[0] = false;
   if (!with_metal) std::fill(everything.begin() + static_cast<std::ptrdiff_t>(p.bones), everything.end(), false);
   const Unknowns all = unknowns(p, all_views, everything);
-  Normal joint(all.count);
-  for (std::size_t f = 0; f < p.films.size(); ++f) {
-    addFilm(p, f, kFine, bones_known, all, joint);
-    if (with_metal) addFilm(p, f, kFine, metal_known, all, joint);
-  }
+  Normal joint = ofAllFilms(p, kFine, bones_known, all);
+  if (with_metal) joint += ofAllFilms(p, kFine, metal_known, all);
   r.level = kFine;
   addPriors(p, all, r, joint);
   const Eigen::MatrixXd covariance =

@@ -1,4 +1,4 @@
-// Where bones and metal are, read from two or more films: each ray of the CT, and each planned device, is fitted on its
+// Where bones and metal are, read from films: each ray of the CT, and each planned device, is fitted on its
 // own to all films at once, together with where tube and detector stood.
 //
 // Method. The foot is a set of bodies that move as one each: the tarsus (cuneiforms, cuboid, navicular), the hindfoot,

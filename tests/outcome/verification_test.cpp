@@ -87,6 +87,29 @@ TEST(Verification, WhatMayBeReadOtherwiseIsNotSureAndSaysWhy) {
   EXPECT_FALSE(verificationJson(plan(), v)["rays"][1].contains("doubt"));
 }
 
+TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
+  Verification v = moved({0, 0, 3, 3, 0}, 6);
+  v.films.resize(1);
+  const std::array<double, 5> within{0.5, 0.5, 0.5, 1.5, 0.5};
+  for (std::size_t n = 0; n < 5; ++n) {
+    v.rays[n].in_plane_mm = n == 2 || n == 3 ? 3 : 0.2;
+    v.rays[n].in_plane_95_mm = within[n];
+  }
+  judge(plan(), catalogue(), v);
+  EXPECT_EQ(v.rays[2].verdict, Outcome::kNotReduced);
+  EXPECT_TRUE(v.rays[2].sure);
+  for (const std::size_t n : {0, 1, 3, 4}) {
+    EXPECT_EQ(v.rays[n].verdict, Outcome::kUnknown) << n + 1;
+    EXPECT_THAT(v.rays[n].doubt, HasSubstr("along its beam")) << n + 1;
+  }
+  EXPECT_EQ(v.verdict, Outcome::kNotReduced);
+  EXPECT_FALSE(v.sure);
+  for (RayOutcome& r : v.rays) r.in_plane_mm = 0.1, r.doubt.clear();
+  judge(plan(), catalogue(), v);
+  EXPECT_EQ(v.verdict, Outcome::kUnknown);
+  EXPECT_EQ(verificationJson(plan(), v)["rays"][0]["in_plane"]["mm"], 0.1);
+}
+
 TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
   const Vec3 base = basePoint(plan().reduced.at(Bone::kM1), plan().frame.distal);

@@ -285,13 +285,25 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
   EXPECT_TRUE(fs::exists(check / "pictures" / "check_film_1.png"));
   EXPECT_THAT(textOf(check / "verification.pdf"), AllOf(HasSubstr("Anatomical in every ray"), HasSubstr("Film 2")));
 
+  // One film alone: what it tells in its plane, and no verdict that needs the other.
+  const fs::path alone = folder_ / "alone";
+  ASSERT_EQ(run({"verify", plan, "--films", lateral, "--views", "lateral", "--out", alone, "--quiet"}).status, 0);
+  EXPECT_EQ(test::offence("verification.schema.json", alone / "verification.json"), "");
+  const Json seen = Json::parse(readAll(alone / "verification.json"));
+  EXPECT_EQ(seen["verdict"], "not known");
+  for (const Json& ray : seen["rays"]) {
+    EXPECT_LT(ray["in_plane"]["mm"].get<double>(), 0.5) << ray.dump(1);
+    EXPECT_FALSE(ray["sure"].get<bool>());
+  }
+  EXPECT_THAT(textOf(alone / "verification.pdf"), HasSubstr("what lies along its beam is not known"));
+
   // A CT after the operation, with metal: rays up to 1.5 mm and devices up to 1 mm from the plan, found again.
   const fs::path after = folder_ / "after", scanned = folder_ / "scanned";
   ASSERT_EQ(run({"phantom", "--after", plan, "--out", after, "--spacing", "0.6", "--slice", "0.6", "--off-mm", "1.5",
                  "--off-deg", "3", "--seed", "9", "--orientation", "15,-10,25", "--quiet"})
                 .status,
             0);
-  const Ended read = run({"verify", plan, "--ct", after / "ct", "--out", scanned, "--quiet"});
+  const Ended read = run({"verify", plan, "--ct", after / "ct", "--out", scanned, "--quiet", "--earlier", check});
   ASSERT_EQ(read.status, 0) << read.err << read.out;
   EXPECT_EQ(test::offence("verification.schema.json", scanned / "verification.json"), "");
   EXPECT_NE(test::offence("verification.schema.json", views / "views.json"), "") << "the validator does look";
@@ -302,6 +314,16 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
     EXPECT_NEAR(found["rays"][n]["shift_mm"]["total"].get<double>(), truth["rays"][n]["shift_mm"].get<double>(), 0.2);
     EXPECT_NEAR(found["rays"][n]["turn_deg"]["total"].get<double>(), truth["rays"][n]["turn_deg"].get<double>(), 0.6);
   }
+  // The films showed the foot as planned: what has changed since is what the scan is off the plan by.
+  const Json& since = found["since"];
+  ASSERT_EQ(since["rays"].size(), 5U);
+  for (std::size_t n = 0; n < 5; ++n)
+    EXPECT_NEAR(since["rays"][n]["shift_mm"]["total"].get<double>(), truth["rays"][n]["shift_mm"].get<double>(),
+                since["rays"][n]["uncertainty"]["mm"].get<double>())
+        << since["rays"][n].dump(1);
+  EXPECT_EQ(since["devices"].size(), truth["devices"].size());
+  EXPECT_THAT(textOf(scanned / "verification.pdf"), HasSubstr("Since the"));
+  EXPECT_FALSE(result.contains("since"));
   ASSERT_EQ(found["devices"].size(), truth["devices"].size());
   for (std::size_t n = 0; n < truth["devices"].size(); ++n) {
     ASSERT_EQ(found["devices"][n]["id"], truth["devices"][n]["id"]);
@@ -317,10 +339,10 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
   // What cannot be done is refused, and leaves nothing.
   EXPECT_EQ(run({"verify", plan, "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"verify", plan, "--ct", folder_ / "nowhere", "--out", folder_ / "o"}).status, 2);
+  EXPECT_EQ(run({"verify", plan, "--ct", after / "ct", "--earlier", views, "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"verify", plan, "--ct", after / "ct", "--films", lateral, "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"views", folder_ / "nowhere", "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"views", plan, "--out", folder_ / "o", "--view", "frontal"}).status, 2);
-  EXPECT_EQ(run({"verify", plan, "--films", lateral, "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(run({"verify", plan, "--films", lateral, lateral, "--out", folder_ / "o"}).status, 2);
   EXPECT_EQ(
       run({"verify", plan, "--films", dorsoplantar, lateral, "--views", "lateral", "--out", folder_ / "o"}).status, 2);

@@ -240,6 +240,8 @@ export interface FollowupCheck {
   devices?: CheckRow[];
   report?: string;
   measures?: Measure[];
+  /** Against the check before. */
+  since?: { date: string; rays: CheckRow[]; devices: CheckRow[] };
   cautions?: string[];
   films?: RealFilm[];
   [key: string]: unknown;

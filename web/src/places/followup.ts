@@ -38,7 +38,7 @@ export const takeFollowup = (given: Given[]): void => {
 function give(): VNode {
   return section(
     'Films or CT after the operation',
-    h('p', null, 'Drop two or more films from clearly different sides, or a CT, anywhere.'),
+    h('p', null, 'Drop two or more films from clearly different sides, or a CT, anywhere. One film alone tells what is off in its plane.'),
     h('div.row', null, filePick('Choose films', false, takeFollowup, 'pick-films'), filePick('Choose a CT folder', true, takeFollowup, 'pick-ct')),
     h(
       'label.tick',
@@ -73,7 +73,10 @@ function rayWords(r: CheckRow): string {
   const ways = [sense(n(s['lateral']), 'lateral', 'medial'), sense(n(s['dorsal']), 'dorsal', 'plantar'), sense(n(s['distal']), 'distal', 'proximal')].filter(
     (w) => w !== '–' && !w.startsWith('0 '),
   );
-  return `${mm(total)}${n(sure['mm']) !== null ? ` ± ${num(n(sure['mm']))}` : ''}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(n(t['total']), 1)}${
+  const plane = inner(r, 'in_plane');
+  const seen = n(plane['mm']);
+  const found = seen !== null ? `in the plane of the film ${mm(seen)} ± ${num(n(plane['uncertainty_mm']))}` : `${mm(total)}${n(sure['mm']) !== null ? ` ± ${num(n(sure['mm']))}` : ''}`;
+  return `${found}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(n(t['total']), 1)}${
     r['sure'] === false ? `; not sure: ${typeof r['doubt'] === 'string' ? r['doubt'] : 'the interval reaches over a limit'}` : ''
   }`;
 }
@@ -91,13 +94,23 @@ function deviceWords(r: CheckRow): string {
   return [...out, ...warnings].filter(Boolean).join(', ') || '–';
 }
 
-function checkRow(r: CheckRow, name: string): VNode {
+/** What changed since the check before, of one ray or device. */
+function sinceWords(c: FollowupCheck, r: CheckRow): string {
+  const list = (r.id ? c.since?.devices : c.since?.rays) ?? [];
+  const row = list.find((x) => (r.id ? x.id === r.id : x.ray === r.ray));
+  if (!row) return '–';
+  const within = n(inner(row, 'uncertainty')['mm']);
+  return `${row['moved'] === true ? '▲ ' : ''}${row.words ?? ''}${within !== null ? ` (± ${mm(within)})` : ''}`;
+}
+
+function checkRow(c: FollowupCheck, r: CheckRow, name: string): VNode {
   return h(
     'tr',
     { key: name },
     h('th', { scope: 'row' }, name),
     h('td', null, r.verdict ? `${verdictMark(r.verdict)}${r.verdict}` : Array.isArray(r['warnings']) && r['warnings'].length ? '▲ look' : r['seen'] === false ? '◆ not seen' : '● no warning'),
     h('td', null, r.words ?? (r.ray !== undefined && !r.id ? rayWords(r) : deviceWords(r))),
+    c.since ? h('td', { 'data-test': 'since' }, sinceWords(c, r)) : null,
   );
 }
 
@@ -110,8 +123,8 @@ function check(c: FollowupCheck): VNode {
     h(
       'table',
       null,
-      h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan'].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Which'))))),
-      h('tbody', null, (c.rays ?? []).map((r) => checkRow(r, `Ray ${r.ray}`)), (c.devices ?? []).map((d) => checkRow(d, d.id ?? 'device'))),
+      h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan', ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : 'Since the check before'] : [])].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Which'))))),
+      h('tbody', null, (c.rays ?? []).map((r) => checkRow(c, r, `Ray ${r.ray}`)), (c.devices ?? []).map((d) => checkRow(c, d, d.id ?? 'device'))),
     ),
     c.cautions?.length ? h('ul.reasons.mild', null, c.cautions.map((w) => h('li', null, w))) : null,
     c.films?.length
@@ -124,6 +137,8 @@ function check(c: FollowupCheck): VNode {
 interface Series {
   name: string;
   values: (number | null)[];
+  /** Half widths of 95 % intervals, where there are any. */
+  within?: (number | null)[];
   chosen: boolean;
 }
 
@@ -131,7 +146,7 @@ interface Series {
 function plot(labels: string[], series: Series[], limits: number[], words: string): VNode {
   const w = 340;
   const height = 170;
-  const all = series.flatMap((s) => s.values.filter((v): v is number => v !== null));
+  const all = series.flatMap((s) => s.values.map((v, i) => (v === null ? null : v + ((s.chosen ? s.within?.[i] : null) ?? 0))).filter((v): v is number => v !== null));
   const most = Math.max(2.5, ...limits.map((l) => l * 1.2), ...all);
   const least = Math.min(0, ...all);
   const x = (i: number): number => 34 + ((w - 74) * i) / Math.max(1, labels.length - 1);
@@ -154,6 +169,12 @@ function plot(labels: string[], series: Series[], limits: number[], words: strin
         'g',
         { key: s.name },
         h('path', { d: line.map(([px, v], i) => `${i ? 'L' : 'M'}${px} ${y(v)}`).join(''), fill: 'none', stroke: s.chosen ? '#0072B2' : '#40464E', 'stroke-width': s.chosen ? 3 : 1.5, 'stroke-dasharray': dashes[k % 5] || null }),
+        s.chosen
+          ? s.values.map((v, i) => {
+              const by = s.within?.[i];
+              return v === null || !by ? null : h('path', { d: `M${x(i)} ${y(Math.max(least, v - by))}V${y(v + by)}`, stroke: '#0072B2', 'stroke-width': 1.5 });
+            })
+          : null,
         line.map(([px, v]) => h('circle', { cx: px, cy: y(v), r: s.chosen ? 3.5 : 2.4, fill: s.chosen ? '#0072B2' : '#40464E' })),
         last ? h('text', { x: last[0] + 7, y: y(last[1]) + 4 }, s.name) : null,
       );
@@ -186,6 +207,7 @@ function course(checks: FollowupCheck[]): VNode | null {
           s ? 0 : null,
           ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'shift_mm')['total'])),
         ],
+        within: [null, null, ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'uncertainty')['mm']))],
         chosen: ray === app.ray,
       };
     });
@@ -201,7 +223,7 @@ function course(checks: FollowupCheck[]): VNode | null {
       keys.map((m) => h('option', { value: m.key, key: m.key }, m.name)),
     ),
     plot(labels, series, limits, words),
-    h('p.hint', null, measure ? 'Broken line: the limit.' : 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable.'),
+    h('p.hint', null, measure ? 'Broken line: the limit.' : 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable. Bars: the 95 % interval of the chosen ray.'),
   );
 }
 

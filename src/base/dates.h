@@ -1,0 +1,14 @@
+// Dates as DICOM writes them and as everything else here does.
+#pragma once
+
+#include <string>
+
+namespace rayset {
+
+/// "20260131" (DICOM PS3.5, DA) as "2026-01-31"; anything else as it is.
+[[nodiscard]] inline std::string isoDate(const std::string& dicom) {
+  if (dicom.size() != 8 || dicom.find_first_not_of("0123456789") != std::string::npos) return dicom;
+  return dicom.substr(0, 4) + "-" + dicom.substr(4, 2) + "-" + dicom.substr(6, 2);
+}
+
+}  // namespace rayset
