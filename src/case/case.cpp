@@ -275,9 +275,9 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   }
   const std::vector<OpenQuestion> open = openQuestions(c);  // before everything else
   std::transform(open.begin(), open.end(), std::inserter(c.cautions, c.cautions.begin()), inWords);
-  c.patterns = classify(c.rays);
   std::array<double, 5> within_mm{};
   for (std::size_t n = 0; n < 5; ++n) within_mm[n] = c.reduction.rays[n].uncertainty_mm;
+  c.patterns = classify(c.rays, within_mm);
   for (const CloseCall& call : closeCalls(c.rays, within_mm)) {
     const auto n = static_cast<std::size_t>(call.ray - 1);
     const RayDisplacement& d = c.rays[n];

@@ -39,10 +39,12 @@ struct Patterns {
 inline constexpr std::string_view kCannotBeTold = "cannot be told";
 
 /// `rays` by ray - 1. Where a ray is not told, a name is given if both possibilities lead to it, else kCannotBeTold
-/// with what either would be as its reason; columns are those of what is likelier. A ray that could not be dealt with
-/// has ray == 0: a name is then given only where every possible displacement of it leads to the same one. Rules and
-/// their sources: docs/decisions/patterns.md.
-[[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays);
+/// with what either would be as its reason; columns are those of what is likelier. The same where the interval of a
+/// ray's shift (`within_mm`, its radius, by ray - 1; 0: known) does not tell whether it went to a side. A ray that
+/// could not be dealt with has ray == 0: a name is then given only where every possible displacement of it leads to the
+/// same one. Rules and their sources: docs/decisions/patterns.md.
+[[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays,
+                                const std::array<double, 5>& within_mm = {});
 
 /// A ray whose shift lies so near the limit that it may be on the other side of it, where that changes a name.
 struct CloseCall {

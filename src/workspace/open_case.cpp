@@ -329,7 +329,9 @@ void OpenCase::Impl::placeRays() {
     edited.measures_reduced = planned.measures_reduced;
     return;
   }
-  edited.patterns = classify(edited.rays);
+  std::array<double, 5> within_mm{};
+  for (std::size_t n = 0; n < 5; ++n) within_mm[n] = edited.reduction.rays[n].uncertainty_mm;
+  edited.patterns = classify(edited.rays, within_mm);
   if (const auto known = measures.find(poses); known != measures.end()) {
     edited.measures_reduced = known->second;
     return;

@@ -217,6 +217,27 @@ TEST(Patterns, ARayThatCannotBeToldTakesAwayTheNamesThatDependOnIt) {
   EXPECT_THAT(p.hardcastle.reason, HasSubstr("A or B"));
 }
 
+TEST(Patterns, ASideThatTheIntervalDoesNotTellIsNotNamed) {
+  std::array<RayDisplacement, 5> rays{};
+  for (int n = 0; n < 5; ++n) rays[static_cast<std::size_t>(n)].ray = n + 1;
+  rays[0].displaced = true;
+  rays[0].lateral_mm = -1.5;
+  rays[0].dorsal_mm = 3.8;
+  EXPECT_EQ(classify(rays).myerson.value, "unclassified") << "known exactly it went dorsally";
+  std::array<double, 5> within{1.7, 1.7, 1.7, 1.7, 3.7};
+  const Patterns p = classify(rays, within);
+  EXPECT_EQ(p.myerson.value, kCannotBeTold);
+  EXPECT_EQ(p.hardcastle.value, kCannotBeTold);
+  EXPECT_EQ(p.quenu_kuss.value, "isolated") << "whichever way it went";
+  EXPECT_THAT(p.myerson.reason, HasSubstr("the first ray, of which it cannot be told whether it went to a side"));
+  EXPECT_THAT(p.myerson.reason, HasSubstr("unclassified or B1"));
+  EXPECT_EQ(p.columns, std::vector<std::string>{"medial"});
+  rays[0].lateral_mm = -4;
+  EXPECT_EQ(classify(rays, within).myerson.value, "B1") << "plainly medial";
+  rays[0].lateral_mm = -0.2;
+  EXPECT_EQ(classify(rays, within).myerson.value, "unclassified") << "plainly dorsal";
+}
+
 TEST(Patterns, AnUntoldRayWithoutAShiftMayHaveGoneAnyWay) {
   auto rays = foot("-----");
   rays[1].told = false;
