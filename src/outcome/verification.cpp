@@ -99,7 +99,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     if (v.oneFilm()) {
       const bool off = r.in_plane_mm - r.in_plane_95_mm >= acceptable;
       r.verdict = off ? Outcome::kNotReduced : Outcome::kUnknown;
-      if (!off && r.doubt.empty()) r.doubt = "one film tells nothing along its beam";
+      if (!off) r.doubt = "one film tells nothing along its beam";
       r.sure = r.doubt.empty();
       v.sure = v.sure && r.sure;
       not_reduced = not_reduced || off;

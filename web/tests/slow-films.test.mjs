@@ -44,6 +44,20 @@ test('two films after the operation are checked against the plan', { skip: kSlow
     await page.locator(`${t('check-1')} button`).first().click();
     await page.locator(`${t('view-real')}[data-shown^="followup/1/images/"]`).waitFor();
     await settled(page);
+    // Weeks later, one film alone: what it tells in its plane, and what has changed since.
+    await page.locator(t('pick-films')).setInputFiles(films.filter((f) => f.includes('lateral')));
+    const later = await until(() => d.state(), (s) => !s.job && s.followup.checks.length === 2, 'checked again', 1_000_000);
+    const second = later.followup.checks[1];
+    assert.match(second.verdict, /not known/);
+    for (const r of second.rays) assert.ok(r.in_plane.mm < 1, `ray ${r.ray}: ${r.in_plane.mm} mm`);
+    assert.equal(second.since.rays.length, check.rays.length);
+    for (const r of second.since.rays) assert.equal(r.moved, false, `ray ${r.ray}: ${r.words}`);
+    const again = page.locator(t('check-2'));
+    await again.waitFor();
+    assert.equal(await again.locator(t('since')).count(), second.rays.length + second.devices.length);
+    assert.match(await again.innerText(), /in the plane of the film/);
+    assert.match(await again.innerText(), /no change told/);
+    if (process.env.RAYSET_SHOTS) await page.screenshot({ path: join(process.env.RAYSET_SHOTS, 'followup.png'), fullPage: true });
     w.quiet();
   } finally {
     await browser.close();

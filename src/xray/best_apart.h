@@ -1,0 +1,27 @@
+// The best of many places that a search looked at.
+#pragma once
+
+#include <algorithm>
+#include <vector>
+
+namespace rayset::film_fit {
+
+/// Best first.
+template <class Place>
+void sortByScore(std::vector<Place>& places) {
+  std::stable_sort(places.begin(), places.end(), [](const Place& a, const Place& b) { return a.score > b.score; });
+}
+
+/// The best `count` places of which none is the same as a better one.
+template <class Place, class Same>
+std::vector<Place> bestApart(std::vector<Place> places, std::size_t count, const Same& same) {
+  sortByScore(places);
+  std::vector<Place> kept;
+  for (const Place& place : places) {
+    if (kept.size() == count) break;
+    if (std::ranges::none_of(kept, [&](const Place& better) { return same(place, better); })) kept.push_back(place);
+  }
+  return kept;
+}
+
+}  // namespace rayset::film_fit

@@ -1,0 +1,255 @@
+#include "xray/film_beside.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cmath>
+#include <utility>
+
+#include "xray/best_apart.h"
+
+namespace rayset::film_fit {
+
+Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double reach_mm,
+                 std::initializer_list<int> levels, const Mode& mode) {
+  Problem out;
+  out.levels = p.levels;
+  out.groups.assign(p.groups.begin() + static_cast<std::ptrdiff_t>(first),
+                    p.groups.begin() + static_cast<std::ptrdiff_t>(last) + 1);
+  out.centre = p.centre;
+  out.bones = out.groups.size();
+  for (const FilmState& f : p.films) {
+    FilmState narrow;
+    narrow.moved = f.moved;
+    narrow.bone_gain = f.bone_gain;
+    auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
+    for (const int level : levels) {
+      const LevelFilm& lf = f.at(level);
+      const Prediction now = predict(p, f, level, mode);
+      PixelBox own;
+      for (std::size_t g = first; g <= last; ++g) own = united(own, now.groups[g].box);
+      const double px_per_mm = lf.view.magnification(f.moved * p.centre) / lf.view.pixel_mm;
+      const PixelBox shade = grownBox(own, static_cast<int>(std::ceil(reach_mm * px_per_mm)), lf.view);
+      const int window = lf.window();
+      const PixelBox box = grownBox(shade, reach(window), lf.view);
+      LevelFilm& to = (*at_levels)[static_cast<std::size_t>(level)];
+      to.view = lf.view.cropped(box.column, box.row, box.columns, box.rows);
+      to.film = cropped(lf.film, box);
+      to.inside = cropped(now.usable, box);
+      to.share = std::make_shared<const Film>(blurred(to.inside, window));
+      to.window_px = lf.window_px;
+      to.scale = now.scale;
+      to.wanted = std::make_shared<const Normalised>(
+          Normalised{cropped(now.wanted.values, box), cropped(now.wanted.spread, box)});
+      Film still = now.sum;
+      for (std::size_t g = first; g <= last; ++g) addInto(still, now.groups[g].values, now.groups[g].box, -f.bone_gain);
+      to.still = std::make_shared<const Film>(cropped(still, box));
+      Film weight = cropped(now.weight, box);
+      for (int r = 0; r < box.rows; ++r)
+        for (int c = 0; c < box.columns; ++c) {
+          const int x = c + box.column - shade.column, y = r + box.row - shade.row;
+          if (x < 0 || y < 0 || x >= shade.columns || y >= shade.rows) weight.at(c, r) = 0;
+        }
+      narrow.region[static_cast<std::size_t>(level)] = std::make_shared<const Film>(std::move(weight));
+    }
+    narrow.levels = std::move(at_levels);
+    out.films.push_back(std::move(narrow));
+  }
+  return out;
+}
+
+namespace {
+
+/// A body moved in the plane of one film, from where it is.
+struct Slide {
+  double right_mm = 0, down_mm = 0, turn_rad = 0;  // at the body; about its centre, towards the film's normal
+  double score = -1;
+};
+
+/// The body of a narrowed problem slid so.
+Rigid slid(const Group& group, const FilmState& f, const ProjectionView& view, const Slide& s) {
+  const Mat3 back = f.moved.linear().transpose();
+  Twist xi;
+  xi << back * (s.turn_rad * view.normal()), back * (s.right_mm * view.right + s.down_mm * view.down);
+  return exponential(xi, group.planned_to_found * group.centre) * group.planned_to_found;
+}
+
+/// Where else on one film the ray's shadow would fit: the best few, well apart. One picture tells three of six degrees
+/// of freedom, few enough to look at all of them.
+std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int level, std::size_t keep) {
+  constexpr double kStepMm = 1.5, kStepRad = 0.05, kApartMm = 2.2;
+  constexpr int kSteps = 3, kTurns = 2;
+  const ProjectionView& view = f.at(level).view;
+  const Group& group = narrow.groups.front();
+  std::vector<Slide> found;
+  for (int a = -kTurns; a <= kTurns; ++a)
+    for (int b = -kSteps; b <= kSteps; ++b)
+      for (int c = -kSteps; c <= kSteps; ++c) found.push_back({b * kStepMm, c * kStepMm, a * kStepRad});
+  tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
+    Slide& slide = found[n];
+    Problem q = narrow;
+    q.groups[0].planned_to_found = slid(group, f, view, slide);
+    slide.score = similarity(predict(q, f, level, {}));
+  });
+  return bestApart(std::move(found), keep, [&](const Slide& a, const Slide& b) {
+    return std::hypot(a.right_mm - b.right_mm, a.down_mm - b.down_mm) +
+               0.5 * group.reach_mm * std::abs(a.turn_rad - b.turn_rad) <=
+           kApartMm;
+  });
+}
+
+/// What film `a` proposes, carried on by the film that looks most across it, where there is one: what both see (along
+/// the line across both beams) is as `a` says, the other shift and the turn in its own plane are looked through. Poses
+/// of the body.
+void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& slides, std::vector<Rigid>& out) {
+  constexpr double kStepMm = 1.0, kStepRad = 0.05;
+  constexpr int kSteps = 5, kTurns = 3;
+  constexpr std::size_t kKept = 2;
+  const auto beam = [&](std::size_t f) {
+    return Vec3(narrow.films[f].moved.linear().transpose() * narrow.films[f].at(kFine).view.normal());
+  };
+  if (narrow.films.size() == 1) {  // nothing tells the rest
+    for (const Slide& slide : slides)
+      out.push_back(slid(narrow.groups.front(), narrow.films[a], narrow.films[a].at(kFine).view, slide));
+    return;
+  }
+  std::size_t b = a == 0 ? 1 : 0;
+  for (std::size_t f = 0; f < narrow.films.size(); ++f)
+    if (f != a && std::abs(beam(f).dot(beam(a))) < std::abs(beam(b).dot(beam(a)))) b = f;
+  const Vec3 across = beam(b).cross(beam(a).cross(beam(b))).normalized();
+  const Group& group = narrow.groups.front();
+  struct Scanned {
+    Rigid pose;
+    double shift = 0, turn = 0, score = -1;
+  };
+  for (const Slide& slide : slides) {
+    const Rigid begin = slid(group, narrow.films[a], narrow.films[a].at(kFine).view, slide);
+    std::vector<Scanned> found;
+    for (int t = -kTurns; t <= kTurns; ++t)
+      for (int n = -kSteps; n <= kSteps; ++n) found.push_back({begin, n * kStepMm, t * kStepRad});
+    tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t n) {
+      Scanned& at = found[n];
+      Twist move;
+      move << at.turn * beam(b), at.shift * across;
+      at.pose = exponential(move, begin * group.centre) * begin;
+      Problem q = narrow;
+      q.groups.front().planned_to_found = at.pose;
+      at.score = similarity(predict(q, narrow.films[b], kFine, {}));
+    });
+    const auto same = [&](const Scanned& l, const Scanned& r) {
+      return std::abs(l.shift - r.shift) + 0.5 * group.reach_mm * std::abs(l.turn - r.turn) <= 2 * kStepMm;
+    };
+    for (const Scanned& at : bestApart(std::move(found), kKept, same)) out.push_back(at.pose);
+  }
+}
+
+/// Turned about its own length, which films show least.
+void rolled(const Group& group, std::vector<Rigid>& out) {
+  for (const double angle : {-0.3, -0.15, 0.15, 0.3})
+    out.push_back(group.planned_to_found * turnAbout(group.centre, angle * group.axis, Vec3::Zero()));
+}
+
+}  // namespace
+
+bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
+  constexpr double kReachMm = 7, kApartMm = 1.2, kHopeless = 15, kBetter = 1, kNearlyAsGood = 4;
+  constexpr std::size_t kPlaces = 4, kTried = 6;
+  struct Place {
+    Problem at;
+    double energy = 0;
+  };
+  RefineSettings r = base;
+  r.mode = {};
+  // Every place by the same measure: the residuals' variance where the body was found.
+  const auto measured = [&](std::vector<Place>& places, int level, int iterations) {
+    r.level = level;
+    r.iterations = iterations;
+    const Problem& start = places.front().at;
+    const Unknowns u =
+        unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
+    const Normal measure = ofAllFilms(start, level, r.mode, u);
+    tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
+      if (iterations > 0) refine(places[n].at, u, r, progress);
+      places[n].energy = energy(places[n].at, u, r, measure);
+    });
+  };
+  const auto lower = [](const Place& a, const Place& b) { return a.energy < b.energy; };
+  std::vector<double> met(p.groups.size(), 1.0);
+  for (std::size_t f = 0; search.met < 1 && f < p.films.size(); ++f) {
+    const Prediction now = predict(p, p.films[f], kFine, search.mode);
+    const int rim = pixelsOf(kRimMm, p.films[f].at(kFine).view);
+    for (std::size_t g = search.first; g <= search.last; ++g)
+      met[g] = std::min(met[g], similarity(now, &now.groups[g], rim));
+  }
+  bool moved = false;
+  for (std::size_t g = search.first; g <= search.last; ++g) {
+    if (met[g] > search.met) continue;
+    const Problem narrow = narrowed(p, g, g, kReachMm, {kMiddle, kFine}, search.mode);
+    std::vector<Rigid> poses;
+    for (std::size_t f = 0; f < narrow.films.size(); ++f)
+      carriedOn(narrow, f, seekSlides(narrow, narrow.films[f], kMiddle, kPlaces), poses);
+    const auto placed = [](const Problem& problem, std::size_t n, const Rigid& pose) {
+      Place out{problem};
+      out.at.groups[n].planned_to_found = pose;
+      return out;
+    };
+    std::vector<Place> places{{narrow}};
+    for (const Rigid& pose : poses) places.push_back(placed(narrow, 0, pose));
+    measured(places, kFine, 0);
+    std::stable_sort(places.begin() + 1, places.end(), lower);
+    if (places.size() > kTried + 1) places.resize(kTried + 1);
+    if (search.roll) {  // what it does to the shadow's place comes right while it is followed
+      poses.clear();
+      rolled(narrow.groups.front(), poses);
+      std::vector<Place> turned;
+      turned.reserve(poses.size());
+      for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
+      measured(turned, kMiddle, 4);
+      places.insert(places.end(), turned.begin(), turned.end());
+    }
+    if (search.from_middle) measured(places, kMiddle, 4);
+    measured(places, kFine, 3);
+    const auto fellTogether = [](const Group& group, const Rigid& other) {
+      return (other * group.centre - group.planned_to_found * group.centre).norm() +
+                 0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
+             kApartMm;
+    };
+    const Rigid here = places.front().at.groups.front().planned_to_found;
+    const double energy_here = places.front().energy;
+    std::stable_sort(places.begin(), places.end(), lower);
+    std::vector<Rigid> apart;  // what fell together is followed once
+    for (const Place& place : places) {
+      const Group& group = place.at.groups.front();
+      const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
+      if (is_new && place.energy < places.front().energy + kHopeless) apart.push_back(group.planned_to_found);
+    }
+    p.groups[g].rival_mm = 0;
+    if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
+        places.front().energy > energy_here - kBetter)
+      continue;
+    const std::size_t first = g - std::min(search.together, g - search.first);
+    const std::size_t last = std::min(search.last, g + search.together);
+    const Problem joint = narrowed(p, first, last, kReachMm, {kFine}, search.mode);
+    places.assign(1, {joint});
+    for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
+    measured(places, kFine, 5);
+    const auto best = std::min_element(places.begin(), places.end(), lower);
+    const Group& chosen = best->at.groups[g - first];
+    p.groups[g].rival_mm = 0;
+    for (const Place& place : places) {
+      const Group& other = place.at.groups[g - first];
+      if (fellTogether(chosen, other.planned_to_found)) continue;
+      const double off = (other.planned_to_found * chosen.centre - chosen.planned_to_found * chosen.centre).norm();
+      if (place.energy < best->energy + kNearlyAsGood) p.groups[g].rival_mm = std::max(p.groups[g].rival_mm, off);
+    }
+    if (best->energy < places.front().energy - kBetter) {
+      for (std::size_t n = first; n <= last; ++n)
+        p.groups[n].planned_to_found = best->at.groups[n - first].planned_to_found;
+      moved = true;
+    }
+    if (progress.cancelled()) break;
+  }
+  return moved;
+}
+
+}  // namespace rayset::film_fit

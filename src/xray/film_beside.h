@@ -1,0 +1,31 @@
+// A body looked for beside where it was found.
+#pragma once
+
+#include <initializer_list>
+
+#include "base/progress.h"
+#include "xray/film_refine.h"
+
+namespace rayset::film_fit {
+
+/// The problem narrowed down to a few bodies (groups `first` to `last`), up to `reach_mm` from where they are:
+/// everything else stands still and is drawn once.
+Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double reach_mm,
+                 std::initializer_list<int> levels, const Mode& mode);
+
+/// What is looked for beside where it was found, and with whom it is followed down.
+struct Search {
+  std::size_t first = 0, last = 0;  // of the groups
+  std::size_t together = 1;         // groups on each side that are followed with it
+  bool roll = false;                // a device's turn about its axis shows nowhere
+  bool from_middle = false;         // metal's edges are sharp: the finest level alone does not reach far
+  double met = 2;                   // bodies that every film meets better than this are left where they are
+  Mode mode;                        // of the whole
+};
+/// Shafts that lie over each other on a film can be taken one for another, and so can screws. Every body is therefore
+/// sought anew on each film around where it was found, and followed down with its neighbours, which have made do with
+/// a body in the wrong place. Told apart on the finest level only: on coarser ones a wrong place can be met as well as
+/// the right one. True where anything moved.
+bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress);
+
+}  // namespace rayset::film_fit

@@ -1,0 +1,147 @@
+// What is registered to films, and what a film of it would look like: the parts of registerFilms()
+// (film_registration.h).
+#pragma once
+
+#include <array>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "xray/film_normal.h"
+#include "xray/film_registration.h"
+#include "xray/line_integrals.h"
+#include "xray/projection.h"
+
+namespace rayset::film_fit {
+
+// Levels, coarse to fine: the detector's pixel, the voxels, the window of local brightness (one sigma).
+struct LevelSettings {
+  double pixel_mm, voxel_mm, window_mm;
+};
+constexpr int kSearch = 0, kCoarse = 1, kMiddle = 2, kFine = 3, kLevels = 4;
+
+constexpr double kRimMm = 3;  ///< around shadows, where their edges are compared
+/// How much more bone stands out from muscle on a film than in the CT. Foot films are made at 50 to 60 kV, some 40 keV
+/// in the mean, a CT at about 70: the excess of cortical bone over water, against water, is 3.8 and 1.6 (NIST XCOM,
+/// ICRU-44). Tubes, filters and scanners differ, so it is sought for every film (fitBoneGain()); without it the rims of
+/// bones look too wide on the film, which brings the foot too near to the tube and every ray too far proximally.
+constexpr double kUsualBoneGain = 2.2, kLeastBoneGain = 0.7, kMostBoneGain = 4.5;
+constexpr const char* kSoft = "soft";
+
+inline Rigid exponential(const Twist& xi, const Vec3& centre) { return turnAbout(centre, xi.head<3>(), xi.tail<3>()); }
+
+/// One thing that is filmed: its volumes by level, and where it stands as planned.
+struct Part {
+  std::array<std::shared_ptr<const ProjectionVolume>, kLevels> volumes;  // shared by copies of the problem
+  Rigid injured_to_planned = Rigid::Identity();
+};
+
+struct Group {
+  std::string id;
+  std::vector<Part> parts;
+  const PlannedMetal* metal = nullptr;  // instead of parts
+  Vec3 centre = Vec3::Zero();           // as planned
+  double reach_mm = 10;                 // farthest point from the centre
+  Vec3 axis = Vec3::UnitX();            // longest, as planned
+  Rigid planned_to_found = Rigid::Identity();
+  /// How far its centre and ends lie from another place that the films say nearly as much for; 0: there is none.
+  double rival_mm = 0;
+};
+
+/// A film at one level.
+struct LevelFilm {
+  ProjectionView view;
+  Film film, inside;          // `inside`: 1 where there is image
+  std::vector<float> sorted;  // values of the film inside, rising
+  double window_px = 4;
+  // Of a problem that was narrowed down (narrowed()): line integrals of what stands still in it, and the grey scale.
+  std::shared_ptr<const Film> still;
+  std::shared_ptr<const GreyScale> scale;
+  std::shared_ptr<const Normalised> wanted;  // the film over what is usable
+  std::shared_ptr<const Film> share;         // what is usable, blurred
+  /// Pixels, one sigma.
+  [[nodiscard]] int window() const { return std::max(2, static_cast<int>(std::lround(window_px))); }
+};
+
+struct FilmState {
+  std::shared_ptr<const std::array<LevelFilm, kLevels>> levels;
+  /// Where bones are compared, held still while they move; null: the rim of where they are.
+  std::array<std::shared_ptr<const Film>, kLevels> region;
+  [[nodiscard]] const LevelFilm& at(int level) const { return (*levels)[static_cast<std::size_t>(level)]; }
+  Rigid moved = Rigid::Identity();  // the tarsus on this film against nominal
+  double bone_gain = kUsualBoneGain;
+};
+
+/// Volumes on one grid added up.
+CtVolume merge(const std::vector<const CtVolume*>& volumes);
+/// The volume at every level.
+Part makePart(const CtVolume& volume, const Rigid& X, const std::array<LevelSettings, kLevels>& levels);
+
+/// A part of a film's frame with values in it.
+struct Patch {
+  PixelBox box;
+  Film values;
+};
+
+PixelBox intersection(const PixelBox& a, const PixelBox& b);
+/// Grown on every side by so many pixels, as far as the film goes.
+PixelBox grownBox(const PixelBox& a, int by, const ProjectionView& view);
+/// Pixels a group may cast its shadow on when it stands at X (planned to film).
+PixelBox shadowOf(const Group& g, const Rigid& X, const ProjectionView& view, int level);
+/// Line integrals of a group within `box`.
+Film draw(const Group& g, const Rigid& X, const ProjectionView& view, const PixelBox& box, int level);
+/// Adds a part's values, so many times, to the whole film's.
+void addInto(Film& whole, const Film& part, const PixelBox& box, double times = 1);
+
+/// Everything that is registered, and the films.
+struct Problem {
+  std::array<LevelSettings, kLevels> levels;
+  std::vector<Group> groups;   // tarsus, hindfoot, rays, then metal
+  std::vector<Group> passive;  // soft tissue, toes: shown, not compared
+  std::vector<FilmState> films;
+  Vec3 centre = Vec3::Zero();  // of the views' twists
+  std::size_t bones = 0;       // groups before the metal
+  std::size_t core = 0;        // groups before the rays
+};
+
+/// A film as predicted, made comparable.
+struct Prediction {
+  Film sum;     // line integrals
+  Film slope;   // of the grey scale at each pixel
+  Film weight;  // 0 where nothing is compared
+  Film usable;  // inside the film and not metal
+  Normalised wanted, shown;
+  std::vector<Patch> groups;
+  std::shared_ptr<const GreyScale> scale;
+};
+
+struct Mode {
+  bool metal_compared = false;  // else it is masked
+  bool metal_known = false;     // fitted already: only its own shadow is masked
+  bool wide = false;            // compare farther around the bones
+  bool core = false;            // compare tarsus and hindfoot only
+};
+
+/// A length at the detector in whole pixels, one at least.
+int pixelsOf(double mm, const ProjectionView& view);
+/// Where a group stands on a film, against the plan.
+Rigid filmPose(const FilmState& f, const Group& g);
+/// Right, down and along the beam of a film, as columns.
+Mat3 filmAxes(const ProjectionView& view);
+
+/// Line integrals of a film, before its grey scale is known.
+struct Drawing {
+  Film rest, bone;  // soft tissue and what stands still; bone and metal, without the film's gain
+  std::vector<Patch> groups, passive;
+};
+/// Every group and passive body drawn where it stands.
+Drawing drawn(const Problem& p, const FilmState& f, int level);
+/// The film as it would look; `drawing`: drawn() already.
+Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing);
+Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
+/// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
+double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
+/// Holds the region compared on one level still: around the bones as they are now, without what is masked now.
+void holdRegion(Problem& p, int level, Mode mode);
+
+}  // namespace rayset::film_fit

@@ -1,0 +1,61 @@
+// Poses moved to where films are met best: the equations, and the steps down (film_model.h).
+#pragma once
+
+#include <vector>
+
+#include "base/progress.h"
+#include "xray/film_model.h"
+
+namespace rayset::film_fit {
+
+/// The unknowns: which twists are free.
+struct Unknowns {
+  std::vector<int> view;   // by film: first index, or -1
+  std::vector<int> group;  // by group: first index, or -1
+  int count = 0;
+};
+Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::vector<bool>& groups);
+
+/// The normal equations of a step.
+struct Normal {
+  explicit Normal(int count) : H(Eigen::MatrixXd::Zero(count, count)), b(Eigen::VectorXd::Zero(count)) {}
+  Eigen::MatrixXd H;
+  Eigen::VectorXd b;
+  std::vector<double> variance, pixels;  // by film: of the residuals; how many are compared
+  double energy = 0;                     // of the films, where the equations were made
+
+  Normal& operator+=(const Normal& other) {
+    H += other.H;
+    b += other.b;
+    variance.insert(variance.end(), other.variance.begin(), other.variance.end());
+    pixels.insert(pixels.end(), other.pixels.begin(), other.pixels.end());
+    energy += other.energy;
+    return *this;
+  }
+};
+/// J^T W J and J^T W r of all films.
+Normal ofAllFilms(const Problem& p, int level, const Mode& mode, const Unknowns& u);
+
+/// What is expected of a body: one sigma of its shift and turn from the plan.
+struct Prior {
+  double shift_mm, turn_rad;
+};
+
+struct RefineSettings {
+  int level = kCoarse, iterations = 10;
+  Mode mode;
+  Prior ray{3, 0.1}, hindfoot{1.0, 0.02}, metal{3, 0.1};
+  double largest_mm = 4, largest_rad = 0.07;
+};
+
+/// What is expected of the free poses before any film is looked at.
+void addPriors(const Problem& p, const Unknowns& u, const RefineSettings& s, Normal& normal);
+/// What films and priors have against the poses, in the units of the equations `at`.
+double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at);
+/// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
+/// plain step is too short.
+void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);
+/// Each film's gain of bone, as it is met best with everything where it is.
+void fitBoneGain(Problem& p, int level, const Mode& mode);
+
+}  // namespace rayset::film_fit
