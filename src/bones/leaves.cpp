@@ -30,6 +30,7 @@ std::vector<std::ptrdiff_t> ball(const Image& image, double mm) {
       }
   std::sort(steps.begin(), steps.end());
   std::vector<std::ptrdiff_t> out;
+  out.reserve(steps.size());
   for (const auto& [d, step] : steps) out.push_back(step);
   return out;
 }

@@ -269,6 +269,7 @@ std::vector<Patterns> possibleNames(const std::array<RayDisplacement, 5>& rays,
     all.swap(more);
   }
   std::vector<Patterns> out;
+  out.reserve(all.size());
   for (const auto& way : all) out.push_back(classify(way));
   return out;
 }
