@@ -57,7 +57,7 @@ test('two films after the operation are checked against the plan', { skip: kSlow
     assert.equal(await again.locator(t('since')).count(), second.rays.length + second.devices.length);
     assert.match(await again.innerText(), /in the plane of the film/);
     assert.match(await again.innerText(), /no change told/);
-    if (process.env.RAYSET_SHOTS) await page.screenshot({ path: join(process.env.RAYSET_SHOTS, 'followup.png'), fullPage: true });
+    if (process.env.RAYSET_SHOTS) await again.screenshot({ path: join(process.env.RAYSET_SHOTS, 'second-check.png') });
     w.quiet();
   } finally {
     await browser.close();

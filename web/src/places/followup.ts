@@ -55,7 +55,7 @@ function give(): VNode {
   );
 }
 
-const verdictMark = (v: string | undefined): string => (!v ? '' : /^anatom|^as planned|^in place|^met/i.test(v) ? '● ' : /not|fail|off/i.test(v) ? '▲ ' : '◆ ');
+const verdictMark = (v: string | undefined): string => (!v ? '' : /^not known/i.test(v) ? '? ' : /^anatom|^as planned|^in place|^met/i.test(v) ? '● ' : /not|fail|off/i.test(v) ? '▲ ' : '◆ ');
 
 type Figures = Record<string, unknown>;
 const inner = (r: CheckRow, key: string): Figures => {
@@ -161,7 +161,8 @@ function plot(labels: string[], series: Series[], limits: number[], words: strin
       h('text', { x: 28, y: y(v) + 4, 'text-anchor': 'end' }, String(v)),
     ]),
     limits.map((v) => h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' })),
-    labels.map((p, i) => h('text', { x: x(i), y: height - 6, 'text-anchor': i === 0 ? 'start' : i === labels.length - 1 ? 'end' : 'middle' }, p)),
+    // Dates that would lie over each other give way to the last.
+    labels.map((p, i) => i > 0 && i < labels.length - 1 && x(i + 1) - x(i) < 66 && i > 1 ? null : h('text', { x: x(i), y: height - 6, 'text-anchor': i === 0 ? 'start' : i === labels.length - 1 ? 'end' : 'middle' }, p)),
     series.map((s, k) => {
       const line = s.values.map((v, i) => [x(i), v] as const).filter((p): p is readonly [number, number] => p[1] !== null);
       const last = line[line.length - 1];
@@ -207,7 +208,14 @@ function course(checks: FollowupCheck[]): VNode | null {
           s ? 0 : null,
           ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'shift_mm')['total'])),
         ],
-        within: [null, null, ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'uncertainty')['mm']))],
+        within: [
+          null,
+          null,
+          ...checks.map((c) => {
+            const row = c.rays?.find((r) => r.ray === ray) ?? {};
+            return n(inner(row, 'in_plane')['uncertainty_mm']) ?? n(inner(row, 'uncertainty')['mm']);
+          }),
+        ],
         chosen: ray === app.ray,
       };
     });
