@@ -5,8 +5,7 @@ namespace rayset::reduction {
 
 /// What the solver found of one ray.
 struct Standing {
-  /// What staying as scanned costs over what it may cost a ray that its joint does not place: from 1 on it was moved.
-  double strain = 0;
+  double strain = 0;     ///< what staying as scanned costs, in units of Tuning::keep_gain
   double away_mm = 0;    ///< how far its base is from its best place
   double within_mm = 0;  ///< 95 % half-width of that place
 };
