@@ -61,7 +61,7 @@ struct RayOutcome {
   double mm = 0, deg = 0, stated_mm = 0, stated_deg = 0;
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();  ///< along and about medial, distal, dorsal; mm, degrees
   double displaced_mm = 0;                        ///< what the reduction says about the ray
-  double strain = 0;                              ///< of the reduction: below 1 the ray stays
+  double strain = 0;                              ///< of the reduction (reduction/standing.h)
   double injured_mm = 0;                          ///< how far the injury moved the base
   double away_mm = 0;                             ///< of a ray that stays: where it would go
   bool told = true;                               ///< the reduction says whether the ray is displaced

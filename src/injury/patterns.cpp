@@ -206,11 +206,12 @@ namespace {
 double sidedFrom(const RayDisplacement& d) {
   return std::min(kSidedFromMm, kSidedFromFraction * std::hypot(d.lateral_mm, d.dorsal_mm));
 }
+bool wentToASide(const RayDisplacement& d) { return std::abs(d.lateral_mm) >= sidedFrom(d); }
 }  // namespace
 
 RayDirection rayDirection(const RayDisplacement& d) {
   if (!d.displaced) return Way::kInPlace;
-  if (std::abs(d.lateral_mm) >= sidedFrom(d)) return d.lateral_mm > 0 ? Way::kLateral : Way::kMedial;
+  if (wentToASide(d)) return d.lateral_mm > 0 ? Way::kLateral : Way::kMedial;
   return d.dorsal_mm > 0 ? Way::kDorsal : Way::kPlantar;
 }
 
@@ -236,7 +237,7 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
   if (told) {
     if (sideTold(d, within_mm)) return out;
     const double shift = std::hypot(d.lateral_mm, d.dorsal_mm), side = d.lateral_mm < 0 ? -1 : 1;
-    const bool sided = std::abs(d.lateral_mm) >= sidedFrom(d);
+    const bool sided = wentToASide(d);
     d.lateral_mm = sided ? 0 : side * shift;
     d.dorsal_mm = sided ? (d.dorsal_mm < 0 ? -1 : 1) * shift : 0;
     out.push_back(d);

@@ -76,86 +76,94 @@ constexpr const char* kNoChange = "no change told";
 
 }  // namespace
 
-Result<Change> changeSince(const Json& earlier, const Json& later, const std::string& file) {
-  if (!earlier.is_object() || earlier.value("schema", "") != later.value("schema", ""))
-    return fail(Fault::kRequest, "this is no check after an operation", file,
-                "Give the folder that an earlier `rayset verify` wrote.");
-  if (earlier.value("patient_id", "") != later.value("patient_id", "") ||
-      earlier.value("side", "") != later.value("side", ""))
-    return fail(Fault::kRequest, "the earlier check is of another patient or foot", file,
-                "Give the folder of an earlier check of this foot.");
-  if (!earlier.contains("frame"))
-    return fail(Fault::kRequest, "the earlier check was made before checks could be compared", file,
-                "Check its films again.");
-  Change out;
-  out.since = earlier.value("date", "");
+Status canBeCompared(const Json& earlier, const std::string& patient_id, const std::string& side,
+                     const std::string& file) {
   try {
-    const Check then(earlier), now(later);
-    Frame frame;
-    frame.medial = point(later.at("frame").at("medial"));
-    frame.distal = point(later.at("frame").at("distal"));
-    frame.dorsal = point(later.at("frame").at("dorsal"));
-    for (const auto& [ray, found] : now.rays) {
-      const auto before = then.rays.find(ray);
-      if (before == then.rays.end()) continue;
-      const Rigid moved = found.pose * before->second.pose.inverse();
-      const Vec3 shift = found.base - moved.inverse() * found.base;
-      const Vec3 parts = frame.components(shift);
-      RayChange c;
-      c.ray = ray;
-      c.lateral_mm = -parts.x();
-      c.distal_mm = parts.y();
-      c.dorsal_mm = parts.z();
-      c.shift_mm = shift.norm();
-      c.turn_rad = rotationAngle(moved.linear());
-      c.shift_95_mm = std::hypot(found.mm, before->second.mm);
-      c.turn_95_rad = std::hypot(found.rad, before->second.rad);
-      c.moved = c.shift_mm > c.shift_95_mm || c.turn_rad > c.turn_95_rad;
-      c.words = c.moved ? fmt::format("moved by {:.1f} mm ({}, {}, {}) and turned by {:.0f} degrees", c.shift_mm,
-                                      signedWords(c.lateral_mm, "lateral", "medial"),
-                                      signedWords(c.dorsal_mm, "dorsal", "plantar"),
-                                      signedWords(c.distal_mm, "distal", "proximal"), toDegrees(c.turn_rad))
-                        : kNoChange;
-      out.rays.push_back(std::move(c));
-    }
-    for (const auto& [id, found] : now.metal) {
-      const auto before = then.metal.find(id);
-      if (before == then.metal.end() || (!found.seen && !before->second.seen)) continue;
-      DeviceChange c;
-      c.id = id;
-      c.seen = found.seen && before->second.seen;
-      if (!c.seen) {
-        c.moved = true;
-        c.words = found.seen ? "found now, not at the earlier check"
-                             : "found at the earlier check, not now: taken out, broken or moved";
-        out.devices.push_back(std::move(c));
-        continue;
-      }
-      const FoundRay *ray_then = then.rayOf(before->second), *ray_now = now.rayOf(found);
-      const Rigid with_bone =
-          ray_then != nullptr && ray_now != nullptr ? ray_now->pose * ray_then->pose.inverse() : Rigid::Identity();
-      const Vec3 in = found.inwards(), by = found.entry - with_bone * before->second.entry;
-      c.backed_out_mm = -by.dot(in);
-      c.aside_mm = (by - by.dot(in) * in).norm();
-      c.axis_rad = std::acos(std::clamp(in.dot(with_bone.linear() * before->second.inwards()), -1.0, 1.0));
-      c.shift_95_mm = std::hypot(found.mm, before->second.mm);
-      c.axis_95_rad = std::hypot(found.rad, before->second.rad);
-      if (ray_now != nullptr && ray_then != nullptr)
-        c.shift_95_mm = std::hypot(c.shift_95_mm, std::hypot(ray_now->mm, ray_then->mm));
-      const auto tell = [&](bool is, const std::string& words) {
-        if (is) c.words += (c.words.empty() ? "" : ", ") + words;
-      };
-      tell(c.backed_out_mm > c.shift_95_mm, fmt::format("backed out by {:.1f} mm", c.backed_out_mm));
-      tell(c.backed_out_mm < -c.shift_95_mm, fmt::format("{:.1f} mm deeper", -c.backed_out_mm));
-      tell(c.aside_mm > c.shift_95_mm, fmt::format("moved aside by {:.1f} mm", c.aside_mm));
-      tell(c.axis_rad > c.axis_95_rad, fmt::format("turned by {:.0f} degrees", toDegrees(c.axis_rad)));
-      c.moved = !c.words.empty();
-      if (!c.moved) c.words = kNoChange;
-      out.devices.push_back(std::move(c));
-    }
+    if (!earlier.is_object() || earlier.value("schema", "") != kVerificationSchema)
+      return fail(Fault::kRequest, "this is no check after an operation", file,
+                  "Give the folder that an earlier `rayset verify` wrote.");
+    if (earlier.value("patient_id", "") != patient_id || earlier.value("side", "") != side)
+      return fail(Fault::kRequest, "the earlier check is of another patient or foot", file,
+                  "Give the folder of an earlier check of this foot.");
+    if (!earlier.contains("frame"))
+      return fail(Fault::kRequest, "the earlier check was made before checks could be compared", file,
+                  "Check its films again.");
+    static_cast<void>(earlier.value("date", ""));
+    const Check read(earlier);
   } catch (const Json::exception& e) {
     return fail(Fault::kRequest, std::string("the earlier check cannot be read: ") + e.what(), file,
                 "Check its films again.");
+  }
+  return {};
+}
+
+Result<Change> changeSince(const Json& earlier, const Json& later, const std::string& file) {
+  if (const Status can = canBeCompared(earlier, later.value("patient_id", ""), later.value("side", ""), file); !can)
+    return tl::unexpected(can.error());
+  Change out;
+  out.since = earlier.value("date", "");
+  const Check then(earlier), now(later);
+  Frame frame;
+  frame.medial = point(later.at("frame").at("medial"));
+  frame.distal = point(later.at("frame").at("distal"));
+  frame.dorsal = point(later.at("frame").at("dorsal"));
+  for (const auto& [ray, found] : now.rays) {
+    const auto before = then.rays.find(ray);
+    if (before == then.rays.end()) continue;
+    const Rigid moved = found.pose * before->second.pose.inverse();
+    const Vec3 shift = found.base - moved.inverse() * found.base;
+    const Vec3 parts = frame.components(shift);
+    RayChange c;
+    c.ray = ray;
+    c.lateral_mm = -parts.x();
+    c.distal_mm = parts.y();
+    c.dorsal_mm = parts.z();
+    c.shift_mm = shift.norm();
+    c.turn_rad = rotationAngle(moved.linear());
+    c.shift_95_mm = std::hypot(found.mm, before->second.mm);
+    c.turn_95_rad = std::hypot(found.rad, before->second.rad);
+    c.moved = c.shift_mm > c.shift_95_mm || c.turn_rad > c.turn_95_rad;
+    c.words = c.moved ? fmt::format("moved by {:.1f} mm ({}, {}, {}) and turned by {:.0f} degrees", c.shift_mm,
+                                    signedWords(c.lateral_mm, "lateral", "medial"),
+                                    signedWords(c.dorsal_mm, "dorsal", "plantar"),
+                                    signedWords(c.distal_mm, "distal", "proximal"), toDegrees(c.turn_rad))
+                      : kNoChange;
+    out.rays.push_back(std::move(c));
+  }
+  for (const auto& [id, found] : now.metal) {
+    const auto before = then.metal.find(id);
+    if (before == then.metal.end() || (!found.seen && !before->second.seen)) continue;
+    DeviceChange c;
+    c.id = id;
+    c.seen = found.seen && before->second.seen;
+    if (!c.seen) {
+      c.moved = true;
+      c.words = found.seen ? "found now, not at the earlier check"
+                           : "found at the earlier check, not now: taken out, broken or moved";
+      out.devices.push_back(std::move(c));
+      continue;
+    }
+    const FoundRay *ray_then = then.rayOf(before->second), *ray_now = now.rayOf(found);
+    const Rigid with_bone =
+        ray_then != nullptr && ray_now != nullptr ? ray_now->pose * ray_then->pose.inverse() : Rigid::Identity();
+    const Vec3 in = found.inwards(), by = found.entry - with_bone * before->second.entry;
+    c.backed_out_mm = -by.dot(in);
+    c.aside_mm = (by - by.dot(in) * in).norm();
+    c.axis_rad = std::acos(std::clamp(in.dot(with_bone.linear() * before->second.inwards()), -1.0, 1.0));
+    c.shift_95_mm = std::hypot(found.mm, before->second.mm);
+    c.axis_95_rad = std::hypot(found.rad, before->second.rad);
+    if (ray_now != nullptr && ray_then != nullptr)
+      c.shift_95_mm = std::hypot(c.shift_95_mm, std::hypot(ray_now->mm, ray_then->mm));
+    const auto tell = [&](bool is, const std::string& words) {
+      if (is) c.words += (c.words.empty() ? "" : ", ") + words;
+    };
+    tell(c.backed_out_mm > c.shift_95_mm, fmt::format("backed out by {:.1f} mm", c.backed_out_mm));
+    tell(c.backed_out_mm < -c.shift_95_mm, fmt::format("{:.1f} mm deeper", -c.backed_out_mm));
+    tell(c.aside_mm > c.shift_95_mm, fmt::format("moved aside by {:.1f} mm", c.aside_mm));
+    tell(c.axis_rad > c.axis_95_rad, fmt::format("turned by {:.0f} degrees", toDegrees(c.axis_rad)));
+    c.moved = !c.words.empty();
+    if (!c.moved) c.words = kNoChange;
+    out.devices.push_back(std::move(c));
   }
   return out;
 }

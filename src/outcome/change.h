@@ -34,15 +34,22 @@ struct DeviceChange {
   std::string words;
 };
 
+/// Of verification.json.
+inline constexpr const char* kVerificationSchema = "rayset.verification/1";
+
 struct Change {
   std::string since;  ///< date of the earlier check, 2026-01-31; may be empty
   std::vector<RayChange> rays;
   std::vector<DeviceChange> devices;
 };
 
+/// Whether later checks of this patient's foot can be compared with this one. kRequest naming `file` where it is none,
+/// is of another patient or foot, cannot be read or was written before checks could be compared.
+[[nodiscard]] Status canBeCompared(const nlohmann::json& earlier, const std::string& patient_id,
+                                   const std::string& side, const std::string& file);
+
 /// `earlier` and `later` as verificationJson() writes them; rays and devices that only one of them tells of are left
-/// out, devices that were seen at one check only are told. kRequest naming `file` where the earlier check is none, is
-/// of another patient or foot, or was written before checks could be compared.
+/// out, devices that were seen at one check only are told. Errors as canBeCompared().
 [[nodiscard]] Result<Change> changeSince(const nlohmann::json& earlier, const nlohmann::json& later,
                                          const std::string& file);
 /// Its part of verification.json.

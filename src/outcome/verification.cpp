@@ -176,7 +176,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
 nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v) {
   using Json = nlohmann::ordered_json;
   Json j;
-  j["schema"] = "rayset.verification/1";
+  j["schema"] = kVerificationSchema;
   j["side"] = plan.side == Side::kRight ? "right" : "left";
   j["patient_id"] = plan.patient_id;
   j["verdict"] = wordOf(v.verdict);

@@ -855,9 +855,10 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       // A joint so far apart that its faces no longer hold the ray costs little more the farther it is: no reason to
       // keep it there.
       out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
+      if (out[ray].strain >= least) continue;
       const Standing standing{out[ray].strain, (kept_poses[i] * model.base - model.base).norm(),
                               intervalOf(docking.covariance(kept_poses, {i}, active), model.own_faces, tuning).mm};
-      if (out[ray].strain < least && stays(standing)) {
+      if (stays(standing)) {
         least = out[ray].strain;
         keep = ray;
         kept_state.poses = trial;
@@ -875,8 +876,8 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
   for (std::size_t k = 0; k < all.size(); ++k) {
     const int ray = rays[k];
     out[ray].injured_to_reduced = kept_poses[all[k]];
-    out[ray].covariance = covariance.block<6, 6>(6 * static_cast<int>(k), 6 * static_cast<int>(k));
-    out[ray].interval = intervalOf(out[ray].covariance, out[ray].own_faces, tuning);
+    const Mat6 own = covariance.block<6, 6>(6 * static_cast<int>(k), 6 * static_cast<int>(k));
+    out[ray].interval = intervalOf(own, out[ray].own_faces, tuning);
   }
   return out;
 }

@@ -106,7 +106,6 @@ struct Interval {
 struct RaySolution {
   Rigid injured_to_reduced = Rigid::Identity();
   Rigid atlas_pose = Rigid::Identity();   ///< what the atlas alone says
-  Mat6 covariance = Mat6::Zero();         ///< turn about the base (rad), shift of the base (mm), patient directions
   Vec3 base = Vec3::Zero();               ///< reference point, as scanned
   Interval interval;                      ///< of its place and turn
   bool kept = false;                      ///< stays as scanned

@@ -53,11 +53,10 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request) {
       return fail(Fault::kRequest, "there is no earlier check to compare with", request.earlier.string(),
                   "Give a folder that `rayset verify` wrote; checks of an earlier version have to be made again.");
     // What does not belong together is told before anything is computed.
-    nlohmann::json self = input.earlier;
-    self["patient_id"] = input.plan.patient_id;
-    self["side"] = input.plan.side == Side::kRight ? "right" : "left";
-    if (const auto change = changeSince(input.earlier, self, request.earlier.string()); !change)
-      return tl::unexpected(change.error());
+    if (const Status can = canBeCompared(input.earlier, input.plan.patient_id,
+                                         input.plan.side == Side::kRight ? "right" : "left", request.earlier.string());
+        !can)
+      return tl::unexpected(can.error());
   }
   if (!request.ct.empty()) return input;
   auto bodies = readPlanBodies(request.plan);
