@@ -26,8 +26,8 @@ namespace rayset::reduction {
 /// Knobs of the solver for one kind of atlas. Values: docs/decisions/reduction.md (found by experiment, ours).
 struct Tuning {
   bool scale = false;         ///< the atlas is another person: fit proportions of each bone
-  double local_mm = 18;       ///< tarsal points count by exp(-(d/local)^2), d from the atlas metatarsal
   bool bone_by_bone = false;  ///< carry a base over by the maps of the single tarsal bones instead of one local map
+  double local_mm = 18;       ///< tarsal points count by exp(-(d/local)^2), d from the atlas metatarsal
   double partner_weight = 2;  ///< of the tarsal partner among the tarsal bones
   double base_mm = 18;        ///< length of a metatarsal that counts as its base
   double shaft_weight = 0.3;  ///< of the shaft against the base when an atlas metatarsal is fitted to the patient's
