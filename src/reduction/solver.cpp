@@ -619,6 +619,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
   if (models.empty()) return std::map<int, RaySolution>{};
 
   std::vector<int> rays;
+  rays.reserve(models.size());
   for (const auto& [ray, model] : models) rays.push_back(ray);
   tbb::parallel_for(std::size_t{0}, rays.size(), [&](std::size_t i) {
     if (!progress.cancelled()) models.at(rays[i]).atlas_pose = carriedPose(patient, atlas, models.at(rays[i]), tuning);
