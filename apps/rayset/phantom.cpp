@@ -227,6 +227,8 @@ void addPhantomVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--kernel", options->kernel, "of the reconstruction; sharp: edges overshoot, more noise")
       ->check(CLI::IsMember({"standard", "soft", "sharp"}))
       ->capture_default_str();
+  verb->add_flag("--hardening", options->scan.bone_hardening,
+                 "beam hardening by bone: dense bone reads low, dark bands between bones");
   verb->add_option("--cast", options->scan.cast.thickness_mm, "plaster cast of this thickness, mm (0: none)")
       ->capture_default_str();
   verb->add_option("--cast-hu", options->scan.cast.hu, "density of the plaster, HU")->capture_default_str();

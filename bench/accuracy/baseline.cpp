@@ -30,7 +30,13 @@ std::vector<Figure> flattened(const std::vector<Record>& records) {
   count("rays_missing", f.rays_missing);
   count("runs_in_part", f.partial);
   count("patterns_wrong", f.patterns_all - f.patterns_right);
+  count("patterns_withheld", f.patterns_withheld);
   count("uninjured_called_injured", f.uninjured_called_injured);
+  count("displaced_not_called", f.displaced_all - f.displaced_called);
+  count("displaced_in_place", f.displaced_all - f.displaced_called - f.displaced_untold);
+  count("undisplaced_moved", f.still_called);
+  count("undisplaced_untold", f.still_untold);
+  count("bones_overlap", f.overlapping);
   count("devices_not_sound", f.devices_all - f.devices_sound);
   const auto spread = [&](const std::string& name, const Spread& s, double mean_slack, double worst_slack) {
     if (s.count == 0) return;

@@ -145,7 +145,9 @@ std::vector<AccuracyCase> peopleCases() {
   for (const bench::RealFoot& f : bench::kRealFeet) names.push_back(f.name());
   std::vector<std::string> injuries{"none", "only:2:dorsal:3.5"};
   for (const NamedInjury injury : kNamedInjuries) injuries.emplace_back(wordOf(injury));
+  const std::array<const char*, 5> ways{"lateral", "medial", "dorsal", "plantar", "distal"};
   std::vector<AccuracyCase> cases;
+  std::size_t turn = 0;  // of the ways, so that over the feet every ray goes every way
   for (const std::string& foot : thereOf(names)) {
     AccuracyCase c;
     c.foot = foot;
@@ -160,9 +162,26 @@ std::vector<AccuracyCase> peopleCases() {
       }
     }
     c.other = OtherFoot::kNone;
+    for (std::size_t ray = 0; ray < 5; ++ray) {
+      c.injury = fmt::format("only:{}:{}:3", ray + 1, ways[(turn + ray) % ways.size()]);
+      cases.push_back(c);
+    }
+    ++turn;
     c.injury = "none";
     for (const char* space : {"narrow 0.3", "narrow 0.5", "narrow 0.8"}) {
       c.hindrance = space;
+      cases.push_back(c);
+    }
+    for (const NamedInjury injury : {NamedInjury::kNone, NamedInjury::kHomolateral}) {
+      c.injury = std::string(wordOf(injury));
+      c.kernel = ReconstructionKernel::kStandard;
+      for (const char* plates : {"plates 0.4", "plates 1.4"}) {
+        c.hindrance = plates;
+        cases.push_back(c);
+      }
+      // Another maker's look: edges overshoot, finer and stronger noise, dense bone reads low.
+      c.hindrance = "hardened";
+      c.kernel = ReconstructionKernel::kSharp;
       cases.push_back(c);
     }
   }
@@ -191,6 +210,8 @@ std::vector<AccuracyCase> ciCases() {
       make("procedural-18-left", "lateral-partial", OtherFoot::kNone, "contact C2-C3"),
       make("procedural-13-right", "none", OtherFoot::kNone, "narrow 0.5"),
       make("procedural-3-right", "only:2:dorsal:3.5", OtherFoot::kNone, "none"),
+      make("procedural-14-left", "none", OtherFoot::kNone, "plates 0.4"),
+      make("procedural-12-left", "homolateral", OtherFoot::kNone, "hardened"),
   };
   cases[2].kernel = ReconstructionKernel::kSoft;
   cases[2].slice_mm = 1.0;
@@ -198,6 +219,7 @@ std::vector<AccuracyCase> ciCases() {
   cases[3].kernel = ReconstructionKernel::kSharp;
   cases[3].noise_hu = 45;
   cases[3].orientation_deg = {30, -20, 75};
+  cases.back().kernel = ReconstructionKernel::kSharp;
   return cases;
 }
 

@@ -34,7 +34,8 @@ struct AccuracyCase {
   ReconstructionKernel kernel = ReconstructionKernel::kStandard;
   std::array<double, 3> orientation_deg{};  ///< of the scanner against the foot, about x, y, z
   /// What else is in the way: "none", "crop MM", "cast MM HU", "staple BONE", "fragment KIND", "contact PAIRS",
-  /// "narrow MM" (every joint's space).
+  /// "narrow MM" (every joint's space), "plates MM" (cortex of joint faces; shafts have twice that), "hardened" (beam
+  /// hardening by bone).
   std::string hindrance = "none";
 
   /// Whether the foot is one of this person's.
@@ -46,9 +47,10 @@ struct AccuracyCase {
   [[nodiscard]] nlohmann::ordered_json json() const;
 };
 
-/// "standard", "varied", "all" (both), "people" (every real foot uninjured, with each named injury, the second ray
-/// alone dorsally and narrow joints; with and without the other foot), "ci" or "quick" (a small part of standard). Real
-/// feet are named only where their folder is there.
+/// "standard", "varied", "all" (both), "people" (every real foot uninjured, with each named injury and the
+/// second ray alone dorsally, with and without the other foot; each ray moved alone by 3 mm one way; narrow joints,
+/// thin and thick plates, another maker's look), "ci" or "quick" (a small part of standard). Real feet are named only
+/// where their folder is there.
 [[nodiscard]] std::vector<AccuracyCase> casesOf(const std::string& subset);
 
 /// Loads or builds the foot; kept for the next call with the same name.

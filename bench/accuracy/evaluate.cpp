@@ -12,6 +12,7 @@
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "case/case.h"
+#include "geometry/distance_field.h"
 #include "geometry/json.h"
 #include "geometry/ray_caster.h"
 #include "phantom/narrow.h"
@@ -109,6 +110,11 @@ ScanSettings scanOf(const AccuracyCase& c, const InjuredFoot& foot) {
   std::string kind;
   words >> kind;
   if (kind == "crop") words >> s.proximal_crop_mm;
+  s.bone_hardening = kind == "hardened";
+  if (kind == "plates") {  // joint faces have half the cortex of a shaft
+    words >> s.cortex_mm;
+    s.cortex_mm *= 2;
+  }
   if (kind == "cast") words >> s.cast.thickness_mm >> s.cast.hu;
   if (kind == "staple") {
     std::string bone;
@@ -213,7 +219,8 @@ Json displacementJson(const RayDisplacement& d) {
           {"abduction_deg", rounded(toDegrees(d.abduction_rad), 3)},
           {"plantarflexion_deg", rounded(toDegrees(d.plantarflexion_rad), 3)},
           {"pronation_deg", rounded(toDegrees(d.pronation_rad), 3)},
-          {"displaced", d.displaced}};
+          {"displaced", d.displaced},
+          {"told", d.told}};
 }
 
 Json boneRecords(const Case& c, const InjuredFoot& foot) {
@@ -255,6 +262,26 @@ Json boneRecords(const Case& c, const InjuredFoot& foot) {
     list.push_back(record);
   }
   return list;
+}
+
+/// Deepest place of one found bone inside another, mm.
+Json overlapRecord(const Case& c) {
+  const BoneSurfaces bones = c.injured;
+  std::vector<Bone> ids;
+  for (const auto& [id, surface] : bones) ids.push_back(id);
+  std::vector<DistanceField> fields(ids.size());
+  tbb::parallel_for(std::size_t{0}, ids.size(),
+                    [&](std::size_t n) { fields[n] = DistanceField(bones.at(ids[n]), 0.25, 3); });
+  double deepest = 0;
+  std::string pair;
+  for (std::size_t a = 0; a < ids.size(); ++a)
+    for (std::size_t b = 0; b < ids.size(); ++b) {
+      if (a == b || !bounds(bones.at(ids[a])).intersects(fields[b].box())) continue;
+      for (const Vec3& v : bones.at(ids[a]).vertices)
+        if (const double depth = -fields[b].value(v); depth > deepest)
+          deepest = depth, pair = fmt::format("{}-{}", boneId(ids[a]), boneId(ids[b]));
+    }
+  return {{"mm", rounded(deepest, 3)}, {"bones", pair}};
 }
 
 Json rayRecords(const Case& c, const InjuredFoot& foot) {
@@ -399,12 +426,18 @@ Json patternRecord(const Case& c, const InjuredFoot& foot, const Injury& injury)
     const Patterns by_rule = classify(truth);
     expected = {by_rule.quenu_kuss.value, by_rule.hardcastle.value, by_rule.myerson.value};
   }
-  const auto agrees = [](const std::string& want, const PatternName& got) { return want.empty() || want == got.value; };
-  return {{"expected", {expected.quenu_kuss, expected.hardcastle, expected.myerson}},
-          {"found", {c.patterns.quenu_kuss.value, c.patterns.hardcastle.value, c.patterns.myerson.value}},
-          {"right", agrees(expected.quenu_kuss, c.patterns.quenu_kuss) &&
-                        agrees(expected.hardcastle, c.patterns.hardcastle) &&
-                        agrees(expected.myerson, c.patterns.myerson)}};
+  bool withheld = false;  // said that it cannot be told: neither right nor wrong
+  for (const PatternName* got : {&c.patterns.quenu_kuss, &c.patterns.hardcastle, &c.patterns.myerson})
+    withheld = withheld || got->value == kCannotBeTold;
+  const auto agrees = [](const std::string& want, const PatternName& got) {
+    return want.empty() || want == got.value || got.value == kCannotBeTold;
+  };
+  return {
+      {"expected", {expected.quenu_kuss, expected.hardcastle, expected.myerson}},
+      {"found", {c.patterns.quenu_kuss.value, c.patterns.hardcastle.value, c.patterns.myerson.value}},
+      {"right", agrees(expected.quenu_kuss, c.patterns.quenu_kuss) &&
+                    agrees(expected.hardcastle, c.patterns.hardcastle) && agrees(expected.myerson, c.patterns.myerson)},
+      {"withheld", withheld}};
 }
 
 }  // namespace
@@ -469,6 +502,7 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
   record["exit"] = plan.partial ? 4 : 0;
   record["method"] = plan.reduction.method == ReductionMethod::kContralateral ? "contralateral" : "congruence";
   record["bones"] = boneRecords(plan, *injured);
+  record["overlap"] = overlapRecord(plan);
   record["rays"] = rayRecords(plan, *injured);
   record["patterns"] = patternRecord(plan, *injured, injury);
   bool truly = false, called = false;

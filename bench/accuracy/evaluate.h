@@ -18,10 +18,11 @@ namespace rayset::accuracy {
 ///                          (named right and within 1 mm on average), mean_mm, p95_mm, max_mm, dice (surface,
 ///                          voxelised), dice_labels (label map), volume_error (share of the true volume; null where the
 ///                          bone is cut), confidence, doubt}
-///   rays[]                 {ray, missing} or {ray, truth{}, found{} (as RayDisplacement, mm and degrees),
+///   rays[]                 {ray, missing} or {ray, truth{}, found{} (as RayDisplacement, mm and degrees; told),
 ///   shift_error_mm,
 ///                          turn_error_deg, base_error_mm, pose_error_deg, stated_mm, stated_deg}
-///   patterns               {expected, found, right}
+///   overlap{}              deepest place of one found bone inside another: mm, bones
+///   patterns               {expected, found, right (no name is wrong), withheld (a name cannot be told)}
 ///   truly_injured, called_injured
 ///   devices[]              {id, sound, breach_mm, entry_off_mm, wrong_bone, wrong_bone_mm, tip_inside, nearest_mm}
 ///   fragments[]            {id, volume_mm3, found (id, "fleck" or null), found_mm3, centre_mm, and for pieces mean_mm,

@@ -43,7 +43,13 @@ struct Figures {
   std::map<std::string, Spread> moved_base, moved_pose;
   std::map<std::string, Coverage> moved_inside_mm, moved_inside_deg;
   int rays_missing = 0;
-  int patterns_right = 0, patterns_all = 0;
+  int patterns_right = 0, patterns_withheld = 0, patterns_all = 0;  ///< right: those that are withheld too
+  /// Rays that truly moved by 3 mm or more and how they were called; rays that did not move and those moved all the
+  /// same.
+  int displaced_all = 0, displaced_called = 0, displaced_untold = 0;
+  int still_all = 0, still_called = 0, still_untold = 0;
+  int overlapping = 0;                              ///< runs in which bones overlap by more than 0.2 mm
+  Spread overlap;                                   ///< deepest place of one found bone in another, mm
   int uninjured = 0, uninjured_called_injured = 0;  ///< feet whose rays all stand within the bound
   int devices_sound = 0, devices_all = 0;
   double seconds = 0;

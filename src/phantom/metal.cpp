@@ -9,6 +9,7 @@
 #include "geometry/distance_field.h"
 #include "geometry/ray_caster.h"
 #include "geometry/triangle.h"
+#include "phantom/beam.h"
 #include "phantom/counter_random.h"
 
 namespace rayset {
@@ -17,71 +18,6 @@ namespace {
 constexpr int kViews = 540;  // over half a turn: 0.6 mm apart at 100 mm from the centre
 /// Behind this attenuation (natural logarithm) the detector reads its own floor.
 constexpr double kStarvedAt = 8;
-
-/// The beam: share of each energy, attenuation of water and iron per mm (iron 7.87 g/cm^3).
-struct Energy {
-  double share, water, iron;
-};
-constexpr std::array<Energy, 4> kBeam{{{0.20, 0.02269, 1.541},     // 50 keV
-                                       {0.30, 0.02059, 0.948},     // 60 keV
-                                       {0.30, 0.01837, 0.468},     // 80 keV
-                                       {0.20, 0.01707, 0.2925}}};  // 100 keV
-
-double waterPerMm() {
-  double sum = 0;
-  for (const Energy& e : kBeam) sum += e.share * e.water;
-  return sum;
-}
-
-/// What the detector reads (negative logarithm) behind water of the line integral `body` and `iron_mm` of metal.
-double reading(double body, double iron_mm) {
-  const double mean = waterPerMm();
-  double passed = 0;
-  for (const Energy& e : kBeam) passed += e.share * std::exp(-body * e.water / mean - iron_mm * e.iron);
-  return -std::log(passed);
-}
-
-/// The water correction: from a reading to the line integral that water alone would have had.
-class WaterCorrection {
- public:
-  WaterCorrection() {
-    for (double body = 0; body <= 40; body += kStep) readings_.push_back(reading(body, 0));
-  }
-  [[nodiscard]] double operator()(double value) const {
-    const auto above = std::upper_bound(readings_.begin(), readings_.end(), value);
-    const std::size_t n =
-        std::clamp<std::size_t>(static_cast<std::size_t>(above - readings_.begin()), 1, readings_.size() - 1);
-    const double t = (value - readings_[n - 1]) / (readings_[n] - readings_[n - 1]);
-    return (static_cast<double>(n - 1) + t) * kStep;
-  }
-
- private:
-  static constexpr double kStep = 0.02;
-  std::vector<double> readings_;
-};
-
-/// The ramp with a Gaussian window, at lags 0, 1, ... of `step` mm (per mm^2).
-std::vector<double> rampFilter(int lags, double step, double sigma) {
-  // The integral over frequency in closed cosine sums; fine enough for the longest lag.
-  const double nyquist = 0.5 / step;
-  const int terms = 8 * lags;
-  std::vector<double> filter(static_cast<std::size_t>(lags), 0.0);
-  const double df = nyquist / terms;
-  for (int n = 0; n < terms; ++n) {
-    const double f = (n + 0.5) * df;
-    const double weight = 2 * f * std::exp(-2 * std::pow(std::numbers::pi * f * sigma, 2)) * df;
-    // cos((lag + 1) x) = 2 cos(x) cos(lag x) - cos((lag - 1) x)
-    const double c = std::cos(2 * std::numbers::pi * f * step);
-    double before = c, now = 1;
-    for (double& value : filter) {
-      value += weight * now;
-      const double next = 2 * c * now - before;
-      before = now;
-      now = next;
-    }
-  }
-  return filter;
-}
 
 /// A small square of metal in the slice: centre (mm from the middle of the picture) and its area of metal, mm^2.
 struct Grain {
@@ -183,9 +119,9 @@ bool addMetal(std::vector<float>& hu, const std::vector<SteelBody>& steel, const
   const double pixel = s.grid.spacing.x();
   const double step = pixel / 2;  // of the detector
   const int half = static_cast<int>(std::ceil(std::hypot(nx, ny) / 2 * pixel / step)) + 2, bins = 2 * half + 1;
-  const std::vector<double> filter = rampFilter(bins, step, s.blur_sigma_mm);
-  const double water = waterPerMm();
-  const WaterCorrection corrected;
+  const std::vector<double> filter = beam::rampFilter(bins, step, s.blur_sigma_mm);
+  const double water = beam::perMm(beam::kWater);
+  const beam::WaterCorrection corrected;
   // Noise of a ray without metal that makes noise_hu in the picture: back-projection adds kViews independent rays.
   double power = filter[0] * filter[0];
   for (std::size_t n = 1; n < filter.size(); ++n) power += 2 * filter[n] * filter[n];
@@ -229,8 +165,8 @@ bool addMetal(std::vector<float>& hu, const std::vector<SteelBody>& steel, const
       double body = 0;
       for (double along = -long_way; along <= long_way; along += pixel)
         body += pixel * tissue(offset * c - along * d, offset * d + along * c);
-      const double alone = reading(body, 0);
-      const double taken = std::min(kStarvedAt, reading(body, metal) - alone);
+      const double alone = beam::reading(body, beam::kIron, 0);
+      const double taken = std::min(kStarvedAt, beam::reading(body, beam::kIron, metal) - alone);
       double added = corrected(alone + taken) - body;
       if (ray_variance > 0) {
         const std::uint64_t counter = counterHash(s.seed + static_cast<std::uint64_t>(s.slice) * 0x9E3779B9ULL) +
@@ -244,18 +180,7 @@ bool addMetal(std::vector<float>& hu, const std::vector<SteelBody>& steel, const
     }
     if (last < 0) continue;
     const float scale = static_cast<float>(per_view * 1000 / water);
-    const float dx = static_cast<float>(c * pixel / step);
-    for (int j = 0; j < ny; ++j) {
-      float t = static_cast<float>(((-(nx - 1) / 2.0) * c + (j - (ny - 1) / 2.0) * d) * pixel / step + half);
-      float* row = hu.data() + static_cast<std::size_t>(j) * static_cast<std::size_t>(nx);
-      for (int i = 0; i < nx; ++i) {
-        const float at = t + dx * static_cast<float>(i);
-        const int n = static_cast<int>(at);
-        const float share = at - static_cast<float>(n);
-        const float* f = filtered.data() + n;
-        row[i] += scale * (f[0] + share * (f[1] - f[0]));
-      }
-    }
+    beam::backProject(hu, nx, ny, pixel, filtered, half, step, c, d, scale);
   }
   return true;
 }

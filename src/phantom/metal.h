@@ -2,13 +2,12 @@
 //
 // Model. Each slice that metal touches is scanned again as one parallel beam of many directions: the path through metal
 // and the attenuation of everything else are added up along every ray through metal, the beam is a mixture of four
-// energies, the detector's reading is put through the water correction of the scanner (exact for water, wrong for
-// metal: beam hardening), counts run out behind metal (photon starvation: the noise of a ray grows with the square root
-// of what metal took away), and the difference to the scan without metal is reconstructed by filtered back-projection
-// and added. Left out: scatter, the change of a ray over the thickness of a slice, and metal beyond the field of view.
-//
-// Attenuation of iron and water at 50, 60, 80 and 100 keV: NIST tables of Hubbell and Seltzer (NISTIR 5632), values
-// from memory. Weights of the energies (120 kV, filtered) are ours.
+// energies (beam.h), the detector's reading is put through the water correction of the scanner (exact for water, wrong
+// for metal: beam hardening), counts run out behind metal (photon starvation: the noise of a ray grows with the square
+// root of what metal took away), and the difference to the scan without metal is reconstructed by filtered
+// back-projection and added. Left out: scatter, the change of a ray over the thickness of a slice, and metal beyond the
+// field of view.
+
 #pragma once
 
 #include <cstdint>

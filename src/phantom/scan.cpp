@@ -11,6 +11,7 @@
 #include "geometry/distance_field.h"
 #include "image/filters.h"
 #include "phantom/counter_random.h"
+#include "phantom/hardening.h"
 
 namespace rayset {
 namespace {
@@ -784,6 +785,7 @@ Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanS
         const float w = through.weights[t];
         for (std::size_t n = 0; n < plane; ++n) sum[n] += w * slice[n];
       }
+      if (s.bone_hardening) addBoneHardening(sum, nx, ny, s.pixel_mm);
       if (!steel.empty())
         addMetal(sum, steel, {*grid, k, s.noise_hu, plane_sigma, counterHash(s.seed * 0x51ED2701ULL + 29), profile});
       if (kernel.overshoot > 0) sharpen(sum, nx, ny, std::max(kOvershootSigmaMm / s.pixel_mm, 0.8), kernel.overshoot);

@@ -63,6 +63,7 @@ struct ScanSettings {
   double margin_mm = 12;        ///< air and soft tissue kept around the bones
   double proximal_crop_mm = 0;  ///< > 0: field of view starts this far behind C2 (midfoot only)
   ReconstructionKernel kernel = ReconstructionKernel::kStandard;
+  bool bone_hardening = false;   ///< dense bone reads low, dark bands between bones (hardening.h)
   Cast cast;                     ///< widens the field of view by what the cast takes
   std::vector<Staple> staples;   ///< patient frame
   std::vector<SteelBody> steel;  ///< other metal

@@ -103,6 +103,7 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
   j["scan"] = {{"pixel_mm", s.pixel_mm},
                {"slice_mm", s.slice_mm},
                {"kernel", wordOf(s.kernel)},
+               {"bone_hardening", s.bone_hardening},
                {"noise_hu", s.noise_hu},
                {"blur_fwhm_mm", s.blur_fwhm_mm},
                {"density", s.density},
