@@ -7,8 +7,6 @@
 #include <array>
 #include <cmath>
 
-#include "bones/normal_table.h"
-
 namespace rayset::bones {
 namespace {
 
@@ -43,6 +41,30 @@ std::vector<Profile> profilesOf(const ScanImage& scan, const Surface& surface, c
   return out;
 }
 
+/// Kernels that are told apart: how much of the difference to a wider blur they add, and by how much that is wider (in
+/// quadrature). Ours; the amounts span what makes edges overshoot by a twentieth to a sixth.
+struct Overshoot {
+  double amount, wider_mm;
+};
+constexpr std::array<Overshoot, 13> kOvershoots{{{0, 0},
+                                                 {0.25, 0.5},
+                                                 {0.5, 0.5},
+                                                 {0.75, 0.5},
+                                                 {1, 0.5},
+                                                 {0.25, 0.6},
+                                                 {0.5, 0.6},
+                                                 {0.75, 0.6},
+                                                 {1, 0.6},
+                                                 {0.25, 0.75},
+                                                 {0.5, 0.75},
+                                                 {0.75, 0.75},
+                                                 {1, 0.75}}};
+/// An overshoot is believed where it makes the profiles cheaper by this share: where the blur is wide, a little more of
+/// it with an overshoot looks almost the same.
+constexpr double kCheaper = 0.08;
+/// An edge that overshoots shows a thin cortex brighter than it is: by about this much of the amount.
+constexpr double kBrighter = 0.3;
+
 struct Fit {
   double shift = 0;   // mm along the normal
   double weight = 0;  // 0 where it says nothing
@@ -50,7 +72,7 @@ struct Fit {
 };
 
 /// Levenberg-Marquardt on x, ln t, inside, out and, beside a gap, w.
-Fit fitProfile(const Profile& p, double sigma, double cortex, double soft, double noise) {
+Fit fitProfile(const Profile& p, const EdgeResponse& response, double cortex, double soft, double noise) {
   // Where the grey value outside is lowest; a clear rise behind it is the bone beyond a joint gap.
   std::size_t lowest = kInward;
   for (std::size_t n = kInward; n < kSamples; ++n)
@@ -58,7 +80,9 @@ Fit fitProfile(const Profile& p, double sigma, double cortex, double soft, doubl
   double beyond = p[lowest];
   for (std::size_t n = lowest; n < kSamples; ++n) beyond = std::max(beyond, p[n]);
   const double contrast = cortex - soft;
-  const bool gap = beyond - p[lowest] > std::max(0.12 * contrast, 3 * noise) && place(static_cast<int>(lowest)) < 1.5;
+  // Where the kernel overshoots, the dip beside an edge rises again to what lies there: no bone.
+  const double floor = response.overshoot > 0 ? std::max(p[lowest], soft) : p[lowest];
+  const bool gap = beyond - floor > std::max(0.12 * contrast, 3 * noise) && place(static_cast<int>(lowest)) < 1.5;
   const std::size_t last = gap ? std::min<std::size_t>(lowest + 1, kSamples - 1) : kSamples - 1;
   double deep = 0;
   for (std::size_t n = 0; n < 5; ++n) deep += p[n] / 5;
@@ -67,27 +91,26 @@ Fit fitProfile(const Profile& p, double sigma, double cortex, double soft, doubl
   using Vector = Eigen::Matrix<double, kUnknowns, 1>;
   Vector q, prior, spread;
   const double valley = std::max(0.4, 2 * place(static_cast<int>(lowest)));
-  prior << 0.0, std::log(0.8), std::min(deep, cortex), gap ? soft : std::min(p[lowest] + noise, soft + 150),
+  prior << 0.0, std::log(0.8), std::min(deep, cortex),
+      gap ? soft : std::min((response.overshoot > 0 ? p[kSamples - 1] : p[lowest]) + noise, soft + 150),
       std::log(valley);
   spread << 0.35, 0.7, 200.0, gap ? 60.0 : 120.0, 0.6;
   q = prior;
   const double scatter = std::max(noise, 0.03 * contrast);
-  const NormalTable& normal = normalTable();
   const auto evaluate = [&](const Vector& at, Eigen::Matrix<double, kUnknowns, kUnknowns>* H, Vector* g) {
     const double x = at[0], t = std::exp(at[1]), inside = at[2], out = at[3], w = std::exp(at[4]);
     double cost = 0;
     for (std::size_t n = 0; n <= last; ++n) {
       const double s = place(static_cast<int>(n));
-      const double a = (s - x + t) / sigma, b = (s - x) / sigma, c = (s - x - w) / sigma;
-      const NormalTable::Value at_a = normal.at(a), at_b = normal.at(b),
-                               at_c = gap ? normal.at(c) : NormalTable::Value{0.0, 0.0};
+      const NormalTable::Value at_a = response.at(s - x + t), at_b = response.at(s - x),
+                               at_c = gap ? response.at(s - x - w) : NormalTable::Value{0.0, 0.0};
       const double A = at_a.cumulative, B = at_b.cumulative, C = at_c.cumulative;
       const double r = p[n] - (inside + (cortex - inside) * A - (cortex - out) * (B - C));
       // Far inside, trabeculae are not the model's business.
       const double weight = std::exp(-0.5 * std::pow(std::min(0.0, s + 0.6) / 0.7, 2)) / (scatter * scatter);
       cost += weight * r * r;
       if (H == nullptr) continue;
-      const double da = at_a.density / sigma, db = at_b.density / sigma, dc = at_c.density / sigma;
+      const double da = at_a.density, db = at_b.density, dc = at_c.density;
       Vector J;
       J[0] = -(cortex - inside) * da + (cortex - out) * (db - dc);
       J[1] = (cortex - inside) * da * t;
@@ -137,20 +160,23 @@ Fit fitProfile(const Profile& p, double sigma, double cortex, double soft, doubl
 
 }  // namespace
 
-double EdgeModel::sigma(const Vec3& normal) const {
+EdgeResponse EdgeModel::along(const Vec3& normal) const {
   const double z = normal.z() * normal.z();
-  return std::sqrt(sigma_plane_mm * sigma_plane_mm * (1 - z) + sigma_slice_mm * sigma_slice_mm * z);
+  const auto mixed = [&](double plane) {
+    return std::sqrt(plane * plane * (1 - z) + sigma_slice_mm * sigma_slice_mm * z);
+  };
+  return {mixed(sigma_plane_mm), mixed(wide_plane_mm), overshoot};
 }
 
 EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>& surfaces, double pixel_mm,
                        double slice_mm) {
-  EdgeModel out;
   // Places beside open soft tissue, brightest first: there the cortex is thickest and the model best seen.
   struct Place {
     Profile profile;
-    double top, z;
+    double top;
+    Vec3 normal;
   };
-  std::vector<Place> places;
+  std::vector<Place> bright;
   for (const Surface* surface : surfaces) {
     const auto normals = vertexNormals(*surface);
     const auto profiles = profilesOf(scan, *surface, normals, vertexRings(*surface));
@@ -158,44 +184,68 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
       const Profile& p = profiles[v];
       if (scan.nearScanBorder(surface->vertices[v], 2.5)) continue;
       const double top = *std::max_element(p.begin(), p.begin() + kInward + 1);
-      const double lowest = *std::min_element(p.begin() + kInward, p.end());
-      if (top < scan.levels.bright || p[kSamples - 1] > lowest + 0.15 * (top - lowest)) continue;
-      places.push_back({p, top, normals[v].z() * normals[v].z()});
+      if (top >= scan.levels.bright) bright.push_back({p, top, normals[v]});
     }
   }
-  if (places.size() < 200) return out;
-  std::stable_sort(places.begin(), places.end(), [](const Place& x, const Place& y) { return x.top > y.top; });
-  const double brightest = places[places.size() / 20].top;
-  // About 450 of the brighter three quarters, thick and thin alike.
-  std::vector<Place> chosen;
-  const std::size_t stride = std::max<std::size_t>(1, places.size() / 600);
-  for (std::size_t n = 0; n < places.size() * 3 / 4; n += stride) chosen.push_back(places[n]);
-  out.places = chosen.size();
-
-  // Most likely density and blur: the pair under which the profiles cost least, if compact bone is not much brighter
-  // than the brightest places seen (a denser and thinner cortex under more blur looks almost the same).
+  const double soft = scan.levels.soft;
+  // `dips`: beside an edge that overshoots the grey value falls below what lies there.
+  const auto beside = [&](bool dips) {
+    std::vector<const Place*> open;
+    for (const Place& q : bright) {
+      double lowest = *std::min_element(q.profile.begin() + kInward, q.profile.end());
+      if (dips) lowest = std::max(lowest, soft);
+      if (q.profile[kSamples - 1] <= lowest + 0.15 * (q.top - lowest)) open.push_back(&q);
+    }
+    std::stable_sort(open.begin(), open.end(), [](const Place* x, const Place* y) { return x->top > y->top; });
+    return open;
+  };
+  /// The most likely of `guesses` by about `count` of the brighter three quarters of the places, thick and thin alike,
+  /// if compact bone is not much brighter than the brightest places seen (a denser and thinner cortex under more blur
+  /// looks almost the same).
+  struct Guess {
+    double share, sigma;  // of compact bone over the brightest places; of the blur in the plane, mm
+    Overshoot overshoot;
+    EdgeModel model;
+    double cost = 0;
+  };
   const double noise = 0.5 * scan.levels.noise;
   const double more = (slice_mm * slice_mm - pixel_mm * pixel_mm) / 12;  // voxels of another width along the normal
-  struct Guess {
-    double cortex, sigma, cost;
+  const auto likeliest = [&](const std::vector<const Place*>& open, std::size_t count, std::vector<Guess> guesses) {
+    const double brightest = open[open.size() / 20]->top;
+    std::vector<const Place*> chosen;
+    const std::size_t stride = std::max<std::size_t>(1, open.size() / count);
+    for (std::size_t n = 0; n < open.size() * 3 / 4; n += stride) chosen.push_back(open[n]);
+    tbb::parallel_for(std::size_t{0}, guesses.size(), [&](std::size_t k) {
+      Guess& g = guesses[k];
+      g.model = {.sigma_plane_mm = g.sigma,
+                 .sigma_slice_mm = std::sqrt(std::max(0.15 * 0.15, g.sigma * g.sigma + more)),
+                 .cortex_hu = soft + g.share / (1 + kBrighter * g.overshoot.amount) * (brightest - soft),
+                 .places = chosen.size(),
+                 .overshoot = g.overshoot.amount,
+                 .wide_plane_mm = std::hypot(g.sigma, g.overshoot.wider_mm)};
+      g.cost = std::pow((std::log(g.share) - 0.1) / 0.2, 2) * static_cast<double>(chosen.size());
+      for (const Place* q : chosen)
+        g.cost += std::min(90.0, fitProfile(q->profile, g.model.along(q->normal), g.model.cortex_hu, soft, noise).cost);
+      if (g.overshoot.amount > 0) g.cost *= 1 + kCheaper;
+    });
+    return *std::min_element(guesses.begin(), guesses.end(),
+                             [](const Guess& x, const Guess& y) { return x.cost < y.cost; });
   };
-  std::vector<Guess> guesses;
-  for (const double c : {1.0, 1.12, 1.25, 1.4, 1.6, 1.8, 2.1})
-    for (double g = 0.22; g < 0.75; g *= 1.13)
-      guesses.push_back({scan.levels.soft + c * (brightest - scan.levels.soft), g,
-                         std::pow((std::log(c) - 0.1) / 0.2, 2) * static_cast<double>(chosen.size())});
-  const auto along = [&](double plane, double z) { return std::sqrt(std::max(0.15 * 0.15, plane * plane + more * z)); };
-  tbb::parallel_for(std::size_t{0}, guesses.size(), [&](std::size_t k) {
-    Guess& g = guesses[k];
-    for (const Place& q : chosen)
-      g.cost += std::min(90.0, fitProfile(q.profile, along(g.sigma, q.z), g.cortex, scan.levels.soft, noise).cost);
-  });
-  const auto best =
-      std::min_element(guesses.begin(), guesses.end(), [](const Guess& x, const Guess& y) { return x.cost < y.cost; });
-  out.cortex_hu = best->cortex;
-  out.sigma_plane_mm = best->sigma;
-  out.sigma_slice_mm = along(best->sigma, 1);
-  return out;
+  constexpr std::size_t kLeast = 200;
+  // Whether the kernel overshoots, by a look at a few places; then density and blur closely.
+  const auto any = beside(true);
+  if (any.size() < kLeast) return {};
+  std::vector<Guess> coarse;
+  for (const Overshoot& o : kOvershoots)
+    for (const double share : {1.0, 1.25, 1.6})
+      for (double sigma = 0.22; sigma < 0.75; sigma *= 1.27) coarse.push_back({share, sigma, o, {}});
+  const Overshoot overshoot = likeliest(any, 150, std::move(coarse)).overshoot;
+  const auto open = overshoot.amount > 0 ? any : beside(false);
+  if (open.size() < kLeast) return {};
+  std::vector<Guess> fine;
+  for (const double share : {1.0, 1.12, 1.25, 1.4, 1.6, 1.8, 2.1})
+    for (double sigma = 0.22; sigma < 0.75; sigma *= 1.13) fine.push_back({share, sigma, overshoot, {}});
+  return likeliest(open, 600, std::move(fine)).model;
 }
 
 void fitCortex(const ScanImage& scan, const EdgeModel& model, Surface& surface) {
@@ -214,7 +264,7 @@ void fitCortex(const ScanImage& scan, const EdgeModel& model, Surface& surface) 
         continue;
       }
       if (v % 3 != 0) continue;  // the correction is smooth: every third vertex carries it
-      fits[v] = fitProfile(profiles[v], model.sigma(normals[v]), model.cortex_hu, scan.levels.soft, noise);
+      fits[v] = fitProfile(profiles[v], model.along(normals[v]), model.cortex_hu, scan.levels.soft, noise);
     }
   });
   std::vector<double> move(count), next(count);

@@ -8,11 +8,33 @@
 // of compact bone and the blur are those of the scan: the most likely pair over many places of all metatarsals. Fixing
 // them is what makes thickness and edge separable: Treece, Gee, Mayhew, Poole 2010, Med Image Anal 14:276 (we add the
 // gap, weigh by priors and use the edge, not the thickness).
+//
+// A sharp reconstruction kernel overshoots: it adds the difference to a wider blur. Phi(s / S) is then
+// (1 + k) Phi(s / S) - k Phi(s / W); how strongly is found from the scan as well. Without it such a scan's bones come
+// out 0.2 mm too small all round.
 #pragma once
 
 #include "bones/bone_surface.h"
+#include "bones/normal_table.h"
 
 namespace rayset::bones {
+
+/// What the scan makes of a step from 0 to 1 along one direction.
+struct EdgeResponse {
+  double sigma_mm = 0.35, wide_mm = 0;  ///< standard deviations
+  double overshoot = 0;
+  /// The step at 0 seen from `mm` beyond it, and its slope per mm.
+  [[nodiscard]] NormalTable::Value at(double mm) const {
+    const NormalTable& normal = normalTable();
+    NormalTable::Value v = normal.at(mm / sigma_mm);
+    v.density /= sigma_mm;
+    if (overshoot <= 0) return v;
+    const NormalTable::Value wide = normal.at(mm / wide_mm);
+    v.cumulative += overshoot * (v.cumulative - wide.cumulative);
+    v.density += overshoot * (v.density - wide.density / wide_mm);
+    return v;
+  }
+};
 
 /// Blur and compact bone of one scan.
 struct EdgeModel {
@@ -20,7 +42,9 @@ struct EdgeModel {
   double sigma_slice_mm = 0.35;  ///< the same along the slice normal
   double cortex_hu = 1200;       ///< compact bone
   std::size_t places = 0;        ///< where it was measured; 0: too few, nothing is corrected
-  [[nodiscard]] double sigma(const Vec3& normal) const;
+  double overshoot = 0;          ///< amount of the difference to a wider blur that the kernel adds in the slice
+  double wide_plane_mm = 0;      ///< standard deviation of that wider blur across a slice
+  [[nodiscard]] EdgeResponse along(const Vec3& normal) const;
 };
 
 /// From surfaces that already lie on the steepest place (refineSurface), local frame. `pixel_mm`, `slice_mm`: voxels of

@@ -8,7 +8,6 @@
 #include <cmath>
 #include <optional>
 
-#include "bones/normal_table.h"
 #include "geometry/ray_caster.h"
 
 namespace rayset::bones {
@@ -52,8 +51,8 @@ struct Scanner {
 };
 
 /// Levenberg-Marquardt from `start`; the width stays at zero or above.
-Fit fitFrom(const Profile& p, double sigma, const Scanner& scanner, const Expected& expected, Vector q) {
-  const NormalTable& normal = normalTable();
+Fit fitFrom(const Profile& p, const EdgeResponse& response, const Scanner& scanner, const Expected& expected,
+            Vector q) {
   const double cortex = scanner.cortex, contrast = cortex - scanner.soft;
   const double scatter = std::max(scanner.noise, 0.04 * contrast);
   const auto evaluate = [&](const Vector& at, Matrix* H, Vector* g) {
@@ -63,8 +62,7 @@ Fit fitFrom(const Profile& p, double sigma, const Scanner& scanner, const Expect
     double cost = 0;
     for (std::size_t n = 0; n < kSamples; ++n) {
       const double s = place(n);
-      const auto A = normal.at((s - x + t) / sigma), B = normal.at((s - x) / sigma), C = normal.at((s - y) / sigma),
-                 D = normal.at((s - y - u) / sigma);
+      const auto A = response.at(s - x + t), B = response.at(s - x), C = response.at(s - y), D = response.at(s - y - u);
       const double r = static_cast<double>(p[n]) -
                        (at[kOwnInside] + a * A.cumulative - o * (B.cumulative - C.cumulative) - b * D.cumulative);
       // Trabeculae far from the joint are not the model's business.
@@ -72,8 +70,7 @@ Fit fitFrom(const Profile& p, double sigma, const Scanner& scanner, const Expect
       const double weight = scanner.independent * std::exp(-0.5 * far * far) / (scatter * scatter);
       cost += weight * r * r;
       if (H == nullptr) continue;
-      const double da = a * A.density / sigma, db = o * B.density / sigma, dc = o * C.density / sigma,
-                   dd = b * D.density / sigma;
+      const double da = a * A.density, db = o * B.density, dc = o * C.density, dd = b * D.density;
       Vector J;
       J[kMiddle] = -da + db - dc + dd;
       J[kWidth] = 0.5 * (da - db - dc + dd);
@@ -300,13 +297,13 @@ std::vector<std::vector<Facing>> fitJoints(const ScanImage& scan, const EdgeMode
             std::copy(mean.data(), mean.data() + kSamples, calm[v].begin());
           }
           Expected expected = expectedAt(calm[v], scanner);
-          const double sigma = model.sigma(side.normals[v]);
+          const EdgeResponse response = model.along(side.normals[v]);
           fits[v] = Fit{};
           if (round == 0) {
             for (const double start : {0.0, -1.0, 1.0}) {
               Vector from = expected.value;
               from[kMiddle] = start;
-              const Fit fit = fitFrom(calm[v], sigma, scanner, expected, from);
+              const Fit fit = fitFrom(calm[v], response, scanner, expected, from);
               if (fit.cost < fits[v].cost) fits[v] = fit;
             }
           } else {
@@ -314,7 +311,7 @@ std::vector<std::vector<Facing>> fitJoints(const ScanImage& scan, const EdgeMode
             expected.value[kWidth] = agreed.width[v];
             expected.spread[kMiddle] = 0.4;
             expected.spread[kWidth] = 0.3;
-            fits[v] = fitFrom(calm[v], sigma, scanner, expected, expected.value);
+            fits[v] = fitFrom(calm[v], response, scanner, expected, expected.value);
           }
         }
       });
