@@ -232,13 +232,10 @@ std::string csv(const Line& l) {
   const BoneEvidence& e = l.bone_found.evidence;
   std::string words;
   for (const Doubt d : l.bone_found.doubts) words += std::string(words.empty() ? "" : "|") + std::string(doubtWord(d));
-  return fmt::format(
-      "{},\"{}\",{},{},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.3f},{:.1f},{:.1f},{:.3f},{:.3f},{:."
-      "3f},"
-      "{:.4f},{:.3f},{:.3f},{}\n",
-      l.foot, l.scan, boneId(l.bone), l.found ? 1 : 0, l.error.mean, l.error.p95, l.error.p99, l.bone_found.confidence,
-      e.outline, e.match, e.touching, e.volume_ratio, e.cut, e.contrast, e.noise, e.metal, e.strayed, e.missed,
-      e.buried, e.open_end, e.length_ratio, words);
+  std::string line = fmt::format("{},\"{}\",{},{},{:.3f},{:.3f},{:.3f},{:.3f}", l.foot, l.scan, boneId(l.bone),
+                                 l.found ? 1 : 0, l.error.mean, l.error.p95, l.error.p99, l.bone_found.confidence);
+  for (const EvidenceField& f : kEvidenceFields) line += fmt::format(",{:.{}f}", e.*f.value, f.digits);
+  return line + "," + words + "\n";
 }
 
 /// Lines of csv() with today's verdict on their evidence.
@@ -259,9 +256,8 @@ std::vector<Line> linesFrom(const std::string& file) {
     int found = 0;
     double before = 0;
     BoneEvidence& e = l.bone_found.evidence;
-    fields >> id >> found >> l.error.mean >> l.error.p95 >> l.error.p99 >> before >> e.outline >> e.match >>
-        e.touching >> e.volume_ratio >> e.cut >> e.contrast >> e.noise >> e.metal >> e.strayed >> e.missed >>
-        e.buried >> e.open_end >> e.length_ratio;
+    fields >> id >> found >> l.error.mean >> l.error.p95 >> l.error.p99 >> before;
+    for (const EvidenceField& f : kEvidenceFields) fields >> e.*f.value;
     if (!fields || !boneFromId(id)) continue;
     l.bone = *boneFromId(id);
     l.found = found != 0;
@@ -356,10 +352,9 @@ int main(int argc, char** argv) {
   app.add_option("--from", from, "judge the lines of earlier runs instead of scanning");
   app.add_option("--csv", file, "write the lines to this file instead of standard output");
   CLI11_PARSE(app, argc, argv);
-  std::string lines =
-      "foot,scan,bone,found,mean,p95,p99,confidence,outline,match,touching,volume_ratio,cut,contrast,noise,metal,"
-      "strayed,"
-      "missed,buried,open_end,length_ratio,doubts\n";
+  std::string lines = "foot,scan,bone,found,mean,p95,p99,confidence";
+  for (const EvidenceField& f : kEvidenceFields) lines += std::string(",") + f.key;
+  lines += ",doubts\n";
   std::vector<Line> all;
   for (const std::string& name : from) {
     for (Line& l : linesFrom(name)) {

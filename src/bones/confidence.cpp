@@ -22,6 +22,8 @@ constexpr double kBuriedFrom = 0.002;  // sound bones without touching neighbour
 constexpr double kOpenEndFrom = 0.6;  // touching toes or tarsal bones cover up to 0.58 of a whole end; cut across: 0.72
 constexpr double kLengthFrom =
     0.14;  // log: metatarsals of seven feet of four persons differ from the others by up to 0.123
+constexpr double kStandsOffFrom =
+    30;  // mm2: up to 16 on sound metatarsals of seven feet, 137 with a sesamoid taken along
 constexpr double kSmallest = 0.5, kLargest = 2.0;  // real feet differ from the template by up to 1.75
 
 /// Error (mm) that the fit of the shape lets expect.
@@ -42,10 +44,12 @@ double expectedFromShape(const BoneEvidence& e, bool midfoot) {
   return mm;
 }
 
-/// Error (mm) to expect besides where the surface runs through bone: a border that nothing shows, or an end cut off.
+/// Error (mm) to expect besides where the surface runs through bone: a border that nothing shows, an end cut off, or a
+/// piece of a neighbour.
 double expectedFromEnds(const BoneEvidence& e) {
   return 25.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +
-         4.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom);
+         4.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom) +
+         0.015 * std::max(0.0, e.stands_off_mm2 - kStandsOffFrom);
 }
 
 double confidenceAt(double mm) { return 1 / (1 + std::pow(mm / kDoubtfulErrorMm, 2)); }
@@ -70,6 +74,8 @@ std::string_view doubtWord(Doubt doubt) {
       return "odd volume";
     case Doubt::kEndMissing:
       return "end missing";
+    case Doubt::kTakenAlong:
+      return "taken along";
     case Doubt::kNotFound:
       return "not found";
   }
@@ -95,6 +101,11 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
           e.open_end > kOpenEndFrom
               ? fmt::format("bone goes on beyond {} of one end", percent(e.open_end))
               : fmt::format("its length is {} of what the other metatarsals suggest", percent(e.length_ratio)));
+  if (midfoot && e.stands_off_mm2 > kStandsOffFrom)
+    doubt(Doubt::kTakenAlong,
+          fmt::format("{:.0f} mm² of its surface stand more than 4 mm off the shape expected: a piece of a neighbour, "
+                      "such as a sesamoid, may have been taken along",
+                      e.stands_off_mm2));
   if (e.touching > kTouchingFrom) {
     doubt(Doubt::kTouching, percent(e.touching) + " of its surface lies against other bones without a visible gap");
   } else if (v.confidence < kDoubtful && v.shape >= kDoubtful && v.doubts.empty()) {

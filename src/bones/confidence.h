@@ -12,13 +12,23 @@
 namespace rayset {
 
 /// Why a bone may be wrong. The words of doubtWord() are those of plan.json (bones[].doubts).
-enum class Doubt { kTouching, kCropped, kMetal, kLowDensity, kFaintOutline, kOddVolume, kEndMissing, kNotFound };
+enum class Doubt {
+  kTouching,
+  kCropped,
+  kMetal,
+  kLowDensity,
+  kFaintOutline,
+  kOddVolume,
+  kEndMissing,
+  kTakenAlong,
+  kNotFound
+};
 
-inline constexpr std::array<Doubt, 8> kDoubts{Doubt::kTouching,   Doubt::kCropped,      Doubt::kMetal,
+inline constexpr std::array<Doubt, 9> kDoubts{Doubt::kTouching,   Doubt::kCropped,      Doubt::kMetal,
                                               Doubt::kLowDensity, Doubt::kFaintOutline, Doubt::kOddVolume,
-                                              Doubt::kEndMissing, Doubt::kNotFound};
+                                              Doubt::kEndMissing, Doubt::kTakenAlong,   Doubt::kNotFound};
 /// "touching", "cropped", "metal", "low density", "faint outline", "odd volume", "end missing",
-/// "not found".
+/// "taken along" (a piece of a neighbour), "not found".
 [[nodiscard]] std::string_view doubtWord(Doubt doubt);
 
 /// What was measured of one bone. Lengths in mm, grey values in HU, fractions of the bone's surface from 0 to 1.
@@ -37,7 +47,29 @@ struct BoneEvidence {
   double open_end = 0;  ///< of a long bone: fraction of an end's face that is buried; a shaft cut across shows nearly 1
   double length_ratio =
       1;  ///< of a metatarsal: its length against what the others suggest; 1 where nothing is expected
+  double stands_off_mm2 = 0;  ///< of a metatarsal: area more than 4 mm beyond the bent template; 0 of others
 };
+
+/// The evidence as it is written (plan.json, bench_confidence), in order: key, member, digits after the point.
+struct EvidenceField {
+  const char* key;
+  double BoneEvidence::*value;
+  int digits;
+};
+inline constexpr std::array<EvidenceField, 14> kEvidenceFields{{{"outline", &BoneEvidence::outline, 4},
+                                                                {"match", &BoneEvidence::match, 4},
+                                                                {"touching", &BoneEvidence::touching, 4},
+                                                                {"volume_ratio", &BoneEvidence::volume_ratio, 4},
+                                                                {"cut", &BoneEvidence::cut, 4},
+                                                                {"contrast_hu", &BoneEvidence::contrast, 1},
+                                                                {"noise_hu", &BoneEvidence::noise, 1},
+                                                                {"metal", &BoneEvidence::metal, 4},
+                                                                {"strayed", &BoneEvidence::strayed, 4},
+                                                                {"missed", &BoneEvidence::missed, 4},
+                                                                {"buried", &BoneEvidence::buried, 4},
+                                                                {"open_end", &BoneEvidence::open_end, 4},
+                                                                {"length_ratio", &BoneEvidence::length_ratio, 4},
+                                                                {"stands_off_mm2", &BoneEvidence::stands_off_mm2, 1}}};
 
 /// Voxels above this are metal or saturated beside it. Compact bone of the midfoot stays below 2000 HU (reference: 1441
 /// HU on average); steel and titanium saturate the 12-bit scale at 3071 HU.

@@ -15,6 +15,7 @@ namespace {
 
 constexpr double kNearMetalMm = 4.0;
 constexpr double kAstrayMm = 1.5;
+constexpr double kStandsOffMm = 4;  ///< beyond the bent template: what stands off farther is hardly this bone
 constexpr double kInsideMm = 1.0, kOutsideMm = 1.5;
 constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
 
@@ -238,8 +239,14 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
   // Vertex against vertex: both meshes are finer than 1.1 mm, which is fine enough to tell 1.5 mm from 0.
   const NearestPoints template_points(bent.vertices), own_points(s.vertices);
   std::size_t strayed = 0, missed = 0, seen = 0;
-  for (const Vec3& p : s.vertices)
-    if (!scan.nearScanBorder(p, 0.9) && template_points.nearest(p).distance > kAstrayMm) ++strayed;
+  const std::vector<Vec3> outward = vertexNormals(bent);
+  for (std::size_t v = 0; v < s.vertices.size(); ++v) {
+    const Vec3& p = s.vertices[v];
+    if (scan.nearScanBorder(p, 0.9)) continue;
+    const auto [nearest, distance] = template_points.nearest(p);
+    if (distance > kAstrayMm) ++strayed;
+    if (distance > kStandsOffMm && (p - bent.vertices[nearest]).dot(outward[nearest]) > 0) e.stands_off_mm2 += areas[v];
+  }
   for (const Vec3& p : bent.vertices) {
     if (scan.grey.depth(p) < 1 || scan.nearScanBorder(p, 1.5)) continue;
     ++seen;

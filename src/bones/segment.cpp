@@ -378,6 +378,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined[n]->cut;
     bone.evidence = surfaceEvidence(out.scan, *refined[n], bent[was].mesh, metal ? &*metal : nullptr);
+    // Tarsal bones have processes that no template follows.
+    if (!rayOf(bent[n].id)) bone.evidence.stands_off_mm2 = 0;
     bone.evidence.match = best->bones[was].quality.score;
     bone.evidence.touching = static_cast<double>(labelling.touching[was]);
     bone.evidence.volume_ratio = bone.volume_mm3 / (foot.bones[n].volume_mm3 * std::exp(3 * best->tarsus.log_scale[0]));

@@ -15,19 +15,9 @@ Json json(const std::optional<double>& value, int digits) {
 }
 
 Json evidenceJson(const BoneEvidence& e) {
-  return {{"outline", rounded(e.outline, 4)},
-          {"match", rounded(e.match, 4)},
-          {"touching", rounded(e.touching, 4)},
-          {"volume_ratio", rounded(e.volume_ratio, 4)},
-          {"cut", rounded(e.cut, 4)},
-          {"contrast_hu", rounded(e.contrast, 1)},
-          {"noise_hu", rounded(e.noise, 1)},
-          {"metal", rounded(e.metal, 4)},
-          {"strayed", rounded(e.strayed, 4)},
-          {"missed", rounded(e.missed, 4)},
-          {"buried", rounded(e.buried, 4)},
-          {"open_end", rounded(e.open_end, 4)},
-          {"length_ratio", rounded(e.length_ratio, 4)}};
+  Json j = Json::object();
+  for (const EvidenceField& f : kEvidenceFields) j[f.key] = rounded(e.*f.value, f.digits);
+  return j;
 }
 
 Json boneJson(const std::string& id, std::uint8_t label, const SegmentedBone& b) {

@@ -340,21 +340,8 @@ SegmentedBone boneFrom(const Json& j, const std::string& id) {
   b.by_hand = j.contains("by_hand") && truth(j["by_hand"], where + "/by_hand");
   b.mean_hu = numberOr(j, "mean_hu", 0, where);
   if (const auto it = j.find("evidence"); it != j.end()) {
-    BoneEvidence& e = b.evidence;
-    const std::pair<const char*, double*> fields[] = {{"outline", &e.outline},
-                                                      {"match", &e.match},
-                                                      {"touching", &e.touching},
-                                                      {"volume_ratio", &e.volume_ratio},
-                                                      {"cut", &e.cut},
-                                                      {"contrast_hu", &e.contrast},
-                                                      {"noise_hu", &e.noise},
-                                                      {"metal", &e.metal},
-                                                      {"strayed", &e.strayed},
-                                                      {"missed", &e.missed},
-                                                      {"buried", &e.buried},
-                                                      {"open_end", &e.open_end},
-                                                      {"length_ratio", &e.length_ratio}};
-    for (const auto& [key, value] : fields) *value = numberOr(*it, key, *value, where + "/evidence");
+    for (const EvidenceField& f : kEvidenceFields)
+      b.evidence.*f.value = numberOr(*it, f.key, b.evidence.*f.value, where + "/evidence");
   }
   return b;
 }

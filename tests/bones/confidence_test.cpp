@@ -49,6 +49,17 @@ TEST(Judge, SoundBonesAreNot) {
   EXPECT_GE(judge(evidence(0.989, 0.599, 0.109, 1.754, 0, 234, 37, 0, 0.044, 0.070), true).confidence, kDoubtful);
 }
 
+TEST(Judge, ABoneThatTookASesamoidAlongIsDoubted) {
+  // A first metatarsal under thin plates: 5 % of its surface off by more than 3 mm, all else sound (measured).
+  BoneEvidence e = evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.09, 0.01);
+  e.stands_off_mm2 = 16;  // the most that sound metatarsals had
+  EXPECT_GT(judge(e, true).confidence, 0.9);
+  e.stands_off_mm2 = 137;
+  EXPECT_LT(judge(e, true).confidence, kDoubtful);
+  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kTakenAlong));
+  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("137 mm²")));
+}
+
 TEST(Judge, ABoneThatLostAnEndIsDoubted) {
   // A fifth metatarsal of a small foot, 10 mm of its head cut off across the neck: everything else looks sound
   // (measured, but for the length).
