@@ -62,13 +62,16 @@ constexpr std::array<Overshoot, 13> kOvershoots{{{0, 0},
 /// An overshoot is believed where it makes the profiles cheaper by this share: where the blur is wide, a little more of
 /// it with an overshoot looks almost the same.
 constexpr double kCheaper = 0.08;
+/// Cancellous bone is at most this part of compact bone above soft tissue: what is brighter 2 mm deep is cortex still.
+constexpr double kCancellous = 0.6;
 /// An edge that overshoots shows a thin cortex brighter than it is: by about this much of the amount.
 constexpr double kBrighter = 0.3;
 
 struct Fit {
-  double shift = 0;   // mm along the normal
-  double weight = 0;  // 0 where it says nothing
-  double cost = 1e9;  // residuals and departure from the priors, about one a sample when the model holds
+  double shift = 0;     // mm along the normal
+  double weight = 0;    // 0 where it says nothing
+  double cost = 1e9;    // residuals and departure from the priors, about one a sample when the model holds
+  double misfit = 1e9;  // the same without what is expected of the thickness
 };
 
 /// Levenberg-Marquardt on x, ln t, inside, out and, beside a gap, w.
@@ -87,11 +90,11 @@ Fit fitProfile(const Profile& p, const EdgeResponse& response, double cortex, do
   double deep = 0;
   for (std::size_t n = 0; n < 5; ++n) deep += p[n] / 5;
 
-  constexpr int kUnknowns = 5;
+  constexpr int kUnknowns = 5, kThickness = 1;
   using Vector = Eigen::Matrix<double, kUnknowns, 1>;
   Vector q, prior, spread;
   const double valley = std::max(0.4, 2 * place(static_cast<int>(lowest)));
-  prior << 0.0, std::log(0.8), std::min(deep, cortex),
+  prior << 0.0, std::log(0.8), std::min(deep, soft + kCancellous * contrast),
       gap ? soft : std::min((response.overshoot > 0 ? p[kSamples - 1] : p[lowest]) + noise, soft + 150),
       std::log(valley);
   spread << 0.35, 0.7, 200.0, gap ? 60.0 : 120.0, 0.6;
@@ -152,6 +155,7 @@ Fit fitProfile(const Profile& p, const EdgeResponse& response, double cortex, do
   }
   Fit fit;
   fit.cost = cost;
+  fit.misfit = cost - std::pow((q[kThickness] - prior[kThickness]) / spread[kThickness], 2);
   if (!std::isfinite(q[0]) || std::abs(q[0]) > 0.6) return fit;
   fit.shift = q[0];
   fit.weight = 1 / (1 + std::pow(cost / (3.0 * static_cast<double>(last + 1)), 2));
@@ -208,6 +212,7 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
     EdgeModel model;
     double cost = 0;
   };
+  // Thickness is the person's: what is expected of it would have thick cortices pass for thinner and denser ones.
   const double noise = 0.5 * scan.levels.noise;
   const double more = (slice_mm * slice_mm - pixel_mm * pixel_mm) / 12;  // voxels of another width along the normal
   const auto likeliest = [&](const std::vector<const Place*>& open, std::size_t count, std::vector<Guess> guesses) {
@@ -225,7 +230,8 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
                  .wide_plane_mm = std::hypot(g.sigma, g.overshoot.wider_mm)};
       g.cost = std::pow((std::log(g.share) - 0.1) / 0.2, 2) * static_cast<double>(chosen.size());
       for (const Place* q : chosen)
-        g.cost += std::min(90.0, fitProfile(q->profile, g.model.along(q->normal), g.model.cortex_hu, soft, noise).cost);
+        g.cost +=
+            std::min(90.0, fitProfile(q->profile, g.model.along(q->normal), g.model.cortex_hu, soft, noise).misfit);
       if (g.overshoot.amount > 0) g.cost *= 1 + kCheaper;
     });
     return *std::min_element(guesses.begin(), guesses.end(),
