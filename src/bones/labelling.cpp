@@ -458,13 +458,14 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     return label(bones[b].id) <= 12 && bones[b].id != Bone::kM2 && !marked.has(b);
   };
   partLumps(image, scan.levels, bones.size(), mayBeParted, kLumpIndex, who);
-  bringHome(image, sheetAt, bones, expected, contrast, kLumpIndex, who);
+  (void)bringHome(image, sheetAt, bones, expected, contrast, kLumpIndex, who);
   settleBorders(image, scan.levels, sheetAt, sure, who);
   std::replace(who.begin(), who.end(), kLumpIndex, kOtherIndex);
-  bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
+  bool divided = bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
   // A toe that took the end of a metatarsal gives it back.
   for (const std::size_t b : many_parts)
-    bringHome(image, sheetAt, bones, expected, contrast, static_cast<std::uint8_t>(b), who);
+    divided |= bringHome(image, sheetAt, bones, expected, contrast, static_cast<std::uint8_t>(b), who);
+  if (divided) settleBorders(image, scan.levels, sheetAt, sure, who);
   std::vector<std::uint8_t> trimmed(bones.size());
   for (std::size_t b = 0; b < bones.size(); ++b) trimmed[b] = mayBeParted(static_cast<std::uint8_t>(b)) ? 1 : 0;
   trimLeaves(image, trimmed, kOtherIndex, who);

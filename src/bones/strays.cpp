@@ -21,6 +21,8 @@ constexpr double kFullCalibre = 0.8;
 /// lay against a first head with 2.02.
 constexpr double kCap = 2, kCapOfRay = 4;
 
+constexpr std::size_t kLeastEnd = 200;  ///< voxels of a lost end that hangs together with a toe
+
 using Part = std::vector<std::uint32_t>;
 
 /// What the meeting face of a part and a bone looks like.
@@ -124,9 +126,49 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
   return along > 0.2 * longest_mm && beside < 0.3 * along && high - low < 1.15 * longest_mm;
 }
 
+/// The part of an end that may be the bone's own where a toe hangs on it through a closed joint: up to the section,
+/// among those a metatarsal may end at, that is least to cut, small and dark. The border is settled closely afterwards.
+Part withoutToe(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet, const Part& part,
+                const DeformedBone& bone, double longest_mm) {
+  const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
+  const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
+  const auto along = [&](std::size_t n) {
+    return axes.axes.col(0).dot(image.h * Vec3(static_cast<double>(n % nx), static_cast<double>(n / nx % ny),
+                                               static_cast<double>(n / (nx * ny))) -
+                                axes.centre);
+  };
+  double middle = 0;
+  for (const std::uint32_t n : part) middle += along(n);
+  const double way = middle < 0 ? -1 : 1;
+  const auto [low, high] = reachAlong(bone, axes);
+  const double base = way > 0 ? low : -high;         // where the bone begins, counted towards the end
+  constexpr double kShortest = 0.8, kLongest = 1.1;  // of the longest metatarsal
+  const double from = base + kShortest * longest_mm, to = base + kLongest * longest_mm;
+  struct Section {
+    double voxels = 0, dark = 0;
+  };
+  std::vector<Section> sections(static_cast<std::size_t>(std::max(1.0, std::ceil((to - from) / image.h))));
+  for (const std::uint32_t n : part) {
+    const double at = (way * along(n) - from) / image.h;
+    if (at < 0 || at >= static_cast<double>(sections.size())) continue;
+    Section& s = sections[static_cast<std::size_t>(at)];
+    ++s.voxels;
+    s.dark += sheet(n, static_cast<int>(n % nx), static_cast<int>(n / nx % ny), static_cast<int>(n / (nx * ny)));
+  }
+  double least = 1e18, cut = to;
+  for (std::size_t q = 0; q < sections.size(); ++q) {
+    const double cost = sections[q].voxels - 2 * sections[q].dark;
+    if (cost < least) least = cost, cut = from + (static_cast<double>(q) + 0.5) * image.h;
+  }
+  Part near;
+  for (const std::uint32_t n : part)
+    if (way * along(n) < cut) near.push_back(n);
+  return near;
+}
+
 }  // namespace
 
-void bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
+bool bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
                const std::vector<DeformedBone>& bones, const std::vector<double>& expected, double contrast_hu,
                std::uint8_t stray, std::vector<std::uint8_t>& owner) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
@@ -140,6 +182,7 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
   }
   std::vector<std::uint8_t> seen(owner.size(), 0);
   Part part;
+  bool divided = false;
   for (std::size_t start = 0; start < owner.size(); ++start) {
     if (owner[start] != stray || seen[start]) continue;
     part.assign(1, static_cast<std::uint32_t>(start));
@@ -178,13 +221,23 @@ void bringHome(const Image& image, const std::function<double(std::size_t, int, 
       bool home = cap && !plates && dark[b] / contact < kGapLess;
       if (!home && !rayOf(bones[b].id))
         home = joined && size < (cap ? 0.5 : 0.1) * expected[b];
-      else if (!home)
-        home = joined && face.calibre > kFullCalibre && mayBeEnd(image, part, bones[b], longest);
+      else if (!home && joined && face.calibre > kFullCalibre) {
+        home = mayBeEnd(image, part, bones[b], longest);
+        if (!home) {
+          const Part near = withoutToe(image, sheet, part, bones[b], longest);
+          if (near.size() >= kLeastEnd && near.size() < part.size() && mayBeEnd(image, near, bones[b], longest)) {
+            for (const std::uint32_t n : near) owner[n] = mark;
+            divided = true;
+            break;
+          }
+        }
+      }
       if (!home) continue;
       for (const std::uint32_t n : part) owner[n] = mark;
       break;
     }
   }
+  return divided;
 }
 
 }  // namespace rayset::bones
