@@ -1,5 +1,7 @@
 // How well the checks after an operation find bones and metal: bench_films [--scenes N] [--starts N] [--off-mm MM]
-// [--off-deg DEG], and on CT: bench_films --ct [--scenes N]
+// [--off-deg DEG]; on CT: bench_films --ct [--scenes N]; the whole check on films as a clinic makes them (several
+// energies, scatter, grain, collimator, plaster, toes off the film, another, a missing or a broken screw), of every
+// real foot with its person left out: bench_films --clinic [--scenes N]
 //
 // Scenes (scenes.h) are filmed by ITK's ray caster at an unknown pose of tube and foot; every scene is then registered
 // from several starts, each `off` from the true pose. Printed: errors of each ray's base and axis in the planes of the
@@ -17,6 +19,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "outcome/ct_check.h"
+#include "outcome/film_check.h"
 #include "scenes.h"
 
 using namespace rayset;
@@ -141,6 +144,122 @@ void print(Tally& t) {
                100 * t.inside_axis / t.seen);
 }
 
+/// The whole check as `rayset verify --films` makes it, by person.
+struct Clinic {
+  struct Person {
+    Errors plane_mm, weak_mm, entry_mm, tip_mm, axis_deg, seconds;
+    int scenes = 0, refused = 0, rays = 0, sure = 0, sure_and_wrong = 0, inside_mm = 0, devices = 0, seen = 0,
+        inside_tip = 0, surprises = 0, told = 0;
+  };
+  std::map<std::string, Person> people;
+};
+
+CheckedFilm asRead(const FilmExposure& e, const TubePose& tube) {
+  CheckedFilm f;
+  f.scan.film = e.film;
+  f.scan.info.file = e.name;
+  if (e.columns > 0)
+    f.scan.info.field = {FilmField::Origin::kFound, e.column, e.row, e.column + e.columns, e.row + e.rows};
+  f.tube = tube;
+  f.view = e.name;
+  f.pixel_mm = tube.pixel_mm;
+  return f;
+}
+
+void checkClinic(const Scene& scene, bool verbose, Clinic& clinic) {
+  const PlanRecord plan = recordOf(scene);
+  FilmCheckInput input{&plan, &scene.plan.bodies, &scene.plan.catalogue, {}, false};
+  for (std::size_t n = 0; n < scene.films.size(); ++n) input.films.push_back(asRead(scene.films[n], scene.tubes[n]));
+  const auto began = std::chrono::steady_clock::now();
+  const auto found = checkFilms(input);
+  Clinic::Person& t = clinic.people[scene.person.empty() ? "made" : scene.person];
+  t.seconds.add(std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count());
+  ++t.scenes;
+  if (!found) {
+    ++t.refused;
+    fmt::print("{:70} refused: {}\n", scene.name, found.error().message());
+    std::fflush(stdout);
+    return;
+  }
+  // What the check would say of the truth itself.
+  Verification truth;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const std::string id = fmt::format("M{}", ray);
+    RayOutcome& r = truth.rays[static_cast<std::size_t>(ray - 1)];
+    if (!scene.planned.contains(id)) continue;
+    r.ray = ray;
+    r.planned_to_found = scene.injured_to_post[static_cast<std::size_t>(ray - 1)] * scene.planned.at(id).inverse();
+  }
+  judge(plan, scene.plan.catalogue, truth);
+  double worst = 0;
+  for (const RayOutcome& r : found->rays) {
+    if (r.ray == 0) continue;
+    const RayOutcome& right = truth.rays[static_cast<std::size_t>(r.ray - 1)];
+    const Surface& planned = plan.reduced.at(metatarsal(r.ray));
+    const Vec3 base = right.planned_to_found * basePoint(planned, plan.frame.distal);
+    const Vec3 d = r.planned_to_found * (right.planned_to_found.inverse() * base) - base;
+    double in_plane = 0;
+    for (const FilmExposure& f : scene.films)
+      in_plane = std::max(in_plane, std::hypot(d.dot(f.view.right), d.dot(f.view.down)));
+    const double weak = std::abs(d.dot(r.weakest));
+    ++t.rays;
+    t.plane_mm.add(in_plane);
+    t.weak_mm.add(weak);
+    t.inside_mm += d.norm() <= r.shift_95_mm ? 1 : 0;
+    t.sure += r.sure ? 1 : 0;
+    const bool wrong = r.sure && (d.norm() > 1 || r.verdict != right.verdict);
+    t.sure_and_wrong += wrong ? 1 : 0;
+    worst = std::max(worst, in_plane);
+    if (verbose || wrong)
+      fmt::print("    M{} {:.2f} mm ({:.2f} in planes, weakest {:.2f}), stated {:.2f}; {}{}, truly {}{}\n", r.ray,
+                 d.norm(), in_plane, weak, r.shift_95_mm, wordOf(r.verdict), r.sure ? ", sure" : "",
+                 wordOf(right.verdict), wrong ? "  SURE AND WRONG" : "");
+  }
+  std::string said;
+  for (const DeviceOutcome& d : found->devices) {
+    if (d.id == scene.surprised) {
+      ++t.surprises;
+      const bool told = !d.seen || !d.warnings.empty();
+      t.told += told ? 1 : 0;
+      said = fmt::format("; {} {}", d.id, !d.seen ? "not found" : d.warnings.empty() ? "NOT TOLD" : d.warnings.front());
+      continue;
+    }
+    const auto& [entry, tip] = scene.devices.at(d.id);
+    ++t.devices;
+    if (!d.seen) continue;
+    ++t.seen;
+    const double at_tip = (d.tip - tip).norm();
+    t.entry_mm.add((d.entry - entry).norm());
+    t.tip_mm.add(at_tip);
+    t.axis_deg.add(
+        toDegrees(std::acos(std::clamp((d.tip - d.entry).normalized().dot((tip - entry).normalized()), -1.0, 1.0))));
+    t.inside_tip += at_tip <= d.tip_95_mm ? 1 : 0;
+  }
+  std::string films;
+  for (const FilmOutcome& f : found->films) films += fmt::format(" {:.2f}", f.similarity);
+  fmt::print("{:70} worst ray {:.2f} mm, films{}, {:.0f} s{}\n", scene.name, worst, films, t.seconds.values.back(),
+             said);
+  std::fflush(stdout);
+}
+
+void print(Clinic& clinic) {
+  fmt::print(
+      "\n| person | scenes, refused | base in the planes, mm | weakest, mm | entry, mm | tip, mm | axis, deg | inside: "
+      "base, "
+      "tip | sure, of these wrong | screws not as planned, told | devices seen | s |\n"
+      "|---|---|---|---|---|---|---|---|---|---|---|---|\n");
+  for (auto& [name, t] : clinic.people) {
+    const auto spread = [](Errors& e) {
+      return e.values.empty() ? std::string("-") : fmt::format("{:.2f} ({:.2f})", e.mean(), e.quantile(1));
+    };
+    const auto share = [](int part, int all) { return all == 0 ? 0 : 100 * part / all; };
+    fmt::print("| {} | {}, {} | {} | {} | {} | {} | {} | {} %, {} % | {} of {}, {} | {}, {} | {} of {} | {:.0f} |\n",
+               name, t.scenes, t.refused, spread(t.plane_mm), spread(t.weak_mm), spread(t.entry_mm), spread(t.tip_mm),
+               spread(t.axis_deg), share(t.inside_mm, t.rays), share(t.inside_tip, t.seen), t.sure, t.rays,
+               t.sure_and_wrong, t.surprises, t.told, t.seen, t.devices, t.seconds.mean());
+  }
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
@@ -148,7 +267,7 @@ int main(int argc, char** argv) {
   int starts = 10, scenes = 10, first_start = 0;
   double off_mm = 8, off_deg = 8, fine = 0.6;
   std::string only, out;
-  bool verbose = false, from_truth = false, ct = false;
+  bool verbose = false, from_truth = false, ct = false, in_clinic = false;
   app.add_option("--scenes", scenes, "how many feet")->capture_default_str();
   app.add_option("--starts", starts, "registrations of each")->capture_default_str();
   app.add_option("--first-start", first_start, "number of the first of them")->capture_default_str();
@@ -158,6 +277,7 @@ int main(int argc, char** argv) {
   app.add_option("--only", only, "only scenes whose name contains this");
   app.add_option("--out", out, "errors and stated deviations of every ray and device, comma separated");
   app.add_flag("--ct", ct, "a CT with metal instead of films");
+  app.add_flag("--clinic", in_clinic, "the whole check on films as a clinic makes them, by person")->excludes("--ct");
   app.add_flag("--from-truth", from_truth,
                "begin with the rays where they are: what the films say, without the search");
   app.add_flag("--verbose", verbose, "every ray and device");
@@ -170,20 +290,33 @@ int main(int argc, char** argv) {
       real ? std::vector<std::string>{"vsd-z027-right", "procedural-5-left", "vsd-z027-left", "visible-human-m-right",
                                       "procedural-3-right"}
            : std::vector<std::string>{"procedural-5-left", "procedural-3-right"};
+  // Everybody in turn, so that a few scenes have all of them.
+  const std::vector<std::string> everybody{"tlem2-right", "jia-right", "visible-human-m-right", "vsd-z027-left",
+                                           "tlem2-left",  "jia-left",  "vsd-z027-right"};
   const std::vector<std::string> injuries{"homolateral", "divergent", "lateral-partial", "medial-partial", "isolated"};
   for (int n = 0; n < scenes; ++n) {
     SceneSettings s;
-    s.foot = feet[static_cast<std::size_t>(n) % feet.size()];
+    s.foot = in_clinic && real ? everybody[static_cast<std::size_t>(n) % everybody.size()]
+                               : feet[static_cast<std::size_t>(n) % feet.size()];
     s.injury = injuries[static_cast<std::size_t>(n + n / 5) % injuries.size()];
     s.seed = static_cast<std::uint64_t>(n + 1);
     s.poorly_reduced = n % 3 == 2;
     s.ct = ct;
     if (n % 4 == 3) s.views = {"dorsoplantar-15", "lateral", "oblique-30"};
+    if (in_clinic) {
+      s.clinic = true;
+      s.surprise = static_cast<Surprise>(n % 4);
+      s.cropped = n % 3 == 1;
+      s.plaster = n % 5 == 4;
+      s.views = {n % 2 == 0 ? "dorsoplantar-15" : "dorsoplantar-20", "lateral"};
+      if (n % 6 == 5) s.views.emplace_back("oblique-30");
+    }
     list.push_back(s);
   }
 
   Errors plane_mm, plane_deg, weak_mm, total_mm, total_deg, tip_mm, entry_mm, axis_deg, seconds, cpu_seconds;
   Tally tally;
+  Clinic clinic;
   int runs = 0, succeeded = 0, refused = 0, inside_mm = 0, inside_deg = 0, rays = 0, devices = 0, seen = 0,
       inside_tip = 0;
   for (const SceneSettings& settings : list) {
@@ -194,6 +327,10 @@ int main(int argc, char** argv) {
     const Case& c = scene->plan;
     if (ct) {
       checkScan(*scene, verbose, tally);
+      continue;
+    }
+    if (in_clinic) {
+      checkClinic(*scene, verbose, clinic);
       continue;
     }
     std::vector<PlannedMetal> metal;
@@ -331,8 +468,8 @@ int main(int argc, char** argv) {
       std::fflush(stdout);
     }
   }
-  if (ct) {
-    print(tally);
+  if (ct || in_clinic) {
+    ct ? print(tally) : print(clinic);
     return 0;
   }
   fmt::print("\n{} registrations, {} within 2 mm and 5 degrees (in the planes) in every ray, {} refused\n", runs,

@@ -9,6 +9,7 @@
 
 #include "accuracy/cases.h"
 #include "base/units.h"
+#include "clinic.h"
 #include "fixation/construct.h"
 #include "geometry/distance_field.h"
 #include "phantom/injury_spec.h"
@@ -80,6 +81,9 @@ Vec3 randomDirection(std::mt19937_64& g) {
 std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
   auto scene = std::make_unique<Scene>();
   scene->name = fmt::format("{}/{}/{}{}", s.foot, s.injury, s.seed, s.poorly_reduced ? "/poor" : "");
+  if (s.clinic)
+    scene->name +=
+        fmt::format("/{}{}{}", wordOf(s.surprise), s.plaster ? "/plaster" : "", s.cropped ? "/toes off" : "");
   std::mt19937_64 g(s.seed * 7919 + 17);
   const auto foot_found = accuracy::testFoot(s.foot);
   if (!foot_found) giveUp(foot_found.error().message());
@@ -93,7 +97,10 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
   for (const auto& [bone, surface] : injured->injured) parts.push_back({std::string(boneId(bone)), &surface});
   auto ct = synthesiseCt(parts, scan);
   if (!ct) giveUp(ct.error().message());
-  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, {});
+  scene->person = foot.person;
+  PlanRequest request;
+  request.reduction.leave_out = foot.person;
+  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, request);
   if (!planned) giveUp(planned.error().message());
   scene->plan = std::move(*planned);
   scene->planned = reducedPoses(scene->plan);
@@ -110,10 +117,31 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     post[metatarsal(ray)] = transformed(post.at(metatarsal(ray)), off);
   }
   std::vector<Surface> metal;
-  for (const Device& d : scene->plan.fixation.devices) {
-    if (d.stage != "definitive") continue;
+  std::vector<Device> screws;
+  for (const Device& d : scene->plan.fixation.devices)
+    if (d.stage == "definitive") screws.push_back(d);
+  const std::size_t surprised =
+      s.surprise == Surprise::kNone || screws.empty() ? screws.size() : static_cast<std::size_t>(g() % screws.size());
+  for (std::size_t n = 0; n < screws.size(); ++n) {
+    Device d = screws[n];
     const Rigid off = wander(g, 0.5 * (d.entry + d.tip), s.device_mm, s.device_deg);
+    if (n == surprised) {
+      scene->surprised = d.id;
+      if (s.surprise == Surprise::kMissing) continue;
+      if (s.surprise == Surprise::kOther) {  // 8 mm longer than planned
+        d.tip += 8 * d.direction;
+        d.length_mm += 8;
+      }
+    }
     scene->devices[d.id] = {off * d.entry, off * d.tip};
+    if (n == surprised && s.surprise == Surprise::kBroken) {  // the half with the head has backed out by 3 mm
+      const Vec3 middle = 0.5 * (d.entry + d.tip);
+      metal.push_back(transformed(makeCylinder(middle + 0.5 * d.direction, d.tip, d.diameter_mm / 2), off));
+      d.tip = middle;
+      d.length_mm = (d.tip - d.entry).norm();
+      d.entry -= 3 * d.direction;
+      d.tip -= 3 * d.direction;
+    }
     metal.push_back(transformed(deviceSurface(d, scene->plan.catalogue), off));
   }
   scan.pixel_mm = scan.slice_mm = 0.4;
@@ -138,30 +166,44 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     scan.scanner_from_patient = lain.linear();
     for (const Surface& solid : metal) scan.steel.push_back(steelBody(solid));
   }
+  if (s.plaster) scan.cast.thickness_mm = 7;
   auto after = synthesiseCt(parts, scan);
   if (!after) giveUp(after.error().message());
   if (s.ct) {
     scene->ct.volume = std::move(*after);
     return scene;
   }
-  FloatVolume mu(after->grid);
-  for (std::size_t i = 0; i < mu.voxels.size(); ++i)
-    mu.voxels[i] =
-        static_cast<float>(kAttenuationPerUnit * std::max(0, after->voxels[i] < -850 ? 0 : after->voxels[i] + 1000));
+  FloatVolume steel(after->grid);  // share of every voxel
   for (const Surface& solid : metal) {
     const DistanceField field(solid, 0.15, 1.0);
     const Box box = field.box();
-    const Grid& grid = mu.grid;
+    const Grid& grid = steel.grid;
     tbb::parallel_for(0, grid.size.z(), [&](int k) {
       for (int j = 0; j < grid.size.y(); ++j)
         for (int i = 0; i < grid.size.x(); ++i) {
           const Vec3 p = grid.toPatient(Vec3(i, j, k));
           if (!box.contains(p)) continue;
-          const double share = std::clamp(0.5 - field.value(p) / grid.spacing.x(), 0.0, 1.0);
-          float& v = mu.at(i, j, k);
-          v = static_cast<float>((1 - share) * static_cast<double>(v) + share * kSteel316L.perMm());
+          float& v = steel.at(i, j, k);
+          v = std::max(v, static_cast<float>(std::clamp(0.5 - field.value(p) / grid.spacing.x(), 0.0, 1.0)));
         }
     });
+  }
+  FloatVolume mu;
+  Materials materials;
+  if (s.clinic) {
+    materials = materialsOf(*after);
+    for (std::size_t i = 0; i < steel.voxels.size(); ++i) {
+      materials.soft.voxels[i] *= 1 - steel.voxels[i];
+      materials.bone.voxels[i] *= 1 - steel.voxels[i];
+    }
+    materials.steel = std::move(steel);
+  } else {
+    mu = FloatVolume(after->grid);
+    for (std::size_t i = 0; i < mu.voxels.size(); ++i) {
+      const double tissue = kAttenuationPerUnit * std::max(0, after->voxels[i] < -850 ? 0 : after->voxels[i] + 1000);
+      const double share = static_cast<double>(steel.voxels[i]);
+      mu.voxels[i] = static_cast<float>((1 - share) * tissue + share * kSteel316L.perMm());
+    }
   }
 
   const PlantarFrame plate = plantarFrame(post, scene->plan.reduction.frame, foot.side);
@@ -177,7 +219,24 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     FilmExposure e;
     e.name = word;
     e.view = view->moved(lain);
-    e.film = exposed(itkRayCast(mu, e.view, 2), e.view.columns, e.view.rows, s.photons, s.scatter, g);
+    if (s.clinic) {
+      Collimated field{e.view.columns / 20, e.view.rows / 20, e.view.columns - e.view.columns / 20,
+                       e.view.rows - e.view.rows / 20};
+      if (s.cropped && word != "lateral") {  // toes point up (projection.h)
+        const Surface& second = post.at(metatarsal(2));
+        double head = 1e9;
+        for (const Vec3& v : second.vertices) head = std::min(head, e.view.project(v).y());
+        field.top = std::max(field.top, static_cast<int>(head + 10 / e.view.pixel_mm));
+      }
+      e.film = clinicalFilm(materials, e.view, field, s.photons, s.scatter, g);
+      e.column = field.left;
+      e.row = field.top;
+      e.columns = field.right - field.left;
+      e.rows = field.bottom - field.top;
+    } else {
+      e.film = exposed(itkRayCast(mu, e.view, 2), e.view.columns, e.view.rows, s.photons, s.scatter, g);
+    }
+    scene->tubes.push_back(tube);
     scene->films.push_back(std::move(e));
   }
   return scene;

@@ -15,13 +15,24 @@
 
 namespace rayset::films_bench {
 
+/// What a surgeon did with one screw otherwise than planned.
+enum class Surprise { kNone, kOther, kMissing, kBroken };
+[[nodiscard]] constexpr const char* wordOf(Surprise surprise) {
+  return surprise == Surprise::kOther     ? "other screw"
+         : surprise == Surprise::kMissing ? "screw missing"
+         : surprise == Surprise::kBroken  ? "screw broken"
+                                          : "as planned";
+}
+
 struct Scene {
-  std::string name;
+  std::string name, person;
+  std::string surprised;  ///< the device that is not as planned; empty: none
   Case plan;
   std::map<std::string, Rigid> planned;                  ///< reducedPoses(plan)
   std::array<Rigid, 5> injured_to_post;                  ///< truth, by ray - 1; the tarsus stands still
   std::map<std::string, std::pair<Vec3, Vec3>> devices;  ///< truth: entry and tip
   std::vector<FilmExposure> films;                       ///< `view` is the TRUE one
+  std::vector<TubePose> tubes;                           ///< of the films, as asked for
   CtScan ct;                                             ///< of the foot after the operation, where asked for
 };
 
@@ -34,6 +45,10 @@ struct SceneSettings {
   std::vector<std::string> views{"dorsoplantar-20", "lateral"};
   double pixel_mm = 0.3;
   double photons = 4000, scatter = 0.15;
+  bool clinic = false;  ///< films as a clinic's unit makes them (clinic.h)
+  Surprise surprise = Surprise::kNone;
+  bool plaster = false;         ///< the foot is in a cast when it is filmed
+  bool cropped = false;         ///< the toes are off the dorsoplantar film, from the heads of the metatarsals on
   bool poorly_reduced = false;  ///< one ray left 4 mm and 6 degrees off
   bool ct = false;              ///< a CT with metal and its streaks, instead of films
 };

@@ -1,0 +1,130 @@
+#include "clinic.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include "xray/itk_ray_cast.h"
+
+namespace rayset::films_bench {
+namespace {
+
+/// A beam of 60 kV behind aluminium, as three energies of 30, 40 and 50 keV: shares are ours; attenuation per mm of
+/// water, compact bone (ICRU 44, 1.85 g/cm^3) and iron from the NIST tables of Hubbell and Seltzer (NISTIR 5632), from
+/// memory.
+struct Energy {
+  double share, water, bone, steel;
+};
+constexpr std::array<Energy, 3> kBeam{
+    {{0.35, 0.03756, 0.2462, 6.435}, {0.45, 0.02683, 0.1231, 2.856}, {0.20, 0.02269, 0.0785, 1.541}}};
+
+constexpr double kHeel = 0.2;         ///< loss of exposure from the cathode's side to the anode's
+constexpr double kFocusMm = 0.15;     ///< standard deviation of the blur at the detector
+constexpr double kGrainBeside = 0.4;  ///< share of the neighbouring pixels in the noise
+
+double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
+double normal(std::mt19937_64& g) {
+  const double u = std::max(1e-12, uniform(g)), v = uniform(g);
+  return std::sqrt(-2 * std::log(u)) * std::cos(2 * std::numbers::pi * v);
+}
+
+/// Means over `half` pixels each way, along rows and columns.
+void boxBlur(Film& film, int half) {
+  for (const bool along_rows : {true, false}) {
+    const Film from = film;
+    const int length = along_rows ? film.columns : film.rows, lines = along_rows ? film.rows : film.columns;
+    const auto at = [&](int line, int n) {
+      return static_cast<double>(along_rows ? from.at(n, line) : from.at(line, n));
+    };
+    for (int line = 0; line < lines; ++line) {
+      double sum = 0;
+      for (int n = -half; n <= half; ++n) sum += at(line, std::clamp(n, 0, length - 1));
+      for (int n = 0; n < length; ++n) {
+        (along_rows ? film.at(n, line) : film.at(line, n)) = static_cast<float>(sum / (2 * half + 1));
+        sum += at(line, std::min(length - 1, n + half + 1)) - at(line, std::max(0, n - half));
+      }
+    }
+  }
+}
+
+void gaussian(Film& film, double sigma_pixels) {
+  const int reach = std::max(1, static_cast<int>(std::ceil(3 * sigma_pixels)));
+  std::vector<double> weights;
+  double total = 0;
+  for (int d = -reach; d <= reach; ++d)
+    total += weights.emplace_back(std::exp(-0.5 * d * d / (sigma_pixels * sigma_pixels)));
+  for (const bool along_rows : {true, false}) {
+    const Film from = film;
+    for (int y = 0; y < film.rows; ++y)
+      for (int x = 0; x < film.columns; ++x) {
+        double sum = 0;
+        for (int d = -reach; d <= reach; ++d)
+          sum += weights[static_cast<std::size_t>(d + reach)] *
+                 static_cast<double>(along_rows ? from.at(std::clamp(x + d, 0, film.columns - 1), y)
+                                                : from.at(x, std::clamp(y + d, 0, film.rows - 1)));
+        film.at(x, y) = static_cast<float>(sum / total);
+      }
+  }
+}
+
+}  // namespace
+
+Materials materialsOf(const CtVolume& ct) {
+  constexpr double kSoftHu = 100, kWater = 0.02059, kBone = 0.05824;  // per mm at 60 keV, where a scanner's beam lies
+  Materials m{FloatVolume(ct.grid), FloatVolume(ct.grid), FloatVolume(ct.grid)};
+  for (std::size_t n = 0; n < ct.voxels.size(); ++n) {
+    const double hu = ct.voxels[n] < -850 ? -1000.0 : static_cast<double>(ct.voxels[n]);
+    m.soft.voxels[n] = static_cast<float>(std::max(0.0, 1 + std::min(hu, kSoftHu) / 1000));
+    m.bone.voxels[n] = static_cast<float>(std::max(0.0, hu - kSoftHu) / 1000 * kWater / kBone);
+    m.steel.voxels[n] = 0;
+  }
+  return m;
+}
+
+Film clinicalFilm(const Materials& materials, const ProjectionView& view, const Collimated& field, double photons,
+                  double scatter, std::mt19937_64& g) {
+  constexpr unsigned kThreads = 2;
+  const auto soft = itkRayCast(materials.soft, view, kThreads), bone = itkRayCast(materials.bone, view, kThreads),
+             steel = itkRayCast(materials.steel, view, kThreads);
+  const auto exposed = [&](int x, int y) {
+    return x >= field.left && x < field.right && y >= field.top && y < field.bottom;
+  };
+  Film primary(view.columns, view.rows);
+  for (int y = 0; y < primary.rows; ++y)
+    for (int x = 0; x < primary.columns; ++x) {
+      if (!exposed(x, y)) continue;
+      const std::size_t n = primary.offset(x, y);
+      double passed = 0;
+      for (const Energy& e : kBeam)
+        passed += e.share * std::exp(-(static_cast<double>(soft[n]) * e.water + static_cast<double>(bone[n]) * e.bone +
+                                       static_cast<double>(steel[n]) * e.steel));
+      primary.values[n] = static_cast<float>(passed * (1 - kHeel * x / primary.columns));
+    }
+  gaussian(primary, kFocusMm / view.pixel_mm);
+  Film wide = primary;  // scatter: a wide even blur of the primary
+  boxBlur(wide, static_cast<int>(std::lround(12 / view.pixel_mm)));
+  boxBlur(wide, static_cast<int>(std::lround(12 / view.pixel_mm)));
+  Film grain(view.columns, view.rows);
+  for (float& v : grain.values) v = static_cast<float>(normal(g));
+  const Film white = grain;
+  const double scale = 1 / std::sqrt(1 + 4 * kGrainBeside * kGrainBeside);
+  for (int y = 1; y + 1 < grain.rows; ++y)
+    for (int x = 1; x + 1 < grain.columns; ++x)
+      grain.at(x, y) =
+          static_cast<float>(scale * (static_cast<double>(white.at(x, y)) +
+                                      kGrainBeside * static_cast<double>(white.at(x - 1, y) + white.at(x + 1, y) +
+                                                                         white.at(x, y - 1) + white.at(x, y + 1))));
+  Film out(view.columns, view.rows);
+  for (int y = 0; y < out.rows; ++y)
+    for (int x = 0; x < out.columns; ++x) {
+      if (!exposed(x, y)) continue;
+      const std::size_t n = out.offset(x, y);
+      const double mean =
+          photons * (static_cast<double>(primary.values[n]) + scatter * static_cast<double>(wide.values[n]));
+      const double counts = std::max(1.0, mean + std::sqrt(mean) * static_cast<double>(grain.values[n]));
+      out.values[n] = static_cast<float>(std::floor(4095 / (1 + std::exp(2.2 * (std::log(counts / photons) + 0.9)))));
+    }
+  return out;
+}
+
+}  // namespace rayset::films_bench
