@@ -93,6 +93,11 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
   return face;
 }
 
+Eigen::Vector3i voxelOf(const Image& image, std::size_t n) {
+  const auto at = static_cast<int>(n);
+  return {at % image.size.x(), at / image.size.x() % image.size.y(), at / (image.size.x() * image.size.y())};
+}
+
 /// Of the bone's template along its longest axis.
 std::pair<double, double> reachAlong(const DeformedBone& bone, const PrincipalAxes& axes) {
   double low = 1e9, high = -1e9;
@@ -108,15 +113,12 @@ std::pair<double, double> reachAlong(const DeformedBone& bone, const PrincipalAx
 /// toe as well. The bone's own template may have settled on half of it, so that the longest metatarsal is the measure
 /// (the shortest is 0.8 of it, and the smallest proximal phalanx adds a third).
 bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, double longest_mm) {
-  const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
   const Vec3 axis = axes.axes.col(0);
   auto [low, high] = reachAlong(bone, axes);
   Vec3 middle = Vec3::Zero();
   for (const std::size_t n : part) {
-    const Vec3 v = image.h * Vec3(static_cast<double>(n % nx), static_cast<double>(n / nx % ny),
-                                  static_cast<double>(n / (nx * ny))) -
-                   axes.centre;
+    const Vec3 v = image.h * voxelOf(image, n).cast<double>() - axes.centre;
     low = std::min(low, axis.dot(v));
     high = std::max(high, axis.dot(v));
     middle += v / static_cast<double>(part.size());
@@ -130,12 +132,9 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
 /// among those a metatarsal may end at, that is least to cut, small and dark. The border is settled closely afterwards.
 Part withoutToe(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet, const Part& part,
                 const DeformedBone& bone, double longest_mm) {
-  const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
   const auto along = [&](std::size_t n) {
-    return axes.axes.col(0).dot(image.h * Vec3(static_cast<double>(n % nx), static_cast<double>(n / nx % ny),
-                                               static_cast<double>(n / (nx * ny))) -
-                                axes.centre);
+    return axes.axes.col(0).dot(image.h * voxelOf(image, n).cast<double>() - axes.centre);
   };
   double middle = 0;
   for (const std::uint32_t n : part) middle += along(n);
@@ -153,7 +152,8 @@ Part withoutToe(const Image& image, const std::function<double(std::size_t, int,
     if (at < 0 || at >= static_cast<double>(sections.size())) continue;
     Section& s = sections[static_cast<std::size_t>(at)];
     ++s.voxels;
-    s.dark += sheet(n, static_cast<int>(n % nx), static_cast<int>(n / nx % ny), static_cast<int>(n / (nx * ny)));
+    const Eigen::Vector3i v = voxelOf(image, n);
+    s.dark += sheet(n, v.x(), v.y(), v.z());
   }
   double least = 1e18, cut = to;
   for (std::size_t q = 0; q < sections.size(); ++q) {
