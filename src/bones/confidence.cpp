@@ -126,6 +126,7 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
 bool judgeTogether(std::vector<Verdict*>& foot) {
   if (foot.size() < 4) return false;
   std::vector<double> all;
+  all.reserve(foot.size());
   for (const Verdict* v : foot) all.push_back(v->shape);
   const auto middle = all.begin() + static_cast<std::ptrdiff_t>(all.size() / 2);
   std::nth_element(all.begin(), middle, all.end());
