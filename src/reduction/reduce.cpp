@@ -84,8 +84,10 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
     return !rays.at(ray).kept && (given == overrides.end() || !given->second.pose);
   };
   BoneSurfaces placed;
+  std::map<int, double> moved_mm;
   bool any = false;
   for (const auto& [ray, s] : rays) {
+    moved_mm[ray] = (s.injured_to_reduced * s.base - s.base).norm();
     if (s.kept) continue;
     const Bone m = metatarsal(ray);
     placed.emplace(m, transformed(patient.bones->at(m), s.injured_to_reduced));
@@ -96,7 +98,7 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
   fields.insert(patient.fields.begin(), patient.fields.end());  // what did not move
   placed.insert(patient.bones->begin(), patient.bones->end());
   std::map<int, std::string> worse = worseJoints(measureFoot(*patient.bones, patient.fields, patient.side),
-                                                 measureFoot(placed, fields, patient.side), norms);
+                                                 measureFoot(placed, fields, patient.side), norms, moved_mm);
   std::erase_if(worse, [&](const auto& w) { return !rays.contains(w.first) || !ours(w.first); });
   for (const auto& [ray, what] : worse) {
     RaySolution& s = rays.at(ray);

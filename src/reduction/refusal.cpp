@@ -5,12 +5,14 @@
 #include <algorithm>
 #include <cmath>
 
+#include "injury/displacement.h"
 #include "reduction/borders.h"
 
 namespace rayset::reduction {
 namespace {
 
 constexpr double kStepMm = 1.0, kSpreads = 2.5;
+constexpr double kOtherFacetMm = 5;  ///< half the width of a base (10 to 15 mm in the feet at hand)
 constexpr double kUncovered = 0.2, kUncoveredMm2 = 20;
 
 struct Step {
@@ -20,7 +22,8 @@ struct Step {
 
 }  // namespace
 
-std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms) {
+std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms,
+                                       const std::map<int, double>& moved_mm) {
   // Both halves of a wall bear the same first word after the bones: dorsal, medial, plantar or lateral.
   std::map<std::pair<int, std::string>, Step> steps;
   for (const BorderSite& site : borderSites({})) {
@@ -50,10 +53,13 @@ std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFig
     w.side = of.second;
   }
   std::map<int, std::string> out;
-  for (const auto& [ray, w] : worst)
-    if (w.placed > w.scanned + kStepMm)
-      out[ray] =
-          fmt::format("a {} step of {:.1f} mm where the scan has none above {:.1f} mm", w.side, w.placed, w.scanned);
+  for (const auto& [ray, w] : worst) {
+    const auto moved = moved_mm.find(ray);
+    const bool elsewhere = moved != moved_mm.end() && moved->second > kOtherFacetMm;
+    if (w.placed <= w.scanned + kStepMm || (elsewhere && w.placed <= kDisplacedFromMm)) continue;
+    out[ray] =
+        fmt::format("a {} step of {:.1f} mm where the scan has none above {:.1f} mm", w.side, w.placed, w.scanned);
+  }
   for (std::size_t k = 0; k < 5; ++k) {
     if (!scanned.joints[k] || !placed.joints[k]) continue;
     const double before = scanned.joints[k]->near_mm2, after = placed.joints[k]->near_mm2;

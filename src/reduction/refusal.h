@@ -9,11 +9,13 @@
 namespace rayset::reduction {
 
 /// By ray, what would be worse in its tarsometatarsal joint, as a clause ("a dorsal step of 2.1 mm where the scan has
-/// none above 0.4 mm"). A step is how far a border lies from where joints of healthy feet have it (`norms`), the mean
-/// of its two halves; the largest counts, from 1 mm more than the largest as scanned and 2.5 spreads on. A face counts
-/// as uncovered where a fifth and 20 mm2 of it face nothing any more. Figures of the same foot, metatarsals as scanned
-/// and as placed.
+/// none above 0.4 mm"). `moved_mm`: how far the base of each ray goes; from half a base's width on the ray stood before
+/// another facet, so that its step as scanned is no measure: only one that would itself count as displacement does
+/// then. A step is how far a border lies from where joints of healthy feet have it (`norms`), the mean of its two
+/// halves; the largest counts, from 1 mm more than the largest as scanned and 2.5 spreads on. A face counts as
+/// uncovered where a fifth and 20 mm2 of it face nothing any more. Figures of the same foot, metatarsals as scanned and
+/// as placed.
 [[nodiscard]] std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed,
-                                                     const JointNorms& norms);
+                                                     const JointNorms& norms, const std::map<int, double>& moved_mm);
 
 }  // namespace rayset::reduction

@@ -26,20 +26,27 @@ JointNorms usual() {
 }
 
 TEST(Refusal, AStepMadeWhereThereWasNoneIsRefused) {
-  const auto worse = worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual());
+  const auto worse = worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual(), {});
   ASSERT_TRUE(worse.contains(2));
   EXPECT_THAT(worse.at(2), HasSubstr("a dorsal step of 2.2 mm"));
   EXPECT_THAT(worse.at(2), HasSubstr("none above 0.3 mm"));
 }
 
+TEST(Refusal, OfARayThatStoodBeforeAnotherFacetOnlyAStepThatIsADisplacement) {
+  // As scanned its borders happened to be flush: with a facet that is not its own.
+  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(1.9, -1, 120), usual(), {{2, 3.0}}).contains(2));
+  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(1.9, -1, 120), usual(), {{2, 7.6}}).empty());
+  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual(), {{2, 7.6}}).contains(2));
+}
+
 TEST(Refusal, ADisplacedRayPutBackIsNot) {
-  EXPECT_TRUE(worseJoints(secondRay(4, -1, 60), secondRay(0.4, -2.2, 120), usual()).empty());
-  EXPECT_TRUE(worseJoints(secondRay(0.3, -1, 120), secondRay(1.0, -1, 115), usual()).empty())
+  EXPECT_TRUE(worseJoints(secondRay(4, -1, 60), secondRay(0.4, -2.2, 120), usual(), {}).empty());
+  EXPECT_TRUE(worseJoints(secondRay(0.3, -1, 120), secondRay(1.0, -1, 115), usual(), {}).empty())
       << "within what people have";
 }
 
 TEST(Refusal, AnUncoveredFaceIsRefused) {
-  const auto worse = worseJoints(secondRay(0.2, -1, 120), secondRay(0.2, -1, 80), usual());
+  const auto worse = worseJoints(secondRay(0.2, -1, 120), secondRay(0.2, -1, 80), usual(), {});
   ASSERT_TRUE(worse.contains(2));
   EXPECT_THAT(worse.at(2), HasSubstr("80 mm2 of its face covered where the scan has 120 mm2"));
 }
