@@ -103,9 +103,10 @@ Verdict judge(const BoneEvidence& e, bool midfoot) {
               : fmt::format("its length is {} of what the other metatarsals suggest", percent(e.length_ratio)));
   if (midfoot && e.stands_off_mm2 > kStandsOffFrom)
     doubt(Doubt::kTakenAlong,
-          fmt::format("{:.0f} mm² of its surface stand more than 4 mm off the shape expected: a piece of a neighbour, "
-                      "such as a sesamoid, may have been taken along",
-                      e.stands_off_mm2));
+          fmt::format(
+              "{:.0f} mm² of its surface stand more than {:.0f} mm off the shape expected: a piece of a neighbour, "
+              "such as a sesamoid, may have been taken along",
+              e.stands_off_mm2, kStandsOffMm));
   if (e.touching > kTouchingFrom) {
     doubt(Doubt::kTouching, percent(e.touching) + " of its surface lies against other bones without a visible gap");
   } else if (v.confidence < kDoubtful && v.shape >= kDoubtful && v.doubts.empty()) {

@@ -31,6 +31,9 @@ inline constexpr std::array<Doubt, 9> kDoubts{Doubt::kTouching,   Doubt::kCroppe
 /// "taken along" (a piece of a neighbour), "not found".
 [[nodiscard]] std::string_view doubtWord(Doubt doubt);
 
+/// What stands farther than this beyond the bent template is hardly the same bone.
+inline constexpr double kStandsOffMm = 4;
+
 /// What was measured of one bone. Lengths in mm, grey values in HU, fractions of the bone's surface from 0 to 1.
 struct BoneEvidence {
   double outline = 1;       ///< fraction of the surface (in view) placed by a clear edge of its own
@@ -47,7 +50,7 @@ struct BoneEvidence {
   double open_end = 0;  ///< of a long bone: fraction of an end's face that is buried; a shaft cut across shows nearly 1
   double length_ratio =
       1;  ///< of a metatarsal: its length against what the others suggest; 1 where nothing is expected
-  double stands_off_mm2 = 0;  ///< of a metatarsal: area more than 4 mm beyond the bent template; 0 of others
+  double stands_off_mm2 = 0;  ///< of a metatarsal: area beyond kStandsOffMm; 0 of others
 };
 
 /// The evidence as it is written (plan.json, bench_confidence), in order: key, member, digits after the point.

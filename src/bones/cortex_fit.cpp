@@ -212,7 +212,6 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
     EdgeModel model;
     double cost = 0;
   };
-  // Thickness is the person's: what is expected of it would have thick cortices pass for thinner and denser ones.
   const double noise = 0.5 * scan.levels.noise;
   const double more = (slice_mm * slice_mm - pixel_mm * pixel_mm) / 12;  // voxels of another width along the normal
   const auto likeliest = [&](const std::vector<const Place*>& open, std::size_t count, std::vector<Guess> guesses) {
@@ -229,6 +228,8 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
                  .overshoot = g.overshoot.amount,
                  .wide_plane_mm = std::hypot(g.sigma, g.overshoot.wider_mm)};
       g.cost = std::pow((std::log(g.share) - 0.1) / 0.2, 2) * static_cast<double>(chosen.size());
+      // Without what is expected of the thickness, which is the person's: thick cortices would pass for thinner and
+      // denser ones.
       for (const Place* q : chosen)
         g.cost +=
             std::min(90.0, fitProfile(q->profile, g.model.along(q->normal), g.model.cortex_hu, soft, noise).misfit);

@@ -15,7 +15,6 @@ namespace {
 
 constexpr double kNearMetalMm = 4.0;
 constexpr double kAstrayMm = 1.5;
-constexpr double kStandsOffMm = 4;  ///< beyond the bent template: what stands off farther is hardly this bone
 constexpr double kInsideMm = 1.0, kOutsideMm = 1.5;
 constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
 
