@@ -266,7 +266,7 @@ Json boneRecords(const Case& c, const InjuredFoot& foot) {
 
 /// Deepest place of one found bone inside another, mm.
 Json overlapRecord(const Case& c) {
-  const BoneSurfaces bones = c.injured;
+  const BoneSurfaces& bones = c.injured;
   std::vector<Bone> ids;
   for (const auto& [id, surface] : bones) ids.push_back(id);
   std::vector<DistanceField> fields(ids.size());

@@ -2,8 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
+#include "draw.h"
 #include "xray/itk_ray_cast.h"
 
 namespace rayset::films_bench {
@@ -21,12 +21,6 @@ constexpr std::array<Energy, 3> kBeam{
 constexpr double kHeel = 0.2;         ///< loss of exposure from the cathode's side to the anode's
 constexpr double kFocusMm = 0.15;     ///< standard deviation of the blur at the detector
 constexpr double kGrainBeside = 0.4;  ///< share of the neighbouring pixels in the noise
-
-double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
-double normal(std::mt19937_64& g) {
-  const double u = std::max(1e-12, uniform(g)), v = uniform(g);
-  return std::sqrt(-2 * std::log(u)) * std::cos(2 * std::numbers::pi * v);
-}
 
 /// Means over `half` pixels each way, along rows and columns.
 void boxBlur(Film& film, int half) {

@@ -10,6 +10,7 @@
 #include "accuracy/cases.h"
 #include "base/units.h"
 #include "clinic.h"
+#include "draw.h"
 #include "fixation/construct.h"
 #include "geometry/distance_field.h"
 #include "phantom/injury_spec.h"
@@ -25,7 +26,6 @@ namespace {
   std::exit(1);
 }
 
-double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
 Rigid wander(std::mt19937_64& g, const Vec3& centre, double mm, double deg) {
   return turnAbout(centre, uniform(g) * toRadians(deg) * randomDirection(g), uniform(g) * mm * randomDirection(g));
 }
@@ -59,9 +59,7 @@ Film exposed(const std::vector<float>& integrals, int columns, int rows, double 
           (1 - v) * ((1 - u) * static_cast<double>(blocks.at(c0, r0)) + u * static_cast<double>(blocks.at(c1, r0))) +
           v * ((1 - u) * static_cast<double>(blocks.at(c0, r1)) + u * static_cast<double>(blocks.at(c1, r1)));
       const double mean = photons * (static_cast<double>(primary.at(x, y)) + scatter * wide);
-      const double u1 = std::max(1e-12, uniform(g)), u2 = uniform(g);
-      const double normal = std::sqrt(-2 * std::log(u1)) * std::cos(2 * std::numbers::pi * u2);
-      const double counts = std::max(1.0, mean + std::sqrt(mean) * normal);
+      const double counts = std::max(1.0, mean + std::sqrt(mean) * normal(g));
       const double exposure = std::log(counts / photons);  // 0 in air, down to -4 behind steel
       const double grey = 1 / (1 + std::exp(2.2 * (exposure + 0.9)));
       out.at(x, y) = static_cast<float>(std::floor(4095 * grey));

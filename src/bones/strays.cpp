@@ -25,6 +25,17 @@ constexpr std::size_t kLeastEnd = 200;  ///< voxels of a lost end that hangs tog
 
 using Part = std::vector<std::uint32_t>;
 
+Eigen::Vector3i voxelOf(const Image& image, std::size_t n) {
+  const auto at = static_cast<int>(n);
+  return {at % image.size.x(), at / image.size.x() % image.size.y(), at / (image.size.x() * image.size.y())};
+}
+
+/// True where all six neighbours of a voxel exist.
+bool inner(const Image& image, std::size_t n) {
+  const Eigen::Vector3i v = voxelOf(image, n);
+  return v.minCoeff() > 0 && (v.array() + 1 < image.size.array()).all();
+}
+
 /// What the meeting face of a part and a bone looks like.
 struct Face {
   double dip = 0;   ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
@@ -40,15 +51,9 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
   const auto at = [&](std::size_t n, std::ptrdiff_t d) {
     return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
   };
-  const auto inner = [&](std::size_t n) {  // its neighbours exist
-    const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y()),
-               nz = static_cast<std::size_t>(image.size.z());
-    const std::size_t i = n % nx, j = n / nx % ny, k = n / (nx * ny);
-    return i > 0 && j > 0 && k > 0 && i + 1 < nx && j + 1 < ny && k + 1 < nz;
-  };
   std::vector<std::uint32_t> mine, theirs;
   for (const std::uint32_t n : part) {
-    if (!inner(n)) continue;
+    if (!inner(image, n)) continue;
     bool meets = false;
     for (const std::ptrdiff_t d : six)
       if (owner[at(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(at(n, d)));
@@ -68,7 +73,7 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
       std::vector<std::uint32_t> next;
       for (const std::uint32_t n : layer) {
         sum += static_cast<double>(image.v[n]);
-        if (!inner(n)) continue;
+        if (!inner(image, n)) continue;
         for (const std::ptrdiff_t d : six) {
           const auto t = static_cast<std::uint32_t>(at(n, d));
           if (owner[t] == mark && seen.insert(t).second) next.push_back(t);
@@ -91,11 +96,6 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
     face.rise = std::max({a[0].mean, a[1].mean, b[0].mean, b[1].mean}) - std::max(far(a), far(b));
   face.calibre = static_cast<double>(b[0].voxels) / static_cast<double>(std::max<std::size_t>(1, b[behind].voxels));
   return face;
-}
-
-Eigen::Vector3i voxelOf(const Image& image, std::size_t n) {
-  const auto at = static_cast<int>(n);
-  return {at % image.size.x(), at / image.size.x() % image.size.y(), at / (image.size.x() * image.size.y())};
 }
 
 /// Of the bone's template along its longest axis.
@@ -171,8 +171,7 @@ Part withoutToe(const Image& image, const std::function<double(std::size_t, int,
 bool bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
                const std::vector<DeformedBone>& bones, const std::vector<double>& expected, double contrast_hu,
                std::uint8_t stray, std::vector<std::uint8_t>& owner) {
-  const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
-  const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
+  const auto sy = static_cast<std::ptrdiff_t>(image.size.x()), sz = sy * image.size.y();
   const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
   double longest = 0;
   for (const DeformedBone& bone : bones) {
@@ -191,17 +190,15 @@ bool bringHome(const Image& image, const std::function<double(std::size_t, int, 
     std::vector<double> dark(bones.size(), 0.0);
     for (std::size_t q = 0; q < part.size(); ++q) {
       const std::size_t n = part[q];
-      const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
-      const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
-      const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
-      if (i < 1 || j < 1 || k < 1 || i >= nx - 1 || j >= ny - 1 || k >= nz - 1) continue;
+      if (!inner(image, n)) continue;
+      const Eigen::Vector3i v = voxelOf(image, n);
       for (const std::ptrdiff_t d : six) {
         const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
         if (owner[t] == stray) {
           if (!seen[t]) seen[t] = 1, part.push_back(static_cast<std::uint32_t>(t));
         } else if (owner[t] < bones.size()) {
           ++faces[owner[t]];
-          dark[owner[t]] += sheet(n, i, j, k);
+          dark[owner[t]] += sheet(n, v.x(), v.y(), v.z());
         }
       }
     }
