@@ -85,6 +85,10 @@ Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder) {
     if (!bone) continue;
     auto surface = readStl(file);
     if (!surface) return tl::unexpected(surface.error());
+    if (!isClosed(*surface)) {
+      Surface cleaned = withoutFlaps(*surface);
+      if (isClosed(cleaned)) *surface = std::move(cleaned);
+    }
     auto [it, fresh] = bones.try_emplace(*bone, std::move(*surface));
     if (!fresh) it->second = merged({&it->second, &*surface});
   }

@@ -69,7 +69,7 @@ struct Foot {
 [[nodiscard]] BoneSurfaces mirrored(const BoneSurfaces& bones);
 
 /// Reads every <bone id>.stl (sesamoid_* and toes merged into one part each) of a folder. Fails when none of the twelve
-/// midfoot bones is there; the error names the folder.
+/// midfoot bones is there; the error names the folder. A surface that only flaps keep from being closed loses them.
 [[nodiscard]] Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder);
 
 }  // namespace rayset

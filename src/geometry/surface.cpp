@@ -150,6 +150,21 @@ bool isClosed(const Surface& surface) {
   });
 }
 
+Surface withoutFlaps(Surface surface) {
+  const auto key = [](std::uint32_t a, std::uint32_t b) { return edgeKey(std::min(a, b), std::max(a, b)); };
+  for (;;) {  // a flap may hang on another
+    std::unordered_map<std::uint64_t, int> uses;
+    for (const auto& t : surface.triangles)
+      for (std::size_t k = 0; k < 3; ++k) ++uses[key(t[k], t[(k + 1) % 3])];
+    const std::size_t flaps = std::erase_if(surface.triangles, [&](const auto& t) {
+      int open = 0;
+      for (std::size_t k = 0; k < 3; ++k) open += uses.at(key(t[k], t[(k + 1) % 3])) == 1 ? 1 : 0;
+      return open >= 2;
+    });
+    if (flaps == 0) return surface;
+  }
+}
+
 std::vector<OrientedPoint> sampleEvenly(const Surface& surface, std::size_t count, std::uint32_t seed) {
   std::vector<OrientedPoint> points;
   const double total = area(surface);

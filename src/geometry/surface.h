@@ -52,6 +52,8 @@ struct VertexRings {
 [[nodiscard]] VertexRings vertexRings(const Surface& surface);
 /// True when every edge is shared by exactly two triangles that run along it in opposite directions.
 [[nodiscard]] bool isClosed(const Surface& surface);
+/// The surface less its flaps: triangles that hang on by one edge alone, which enclose nothing. Vertices are kept.
+[[nodiscard]] Surface withoutFlaps(Surface surface);
 /// About `count` points spread evenly by area (stratified over the triangles; deterministic for a seed), with face
 /// normals.
 [[nodiscard]] std::vector<OrientedPoint> sampleEvenly(const Surface& surface, std::size_t count,

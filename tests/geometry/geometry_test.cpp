@@ -48,6 +48,22 @@ TEST(Surface, AMissingTriangleIsNoticed) {
   EXPECT_FALSE(isClosed(s));
 }
 
+TEST(Surface, FlapsGoAndHolesStay) {
+  const Surface whole = makeSphere({0, 0, 0}, 5, 2);
+  Surface torn = whole;
+  const auto tip = static_cast<std::uint32_t>(torn.vertices.size());
+  torn.vertices.emplace_back(0, 0, 20);
+  torn.vertices.emplace_back(0, 1, 21);
+  const auto first = torn.triangles.front();
+  torn.triangles.push_back({first[0], first[1], tip});
+  torn.triangles.push_back({first[1], tip, tip + 1});  // hangs on the flap before
+  EXPECT_FALSE(isClosed(torn));
+  EXPECT_EQ(withoutFlaps(torn).triangles, whole.triangles);
+  Surface holed = whole;
+  holed.triangles.pop_back();
+  EXPECT_EQ(withoutFlaps(holed).triangles, holed.triangles);
+}
+
 TEST(Surface, MirrorKeepsVolumePositive) {
   const Surface s = makeCylinder({1, 2, 3}, {4, 6, 9}, 2);
   EXPECT_NEAR(volume(mirrored(s)), volume(s), 1e-9);
