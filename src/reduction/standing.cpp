@@ -13,8 +13,7 @@ namespace {
 constexpr double kStaysBelow = 0.5;
 constexpr double kMovesFrom = 1.3;  // strain of one that is not put back by what counts as displacement
 constexpr double kSureBelow = 0.3, kSureAbove = 0.65;
-constexpr double kMarginMm = 0.35;        // a place so near to where displacement begins may lie on either side
-constexpr double kSureBelowNearby = 0.4;  // of a place that near
+constexpr double kMarginMm = 0.35;  // a place so near to where displacement begins may lie on either side
 
 double displacedFrom(const Standing& ray) { return std::max(kDisplacedFromMm, ray.within_mm); }
 
@@ -23,10 +22,7 @@ double displacedFrom(const Standing& ray) { return std::max(kDisplacedFromMm, ra
 bool stays(const Standing& ray) { return ray.strain < (ray.away_mm < displacedFrom(ray) ? kMovesFrom : kStaysBelow); }
 
 bool told(const Standing& ray, bool stays) {
-  if (stays) {
-    if (ray.away_mm < kDisplacedFromMm - kMarginMm) return true;
-    return ray.strain < (ray.away_mm < kDisplacedFromMm ? kSureBelowNearby : kSureBelow);
-  }
+  if (stays) return ray.away_mm < kDisplacedFromMm - kMarginMm || ray.strain < kSureBelow;
   if (ray.away_mm + ray.within_mm < kDisplacedFromMm || ray.away_mm - ray.within_mm > kDisplacedFromMm) return true;
   return ray.strain > kSureAbove && ray.away_mm > displacedFrom(ray) + kMarginMm;
 }

@@ -25,6 +25,8 @@ TEST(Standing, ARayFarFromItsPlaceIsPutBackAndTold) {
 TEST(Standing, WhatMayBeEitherIsUntold) {
   EXPECT_FALSE(told({0.45, 2.6, kWithinMm}, true)) << "stays, but its place is a displacement away";
   EXPECT_FALSE(told({0.45, 1.7, kWithinMm}, true)) << "just below it";
+  EXPECT_FALSE(told({0.33, 1.69, 1.48}, true))
+      << "a second ray 3 mm plantar that looks no worse than its healthy place";
   EXPECT_FALSE(told({0.55, 2.6, kWithinMm}, false)) << "put back at little cost";
   EXPECT_FALSE(told({0.9, 2.1, kWithinMm}, false)) << "put back by just what counts as displacement";
 }
