@@ -1,5 +1,7 @@
 #include "bones/borders.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <array>
 #include <map>
@@ -144,8 +146,9 @@ void settleBorders(const Image& image, const Levels& levels,
     const auto [i, j, k] = place(n);
     return i > 0 && j > 0 && k > 0 && i < nx - 1 && j < ny - 1 && k < nz - 1;
   };
-  Faces faces;
-  for (int k = 1; k < nz - 1; ++k)
+  std::vector<Faces> found(static_cast<std::size_t>(nz));  // slice by slice, so that the order is always the same
+  tbb::parallel_for(1, nz - 1, [&](int k) {
+    Faces& here = found[static_cast<std::size_t>(k)];
     for (int j = 1; j < ny - 1; ++j)
       for (int i = 1; i < nx - 1; ++i) {
         const std::size_t n = image.offset(i, j, k);
@@ -153,11 +156,15 @@ void settleBorders(const Image& image, const Levels& levels,
         for (const std::size_t way : {0U, 2U, 4U}) {
           const std::size_t t = beside(n, way);
           if (owner[t] == kNobody || owner[t] == owner[n]) continue;
-          auto& list = faces[std::minmax(owner[n], owner[t])];
+          auto& list = here[std::minmax(owner[n], owner[t])];
           list.push_back(static_cast<std::uint32_t>(n));
           list.push_back(static_cast<std::uint32_t>(t));
         }
       }
+  });
+  Faces faces;
+  for (const Faces& here : found)
+    for (const auto& [pair, list] : here) faces[pair].insert(faces[pair].end(), list.begin(), list.end());
   // What it costs to cut through a voxel, 0 to 1.
   const auto cost = [&](std::size_t n) {
     const auto [i, j, k] = place(n);
@@ -194,7 +201,9 @@ void settleBorders(const Image& image, const Levels& levels,
     }
     if (seeds[0] > 0 && seeds[1] > 0) {
       std::vector<double> costs(voxels.size());
-      for (std::size_t q = 0; q < voxels.size(); ++q) costs[q] = cost(voxels[q]);
+      tbb::parallel_for(tbb::blocked_range<std::size_t>(0, voxels.size(), 256), [&](const auto& range) {
+        for (std::size_t q = range.begin(); q < range.end(); ++q) costs[q] = cost(voxels[q]);
+      });
       for (std::size_t q = 0; q < voxels.size(); ++q) {
         if (!inner(voxels[q])) continue;
         for (const std::size_t way : {0U, 2U, 4U}) {

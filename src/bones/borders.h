@@ -12,7 +12,8 @@ namespace rayset::bones {
 /// cancellous bone on both sides (two cortices that touch), and cancellous bone is dear, so that a joint that is closed
 /// over part of its face is bridged by the smallest face instead of being leaked through. Voxels that `sure(n, owner)`
 /// is true for and that lie more than 4 mm from the border stay. `sheet(n, i, j, k)`: depth of the dark sheet at a
-/// voxel as a fraction of the bone's contrast. Deterministic.
+/// voxel as a fraction of the bone's contrast, asked for from several threads, never for one voxel twice at once.
+/// Deterministic.
 void settleBorders(const Image& image, const Levels& levels,
                    const std::function<double(std::size_t, int, int, int)>& sheet,
                    const std::function<bool(std::size_t, std::uint8_t)>& sure, std::vector<std::uint8_t>& owner);

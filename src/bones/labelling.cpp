@@ -409,6 +409,13 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       }
   });
   for (const auto& rim : rims) buckets[0].insert(buckets[0].end(), rim.begin(), rim.end());
+  // What the flood will ask for, found beforehand on all threads.
+  tbb::parallel_for(0, nz, [&](int k) {
+    std::size_t n = image.offset(0, 0, k);
+    for (int j = 0; j < ny; ++j)
+      for (int i = 0; i < nx; ++i, ++n)
+        if (who[n] == 255 && isBone(n)) (void)sheetAt(n, i, j, k);
+  });
   for (std::size_t slot = 0; slot < buckets.size(); ++slot) {
     for (std::size_t q = 0; q < buckets[slot].size(); ++q) {
       const std::size_t n = buckets[slot][q];

@@ -41,12 +41,18 @@ void partLumps(const Image& image, const Levels& levels, std::size_t bones,
         state[n] = brightSheet(image, levels, i, j, k) > least ? kSheet : kOpen;
       }
   });
+  // The voxels in question, in order.
+  std::vector<std::vector<std::uint32_t>> slices(static_cast<std::size_t>(nz));
+  tbb::parallel_for(1, nz - 1, [&](int k) {
+    for (std::size_t n = image.offset(0, 0, k); n < image.offset(0, 0, k + 1); ++n)
+      if (state[n] != kOut) slices[static_cast<std::size_t>(k)].push_back(static_cast<std::uint32_t>(n));
+  });
+  std::vector<std::uint32_t> mine;
+  for (const auto& slice : slices) mine.insert(mine.end(), slice.begin(), slice.end());
   std::vector<std::uint32_t> rim;
-  for (std::size_t n = 0; n < owner.size(); ++n) {
-    if (state[n] == kOut) continue;
+  for (const std::uint32_t n : mine)
     if (std::any_of(six.begin(), six.end(), [&](std::ptrdiff_t d) { return owner[beside(n, d)] == kNobody; }))
-      rim.push_back(static_cast<std::uint32_t>(n));
-  }
+      rim.push_back(n);
   for (int depth = static_cast<int>(std::lround(kShellMm / image.h)); depth > 0; --depth) {
     std::vector<std::uint32_t> next;
     for (const std::uint32_t n : rim) {
@@ -64,11 +70,11 @@ void partLumps(const Image& image, const Levels& levels, std::size_t bones,
   };
   std::vector<Lump> lumps;
   std::vector<std::size_t> largest(bones, 0), whole(bones, 0);
-  for (std::size_t start = 0; start < owner.size(); ++start) {
-    if (state[start] != kOut) ++whole[owner[start]];
+  for (const std::uint32_t start : mine) {
+    ++whole[owner[start]];
     if (state[start] != kOpen || part[start] != kNone) continue;
     const auto id = static_cast<std::uint32_t>(lumps.size());
-    Lump& lump = lumps.emplace_back(Lump{owner[start], {static_cast<std::uint32_t>(start)}});
+    Lump& lump = lumps.emplace_back(Lump{owner[start], {start}});
     part[start] = id;
     for (std::size_t q = 0; q < lump.voxels.size(); ++q)
       for (const std::ptrdiff_t d : six) {
@@ -110,7 +116,7 @@ void partLumps(const Image& image, const Levels& levels, std::size_t bones,
   // Where a lump meets its bone: all of it, and as far as it is a sheet.
   std::vector<std::pair<std::size_t, std::size_t>> met(lumps.size());
   std::vector<std::size_t> size(lumps.size(), 0);
-  for (std::size_t n = 0; n < owner.size(); ++n) {
+  for (const std::uint32_t n : mine) {
     if (part[n] == kNone) continue;
     ++size[part[n]];
     for (const std::ptrdiff_t d : six) {
@@ -125,7 +131,7 @@ void partLumps(const Image& image, const Levels& levels, std::size_t bones,
     return given(lumps[id]) && sheet > kSheetPart * all &&
            std::pow(all, 1.5) < kOneSided * static_cast<double>(size[id]);
   };
-  for (std::size_t n = 0; n < owner.size(); ++n)
+  for (const std::uint32_t n : mine)
     if (part[n] != kNone && leaves(part[n])) owner[n] = stray;
 }
 
