@@ -19,6 +19,7 @@ constexpr double kFar = 6.0;        ///< mm outside every template: surely anoth
 constexpr double kReach = 6.0;      ///< mm outside its template a bone may extend
 constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet deeper than this fraction of the contrast
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
+constexpr double kPlatesFrom = 0.25;  ///< brighter than both sides by this (of the contrast): two plates in contact
 constexpr double kBucket = 0.02;
 constexpr std::size_t kLeastVotes = 20;  ///< voxels of a bone's core that make a claim
 
@@ -168,6 +169,24 @@ void shareBroken(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bo
       p.claimants.push_back(m2);
 }
 
+/// A template that lies over its neighbour has its core there as well, beyond the joint: of a tarsal bone's cores,
+/// which are compact, only the largest part counts.
+void dropBeyondPlates(const Image& image, const std::vector<DeformedBone>& bones, std::vector<std::uint8_t>& who) {
+  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
+    if (!bones[b].found || rayOf(bones[b].id) || label(bones[b].id) > 12) return;
+    std::vector<std::uint8_t> mine(who.size());
+    std::transform(who.begin(), who.end(), mine.begin(), [b](std::uint8_t w) { return w == b ? 1 : 0; });
+    const Components parts(image.size, mine);
+    if (parts.count() < 2) return;
+    const auto& voxels = parts.voxels();
+    const auto largest = static_cast<std::size_t>(std::max_element(voxels.begin(), voxels.end()) - voxels.begin());
+    for (const Run& run : parts.runs())
+      if (run.piece != largest)
+        std::fill(who.begin() + static_cast<std::ptrdiff_t>(run.from),
+                  who.begin() + static_cast<std::ptrdiff_t>(run.to), std::uint8_t{255});
+  });
+}
+
 double smoothStep(double t) {
   t = std::clamp(t, 0.0, 1.0);
   return t * t * (3 - 2 * t);
@@ -278,6 +297,12 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     if (sheet[n] < 0) sheet[n] = darkSheet(image, i, j, k, sheet_sigma);
     return static_cast<double>(sheet[n]) / contrast;
   };
+  std::vector<float> plates(image.count(), -1.0F);
+  // How far a voxel stands out as two plates in contact, less what texture does.
+  const auto platesAt = [&](std::size_t n, int i, int j, int k) {
+    if (plates[n] < 0) plates[n] = brightSheet(image, scan.levels, i, j, k);
+    return std::max(0.0, static_cast<double>(plates[n]) / contrast - kPlatesFrom);
+  };
   // Pieces: what holds together when one layer of voxels is taken off. Most joints are open in the image, so most
   // pieces are one bone each, whatever the template's fit.
   constexpr std::uint32_t kNone = 0xffffffffU;
@@ -365,11 +390,11 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const auto& c = pieces[p].claimants;
         if (std::find(c.begin(), c.end(), which[n]) == c.end())
           continue;  // a poor fit reaching into somebody else's piece
-        if (static_cast<double>(nearest[n]) > -4.0) {
-          const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
-          const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
-          if (sheetAt(n, i, j, k) > kSheetCut) continue;  // a core does not extend across a joint
-        }
+        // A core does not extend across a joint.
+        const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
+        const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
+        if (platesAt(n, i, j, k) > 0) continue;
+        if (static_cast<double>(nearest[n]) > -4.0 && sheetAt(n, i, j, k) > kSheetCut) continue;
         if (!pieces[p].marks.empty() && marked.overrules(which[n], n, image)) continue;
         who[n] = which[n];
       } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty() &&
@@ -378,6 +403,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       }
     }
   });
+  dropBeyondPlates(image, bones, who);
   for (const auto& m : marked.voxels()) who[m.voxel] = static_cast<std::uint8_t>(m.bone);
   std::array<std::ptrdiff_t, 26> step{};
   std::array<std::array<int, 3>, 26> offset{};
@@ -414,7 +440,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     std::size_t n = image.offset(0, 0, k);
     for (int j = 0; j < ny; ++j)
       for (int i = 0; i < nx; ++i, ++n)
-        if (who[n] == 255 && isBone(n)) (void)sheetAt(n, i, j, k);
+        if (who[n] == 255 && isBone(n)) (void)sheetAt(n, i, j, k), (void)platesAt(n, i, j, k);
   });
   for (std::size_t slot = 0; slot < buckets.size(); ++slot) {
     for (std::size_t q = 0; q < buckets[slot].size(); ++q) {
@@ -431,7 +457,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const std::size_t to = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + step[d]);
         if (arrival[to] <= arrival[n] || !isBone(to)) continue;
         const double s = std::max(0.0, sheetAt(to, x, y, z) - 0.05);
-        double cost = 1;
+        double cost = 1 + kBarrier * platesAt(to, x, y, z);
         if (b == kOtherIndex) {
           cost += kBarrier * s;
         } else {
@@ -451,13 +477,27 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     }
     std::vector<std::uint32_t>().swap(buckets[slot]);
   }
-  // A template may lie a little over its neighbour: only well inside it is a voxel beyond dispute.
+  // A template may lie a little over its neighbour: only well inside it is a voxel beyond dispute. Something of every
+  // bone is: a border cut from too little shrinks around it.
   constexpr double kBeyondDispute = 1.5;  // mm deeper than the core
+  constexpr double kLeastSure = 0.1;      // of the template's volume; 0.15 to 0.6 where the fit is good
+  std::vector<double> sure_depth(bones.size(), 0.0);
+  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
+    if (!bones[b].found) return;
+    std::vector<float> inside;
+    for (const float d : fields[b].d)
+      if (d < 0) inside.push_back(d);
+    sure_depth[b] = core_mm[b] + kBeyondDispute;
+    if (inside.empty()) return;
+    const auto least = inside.begin() + static_cast<std::ptrdiff_t>(kLeastSure * static_cast<double>(inside.size()));
+    std::nth_element(inside.begin(), least, inside.end());
+    sure_depth[b] = std::min(sure_depth[b], -static_cast<double>(*least));
+  });
   const auto sure = [&](std::size_t n, std::uint8_t b) {
     if (b == kLumpIndex) return true;
     if (b == kOtherIndex) return nearest[n] > static_cast<float>(kFar);
     if (piece[n] < pieces.size() && whole[piece[n]] == b) return true;
-    return which[n] == b && static_cast<double>(nearest[n]) < -(core_mm[b] + kBeyondDispute);
+    return which[n] == b && static_cast<double>(nearest[n]) < -sure_depth[b];
   };
   // A template bent around a neighbour took it along. The second metatarsal may be parted by a break, toes and
   // sesamoids are several pieces anyway.
