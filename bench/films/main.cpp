@@ -149,7 +149,7 @@ struct Clinic {
   struct Person {
     Errors plane_mm, weak_mm, entry_mm, tip_mm, axis_deg, seconds;
     int scenes = 0, refused = 0, rays = 0, sure = 0, sure_and_wrong = 0, inside_mm = 0, devices = 0, seen = 0,
-        inside_tip = 0, surprises = 0, told = 0;
+        inside_tip = 0, surprises = 0, told = 0, wrong_length = 0;
   };
   std::map<std::string, Person> people;
 };
@@ -225,13 +225,19 @@ void checkClinic(const Scene& scene, bool verbose, Clinic& clinic) {
       ++t.surprises;
       const bool told = !d.seen || !d.warnings.empty();
       t.told += told ? 1 : 0;
-      said = fmt::format("; {} {}", d.id, !d.seen ? "not found" : d.warnings.empty() ? "NOT TOLD" : d.warnings.front());
+      said = fmt::format("; {} {}{}", d.id,
+                         !d.seen              ? "not found"
+                         : d.warnings.empty() ? "NOT TOLD"
+                                              : d.warnings.front(),
+                         d.longer_mm != 0 ? fmt::format(", {:+.0f} mm long", d.longer_mm) : "");
       continue;
     }
     const auto& [entry, tip] = scene.devices.at(d.id);
     ++t.devices;
     if (!d.seen) continue;
     ++t.seen;
+    t.wrong_length += d.longer_mm != 0 ? 1 : 0;
+    if (d.longer_mm != 0) said += fmt::format("; {} {:+.0f} mm, WRONG LENGTH", d.id, d.longer_mm);
     const double at_tip = (d.tip - tip).norm();
     t.entry_mm.add((d.entry - entry).norm());
     t.tip_mm.add(at_tip);
@@ -250,17 +256,18 @@ void print(Clinic& clinic) {
   fmt::print(
       "\n| person | scenes, refused | base in the planes, mm | weakest, mm | entry, mm | tip, mm | axis, deg | inside: "
       "base, "
-      "tip | sure, of these wrong | screws not as planned, told | devices seen | s |\n"
-      "|---|---|---|---|---|---|---|---|---|---|---|---|\n");
+      "tip | sure, of these wrong | screws not as planned, told | wrong length | devices seen | s |\n"
+      "|---|---|---|---|---|---|---|---|---|---|---|---|---|\n");
   for (auto& [name, t] : clinic.people) {
     const auto spread = [](Errors& e) {
       return e.values.empty() ? std::string("-") : fmt::format("{:.2f} ({:.2f})", e.mean(), e.quantile(1));
     };
     const auto share = [](int part, int all) { return all == 0 ? 0 : 100 * part / all; };
-    fmt::print("| {} | {}, {} | {} | {} | {} | {} | {} | {} %, {} % | {} of {}, {} | {}, {} | {} of {} | {:.0f} |\n",
-               name, t.scenes, t.refused, spread(t.plane_mm), spread(t.weak_mm), spread(t.entry_mm), spread(t.tip_mm),
-               spread(t.axis_deg), share(t.inside_mm, t.rays), share(t.inside_tip, t.seen), t.sure, t.rays,
-               t.sure_and_wrong, t.surprises, t.told, t.seen, t.devices, t.seconds.mean());
+    fmt::print(
+        "| {} | {}, {} | {} | {} | {} | {} | {} | {} %, {} % | {} of {}, {} | {}, {} | {} | {} of {} | {:.0f} |\n",
+        name, t.scenes, t.refused, spread(t.plane_mm), spread(t.weak_mm), spread(t.entry_mm), spread(t.tip_mm),
+        spread(t.axis_deg), share(t.inside_mm, t.rays), share(t.inside_tip, t.seen), t.sure, t.rays, t.sure_and_wrong,
+        t.surprises, t.told, t.wrong_length, t.seen, t.devices, t.seconds.mean());
   }
 }
 

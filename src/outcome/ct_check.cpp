@@ -250,11 +250,8 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
       return sum;
     };
     // Lengths that are sold; where nothing speaks for another one, the planned one.
-    std::vector<double> lengths{0.0};
-    if (const ImplantType* type = catalogue.find(d.type); type != nullptr && !wire)
-      for (const double length : type->lengths_mm)
-        if (std::abs(length - d.length_mm) > 0.5 && std::abs(length - d.length_mm) < 9)
-          lengths.push_back(length - d.length_mm);
+    std::vector<double> lengths = otherLengths(d, catalogue);
+    lengths.insert(lengths.begin(), 0.0);
     double least = 1e300, shift = 0, longer = 0, thicker = 0;
     const auto seek = [&](double from_shift, double to_shift, double step) {
       for (double s = from_shift; s <= to_shift + 1e-9; s += step)

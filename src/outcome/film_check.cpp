@@ -149,7 +149,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
   for (const Device& d : plan.devices)
     if (input.temporary || d.stage == "definitive")
-      registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue)});
+      registration.metal.push_back(
+          {d.id, d.entry, d.tip, metalSolid(d, *input.catalogue), otherLengths(d, *input.catalogue)});
 
   auto found = registerFilms(registration, {}, progress);
   if (!found) return tl::unexpected(found.error());
@@ -210,11 +211,12 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     DeviceOutcome out;
     out.id = d.id;
     out.seen = d.seen;
+    out.longer_mm = d.longer_mm;
     out.entry = d.entry;
     out.tip = d.tip;
     if (const Device* planned = plan.device(d.id); one_film && planned != nullptr) {
       out.entry = atPlannedDepth(d.entry, planned->entry, v.films.front().exposed);
-      out.tip = atPlannedDepth(d.tip, planned->tip, v.films.front().exposed);
+      out.tip = atPlannedDepth(d.tip, planned->tip + d.longer_mm * planned->direction, v.films.front().exposed);
     }
     out.entry_95_mm = std::max(kTwoSided95 * d.entry_sd_mm, d.rival_mm);
     out.tip_95_mm = std::max(kTwoSided95 * d.tip_sd_mm, d.rival_mm);

@@ -65,6 +65,18 @@ std::string directionWords(const Vec3& d, const Frame& f) {
   return text;
 }
 
+std::vector<double> otherLengths(const Device& device, const Catalogue& catalogue) {
+  constexpr double kSameMm = 0.5, kFarthestMm = 9;
+  std::vector<double> out;
+  const ImplantType* type = catalogue.find(device.type);
+  if (type == nullptr || device.kind == "wire") return out;
+  for (const double length : type->lengths_mm) {
+    const double longer = length - device.length_mm;
+    if (std::abs(longer) > kSameMm && std::abs(longer) < kFarthestMm) out.push_back(longer);
+  }
+  return out;
+}
+
 void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) {
   const double anatomical = limitOf("anatomical_displacement", 1), acceptable = limitOf("acceptable_displacement", 2);
   const double angle_limit = limitOf("talometatarsal_angle", 15);
@@ -249,7 +261,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
       device["uncertainty"] = {{"entry_mm", rounded(d.entry_95_mm, 2)},
                                {"tip_mm", rounded(d.tip_95_mm, 2)},
                                {"axis_deg", rounded(toDegrees(d.axis_95_rad), 2)}};
-      if (!v.ct.empty()) device["longer_mm"] = rounded(d.longer_mm, 1);
+      device["longer_mm"] = rounded(d.longer_mm, 1);
       device["checks"] = {{"inside_fraction", rounded(d.checks.inside_fraction, 3)},
                           {"cortex_margin_mm", rounded(d.checks.cortex_margin_mm, 2)},
                           {"tip_beyond_cortex_mm", rounded(d.checks.tip_beyond_cortex_mm, 2)},

@@ -51,7 +51,7 @@ struct DeviceOutcome {
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
   double entry_off_mm = 0, tip_off_mm = 0, axis_off_rad = 0;  ///< from the plan
   double entry_95_mm = 0, tip_95_mm = 0, axis_95_rad = 0;
-  double longer_mm = 0;               ///< than planned, as far as a CT shows it; 0 where films were read
+  double longer_mm = 0;               ///< than planned, as the images show it
   DeviceChecks checks;                ///< as it lies, in the bones as they lie
   std::vector<std::string> warnings;  ///< in words
 };
@@ -85,6 +85,10 @@ struct Verification {
 /// From poses against the tarsus (planned_to_found of each ray, entry and tip of each device, their intervals) to
 /// shifts, verdicts, measures and warnings; fills the rest of `v`.
 void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v);
+
+/// Lengths a device may have come in instead of its own, as differences, mm: those of its type within 9 mm. None of a
+/// wire, which is cut to length.
+[[nodiscard]] std::vector<double> otherLengths(const Device& device, const Catalogue& catalogue);
 
 /// Half width of a 95 % interval, in standard deviations.
 inline constexpr double kTwoSided95 = 1.96;

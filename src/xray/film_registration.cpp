@@ -8,6 +8,7 @@
 
 #include "base/units.h"
 #include "xray/film_beside.h"
+#include "xray/film_length.h"
 #include "xray/film_place.h"
 
 namespace rayset {
@@ -203,6 +204,21 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   }
   if (progress.cancelled()) return cancelledError();
 
+  // A screw in its place that is met poorly may be one of another length.
+  std::vector<double> longer(p.groups.size(), 0.0);
+  if (with_metal) {
+    const Mode mode{.metal_compared = true, .metal_known = true, .wide = true};
+    std::vector<double> met(p.groups.size(), 1.0);
+    for (const FilmState& f : p.films) {
+      const Prediction now = predict(p, f, kFine, mode);
+      for (std::size_t g = p.bones; g < p.groups.size(); ++g)
+        met[g] = std::min(met[g], similarity(now, &now.groups[g], pixelsOf(kRimMm, f.at(kFine).view)));
+    }
+    for (std::size_t g = p.bones; g < p.groups.size(); ++g)
+      if (met[g] < kDeviceMet && met[g] > kMatchedSimilarity)
+        longer[g] = otherLength(p, g, p.groups[g].metal->longer_mm, r, mode, progress);
+  }
+
   // --- what was found
   FilmRegistration out;
   const Mode bones_known{.metal_known = metal_fitted}, metal_known{.metal_compared = true, .metal_known = true};
@@ -264,7 +280,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       FoundDevice d;
       d.id = group.id;
       d.entry = group.planned_to_found * group.metal->entry;
-      d.tip = group.planned_to_found * group.metal->tip;
+      d.longer_mm = longer[g];
+      d.tip = group.planned_to_found * Vec3(group.metal->tip + d.longer_mm * group.metal->solid.axis);
       const Covariance6 c = covariance.block<6, 6>(all.group[g], all.group[g]);
       const auto spread = [&](const Vec3& point) {
         return leastCertain(pointCovariance(c, group.planned_to_found * group.centre, point)).sd;

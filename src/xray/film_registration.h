@@ -71,6 +71,7 @@ struct FoundDevice {
   double axis_sd_rad = 0;
   double similarity = 0;  ///< local correlation about its shadow, the worst film's
   double rival_mm = 0;    ///< as of a body
+  double longer_mm = 0;   ///< than planned, of the lengths that were to be looked at
   bool seen = false;      ///< metal stands on the films about where the device is; else the rest means nothing
 };
 
@@ -94,6 +95,7 @@ struct PlannedMetal {
   std::string id;
   Vec3 entry, tip;
   MetalSolid solid;
+  std::vector<double> longer_mm = {};  ///< other lengths it may have, against this one
 };
 
 struct FilmRegistrationInput {

@@ -42,6 +42,24 @@ MetalSolid metalSolid(const Device& device, const Catalogue& catalogue) {
   return solid;
 }
 
+MetalSolid lengthened(const MetalSolid& solid, double mm) {
+  MetalSolid out = solid;
+  const auto length = [](const ProfilePiece& p) { return p.b == 0 && p.c == 0 ? p.to - p.from : -1.0; };
+  const auto shaft = std::ranges::max_element(out.pieces, {}, length);
+  if (shaft == out.pieces.end()) return out;
+  constexpr double kLeastShaftMm = 1;
+  mm = std::max(mm, std::min(0.0, kLeastShaftMm - length(*shaft)));
+  for (ProfilePiece& p : out.pieces) {
+    if (p.from < shaft->to) continue;
+    p.from += mm;
+    p.to += mm;
+    p.a += -p.b * mm + p.c * mm * mm;  // the radius at s is what it was at s - mm
+    p.b -= 2 * p.c * mm;
+  }
+  shaft->to += mm;
+  return out;
+}
+
 MetalSolid transformed(const MetalSolid& solid, const Rigid& X) {
   MetalSolid moved = solid;
   moved.origin = X * solid.origin;

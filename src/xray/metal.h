@@ -35,6 +35,10 @@ struct MetalSolid {
 /// not in the catalogue is drawn as a wire, as there.
 [[nodiscard]] MetalSolid metalSolid(const Device& device, const Catalogue& catalogue);
 
+/// The same so many mm longer (negative: shorter): what lies beyond the longest stretch of one radius moves out, and
+/// that stretch with it. At least a millimetre of it stays.
+[[nodiscard]] MetalSolid lengthened(const MetalSolid& solid, double mm);
+
 /// Moved by X.
 [[nodiscard]] MetalSolid transformed(const MetalSolid& solid, const Rigid& X);
 

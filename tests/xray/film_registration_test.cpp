@@ -135,7 +135,8 @@ TEST(Bodies, AreReadBackAsWritten) {
 
 /// Two films of the foot with its second ray off by `off`, exposed at the nominal views moved by `lain`; bone stands
 /// out from muscle `gain` times as much as in the CT.
-std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& lain, double gain = 1) {
+std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& lain, double gain = 1,
+                                  const std::vector<MetalSolid>& metal = {}) {
   const Scanned& s = scanned();
   BoneSurfaces moved = s.foot.bones;
   moved[Bone::kM2] = transformed(moved.at(Bone::kM2), off);
@@ -158,6 +159,7 @@ std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& 
     const ProjectionView exposed = e.view.moved(lain[static_cast<std::size_t>(n++)]);
     std::vector<float> integrals(static_cast<std::size_t>(exposed.columns) * static_cast<std::size_t>(exposed.rows));
     addLineIntegralsReference(volume, exposed, static_cast<float>(kAttenuationPerUnit), integrals, 0.5);
+    addMetal(metal, exposed, static_cast<float>(kSteel316L.perMm()), integrals);
     ToneSettings tone;
     tone.pixel_mm = 0.5;
     tone.photons = 20000;
@@ -256,6 +258,38 @@ TEST(FilmRegistration, BoneThatStandsOutMoreThanInTheCtMovesNothing) {
   // Along the beam, where edges that look too wide show most.
   const ProjectionView& nominal = input.films[1].view;
   EXPECT_NEAR((found->films[1].view.source - nominal.source).dot(nominal.normal()), 0, 6);
+}
+
+TEST(FilmRegistration, AScrewOfAnotherLengthIsTold) {
+  const Scanned& s = scanned();
+  const Vec3 c = s.frame.origin;
+  FilmRegistrationInput input;
+  input.bodies = &s.bodies;
+  std::vector<MetalSolid> put_in;
+  for (const Bone bone : {Bone::kM1, Bone::kM3}) {
+    MetalSolid screw;
+    screw.origin = basePoint(s.foot.bones.at(bone), s.frame.distal) + 12 * s.frame.distal + 6 * s.frame.dorsal;
+    screw.axis = (-s.frame.distal - 0.4 * s.frame.dorsal).normalized();
+    screw.pieces = {cylinderPiece(0, 2.5, 3), cylinderPiece(2.5, 28, 1.75), conePiece(28, 30, 1.75, 0)};
+    PlannedMetal planned{std::string(boneId(bone)) + "-screw", screw.origin, screw.origin + 30 * screw.axis, screw, {}};
+    for (double longer = -8; longer <= 8; longer += 2)
+      if (longer != 0) planned.longer_mm.push_back(longer);
+    input.metal.push_back(planned);
+    put_in.push_back(bone == Bone::kM1 ? lengthened(screw, 8) : screw);
+  }
+  input.films =
+      filmsOf(Rigid::Identity(), {turnAbout(c, {0.03, -0.02, 0.03}, {2, -3, 1}), Rigid::Identity()}, 1, put_in);
+  const auto found = registerFilms(input);
+  ASSERT_TRUE(found) << found.error().message();
+  ASSERT_EQ(found->devices.size(), 2U);
+  for (std::size_t n = 0; n < 2; ++n) {
+    const FoundDevice& d = found->devices[n];
+    const MetalSolid& truth = put_in[n];
+    EXPECT_TRUE(d.seen) << d.id;
+    EXPECT_EQ(d.longer_mm, n == 0 ? 8 : 0) << d.id;
+    EXPECT_LT((d.entry - truth.origin).norm(), 0.8) << d.id;
+    EXPECT_LT((d.tip - (truth.origin + truth.pieces.back().to * truth.axis)).norm(), 0.8) << d.id;
+  }
 }
 
 TEST(FilmRegistration, APlaceBeyondTheReachIsNone) {

@@ -97,6 +97,29 @@ TEST(Metal, ChordsOfTheDrawnSurface) {
   }
 }
 
+TEST(Metal, AnotherLengthIsTheSolidOfThatLength) {
+  for (const char* kind : {"screw", "wire"})
+    for (const double longer : {-6.0, 4.0, 8.0}) {
+      const bool screw = std::string(kind) == "screw";
+      const char* type = screw ? "cortex-3.5" : "wire-1.6-smooth";
+      const double diameter = screw ? 3.5 : 1.6;
+      const MetalSolid made = metalSolid(device(kind, type, diameter, 40 + longer), catalogue());
+      const MetalSolid grown = lengthened(metalSolid(device(kind, type, diameter, 40), catalogue()), longer);
+      ASSERT_EQ(grown.pieces.size(), made.pieces.size());
+      for (std::size_t n = 0; n < made.pieces.size(); ++n) {
+        const ProfilePiece &a = grown.pieces[n], &b = made.pieces[n];
+        EXPECT_NEAR(a.from, b.from, 1e-9);
+        EXPECT_NEAR(a.to, b.to, 1e-9);
+        for (const double s : {b.from, 0.5 * (b.from + b.to), b.to})
+          EXPECT_NEAR(a.a + s * (a.b + s * a.c), b.a + s * (b.b + s * b.c), 1e-9);
+      }
+    }
+  // A shaft of a millimetre stays.
+  const MetalSolid screw = metalSolid(device("screw", "cortex-3.5", 3.5, 20), catalogue());
+  EXPECT_EQ(lengthened(screw, -100).pieces.size(), screw.pieces.size());
+  EXPECT_GT(lengthened(screw, -100).pieces.back().to, 0);
+}
+
 TEST(Metal, VolumeOfTheDrawnSurface) {
   for (const Device& d : {device("screw", "cortex-3.5", 3.5, 40), device("wire", "wire-1.6-smooth", 1.6, 30)}) {
     // The integral of chords over parallel rays is the volume.
