@@ -159,13 +159,13 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     d.entry_off_mm = (d.entry - planned.entry).norm();
     d.tip_off_mm = (d.tip - planned.tip).norm();
     d.axis_off_rad = std::acos(std::clamp(device->direction.dot(planned.direction), -1.0, 1.0));
+    if (std::abs(d.longer_mm) > kDeviceLongerMm)
+      d.warnings.push_back(fmt::format("looks {:.0f} mm {} than planned", std::abs(d.longer_mm),
+                                       d.longer_mm > 0 ? "longer" : "shorter"));
     if (d.tip_off_mm > kDeviceOffMm || d.entry_off_mm > kDeviceOffMm || toDegrees(d.axis_off_rad) > kDeviceTurnDeg)
       d.warnings.push_back(
           fmt::format("lies otherwise than planned: entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} degrees",
                       d.entry_off_mm, d.tip_off_mm, toDegrees(d.axis_off_rad)));
-    if (std::abs(d.longer_mm) > kDeviceLongerMm)
-      d.warnings.push_back(fmt::format("looks {:.0f} mm {} than planned", std::abs(d.longer_mm),
-                                       d.longer_mm > 0 ? "longer" : "shorter"));
     const Result<DeviceChecks> checks =
         checker ? checker->check(*device, as_found) : Result<DeviceChecks>(tl::unexpected(checker.error()));
     if (!checks) {
