@@ -24,6 +24,17 @@ NamedView nominalView(FilmView view, bool lateromedial) {
   return lateromedial ? NamedView::kLateromedial : NamedView::kLateral;
 }
 
+/// A device through the bone `id` that looks of another length than planned: the bone was compared beside metal that is
+/// not understood. Null where there is none.
+const FoundDevice* otherLengthIn(const std::string& id, const std::vector<FoundDevice>& devices,
+                                 const PlanRecord& plan) {
+  const auto at = std::ranges::find_if(devices, [&](const FoundDevice& d) {
+    const Device* planned = plan.device(d.id);
+    return d.longer_mm != 0 && planned != nullptr && std::ranges::find(planned->through, id) != planned->through.end();
+  });
+  return at == devices.end() ? nullptr : &*at;
+}
+
 /// `found` moved along its own ray to as far from the detector as it was planned: one film tells no other depth.
 Vec3 atPlannedDepth(const Vec3& found, const Vec3& planned, const ProjectionView& view) {
   const Vec3 ray = found - view.source, beam = view.normal();
@@ -190,6 +201,9 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
       r.doubt = *doubt_of_films;
     else if (body->rival_mm > 0)
       r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
+    else if (const FoundDevice* other = otherLengthIn(id, found->devices, plan); other != nullptr)
+      r.doubt = fmt::format("{} in it looks broken or of another length: metal that is not as planned lies over it",
+                            other->id);
     else if (body->similarity < kRayMet)
       r.doubt = fmt::format("it is met poorly on {} ({:.2f}, usually {:.2f} and more)", v.films[body->worst_film].file,
                             body->similarity, kRayMet);
