@@ -400,8 +400,8 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   // The main part runs on into the shaft; whole bones reach the edge of the region.
   struct Part {
     std::uint16_t id = kNobody;
-    std::size_t voxels = 0, own = 0, distal = 0, within = 0;
-    std::vector<Eigen::Vector3i> all;  // its voxels, if it is small
+    std::size_t voxels = 0, own = 0, theirs = 0, distal = 0, within = 0;  // theirs: labelled as a neighbour
+    std::vector<Eigen::Vector3i> all;                                     // its voxels, if it is small
     Border border;
   };
   const double voxel = r.h * r.h * r.h;
@@ -430,6 +430,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     p.id = who[n];
     ++p.voxels;
     p.own += r.label[n] == own;
+    p.theirs += r.label[n] != own && r.label[n] != kUnnamed;
     p.distal += r.distal[n];
     if (p.all.size() < most_kept) p.all.emplace_back(i, j, k);
     p.within += shape.value(r.local(i, j, k)) < kTemplateMm;
@@ -455,8 +456,10 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     FoundFragment f;
     f.volume_mm3 = static_cast<double>(p.voxels) * voxel;
     f.rim_bright = p.border.brightShare();
-    // A fleck is a small piece where the ligament between the medial cuneiform and the second base runs.
-    if (p.all.size() == p.voxels && f.rim_bright <= settings.sure && c1 != nullptr) {
+    // A fleck is a small piece where the ligament between the medial cuneiform and the second base runs. A neighbour
+    // may have been given it, but no more than a fleck: dim cancellous bone at a cuneiform's end looks small to core().
+    if (p.all.size() == p.voxels && f.rim_bright <= settings.sure && c1 != nullptr &&
+        static_cast<double>(p.theirs) * voxel <= settings.most_fleck_mm3) {
       const auto [voxels, middle] = core(p);
       const double mm3 = static_cast<double>(voxels) * voxel, away = cuneiform.value(middle);
       if (mm3 >= settings.least_fleck_mm3 && mm3 <= settings.most_fleck_mm3 && shape.value(middle) < kFleckReachMm &&
