@@ -213,8 +213,7 @@ void checkClinic(const Scene& scene, bool verbose, Clinic& clinic) {
     if (verbose || wrong)
       fmt::print(
           "    M{} {:.2f} mm ({:.2f} in planes, weakest {:.2f}), stated {:.2f}, similarity {:.2f}; {} by {:.1f} mm{}, "
-          "truly "
-          "{} by {:.1f}{}{}\n",
+          "truly {} by {:.1f}{}{}\n",
           r.ray, d.norm(), in_plane, weak, r.shift_95_mm, r.similarity, wordOf(r.verdict), r.shift_mm,
           r.sure ? ", sure" : "", wordOf(right.verdict), right.shift_mm, r.doubt.empty() ? "" : "; " + r.doubt,
           wrong ? "  SURE AND WRONG" : "");

@@ -30,7 +30,7 @@ void keepLargest(LabelBox& box, std::uint8_t value, std::size_t least = kLargest
   const Components pieces(box.size, box.inside, value);
   const auto& sizes = pieces.voxels();
   if (sizes.empty()) return;
-  const auto best = static_cast<std::uint32_t>(std::max_element(sizes.begin(), sizes.end()) - sizes.begin());
+  const std::uint32_t best = pieces.largest();
   for (const Run& run : pieces.runs())
     if (run.piece != best && sizes[run.piece] < least)
       std::fill(box.inside.begin() + static_cast<std::ptrdiff_t>(run.from),

@@ -2,6 +2,7 @@
 
 #include <tbb/parallel_for.h>
 
+#include <algorithm>
 #include <numeric>
 
 namespace rayset::bones {
@@ -94,6 +95,10 @@ Components::Components(const Eigen::Vector3i& size, const std::vector<std::uint8
     }
     voxels_[runs_[n].piece] += runs_[n].to - runs_[n].from;
   }
+}
+
+std::uint32_t Components::largest() const {
+  return static_cast<std::uint32_t>(std::max_element(voxels_.begin(), voxels_.end()) - voxels_.begin());
 }
 
 }  // namespace rayset::bones

@@ -25,6 +25,8 @@ class Components {
   /// Number of voxels of each piece.
   [[nodiscard]] const std::vector<std::size_t>& voxels() const { return voxels_; }
   [[nodiscard]] std::size_t count() const { return voxels_.size(); }
+  /// The piece with most voxels, the first of equals; 0 where there is none.
+  [[nodiscard]] std::uint32_t largest() const;
 
  private:
   std::vector<Run> runs_;

@@ -172,19 +172,15 @@ void shareBroken(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bo
 /// A template that lies over its neighbour has its core there as well, beyond the joint: of a tarsal bone's cores,
 /// which are compact, only the largest part counts.
 void dropBeyondPlates(const Image& image, const std::vector<DeformedBone>& bones, std::vector<std::uint8_t>& who) {
-  tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
-    if (!bones[b].found || rayOf(bones[b].id) || label(bones[b].id) > 12) return;
-    std::vector<std::uint8_t> mine(who.size());
-    std::transform(who.begin(), who.end(), mine.begin(), [b](std::uint8_t w) { return w == b ? 1 : 0; });
-    const Components parts(image.size, mine);
-    if (parts.count() < 2) return;
-    const auto& voxels = parts.voxels();
-    const auto largest = static_cast<std::size_t>(std::max_element(voxels.begin(), voxels.end()) - voxels.begin());
+  for (std::size_t b = 0; b < bones.size(); ++b) {
+    if (!bones[b].found || rayOf(bones[b].id) || label(bones[b].id) > 12) continue;
+    const Components parts(image.size, who, static_cast<std::uint8_t>(b));
+    const std::uint32_t largest = parts.largest();
     for (const Run& run : parts.runs())
       if (run.piece != largest)
         std::fill(who.begin() + static_cast<std::ptrdiff_t>(run.from),
                   who.begin() + static_cast<std::ptrdiff_t>(run.to), std::uint8_t{255});
-  });
+  }
 }
 
 double smoothStep(double t) {

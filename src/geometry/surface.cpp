@@ -18,6 +18,8 @@ Vec3 faceCross(const Surface& s, const Surface::Triangle& t) {
 }
 
 std::uint64_t edgeKey(std::uint32_t a, std::uint32_t b) { return (static_cast<std::uint64_t>(a) << 32) | b; }
+/// The same whichever way the edge is run along.
+std::uint64_t edgeKeyBothWays(std::uint32_t a, std::uint32_t b) { return edgeKey(std::min(a, b), std::max(a, b)); }
 
 struct CellHash {
   std::size_t operator()(const std::array<std::int64_t, 3>& c) const {
@@ -151,14 +153,13 @@ bool isClosed(const Surface& surface) {
 }
 
 Surface withoutFlaps(Surface surface) {
-  const auto key = [](std::uint32_t a, std::uint32_t b) { return edgeKey(std::min(a, b), std::max(a, b)); };
   for (;;) {  // a flap may hang on another
     std::unordered_map<std::uint64_t, int> uses;
     for (const auto& t : surface.triangles)
-      for (std::size_t k = 0; k < 3; ++k) ++uses[key(t[k], t[(k + 1) % 3])];
+      for (std::size_t k = 0; k < 3; ++k) ++uses[edgeKeyBothWays(t[k], t[(k + 1) % 3])];
     const std::size_t flaps = std::erase_if(surface.triangles, [&](const auto& t) {
       int open = 0;
-      for (std::size_t k = 0; k < 3; ++k) open += uses.at(key(t[k], t[(k + 1) % 3])) == 1 ? 1 : 0;
+      for (std::size_t k = 0; k < 3; ++k) open += uses.at(edgeKeyBothWays(t[k], t[(k + 1) % 3])) == 1 ? 1 : 0;
       return open >= 2;
     });
     if (flaps == 0) return surface;
@@ -387,8 +388,7 @@ Surface makeSphere(const Vec3& centre, double radius, int subdivisions) {
     std::vector<Surface::Triangle> finer;
     finer.reserve(4 * s.triangles.size());
     const auto half = [&](std::uint32_t a, std::uint32_t b) {
-      const auto [it, fresh] =
-          middle.try_emplace(edgeKey(std::min(a, b), std::max(a, b)), static_cast<std::uint32_t>(s.vertices.size()));
+      const auto [it, fresh] = middle.try_emplace(edgeKeyBothWays(a, b), static_cast<std::uint32_t>(s.vertices.size()));
       if (fresh) s.vertices.push_back((s.vertices[a] + s.vertices[b]) / 2);
       return it->second;
     };

@@ -174,13 +174,9 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     });
   };
   const auto lower = [](const Place& a, const Place& b) { return a.energy < b.energy; };
-  std::vector<double> met(p.groups.size(), 1.0);
-  for (std::size_t f = 0; search.met < 1 && f < p.films.size(); ++f) {
-    const Prediction now = predict(p, p.films[f], kFine, search.mode);
-    const int rim = pixelsOf(kRimMm, p.films[f].at(kFine).view);
-    for (std::size_t g = search.first; g <= search.last; ++g)
-      met[g] = std::min(met[g], similarity(now, &now.groups[g], rim));
-  }
+  const bool some = search.met < 1;
+  const std::vector<double> met =
+      some ? worstMet(p, search.first, search.last, search.mode) : std::vector<double>(p.groups.size(), 1.0);
   bool moved = false;
   for (std::size_t g = search.first; g <= search.last; ++g) {
     if (met[g] > search.met) continue;

@@ -3,6 +3,7 @@
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
+#include <vector>
 
 #include "xray/film_beside.h"
 
@@ -22,10 +23,10 @@ PlannedMetal longerBy(const PlannedMetal& metal, double mm) {
 
 }  // namespace
 
-double otherLength(Problem& p, std::size_t g, const std::vector<double>& longer_mm, const RefineSettings& base,
-                   const Mode& mode, const Progress& progress) {
-  if (longer_mm.empty()) return 0;
+double otherLength(Problem& p, std::size_t g, const RefineSettings& base, const Mode& mode, const Progress& progress) {
   const PlannedMetal& planned = *p.groups[g].metal;
+  const std::vector<double>& longer_mm = planned.longer_mm;
+  if (longer_mm.empty()) return 0;
   // All lengths are looked at in one region, which holds the longest.
   const PlannedMetal longest = longerBy(planned, std::max(0.0, *std::ranges::max_element(longer_mm)));
   p.groups[g].metal = &longest;

@@ -258,6 +258,16 @@ double similarity(const Prediction& p, const Patch* only, int rim) {
   return aa > 0 && bb > 0 ? ab / std::sqrt(aa * bb) : 0;
 }
 
+std::vector<double> worstMet(const Problem& p, std::size_t first, std::size_t last, const Mode& mode) {
+  std::vector<double> met(p.groups.size(), 1.0);
+  for (const FilmState& f : p.films) {
+    const Prediction now = predict(p, f, kFine, mode);
+    const int rim = pixelsOf(kRimMm, f.at(kFine).view);
+    for (std::size_t g = first; g <= last; ++g) met[g] = std::min(met[g], similarity(now, &now.groups[g], rim));
+  }
+  return met;
+}
+
 void holdRegion(Problem& p, int level, Mode mode) {
   mode.wide = true;
   for (FilmState& f : p.films) {

@@ -141,6 +141,8 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
 double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
+/// How well each of the groups `first` to `last` is met on the finest level, by the worst film; 1 of the others.
+std::vector<double> worstMet(const Problem& p, std::size_t first, std::size_t last, const Mode& mode);
 /// Holds the region compared on one level still: around the bones as they are now, without what is masked now.
 void holdRegion(Problem& p, int level, Mode mode);
 

@@ -207,16 +207,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   // A screw in its place that is met poorly may be one of another length.
   std::vector<double> longer(p.groups.size(), 0.0);
   if (with_metal) {
-    const Mode mode{.metal_compared = true, .metal_known = true, .wide = true};
-    std::vector<double> met(p.groups.size(), 1.0);
-    for (const FilmState& f : p.films) {
-      const Prediction now = predict(p, f, kFine, mode);
-      for (std::size_t g = p.bones; g < p.groups.size(); ++g)
-        met[g] = std::min(met[g], similarity(now, &now.groups[g], pixelsOf(kRimMm, f.at(kFine).view)));
-    }
+    const std::vector<double> met = worstMet(p, devices.first, devices.last, devices.mode);
     for (std::size_t g = p.bones; g < p.groups.size(); ++g)
-      if (met[g] < kDeviceMet && met[g] > kMatchedSimilarity)
-        longer[g] = otherLength(p, g, p.groups[g].metal->longer_mm, r, mode, progress);
+      if (met[g] < kDeviceMet && met[g] > kMatchedSimilarity) longer[g] = otherLength(p, g, r, devices.mode, progress);
   }
 
   // --- what was found
