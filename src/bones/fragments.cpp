@@ -374,34 +374,47 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   Borders borders = bordersOf(r, who, shallow, bright_level);
   std::vector<std::uint16_t> into(count);
   for (std::size_t n = 0; n < count; ++n) into[n] = static_cast<std::uint16_t>(n);
-  for (;;) {
-    std::pair<std::uint16_t, std::uint16_t> pair;
-    double most = settings.doubtful;
-    for (const auto& [key, border] : borders)
-      if (border.brightShare() > most && mayJoin(key.first, key.second)) most = border.brightShare(), pair = key;
-    if (most <= settings.doubtful) break;
-    const auto [kept, gone] = pair;
-    Borders merged;
-    for (const auto& [key, border] : borders) {
-      const std::uint16_t a = key.first == gone ? kept : key.first, b = key.second == gone ? kept : key.second;
-      if (a == b) continue;
-      Border& m = merged[{std::min(a, b), std::max(a, b)}];
-      m.rim += border.rim, m.bright += border.bright;
+  const auto join = [&](double limit, const auto& may) {
+    for (;;) {
+      std::pair<std::uint16_t, std::uint16_t> pair;
+      double most = limit;
+      for (const auto& [key, border] : borders)
+        if (border.brightShare() > most && may(key.first, key.second)) most = border.brightShare(), pair = key;
+      if (most <= limit) return;
+      const auto [kept, gone] = pair;
+      Borders merged;
+      for (const auto& [key, border] : borders) {
+        const std::uint16_t a = key.first == gone ? kept : key.first, b = key.second == gone ? kept : key.second;
+        if (a == b) continue;
+        Border& m = merged[{std::min(a, b), std::max(a, b)}];
+        m.rim += border.rim, m.bright += border.bright;
+      }
+      borders.swap(merged);
+      if (named[gone] == own || other[gone] || named[kept] == kUnnamed) named[kept] = named[gone];
+      other[kept] = other[kept] || other[gone];
+      for (auto& i : into)
+        if (i == gone) i = kept;
     }
-    borders.swap(merged);
-    if (named[gone] == own || other[gone]) named[kept] = named[gone];
-    other[kept] = other[kept] || other[gone];
-    for (auto& i : into)
-      if (i == gone) i = kept;
-  }
+  };
+  join(settings.doubtful, mayJoin);
+  // The main part runs on into the shaft. Pieces that stand apart from it are one piece unless the break between them
+  // is as certain as any.
+  std::vector<std::size_t> distal(count, 0);
+  for (std::size_t n = 0; n < who.size(); ++n)
+    if (who[n] != kNobody && r.label[n] != 0) distal[into[who[n]]] += r.distal[n];
+  std::uint16_t main_id = kNobody;
+  for (std::uint16_t id = 0; id < count; ++id)
+    if (!other[id] && distal[id] > 0 && (main_id == kNobody || distal[id] > distal[main_id])) main_id = id;
+  if (main_id == kNobody) return out;
+  join(settings.sure,
+       [&](std::uint16_t a, std::uint16_t b) { return a != main_id && b != main_id && !other[a] && !other[b]; });
   for (auto& w : who)
     if (w != kNobody) w = into[w];
 
-  // The main part runs on into the shaft; whole bones reach the edge of the region.
   struct Part {
     std::uint16_t id = kNobody;
-    std::size_t voxels = 0, own = 0, theirs = 0, distal = 0, within = 0;  // theirs: labelled as a neighbour
-    std::vector<Eigen::Vector3i> all;                                     // its voxels, if it is small
+    std::size_t voxels = 0, own = 0, theirs = 0, within = 0;  // theirs: labelled as a neighbour
+    std::vector<Eigen::Vector3i> all;                         // its voxels, if it is small
     Border border;
   };
   const double voxel = r.h * r.h * r.h;
@@ -430,15 +443,11 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     p.id = who[n];
     ++p.voxels;
     p.own += r.label[n] == own;
-    p.theirs += r.label[n] != own && r.label[n] != kUnnamed;
-    p.distal += r.distal[n];
+    p.theirs += r.label[n] != own && r.label[n] < kOther;
     if (p.all.size() < most_kept) p.all.emplace_back(i, j, k);
     p.within += shape.value(r.local(i, j, k)) < kTemplateMm;
   });
-  Part* main = nullptr;
-  for (auto& [id, p] : parts)
-    if (!other[id] && (main == nullptr || p.distal > main->distal)) main = &p;
-  if (main == nullptr || main->distal == 0) return out;
+  const Part* main = &parts[main_id];
   for (const auto& [key, b] : borders)
     for (const std::uint16_t id : {key.first, key.second})
       if (const auto it = parts.find(id); it != parts.end() && !other[key.first] && !other[key.second])
