@@ -5,8 +5,10 @@
 #include <charconv>
 #include <filesystem>
 #include <map>
+#include <numbers>
 #include <random>
 
+#include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "real_feet.h"
 
@@ -16,11 +18,57 @@ namespace {
 /// The feet the program was first built with: their runs keep their names from one state of the code to the next.
 constexpr std::array<const char*, 3> kFirstFeet{"vsd-z027-right", "vsd-z027-left", "visible-human-m-right"};
 
+/// Of a stranger ("tlem2-left~3") the real foot they are made of.
 const bench::RealFoot* realFootNamed(const std::string& name) {
   for (const bench::RealFoot& f : bench::kRealFeet)
-    if (f.name() == name) return &f;
+    if (f.name() == name.substr(0, name.find('~'))) return &f;
   return nullptr;
 }
+
+/// A stranger: the foot changed smoothly, so that joints stay joints while sizes, proportions, calibres and curves are
+/// another person's. Size 0.82 to 1.12, each axis a further 6 % either way, and two slow waves a direction (60 to 130
+/// mm long) that stretch or bend by up to a tenth each. The same in both feet of a pair, for it works along medial,
+/// distal and dorsal.
+class Stranger {
+ public:
+  explicit Stranger(std::uint64_t seed) : generator_(seed * 7919 + 17) {
+    const double size = between(0.82, 1.12);
+    for (int a = 0; a < 3; ++a) scale_[a] = size * between(0.94, 1.06);
+    for (Wave& w : waves_) {
+      Vec3 way(between(-1, 1), between(-1, 1), between(-1, 1));
+      way.normalize();
+      const double length = between(60, 130);
+      w = {2 * std::numbers::pi / length * way, between(0, 2 * std::numbers::pi),
+           between(0.03, 0.1) * length / (2 * std::numbers::pi)};
+    }
+  }
+
+  [[nodiscard]] BoneSurfaces of(BoneSurfaces bones, Side side) const {
+    const Frame f = footFrame(bones, side);
+    for (auto& [bone, surface] : bones)
+      for (Vec3& v : surface.vertices) {
+        const Vec3 q = f.components(v - f.origin);
+        Vec3 to = scale_.cwiseProduct(q);
+        for (std::size_t n = 0; n < waves_.size(); ++n)
+          to[static_cast<Eigen::Index>(n % 3)] += waves_[n].height * std::sin(waves_[n].k.dot(q) + waves_[n].phase);
+        v = f.origin + to.x() * f.medial + to.y() * f.distal + to.z() * f.dorsal;
+      }
+    return bones;
+  }
+
+ private:
+  struct Wave {
+    Vec3 k;
+    double phase = 0, height = 0;
+  };
+  double between(double low, double high) {
+    return low + (high - low) * static_cast<double>(generator_() >> 11) * 0x1.0p-53;
+  }
+
+  std::mt19937_64 generator_;
+  Vec3 scale_;
+  std::array<Wave, 6> waves_;
+};
 
 template <class Names>
 std::vector<std::string> thereOf(const Names& names) {
@@ -188,6 +236,36 @@ std::vector<AccuracyCase> peopleCases() {
   return cases;
 }
 
+std::vector<AccuracyCase> strangerCases() {
+  constexpr int kWays = 6;  // a foot
+  std::vector<std::string> feet;
+  for (const bench::RealFoot& f : bench::kRealFeet) feet.push_back(f.name());
+  feet = thereOf(feet);
+  const std::size_t runs = kWays * feet.size();
+  std::mt19937_64 generator(20261129);
+  std::vector<std::string> injuries{"none", "none", "only:2:dorsal:3.5", "random"};
+  for (const NamedInjury injury : kNamedInjuries) injuries.emplace_back(wordOf(injury));
+  const auto injury = dealt(injuries, runs, generator);
+  const auto pixel = dealt<double>({0.4, 0.5, 0.6}, runs, generator);
+  const auto noise = dealt<double>({15, 30, 45}, runs, generator);
+  const auto density = dealt<double>({0.7, 1.0, 1.0, 1.1}, runs, generator);
+  const auto other = dealt<OtherFoot>({OtherFoot::kNone, OtherFoot::kNone, OtherFoot::kOwnScan}, runs, generator);
+  std::vector<AccuracyCase> cases;
+  for (std::size_t n = 0; n < runs; ++n) {
+    AccuracyCase c;
+    c.foot = fmt::format("{}~{}", feet[n % feet.size()], n + 1);
+    c.injury = injury[n] == "random" ? fmt::format("random:{}", n + 1) : injury[n];
+    c.other = hasRealOther(c.foot) ? other[n] : OtherFoot::kNone;
+    c.pixel_mm = pixel[n];
+    c.slice_mm = 0.6;
+    c.noise_hu = noise[n];
+    c.density = density[n];
+    for (double& turn : c.orientation_deg) turn = static_cast<double>(generator() % 61) - 30;
+    cases.push_back(c);
+  }
+  return cases;
+}
+
 std::vector<AccuracyCase> ciCases() {
   const auto make = [](const char* foot, const char* injury, OtherFoot other, const char* hindrance) {
     AccuracyCase c;
@@ -255,6 +333,7 @@ std::vector<AccuracyCase> casesOf(const std::string& subset) {
   if (subset == "quick") return standardCases(true);
   if (subset == "varied") return variedCases();
   if (subset == "people") return peopleCases();
+  if (subset == "strangers") return strangerCases();
   std::vector<AccuracyCase> cases = standardCases(false);
   if (subset == "all") {
     const auto more = variedCases();
@@ -268,7 +347,7 @@ Result<const TestFoot*> testFoot(const std::string& name) {
   if (const auto found = kept.find(name); found != kept.end()) return &found->second;
   TestFoot foot;
   foot.name = name;
-  foot.side = name.ends_with("-left") ? Side::kLeft : Side::kRight;
+  foot.side = name.substr(0, name.find('~')).ends_with("-left") ? Side::kLeft : Side::kRight;
   if (procedural(name)) {
     std::uint32_t seed = 0;
     const std::size_t start = std::string_view("procedural-").size();
@@ -287,6 +366,12 @@ Result<const TestFoot*> testFoot(const std::string& name) {
       auto other = readBoneFolder(twin->folder(RAYSET_FEET_DIR));
       if (!other) return tl::unexpected(other.error());
       foot.other = std::move(*other);
+    }
+    if (const std::size_t mark = name.find('~'); mark != std::string::npos) {
+      const Stranger stranger(std::stoull(name.substr(mark + 1)));
+      foot.bones = stranger.of(std::move(foot.bones), foot.side);
+      if (!foot.other.empty())
+        foot.other = stranger.of(std::move(foot.other), foot.side == Side::kRight ? Side::kLeft : Side::kRight);
     }
   }
   return &kept.emplace(name, std::move(foot)).first->second;

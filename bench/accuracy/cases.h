@@ -18,7 +18,7 @@ namespace rayset::accuracy {
 
 /// A foot of the matrix with the other foot of the same person.
 struct TestFoot {
-  std::string name;    ///< "procedural-3-right", "vsd-z027-left"
+  std::string name;    ///< "procedural-3-right", "vsd-z027-left"; "vsd-z027-left~5": a stranger made of that foot
   std::string person;  ///< whose figures are left out of what is used on this foot; empty: nobody's
   Side side = Side::kRight;
   BoneSurfaces bones;
@@ -47,9 +47,12 @@ struct AccuracyCase {
   [[nodiscard]] nlohmann::ordered_json json() const;
 };
 
+inline constexpr std::array<const char*, 7> kSubsets{"standard", "varied", "all", "people", "strangers", "ci", "quick"};
+
 /// "standard", "varied", "all" (both), "people" (every real foot uninjured, with each named injury and the
 /// second ray alone dorsally, with and without the other foot; each ray moved alone by 3 mm one way; narrow joints,
-/// thin and thick plates, another maker's look), "ci" or "quick" (a small part of standard). Real feet are named only
+/// thin and thick plates, another maker's look), "strangers" (the real feet changed smoothly into other sizes and
+/// shapes, injuries and scans drawn by chance), "ci" or "quick" (a small part of standard). Real feet are named only
 /// where their folder is there.
 [[nodiscard]] std::vector<AccuracyCase> casesOf(const std::string& subset);
 

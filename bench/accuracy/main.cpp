@@ -1,8 +1,7 @@
 // Accuracy on feet whose truth is known: a matrix of feet, injuries and scans through the whole chain (scan -> bones ->
 // reduction -> displacement -> patterns -> fixation).
 //
-//   bench_accuracy [--subset standard|varied|all|people|ci|quick] [--only TEXT] [--leave-out PERSON] [--out FILE.jsonl]
-//   [--report FILE.md]
+//   bench_accuracy [--subset WORD] [--only TEXT] [--leave-out PERSON] [--out FILE.jsonl] [--report FILE.md]
 //                  [--check BASELINE.json [--update]] [--pictures DIR] [--list] ...
 //
 // Every run writes one line of JSON (evaluate.h) to --out and is not done again when its line is there already, so an
@@ -47,7 +46,7 @@ int main(int argc, char** argv) {
   std::string subset = "standard", only, person, injury, pictures, out, report, baseline;
   double spacing = 0;
   app.add_option("--subset", subset, "which runs (see cases.h)")
-      ->check(CLI::IsMember({"standard", "varied", "all", "people", "ci", "quick"}))
+      ->check(CLI::IsMember(std::vector<std::string>(kSubsets.begin(), kSubsets.end())))
       ->capture_default_str();
   app.add_flag("--quick", quick, "same as --subset quick: one procedural and the real feet, two injuries each");
   app.add_flag("!--no-other", also_other, "skip the runs with the other foot");
