@@ -1,5 +1,8 @@
 #include "bones/strays.h"
 
+#include <tbb/blocked_range.h>
+#include <tbb/parallel_reduce.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -20,6 +23,10 @@ constexpr double kFullCalibre = 0.8;
 /// A cap is flat: its contact^1.5 over its size (voxels). Half a ball has 2.7; a sesamoid, half as high as it is long,
 /// lay against a first head with 2.02.
 constexpr double kCap = 2, kCapOfRay = 4;
+
+/// No metatarsal is shorter than this, of the longest. What is lacks an end, and hangs on it where its shaft is
+/// thinnest: a section that blur darkens by itself, by up to kDipOfShaft (0.10 seen).
+constexpr double kShortest = 0.8, kDipOfShaft = 0.15;
 
 constexpr std::size_t kLeastEnd = 200;  ///< voxels of a lost end that hangs together with a toe
 
@@ -109,6 +116,60 @@ std::pair<double, double> reachAlong(const DeformedBone& bone, const PrincipalAx
   return {low, high};
 }
 
+/// How far the voxels of each metatarsal reach along its template's axis, as reachAlong() (0, 0 for other bones).
+std::vector<std::pair<double, double>> reachOfVoxels(const Image& image, const std::vector<std::uint8_t>& owner,
+                                                     const std::vector<DeformedBone>& bones) {
+  struct Line {
+    bool counts = false;
+    Vec3 per_voxel = Vec3::Zero();
+    double start = 0;
+  };
+  std::vector<Line> lines(bones.size());
+  for (std::size_t b = 0; b < bones.size(); ++b) {
+    if (!bones[b].found || !rayOf(bones[b].id)) continue;
+    const PrincipalAxes axes = principalAxes(bones[b].mesh.vertices);
+    lines[b] = {true, image.h * axes.axes.col(0), -axes.axes.col(0).dot(axes.centre)};
+  }
+  using Reaches = std::vector<std::pair<double, double>>;
+  return tbb::parallel_reduce(
+      tbb::blocked_range<int>(0, image.size.z()), Reaches(bones.size(), {0.0, 0.0}),
+      [&](const tbb::blocked_range<int>& slices, Reaches reach) {
+        for (int k = slices.begin(); k < slices.end(); ++k) {
+          std::size_t n = image.offset(0, 0, k);
+          for (int j = 0; j < image.size.y(); ++j)
+            for (int i = 0; i < image.size.x(); ++i, ++n) {
+              const std::size_t b = owner[n];
+              if (b >= lines.size() || !lines[b].counts) continue;
+              const double at = lines[b].start + lines[b].per_voxel.dot(Vec3(i, j, k));
+              reach[b] = {std::min(reach[b].first, at), std::max(reach[b].second, at)};
+            }
+        }
+        return reach;
+      },
+      [](Reaches a, const Reaches& b) {
+        for (std::size_t n = 0; n < a.size(); ++n)
+          a[n] = {std::min(a[n].first, b[n].first), std::max(a[n].second, b[n].second)};
+        return a;
+      });
+}
+
+/// Length of the longest metatarsal by voxels and template, whichever shows more. One that took its toe along is no
+/// measure: it is at most a little longer than the next.
+double longestOf(const std::vector<DeformedBone>& bones, const std::vector<std::pair<double, double>>& voxels) {
+  constexpr double kAboveNext = 1.12;  // the second above the third: 1.09 in the longest seen
+  double longest = 0, next = 0;
+  for (std::size_t b = 0; b < bones.size(); ++b) {
+    if (!bones[b].found || !rayOf(bones[b].id)) continue;
+    const auto [low, high] = reachAlong(bones[b], principalAxes(bones[b].mesh.vertices));
+    const double length = std::max(high - low, voxels[b].second - voxels[b].first);
+    if (length > longest)
+      next = std::exchange(longest, length);
+    else
+      next = std::max(next, length);
+  }
+  return next > 0 ? std::min(longest, kAboveNext * next) : longest;
+}
+
 /// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
 /// toe as well. The bone's own template may have settled on half of it, so that the longest metatarsal is the measure
 /// (the shortest is 0.8 of it, and the smallest proximal phalanx adds a third).
@@ -129,7 +190,9 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
 }
 
 /// The part of an end that may be the bone's own where a toe hangs on it through a closed joint: up to the section,
-/// among those a metatarsal may end at, that is least to cut, small and dark. The border is settled closely afterwards.
+/// among those a metatarsal may end at, that is narrowest and darkest against the head before it and the toe behind it
+/// (the neck is as narrow, but has only the shaft before it). Nothing without such a waist. The border is settled
+/// closely afterwards.
 Part withoutToe(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet, const Part& part,
                 const DeformedBone& bone, double longest_mm) {
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
@@ -140,25 +203,31 @@ Part withoutToe(const Image& image, const std::function<double(std::size_t, int,
   for (const std::uint32_t n : part) middle += along(n);
   const double way = middle < 0 ? -1 : 1;
   const auto [low, high] = reachAlong(bone, axes);
-  const double base = way > 0 ? low : -high;         // where the bone begins, counted towards the end
-  constexpr double kShortest = 0.8, kLongest = 1.1;  // of the longest metatarsal
+  const double base = way > 0 ? low : -high;  // where the bone begins, counted towards the end
+  constexpr double kLongest = 1.1;            // of the longest metatarsal
+  constexpr double kToeMm = 10;               // looked at behind a joint
   const double from = base + kShortest * longest_mm, to = base + kLongest * longest_mm;
   struct Section {
     double voxels = 0, dark = 0;
   };
-  std::vector<Section> sections(static_cast<std::size_t>(std::max(1.0, std::ceil((to - from) / image.h))));
+  std::vector<Section> sections(static_cast<std::size_t>(std::max(1.0, std::ceil((to + kToeMm - base) / image.h))));
   for (const std::uint32_t n : part) {
-    const double at = (way * along(n) - from) / image.h;
+    const double at = (way * along(n) - base) / image.h;
     if (at < 0 || at >= static_cast<double>(sections.size())) continue;
     Section& s = sections[static_cast<std::size_t>(at)];
     ++s.voxels;
     const Eigen::Vector3i v = voxelOf(image, n);
     s.dark += sheet(n, v.x(), v.y(), v.z());
   }
-  double least = 1e18, cut = to;
+  const auto bony = [&](std::size_t q) { return sections[q].voxels - 2 * sections[q].dark; };
+  std::vector<double> after(sections.size() + 1, 0.0);
+  for (std::size_t q = sections.size(); q-- > 0;) after[q] = std::max(after[q + 1], bony(q));
+  double before = 0, deepest = 0, cut = base;
   for (std::size_t q = 0; q < sections.size(); ++q) {
-    const double cost = sections[q].voxels - 2 * sections[q].dark;
-    if (cost < least) least = cost, cut = from + (static_cast<double>(q) + 0.5) * image.h;
+    const double at = base + (static_cast<double>(q) + 0.5) * image.h;
+    const double depth = std::min(before, after[q + 1]) - bony(q);
+    if (at >= from && at < to && depth > deepest) deepest = depth, cut = at;
+    before = std::max(before, bony(q));
   }
   Part near;
   for (const std::uint32_t n : part)
@@ -173,12 +242,8 @@ bool bringHome(const Image& image, const std::function<double(std::size_t, int, 
                std::uint8_t stray, std::vector<std::uint8_t>& owner) {
   const auto sy = static_cast<std::ptrdiff_t>(image.size.x()), sz = sy * image.size.y();
   const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
-  double longest = 0;
-  for (const DeformedBone& bone : bones) {
-    if (!bone.found || !rayOf(bone.id)) continue;
-    const auto [low, high] = reachAlong(bone, principalAxes(bone.mesh.vertices));
-    longest = std::max(longest, high - low);
-  }
+  const auto reach = reachOfVoxels(image, owner, bones);
+  const double longest = longestOf(bones, reach);
   std::vector<std::uint8_t> seen(owner.size(), 0);
   Part part;
   bool divided = false;
@@ -214,11 +279,13 @@ bool bringHome(const Image& image, const std::function<double(std::size_t, int, 
       const Face face = faceBetween(image, owner, part, stray, mark, six);
       // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a joint is there.
       const bool plates = face.rise > kRise * contrast_hu, joined = !plates && face.dip < kDip * contrast_hu;
+      const bool too_short = reach[b].second - reach[b].first < kShortest * longest;
       const bool cap = std::pow(contact, 1.5) > (rayOf(bones[b].id) ? kCapOfRay : kCap) * size;
       bool home = cap && !plates && dark[b] / contact < kGapLess;
       if (!home && !rayOf(bones[b].id))
         home = joined && size < (cap ? 0.5 : 0.1) * expected[b];
-      else if (!home && joined && face.calibre > kFullCalibre) {
+      else if (!home && (joined || (!plates && too_short && face.dip < kDipOfShaft * contrast_hu)) &&
+               face.calibre > kFullCalibre) {
         home = mayBeEnd(image, part, bones[b], longest);
         if (!home) {
           const Part near = withoutToe(image, sheet, part, bones[b], longest);
