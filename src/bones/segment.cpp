@@ -157,8 +157,33 @@ void addFragments(FootResult& out, std::span<const std::optional<RefinedSurface>
   for (const FoundFleck& f : out.pieces.flecks) out.foot.flecks.push_back({f.volume_mm3, out.scan.X_PL * f.centre});
 }
 
-/// Lays the template of a bone onto the edges of its own label, from where it lies and from the label's centre, and
-/// takes the result where it fits clearly better.
+/// The pose with the template stretched along its longest axis to where these points reach.
+BonePose stretchedTo(const Points& points, const TemplateBone& model, BonePose pose) {
+  Vec3 low = Vec3::Constant(1e9), high = -low;
+  for (const Vec3& v : model.mesh.vertices) {
+    const Vec3 u = pose.axes.transpose() * (v - pose.centre);
+    low = low.cwiseMin(u);
+    high = high.cwiseMax(u);
+  }
+  Eigen::Index longest = 0;
+  (high - low).maxCoeff(&longest);
+  const Vec3 axis = pose.X.linear() * pose.axes.col(longest);
+  std::vector<double> along;
+  for (const Vec3& p : points) along.push_back(axis.dot(p - pose.posedCentre()));
+  std::sort(along.begin(), along.end());
+  constexpr double kOutliers = 0.01;
+  const auto few = static_cast<std::size_t>(kOutliers * static_cast<double>(along.size()));
+  const double from = along[few], to = along[along.size() - 1 - few];
+  constexpr double kMost = 0.4;  // of the logarithm
+  const double scale = std::clamp(std::log((to - from) / (high[longest] - low[longest])),
+                                  pose.log_scale[longest] - kMost, pose.log_scale[longest] + kMost);
+  pose.log_scale[longest] = scale;
+  pose.X.translation() += (0.5 * (from + to) - std::exp(scale) * 0.5 * (low[longest] + high[longest])) * axis;
+  return pose;
+}
+
+/// Lays the template of a bone onto the edges of its own label, from where it lies, from the label's centre and
+/// stretched to its length, and takes the result where it fits clearly better.
 void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vector<std::int16_t>& owner,
                std::int16_t self, const ScanImage& scan, const BonePose& tarsus, BoneFit& fit, DeformedBone& bent) {
   Points own;
@@ -184,8 +209,12 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   s.owner = &owner;
   s.self = self;
   FitResult top = now;
+  constexpr double kClearly = 0.1, kClearlyLonger = 0.05;  // by how much better; where the label is seen to be longer
+  constexpr double kLonger = 0.08;                         // of the logarithm
+  const BonePose stretched = stretchedTo(own, model, fit.pose);
+  const bool longer = (stretched.log_scale - fit.pose.log_scale).maxCoeff() > kLonger;
   bool better = false;
-  double most = both(now) + 0.1;
+  double most = both(now) + (longer ? kClearlyLonger : kClearly);
   BonePose moved = fit.pose;
   const Vec3 middle = principalAxes(own).centre;
   moved.X.translation() += middle - principalAxes(bent.mesh.vertices).centre;
@@ -193,7 +222,7 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   upright.X.linear() = tarsus.X.linear();
   upright.log_scale.setConstant(tarsus.log_scale[0]);
   upright.X.translation() += middle - upright.posedCentre();
-  for (const BonePose& start : {fit.pose, moved, upright}) {
+  for (const BonePose& start : {fit.pose, moved, upright, stretched}) {
     s.prior = &start;
     const FitResult found = fitPose(model.samples, edges, scan, start, s);
     if (const double value = both(found); value > most) most = value, top = found, better = true;
