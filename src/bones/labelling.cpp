@@ -22,6 +22,7 @@ constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's co
 constexpr double kPlatesFrom = 0.25;  ///< brighter than both sides by this (of the contrast): two plates in contact
 constexpr double kBucket = 0.02;
 constexpr std::size_t kLeastVotes = 20;  ///< voxels of a bone's core that make a claim
+constexpr double kTrustedCoreMm = 2.8;   ///< deeper cores mean that the fitted template has few edges on it
 
 /// A connected piece of the bone mask less its outermost layer.
 struct Piece {
@@ -259,10 +260,11 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   // What may be labelled: everything that is not outside. Marrow and pores are shut in and belong to their bone.
   const auto level = static_cast<float>(scan.levels.bone);
   // A thin or porous cortex lets the outside leak into dark cancellous bone: deep inside a fitted template everything
-  // is bone. Not so in the second metatarsal, whose base breaks: its dark gaps are real.
+  // is bone. Not so in the second metatarsal, whose base breaks: its dark gaps are real; nor where the template lies
+  // badly.
   std::vector<std::uint8_t> outside = exterior;
   tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t b) {
-    if (!bones[b].found || bones[b].id == Bone::kM2) return;
+    if (!bones[b].found || bones[b].id == Bone::kM2 || core_mm[b] > kTrustedCoreMm) return;
     const Field& f = fields[b];
     const auto deep = static_cast<float>(-core_mm[b] - 0.3);
     std::size_t at = 0;

@@ -10,6 +10,7 @@
 #include <optional>
 #include <span>
 
+#include "base/units.h"
 #include "bones/drawing.h"
 #include "bones/evidence.h"
 #include "bones/fragments.h"
@@ -222,9 +223,24 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   upright.X.linear() = tarsus.X.linear();
   upright.log_scale.setConstant(tarsus.log_scale[0]);
   upright.X.translation() += middle - upright.posedCentre();
-  for (const BonePose& start : {fit.pose, moved, upright, stretched}) {
-    s.prior = &start;
-    const FitResult found = fitPose(model.samples, edges, scan, start, s);
+  std::vector<BonePose> starts{fit.pose, moved, upright, stretched};
+  // One that fits poorly may be turned: it is sought about its label's middle, and taken only where it fits well.
+  constexpr double kPoor = 1.15, kTurnDeg = 25, kFits = 0.6, kMostScaled = 0.4;
+  const std::size_t usual = starts.size();
+  if (both(now) < kPoor)
+    for (int axis = 0; axis < 3; ++axis)
+      for (const double way : {-1.0, 1.0}) {
+        BonePose turned = upright;
+        turned.X =
+            turnAbout(upright.posedCentre(), way * toRadians(kTurnDeg) * Vec3::Unit(axis), Vec3::Zero()) * turned.X;
+        starts.push_back(turned);
+      }
+  for (std::size_t n = 0; n < starts.size(); ++n) {
+    s.prior = &starts[n];
+    const FitResult found = fitPose(model.samples, edges, scan, starts[n], s);
+    if (n >= usual &&
+        (found.score < kFits || (found.pose.log_scale.array() - tarsus.log_scale[0]).abs().maxCoeff() > kMostScaled))
+      continue;
     if (const double value = both(found); value > most) most = value, top = found, better = true;
   }
   if (!better) return;
