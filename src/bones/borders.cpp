@@ -128,8 +128,7 @@ class Cut {
 
 }  // namespace
 
-void settleBorders(const Image& image, const Levels& levels,
-                   const std::function<double(std::size_t, int, int, int)>& sheet,
+void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plates,
                    const std::function<bool(std::size_t, std::uint8_t)>& sure, std::vector<std::uint8_t>& owner) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
   const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
@@ -168,8 +167,7 @@ void settleBorders(const Image& image, const Levels& levels,
   // What it costs to cut through a voxel, 0 to 1.
   const auto cost = [&](std::size_t n) {
     const auto [i, j, k] = place(n);
-    const double plates = static_cast<double>(brightSheet(image, levels, i, j, k)) / (levels.bright - levels.soft);
-    const double bright = std::clamp((plates - kFaint) / (kPlain - kFaint), 0.0, 1.0);
+    const double bright = std::clamp((plates(n, i, j, k) - kFaint) / (kPlain - kFaint), 0.0, 1.0);
     const double deep = std::max(0.0, sheet(n, i, j, k) - kTexture) / kSheet;
     return (1 - kPlates * bright) / (1 + deep * deep);
   };

@@ -3,7 +3,7 @@
 
 #include <functional>
 
-#include "bones/scan_image.h"
+#include "bones/features.h"
 
 namespace rayset::bones {
 
@@ -11,11 +11,9 @@ namespace rayset::bones {
 /// voxels about their border are dealt out anew by a minimum cut: dark sheets are cheap to cut, then bright ones with
 /// cancellous bone on both sides (two cortices that touch), and cancellous bone is dear, so that a joint that is closed
 /// over part of its face is bridged by the smallest face instead of being leaked through. Voxels that `sure(n, owner)`
-/// is true for and that lie more than 4 mm from the border stay. `sheet(n, i, j, k)`: depth of the dark sheet at a
-/// voxel as a fraction of the bone's contrast, asked for from several threads, never for one voxel twice at once.
-/// Deterministic.
-void settleBorders(const Image& image, const Levels& levels,
-                   const std::function<double(std::size_t, int, int, int)>& sheet,
+/// is true for and that lie more than 4 mm from the border stay. `sheet`: dark
+/// (darkSheet()); `plates`: bright (brightSheet()). Deterministic.
+void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plates,
                    const std::function<bool(std::size_t, std::uint8_t)>& sure, std::vector<std::uint8_t>& owner);
 
 }  // namespace rayset::bones

@@ -4,6 +4,7 @@
 
 #include <array>
 #include <cstdint>
+#include <functional>
 #include <vector>
 
 #include "bones/scan_image.h"
@@ -47,5 +48,9 @@ struct EdgePoint {
 /// shows most, HU: two cortices that touch make one bright sheet between cancellous bone. 0 where there is none, where
 /// either side is no bone (an outer cortex), or at the border.
 [[nodiscard]] float brightSheet(const Image& calm, const Levels& levels, int i, int j, int k);
+
+/// A sheet at voxel n = (i, j, k), dark or bright, as a fraction of the bone's contrast. Asked for from several
+/// threads, never for one voxel twice at once, so that it may remember.
+using SheetAt = std::function<double(std::size_t n, int i, int j, int k)>;
 
 }  // namespace rayset::bones

@@ -296,10 +296,13 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     return static_cast<double>(sheet[n]) / contrast;
   };
   std::vector<float> plates(image.count(), -1.0F);
+  const auto brightAt = [&](std::size_t n, int i, int j, int k) {
+    if (plates[n] < 0) plates[n] = brightSheet(image, scan.levels, i, j, k);
+    return static_cast<double>(plates[n]) / contrast;
+  };
   // How far a voxel stands out as two plates in contact, less what texture does.
   const auto platesAt = [&](std::size_t n, int i, int j, int k) {
-    if (plates[n] < 0) plates[n] = brightSheet(image, scan.levels, i, j, k);
-    return std::max(0.0, static_cast<double>(plates[n]) / contrast - kPlatesFrom);
+    return std::max(0.0, brightAt(n, i, j, k) - kPlatesFrom);
   };
   // Pieces: what holds together when one layer of voxels is taken off. Most joints are open in the image, so most
   // pieces are one bone each, whatever the template's fit.
@@ -502,15 +505,15 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   const auto mayBeParted = [&](std::uint8_t b) {
     return label(bones[b].id) <= 12 && bones[b].id != Bone::kM2 && !marked.has(b);
   };
-  partLumps(image, scan.levels, bones.size(), mayBeParted, kLumpIndex, who);
+  partLumps(image, brightAt, bones.size(), mayBeParted, kLumpIndex, who);
   (void)bringHome(image, sheetAt, bones, expected, contrast, kLumpIndex, who);
-  settleBorders(image, scan.levels, sheetAt, sure, who);
+  settleBorders(image, sheetAt, brightAt, sure, who);
   std::replace(who.begin(), who.end(), kLumpIndex, kOtherIndex);
   bool divided = bringHome(image, sheetAt, bones, expected, contrast, kOtherIndex, who);
   // A toe that took the end of a metatarsal gives it back.
   for (const std::size_t b : many_parts)
     divided |= bringHome(image, sheetAt, bones, expected, contrast, static_cast<std::uint8_t>(b), who);
-  if (divided) settleBorders(image, scan.levels, sheetAt, sure, who);
+  if (divided) settleBorders(image, sheetAt, brightAt, sure, who);
   std::vector<std::uint8_t> trimmed(bones.size());
   for (std::size_t b = 0; b < bones.size(); ++b) trimmed[b] = mayBeParted(static_cast<std::uint8_t>(b)) ? 1 : 0;
   trimLeaves(image, trimmed, kOtherIndex, who);

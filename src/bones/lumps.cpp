@@ -22,7 +22,7 @@ constexpr std::uint8_t kNobody = 255;
 
 }  // namespace
 
-void partLumps(const Image& image, const Levels& levels, std::size_t bones,
+void partLumps(const Image& image, const SheetAt& plates, std::size_t bones,
                const std::function<bool(std::uint8_t)>& parted, std::uint8_t stray, std::vector<std::uint8_t>& owner) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
   const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
@@ -30,7 +30,6 @@ void partLumps(const Image& image, const Levels& levels, std::size_t bones,
   const auto beside = [](std::size_t n, std::ptrdiff_t d) {
     return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
   };
-  const auto least = static_cast<float>(kBright * (levels.bright - levels.soft));
   enum : std::uint8_t { kOut, kOpen, kShell, kSheet };
   std::vector<std::uint8_t> state(owner.size(), kOut);
   tbb::parallel_for(1, nz - 1, [&](int k) {
@@ -38,7 +37,7 @@ void partLumps(const Image& image, const Levels& levels, std::size_t bones,
       for (int i = 1; i < nx - 1; ++i) {
         const std::size_t n = image.offset(i, j, k);
         if (owner[n] >= bones || !parted(owner[n])) continue;
-        state[n] = brightSheet(image, levels, i, j, k) > least ? kSheet : kOpen;
+        state[n] = plates(n, i, j, k) > kBright ? kSheet : kOpen;
       }
   });
   // The voxels in question, in order.

@@ -153,21 +153,22 @@ std::vector<std::pair<double, double>> reachOfVoxels(const Image& image, const s
       });
 }
 
-/// Length of the longest metatarsal by voxels and template, whichever shows more. One that took its toe along is no
-/// measure: it is at most a little longer than the next.
+/// Length of the longest metatarsal: by its template or, where that has settled on half of it, by its voxels. One that
+/// took its toe along is no measure: by voxels it is at most a little longer than the next.
 double longestOf(const std::vector<DeformedBone>& bones, const std::vector<std::pair<double, double>>& voxels) {
   constexpr double kAboveNext = 1.12;  // the second above the third: 1.09 in the longest seen
-  double longest = 0, next = 0;
+  double by_template = 0, longest = 0, next = 0;
   for (std::size_t b = 0; b < bones.size(); ++b) {
     if (!bones[b].found || !rayOf(bones[b].id)) continue;
     const auto [low, high] = reachAlong(bones[b], principalAxes(bones[b].mesh.vertices));
+    by_template = std::max(by_template, high - low);
     const double length = std::max(high - low, voxels[b].second - voxels[b].first);
     if (length > longest)
       next = std::exchange(longest, length);
     else
       next = std::max(next, length);
   }
-  return next > 0 ? std::min(longest, kAboveNext * next) : longest;
+  return std::max(by_template, std::min(longest, kAboveNext * next));
 }
 
 /// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
@@ -193,8 +194,8 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
 /// among those a metatarsal may end at, that is narrowest and darkest against the head before it and the toe behind it
 /// (the neck is as narrow, but has only the shaft before it). Nothing without such a waist. The border is settled
 /// closely afterwards.
-Part withoutToe(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet, const Part& part,
-                const DeformedBone& bone, double longest_mm) {
+Part withoutToe(const Image& image, const SheetAt& sheet, const Part& part, const DeformedBone& bone,
+                double longest_mm) {
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
   const auto along = [&](std::size_t n) {
     return axes.axes.col(0).dot(image.h * voxelOf(image, n).cast<double>() - axes.centre);
@@ -237,9 +238,9 @@ Part withoutToe(const Image& image, const std::function<double(std::size_t, int,
 
 }  // namespace
 
-bool bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
-               const std::vector<DeformedBone>& bones, const std::vector<double>& expected, double contrast_hu,
-               std::uint8_t stray, std::vector<std::uint8_t>& owner) {
+bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<DeformedBone>& bones,
+               const std::vector<double>& expected, double contrast_hu, std::uint8_t stray,
+               std::vector<std::uint8_t>& owner) {
   const auto sy = static_cast<std::ptrdiff_t>(image.size.x()), sz = sy * image.size.y();
   const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
   const auto reach = reachOfVoxels(image, owner, bones);

@@ -2,9 +2,8 @@
 // closed joint does not.
 #pragma once
 
-#include <functional>
-
 #include "bones/deform.h"
+#include "bones/features.h"
 
 namespace rayset::bones {
 
@@ -15,10 +14,10 @@ namespace rayset::bones {
 ///                head by a patch, it is not darker there (a joint is), and not so long that it must hold the toe;
 ///   a little     of a tarsal bone, or a cap of up to half of it, without a dip in grey value where they meet.
 ///   an end that holds a toe as well goes home up to the joint, as far as a section tells it.
-/// True where that last thing happened: the border is then to be settled once more. `sheet(n, i, j, k)`: depth of the
-/// dark sheet at a voxel as a fraction of `contrast_hu`; `expected`: voxels of each bone. Deterministic.
-[[nodiscard]] bool bringHome(const Image& image, const std::function<double(std::size_t, int, int, int)>& sheet,
-                             const std::vector<DeformedBone>& bones, const std::vector<double>& expected,
-                             double contrast_hu, std::uint8_t stray, std::vector<std::uint8_t>& owner);
+/// True where that last thing happened: the border is then to be settled once more. `sheet`: dark (darkSheet()), of
+/// `contrast_hu`; `expected`: voxels of each bone. Deterministic.
+[[nodiscard]] bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<DeformedBone>& bones,
+                             const std::vector<double>& expected, double contrast_hu, std::uint8_t stray,
+                             std::vector<std::uint8_t>& owner);
 
 }  // namespace rayset::bones

@@ -42,6 +42,9 @@ struct Scene {
   [[nodiscard]] double sheet(std::size_t, int i, int j, int k) const {
     return static_cast<double>(darkSheet(image, i, j, k, 0.5)) / kContrast;
   }
+  [[nodiscard]] double plates(std::size_t, int i, int j, int k) const {
+    return static_cast<double>(brightSheet(image, levels, i, j, k)) / kContrast;
+  }
 };
 
 /// Two blocks of bone, 10 mm wide, that meet at x = 15 mm across a dark gap of 1 mm, which is closed over a patch of
@@ -66,7 +69,8 @@ TEST(Borders, ALeakThroughAClosedPatchOfAJointIsTakenBack) {
     return x < 8 || x > 22;
   };
   settleBorders(
-      s.image, s.levels, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); }, sure, s.owner);
+      s.image, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); },
+      [&](std::size_t n, int i, int j, int k) { return s.plates(n, i, j, k); }, sure, s.owner);
   std::size_t wrong = 0, all = 0;
   s.each([&](const Vec3& p, std::size_t n) {
     if (s.owner[n] == kNobody || std::abs(p.x() - 15) < 0.8) return;
@@ -81,7 +85,8 @@ TEST(Borders, WhatIsSureStays) {
   Scene s = leakingBlocks(8);
   const std::vector<std::uint8_t> before = s.owner;
   settleBorders(
-      s.image, s.levels, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); },
+      s.image, [&](std::size_t n, int i, int j, int k) { return s.sheet(n, i, j, k); },
+      [&](std::size_t n, int i, int j, int k) { return s.plates(n, i, j, k); },
       [](std::size_t, std::uint8_t) { return true; }, s.owner);
   s.each([&](const Vec3& p, std::size_t n) {
     if (std::abs(p.x() - 23) > 5) {
@@ -168,6 +173,40 @@ TEST(Strays, AHeadComesHomeWithoutTheToeThatHangsOnIt) {
       EXPECT_NE(e.scene.owner[n], 0) << "the toe";
     }
   });
+}
+
+TEST(Strays, AHeadComesHomeWithoutItsToeWhereTheNeckIsAsThinAsTheJoint) {
+  Ended e = endedBone(false);
+  e.scene.each([&](const Vec3& p, std::size_t n) {
+    const double r = std::hypot(p.y() - 7.25, p.z() - 7.25);
+    const bool toe = (p - Vec3(50.5, 7.25, 7.25)).norm() < 5 || (p.x() > 50 && p.x() < 58 && r < 3);
+    if (e.scene.owner[n] == kNobody && toe) {
+      e.scene.image.v[n] = 700.0F;
+      e.scene.owner[n] = kStray;
+    }
+    if (e.scene.owner[n] == 0 && p.x() > 28) e.scene.owner[n] = kStray;  // half the shaft is lost as well
+  });
+  EXPECT_TRUE(bringHome(e));
+  e.scene.each([&](const Vec3& p, std::size_t n) {
+    if (p.x() < 45) {
+      EXPECT_NE(e.scene.owner[n], kStray) << "shaft and head";
+    }
+    if (p.x() > 48) {
+      EXPECT_NE(e.scene.owner[n], 0) << "the toe";
+    }
+  });
+}
+
+TEST(Strays, WhatIsTooShortForAMetatarsalGetsItsEndThoughTheShaftDimsThere) {
+  for (const bool too_short : {true, false}) {
+    Ended e = endedBone(false);
+    e.scene.each([&](const Vec3& p, std::size_t n) {
+      if (e.scene.owner[n] != kNobody && std::abs(p.x() - 36) < 1) e.scene.image.v[n] -= 100.0F;
+    });
+    if (!too_short)  // the other metatarsal is no longer than what this one has
+      for (Vec3& v : e.bones[1].mesh.vertices) v.x() = 3 + (v.x() - 3) * 36 / 46;
+    EXPECT_EQ(broughtHome(e), too_short ? e.strays : 0U);
+  }
 }
 
 TEST(Strays, AToeThatTouchesAHeadByAPatchDoesNot) {
@@ -261,7 +300,8 @@ Scene pressedBlocks(bool plates) {
 
 std::size_t parted(Scene& s) {
   partLumps(
-      s.image, s.levels, 2, [](std::uint8_t) { return true; }, kStray, s.owner);
+      s.image, [&](std::size_t n, int i, int j, int k) { return s.plates(n, i, j, k); }, 2,
+      [](std::uint8_t) { return true; }, kStray, s.owner);
   return static_cast<std::size_t>(std::count(s.owner.begin(), s.owner.end(), kStray));
 }
 
