@@ -131,20 +131,7 @@ class Cut {
 void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plates,
                    const std::function<bool(std::size_t, std::uint8_t)>& sure, std::vector<std::uint8_t>& owner) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
-  const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
-  const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
-  const auto beside = [&](std::size_t n, std::size_t way) {
-    return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + six[way]);
-  };
-  const auto place = [&](std::size_t n) {
-    return std::array<int, 3>{static_cast<int>(n % static_cast<std::size_t>(nx)),
-                              static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny)),
-                              static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)))};
-  };
-  const auto inner = [&](std::size_t n) {
-    const auto [i, j, k] = place(n);
-    return i > 0 && j > 0 && k > 0 && i < nx - 1 && j < ny - 1 && k < nz - 1;
-  };
+  const std::array<std::ptrdiff_t, 6> six = image.six();
   std::vector<Faces> found(static_cast<std::size_t>(nz));  // slice by slice, so that the order is always the same
   tbb::parallel_for(1, nz - 1, [&](int k) {
     Faces& here = found[static_cast<std::size_t>(k)];
@@ -153,7 +140,7 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
         const std::size_t n = image.offset(i, j, k);
         if (owner[n] == kNobody) continue;
         for (const std::size_t way : {0U, 2U, 4U}) {
-          const std::size_t t = beside(n, way);
+          const std::size_t t = beside(n, six[way]);
           if (owner[t] == kNobody || owner[t] == owner[n]) continue;
           auto& list = here[std::minmax(owner[n], owner[t])];
           list.push_back(static_cast<std::uint32_t>(n));
@@ -166,9 +153,9 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
     for (const auto& [pair, list] : here) faces[pair].insert(faces[pair].end(), list.begin(), list.end());
   // What it costs to cut through a voxel, 0 to 1.
   const auto cost = [&](std::size_t n) {
-    const auto [i, j, k] = place(n);
-    const double bright = std::clamp((plates(n, i, j, k) - kFaint) / (kPlain - kFaint), 0.0, 1.0);
-    const double deep = std::max(0.0, sheet(n, i, j, k) - kTexture) / kSheet;
+    const Eigen::Vector3i at = image.voxel(n);
+    const double bright = std::clamp((plates(n, at.x(), at.y(), at.z()) - kFaint) / (kPlain - kFaint), 0.0, 1.0);
+    const double deep = std::max(0.0, sheet(n, at.x(), at.y(), at.z()) - kTexture) / kSheet;
     return (1 - kPlates * bright) / (1 + deep * deep);
   };
   constexpr std::uint32_t kOut = 0xffffffffU;
@@ -182,7 +169,7 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
     std::array<std::size_t, 2> seeds{0, 0};
     const auto take = [&](std::size_t n, int steps) {
       const double mm = steps * image.h;
-      const bool stays = !inner(n) || mm > kFarthestMm || (mm > kLooseMm && sure(n, owner[n]));
+      const bool stays = !image.inner(n) || mm > kFarthestMm || (mm > kLooseMm && sure(n, owner[n]));
       node[n] = static_cast<std::uint32_t>(cut.add(!stays ? Cut::kFree : owner[n] == a ? Cut::kSource : Cut::kSink));
       if (stays) ++seeds[owner[n] == a ? 0 : 1];
       voxels.push_back(static_cast<std::uint32_t>(n));
@@ -193,7 +180,7 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
     for (std::size_t q = 0; q < voxels.size(); ++q) {
       if (depth[q] < 0) continue;
       for (std::size_t way = 0; way < 6; ++way) {
-        const std::size_t t = beside(voxels[q], way);
+        const std::size_t t = beside(voxels[q], six[way]);
         if (node[t] == kOut && (owner[t] == a || owner[t] == b)) take(t, depth[q] + 1);
       }
     }
@@ -203,9 +190,9 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
         for (std::size_t q = range.begin(); q < range.end(); ++q) costs[q] = cost(voxels[q]);
       });
       for (std::size_t q = 0; q < voxels.size(); ++q) {
-        if (!inner(voxels[q])) continue;
+        if (!image.inner(voxels[q])) continue;
         for (const std::size_t way : {0U, 2U, 4U}) {
-          const std::uint32_t t = node[beside(voxels[q], way)];
+          const std::uint32_t t = node[beside(voxels[q], six[way])];
           if (t == kOut) continue;
           cut.join(q, way, t, std::max(1, static_cast<int>(kFull * std::min(costs[q], costs[t]))));
         }

@@ -48,7 +48,7 @@ double expectedFromShape(const BoneEvidence& e, bool midfoot) {
 /// piece of a neighbour.
 double expectedFromEnds(const BoneEvidence& e) {
   return 25.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +
-         4.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom) +
+         8.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom) +
          0.015 * std::max(0.0, e.stands_off_mm2 - kStandsOffFrom);
 }
 

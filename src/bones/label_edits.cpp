@@ -47,14 +47,9 @@ std::optional<std::size_t> nearestVoxel(const Image& image, const Vec3& centre, 
   return best;
 }
 
-Index indexOf(const Image& image, std::size_t n) {
-  const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
-  return {static_cast<int>(n % nx), static_cast<int>(n / nx % ny), static_cast<int>(n / (nx * ny))};
-}
-
 template <class F>
 void forNeighbours(const Image& image, std::size_t n, const F& f) {
-  const Index q = indexOf(image, n);
+  const Index q = image.voxel(n);
   for (int a = 0; a < 3; ++a)
     for (const int d : {-1, 1}) {
       Index r = q;
@@ -126,7 +121,7 @@ class Editor {
       const Vec3 point = local(e.plane->point), normal = scan_.X_PL.linear().transpose() * e.plane->normal;
       for (std::size_t v = 0; v < labels_.size(); ++v) {
         if (!ours(v)) continue;
-        const Vec3 d = image_.h * indexOf(image_, v).cast<double>() - point;
+        const Vec3 d = image_.centre(v) - point;
         if (e.reach_mm && d.norm() > *e.reach_mm) continue;
         labels_[v] = d.dot(normal) > 0 ? second : first;
       }
@@ -166,12 +161,11 @@ class Editor {
               "splits", n, fmt::format("seeds.{}[{}]", boneId(bone), m),
               fmt::format("the point {} lies in neither bone", spot((*seeds)[m])),
               fmt::format("Put it inside what the program called {} or {}.", boneId(e.first), boneId(e.second)));
-        forBall(image_, image_.h * indexOf(image_, *centre).cast<double>(), kSplitSeedMm,
-                [&](const Index&, std::size_t v, double) {
-                  if (!ours(v)) return;
-                  if (reached.emplace(v, 0.0).second) queue.push({0, v});
-                  owner.emplace(v, label(bone));
-                });
+        forBall(image_, image_.centre(*centre), kSplitSeedMm, [&](const Index&, std::size_t v, double) {
+          if (!ours(v)) return;
+          if (reached.emplace(v, 0.0).second) queue.push({0, v});
+          owner.emplace(v, label(bone));
+        });
       }
     while (!queue.empty()) {
       const Front f = queue.top();
@@ -180,7 +174,7 @@ class Editor {
       const std::uint8_t who = owner.at(f.voxel);
       forNeighbours(image_, f.voxel, [&](std::size_t v) {
         if (!ours(v)) return;
-        const Index q = indexOf(image_, v);
+        const Index q = image_.voxel(v);
         const double sheet = static_cast<double>(darkSheet(scan_.calm, q.x(), q.y(), q.z(), sigma)) / contrast;
         const double cost = f.cost + image_.h * (1 + kSheetCost * std::max(0.0, sheet - 0.05));
         const auto it = reached.find(v);
@@ -229,12 +223,12 @@ class Editor {
     };
     for (const std::size_t v : piece) {
       if (!border(v)) continue;
-      edge.push_back(image_.h * indexOf(image_, v).cast<double>());
+      edge.push_back(image_.centre(v));
       forNeighbours(image_, v, [&](std::size_t w) { touches = touches || (labels_[w] == into && mine[w] == 0); });
     }
     for (std::size_t v = 0; v < labels_.size(); ++v)
-      if (labels_[v] == into && mine[v] == 0 && border(v)) body.push_back(image_.h * indexOf(image_, v).cast<double>());
-    if (edge.empty()) edge.push_back(image_.h * indexOf(image_, *start).cast<double>());
+      if (labels_[v] == into && mine[v] == 0 && border(v)) body.push_back(image_.centre(v));
+    if (edge.empty()) edge.push_back(image_.centre(*start));
     const NearestPoints to_body(std::move(body)), to_piece(edge);
     double gap = 1e9;
     for (const Vec3& p : edge) gap = std::min(gap, to_body.nearest(p).distance);
@@ -322,8 +316,7 @@ Result<std::vector<Marker>> seedMarkers(const Edits& edits, const ScanImage& sca
     if (!centre) {
       const bool away = image.depth(at) < -1;
       const auto near = nearestVoxel(image, at, 15, is_bone);
-      const std::string far =
-          near ? fmt::format("{:.1f} mm", (image.h * indexOf(image, *near).cast<double>() - at).norm()) : "over 15 mm";
+      const std::string far = near ? fmt::format("{:.1f} mm", (image.centre(*near) - at).norm()) : "over 15 mm";
       return fail(Fault::kRequest,
                   away ? fmt::format("the point {} lies outside the foot", spot(e.point))
                        : fmt::format("the point {} lies in soft tissue ({:.0f} HU), {} from the nearest bone",
@@ -331,7 +324,7 @@ Result<std::vector<Marker>> seedMarkers(const Edits& edits, const ScanImage& sca
                   editPlace(edits, "seeds", n, "point"), "Put it inside the bone.");
     }
     // The part of the ball that hangs together with its middle: a ball reaching across a joint does not jump it.
-    const Vec3 middle = image.h * indexOf(image, *centre).cast<double>();
+    const Vec3 middle = image.centre(*centre);
     std::set<std::size_t> ball;
     forBall(image, middle, e.radius_mm, [&](const Index&, std::size_t v, double) {
       if (is_bone(v)) ball.insert(v);
@@ -343,7 +336,7 @@ Result<std::vector<Marker>> seedMarkers(const Edits& edits, const ScanImage& sca
         if (ball.erase(v) > 0) grown.push_back(v);
       });
     for (const std::size_t v : grown) {
-      const double d = (image.h * indexOf(image, v).cast<double>() - middle).norm();
+      const double d = (image.centre(v) - middle).norm();
       const auto it = claims.find(v);
       if (it == claims.end() || d < it->second.distance)
         claims.insert_or_assign(v, Claim{d, e.bone, middle, std::max(5.0, 3 * e.radius_mm)});

@@ -65,9 +65,7 @@ class Marked {
   /// True where a seed of another bone is nearer to the voxel than any of `bone`: within reach of that seed, farther
   /// where `bone` has seeds of its own to stand on.
   [[nodiscard]] bool overrules(std::size_t bone, std::size_t voxel, const Image& image) const {
-    const auto nx = static_cast<std::size_t>(image.size.x()), ny = static_cast<std::size_t>(image.size.y());
-    const std::size_t i = voxel % nx, j = voxel / nx % ny, k = voxel / (nx * ny);
-    const Vec3 p = image.h * Vec3(static_cast<double>(i), static_cast<double>(j), static_cast<double>(k));
+    const Vec3 p = image.centre(voxel);
     constexpr double kSeededReach = 15;  // mm
     double own = 1e9, other = 1e9;
     for (const Centre& c : centres_) {
@@ -308,8 +306,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
   // pieces are one bone each, whatever the template's fit.
   constexpr std::uint32_t kNone = 0xffffffffU;
   std::vector<std::uint32_t> piece(image.count(), kNone);
-  const auto sx = std::ptrdiff_t{1}, sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
-  const std::array<std::ptrdiff_t, 6> six{sx, -sx, sy, -sy, sz, -sz};
+  const std::array<std::ptrdiff_t, 6> six = image.six();
   std::vector<Piece> pieces;
   {
     std::vector<std::uint8_t> inner(image.count(), 0);
@@ -318,8 +315,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         for (int i = 1; i < nx - 1; ++i) {
           const std::size_t n = image.offset(i, j, k);
           bool all = isBone(n);
-          for (const std::ptrdiff_t d : six)
-            all = all && isBone(static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d));
+          for (const std::ptrdiff_t d : six) all = all && isBone(beside(n, d));
           inner[n] = all;
         }
     });
@@ -392,10 +388,9 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         if (std::find(c.begin(), c.end(), which[n]) == c.end())
           continue;  // a poor fit reaching into somebody else's piece
         // A core does not extend across a joint.
-        const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
-        const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
-        if (platesAt(n, i, j, k) > 0) continue;
-        if (static_cast<double>(nearest[n]) > -4.0 && sheetAt(n, i, j, k) > kSheetCut) continue;
+        const Eigen::Vector3i v = image.voxel(n);
+        if (platesAt(n, v.x(), v.y(), v.z()) > 0) continue;
+        if (static_cast<double>(nearest[n]) > -4.0 && sheetAt(n, v.x(), v.y(), v.z()) > kSheetCut) continue;
         if (!pieces[p].marks.empty() && marked.overrules(which[n], n, image)) continue;
         who[n] = which[n];
       } else if (nearest[n] > static_cast<float>(kFar) && image.v[n] >= level && !pieces[p].claimants.empty() &&
@@ -429,9 +424,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         if (who[n] == 255) continue;
         arrival[n] = 0;
         const bool inner = i > 0 && j > 0 && k > 0 && i < nx - 1 && j < ny - 1 && k < nz - 1;
-        if (!inner || std::any_of(step.begin(), step.end(), [&](std::ptrdiff_t d) {
-              return who[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d)] == 255;
-            }))
+        if (!inner || std::any_of(step.begin(), step.end(), [&](std::ptrdiff_t d) { return who[beside(n, d)] == 255; }))
           rim.push_back(static_cast<std::uint32_t>(n));
       }
   });
@@ -448,14 +441,12 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       const std::size_t n = buckets[slot][q];
       if (static_cast<std::size_t>(static_cast<double>(arrival[n]) / kBucket) != slot)
         continue;  // reached sooner meanwhile
-      const int i = static_cast<int>(n % static_cast<std::size_t>(nx));
-      const int j = static_cast<int>(n / static_cast<std::size_t>(nx) % static_cast<std::size_t>(ny));
-      const int k = static_cast<int>(n / (static_cast<std::size_t>(nx) * static_cast<std::size_t>(ny)));
+      const Eigen::Vector3i at = image.voxel(n);
       const std::uint8_t b = who[n];
       for (std::size_t d = 0; d < 26; ++d) {
-        const int x = i + offset[d][0], y = j + offset[d][1], z = k + offset[d][2];
+        const int x = at.x() + offset[d][0], y = at.y() + offset[d][1], z = at.z() + offset[d][2];
         if (x < 0 || y < 0 || z < 0 || x >= nx || y >= ny || z >= nz) continue;
-        const std::size_t to = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + step[d]);
+        const std::size_t to = beside(n, step[d]);
         if (arrival[to] <= arrival[n] || !isBone(to)) continue;
         const double s = std::max(0.0, sheetAt(to, x, y, z) - 0.05);
         double cost = 1 + kBarrier * platesAt(to, x, y, z);
@@ -532,7 +523,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const std::uint8_t l = out.labels[n];
         if (l == 0) continue;
         for (const std::ptrdiff_t d : six) {
-          const std::uint8_t o = out.labels[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d)];
+          const std::uint8_t o = out.labels[beside(n, d)];
           if (o == l) continue;
           ++border[l];
           if (o != 0) ++against[l];

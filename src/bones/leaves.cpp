@@ -35,17 +35,12 @@ std::vector<std::ptrdiff_t> ball(const Image& image, double mm) {
   return out;
 }
 
-std::size_t beside(std::size_t n, std::ptrdiff_t step) {
-  return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + step);
-}
-
 }  // namespace
 
 void trimLeaves(const Image& image, const std::vector<std::uint8_t>& trimmed, std::uint8_t stray,
                 std::vector<std::uint8_t>& owner) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
-  const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
-  const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
+  const std::array<std::ptrdiff_t, 6> six = image.six();
   const std::vector<std::ptrdiff_t> thin = ball(image, kThinMm), far = ball(image, kSticksOutMm);
   const int margin = static_cast<int>(kSticksOutMm / image.h) + 1;  // steps stay inside the image
   const auto looked = [&](std::size_t n) { return owner[n] < trimmed.size() && trimmed[owner[n]] != 0; };

@@ -25,11 +25,7 @@ constexpr std::uint8_t kNobody = 255;
 void partLumps(const Image& image, const SheetAt& plates, std::size_t bones,
                const std::function<bool(std::uint8_t)>& parted, std::uint8_t stray, std::vector<std::uint8_t>& owner) {
   const int nx = image.size.x(), ny = image.size.y(), nz = image.size.z();
-  const auto sy = static_cast<std::ptrdiff_t>(nx), sz = sy * ny;
-  const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
-  const auto beside = [](std::size_t n, std::ptrdiff_t d) {
-    return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
-  };
+  const std::array<std::ptrdiff_t, 6> six = image.six();
   enum : std::uint8_t { kOut, kOpen, kShell, kSheet };
   std::vector<std::uint8_t> state(owner.size(), kOut);
   tbb::parallel_for(1, nz - 1, [&](int k) {

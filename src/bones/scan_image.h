@@ -26,6 +26,23 @@ struct Image {
            static_cast<std::size_t>(i);
   }
   [[nodiscard]] std::size_t count() const { return v.size(); }
+  /// The voxel of an offset.
+  [[nodiscard]] Eigen::Vector3i voxel(std::size_t n) const {
+    const auto nx = static_cast<std::size_t>(size.x()), ny = static_cast<std::size_t>(size.y());
+    return {static_cast<int>(n % nx), static_cast<int>(n / nx % ny), static_cast<int>(n / (nx * ny))};
+  }
+  /// Its centre in the local frame, mm.
+  [[nodiscard]] Vec3 centre(std::size_t n) const { return h * voxel(n).cast<double>(); }
+  /// True where all six neighbours of the voxel exist.
+  [[nodiscard]] bool inner(std::size_t n) const {
+    const Eigen::Vector3i at = voxel(n);
+    return at.minCoeff() > 0 && (at.array() + 1 < size.array()).all();
+  }
+  /// Steps in offset across the faces of a voxel: back and forth along i, j and k, forth first.
+  [[nodiscard]] std::array<std::ptrdiff_t, 6> six() const {
+    const auto j = static_cast<std::ptrdiff_t>(size.x()), k = j * size.y();
+    return {1, -1, j, -j, k, -k};
+  }
   /// Trilinear value; the border value is continued outward.
   [[nodiscard]] float linear(const Vec3& p) const;
   /// Tricubic (Catmull-Rom) value; smoother than trilinear and without its loss of sharpness between voxels.
@@ -33,6 +50,11 @@ struct Image {
   /// Distance in mm from a local point to the nearest border of the grid; negative outside.
   [[nodiscard]] double depth(const Vec3& p) const;
 };
+
+/// The voxel a step away.
+[[nodiscard]] inline std::size_t beside(std::size_t n, std::ptrdiff_t step) {
+  return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + step);
+}
 
 /// Gaussian smoothing by a truncated kernel (3 sigma), border continued. Exactly reproducible for any number of
 /// threads.

@@ -32,17 +32,6 @@ constexpr std::size_t kLeastEnd = 200;  ///< voxels of a lost end that hangs tog
 
 using Part = std::vector<std::uint32_t>;
 
-Eigen::Vector3i voxelOf(const Image& image, std::size_t n) {
-  const auto at = static_cast<int>(n);
-  return {at % image.size.x(), at / image.size.x() % image.size.y(), at / (image.size.x() * image.size.y())};
-}
-
-/// True where all six neighbours of a voxel exist.
-bool inner(const Image& image, std::size_t n) {
-  const Eigen::Vector3i v = voxelOf(image, n);
-  return v.minCoeff() > 0 && (v.array() + 1 < image.size.array()).all();
-}
-
 /// What the meeting face of a part and a bone looks like.
 struct Face {
   double dip = 0;   ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
@@ -55,15 +44,12 @@ struct Face {
 /// Means are taken over whole layers of voxels, so that noise averages out.
 Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, const std::vector<std::uint32_t>& part,
                  std::uint8_t part_mark, std::uint8_t bone_mark, const std::array<std::ptrdiff_t, 6>& six) {
-  const auto at = [&](std::size_t n, std::ptrdiff_t d) {
-    return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
-  };
   std::vector<std::uint32_t> mine, theirs;
   for (const std::uint32_t n : part) {
-    if (!inner(image, n)) continue;
+    if (!image.inner(n)) continue;
     bool meets = false;
     for (const std::ptrdiff_t d : six)
-      if (owner[at(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(at(n, d)));
+      if (owner[beside(n, d)] == bone_mark) meets = true, theirs.push_back(static_cast<std::uint32_t>(beside(n, d)));
     if (meets) mine.push_back(n);
   }
   struct Layer {
@@ -80,9 +66,9 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
       std::vector<std::uint32_t> next;
       for (const std::uint32_t n : layer) {
         sum += static_cast<double>(image.v[n]);
-        if (!inner(image, n)) continue;
+        if (!image.inner(n)) continue;
         for (const std::ptrdiff_t d : six) {
-          const auto t = static_cast<std::uint32_t>(at(n, d));
+          const auto t = static_cast<std::uint32_t>(beside(n, d));
           if (owner[t] == mark && seen.insert(t).second) next.push_back(t);
         }
       }
@@ -101,7 +87,8 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
   const auto far = [](const std::vector<Layer>& l) { return std::min({l[2].mean, l[3].mean, l[4].mean}); };
   if (a[4].voxels > 0 && b[4].voxels > 0)  // a flake is bright all through
     face.rise = std::max({a[0].mean, a[1].mean, b[0].mean, b[1].mean}) - std::max(far(a), far(b));
-  face.calibre = static_cast<double>(b[0].voxels) / static_cast<double>(std::max<std::size_t>(1, b[behind].voxels));
+  if (b[behind].voxels > 0)  // a crumb of the bone has no section
+    face.calibre = static_cast<double>(b[0].voxels) / static_cast<double>(b[behind].voxels);
   return face;
 }
 
@@ -180,7 +167,7 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
   auto [low, high] = reachAlong(bone, axes);
   Vec3 middle = Vec3::Zero();
   for (const std::size_t n : part) {
-    const Vec3 v = image.h * voxelOf(image, n).cast<double>() - axes.centre;
+    const Vec3 v = image.centre(n) - axes.centre;
     low = std::min(low, axis.dot(v));
     high = std::max(high, axis.dot(v));
     middle += v / static_cast<double>(part.size());
@@ -197,9 +184,7 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
 Part withoutToe(const Image& image, const SheetAt& sheet, const Part& part, const DeformedBone& bone,
                 double longest_mm) {
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
-  const auto along = [&](std::size_t n) {
-    return axes.axes.col(0).dot(image.h * voxelOf(image, n).cast<double>() - axes.centre);
-  };
+  const auto along = [&](std::size_t n) { return axes.axes.col(0).dot(image.centre(n) - axes.centre); };
   double middle = 0;
   for (const std::uint32_t n : part) middle += along(n);
   const double way = middle < 0 ? -1 : 1;
@@ -217,7 +202,7 @@ Part withoutToe(const Image& image, const SheetAt& sheet, const Part& part, cons
     if (at < 0 || at >= static_cast<double>(sections.size())) continue;
     Section& s = sections[static_cast<std::size_t>(at)];
     ++s.voxels;
-    const Eigen::Vector3i v = voxelOf(image, n);
+    const Eigen::Vector3i v = image.voxel(n);
     s.dark += sheet(n, v.x(), v.y(), v.z());
   }
   const auto bony = [&](std::size_t q) { return sections[q].voxels - 2 * sections[q].dark; };
@@ -241,8 +226,7 @@ Part withoutToe(const Image& image, const SheetAt& sheet, const Part& part, cons
 bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<DeformedBone>& bones,
                const std::vector<double>& expected, double contrast_hu, std::uint8_t stray,
                std::vector<std::uint8_t>& owner) {
-  const auto sy = static_cast<std::ptrdiff_t>(image.size.x()), sz = sy * image.size.y();
-  const std::array<std::ptrdiff_t, 6> six{1, -1, sy, -sy, sz, -sz};
+  const std::array<std::ptrdiff_t, 6> six = image.six();
   const auto reach = reachOfVoxels(image, owner, bones);
   const double longest = longestOf(bones, reach);
   std::vector<std::uint8_t> seen(owner.size(), 0);
@@ -256,10 +240,10 @@ bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<Defor
     std::vector<double> dark(bones.size(), 0.0);
     for (std::size_t q = 0; q < part.size(); ++q) {
       const std::size_t n = part[q];
-      if (!inner(image, n)) continue;
-      const Eigen::Vector3i v = voxelOf(image, n);
+      if (!image.inner(n)) continue;
+      const Eigen::Vector3i v = image.voxel(n);
       for (const std::ptrdiff_t d : six) {
-        const auto t = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + d);
+        const std::size_t t = beside(n, d);
         if (owner[t] == stray) {
           if (!seen[t]) seen[t] = 1, part.push_back(static_cast<std::uint32_t>(t));
         } else if (owner[t] < bones.size()) {

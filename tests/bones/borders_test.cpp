@@ -215,6 +215,18 @@ TEST(Strays, AToeThatTouchesAHeadByAPatchDoesNot) {
   EXPECT_EQ(broughtHome(e), 0U);
 }
 
+TEST(Strays, AToeWithACrumbOfTheBoneInItDoesNot) {
+  Ended e = endedBone(true);
+  std::size_t crumb = 0;
+  e.scene.each([&](const Vec3& p, std::size_t n) {
+    if (e.scene.owner[n] != kStray || (p - Vec3(50, 7.25, 7.25)).cwiseAbs().maxCoeff() > 1.1) return;
+    e.scene.owner[n] = 0;
+    ++crumb;
+  });
+  ASSERT_GT(crumb, 50U);
+  EXPECT_EQ(broughtHome(e), 0U);
+}
+
 /// The ball of a head, 8 mm in radius, with half an egg of bone on it whose flat side lies against it: a sesamoid.
 struct Headed {
   Scene scene{50, 50, 60};

@@ -69,9 +69,9 @@ TEST(Judge, ABoneThatLostAnEndIsDoubted) {
   EXPECT_LT(judge(e, true).confidence, kDoubtful);
   EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kEndMissing));
   // The same end lost at a joint that only looks like one: its length tells.
-  e.buried = 0, e.open_end = 0, e.length_ratio = 0.75;
+  e.buried = 0, e.open_end = 0, e.length_ratio = 0.8;
   EXPECT_LT(judge(e, true).confidence, kDoubtful);
-  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("75 %")));
+  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("80 %")));
   // Lengths as people have them: 0.88 to 1.07 were seen.
   e.length_ratio = 0.884;
   EXPECT_GT(judge(e, true).confidence, 0.9);
