@@ -16,9 +16,9 @@ constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more
 constexpr double kRise = 0.3;      ///< two plates that touch are brighter than their sides by more than this
 constexpr double kGapLess = 0.07;  ///< mean depth of sheets on a face without a gap, as a fraction of the contrast
 
-/// An end hangs on its bone by the bone's whole section (0.99 to 1 seen); a toe or a sesamoid on a head by a patch that
-/// is small against the head behind it (0.37 to 0.64 seen).
-constexpr double kFullCalibre = 0.8;
+/// An end hangs on its bone by the bone's whole section (0.92 and more seen); a toe or a sesamoid on a head by a patch
+/// that is small against the head behind it (0.37 to 0.64 seen; 0.76 and 0.80 where every joint is 0.3 mm wide).
+constexpr double kFullCalibre = 0.86;
 
 /// A cap is flat: its contact^1.5 over its size (voxels). Half a ball has 2.7; a sesamoid, half as high as it is long,
 /// lay against a first head with 2.02.
