@@ -38,6 +38,7 @@ std::vector<Figure> flattened(const std::vector<Record>& records) {
   count("undisplaced_untold", f.still_untold);
   count("bones_overlap", f.overlapping);
   count("devices_not_sound", f.devices_all - f.devices_sound);
+  count("pieces_missed", f.pieces_missed);
   const auto spread = [&](const std::string& name, const Spread& s, double mean_slack, double worst_slack) {
     if (s.count == 0) return;
     list.push_back({name + "_mean", s.mean(), mean_slack});
@@ -45,6 +46,7 @@ std::vector<Figure> flattened(const std::vector<Record>& records) {
   };
   spread("surface_mm", f.surface, kMeanMm, kWorstMm);
   spread("surface_p95_mm", f.p95, kMeanMm, kWorstMm);
+  spread("piece_p95_mm", f.piece_p95, kMeanMm, kWorstMm);
   spread("dice_loss", f.dice_loss, kShare, 5 * kShare);
   spread("label_dice_loss", f.label_dice_loss, kShare, 5 * kShare);
   spread("volume_error", f.volume_error, kShare, 5 * kShare);

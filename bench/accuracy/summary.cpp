@@ -364,6 +364,10 @@ Figures figuresOf(const std::vector<const Record*>& records) {
       ++f.devices_all;
       f.devices_sound += d["sound"].get<bool>() ? 1 : 0;
     }
+    for (const Record& piece : r.value("fragments", Record::array())) {
+      f.pieces_missed += piece["found"].is_null() ? 1 : 0;
+      if (piece.contains("p95_mm")) f.piece_p95.add(number(piece, "p95_mm"), key, piece["id"]);
+    }
   }
   return f;
 }

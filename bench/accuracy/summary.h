@@ -36,6 +36,7 @@ struct Figures {
   int runs = 0, failed = 0, partial = 0;
   int bones_right = 0, bones_all = 0;
   Spread surface, p95, dice_loss, label_dice_loss, volume_error;  ///< mm, mm, 1 - Dice twice, share (absolute)
+  Spread piece_p95;                                               ///< pieces of a broken second base, mm
   Spread shift, turn;                                             ///< displacement: mm, degrees
   std::map<std::string, Spread> base, pose;                       ///< reduction by method: mm, degrees
   std::map<std::string, Coverage> inside_mm, inside_deg;          ///< by method
@@ -52,6 +53,7 @@ struct Figures {
   Spread overlap;                                   ///< deepest place of one found bone in another, mm
   int uninjured = 0, uninjured_called_injured = 0;  ///< feet whose rays all stand within the bound
   int devices_sound = 0, devices_all = 0;
+  int pieces_missed = 0;  ///< of a broken second base
   double seconds = 0;
 };
 [[nodiscard]] Figures figuresOf(const std::vector<const Record*>& records);
