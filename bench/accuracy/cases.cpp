@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <charconv>
 #include <filesystem>
 #include <map>
@@ -79,7 +80,13 @@ std::vector<std::string> thereOf(const Names& names) {
     fmt::print(stderr, "Real feet skipped ({} of {} are there): {}\n", there.size(), names.size(), RAYSET_FEET_DIR);
   return there;
 }
-std::vector<std::string> realFeet() { return thereOf(kFirstFeet); }
+std::vector<std::string> firstFeet() { return thereOf(kFirstFeet); }
+std::vector<std::string> everyFoot() {
+  std::vector<std::string> names(bench::kRealFeet.size());
+  std::transform(bench::kRealFeet.begin(), bench::kRealFeet.end(), names.begin(),
+                 [](const auto& f) { return f.name(); });
+  return thereOf(names);
+}
 
 bool hasRealOther(const std::string& foot) {
   const bench::RealFoot* real = realFootNamed(foot);
@@ -90,7 +97,7 @@ bool procedural(const std::string& foot) { return foot.rfind("procedural-", 0) =
 std::vector<AccuracyCase> standardCases(bool quick) {
   std::vector<std::string> feet{"procedural-3-right"};
   if (!quick) feet.emplace_back("procedural-5-left");
-  for (const std::string& name : realFeet()) feet.push_back(name);
+  for (const std::string& name : firstFeet()) feet.push_back(name);
   std::vector<AccuracyCase> cases;
   for (const std::string& foot : feet) {
     int count = 0;
@@ -181,7 +188,7 @@ std::vector<AccuracyCase> variedCases() {
   fleck.foot = kFirstFeet[0];
   fleck.pixel_mm = fleck.slice_mm = 0.5;
   cases.push_back(fleck);
-  const auto there = realFeet();
+  const auto there = firstFeet();
   std::erase_if(cases, [&](const AccuracyCase& c) {
     return !procedural(c.foot) && std::find(there.begin(), there.end(), c.foot) == there.end();
   });
@@ -189,14 +196,12 @@ std::vector<AccuracyCase> variedCases() {
 }
 
 std::vector<AccuracyCase> peopleCases() {
-  std::vector<std::string> names;
-  for (const bench::RealFoot& f : bench::kRealFeet) names.push_back(f.name());
   std::vector<std::string> injuries{"none", "only:2:dorsal:3.5"};
   for (const NamedInjury injury : kNamedInjuries) injuries.emplace_back(wordOf(injury));
   const std::array<const char*, 5> ways{"lateral", "medial", "dorsal", "plantar", "distal"};
   std::vector<AccuracyCase> cases;
   std::size_t turn = 0;  // of the ways, so that over the feet every ray goes every way
-  for (const std::string& foot : thereOf(names)) {
+  for (const std::string& foot : everyFoot()) {
     AccuracyCase c;
     c.foot = foot;
     c.pixel_mm = 0.5;
@@ -238,9 +243,7 @@ std::vector<AccuracyCase> peopleCases() {
 
 std::vector<AccuracyCase> strangerCases() {
   constexpr int kWays = 6;  // a foot
-  std::vector<std::string> feet;
-  for (const bench::RealFoot& f : bench::kRealFeet) feet.push_back(f.name());
-  feet = thereOf(feet);
+  const std::vector<std::string> feet = everyFoot();
   const std::size_t runs = kWays * feet.size();
   std::mt19937_64 generator(20261129);
   std::vector<std::string> injuries{"none", "none", "only:2:dorsal:3.5", "random"};

@@ -403,8 +403,9 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   for (std::size_t n = 0; n < who.size(); ++n)
     if (who[n] != kNobody && r.label[n] != 0) distal[into[who[n]]] += r.distal[n];
   std::uint16_t main_id = kNobody;
-  for (std::uint16_t id = 0; id < count; ++id)
-    if (!other[id] && distal[id] > 0 && (main_id == kNobody || distal[id] > distal[main_id])) main_id = id;
+  for (std::size_t id = 0; id < count; ++id)
+    if (!other[id] && distal[id] > 0 && (main_id == kNobody || distal[id] > distal[main_id]))
+      main_id = static_cast<std::uint16_t>(id);
   if (main_id == kNobody) return out;
   join(settings.sure,
        [&](std::uint16_t a, std::uint16_t b) { return a != main_id && b != main_id && !other[a] && !other[b]; });
