@@ -11,6 +11,7 @@
 
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
+#include "draw.h"
 #include "real_feet.h"
 
 namespace rayset::accuracy {
@@ -19,10 +20,12 @@ namespace {
 /// The feet the program was first built with: their runs keep their names from one state of the code to the next.
 constexpr std::array<const char*, 3> kFirstFeet{"vsd-z027-right", "vsd-z027-left", "visible-human-m-right"};
 
-/// Of a stranger ("tlem2-left~3") the real foot they are made of.
+/// Of a stranger ("tlem2-left~3") the name of the foot they are made of; any other name as it is.
+std::string withoutWay(const std::string& name) { return name.substr(0, name.find('~')); }
+
 const bench::RealFoot* realFootNamed(const std::string& name) {
   for (const bench::RealFoot& f : bench::kRealFeet)
-    if (f.name() == name.substr(0, name.find('~'))) return &f;
+    if (f.name() == withoutWay(name)) return &f;
   return nullptr;
 }
 
@@ -62,9 +65,7 @@ class Stranger {
     Vec3 k;
     double phase = 0, height = 0;
   };
-  double between(double low, double high) {
-    return low + (high - low) * static_cast<double>(generator_() >> 11) * 0x1.0p-53;
-  }
+  double between(double low, double high) { return low + (high - low) * bench::uniform(generator_); }
 
   std::mt19937_64 generator_;
   Vec3 scale_;
@@ -350,7 +351,7 @@ Result<const TestFoot*> testFoot(const std::string& name) {
   if (const auto found = kept.find(name); found != kept.end()) return &found->second;
   TestFoot foot;
   foot.name = name;
-  foot.side = name.substr(0, name.find('~')).ends_with("-left") ? Side::kLeft : Side::kRight;
+  foot.side = withoutWay(name).ends_with("-left") ? Side::kLeft : Side::kRight;
   if (procedural(name)) {
     std::uint32_t seed = 0;
     const std::size_t start = std::string_view("procedural-").size();

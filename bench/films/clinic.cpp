@@ -7,6 +7,8 @@
 #include "xray/itk_ray_cast.h"
 
 namespace rayset::films_bench {
+using bench::normal, bench::uniform;
+
 namespace {
 
 /// A beam of 60 kV behind aluminium, as three energies of 30, 40 and 50 keV: shares are ours; attenuation per mm of

@@ -19,6 +19,8 @@
 #include "xray/itk_ray_cast.h"
 
 namespace rayset::films_bench {
+using bench::normal, bench::uniform;
+
 namespace {
 
 [[noreturn]] void giveUp(const std::string& why) {

@@ -448,7 +448,6 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     if (p.all.size() < most_kept) p.all.emplace_back(i, j, k);
     p.within += shape.value(r.local(i, j, k)) < kTemplateMm;
   });
-  const Part* main = &parts[main_id];
   for (const auto& [key, b] : borders)
     for (const std::uint16_t id : {key.first, key.second})
       if (const auto it = parts.find(id); it != parts.end() && !other[key.first] && !other[key.second])
@@ -462,7 +461,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   std::map<std::uint16_t, std::uint8_t> names;  // new labels of the parts
   std::vector<std::pair<const Part*, FoundFragment>> found;
   for (const auto& [id, p] : parts) {
-    if (&p == main || other[id]) continue;
+    if (id == main_id || other[id]) continue;
     FoundFragment f;
     f.volume_mm3 = static_cast<double>(p.voxels) * voxel;
     f.rim_bright = p.border.brightShare();
@@ -495,10 +494,10 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     out.fragments.push_back(f);
   }
   if (names.empty()) return out;
-  names[main->id] = own;  // with bone that a neighbour took: breaks mislead the labelling
-  for (auto& w : who)     // a doubtful piece stays in its bone
+  names[main_id] = own;  // with bone that a neighbour took: breaks mislead the labelling
+  for (auto& w : who)    // a doubtful piece stays in its bone
     if (w != kNobody && !other[w] && !names.contains(w) && parts.contains(w) && 2 * parts[w].own > parts[w].voxels)
-      w = main->id;
+      w = main_id;
   const auto crack = crackOf(scan, r, who, inner, names);
   eachVoxel(r, [&](std::size_t n, int i, int j, int k) {
     if (who[n] == kNobody) return;

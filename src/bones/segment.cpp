@@ -215,7 +215,8 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   const BonePose stretched = stretchedTo(own, model, fit.pose);
   const bool longer = (stretched.log_scale - fit.pose.log_scale).maxCoeff() > kLonger;
   bool better = false;
-  double most = both(now) + (longer ? kClearlyLonger : kClearly);
+  const double at_first = both(now);
+  double most = at_first + (longer ? kClearlyLonger : kClearly);
   BonePose moved = fit.pose;
   const Vec3 middle = principalAxes(own).centre;
   moved.X.translation() += middle - principalAxes(bent.mesh.vertices).centre;
@@ -227,7 +228,7 @@ void layAfresh(const TemplateBone& model, const EdgeField& edges, const std::vec
   // One that fits poorly may be turned: it is sought about its label's middle, and taken only where it fits well.
   constexpr double kPoor = 1.15, kTurnDeg = 25, kFits = 0.6, kMostScaled = 0.4;
   const std::size_t usual = starts.size();
-  if (both(now) < kPoor)
+  if (at_first < kPoor)
     for (int axis = 0; axis < 3; ++axis)
       for (const double way : {-1.0, 1.0}) {
         BonePose turned = upright;

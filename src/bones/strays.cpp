@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <optional>
 #include <unordered_set>
 #include <utility>
 
@@ -103,24 +104,30 @@ std::pair<double, double> reachAlong(const DeformedBone& bone, const PrincipalAx
   return {low, high};
 }
 
-/// How far the voxels of each metatarsal reach along its template's axis, as reachAlong() (0, 0 for other bones).
-std::vector<std::pair<double, double>> reachOfVoxels(const Image& image, const std::vector<std::uint8_t>& owner,
-                                                     const std::vector<DeformedBone>& bones) {
+struct Lengths {
+  std::vector<double> by_voxels;  ///< of each metatarsal's voxels along its template's axis, mm; 0 for other bones
+  double longest = 0;             ///< of the longest metatarsal
+};
+
+/// The longest metatarsal is measured by its template or, where that has settled on half of it, by its voxels. One that
+/// took its toe along is no measure: by voxels it is at most a little longer than the next.
+Lengths lengthsOf(const Image& image, const std::vector<std::uint8_t>& owner, const std::vector<DeformedBone>& bones) {
   struct Line {
     bool counts = false;
     Vec3 per_voxel = Vec3::Zero();
-    double start = 0;
+    double start = 0, of_template = 0;
   };
   std::vector<Line> lines(bones.size());
   for (std::size_t b = 0; b < bones.size(); ++b) {
     if (!bones[b].found || !rayOf(bones[b].id)) continue;
     const PrincipalAxes axes = principalAxes(bones[b].mesh.vertices);
-    lines[b] = {true, image.h * axes.axes.col(0), -axes.axes.col(0).dot(axes.centre)};
+    const auto [low, high] = reachAlong(bones[b], axes);
+    lines[b] = {true, image.h * axes.axes.col(0), -axes.axes.col(0).dot(axes.centre), high - low};
   }
   using Reaches = std::vector<std::pair<double, double>>;
-  return tbb::parallel_reduce(
+  const Reaches reach = tbb::parallel_reduce(
       tbb::blocked_range<int>(0, image.size.z()), Reaches(bones.size(), {0.0, 0.0}),
-      [&](const tbb::blocked_range<int>& slices, Reaches reach) {
+      [&](const tbb::blocked_range<int>& slices, Reaches some) {
         for (int k = slices.begin(); k < slices.end(); ++k) {
           std::size_t n = image.offset(0, 0, k);
           for (int j = 0; j < image.size.y(); ++j)
@@ -128,34 +135,31 @@ std::vector<std::pair<double, double>> reachOfVoxels(const Image& image, const s
               const std::size_t b = owner[n];
               if (b >= lines.size() || !lines[b].counts) continue;
               const double at = lines[b].start + lines[b].per_voxel.dot(Vec3(i, j, k));
-              reach[b] = {std::min(reach[b].first, at), std::max(reach[b].second, at)};
+              some[b] = {std::min(some[b].first, at), std::max(some[b].second, at)};
             }
         }
-        return reach;
+        return some;
       },
       [](Reaches a, const Reaches& b) {
         for (std::size_t n = 0; n < a.size(); ++n)
           a[n] = {std::min(a[n].first, b[n].first), std::max(a[n].second, b[n].second)};
         return a;
       });
-}
-
-/// Length of the longest metatarsal: by its template or, where that has settled on half of it, by its voxels. One that
-/// took its toe along is no measure: by voxels it is at most a little longer than the next.
-double longestOf(const std::vector<DeformedBone>& bones, const std::vector<std::pair<double, double>>& voxels) {
   constexpr double kAboveNext = 1.12;  // the second above the third: 1.09 in the longest seen
+  Lengths out{std::vector<double>(bones.size(), 0.0)};
   double by_template = 0, longest = 0, next = 0;
   for (std::size_t b = 0; b < bones.size(); ++b) {
-    if (!bones[b].found || !rayOf(bones[b].id)) continue;
-    const auto [low, high] = reachAlong(bones[b], principalAxes(bones[b].mesh.vertices));
-    by_template = std::max(by_template, high - low);
-    const double length = std::max(high - low, voxels[b].second - voxels[b].first);
+    if (!lines[b].counts) continue;
+    out.by_voxels[b] = reach[b].second - reach[b].first;
+    by_template = std::max(by_template, lines[b].of_template);
+    const double length = std::max(lines[b].of_template, out.by_voxels[b]);
     if (length > longest)
       next = std::exchange(longest, length);
     else
       next = std::max(next, length);
   }
-  return std::max(by_template, std::min(longest, kAboveNext * next));
+  out.longest = std::max(by_template, std::min(longest, kAboveNext * next));
+  return out;
 }
 
 /// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
@@ -227,8 +231,7 @@ bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<Defor
                const std::vector<double>& expected, double contrast_hu, std::uint8_t stray,
                std::vector<std::uint8_t>& owner) {
   const std::array<std::ptrdiff_t, 6> six = image.six();
-  const auto reach = reachOfVoxels(image, owner, bones);
-  const double longest = longestOf(bones, reach);
+  std::optional<Lengths> lengths;  // as labelled now; measured when a stray touches a metatarsal
   std::vector<std::uint8_t> seen(owner.size(), 0);
   Part part;
   bool divided = false;
@@ -260,21 +263,24 @@ bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<Defor
     const auto size = static_cast<double>(part.size());
     for (const std::size_t b : touched) {
       const auto mark = static_cast<std::uint8_t>(b);
+      const bool ray = rayOf(bones[b].id).has_value();
+      if (ray && !lengths) lengths = lengthsOf(image, owner, bones);
       const auto contact = static_cast<double>(faces[b]);
       const Face face = faceBetween(image, owner, part, stray, mark, six);
       // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a joint is there.
       const bool plates = face.rise > kRise * contrast_hu, joined = !plates && face.dip < kDip * contrast_hu;
-      const bool too_short = reach[b].second - reach[b].first < kShortest * longest;
-      const bool cap = std::pow(contact, 1.5) > (rayOf(bones[b].id) ? kCapOfRay : kCap) * size;
+      const bool too_short = ray && lengths->by_voxels[b] < kShortest * lengths->longest;
+      const bool cap = std::pow(contact, 1.5) > (ray ? kCapOfRay : kCap) * size;
       bool home = cap && !plates && dark[b] / contact < kGapLess;
-      if (!home && !rayOf(bones[b].id))
+      if (!home && !ray)
         home = joined && size < (cap ? 0.5 : 0.1) * expected[b];
       else if (!home && (joined || (!plates && too_short && face.dip < kDipOfShaft * contrast_hu)) &&
                face.calibre > kFullCalibre) {
-        home = mayBeEnd(image, part, bones[b], longest);
+        home = mayBeEnd(image, part, bones[b], lengths->longest);
         if (!home) {
-          const Part near = withoutToe(image, sheet, part, bones[b], longest);
-          if (near.size() >= kLeastEnd && near.size() < part.size() && mayBeEnd(image, near, bones[b], longest)) {
+          const Part near = withoutToe(image, sheet, part, bones[b], lengths->longest);
+          if (near.size() >= kLeastEnd && near.size() < part.size() &&
+              mayBeEnd(image, near, bones[b], lengths->longest)) {
             for (const std::uint32_t n : near) owner[n] = mark;
             divided = true;
             break;

@@ -1,4 +1,4 @@
-// Random draws of the scenes, the same with every standard library.
+// Random draws of feet, injuries and scenes, the same with every standard library.
 #pragma once
 
 #include <algorithm>
@@ -6,7 +6,7 @@
 #include <numbers>
 #include <random>
 
-namespace rayset::films_bench {
+namespace rayset::bench {
 
 /// Evenly in [0, 1).
 [[nodiscard]] inline double uniform(std::mt19937_64& g) { return static_cast<double>(g() >> 11) * 0x1.0p-53; }
@@ -16,4 +16,4 @@ namespace rayset::films_bench {
   return std::sqrt(-2 * std::log(u)) * std::cos(2 * std::numbers::pi * v);
 }
 
-}  // namespace rayset::films_bench
+}  // namespace rayset::bench
