@@ -305,6 +305,22 @@ std::vector<AccuracyCase> ciCases() {
   return cases;
 }
 
+std::vector<AccuracyCase> allCases() {
+  std::vector<AccuracyCase> cases = standardCases(false);
+  const auto more = variedCases();
+  cases.insert(cases.end(), more.begin(), more.end());
+  return cases;
+}
+
+constexpr std::array<std::pair<std::string_view, std::vector<AccuracyCase> (*)()>, 7> kSubsets{
+    {{"standard", [] { return standardCases(false); }},
+     {"varied", variedCases},
+     {"all", allCases},
+     {"people", peopleCases},
+     {"strangers", strangerCases},
+     {"ci", ciCases},
+     {"quick", [] { return standardCases(true); }}}};
+
 const char* wordOf(OtherFoot other) {
   return other == OtherFoot::kNone ? "alone" : other == OtherFoot::kOwnScan ? "own" : "same";
 }
@@ -333,17 +349,15 @@ nlohmann::ordered_json AccuracyCase::json() const {
 }
 
 std::vector<AccuracyCase> casesOf(const std::string& subset) {
-  if (subset == "ci") return ciCases();
-  if (subset == "quick") return standardCases(true);
-  if (subset == "varied") return variedCases();
-  if (subset == "people") return peopleCases();
-  if (subset == "strangers") return strangerCases();
-  std::vector<AccuracyCase> cases = standardCases(false);
-  if (subset == "all") {
-    const auto more = variedCases();
-    cases.insert(cases.end(), more.begin(), more.end());
-  }
-  return cases;
+  const auto named = std::find_if(kSubsets.begin(), kSubsets.end(), [&](const auto& s) { return s.first == subset; });
+  return named == kSubsets.end() ? std::vector<AccuracyCase>{} : named->second();
+}
+
+std::vector<std::string> subsets() {
+  std::vector<std::string> words;
+  words.reserve(kSubsets.size());
+  for (const auto& [word, cases] : kSubsets) words.emplace_back(word);
+  return words;
 }
 
 Result<const TestFoot*> testFoot(const std::string& name) {

@@ -47,14 +47,14 @@ struct AccuracyCase {
   [[nodiscard]] nlohmann::ordered_json json() const;
 };
 
-inline constexpr std::array<const char*, 7> kSubsets{"standard", "varied", "all", "people", "strangers", "ci", "quick"};
-
 /// "standard", "varied", "all" (both), "people" (every real foot uninjured, with each named injury and the
 /// second ray alone dorsally, with and without the other foot; each ray moved alone by 3 mm one way; narrow joints,
 /// thin and thick plates, another maker's look), "strangers" (the real feet changed smoothly into other sizes and
 /// shapes, injuries and scans drawn by chance), "ci" or "quick" (a small part of standard). Real feet are named only
 /// where their folder is there.
 [[nodiscard]] std::vector<AccuracyCase> casesOf(const std::string& subset);
+/// The words that casesOf() knows.
+[[nodiscard]] std::vector<std::string> subsets();
 
 /// Loads or builds the foot; kept for the next call with the same name.
 [[nodiscard]] Result<const TestFoot*> testFoot(const std::string& name);

@@ -46,7 +46,7 @@ int main(int argc, char** argv) {
   std::string subset = "standard", only, person, injury, pictures, out, report, baseline;
   double spacing = 0;
   app.add_option("--subset", subset, "which runs (see cases.h)")
-      ->check(CLI::IsMember(std::vector<std::string>(kSubsets.begin(), kSubsets.end())))
+      ->check(CLI::IsMember(subsets()))
       ->capture_default_str();
   app.add_flag("--quick", quick, "same as --subset quick: one procedural and the real feet, two injuries each");
   app.add_flag("!--no-other", also_other, "skip the runs with the other foot");
