@@ -287,8 +287,8 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
   tell(0.5);
   const TemplateFoot& foot = templates[chosen->side == Side::kRight ? 0 : 1];
   std::size_t found = 0;
-  for (std::size_t n = 0; n < best->bones.size(); ++n)
-    if (best->bones[n].found && label(best->bones[n].id) <= 12) ++found;
+  for (const BoneFit& fit : best->bones)
+    if (fit.found && label(fit.id) <= 12) ++found;
   out.quality = best->tarsus_score;
   if (found < 4 || best->tarsus_score < 0.2) {
     reason = fmt::format("no arrangement of foot bones fits it (best match {:.0f} %)", 100 * best->tarsus_score);
