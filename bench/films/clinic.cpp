@@ -20,6 +20,7 @@ struct Energy {
 constexpr std::array<Energy, 3> kBeam{
     {{0.35, 0.03756, 0.2462, 6.435}, {0.45, 0.02683, 0.1231, 2.856}, {0.20, 0.02269, 0.0785, 1.541}}};
 
+constexpr double kContrast = 2.2;     ///< of the S-shaped grey scale, at its middle
 constexpr double kHeel = 0.2;         ///< loss of exposure from the cathode's side to the anode's
 constexpr double kFocusMm = 0.15;     ///< standard deviation of the blur at the detector
 constexpr double kGrainBeside = 0.4;  ///< share of the neighbouring pixels in the noise
@@ -110,15 +111,30 @@ Film clinicalFilm(const Materials& materials, const ProjectionView& view, const 
           static_cast<float>(scale * (static_cast<double>(white.at(x, y)) +
                                       kGrainBeside * static_cast<double>(white.at(x - 1, y) + white.at(x + 1, y) +
                                                                          white.at(x, y - 1) + white.at(x, y + 1))));
+  const auto exposure = [&](std::size_t n) {
+    return static_cast<double>(primary.values[n]) + scatter * static_cast<double>(wide.values[n]);
+  };
+  // As a unit's processing does it: the middle of the body comes out middle grey.
+  constexpr double kBody = 0.35;  // logarithm of what it takes away
+  std::vector<double> body;
+  for (int y = field.top; y < field.bottom; ++y)
+    for (int x = field.left; x < field.right; ++x)
+      if (const double passed = exposure(primary.offset(x, y)); passed < std::exp(-kBody)) body.push_back(passed);
+  double middle = std::exp(-1.0);
+  if (!body.empty()) {
+    const auto at = body.begin() + static_cast<std::ptrdiff_t>(body.size() / 2);
+    std::nth_element(body.begin(), at, body.end());
+    middle = *at;
+  }
   Film out(view.columns, view.rows);
   for (int y = 0; y < out.rows; ++y)
     for (int x = 0; x < out.columns; ++x) {
       if (!exposed(x, y)) continue;
       const std::size_t n = out.offset(x, y);
-      const double mean =
-          photons * (static_cast<double>(primary.values[n]) + scatter * static_cast<double>(wide.values[n]));
+      const double mean = photons * exposure(n);
       const double counts = std::max(1.0, mean + std::sqrt(mean) * static_cast<double>(grain.values[n]));
-      out.values[n] = static_cast<float>(std::floor(4095 / (1 + std::exp(2.2 * (std::log(counts / photons) + 0.9)))));
+      out.values[n] =
+          static_cast<float>(std::floor(4095 / (1 + std::exp(kContrast * std::log(counts / (photons * middle))))));
     }
   return out;
 }

@@ -1,7 +1,7 @@
 // How well the checks after an operation find bones and metal: bench_films [--scenes N] [--starts N] [--off-mm MM]
 // [--off-deg DEG]; on CT: bench_films --ct [--scenes N]; the whole check on films as a clinic makes them (several
 // energies, scatter, grain, collimator, plaster, toes off the film, another, a missing or a broken screw), of every
-// real foot with its person left out: bench_films --clinic [--scenes N]
+// real foot with its person left out: bench_films --clinic [--scenes N] [--first N] [--repeat N]
 //
 // Scenes (scenes.h) are filmed by ITK's ray caster at an unknown pose of tube and foot; every scene is then registered
 // from several starts, each `off` from the true pose. Printed: errors of each ray's base and axis in the planes of the
@@ -15,11 +15,12 @@
 #include <filesystem>
 #include <fstream>
 #include <random>
+#include <tuple>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "clinic_check.h"
 #include "outcome/ct_check.h"
-#include "outcome/film_check.h"
 #include "scenes.h"
 
 using namespace rayset;
@@ -52,23 +53,11 @@ struct Tally {
       inside_tip = 0, inside_axis = 0;
 };
 
-PlanRecord recordOf(const Scene& scene) {
-  const Case& c = scene.plan;
-  PlanRecord out;
-  out.side = c.side;
-  out.frame = c.reduction.frame;
-  out.injured_to_reduced = scene.planned;
-  out.reduced = c.reduction.reduced;
-  for (const auto& [id, fragment] : c.fragments) out.fragments[id] = fragment.reduced;
-  out.devices = c.fixation.devices;
-  return out;
-}
-
 /// The CT after the operation, checked against the truth.
 void checkScan(const Scene& scene, bool verbose, Tally& t) {
   const PlanRecord plan = recordOf(scene);
   const auto began = std::chrono::steady_clock::now();
-  const auto found = checkCt({&plan, &scene.plan.catalogue, &scene.ct, false});
+  const auto found = checkCt({&plan, &scene.plan().catalogue, &scene.ct, false});
   const double took = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
   t.seconds.add(took);
   ++t.scans;
@@ -85,7 +74,7 @@ void checkScan(const Scene& scene, bool verbose, Tally& t) {
     const Rigid truth = scene.injured_to_post[static_cast<std::size_t>(r.ray - 1)];
     const Rigid error = r.planned_to_found * scene.planned.at(fmt::format("M{}", r.ray)) * truth.inverse();
     const Vec3 base =
-        basePoint(transformed(scene.plan.injured.at(metatarsal(r.ray)), truth), scene.plan.reduction.frame.distal);
+        basePoint(transformed(scene.plan().injured.at(metatarsal(r.ray)), truth), scene.plan().reduction.frame.distal);
     const double off = (error * base - base).norm(), turn = rotationAngle(error.linear());
     t.base_mm.add(off);
     t.turn_deg.add(toDegrees(turn));
@@ -144,148 +133,27 @@ void print(Tally& t) {
                100 * t.inside_axis / t.seen);
 }
 
-/// The whole check as `rayset verify --films` makes it, by person.
-struct Clinic {
-  struct Person {
-    Errors plane_mm, weak_mm, entry_mm, tip_mm, axis_deg, seconds;
-    int scenes = 0, refused = 0, rays = 0, sure = 0, sure_and_wrong = 0, inside_mm = 0, devices = 0, seen = 0,
-        inside_tip = 0, surprises = 0, told = 0, wrong_length = 0;
-  };
-  std::map<std::string, Person> people;
-};
-
-CheckedFilm asRead(const FilmExposure& e, const TubePose& tube) {
-  CheckedFilm f;
-  f.scan.film = e.film;
-  f.scan.info.file = e.name;
-  if (e.columns > 0)
-    f.scan.info.field = {FilmField::Origin::kFound, e.column, e.row, e.column + e.columns, e.row + e.rows};
-  f.tube = tube;
-  f.view = e.name;
-  f.pixel_mm = tube.pixel_mm;
-  return f;
-}
-
-void checkClinic(const Scene& scene, bool verbose, Clinic& clinic) {
-  const PlanRecord plan = recordOf(scene);
-  FilmCheckInput input{&plan, &scene.plan.bodies, &scene.plan.catalogue, {}, false};
-  for (std::size_t n = 0; n < scene.films.size(); ++n) input.films.push_back(asRead(scene.films[n], scene.tubes[n]));
-  const auto began = std::chrono::steady_clock::now();
-  const auto found = checkFilms(input);
-  Clinic::Person& t = clinic.people[scene.person.empty() ? "made" : scene.person];
-  t.seconds.add(std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count());
-  ++t.scenes;
-  if (!found) {
-    ++t.refused;
-    fmt::print("{:70} refused: {}\n", scene.name, found.error().message());
-    std::fflush(stdout);
-    return;
-  }
-  // What the check would say of the truth itself.
-  Verification truth;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const std::string id = fmt::format("M{}", ray);
-    RayOutcome& r = truth.rays[static_cast<std::size_t>(ray - 1)];
-    if (!scene.planned.contains(id)) continue;
-    r.ray = ray;
-    r.planned_to_found = scene.injured_to_post[static_cast<std::size_t>(ray - 1)] * scene.planned.at(id).inverse();
-  }
-  judge(plan, scene.plan.catalogue, truth);
-  double worst = 0;
-  for (const RayOutcome& r : found->rays) {
-    if (r.ray == 0) continue;
-    const RayOutcome& right = truth.rays[static_cast<std::size_t>(r.ray - 1)];
-    const Surface& planned = plan.reduced.at(metatarsal(r.ray));
-    const Vec3 base = right.planned_to_found * basePoint(planned, plan.frame.distal);
-    const Vec3 d = r.planned_to_found * (right.planned_to_found.inverse() * base) - base;
-    double in_plane = 0;
-    for (const FilmExposure& f : scene.films)
-      in_plane = std::max(in_plane, std::hypot(d.dot(f.view.right), d.dot(f.view.down)));
-    const double weak = std::abs(d.dot(r.weakest));
-    ++t.rays;
-    t.plane_mm.add(in_plane);
-    t.weak_mm.add(weak);
-    t.inside_mm += d.norm() <= r.shift_95_mm ? 1 : 0;
-    t.sure += r.sure ? 1 : 0;
-    const bool wrong = r.sure && (d.norm() > 1 || r.verdict != right.verdict);
-    t.sure_and_wrong += wrong ? 1 : 0;
-    worst = std::max(worst, in_plane);
-    if (verbose || wrong)
-      fmt::print(
-          "    M{} {:.2f} mm ({:.2f} in planes, weakest {:.2f}), stated {:.2f}, similarity {:.2f}; {} by {:.1f} mm{}, "
-          "truly {} by {:.1f}{}{}\n",
-          r.ray, d.norm(), in_plane, weak, r.shift_95_mm, r.similarity, wordOf(r.verdict), r.shift_mm,
-          r.sure ? ", sure" : "", wordOf(right.verdict), right.shift_mm, r.doubt.empty() ? "" : "; " + r.doubt,
-          wrong ? "  SURE AND WRONG" : "");
-  }
-  std::string said;
-  for (const DeviceOutcome& d : found->devices) {
-    if (d.id == scene.surprised) {
-      ++t.surprises;
-      const bool told = !d.seen || !d.warnings.empty();
-      t.told += told ? 1 : 0;
-      said = fmt::format("; {} {}{}", d.id,
-                         !d.seen              ? "not found"
-                         : d.warnings.empty() ? "NOT TOLD"
-                                              : d.warnings.front(),
-                         d.longer_mm != 0 ? fmt::format(", {:+.0f} mm long", d.longer_mm) : "");
-      continue;
-    }
-    const auto& [entry, tip] = scene.devices.at(d.id);
-    ++t.devices;
-    if (!d.seen) continue;
-    ++t.seen;
-    t.wrong_length += d.longer_mm != 0 ? 1 : 0;
-    if (d.longer_mm != 0) said += fmt::format("; {} {:+.0f} mm, WRONG LENGTH", d.id, d.longer_mm);
-    const double at_tip = (d.tip - tip).norm();
-    t.entry_mm.add((d.entry - entry).norm());
-    t.tip_mm.add(at_tip);
-    t.axis_deg.add(
-        toDegrees(std::acos(std::clamp((d.tip - d.entry).normalized().dot((tip - entry).normalized()), -1.0, 1.0))));
-    t.inside_tip += at_tip <= d.tip_95_mm ? 1 : 0;
-  }
-  std::string films;
-  for (const FilmOutcome& f : found->films) films += fmt::format(" {:.2f}", f.similarity);
-  fmt::print("{:70} worst ray {:.2f} mm, films{}, {:.0f} s{}\n", scene.name, worst, films, t.seconds.values.back(),
-             said);
-  std::fflush(stdout);
-}
-
-void print(Clinic& clinic) {
-  fmt::print(
-      "\n| person | scenes, refused | base in the planes, mm | weakest, mm | entry, mm | tip, mm | axis, deg | inside: "
-      "base, "
-      "tip | sure, of these wrong | screws not as planned, told | wrong length | devices seen | s |\n"
-      "|---|---|---|---|---|---|---|---|---|---|---|---|---|\n");
-  for (auto& [name, t] : clinic.people) {
-    const auto spread = [](Errors& e) {
-      return e.values.empty() ? std::string("-") : fmt::format("{:.2f} ({:.2f})", e.mean(), e.quantile(1));
-    };
-    const auto share = [](int part, int all) { return all == 0 ? 0 : 100 * part / all; };
-    fmt::print(
-        "| {} | {}, {} | {} | {} | {} | {} | {} | {} %, {} % | {} of {}, {} | {}, {} | {} | {} of {} | {:.0f} |\n",
-        name, t.scenes, t.refused, spread(t.plane_mm), spread(t.weak_mm), spread(t.entry_mm), spread(t.tip_mm),
-        spread(t.axis_deg), share(t.inside_mm, t.rays), share(t.inside_tip, t.seen), t.sure, t.rays, t.sure_and_wrong,
-        t.surprises, t.told, t.wrong_length, t.seen, t.devices, t.seconds.mean());
-  }
-}
-
 }  // namespace
 
 int main(int argc, char** argv) {
   CLI::App app{"Registration of films whose truth is known"};
-  int starts = 10, scenes = 10, first_start = 0;
+  int starts = 10, scenes = 10, first_start = 0, first_scene = 0, repeat = 1;
   double off_mm = 8, off_deg = 8, fine = 0.6;
-  std::string only, out;
+  std::string only, out, table;
   bool verbose = false, from_truth = false, ct = false, in_clinic = false;
   app.add_option("--scenes", scenes, "how many feet")->capture_default_str();
+  app.add_option("--first", first_scene, "number of the first of them, from 0")->capture_default_str();
+  app.add_option("--repeat", repeat, "operations and films of each foot that was planned")->capture_default_str();
   app.add_option("--starts", starts, "registrations of each")->capture_default_str();
   app.add_option("--first-start", first_start, "number of the first of them")->capture_default_str();
   app.add_option("--off-mm", off_mm, "start from the truth, mm")->capture_default_str();
   app.add_option("--off-deg", off_deg, "start from the truth, degrees")->capture_default_str();
   app.add_option("--fine", fine, "finest pixel, mm")->capture_default_str();
   app.add_option("--only", only, "only scenes whose name contains this");
-  app.add_option("--out", out, "errors and stated deviations of every ray and device, comma separated");
+  app.add_option("--out", out,
+                 "errors and stated deviations of every ray and device, comma separated; of a clinic's films a line of "
+                 "JSON a scene; added to the file");
+  app.add_option("--table", table, "only the table of such a file of a clinic's films")->check(CLI::ExistingFile);
   app.add_flag("--ct", ct, "a CT with metal instead of films");
   app.add_flag("--clinic", in_clinic, "the whole check on films as a clinic makes them, by person")->excludes("--ct");
   app.add_flag("--from-truth", from_truth,
@@ -293,6 +161,13 @@ int main(int argc, char** argv) {
   app.add_flag("--verbose", verbose, "every ray and device");
   CLI11_PARSE(app, argc, argv);
 
+  if (!table.empty()) {
+    std::vector<nlohmann::ordered_json> checked;
+    std::ifstream file(table);
+    for (std::string line; std::getline(file, line);) checked.push_back(nlohmann::ordered_json::parse(line));
+    printTable(checked);
+    return 0;
+  }
   const bool real = std::filesystem::is_directory(std::filesystem::path(RAYSET_FEET_DIR) / "vsd-z027");
   if (!real) fmt::print(stderr, "Real feet skipped: {} is missing\n", RAYSET_FEET_DIR);
   std::vector<SceneSettings> list;
@@ -304,12 +179,14 @@ int main(int argc, char** argv) {
   const std::vector<std::string> everybody{"tlem2-right", "jia-right", "visible-human-m-right", "vsd-z027-left",
                                            "tlem2-left",  "jia-left",  "vsd-z027-right"};
   const std::vector<std::string> injuries{"homolateral", "divergent", "lateral-partial", "medial-partial", "isolated"};
-  for (int n = 0; n < scenes; ++n) {
+  for (int n = first_scene * repeat; n < (first_scene + scenes) * repeat; ++n) {
+    const int planned = n / repeat;
     SceneSettings s;
-    s.foot = in_clinic && real ? everybody[static_cast<std::size_t>(n) % everybody.size()]
-                               : feet[static_cast<std::size_t>(n) % feet.size()];
-    s.injury = injuries[static_cast<std::size_t>(n + n / 5) % injuries.size()];
-    s.seed = static_cast<std::uint64_t>(n + 1);
+    s.foot = in_clinic && real ? everybody[static_cast<std::size_t>(planned) % everybody.size()]
+                               : feet[static_cast<std::size_t>(planned) % feet.size()];
+    s.injury = injuries[static_cast<std::size_t>(planned + planned / 5) % injuries.size()];
+    s.plan_seed = static_cast<std::uint64_t>(planned + 1);
+    s.seed = s.plan_seed + 1000 * static_cast<std::uint64_t>(n % repeat);
     s.poorly_reduced = n % 3 == 2;
     s.ct = ct;
     if (n % 4 == 3) s.views = {"dorsoplantar-15", "lateral", "oblique-30"};
@@ -326,26 +203,36 @@ int main(int argc, char** argv) {
 
   Errors plane_mm, plane_deg, weak_mm, total_mm, total_deg, tip_mm, entry_mm, axis_deg, seconds, cpu_seconds;
   Tally tally;
-  Clinic clinic;
+  std::vector<nlohmann::ordered_json> clinic;
   int runs = 0, succeeded = 0, refused = 0, inside_mm = 0, inside_deg = 0, rays = 0, devices = 0, seen = 0,
       inside_tip = 0;
+  std::shared_ptr<const PlannedFoot> foot;
+  std::tuple<std::string, std::string, std::uint64_t> planned_as;
   for (const SceneSettings& settings : list) {
     if (!only.empty() &&
         fmt::format("{}/{}/{}", settings.foot, settings.injury, settings.seed).find(only) == std::string::npos)
       continue;
-    const auto scene = makeScene(settings);
-    const Case& c = scene->plan;
+    if (!foot || planned_as != std::tie(settings.foot, settings.injury, settings.plan_seed)) {
+      foot = planFoot(settings.foot, settings.injury, settings.plan_seed);
+      planned_as = {settings.foot, settings.injury, settings.plan_seed};
+    }
+    const auto scene = makeScene(foot, settings);
+    const Case& c = scene->plan();
     if (ct) {
       checkScan(*scene, verbose, tally);
       continue;
     }
     if (in_clinic) {
-      checkClinic(*scene, verbose, clinic);
+      const auto checked = checkedClinic(*scene);
+      printScene(checked, verbose);
+      if (!out.empty()) std::ofstream(out, std::ios::app) << checked.dump() << "\n";
+      clinic.push_back(checked);
       continue;
     }
     std::vector<PlannedMetal> metal;
     for (const Device& d : c.fixation.devices)
-      if (d.stage == "definitive") metal.push_back({d.id, d.entry, d.tip, metalSolid(d, c.catalogue)});
+      if (d.stage == "definitive")
+        metal.push_back({d.id, d.entry, d.tip, metalSolid(d, c.catalogue), {}, fmt::format("M{}", d.ray)});
     for (int start = first_start; start < first_start + starts; ++start) {
       std::mt19937_64 g(settings.seed * 1000 + static_cast<std::uint64_t>(start));
       FilmRegistrationInput input;
@@ -479,7 +366,7 @@ int main(int argc, char** argv) {
     }
   }
   if (ct || in_clinic) {
-    ct ? print(tally) : print(clinic);
+    ct ? print(tally) : printTable(clinic);
     return 0;
   }
   fmt::print("\n{} registrations, {} within 2 mm and 5 degrees (in the planes) in every ray, {} refused\n", runs,

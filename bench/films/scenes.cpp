@@ -7,13 +7,11 @@
 #include <cstdlib>
 #include <random>
 
-#include "accuracy/cases.h"
 #include "base/units.h"
 #include "clinic.h"
 #include "draw.h"
 #include "fixation/construct.h"
 #include "geometry/distance_field.h"
-#include "phantom/injury_spec.h"
 #include "phantom/scan.h"
 #include "xray/attenuation.h"
 #include "xray/itk_ray_cast.h"
@@ -71,6 +69,18 @@ Film exposed(const std::vector<float>& integrals, int columns, int rows, double 
 
 }  // namespace
 
+PlanRecord recordOf(const Scene& scene) {
+  const Case& c = scene.plan();
+  PlanRecord out;
+  out.side = c.side;
+  out.frame = c.reduction.frame;
+  out.injured_to_reduced = scene.planned;
+  out.reduced = c.reduction.reduced;
+  for (const auto& [id, fragment] : c.fragments) out.fragments[id] = fragment.reduced;
+  out.devices = c.fixation.devices;
+  return out;
+}
+
 Vec3 randomDirection(std::mt19937_64& g) {
   for (;;) {
     const Vec3 v(2 * uniform(g) - 1, 2 * uniform(g) - 1, 2 * uniform(g) - 1);
@@ -78,47 +88,59 @@ Vec3 randomDirection(std::mt19937_64& g) {
   }
 }
 
-std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
+std::shared_ptr<const PlannedFoot> planFoot(const std::string& name, const std::string& injury, std::uint64_t seed) {
+  auto out = std::make_shared<PlannedFoot>();
+  const auto foot = accuracy::testFoot(name);
+  if (!foot) giveUp(foot.error().message());
+  out->foot = *foot;
+  auto injured = injure(out->foot->bones, out->foot->side, namedInjury(namedInjuryFromWord(injury).value()));
+  if (!injured) giveUp(injured.error().message());
+  out->injured = std::move(*injured);
+
+  ScanSettings scan;
+  scan.seed = seed;
+  std::vector<ScannedPart> parts;
+  for (const auto& [bone, surface] : out->injured.injured) parts.push_back({std::string(boneId(bone)), &surface});
+  auto ct = synthesiseCt(parts, scan);
+  if (!ct) giveUp(ct.error().message());
+  PlanRequest request;
+  request.reduction.leave_out = out->foot->person;
+  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, request);
+  if (!planned) giveUp(planned.error().message());
+  out->plan = std::move(*planned);
+  return out;
+}
+
+std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot, const SceneSettings& s) {
   auto scene = std::make_unique<Scene>();
   scene->name = fmt::format("{}/{}/{}{}", s.foot, s.injury, s.seed, s.poorly_reduced ? "/poor" : "");
   if (s.clinic)
     scene->name +=
         fmt::format("/{}{}{}", wordOf(s.surprise), s.plaster ? "/plaster" : "", s.cropped ? "/toes off" : "");
   std::mt19937_64 g(s.seed * 7919 + 17);
-  const auto foot_found = accuracy::testFoot(s.foot);
-  if (!foot_found) giveUp(foot_found.error().message());
-  const accuracy::TestFoot& foot = **foot_found;
-  auto injured = injure(foot.bones, foot.side, namedInjury(namedInjuryFromWord(s.injury).value()));
-  if (!injured) giveUp(injured.error().message());
-
+  scene->foot = std::move(planned_foot);
+  const Case& plan = scene->plan();
+  const InjuredFoot& injured = scene->foot->injured;
+  scene->person = scene->foot->foot->person;
+  scene->planned = reducedPoses(plan);
   ScanSettings scan;
-  scan.seed = s.seed;
+  scan.seed = s.plan_seed;  // the same trabeculae
   std::vector<ScannedPart> parts;
-  for (const auto& [bone, surface] : injured->injured) parts.push_back({std::string(boneId(bone)), &surface});
-  auto ct = synthesiseCt(parts, scan);
-  if (!ct) giveUp(ct.error().message());
-  scene->person = foot.person;
-  PlanRequest request;
-  request.reduction.leave_out = foot.person;
-  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, request);
-  if (!planned) giveUp(planned.error().message());
-  scene->plan = std::move(*planned);
-  scene->planned = reducedPoses(scene->plan);
 
   // The foot after the operation: every ray a little off where it belongs.
-  BoneSurfaces post = injured->intact;
+  BoneSurfaces post = injured.intact;
   const int poor = s.poorly_reduced ? 1 + static_cast<int>(g() % 5) : 0;
   for (int ray = 1; ray <= 5; ++ray) {
     const std::size_t n = static_cast<std::size_t>(ray - 1);
-    const Vec3 base = injured->base_points[n];
+    const Vec3 base = injured.base_points[n];
     const Rigid off = ray == poor ? turnAbout(base, toRadians(6) * randomDirection(g), 4 * randomDirection(g))
                                   : wander(g, base, s.ray_mm, s.ray_deg);
-    scene->injured_to_post[n] = off * injured->intact_to_injured[n].inverse();
+    scene->injured_to_post[n] = off * injured.intact_to_injured[n].inverse();
     post[metatarsal(ray)] = transformed(post.at(metatarsal(ray)), off);
   }
   std::vector<Surface> metal;
   std::vector<Device> screws;
-  for (const Device& d : scene->plan.fixation.devices)
+  for (const Device& d : plan.fixation.devices)
     if (d.stage == "definitive") screws.push_back(d);
   const std::size_t surprised =
       s.surprise == Surprise::kNone || screws.empty() ? screws.size() : static_cast<std::size_t>(g() % screws.size());
@@ -142,7 +164,7 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
       d.entry -= 3 * d.direction;
       d.tip -= 3 * d.direction;
     }
-    metal.push_back(transformed(deviceSurface(d, scene->plan.catalogue), off));
+    metal.push_back(transformed(deviceSurface(d, plan.catalogue), off));
   }
   scan.pixel_mm = scan.slice_mm = 0.4;
   scan.noise_hu = 0;  // of the film is added to the film
@@ -162,7 +184,7 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     scan.noise_hu = 30;
     scan.seed = s.seed + 100;
     // As nobody lays a foot twice the same way.
-    const Rigid lain = wander(g, scene->plan.reduction.frame.origin, 30, 20);
+    const Rigid lain = wander(g, plan.reduction.frame.origin, 30, 20);
     scan.scanner_from_patient = lain.linear();
     for (const Surface& solid : metal) scan.steel.push_back(steelBody(solid));
   }
@@ -206,7 +228,7 @@ std::unique_ptr<Scene> makeScene(const SceneSettings& s) {
     }
   }
 
-  const PlantarFrame plate = plantarFrame(post, scene->plan.reduction.frame, foot.side);
+  const PlantarFrame plate = plantarFrame(post, plan.reduction.frame, scene->foot->foot->side);
   for (const std::string& word : s.views) {
     TubePose tube = tubePose(namedViewFromWord(word).value());
     tube.pixel_mm = s.pixel_mm;
