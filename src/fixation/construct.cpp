@@ -309,6 +309,15 @@ std::vector<Candidate> searchAll(const Rule& rule, std::size_t keep, double apar
 
 // ---------------------------------------------------------------------------------------------- the planner
 
+/// The bones it goes through, as a key.
+std::string throughOf(const Device& device) { return fmt::format("{}", fmt::join(device.through, ">")); }
+/// The fragment it goes into or comes from; nothing where it joins two bones.
+std::optional<std::string> fragmentOf(const Device& device) {
+  for (const std::string& id : device.through)
+    if (id.find('.') != std::string::npos) return id;
+  return std::nullopt;
+}
+
 class Planner {
  public:
   Planner(const ConstructInput& input, const Catalogue& catalogue, const ConstructSettings& settings)
@@ -321,6 +330,8 @@ class Planner {
   [[nodiscard]] std::optional<Rule> ruleFor(const Device& device);
   // The same for checks alone: without what only the search asks for (other bones to keep out of).
   [[nodiscard]] std::optional<Rule> leanRuleFor(const Device& device);
+  // What leanRuleFor() would build for each of these, beside each other.
+  void makeLean(const std::vector<Device>& devices);
   [[nodiscard]] bool enters(const Device& device, Bone b) const;
   [[nodiscard]] bool mayEnter(const Device& device, Bone b) const;
   void forget(Bone b);
@@ -371,6 +382,7 @@ class Planner {
                                                    const std::vector<Device>& kept) const;
   [[nodiscard]] std::optional<Device> finish(const Rule& rule, const Candidate& c) const;
   [[nodiscard]] std::optional<Rule> ruleWithin(const Device& device);
+  [[nodiscard]] std::shared_ptr<const Space> spaceOf(const Device& device);  // null where its bones are not there
   [[nodiscard]] const RayCaster* nearOther(const Device& device, Bone b, double beyond) const;
   [[nodiscard]] double meanHu(const Device& device, const Rule& rule, double from) const;
 
@@ -1075,38 +1087,44 @@ std::optional<Rule> Planner::ruleFor(const Device& device) {
 
 std::optional<Rule> Planner::leanRuleFor(const Device& device) {
   if (device.through.size() != 2) return std::nullopt;
-  std::vector<Bone> own;
-  for (const std::string& id : device.through)
-    if (const auto b = boneFromId(parentId(id))) own.push_back(*b);
-  makeFields(own);
-  lean_ = true;
+  makeLean({device});
   return ruleWithin(device);
 }
 
+void Planner::makeLean(const std::vector<Device>& devices) {
+  std::vector<Bone> own;
+  for (const Device& d : devices)
+    for (const std::string& id : d.through)
+      if (const auto b = boneFromId(parentId(id))) own.push_back(*b);
+  makeFields(own);
+  lean_ = true;
+  std::vector<std::pair<const Device*, std::shared_ptr<const Space>>> fresh;
+  for (const Device& d : devices)
+    if (d.through.size() == 2 && spaces_.try_emplace(throughOf(d)).second) fresh.emplace_back(&d, nullptr);
+  tbb::parallel_for(std::size_t{0}, fresh.size(), [&](std::size_t n) { fresh[n].second = spaceOf(*fresh[n].first); });
+  for (auto& [device, space] : fresh) spaces_[throughOf(*device)] = std::move(space);
+}
+
+std::shared_ptr<const Space> Planner::spaceOf(const Device& device) {
+  if (const auto fragment = fragmentOf(device)) {
+    const bool there = surfaces_.contains(device.through[0]) && surfaces_.contains(device.through[1]);
+    return there ? fragmentSpace(*fragment, *fragment == device.through.back()) : nullptr;
+  }
+  const bool there = device.ray >= 1 && device.ray <= 5 && bone(metatarsal(device.ray)) != nullptr &&
+                     bone(tarsalPartner(device.ray)) != nullptr;
+  return there ? raySpace(device.ray) : nullptr;
+}
+
 std::optional<Rule> Planner::ruleWithin(const Device& device) {
-  const auto kept = [&](const Device& d, const auto& make) {
-    if (!lean_) return make();
-    const auto [at, fresh] = spaces_.try_emplace(fmt::format("{}", fmt::join(d.through, ">")));
-    if (fresh) at->second = make();
-    return at->second;
-  };
-  const auto find = [&]() -> std::optional<Rule> {
-    const bool from = device.through.front().find('.') != std::string::npos;
-    if (from || device.through.back().find('.') != std::string::npos) {
-      if (!surfaces_.contains(device.through[0]) || !surfaces_.contains(device.through[1])) return std::nullopt;
-      const std::string& fragment = from ? device.through.front() : device.through.back();
-      auto space = kept(device, [&] { return fragmentSpace(fragment, !from); });
-      return space ? std::optional(fragmentRule(fragment, 'a', !from, space)) : std::nullopt;
-    }
-    if (device.ray < 1 || device.ray > 5 || bone(metatarsal(device.ray)) == nullptr ||
-        bone(tarsalPartner(device.ray)) == nullptr)
-      return std::nullopt;
-    auto space = kept(device, [&] { return raySpace(device.ray); });
-    if (!space) return std::nullopt;
+  const auto space = lean_ ? spaces_.at(throughOf(device)) : spaceOf(device);
+  if (!space) return std::nullopt;
+  const auto find = [&] {
+    if (const auto fragment = fragmentOf(device))
+      return fragmentRule(*fragment, 'a', *fragment == device.through.back(), space);
     return device.kind == "screw" ? screwRule(device.ray, space)
                                   : wireRule(device.ray, space, device.stage == "definitive");
   };
-  auto rule = find();
+  std::optional<Rule> rule = find();
   // Another implant than the one planned with, by hand.
   const ImplantType* type = catalogue_.find(device.type);
   if (rule && type != nullptr && type->kind == rule->device.kind && type->id != rule->device.type) {
@@ -1183,7 +1201,7 @@ struct DeviceChecker::Impl {
       : input(std::move(in)), catalogue(std::move(c)), settings(std::move(s)) {}
 
   const Rule* rule(const Device& d) {
-    const std::string key = fmt::format("{}|{}|{}|{}|{}", d.ray, d.kind, d.stage, d.type, fmt::join(d.through, ">"));
+    const std::string key = fmt::format("{}|{}|{}|{}|{}", d.ray, d.kind, d.stage, d.type, throughOf(d));
     auto known = rules.find(key);
     if (known == rules.end()) known = rules.emplace(key, planner.leanRuleFor(d)).first;
     return known->second ? &*known->second : nullptr;
@@ -1302,7 +1320,10 @@ void DeviceChecker::moved(Bone bone, const Rigid& injured_to_reduced, const std:
   impl_->planner.forget(bone);
 }
 
-void DeviceChecker::prepare(const Device& device) { (void)impl_->rule(device); }
+void DeviceChecker::prepare(const std::vector<Device>& devices) {
+  impl_->planner.makeLean(devices);
+  for (const Device& d : devices) (void)impl_->rule(d);
+}
 
 void DeviceChecker::adopt(std::shared_ptr<const DeviceChecker> other) {
   for (const auto& [key, rule] : other->impl_->rules) impl_->rules.emplace(key, rule);

@@ -48,8 +48,8 @@ class DeviceChecker {
   /// To be called after the surface of a bone in `input.reduced`, or of its fragments, was changed; its other arguments
   /// as in ConstructInput.
   void moved(Bone bone, const Rigid& injured_to_reduced, const std::map<std::string, Surface>& fragments);
-  /// Builds what the first check of this device would have to wait for.
-  void prepare(const Device& device);
+  /// Builds what the first check of each of these would have to wait for, beside each other.
+  void prepare(const std::vector<Device>& devices);
   /// Takes over what another checker, made of the same bones in the same places, has built; it is kept alive.
   void adopt(std::shared_ptr<const DeviceChecker> other);
   /// From now on grey values are read from this image; null: none.

@@ -148,6 +148,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     as_found.push_back(asFound(*planned, d));
   }
   auto checker = DeviceChecker::make(input, catalogue);  // its distance fields serve every device
+  if (checker) checker->prepare(as_found);
   for (DeviceOutcome& d : v.devices) {
     if (!d.seen) {
       v.partial = true;

@@ -6,7 +6,6 @@
 #include <cairo.h>
 #include <fmt/format.h>
 #include <tbb/parallel_for.h>
-#include <tbb/task_group.h>
 
 #include <algorithm>
 #include <array>
@@ -15,6 +14,7 @@
 #include <set>
 #include <utility>
 
+#include "base/aside.h"
 #include "base/units.h"
 #include "case/open_questions.h"
 #include "image/filters.h"
@@ -680,10 +680,6 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
     if (Surface surface = deviceSurface(d, c.catalogue); !surface.empty()) devices[d.id] = std::move(surface);
   // Files run on one thread each; they are written while pictures are made, and pictures while pages are set.
   Status data, shots;
-  struct Aside {
-    tbb::task_group tasks;
-    ~Aside() { tasks.wait(); }  // also on the way out of an error: the tasks look at what is here
-  };
   Aside files;
   files.tasks.run([&] { data = writeData(c, devices, folder); });
 

@@ -5,11 +5,15 @@
 
 #include <cairo.h>
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
+#include <tbb/parallel_invoke.h>
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 
 #include "anatomy/frames.h"
+#include "base/aside.h"
 #include "base/units.h"
 #include "report/board.h"
 #include "report/film_shots.h"
@@ -477,34 +481,44 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
     foot.devices_planned[d.id] = deviceSurface(*planned, *r.catalogue);
     foot.devices_found[d.id] = deviceSurface(asFound(*planned, d), *r.catalogue);
   }
-  k.shots = makeCheckShots(foot, settings.pixels_per_point);
-  k.films = pairsOf(k);
+  tbb::parallel_invoke([&] { k.shots = makeCheckShots(foot, settings.pixels_per_point); },
+                       [&] { k.films = pairsOf(k); });
 
   std::error_code error;
   std::filesystem::create_directories(folder / "pictures", error);
   if (error)
     return fail(Fault::kInternal, "the folder could not be made: " + error.message(), (folder / "pictures").string(),
                 "Check that the place may be written to and has free space.");
+  // Pictures are written while the pages are set; each file runs on one thread.
+  std::vector<std::function<Status()>> writers;
   for (const Shot& shot : k.shots)
-    if (Status s = writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); !s) return s;
+    writers.emplace_back([&] { return writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); });
   for (const FilmPair& f : k.films) {
-    const double width = 420, height = width * f.cropped.rows / f.cropped.columns;
-    if (Status s = pdf::writePng(folder / "pictures" / (f.real.name + ".png"), width, height, settings.pixels_per_point,
-                                 [&](cairo_t* cr) {
-                                   drawShot(cr, f.real, 0, 0, width);
-                                   drawAxes(cr, k, f, 0, 0, width);
-                                 });
-        !s)
-      return s;
-    if (Status s = writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); !s) return s;
+    writers.emplace_back([&] {
+      const double width = 420, height = width * f.cropped.rows / f.cropped.columns;
+      return pdf::writePng(folder / "pictures" / (f.real.name + ".png"), width, height, settings.pixels_per_point,
+                           [&](cairo_t* cr) {
+                             drawShot(cr, f.real, 0, 0, width);
+                             drawAxes(cr, k, f, 0, 0, width);
+                           });
+    });
+    writers.emplace_back(
+        [&] { return writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); });
   }
+  std::vector<Status> written(writers.size());
+  Aside pictures;
+  pictures.tasks.run(
+      [&] { tbb::parallel_for(std::size_t{0}, writers.size(), [&](std::size_t n) { written[n] = writers[n](); }); });
   const pdf::PageFrame frame = reportFrame({plan.patient_name, plan.patient_id, std::nullopt}, plan.side,
                                            "Check after the operation", k.made_at);
   pdf::Document dry({}, frame);
   compose(dry, k);
   pdf::Document doc(folder / "verification.pdf", frame, &dry);
   compose(doc, k);
-  return doc.finish();
+  const Status pages = doc.finish();
+  pictures.tasks.wait();
+  const auto bad = std::ranges::find_if(written, [](const Status& status) { return !status; });
+  return bad == written.end() ? pages : *bad;
 }
 
 }  // namespace rayset

@@ -110,8 +110,10 @@ struct RayTools {
         base(scannedBase(planned, ray, whole)) {
     auto made = DeviceChecker::make(constructInput(planned, nullptr), planned.catalogue);
     if (!made) return;
-    for (const Device& d : planned.fixation.devices)
-      if (d.ray == ray) made->prepare(d);
+    std::vector<Device> own;
+    std::ranges::copy_if(planned.fixation.devices, std::back_inserter(own),
+                         [&](const Device& d) { return d.ray == ray; });
+    made->prepare(own);
     checker = std::make_shared<const DeviceChecker>(std::move(*made));
   }
 };
