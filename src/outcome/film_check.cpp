@@ -160,8 +160,9 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
   for (const Device& d : plan.devices)
     if (input.temporary || d.stage == "definitive")
-      registration.metal.push_back(
-          {d.id, d.entry, d.tip, metalSolid(d, *input.catalogue), otherLengths(d, *input.catalogue)});
+      registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue),
+                                    otherLengths(d, *input.catalogue),
+                                    d.ray >= 1 && d.ray <= 5 ? std::string(boneId(metatarsal(d.ray))) : std::string()});
 
   auto found = registerFilms(registration, {}, progress);
   if (!found) return tl::unexpected(found.error());
@@ -197,8 +198,12 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     const LeastCertain shift =
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
     r.shift_95_mm = std::max(kTwoSided95 * shift.sd, body->rival_mm);
+    // What cannot be so may as well be where it was planned.
+    if (!body->inside.empty()) r.shift_95_mm = std::max(r.shift_95_mm, (base - planned_base).norm());
     if (!doubt_of_films->empty())
       r.doubt = *doubt_of_films;
+    else if (!body->inside.empty())
+      r.doubt = fmt::format("it would share bone with {}: one of the two is taken for something else", body->inside);
     else if (body->rival_mm > 0)
       r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
     else if (const FoundDevice* other = otherLengthIn(id, found->devices, plan); other != nullptr)

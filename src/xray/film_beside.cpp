@@ -11,14 +11,15 @@
 namespace rayset::film_fit {
 
 Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double reach_mm,
-                 std::initializer_list<int> levels, const Mode& mode) {
+                 std::initializer_list<int> levels, const Mode& mode, const Problem* also) {
   Problem out;
   out.levels = p.levels;
   out.groups.assign(p.groups.begin() + static_cast<std::ptrdiff_t>(first),
                     p.groups.begin() + static_cast<std::ptrdiff_t>(last) + 1);
   out.centre = p.centre;
   out.bones = out.groups.size();
-  for (const FilmState& f : p.films) {
+  for (std::size_t n = 0; n < p.films.size(); ++n) {
+    const FilmState& f = p.films[n];
     FilmState narrow;
     narrow.moved = f.moved;
     narrow.bone_gain = f.bone_gain;
@@ -28,6 +29,13 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       const Prediction now = predict(p, f, level, mode);
       PixelBox own;
       for (std::size_t g = first; g <= last; ++g) own = united(own, now.groups[g].box);
+      Film compared = now.weight;
+      if (also != nullptr) {
+        const Prediction there = predict(*also, also->films[n], level, mode);
+        for (std::size_t g = first; g <= last; ++g) own = united(own, there.groups[g].box);
+        for (std::size_t i = 0; i < compared.values.size(); ++i)
+          compared.values[i] = std::max(compared.values[i], there.weight.values[i]);
+      }
       const double px_per_mm = lf.view.magnification(f.moved * p.centre) / lf.view.pixel_mm;
       const PixelBox shade = grownBox(own, static_cast<int>(std::ceil(reach_mm * px_per_mm)), lf.view);
       const int window = lf.window();
@@ -44,7 +52,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       Film still = now.sum;
       for (std::size_t g = first; g <= last; ++g) addInto(still, now.groups[g].values, now.groups[g].box, -f.bone_gain);
       to.still = std::make_shared<const Film>(cropped(still, box));
-      Film weight = cropped(now.weight, box);
+      Film weight = cropped(compared, box);
       for (int r = 0; r < box.rows; ++r)
         for (int c = 0; c < box.columns; ++c) {
           const int x = c + box.column - shade.column, y = r + box.row - shade.row;
@@ -149,29 +157,39 @@ void rolled(const Group& group, std::vector<Rigid>& out) {
     out.push_back(group.planned_to_found * turnAbout(group.centre, angle * group.axis, Vec3::Zero()));
 }
 
+constexpr double kReachMm = 7;
+constexpr double kBetter = 1;  // in energy: another place has to be met so much better
+
+/// A narrowed problem with its bodies somewhere, and what the films have against that.
+struct Place {
+  Problem at;
+  double energy = 0;
+};
+
+/// Every place followed down on one level, and measured alike: by the residuals' variance in the first place.
+void measured(std::vector<Place>& places, int level, int iterations, const RefineSettings& base,
+              const Progress& progress) {
+  RefineSettings r = base;
+  r.mode = {};
+  r.level = level;
+  r.iterations = iterations;
+  const Problem& start = places.front().at;
+  const Unknowns u =
+      unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
+  const Normal measure = ofAllFilms(start, level, r.mode, u);
+  tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
+    if (iterations > 0) refine(places[n].at, u, r, progress);
+    places[n].energy = energy(places[n].at, u, r, measure);
+  });
+}
+
 }  // namespace
 
 bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
-  constexpr double kReachMm = 7, kApartMm = 1.2, kHopeless = 15, kBetter = 1, kNearlyAsGood = 4;
+  constexpr double kApartMm = 1.2, kHopeless = 15, kNearlyAsGood = 4;
   constexpr std::size_t kPlaces = 4, kTried = 6;
-  struct Place {
-    Problem at;
-    double energy = 0;
-  };
-  RefineSettings r = base;
-  r.mode = {};
-  // Every place by the same measure: the residuals' variance where the body was found.
-  const auto measured = [&](std::vector<Place>& places, int level, int iterations) {
-    r.level = level;
-    r.iterations = iterations;
-    const Problem& start = places.front().at;
-    const Unknowns u =
-        unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
-    const Normal measure = ofAllFilms(start, level, r.mode, u);
-    tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
-      if (iterations > 0) refine(places[n].at, u, r, progress);
-      places[n].energy = energy(places[n].at, u, r, measure);
-    });
+  const auto follow = [&](std::vector<Place>& places, int level, int iterations) {
+    measured(places, level, iterations, base, progress);
   };
   const auto lower = [](const Place& a, const Place& b) { return a.energy < b.energy; };
   const bool some = search.met < 1;
@@ -191,7 +209,7 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     };
     std::vector<Place> places{{narrow}};
     for (const Rigid& pose : poses) places.push_back(placed(narrow, 0, pose));
-    measured(places, kFine, 0);
+    follow(places, kFine, 0);
     std::stable_sort(places.begin() + 1, places.end(), lower);
     if (places.size() > kTried + 1) places.resize(kTried + 1);
     if (search.roll) {  // what it does to the shadow's place comes right while it is followed
@@ -200,11 +218,11 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
       std::vector<Place> turned;
       turned.reserve(poses.size());
       for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
-      measured(turned, kMiddle, 4);
+      follow(turned, kMiddle, 4);
       places.insert(places.end(), turned.begin(), turned.end());
     }
-    if (search.from_middle) measured(places, kMiddle, 4);
-    measured(places, kFine, 3);
+    if (search.from_middle) follow(places, kMiddle, 4);
+    follow(places, kFine, 3);
     const auto fellTogether = [](const Group& group, const Rigid& other) {
       return (other * group.centre - group.planned_to_found * group.centre).norm() +
                  0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
@@ -228,7 +246,7 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     const Problem joint = narrowed(p, first, last, kReachMm, {kFine}, search.mode);
     places.assign(1, {joint});
     for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
-    measured(places, kFine, 5);
+    follow(places, kFine, 5);
     const auto best = std::min_element(places.begin(), places.end(), lower);
     const Group& chosen = best->at.groups[g - first];
     p.groups[g].rival_mm = 0;
@@ -246,6 +264,36 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
     if (progress.cancelled()) break;
   }
   return moved;
+}
+
+bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
+  constexpr double kFarMm = 2.5, kFarRad = 0.09;
+  const auto far = [](const Group& g, const Rigid& from) {
+    const Vec3 axis = g.metal->solid.axis;
+    return (g.planned_to_found * g.centre - from * g.centre).norm() > kFarMm ||
+           (g.planned_to_found.linear() * axis).dot(from.linear() * axis) < std::cos(kFarRad);
+  };
+  Problem carried = p;
+  bool any = false;
+  for (std::size_t g = search.first; g <= search.last; ++g) {
+    Group& device = carried.groups[g];
+    const Rigid gone =
+        device.rides < 0 ? Rigid::Identity() : p.groups[static_cast<std::size_t>(device.rides)].planned_to_found;
+    if (!far(device, Rigid::Identity()) || !far(device, gone)) continue;
+    device.planned_to_found = gone;
+    any = true;
+  }
+  if (!any) return false;
+  const Problem here = narrowed(p, search.first, search.last, kReachMm, {kMiddle, kFine}, search.mode, &carried);
+  std::vector<Place> places{{here}, {here}};
+  for (std::size_t g = search.first; g <= search.last; ++g)
+    places.back().at.groups[g - search.first].planned_to_found = carried.groups[g].planned_to_found;
+  measured(places, kMiddle, 8, base, progress);
+  measured(places, kFine, 6, base, progress);
+  if (places.back().energy >= places.front().energy - kBetter) return false;
+  for (std::size_t g = search.first; g <= search.last; ++g)
+    p.groups[g].planned_to_found = places.back().at.groups[g - search.first].planned_to_found;
+  return true;
 }
 
 }  // namespace rayset::film_fit

@@ -9,9 +9,10 @@
 namespace rayset::film_fit {
 
 /// The problem narrowed down to a few bodies (groups `first` to `last`), up to `reach_mm` from where they are:
-/// everything else stands still and is drawn once.
+/// everything else stands still and is drawn once. `also`: the same with these bodies elsewhere; what is compared then
+/// holds both places.
 Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double reach_mm,
-                 std::initializer_list<int> levels, const Mode& mode);
+                 std::initializer_list<int> levels, const Mode& mode, const Problem* also = nullptr);
 
 /// What is looked for beside where it was found, and with whom it is followed down.
 struct Search {
@@ -27,5 +28,10 @@ struct Search {
 /// a body in the wrong place. Told apart on the finest level only: on coarser ones a wrong place can be met as well as
 /// the right one. True where anything moved.
 bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress);
+
+/// Two screws that took each other's shadow on one film hold each other there: one at a time, neither comes back. So
+/// all devices that lie far both from the plan and from where their ray has gone are laid where their ray has gone, and
+/// followed down with the others; kept where the films are met better. True where anything moved.
+bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress);
 
 }  // namespace rayset::film_fit

@@ -15,7 +15,7 @@ constexpr double kShadow = 0.02;  // line integral from which a body casts a sha
 constexpr double kRegionMm = 6;   // the same, while bodies move: a body must not gain by leaving its own edges behind
 constexpr double kMetalRimMm = 1.5, kKnownMetalRimMm = 0.5;
 constexpr double kMetalShadow = 0.15;
-constexpr int kMetalRays = 2;  // a side of a pixel
+constexpr int metalRays(int level) { return level == kFine ? 2 : 1; }  // a side of a pixel
 constexpr double kMetalSoughtMm = 5;
 constexpr double kToeRimMm = 1;
 
@@ -106,7 +106,7 @@ Film draw(const Group& g, const Rigid& X, const ProjectionView& view, const Pixe
   const ProjectionView part_view = view.cropped(box.column, box.row, box.columns, box.rows);
   if (g.metal != nullptr) {
     addMetal({&g.metal->solid, 1}, part_view.moved(X.inverse()), static_cast<float>(kSteel316L.perMm()), out.values,
-             kMetalRays);
+             metalRays(level));
     return out;
   }
   for (const Part& p : g.parts)

@@ -40,6 +40,7 @@ struct Group {
   std::string id;
   std::vector<Part> parts;
   const PlannedMetal* metal = nullptr;  // instead of parts
+  int rides = -1;                       // metal: the group of the ray that it may have gone with
   Vec3 centre = Vec3::Zero();           // as planned
   double reach_mm = 10;                 // farthest point from the centre
   Vec3 axis = Vec3::UnitX();            // longest, as planned

@@ -62,6 +62,7 @@ struct FoundBody {
   double similarity = 0;                         ///< local correlation within its shadow, -1 to 1, the worst film's
   std::size_t worst_film = 0;                    ///< that film
   double rival_mm = 0;  ///< of its centre from another place that the films say nearly as much for; 0: none
+  std::string inside;   ///< of rays: the other ray whose bone it would pass through, for they share space; else empty
 };
 
 struct FoundDevice {
@@ -96,6 +97,7 @@ struct PlannedMetal {
   Vec3 entry, tip;
   MetalSolid solid;
   std::vector<double> longer_mm = {};  ///< other lengths it may have, against this one
+  std::string rides = {};              ///< the ray it was planned into ("M4"), with which it may have gone; empty: none
 };
 
 struct FilmRegistrationInput {

@@ -102,9 +102,22 @@ double chordOf(const ProfilePiece& p, const Line& l) {
   return A > 0 ? within(t0, t1) : within(begin, std::min(t0, t1)) + within(std::max(t0, t1), end);
 }
 
-}  // namespace
+/// Largest radius of a piece, squared.
+double widestSquare(const ProfilePiece& p) {
+  const auto square = [&](double s) { return p.a + s * (p.b + s * p.c); };
+  double widest = std::max(square(p.from), square(p.to));
+  if (p.c < 0) widest = std::max(widest, square(std::clamp(-p.b / (2 * p.c), p.from, p.to)));
+  return widest;
+}
 
-double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction) {
+/// The same of a solid.
+double widestSquare(const MetalSolid& solid) {
+  double widest = 0;
+  for (const ProfilePiece& p : solid.pieces) widest = std::max(widest, widestSquare(p));
+  return widest;
+}
+
+double chord(const MetalSolid& solid, double widest_square, const Vec3& origin, const Vec3& direction) {
   // From the point of the line nearest to the solid's origin, where squares of long distances do not cancel.
   const Vec3 from = origin + (solid.origin - origin).dot(direction) * direction - solid.origin;
   Line l{};
@@ -114,9 +127,27 @@ double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction)
   l.r0 = across.squaredNorm();
   l.r1 = across.dot(along);
   l.r2 = along.squaredNorm();
+  // Where along the axis the line is within the widest radius of it: most pieces lie elsewhere.
+  constexpr double kSlackMm = 1e-6, kAlong = 1e-12;
+  double low = -1e300, high = 1e300;
+  if (l.r2 > kAlong) {
+    const double nearest = l.r0 - l.r1 * l.r1 / l.r2;
+    if (nearest > widest_square + kSlackMm) return 0;
+    const double reach = std::abs(l.s1) * std::sqrt(std::max(0.0, widest_square - nearest) / l.r2) + kSlackMm;
+    const double middle = l.s0 - l.s1 * l.r1 / l.r2;
+    low = middle - reach;
+    high = middle + reach;
+  }
   double sum = 0;
-  for (const ProfilePiece& piece : solid.pieces) sum += chordOf(piece, l);
+  for (const ProfilePiece& piece : solid.pieces)
+    if (piece.from <= high && piece.to >= low) sum += chordOf(piece, l);
   return sum;
+}
+
+}  // namespace
+
+double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction) {
+  return chord(solid, widestSquare(solid), origin, direction);
 }
 
 void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out,
@@ -126,15 +157,12 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
     throw std::invalid_argument("addMetal: the picture is not of the view's size");
   for (const MetalSolid& solid : solids) {
     if (solid.pieces.empty()) continue;
-    double begin = 1e300, end = -1e300, widest = 0;
+    double begin = 1e300, end = -1e300;
     for (const ProfilePiece& p : solid.pieces) {
       begin = std::min(begin, p.from);
       end = std::max(end, p.to);
-      const auto square = [&](double s) { return p.a + s * (p.b + s * p.c); };
-      widest = std::max({widest, square(p.from), square(p.to)});
-      if (p.c < 0) widest = std::max(widest, square(std::clamp(-p.b / (2 * p.c), p.from, p.to)));
     }
-    widest = std::sqrt(widest);
+    const double widest_square = widestSquare(solid), widest = std::sqrt(widest_square);
     // The shadow of a box about it.
     const Vec3 u = solid.axis.unitOrthogonal(), v = solid.axis.cross(u);
     Vec2 low = Vec2::Constant(1e300), high = -low;
@@ -173,7 +201,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
         for (int y = 0; y < rays; ++y)
           for (int x = 0; x < rays; ++x) {
             const Vec3 sub = view.place(c + (x + 0.5) / rays - 0.5, r + (y + 0.5) / rays - 0.5) - view.source;
-            sum += chord(solid, view.source, sub.normalized());
+            sum += chord(solid, widest_square, view.source, sub.normalized());
           }
         if (sum > 0)
           out[static_cast<std::size_t>(r) * static_cast<std::size_t>(view.columns) + static_cast<std::size_t>(c)] +=
