@@ -240,6 +240,22 @@ CtVolume averagedDown(const CtVolume& in, int factor) {
   return out;
 }
 
+double sharedBone(const Body& a, const Rigid& A, const Body& b, const Rigid& B) {
+  constexpr int kStep = 2;
+  const Grid &from = a.added.grid, &to = b.added.grid;
+  const Rigid to_b = B.inverse() * A;
+  double count = 0;
+  for (int k = 0; k < from.size.z(); k += kStep)
+    for (int j = 0; j < from.size.y(); j += kStep)
+      for (int i = 0; i < from.size.x(); i += kStep) {
+        if (a.added.at(i, j, k) <= kOfBone) continue;
+        const Eigen::Vector3i at = to.toIndex(to_b * from.toPatient(Vec3(i, j, k))).array().round().cast<int>();
+        const bool within = (at.array() >= 0).all() && (at.array() < to.size.array()).all();
+        if (within && b.added.at(at.x(), at.y(), at.z()) > kOfBone) count += 1;
+      }
+  return count * from.spacing.prod() * kStep * kStep * kStep;
+}
+
 const Body* FootBodies::find(const std::string& id) const {
   for (const Body& body : bones)
     if (body.id == id) return &body;

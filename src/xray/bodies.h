@@ -28,6 +28,12 @@ struct Body {
   CtVolume added;  ///< HU above muscle; 0 outside the bone. Patient frame, as scanned
 };
 
+/// Added HU that a bone's shape is read from.
+inline constexpr std::int16_t kOfBone = 200;
+/// Bone that lies in both of two bodies standing at A and B (patient frame as scanned to where they stand), in mm3;
+/// from every other voxel of `a` along each axis.
+[[nodiscard]] double sharedBone(const Body& a, const Rigid& A, const Body& b, const Rigid& B);
+
 struct FootBodies {
   std::vector<Body> bones;  ///< by label
   CtVolume soft;            ///< HU above air (0: air), muscle where bones were, as scanned

@@ -28,27 +28,9 @@ constexpr double kDeviceMet = 0.95, kDeviceRoughlyMet = 0.80;
 // A ray met better than this before the finest level is in its place: of 75 on outside films the 34 above it were moved
 // by 0.6 mm at most when they were looked for elsewhere, those that were 1.5 to 6 mm off were met with 0.76 and less.
 constexpr double kRayRoughlyMet = 0.88;
-constexpr std::int16_t kOfBone = 200;  // added HU that a bone's shape is read from
 // Bone that two rays may share more than as planned: a base pushed 2 mm into its neighbour shares less, a metatarsal
 // laid on its neighbour's shadow thousands.
 constexpr double kSharedMm3 = 400;
-
-/// Bone that lies in both of two bodies, standing at A and B, in mm3.
-double sharedBone(const CtVolume& a, const Rigid& A, const CtVolume& b, const Rigid& B) {
-  constexpr int kStep = 2;
-  const Rigid to_b = B.inverse() * A;
-  double count = 0;
-  for (int k = 0; k < a.grid.size.z(); k += kStep)
-    for (int j = 0; j < a.grid.size.y(); j += kStep)
-      for (int i = 0; i < a.grid.size.x(); i += kStep) {
-        if (a.at(i, j, k) <= kOfBone) continue;
-        const Eigen::Vector3i at = b.grid.toIndex(to_b * a.grid.toPatient(Vec3(i, j, k))).array().round().cast<int>();
-        if ((at.array() >= 0).all() && (at.array() < b.grid.size.array()).all() &&
-            b.at(at.x(), at.y(), at.z()) > kOfBone)
-          count += 1;
-      }
-  return count * a.grid.spacing.prod() * kStep * kStep * kStep;
-}
 
 }  // namespace
 
@@ -304,8 +286,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       const Body *a = input.bodies->find(one.id), *b = input.bodies->find(other.id);
       if (&one == &other || a == nullptr || b == nullptr) continue;
       const Rigid A = planned(one.id), B = planned(other.id);
-      if (sharedBone(a->added, one.planned_to_found * A, b->added, other.planned_to_found * B) >
-          kSharedMm3 + sharedBone(a->added, A, b->added, B))
+      if (sharedBone(*a, one.planned_to_found * A, *b, other.planned_to_found * B) >
+          kSharedMm3 + sharedBone(*a, A, *b, B))
         one.inside = other.id;
     }
   if (with_metal) {

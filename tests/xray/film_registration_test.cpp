@@ -114,6 +114,22 @@ TEST(Bodies, AnotherFootIsLeftOut) {
   EXPECT_EQ(splitBodies(s.ct, labels, 1).bones.size(), s.bodies.bones.size());
 }
 
+TEST(Bodies, ShareBoneOnlyWhereOneIsLaidOnTheOther) {
+  const Scanned& s = scanned();
+  const Body &second = *s.bodies.find("M2"), &third = *s.bodies.find("M3");
+  const Rigid still = Rigid::Identity();
+  EXPECT_LT(sharedBone(second, still, third, still), 30);
+  // Laid on its neighbour it shares much of itself; moved with its neighbour it shares what it did.
+  const Vec3 onto =
+      basePoint(s.foot.bones.at(Bone::kM3), s.frame.distal) - basePoint(s.foot.bones.at(Bone::kM2), s.frame.distal);
+  const Rigid laid = turnAbout(s.frame.origin, Vec3::Zero(), onto);
+  const double shared = sharedBone(second, laid, third, still);
+  EXPECT_GT(shared, 1000);
+  EXPECT_NEAR(sharedBone(third, still, second, laid), shared, 0.05 * shared);
+  const Rigid both = turnAbout(s.frame.origin, 0.3 * s.frame.dorsal, Vec3(5, -3, 8));
+  EXPECT_NEAR(sharedBone(second, both * laid, third, both), shared, 0.01 * shared);
+}
+
 TEST(Bodies, AreReadBackAsWritten) {
   const Scanned& s = scanned();
   const auto folder = std::filesystem::temp_directory_path() / "rayset-bodies-test";
