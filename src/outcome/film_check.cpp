@@ -24,15 +24,24 @@ NamedView nominalView(FilmView view, bool lateromedial) {
   return lateromedial ? NamedView::kLateromedial : NamedView::kLateral;
 }
 
-/// A device through the bone `id` that looks of another length than planned: the bone was compared beside metal that is
-/// not understood. Null where there is none.
-const FoundDevice* otherLengthIn(const std::string& id, const std::vector<FoundDevice>& devices,
-                                 const PlanRecord& plan) {
-  const auto at = std::ranges::find_if(devices, [&](const FoundDevice& d) {
+/// Why the metal in the bone `body` is not understood: a device through it that looks of another length than planned,
+/// is not seen, or lies far both from where it was planned and from where the bone has gone. Empty where it is
+/// understood.
+std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan) {
+  constexpr double kFarMm = 5;
+  for (const FoundDevice& d : devices) {
     const Device* planned = plan.device(d.id);
-    return d.longer_mm != 0 && planned != nullptr && std::ranges::find(planned->through, id) != planned->through.end();
-  });
-  return at == devices.end() ? nullptr : &*at;
+    if (planned == nullptr || std::ranges::find(planned->through, body.id) == planned->through.end()) continue;
+    const auto off = [&](const Rigid& gone) {
+      return std::max((d.entry - gone * planned->entry).norm(), (d.tip - gone * planned->tip).norm());
+    };
+    if (d.longer_mm != 0)
+      return fmt::format("{} in it looks broken or of another length: metal that is not as planned lies over it", d.id);
+    if (!d.seen || std::min(off(Rigid::Identity()), off(body.planned_to_found)) > kFarMm)
+      return fmt::format(
+          "{} in it is not found near where it was planned: metal that is not as planned may lie over it", d.id);
+  }
+  return {};
 }
 
 /// `found` moved along its own ray to as far from the detector as it was planned: one film tells no other depth.
@@ -206,9 +215,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
       r.doubt = fmt::format("it would share bone with {}: one of the two is taken for something else", body->inside);
     else if (body->rival_mm > 0)
       r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
-    else if (const FoundDevice* other = otherLengthIn(id, found->devices, plan); other != nullptr)
-      r.doubt = fmt::format("{} in it looks broken or of another length: metal that is not as planned lies over it",
-                            other->id);
+    else if (const std::string metal = metalNotUnderstood(*body, found->devices, plan); !metal.empty())
+      r.doubt = metal;
     else if (body->similarity < kRayMet)
       r.doubt = fmt::format("it is met poorly on {} ({:.2f}, usually {:.2f} and more)", v.films[body->worst_film].file,
                             body->similarity, kRayMet);

@@ -18,6 +18,12 @@ constexpr double kMetalShadow = 0.15;
 constexpr int metalRays(int level) { return level == kFine ? 2 : 1; }  // a side of a pixel
 constexpr double kMetalSoughtMm = 5;
 constexpr double kToeRimMm = 1;
+constexpr double kBody = 0.05;  // line integral from which there is a body at all
+
+/// Of a pixel, mm at the detector.
+Vec2 fromMiddle(const ProjectionView& view, int column, int row) {
+  return view.pixel_mm * Vec2(column - (view.columns - 1) / 2.0, row - (view.rows - 1) / 2.0);
+}
 
 }  // namespace
 
@@ -166,6 +172,12 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   const std::vector<Patch>& passive = drawing.passive;
   out.sum = std::move(drawing.rest);
   addInto(out.sum, drawing.bone, {0, 0, view.columns, view.rows}, f.bone_gain);
+  if (f.rise != Vec2::Zero())
+    for (int r = 0; r < view.rows; ++r) {
+      float* row = out.sum.row(r);
+      for (int c = 0; c < view.columns; ++c)
+        if (row[c] > static_cast<float>(kBody)) row[c] += static_cast<float>(f.rise.dot(fromMiddle(view, c, r)));
+    }
 
   // The film's grey scale: as much of the film is brighter than a value as of the prediction.
   out.scale = lf.scale ? lf.scale : std::make_shared<const GreyScale>(matchHistograms(out.sum, lf.sorted, lf.inside));
@@ -175,6 +187,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
     for (int c = 0; c < view.columns; ++c) out.scale->apply(out.sum.at(c, r), shown.at(c, r), out.slope.at(c, r));
   });
 
+  out.grey = shown;
   out.usable = lf.inside;
   const auto pixels = [&](double mm) { return pixelsOf(mm, view); };
   if (p.groups.size() > p.bones && !mode.metal_compared) {
@@ -235,6 +248,24 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
   return predict(p, f, level, mode, drawn(p, f, level));
+}
+
+void fitRise(FilmState& f, const Prediction& now, int level) {
+  constexpr double kMost = 0.004;  // a mm: more is not the tube's
+  const LevelFilm& lf = f.at(level);
+  Mat3 H = Mat3::Zero();
+  Vec3 b = Vec3::Zero();
+  for (int r = 0; r < lf.view.rows; ++r)
+    for (int c = 0; c < lf.view.columns; ++c) {
+      if (now.usable.at(c, r) <= 0 || now.sum.at(c, r) <= static_cast<float>(kBody)) continue;
+      const auto slope = static_cast<double>(now.slope.at(c, r));
+      const Vec2 at = fromMiddle(lf.view, c, r);
+      const Vec3 row(slope, slope * at.x(), slope * at.y());
+      H += row * row.transpose();
+      b += row * static_cast<double>(lf.film.at(c, r) - now.grey.at(c, r));
+    }
+  const Vec3 x = (H + 1e-12 * H.trace() * Mat3::Identity()).ldlt().solve(b);
+  f.rise = (f.rise + x.tail<2>()).cwiseMax(-kMost).cwiseMin(kMost);
 }
 
 double similarity(const Prediction& p, const Patch* only, int rim) {

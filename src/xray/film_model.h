@@ -71,6 +71,9 @@ struct FilmState {
   [[nodiscard]] const LevelFilm& at(int level) const { return (*levels)[static_cast<std::size_t>(level)]; }
   Rigid moved = Rigid::Identity();  // the tarsus on this film against nominal
   double bone_gain = kUsualBoneGain;
+  /// By how much more the film seems to take away from millimetre to millimetre at the detector, to the right and down:
+  /// a tube shines less on its anode's side, and what scatters is not even.
+  Vec2 rise = Vec2::Zero();
 };
 
 /// Volumes on one grid added up.
@@ -108,6 +111,7 @@ struct Problem {
 /// A film as predicted, made comparable.
 struct Prediction {
   Film sum;     // line integrals
+  Film grey;    // the same in the film's grey scale
   Film slope;   // of the grey scale at each pixel
   Film weight;  // 0 where nothing is compared
   Film usable;  // inside the film and not metal
@@ -140,6 +144,8 @@ Drawing drawn(const Problem& p, const FilmState& f, int level);
 /// The film as it would look; `drawing`: drawn() already.
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing);
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
+/// Makes the film's rise what explains best where it differs from the prediction.
+void fitRise(FilmState& f, const Prediction& now, int level);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
 double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
 /// How well each of the groups `first` to `last` is met on the finest level, by the worst film; 1 of the others.

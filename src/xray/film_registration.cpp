@@ -21,6 +21,8 @@ using namespace film_fit;
 constexpr double kBoneSpread = 1.6, kTurnOffRad = 0.005, kRollOffRad = 0.05;
 // A bone's place: what even well met ones were off by, and the more the worse its shadow is met.
 constexpr double kPlaceOffMm = 0.15, kWellMet = 0.92, kPoorlyMetMm = 3.0;
+// Met worse than this it may lie on another shadow: of eight such rays three were 5.5 to 9 mm off.
+constexpr double kHardlyMet = 0.72, kHardlyMetMm = 20;
 constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.40, kAxisOffRad = 0.013;
 // A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
 // asked: what is a little off then comes right with them.
@@ -30,7 +32,7 @@ constexpr double kDeviceMet = 0.95, kDeviceRoughlyMet = 0.80;
 constexpr double kRayRoughlyMet = 0.88;
 // Bone that two rays may share more than as planned: a base pushed 2 mm into its neighbour shares less, a metatarsal
 // laid on its neighbour's shadow thousands.
-constexpr double kSharedMm3 = 400;
+constexpr double kSharedMm3 = 800;
 
 }  // namespace
 
@@ -277,7 +279,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       b.similarity = met;
       b.worst_film = f;
     }
-    const double off = kPlaceOffMm + kPoorlyMetMm * std::max(0.0, kWellMet - b.similarity);
+    const double off = kPlaceOffMm + kPoorlyMetMm * std::max(0.0, kWellMet - b.similarity) +
+                       kHardlyMetMm * std::max(0.0, kHardlyMet - b.similarity);
     b.covariance.bottomRightCorner<3, 3>() += off * off * Mat3::Identity();
     out.bodies.push_back(std::move(b));
   }

@@ -141,7 +141,7 @@ TEST(DeviceChecker, TakesOverWhatAnotherBuilt) {
   {
     auto other = DeviceChecker::make(foot.input, catalogue());
     ASSERT_TRUE(other);
-    other->prepare(screw);
+    other->prepare({screw});
     known = *other->check(screw, foot.devices);
     mine->adopt(std::make_shared<const DeviceChecker>(std::move(*other)));
   }
