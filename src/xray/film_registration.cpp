@@ -23,7 +23,7 @@ constexpr double kBoneSpread = 1.6, kTurnOffRad = 0.005, kRollOffRad = 0.05;
 constexpr double kPlaceOffMm = 0.15, kWellMet = 0.92, kPoorlyMetMm = 3.0;
 // Met worse than this it may lie on another shadow: of eight such rays three were 5.5 to 9 mm off.
 constexpr double kHardlyMet = 0.72, kHardlyMetMm = 20;
-constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.40, kAxisOffRad = 0.013;
+constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.45, kAxisOffRad = 0.013;
 // A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
 // asked: what is a little off then comes right with them.
 constexpr double kDeviceMet = 0.95, kDeviceRoughlyMet = 0.80;
