@@ -25,9 +25,10 @@ NamedView nominalView(FilmView view, bool lateromedial) {
 }
 
 /// Why the metal in the bone `body` is not understood: a device through it that looks of another length than planned,
-/// is not seen, or lies far both from where it was planned and from where the bone has gone. Empty where it is
-/// understood.
-std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan) {
+/// is not seen, or lies far both from where it was planned and from where the bone has gone (`depth_told`: one film
+/// does not tell how far). Empty where it is understood.
+std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan,
+                               bool depth_told) {
   constexpr double kFarMm = 5;
   for (const FoundDevice& d : devices) {
     const Device* planned = plan.device(d.id);
@@ -37,7 +38,7 @@ std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDev
     };
     if (d.longer_mm != 0)
       return fmt::format("{} in it looks broken or of another length: metal that is not as planned lies over it", d.id);
-    if (!d.seen || std::min(off(Rigid::Identity()), off(body.planned_to_found)) > kFarMm)
+    if (!d.seen || (depth_told && std::min(off(Rigid::Identity()), off(body.planned_to_found)) > kFarMm))
       return fmt::format(
           "{} in it is not found near where it was planned: metal that is not as planned may lie over it", d.id);
   }
@@ -207,15 +208,16 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     const LeastCertain shift =
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
     r.shift_95_mm = std::max(kTwoSided95 * shift.sd, body->rival_mm);
-    // What cannot be so may as well be where it was planned.
-    if (!body->inside.empty()) r.shift_95_mm = std::max(r.shift_95_mm, (base - planned_base).norm());
+    // What cannot be so may as well be where it was planned. (One film does not tell which bone lies in front.)
+    const bool impossible = !one_film && !body->inside.empty();
+    if (impossible) r.shift_95_mm = std::max(r.shift_95_mm, (base - planned_base).norm());
     if (!doubt_of_films->empty())
       r.doubt = *doubt_of_films;
-    else if (!body->inside.empty())
+    else if (impossible)
       r.doubt = fmt::format("it would share bone with {}: one of the two is taken for something else", body->inside);
     else if (body->rival_mm > 0)
       r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
-    else if (const std::string metal = metalNotUnderstood(*body, found->devices, plan); !metal.empty())
+    else if (const std::string metal = metalNotUnderstood(*body, found->devices, plan, !one_film); !metal.empty())
       r.doubt = metal;
     else if (body->similarity < kRayMet)
       r.doubt = fmt::format("it is met poorly on {} ({:.2f}, usually {:.2f} and more)", v.films[body->worst_film].file,
