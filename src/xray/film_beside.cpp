@@ -26,15 +26,14 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
     auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
     for (const int level : levels) {
       const LevelFilm& lf = f.at(level);
-      const Prediction now = predict(p, f, level, mode);
+      Prediction now = predict(p, f, level, mode);
       PixelBox own;
       for (std::size_t g = first; g <= last; ++g) own = united(own, now.groups[g].box);
-      Film compared = now.weight;
       if (also != nullptr) {
         const Prediction there = predict(*also, also->films[n], level, mode);
         for (std::size_t g = first; g <= last; ++g) own = united(own, there.groups[g].box);
-        for (std::size_t i = 0; i < compared.values.size(); ++i)
-          compared.values[i] = std::max(compared.values[i], there.weight.values[i]);
+        for (std::size_t i = 0; i < now.weight.values.size(); ++i)
+          now.weight.values[i] = std::max(now.weight.values[i], there.weight.values[i]);
       }
       const double px_per_mm = lf.view.magnification(f.moved * p.centre) / lf.view.pixel_mm;
       const PixelBox shade = grownBox(own, static_cast<int>(std::ceil(reach_mm * px_per_mm)), lf.view);
@@ -52,7 +51,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       Film still = now.sum;
       for (std::size_t g = first; g <= last; ++g) addInto(still, now.groups[g].values, now.groups[g].box, -f.bone_gain);
       to.still = std::make_shared<const Film>(cropped(still, box));
-      Film weight = cropped(compared, box);
+      Film weight = cropped(now.weight, box);
       for (int r = 0; r < box.rows; ++r)
         for (int c = 0; c < box.columns; ++c) {
           const int x = c + box.column - shade.column, y = r + box.row - shade.row;

@@ -187,7 +187,6 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
     for (int c = 0; c < view.columns; ++c) out.scale->apply(out.sum.at(c, r), shown.at(c, r), out.slope.at(c, r));
   });
 
-  out.grey = shown;
   out.usable = lf.inside;
   const auto pixels = [&](double mm) { return pixelsOf(mm, view); };
   if (p.groups.size() > p.bones && !mode.metal_compared) {
@@ -258,11 +257,13 @@ void fitRise(FilmState& f, const Prediction& now, int level) {
   for (int r = 0; r < lf.view.rows; ++r)
     for (int c = 0; c < lf.view.columns; ++c) {
       if (now.usable.at(c, r) <= 0 || now.sum.at(c, r) <= static_cast<float>(kBody)) continue;
-      const auto slope = static_cast<double>(now.slope.at(c, r));
+      float grey = 0, steep = 0;
+      now.scale->apply(now.sum.at(c, r), grey, steep);
+      const auto slope = static_cast<double>(steep);
       const Vec2 at = fromMiddle(lf.view, c, r);
       const Vec3 row(slope, slope * at.x(), slope * at.y());
       H += row * row.transpose();
-      b += row * static_cast<double>(lf.film.at(c, r) - now.grey.at(c, r));
+      b += row * static_cast<double>(lf.film.at(c, r) - grey);
     }
   const Vec3 x = (H + 1e-12 * H.trace() * Mat3::Identity()).ldlt().solve(b);
   f.rise = (f.rise + x.tail<2>()).cwiseMax(-kMost).cwiseMin(kMost);

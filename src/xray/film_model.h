@@ -23,7 +23,7 @@ constexpr int kSearch = 0, kCoarse = 1, kMiddle = 2, kFine = 3, kLevels = 4;
 constexpr double kRimMm = 3;  ///< around shadows, where their edges are compared
 /// How much more bone stands out from muscle on a film than in the CT. Foot films are made at 50 to 60 kV, some 40 keV
 /// in the mean, a CT at about 70: the excess of cortical bone over water, against water, is 3.8 and 1.6 (NIST XCOM,
-/// ICRU-44). Tubes, filters and scanners differ, so it is sought for every film (fitBoneGain()); without it the rims of
+/// ICRU-44). Tubes, filters and scanners differ, so it is sought for every film (fitExposure()); without it the rims of
 /// bones look too wide on the film, which brings the foot too near to the tube and every ray too far proximally.
 constexpr double kUsualBoneGain = 2.2, kLeastBoneGain = 0.7, kMostBoneGain = 4.5;
 constexpr const char* kSoft = "soft";
@@ -111,7 +111,6 @@ struct Problem {
 /// A film as predicted, made comparable.
 struct Prediction {
   Film sum;     // line integrals
-  Film grey;    // the same in the film's grey scale
   Film slope;   // of the grey scale at each pixel
   Film weight;  // 0 where nothing is compared
   Film usable;  // inside the film and not metal

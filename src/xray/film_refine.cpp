@@ -356,13 +356,12 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
   }
 }
 
-void fitBoneGain(Problem& p, int level, const Mode& mode) {
+void fitExposure(Problem& p, int level, const Mode& mode) {
   constexpr double kStep = 1.2;
   tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
     FilmState& film = p.films[n];
     const Drawing drawing = drawn(p, film, level);
-    if (!film.at(level).still)
-      for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level);
+    for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level);
     const auto met = [&](double gain) {
       FilmState f = film;
       f.bone_gain = gain;

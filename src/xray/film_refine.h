@@ -55,7 +55,7 @@ double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, cons
 /// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
 /// plain step is too short.
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);
-/// Each film's gain of bone, as it is met best with everything where it is.
-void fitBoneGain(Problem& p, int level, const Mode& mode);
+/// Each whole film's rise and gain of bone, as it is met best with everything where it is.
+void fitExposure(Problem& p, int level, const Mode& mode);
 
 }  // namespace rayset::film_fit

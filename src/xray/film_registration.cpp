@@ -157,7 +157,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     r.iterations = iterations;
     r.mode = {.metal_known = metal_fitted};
     holdRegion(p, level, r.mode);
-    fitBoneGain(p, level, r.mode);
+    fitExposure(p, level, r.mode);
     refine(p, of_bones, r, progress);
   };
   const auto passMetal = [&](int level, int iterations) {
@@ -180,9 +180,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     views.level = kMiddle;
     views.iterations = 10;
     views.mode.core = true;
-    fitBoneGain(p, kMiddle, views.mode);
+    fitExposure(p, kMiddle, views.mode);
     refine(p, unknowns(p, all_views, std::vector<bool>(p.groups.size(), false)), views, progress);
-    fitBoneGain(p, kMiddle, views.mode);
+    fitExposure(p, kMiddle, views.mode);
     // Then the rays alone, then everything.
     holdRegion(p, kMiddle, {});
     RefineSettings rays = r;
@@ -284,14 +284,16 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     b.covariance.bottomRightCorner<3, 3>() += off * off * Mat3::Identity();
     out.bodies.push_back(std::move(b));
   }
-  for (FoundBody& one : out.bodies)
-    for (const FoundBody& other : out.bodies) {
+  for (std::size_t n = 0; n < out.bodies.size(); ++n)
+    for (std::size_t m = n + 1; m < out.bodies.size(); ++m) {
+      FoundBody &one = out.bodies[n], &other = out.bodies[m];
       const Body *a = input.bodies->find(one.id), *b = input.bodies->find(other.id);
-      if (&one == &other || a == nullptr || b == nullptr) continue;
+      if (a == nullptr || b == nullptr) continue;
       const Rigid A = planned(one.id), B = planned(other.id);
-      if (sharedBone(*a, one.planned_to_found * A, *b, other.planned_to_found * B) >
-          kSharedMm3 + sharedBone(*a, A, *b, B))
-        one.inside = other.id;
+      const double shared = sharedBone(*a, one.planned_to_found * A, *b, other.planned_to_found * B);
+      if (shared <= kSharedMm3 || shared <= kSharedMm3 + sharedBone(*a, A, *b, B)) continue;
+      one.inside = other.id;
+      other.inside = one.id;
     }
   if (with_metal) {
     for (std::size_t g = p.bones; g < p.groups.size(); ++g) {
