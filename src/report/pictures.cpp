@@ -1,6 +1,7 @@
 #include "report/pictures.h"
 
 #include <cairo.h>
+#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <cmath>
@@ -617,6 +618,13 @@ Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
     pdf::drawText(cr, caption, 4, picture + 4, width - 8, style);
     drawLegend(cr, entries, 4, picture + 4 + text + 3, width - 8);
   });
+}
+
+Status writtenBeside(const std::vector<std::function<Status()>>& writers) {
+  std::vector<Status> written(writers.size());
+  tbb::parallel_for(std::size_t{0}, writers.size(), [&](std::size_t n) { written[n] = writers[n](); });
+  const auto bad = std::ranges::find_if(written, [](const Status& status) { return !status; });
+  return bad == written.end() ? Status{} : *bad;
 }
 
 }  // namespace rayset

@@ -3,6 +3,7 @@
 // marks: side, orientation words at the edges, scale bar, labels.
 #pragma once
 
+#include <functional>
 #include <map>
 #include <string>
 #include <vector>
@@ -83,5 +84,7 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
 /// Writes the shot as PNG with its marks, caption and legend.
 [[nodiscard]] Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
                                const std::vector<LegendEntry>& entries = {});
+/// Runs all writers beside each other (each file is the work of one thread); the first one's error, if any.
+[[nodiscard]] Status writtenBeside(const std::vector<std::function<Status()>>& writers);
 
 }  // namespace rayset

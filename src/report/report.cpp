@@ -10,6 +10,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
 #include <optional>
 #include <set>
 #include <utility>
@@ -660,13 +661,11 @@ Status writeData(const Case& c, const std::map<std::string, Surface>& devices, c
 }
 
 Status writeShots(const Content& k, const std::filesystem::path& folder) {
-  std::vector<Status> written(k.shots.size());
-  tbb::parallel_for(std::size_t{0}, k.shots.size(), [&](std::size_t n) {
-    const Shot& shot = k.shots[n];
-    written[n] = writeShot(folder / (shot.name + ".png"), k.c.side, shot, legend(k.c, shot.group));
-  });
-  const auto bad = std::find_if(written.begin(), written.end(), [](const Status& s) { return !s; });
-  return bad == written.end() ? Status{} : *bad;
+  std::vector<std::function<Status()>> writers;
+  for (const Shot& shot : k.shots)
+    writers.emplace_back(
+        [&] { return writeShot(folder / (shot.name + ".png"), k.c.side, shot, legend(k.c, shot.group)); });
+  return writtenBeside(writers);
 }
 
 }  // namespace

@@ -5,7 +5,6 @@
 
 #include <cairo.h>
 #include <fmt/format.h>
-#include <tbb/parallel_for.h>
 #include <tbb/parallel_invoke.h>
 
 #include <algorithm>
@@ -505,10 +504,9 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
     writers.emplace_back(
         [&] { return writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); });
   }
-  std::vector<Status> written(writers.size());
+  Status written;
   Aside pictures;
-  pictures.tasks.run(
-      [&] { tbb::parallel_for(std::size_t{0}, writers.size(), [&](std::size_t n) { written[n] = writers[n](); }); });
+  pictures.tasks.run([&] { written = writtenBeside(writers); });
   const pdf::PageFrame frame = reportFrame({plan.patient_name, plan.patient_id, std::nullopt}, plan.side,
                                            "Check after the operation", k.made_at);
   pdf::Document dry({}, frame);
@@ -517,8 +515,7 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
   compose(doc, k);
   const Status pages = doc.finish();
   pictures.tasks.wait();
-  const auto bad = std::ranges::find_if(written, [](const Status& status) { return !status; });
-  return bad == written.end() ? pages : *bad;
+  return written ? pages : written;
 }
 
 }  // namespace rayset
