@@ -9,8 +9,10 @@
 #include <map>
 #include <string>
 
+#include "accuracy/summary.h"
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "errors.h"
 #include "geometry/json.h"
 #include "outcome/film_check.h"
 
@@ -97,26 +99,23 @@ Json deviceRecord(const Scene& scene, const DeviceOutcome& d) {
   return out;
 }
 
-struct Spread {
-  std::vector<double> values;
-  void add(const Json& v) { values.push_back(v.get<double>()); }
-  [[nodiscard]] std::string words() const {
-    if (values.empty()) return "-";
-    double sum = 0;
-    for (const double v : values) sum += v;
-    return fmt::format("{:.2f} ({:.2f})", sum / static_cast<double>(values.size()), *std::ranges::max_element(values));
-  }
-};
+std::string words(Errors& e) {
+  return e.values.empty() ? "-" : fmt::format("{:.2f} ({:.2f})", e.mean(), e.quantile(1));
+}
 
-struct Share {
-  int in = 0, all = 0;
-  void add(bool inside) { in += inside ? 1 : 0, ++all; }
-  [[nodiscard]] std::string words() const { return all == 0 ? "-" : fmt::format("{} %", 100 * in / all); }
+std::string words(const accuracy::Coverage& c) {
+  return c.count == 0 ? "-" : fmt::format("{} %", 100 * c.inside / c.count);
+}
+
+struct Count {
+  int of = 0, all = 0;
+  void add(bool one) { of += one ? 1 : 0, ++all; }
 };
 
 struct Row {
-  Spread plane_mm, weak_mm, plane_deg, entry_mm, tip_mm, axis_deg;
-  Share inside_mm, inside_deg, inside_entry, inside_tip, inside_axis, sure, seen, told;
+  Errors plane_mm, weak_mm, plane_deg, entry_mm, tip_mm, axis_deg;
+  accuracy::Coverage inside_mm, inside_deg, inside_entry, inside_tip, inside_axis;
+  Count sure, seen, told;
   int scenes = 0, refused = 0, wrong = 0, wrong_length = 0;
   double seconds = 0;
 
@@ -127,15 +126,17 @@ struct Row {
       ++refused;
       return;
     }
-    const auto inside = [](const Json& of, const char* off, const char* stated) {
-      return of.at(off).get<double>() <= of.at(stated).get<double>();
+    const auto add = [](const Json& of, const char* off, const char* stated, Errors& errors,
+                        accuracy::Coverage& inside) {
+      errors.add(of.at(off).get<double>());
+      inside.add(of.at(off).get<double>(), of.at(stated).get<double>());
     };
     for (const Json& r : scene.at("rays")) {
-      plane_mm.add(r.at("plane_mm"));
-      weak_mm.add(r.at("weak_mm"));
-      plane_deg.add(r.at("plane_deg"));
-      inside_mm.add(inside(r, "space_mm", "stated_mm"));
-      inside_deg.add(inside(r, "space_deg", "stated_deg"));
+      plane_mm.add(r.at("plane_mm").get<double>());
+      weak_mm.add(r.at("weak_mm").get<double>());
+      plane_deg.add(r.at("plane_deg").get<double>());
+      inside_mm.add(r.at("space_mm").get<double>(), r.at("stated_mm").get<double>());
+      inside_deg.add(r.at("space_deg").get<double>(), r.at("stated_deg").get<double>());
       sure.add(r.at("sure").get<bool>());
       wrong += r.at("wrong").get<bool>() ? 1 : 0;
     }
@@ -146,12 +147,9 @@ struct Row {
       }
       seen.add(d.at("seen").get<bool>());
       if (!d.at("seen").get<bool>()) continue;
-      entry_mm.add(d.at("entry_mm"));
-      tip_mm.add(d.at("tip_mm"));
-      axis_deg.add(d.at("axis_deg"));
-      inside_entry.add(inside(d, "entry_mm", "entry_stated_mm"));
-      inside_tip.add(inside(d, "tip_mm", "tip_stated_mm"));
-      inside_axis.add(inside(d, "axis_deg", "axis_stated_deg"));
+      add(d, "entry_mm", "entry_stated_mm", entry_mm, inside_entry);
+      add(d, "tip_mm", "tip_stated_mm", tip_mm, inside_tip);
+      add(d, "axis_deg", "axis_stated_deg", axis_deg, inside_axis);
       wrong_length += d.at("longer_mm").get<double>() != 0 ? 1 : 0;
     }
   }
@@ -233,24 +231,23 @@ void printScene(const Json& scene, bool verbose) {
 
 void printTable(const std::vector<Json>& scenes) {
   fmt::print(
-      "\n| person | scenes, refused | base in the planes, mm | weakest, mm | turn in the planes, deg | entry, mm | "
-      "tip, "
-      "mm | axis, deg | inside: base, turn; entry, tip, axis | sure, of these wrong | screws not as planned, told | "
-      "wrong "
-      "length | devices seen | s |\n|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n");
+      "\n| person | scenes, refused | base in the planes, mm | weakest, mm | turn in the planes, deg | entry, mm "
+      "| tip, mm | axis, deg | inside: base, turn; entry, tip, axis | sure, of these wrong "
+      "| screws not as planned, told | wrong length | devices seen | s |\n"
+      "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n");
   std::map<std::string, Row> rows;
   for (const Json& scene : scenes) {
     rows[scene.at("person").get<std::string>()].add(scene);
     rows["~all"].add(scene);  // sorts last
   }
-  for (const auto& [name, t] : rows)
+  for (auto& [name, t] : rows)
     fmt::print(
         "| {} | {}, {} | {} | {} | {} | {} | {} | {} | {}, {}; {}, {}, {} | {} of {}, {} | {}, {} | {} | {} of {} | "
         "{:.0f} |\n",
-        name == "~all" ? "all" : name, t.scenes, t.refused, t.plane_mm.words(), t.weak_mm.words(), t.plane_deg.words(),
-        t.entry_mm.words(), t.tip_mm.words(), t.axis_deg.words(), t.inside_mm.words(), t.inside_deg.words(),
-        t.inside_entry.words(), t.inside_tip.words(), t.inside_axis.words(), t.sure.in, t.sure.all, t.wrong, t.told.all,
-        t.told.in, t.wrong_length, t.seen.in, t.seen.all, t.seconds / std::max(1, t.scenes));
+        name == "~all" ? "all" : name, t.scenes, t.refused, words(t.plane_mm), words(t.weak_mm), words(t.plane_deg),
+        words(t.entry_mm), words(t.tip_mm), words(t.axis_deg), words(t.inside_mm), words(t.inside_deg),
+        words(t.inside_entry), words(t.inside_tip), words(t.inside_axis), t.sure.of, t.sure.all, t.wrong, t.told.all,
+        t.told.of, t.wrong_length, t.seen.of, t.seen.all, t.seconds / std::max(1, t.scenes));
 }
 
 }  // namespace rayset::films_bench

@@ -20,6 +20,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "clinic_check.h"
+#include "errors.h"
 #include "outcome/ct_check.h"
 #include "scenes.h"
 
@@ -27,21 +28,6 @@ using namespace rayset;
 using namespace rayset::films_bench;
 
 namespace {
-
-struct Errors {
-  std::vector<double> values;
-  void add(double v) { values.push_back(v); }
-  [[nodiscard]] double mean() const {
-    double sum = 0;
-    for (const double v : values) sum += v;
-    return values.empty() ? 0 : sum / static_cast<double>(values.size());
-  }
-  [[nodiscard]] double quantile(double q) {
-    if (values.empty()) return 0;
-    std::sort(values.begin(), values.end());
-    return values[static_cast<std::size_t>(q * static_cast<double>(values.size() - 1))];
-  }
-};
 
 /// Along the bone, as it lies.
 Vec3 axisOf(const Surface& bone, const Rigid& X) { return X.linear() * principalAxes(bone.vertices).axes.col(0); }
