@@ -59,6 +59,7 @@ struct RayOutcome {
   bool real = false, mirror = false, moved = false;  ///< moved: the injury displaced it
   int ray = 0;
   double mm = 0, deg = 0, stated_mm = 0, stated_deg = 0;
+  double roll_deg = 0, stated_roll_deg = 0;       ///< of the turn about the ray's own axis
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();  ///< along and about medial, distal, dorsal; mm, degrees
   double displaced_mm = 0;                        ///< what the reduction says about the ray
   double strain = 0;                              ///< of the reduction (reduction/standing.h)
@@ -224,6 +225,10 @@ std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror,
     const Eigen::AngleAxisd turn(Mat3(r.injured_to_reduced.linear() * truth.linear().transpose()));
     o.about = toDegrees(1) * task.frame.components(turn.angle() * turn.axis());
     o.deg = toDegrees(turn.angle());
+    const Surface& bone = foot.bones.at(metatarsal(ray));
+    const Vec3 away = centroid(bone) - centroid(foot.bones.at(tarsalPartner(ray)));
+    o.roll_deg = toDegrees(std::abs(turn.angle() * turn.axis().dot(metatarsalAxis(bone, away).distal)));
+    o.stated_roll_deg = toDegrees(r.roll_rad);
     o.stated_mm = r.uncertainty_mm;
     o.stated_deg = toDegrees(r.uncertainty_rad);
     o.strain = r.strain;
@@ -237,10 +242,10 @@ std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror,
 }
 
 struct Sum {
-  int n = 0, inside_mm = 0, inside_deg = 0, still = 0, moved_in_vain = 0, missed = 0;
+  int n = 0, inside_mm = 0, inside_deg = 0, inside_roll = 0, still = 0, moved_in_vain = 0, missed = 0;
   double mm = 0, mm_worst = 0, deg = 0, deg_worst = 0;
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();
-  double stated_mm = 0, stated_deg = 0;
+  double stated_mm = 0, stated_deg = 0, roll = 0, stated_roll = 0;
   void add(const RayOutcome& o) {
     ++n;
     mm += o.mm;
@@ -249,6 +254,9 @@ struct Sum {
     deg_worst = std::max(deg_worst, o.deg);
     inside_mm += o.mm <= o.stated_mm ? 1 : 0;
     inside_deg += o.deg <= o.stated_deg ? 1 : 0;
+    inside_roll += o.roll_deg <= o.stated_roll_deg ? 1 : 0;
+    roll += o.roll_deg;
+    stated_roll += o.stated_roll_deg;
     off += o.off;
     about += o.about;
     stated_mm += o.stated_mm;
@@ -264,11 +272,12 @@ struct Sum {
     if (n == 0) return "none";
     const double k = n;
     return fmt::format(
-        "{:4d} | {:.2f} ({:.2f}) mm | {:.1f} ({:.1f}) deg | inside {:3.0f} % {:3.0f} % of {:.1f} mm {:.1f} deg | off "
+        "{:4d} | {:.2f} ({:.2f}) mm | {:.1f} ({:.1f}) deg | inside {:3.0f} % {:3.0f} % of {:.1f} mm {:.1f} deg | own "
+        "axis {:.1f} deg, inside {:3.0f} % of {:.1f} | off "
         "{:+.2f} {:+.2f} {:+.2f} about {:+.1f} {:+.1f} {:+.1f} | moved in vain {}/{}, missed {}",
         n, mm / k, mm_worst, deg / k, deg_worst, 100 * inside_mm / k, 100 * inside_deg / k, stated_mm / k,
-        stated_deg / k, off.x() / k, off.y() / k, off.z() / k, about.x() / k, about.y() / k, about.z() / k,
-        moved_in_vain, still, missed);
+        stated_deg / k, roll / k, 100 * inside_roll / k, stated_roll / k, off.x() / k, off.y() / k, off.z() / k,
+        about.x() / k, about.y() / k, about.z() / k, moved_in_vain, still, missed);
   }
 };
 
@@ -342,6 +351,7 @@ int main(int argc, char** argv) {
       const std::string group = fmt::format("{} {}", o.real ? "real" : "invented", o.mirror ? "mirror" : "template");
       sums[group + " all"].add(o);
       sums[group + fmt::format(" ray {}", o.ray)].add(o);
+      if (o.moved) sums[group + " displaced"].add(o);
       if (o.injury == "none") sums[group + " uninjured"].add(o);
       if (o.real) sums[group + " " + o.foot].add(o);
       if (file)

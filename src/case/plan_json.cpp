@@ -94,6 +94,12 @@ nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures) {
   return list;
 }
 
+nlohmann::ordered_json uncertaintyJson(const RayReduction& ray) {
+  return {{"mm", rounded(ray.uncertainty_mm, 2)},
+          {"deg", rounded(toDegrees(ray.uncertainty_rad), 2)},
+          {"roll_deg", rounded(toDegrees(ray.roll_rad), 2)}};
+}
+
 nlohmann::ordered_json jointJson(const JointFit& joint) {
   return {{"gap_mm", rounded(joint.gap_mm, 2)},
           {"step_mm", rounded(joint.step_mm, 2)},
@@ -202,14 +208,13 @@ nlohmann::ordered_json planJson(const Case& c) {
   for (const int ray : c.reduction.order) {
     const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
     if (r.ray == 0) continue;
-    reduction["rays"].push_back(
-        {{"ray", r.ray},
-         {"transform", rigidJson(r.injured_to_reduced)},
-         {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
-         {"by_hand", r.by_hand},
-         {"doubt", r.doubt},
-         {"joint", jointJson(r.joint)},
-         {"manoeuvre", r.manoeuvre}});
+    reduction["rays"].push_back({{"ray", r.ray},
+                                 {"transform", rigidJson(r.injured_to_reduced)},
+                                 {"uncertainty", uncertaintyJson(r)},
+                                 {"by_hand", r.by_hand},
+                                 {"doubt", r.doubt},
+                                 {"joint", jointJson(r.joint)},
+                                 {"manoeuvre", r.manoeuvre}});
   }
   reduction["fragments"] = Json::array();
   for (const auto& [id, f] : c.fragments)

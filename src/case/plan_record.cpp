@@ -461,6 +461,7 @@ void readReduction(const Json& j, Case& c) {
     const Json& within = at(r, "uncertainty", where);
     ray.uncertainty_mm = number(at(within, "mm", where), where + "/uncertainty/mm");
     ray.uncertainty_rad = toRadians(number(at(within, "deg", where), where + "/uncertainty/deg"));
+    ray.roll_rad = toRadians(numberOr(within, "roll_deg", 0, where + "/uncertainty"));
     ray.by_hand = r.contains("by_hand") && truth(r["by_hand"], where + "/by_hand");
     if (r.contains("doubt")) ray.doubt = text(r["doubt"], where + "/doubt");
     const Json& joint = at(r, "joint", where);

@@ -50,6 +50,7 @@ struct CaseParts {
 
 /// Parts of plan.json. Degrees and millimetres there, radians here.
 [[nodiscard]] nlohmann::ordered_json deviceJson(const Device& device);
+[[nodiscard]] nlohmann::ordered_json uncertaintyJson(const RayReduction& ray);
 [[nodiscard]] nlohmann::ordered_json jointJson(const JointFit& joint);
 [[nodiscard]] nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures);
 /// A device as deviceJson() writes it. kRequest naming the field below `where`.

@@ -171,6 +171,16 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
     }
     if (H) m.add(Haa, Hab, Hbb, ga, gb, *H, *g);
   }
+  // One measurement of two bodies, that far from what is expected; one far off pulls no harder than `far` spreads.
+  const auto measured = [&](const Meeting& m, double off, double spread, const Vec6& Ja, const Vec6& Jb) {
+    const double r = off / spread;
+    const double k = std::abs(r) > settings_.far ? settings_.far / std::abs(r) : 1;
+    cost += k < 1 ? settings_.far * (std::abs(r) - 0.5 * settings_.far) : 0.5 * r * r;
+    if (!H) return;
+    const double slope = k * r / spread, curvature = k / (spread * spread);
+    m.add(curvature * Ja * Ja.transpose(), curvature * Ja * Jb.transpose(), curvature * Jb * Jb.transpose(), slope * Ja,
+          slope * Jb, *H, *g);
+  };
   for (const Border& border : borders_) {
     if (!active[border.body] || !active[border.onto]) continue;
     const Meeting m = meeting(border.body, border.onto);
@@ -192,13 +202,17 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
       Ja += ja;
       Jb += jb;
     }
-    const double r = (mean - border.distance_mm) / border.spread_mm;
-    const double k = std::abs(r) > settings_.far ? settings_.far / std::abs(r) : 1;
-    cost += k < 1 ? settings_.far * (std::abs(r) - 0.5 * settings_.far) : 0.5 * r * r;
-    if (!H) continue;
-    const double slope = k * r / border.spread_mm, curvature = k / (border.spread_mm * border.spread_mm);
-    m.add(curvature * Ja * Ja.transpose(), curvature * Ja * Jb.transpose(), curvature * Jb * Jb.transpose(), slope * Ja,
-          slope * Jb, *H, *g);
+    measured(m, mean - border.distance_mm, border.spread_mm, Ja, Jb);
+  }
+  for (const ShaftAngle& shaft : shafts_) {
+    if (!active[shaft.first] || !active[shaft.second]) continue;
+    const Meeting m = meeting(shaft.first, shaft.second);
+    if (m.fixed()) continue;
+    const Vec3 a = m.X_a.linear() * shaft.first_axis, b = m.X_b.linear() * shaft.second_axis;
+    Vec6 Ja = Vec6::Zero(), Jb = Vec6::Zero();
+    Ja.head<3>() = shaft.way.cross(a);
+    Jb.head<3>() = b.cross(shaft.way);
+    measured(m, shaft.way.dot(b - a) - shaft.expected, shaft.spread, Ja, Jb);
   }
   for (std::size_t i = 0; i < free.size(); ++i) {
     const DockBody& body = bodies_[free[i]];

@@ -56,6 +56,15 @@ struct Border {
   double spread_mm = 1;     ///< one standard deviation
 };
 
+/// How two shafts lie to each other: of the difference of their unit axes, the part along `way`. One measurement.
+struct ShaftAngle {
+  std::size_t first = 0, second = 0;                           ///< bodies
+  Vec3 first_axis = Vec3::Zero(), second_axis = Vec3::Zero();  ///< unit, scan frame of each
+  Vec3 way = Vec3::Zero();                                     ///< unit, patient directions
+  double expected = 0;  ///< of (second - first) along `way`: radians, for small angles
+  double spread = 1;    ///< one standard deviation
+};
+
 struct PosePrior {
   Rigid pose = Rigid::Identity();
   Mat6 information = Mat6::Zero();  ///< of (turn in radians about the centre, shift in mm), patient directions
@@ -78,8 +87,12 @@ struct DockSettings {
 class Docking {
  public:
   Docking(std::vector<DockBody> bodies, std::vector<Contact> contacts, const DockSettings& settings,
-          std::vector<Border> borders = {})
-      : bodies_(std::move(bodies)), contacts_(std::move(contacts)), borders_(std::move(borders)), settings_(settings) {}
+          std::vector<Border> borders = {}, std::vector<ShaftAngle> shafts = {})
+      : bodies_(std::move(bodies)),
+        contacts_(std::move(contacts)),
+        borders_(std::move(borders)),
+        shafts_(std::move(shafts)),
+        settings_(settings) {}
 
   struct State {
     std::vector<Rigid> poses;  ///< per body, scan to reduced
@@ -106,6 +119,7 @@ class Docking {
   std::vector<DockBody> bodies_;
   std::vector<Contact> contacts_;
   std::vector<Border> borders_;
+  std::vector<ShaftAngle> shafts_;
   DockSettings settings_;
 };
 

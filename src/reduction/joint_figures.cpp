@@ -13,6 +13,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "reduction/borders.h"
+#include "reduction/shafts.h"
 
 namespace rayset::reduction {
 namespace {
@@ -24,6 +25,7 @@ constexpr double kNearByMm = 1.5;
 constexpr double kFacing = 0.7;      // cosine between the normal and the way to the other bone
 constexpr std::size_t kFewest = 30;  // places that make a face
 constexpr double kUsualSpreadMm = 0.45, kUsualSpreadRad = 0.05, kUsualPeople = 2;
+constexpr double kUsualShaftRad = toRadians(2.5);
 constexpr std::size_t kFewestPeople = 3;  // fewer say nothing of a spread
 
 // Of a foot about its twin: three real pairs differ by 0.51 mm and 1.9 degrees (root mean square over all figures).
@@ -104,6 +106,16 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
     f.dorsal_tilt_rad = std::atan(plane[1]);
     f.medial_tilt_rad = std::atan(plane[2]);
   }
+  std::map<int, Vec3> shafts;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const Bone m = metatarsal(ray), t = tarsalPartner(ray);
+    if (!there(m) || !there(t)) continue;
+    const Vec3 distal = metatarsalAxis(bones.at(m), centroid(bones.at(m)) - centroid(bones.at(t))).distal;
+    if (showsShaft(bones.at(m), distal)) shafts[ray] = distal;
+  }
+  for (const ShaftSite& site : shaftSites(frame))
+    if (shafts.contains(site.first) && shafts.contains(site.second))
+      out.shafts_rad[site.name] = site.way.dot(shafts.at(site.second) - shafts.at(site.first));
   for (const BorderSite& site : borderSites(frame)) {
     if (!there(site.from) || !there(site.onto)) continue;
     const DistanceField& onto = fields.at(site.onto);
@@ -141,11 +153,13 @@ std::string figuresJson(const FootFigures& figures, Side side) {
                       {"dorsal_tilt_deg", rounded(toDegrees(f->dorsal_tilt_rad), 0.1)},
                       {"medial_tilt_deg", rounded(toDegrees(f->medial_tilt_rad), 0.1)}});
   }
-  Json borders = Json::object();
+  Json shafts = Json::object(), borders = Json::object();
+  for (const auto& [name, x] : figures.shafts_rad) shafts[name] = rounded(toDegrees(x), 0.1);
   for (const auto& [name, x] : figures.borders_mm) borders[name] = rounded(x, 0.01);
   return Json{{"side", side == Side::kRight ? "right" : "left"},
               {"joints", joints},
               {"borders_mm", borders},
+              {"shafts_deg", shafts},
               {"cuneonavicular_mm", orNull(figures.cuneonavicular_mm)}}
       .dump();
 }
@@ -199,7 +213,7 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
   if (!root.is_object() || !root.contains("people") || !root["people"].is_array())
     return refuse("the figures of healthy joints cannot be read");
   const std::set<std::string> closeness = closenessNames();
-  std::map<std::string, Sample> borders;
+  std::map<std::string, Sample> borders, shafts;
   std::array<Sample, 5> gaps, dorsal_tilts, medial_tilts;
   JointNorms norms;
   try {
@@ -216,6 +230,7 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
           dorsal_tilts[k].add(name, joint.at("dorsal_tilt_deg"));
           medial_tilts[k].add(name, joint.at("medial_tilt_deg"));
         }
+        for (const auto& [shaft, value] : foot.at("shafts_deg").items()) shafts[shaft].add(name, value);
         for (const auto& [border, value] : foot.at("borders_mm").items()) {
           if (!closeness.contains(border))
             borders[border].add(name, value);
@@ -234,6 +249,8 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
   }
   for (const auto& [name, sample] : borders)
     if (const auto norm = sample.norm(kUsualSpreadMm)) norms.borders_mm.emplace(name, *norm);
+  for (const auto& [name, sample] : shafts)
+    if (const auto norm = sample.norm(kUsualShaftRad, toRadians(1))) norms.shafts_rad.emplace(name, *norm);
   return norms;
 }
 
@@ -249,6 +266,10 @@ JointNorms personalNorms(const JointNorms& people, const FootFigures& twin) {
     const double mm = closeness.contains(name) ? value - twin.usualGap() : value;
     const auto [norm, fresh] = out.borders_mm.try_emplace(name, Norm{mm, kTwinSpreadMm});
     if (!fresh) combine(norm->second, mm, kTwinSpreadMm);
+  }
+  for (const auto& [name, value] : twin.shafts_rad) {
+    const auto [norm, fresh] = out.shafts_rad.try_emplace(name, Norm{value, kTwinSpreadRad});
+    if (!fresh) combine(norm->second, value, kTwinSpreadRad);
   }
   for (std::size_t k = 0; k < 5; ++k) {
     if (!twin.joints[k]) continue;

@@ -30,6 +30,7 @@ struct JointFigures {
 struct FootFigures {
   std::array<std::optional<JointFigures>, 5> joints;  ///< by ray - 1; empty where the bones do not face each other
   std::map<std::string, double> borders_mm;           ///< mean signed distance, by the border's name (borders.h)
+  std::map<std::string, double> shafts_rad;           ///< by the name of the angle (shafts.h)
   std::optional<double> cuneonavicular_mm;  ///< gap of joints that the injury leaves alone: what is usual here
   [[nodiscard]] double usualGap() const { return cuneonavicular_mm.value_or(kUsualGapMm); }
 };
@@ -48,6 +49,7 @@ struct Norm {
 };
 struct JointNorms {
   std::map<std::string, Norm> borders_mm;     ///< by the border's name; a closeness over the foot's usual gap
+  std::map<std::string, Norm> shafts_rad;     ///< by the name of the angle
   std::array<std::optional<Norm>, 5> gap_mm;  ///< by ray - 1, over the foot's usual gap
   std::array<std::optional<Norm>, 5> dorsal_tilt_rad, medial_tilt_rad;
   int people = 0;

@@ -265,9 +265,10 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     out.strain = s.strain;
     out.uncertainty_mm = (ray == 4 ? kFourthWiden : 1) * s.interval.mm;
     out.uncertainty_rad = s.interval.rad;
+    out.roll_rad = s.interval.roll_rad;
     if (const auto given = overrides.find(ray); given != overrides.end() && given->second.pose) {
       out.by_hand = true;
-      out.uncertainty_mm = out.uncertainty_rad = 0;
+      out.uncertainty_mm = out.uncertainty_rad = out.roll_rad = 0;
     }
     if (out.uncertainty_mm > kLostMm)
       result.cautions.push_back(fmt::format(

@@ -27,6 +27,7 @@ struct RayReduction {
   Rigid injured_to_reduced = Rigid::Identity();
   double uncertainty_mm = 0;   ///< half-width of a 95 % interval of the base's position
   double uncertainty_rad = 0;  ///< same, of the turn
+  double roll_rad = 0;         ///< same, of the turn about the ray's own axis alone
   JointFit joint;
   std::vector<std::string>
       manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees

@@ -12,6 +12,7 @@
 #include "geometry/nearest.h"
 #include "geometry/ray_caster.h"
 #include "geometry/registration.h"
+#include "reduction/shafts.h"
 
 namespace rayset::reduction {
 namespace {
@@ -28,6 +29,8 @@ constexpr double kLeastMm = 0.4, kLeastTurn = toRadians(1.0);  // no interval is
 constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
 constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
+// The angles between shafts are believed less than borders: what people share of them is a foot's shape, not a joint's.
+constexpr double kShaftSpread = 2.5;
 constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
 
 const std::array<double, 3> kInjuryTurnRad{toRadians(10), toRadians(6), toRadians(5)};
@@ -82,7 +85,7 @@ Tuning mirrorTuning() {
   t.borders = true;
   t.norm_spread = 2.5;
   t.widen_shift = t.own_widen_shift = 0.87;
-  t.widen_turn = t.own_widen_turn = 0.85;
+  t.widen_turn = t.own_widen_turn = 0.93;
   t.injury_turn_rad = kInjuryTurnRad;
   t.injury_shift_mm = kInjuryShiftMm;
   return t;
@@ -567,6 +570,24 @@ std::vector<Border> normalBorders(const Patient& patient, const std::map<int, Ra
   return out;
 }
 
+/// How the shafts lie to each other in healthy feet, for rays whose joints are found from the patient's own surfaces.
+std::vector<ShaftAngle> normalShafts(const Patient& patient, const std::map<int, RayModel>& models,
+                                     const std::map<Bone, std::size_t>& index, const JointNorms& norms,
+                                     const Frame& frame, const Tuning& tuning) {
+  std::vector<ShaftAngle> out;
+  for (const ShaftSite& site : shaftSites(frame)) {
+    const auto norm = norms.shafts_rad.find(site.name);
+    const auto a = models.find(site.first), b = models.find(site.second);
+    if (norm == norms.shafts_rad.end() || a == models.end() || b == models.end()) continue;
+    if (!tuning.borders && !a->second.own_faces && !b->second.own_faces) continue;
+    const auto shown = [&](const RayModel& m) { return showsShaft(patient.bones->at(m.bone), m.distal); };
+    if (!shown(a->second) || !shown(b->second)) continue;
+    out.push_back({index.at(a->second.bone), index.at(b->second.bone), a->second.distal, b->second.distal, site.way,
+                   norm->second.mean, kShaftSpread * norm->second.spread});
+  }
+  return out;
+}
+
 /// Weight of the faces between a metatarsal and another bone.
 double weightOf(Bone metatarsal, Bone other, const Tuning& tuning) {
   // The first and second metatarsals have no true joint: their bases only must not overlap.
@@ -576,13 +597,15 @@ double weightOf(Bone metatarsal, Bone other, const Tuning& tuning) {
 
 /// 95 % interval from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they scale
 /// the model's covariance so that about nine in ten true errors of displaced rays fall inside (bench_reduction), shift
-/// and turn each on its own.
-Interval intervalOf(const Mat6& covariance, bool own_faces, const Tuning& tuning) {
+/// and turn each on its own. `axis`: unit, of the ray where it stands.
+Interval intervalOf(const Mat6& covariance, const Vec3& axis, bool own_faces, const Tuning& tuning) {
   // Radius that holds 95 % of a round three-dimensional Gaussian: 2.80 times its spread along one axis.
   const double shift = 2.80 * std::sqrt(covariance.bottomRightCorner<3, 3>().trace() / 3);
   const double turn = 2.80 * std::sqrt(covariance.topLeftCorner<3, 3>().trace() / 3);
+  const double roll = 1.96 * std::sqrt(axis.dot(covariance.topLeftCorner<3, 3>() * axis));
+  const double widen_turn = own_faces ? tuning.own_widen_turn : tuning.widen_turn;
   return {std::max(kLeastMm, (own_faces ? tuning.own_widen_shift : tuning.widen_shift) * shift),
-          std::max(kLeastTurn, (own_faces ? tuning.own_widen_turn : tuning.widen_turn) * turn)};
+          std::max(kLeastTurn, widen_turn * turn), std::max(kLeastTurn, widen_turn * roll)};
 }
 
 }  // namespace
@@ -810,7 +833,8 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       if (progress.cancelled()) return cancelledError();
       std::vector<Border> borders =
           normalBorders(patient, models, index, fresh, final.poses, norms, usual.value_or(kUsualGapMm), frame, tuning);
-      docking = Docking(bodies, std::move(fresh), tuning.dock, std::move(borders));
+      docking = Docking(bodies, std::move(fresh), tuning.dock, std::move(borders),
+                        normalShafts(patient, models, index, norms, frame, tuning));
       if (!free.empty()) final = docking.minimise(final.poses, free, active);
     }
   }
@@ -857,8 +881,9 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       // keep it there.
       out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
       if (out[ray].strain >= least) continue;
-      const Standing standing{out[ray].strain, (kept_poses[i] * model.base - model.base).norm(),
-                              intervalOf(docking.covariance(kept_poses, {i}, active), model.own_faces, tuning).mm};
+      const Standing standing{
+          out[ray].strain, (kept_poses[i] * model.base - model.base).norm(),
+          intervalOf(docking.covariance(kept_poses, {i}, active), model.distal, model.own_faces, tuning).mm};
       if (stays(standing)) {
         least = out[ray].strain;
         keep = ray;
@@ -878,7 +903,8 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     const int ray = rays[k];
     out[ray].injured_to_reduced = kept_poses[all[k]];
     const Mat6 own = covariance.block<6, 6>(6 * static_cast<int>(k), 6 * static_cast<int>(k));
-    out[ray].interval = intervalOf(own, out[ray].own_faces, tuning);
+    out[ray].interval =
+        intervalOf(own, out[ray].injured_to_reduced.linear() * models.at(ray).distal, out[ray].own_faces, tuning);
   }
   return out;
 }

@@ -66,7 +66,7 @@ struct Tuning {
   double widen_shift = 1;   ///< the stated interval of the place over the one of the model's covariance
   double widen_turn = 1;    ///< of the turn
   double own_widen_shift = 1.5;  ///< the same where the faces are the patient's own
-  double own_widen_turn = 1.15;
+  double own_widen_turn = 1.3;
   double gap_sd_mm = 0.6;  ///< spread of the gap beside a joint with no norm of its own
   double tilt_sd = 0.15;   ///< spread of how far such a gap opens, mm a mm
   bool borders = false;    ///< borders decide too where the atlas says which faces meet (elsewhere they always do)
@@ -101,6 +101,7 @@ struct Atlas {
 /// Half-widths of what holds 95 % of the errors.
 struct Interval {
   double mm = 0, rad = 0;
+  double roll_rad = 0;  ///< of the turn about the ray's own axis alone
 };
 
 struct RaySolution {

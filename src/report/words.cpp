@@ -697,8 +697,12 @@ std::vector<std::string> uncertainty(const Case& c) {
     if (r.by_hand) {
       out.push_back(capitalised(rayName(r.ray)) + ": placed by hand; how sure that is was not computed.");
     } else if (r.ray != 0) {
+      // Plans of before it was recorded do not have the part about the ray's own axis.
+      const std::string about_axis =
+          r.roll_rad > 0 ? "°, about its own axis alone ±" + number(toDegrees(r.roll_rad)) : std::string();
       out.push_back(capitalised(rayName(r.ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
-                    number(toDegrees(r.uncertainty_rad)) + "° (half-width of a 95 % interval, estimated).");
+                    number(toDegrees(r.uncertainty_rad)) + about_axis +
+                    "° (half-width of a 95 % interval, estimated).");
     }
   for (const auto& [id, f] : c.fragments)
     if (f.fit.doubt.empty())

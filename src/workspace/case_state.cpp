@@ -268,7 +268,7 @@ EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisp
           {"by_hand", r.by_hand},
           {"transform", rigidJson(r.injured_to_reduced)},
           {"planned_transform", rigidJson(planned.injured_to_reduced)},
-          {"uncertainty", {{"mm", rounded(r.uncertainty_mm, 2)}, {"deg", rounded(toDegrees(r.uncertainty_rad), 2)}}},
+          {"uncertainty", uncertaintyJson(r)},
           {"joint", jointJson(r.joint)},
           {"manoeuvre", r.manoeuvre},
           {"attention", attention(in, r, d)}};

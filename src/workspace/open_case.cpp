@@ -289,7 +289,7 @@ void OpenCase::Impl::placeRay(int ray) {
     now.injured_to_reduced = X;
     now.by_hand = true;
     now.doubt.clear();
-    now.uncertainty_mm = now.uncertainty_rad = 0;
+    now.uncertainty_mm = now.uncertainty_rad = now.roll_rad = 0;
     now.joint = o.joint;
     now.manoeuvre = o.manoeuvre;
     edited.rays[n] = o.displacement;
@@ -566,7 +566,7 @@ Result<Json> OpenCase::Impl::tryMove(const Json& payload) {
   r.injured_to_reduced = X;
   r.by_hand = true;
   r.doubt.clear();
-  r.uncertainty_mm = r.uncertainty_rad = 0;
+  r.uncertainty_mm = r.uncertainty_rad = r.roll_rad = 0;
   r.joint = tools->of(ray).joint.at(X);
   r.manoeuvre.clear();
   Json out{{"devices", Json::array()}, {"rays", Json::array()}};

@@ -12,13 +12,13 @@ constexpr double kSide = 8;  // half the width of the blocks, mm
 
 /// A block at rest and one that is free, whose top is at z = 5, with a weak prior on where it is.
 Docking twoBlocks(const DistanceField& field, std::vector<Contact> contacts, std::vector<Border> borders,
-                  bool may_turn = false) {
+                  bool may_turn = false, std::vector<ShaftAngle> shafts = {}) {
   DockBody rest{&field, Vec3::Zero(), {}}, loose{&field, Vec3::Zero(), {}};
   PosePrior prior;
   const double turn = may_turn ? 1e-3 : 1e4;
   prior.information.diagonal() << turn, turn, 1e4, 1e-3, 1e-3, 1e-3;
   loose.priors.push_back(prior);
-  return {{rest, loose}, std::move(contacts), {}, std::move(borders)};
+  return {{rest, loose}, std::move(contacts), {}, std::move(borders), std::move(shafts)};
 }
 DistanceField block() { return {makeBox(Box(Vec3(-kSide, -kSide, -5), Vec3(kSide, kSide, 5))), 0.5, 4}; }
 Docking::State settled(const Docking& docking) {
@@ -94,6 +94,27 @@ TEST(Docking, ATiltThatIsUsualIsNotTurnedAway) {
   EXPECT_NEAR(turnOf(0, 0.001), std::atan(tilt), 0.01);  // evenness asked for: the block turns
   EXPECT_LT(turnOf(tilt, 0.001), 0.005);                 // that opening is usual: it stays
   EXPECT_LT(turnOf(0, 1e4), 0.02);                       // nothing known: it stays
+}
+
+TEST(Docking, AShaftTurnsToTheAngleExpectedOfTheTwo) {
+  const DistanceField field = block();
+  const auto axisAfter = [&](std::size_t first, std::size_t second) {
+    const ShaftAngle angle{first, second, Vec3::UnitZ(), Vec3::UnitZ(), Vec3::UnitX(), 0.1, 0.02};
+    const auto state = settled(twoBlocks(field, {}, {}, true, {angle}));
+    EXPECT_NEAR(state.poses[1].translation().norm(), 0, 1e-3);  // turns about its middle
+    return Vec3(state.poses[1].linear() * Vec3::UnitZ());
+  };
+  EXPECT_NEAR((axisAfter(0, 1) - Vec3(0.1, 0, std::sqrt(1 - 0.01))).norm(), 0, 1e-3);
+  EXPECT_NEAR((axisAfter(1, 0) - Vec3(-0.1, 0, std::sqrt(1 - 0.01))).norm(), 0, 1e-3);
+}
+
+TEST(Docking, CovarianceOfATurnIsThatOfTheShaftsAngle) {
+  const DistanceField field = block();
+  const ShaftAngle angle{0, 1, Vec3::UnitZ(), Vec3::UnitZ(), Vec3::UnitX(), 0, 0.02};
+  const Docking docking = twoBlocks(field, {}, {}, true, {angle});
+  const auto c = docking.covariance({Rigid::Identity(), Rigid::Identity()}, {1}, {true, true});
+  EXPECT_NEAR(std::sqrt(c(1, 1)), 0.02, 1e-4);  // about y
+  EXPECT_GT(std::sqrt(c(0, 0)), 1);             // about x: nothing is known but the weak prior
 }
 
 TEST(Docking, CovarianceOfAShiftAlongTheGapIsThatOfTheGap) {

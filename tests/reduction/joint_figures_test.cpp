@@ -1,14 +1,17 @@
 // What is measured of a joint, on blocks whose steps and gaps are known, and what a file of figures makes of it.
 #include "reduction/joint_figures.h"
 
+#include <fmt/format.h>
 #include <gtest/gtest.h>
 
 #include <filesystem>
 #include <fstream>
 
+#include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "reduction/borders.h"
+#include "reduction/shafts.h"
 
 namespace rayset::reduction {
 namespace {
@@ -79,6 +82,36 @@ TEST(JointFigures, TheGapOfAProceduralFootIsThatOfItsSurfaces) {
   EXPECT_NEAR(after.joints[0]->gap_mm, before.joints[0]->gap_mm, 1e-9);  // another joint
 }
 
+TEST(JointFigures, AShaftThatLeansMedialHasThatAngle) {
+  BoneSurfaces bones = proceduralFoot(randomShape(0), Side::kRight, 0.9).bones;
+  std::map<Bone, DistanceField> fields;
+  for (const Bone b : kMidfootBones) fields.emplace(b, DistanceField(bones.at(b), 0.8, 6));
+  const FootFigures before = measureFoot(bones, fields, Side::kRight);
+  const Frame foot = coarseFootFrame(bones, Side::kRight);
+  const auto turned = [&](const Vec3& about) {
+    BoneSurfaces moved = bones;
+    moved.at(Bone::kM2) =
+        transformed(bones.at(Bone::kM2), turnAbout(centroid(bones.at(Bone::kM2)), toRadians(4) * about, Vec3::Zero()));
+    return measureFoot(moved, fields, Side::kRight);
+  };
+  const FootFigures aside = turned(foot.distal.cross(foot.medial));  // about dorsal: distal goes medial
+  const FootFigures raised = turned(foot.distal.cross(foot.dorsal));
+  const auto change = [&](const FootFigures& f, const char* name) {
+    return toDegrees(f.shafts_rad.at(name) - before.shafts_rad.at(name));
+  };
+  EXPECT_NEAR(change(aside, "M1-M2 medial"), 4, 0.3);
+  EXPECT_NEAR(change(aside, "M2-M3 medial"), -4, 0.3);
+  EXPECT_NEAR(change(aside, "M1-M2 dorsal"), 0, 0.3);
+  EXPECT_NEAR(change(raised, "M1-M2 dorsal"), 4, 0.3);
+  EXPECT_NEAR(change(raised, "M2-M3 dorsal"), -4, 0.3);
+  EXPECT_EQ(change(raised, "M3-M4 dorsal"), 0);
+}
+
+TEST(JointFigures, AStumpHasNoShaft) {
+  EXPECT_TRUE(showsShaft(makeBox(Box(Vec3(-5, -70, -5), Vec3(5, 0, 5))), -Vec3::UnitY()));
+  EXPECT_FALSE(showsShaft(makeBox(Box(Vec3(-5, -35, -5), Vec3(5, 0, 5))), -Vec3::UnitY()));
+}
+
 TEST(JointNorms, TheFileThatComesWithTheProgramHasPeopleToLeaveOut) {
   const auto all = readJointNorms(defaultJointsFile());
   ASSERT_TRUE(all) << all.error().message();
@@ -88,6 +121,8 @@ TEST(JointNorms, TheFileThatComesWithTheProgramHasPeopleToLeaveOut) {
   EXPECT_EQ(without->people, 3);
   EXPECT_NE(all->borders_mm.at("C2-M2 dorsal medial").mean, without->borders_mm.at("C2-M2 dorsal medial").mean);
   for (const auto& [name, norm] : without->borders_mm) EXPECT_GT(norm.spread, 0.2) << name;
+  EXPECT_EQ(without->shafts_rad.size(), shaftSites(standing()).size());
+  for (const auto& [name, norm] : without->shafts_rad) EXPECT_GT(norm.spread, toRadians(1)) << name;
 }
 
 class JointsFile : public testing::Test {
@@ -103,8 +138,8 @@ TEST_F(JointsFile, OnePersonsFeetCountAsOne) {
   const auto person = [](const char* name, const std::string& values) {
     std::string feet;
     for (const char c : values)
-      feet += (feet.empty() ? "" : ",") + std::string(R"({"cuneonavicular_mm":1,"joints":[],"borders_mm":{"x":)") + c +
-              "}}";
+      feet += fmt::format(R"({}{{"cuneonavicular_mm":1,"joints":[],"shafts_deg":{{}},"borders_mm":{{"x":{}}}}})",
+                          feet.empty() ? "" : ",", c);
     return std::string(R"({"person":")") + name + R"(","feet":[)" + feet + "]}";
   };
   const auto norms = readJointNorms(
@@ -126,11 +161,15 @@ TEST_F(JointsFile, ADamagedFileIsNamed) {
 TEST(PersonalNorms, TheTwinDrawsTheMeanAndNarrowsTheSpread) {
   JointNorms people;
   people.borders_mm["x"] = {0, 1};
+  people.shafts_rad["x"] = {0, 0.07};
   FootFigures twin;
   twin.borders_mm["x"] = 1;
+  twin.shafts_rad["x"] = 0.1;
   const JointNorms own = personalNorms(people, twin);
   EXPECT_GT(own.borders_mm.at("x").mean, 0.5);
   EXPECT_LT(own.borders_mm.at("x").spread, 0.5);
+  EXPECT_GT(own.shafts_rad.at("x").mean, 0.05);
+  EXPECT_LT(own.shafts_rad.at("x").spread, 0.035);
 }
 
 }  // namespace

@@ -221,8 +221,8 @@ TEST(Report, SaysTheValuesOfTheCase) {
     EXPECT_THAT(text, HasSubstr(fmt::format("{:.0f}° outward (abduction)", toDegrees(d.abduction_rad))));
   }
   for (const RayReduction& r : c.reduction.rays) {
-    EXPECT_THAT(text,
-                HasSubstr(fmt::format("±{:.1f} mm, turn ±{:.1f}°", r.uncertainty_mm, toDegrees(r.uncertainty_rad))));
+    EXPECT_THAT(text, HasSubstr(fmt::format("±{:.1f} mm, turn ±{:.1f}°, about its own axis alone ±{:.1f}°",
+                                            r.uncertainty_mm, toDegrees(r.uncertainty_rad), toDegrees(r.roll_rad))));
     for (const std::string& line : r.manoeuvre) EXPECT_THAT(text, HasSubstr(words::capitalised(line)));
   }
   for (const Measure& m : c.measures) {

@@ -93,6 +93,7 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
     r.injured_to_reduced = reduced_to_injured.inverse();
     r.uncertainty_mm = 0.4 + 0.1 * d.ray;
     r.uncertainty_rad = toRadians(0.7 + 0.2 * d.ray);
+    r.roll_rad = toRadians(0.5 + 0.1 * d.ray);
     r.joint = {1.2 + 0.1 * d.ray, 0.2, 0.0, 190.0 - 20 * d.ray};
     if (d.displaced)
       r.manoeuvre = {fmt::format("traction of {:.1f} mm along the ray", std::abs(d.distal_mm) + 1),

@@ -1,0 +1,27 @@
+// How the shafts of the metatarsals lie to each other. From person to person neighbouring shafts spread apart by much
+// the same angle and rise over each other less alike (joint_figures.h has the figures); their joints alone leave both
+// open.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "anatomy/bones.h"
+
+namespace rayset::reduction {
+
+/// One angle between two neighbouring shafts: the part along `way` of the difference of their unit axes (second less
+/// first), radians for small angles.
+struct ShaftSite {
+  std::string name;           ///< "M1-M2 medial": key in data/joints.json
+  int first = 1, second = 2;  ///< rays
+  Vec3 way = Vec3::Zero();    ///< unit direction of the foot
+};
+/// All of a foot's.
+[[nodiscard]] std::vector<ShaftSite> shaftSites(const Frame& foot);
+
+/// Whether enough of a metatarsal is there for its axis `distal` to be its shaft's: a bone that the field of view cuts
+/// short keeps its axis within 7 degrees only (anatomy/frames.h).
+[[nodiscard]] bool showsShaft(const Surface& metatarsal, const Vec3& distal);
+
+}  // namespace rayset::reduction
