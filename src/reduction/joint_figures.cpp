@@ -71,7 +71,7 @@ std::optional<double> cuneonavicularGap(const BoneSurfaces& bones, const Distanc
   return quantile(gaps, 0.5);
 }
 
-FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields, Side side) {
+FootFigures measureJoints(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields, Side side) {
   FootFigures out;
   const Frame frame = coarseFootFrame(bones, side);
   const auto there = [&](Bone b) { return bones.contains(b) && fields.contains(b); };
@@ -106,16 +106,6 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
     f.dorsal_tilt_rad = std::atan(plane[1]);
     f.medial_tilt_rad = std::atan(plane[2]);
   }
-  std::map<int, Vec3> shafts;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const Bone m = metatarsal(ray), t = tarsalPartner(ray);
-    if (!there(m) || !there(t)) continue;
-    const Vec3 distal = metatarsalAxis(bones.at(m), centroid(bones.at(m)) - centroid(bones.at(t))).distal;
-    if (showsShaft(bones.at(m), distal)) shafts[ray] = distal;
-  }
-  for (const ShaftSite& site : shaftSites(frame))
-    if (shafts.contains(site.first) && shafts.contains(site.second))
-      out.shafts_rad[site.name] = site.way.dot(shafts.at(site.second) - shafts.at(site.first));
   for (const BorderSite& site : borderSites(frame)) {
     if (!there(site.from) || !there(site.onto)) continue;
     const DistanceField& onto = fields.at(site.onto);
@@ -138,6 +128,12 @@ FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, Distance
     const double mean = std::accumulate(apart.begin(), apart.end(), 0.0) / static_cast<double>(apart.size());
     if (mean < onto.band() - 0.5) out.borders_mm[site.name] = mean;
   }
+  return out;
+}
+
+FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields, Side side) {
+  FootFigures out = measureJoints(bones, fields, side);
+  out.shafts_rad = shaftAngles(bones, coarseFootFrame(bones, side));
   return out;
 }
 

@@ -40,6 +40,9 @@ struct FootFigures {
 [[nodiscard]] std::optional<double> cuneonavicularGap(const BoneSurfaces& bones, const DistanceField& navicular);
 
 /// `fields`: distance of each bone, as `bones`, patient frame; the bones measured are those in both.
+[[nodiscard]] FootFigures measureJoints(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields,
+                                        Side side);
+/// The same with the angles between shafts.
 [[nodiscard]] FootFigures measureFoot(const BoneSurfaces& bones, const std::map<Bone, DistanceField>& fields,
                                       Side side);
 

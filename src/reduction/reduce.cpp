@@ -101,8 +101,8 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
   std::map<Bone, DistanceField> fields = midfootFields(placed);
   fields.insert(patient.fields.begin(), patient.fields.end());  // what did not move
   placed.insert(patient.bones->begin(), patient.bones->end());
-  std::map<int, std::string> worse = worseJoints(measureFoot(*patient.bones, patient.fields, patient.side),
-                                                 measureFoot(placed, fields, patient.side), norms, moved_mm);
+  std::map<int, std::string> worse = worseJoints(measureJoints(*patient.bones, patient.fields, patient.side),
+                                                 measureJoints(placed, fields, patient.side), norms, moved_mm);
   std::erase_if(worse, [&](const auto& w) { return !rays.contains(w.first) || !ours(w.first); });
   for (const auto& [ray, what] : worse) {
     RaySolution& s = rays.at(ray);
@@ -266,10 +266,8 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     out.uncertainty_mm = (ray == 4 ? kFourthWiden : 1) * s.interval.mm;
     out.uncertainty_rad = s.interval.rad;
     out.roll_rad = s.interval.roll_rad;
-    if (const auto given = overrides.find(ray); given != overrides.end() && given->second.pose) {
-      out.by_hand = true;
-      out.uncertainty_mm = out.uncertainty_rad = out.roll_rad = 0;
-    }
+    if (const auto given = overrides.find(ray); given != overrides.end() && given->second.pose)
+      out.placeByHand(*given->second.pose);
     if (out.uncertainty_mm > kLostMm)
       result.cautions.push_back(fmt::format(
           "where the {} ray belongs could not be told (to within {:.0f} mm only): neither its shift nor the "

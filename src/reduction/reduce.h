@@ -37,6 +37,14 @@ struct RayReduction {
   double away_mm = 0;
   std::string doubt;     ///< why the images do not tell whether the ray is displaced; empty: they do
   bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
+
+  /// `pose` as a person gave it: nothing is doubted, no uncertainty known. Joint and manoeuvre are the caller's.
+  void placeByHand(const Rigid& pose) {
+    injured_to_reduced = pose;
+    by_hand = true;
+    doubt.clear();
+    uncertainty_mm = uncertainty_rad = roll_rad = 0;
+  }
 };
 
 /// From when on the bones of a reduced joint are told to overlap, mm (ours).

@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include "anatomy/frames.h"
 #include "anatomy/section.h"
 
 namespace rayset::reduction {
@@ -22,6 +23,21 @@ std::vector<ShaftSite> shaftSites(const Frame& foot) {
 
 bool showsShaft(const Surface& metatarsal, const Vec3& distal) {
   return extentAlong(metatarsal, distal).length() > kWholeMm;
+}
+
+std::map<std::string, double> shaftAngles(const BoneSurfaces& bones, const Frame& foot) {
+  std::map<int, Vec3> shafts;
+  for (int ray = 1; ray <= 5; ++ray) {
+    const auto m = bones.find(metatarsal(ray)), t = bones.find(tarsalPartner(ray));
+    if (m == bones.end() || t == bones.end() || m->second.empty() || t->second.empty()) continue;
+    const Vec3 distal = metatarsalAxis(m->second, centroid(m->second) - centroid(t->second)).distal;
+    if (showsShaft(m->second, distal)) shafts[ray] = distal;
+  }
+  std::map<std::string, double> out;
+  for (const ShaftSite& site : shaftSites(foot))
+    if (shafts.contains(site.first) && shafts.contains(site.second))
+      out[site.name] = site.way.dot(shafts.at(site.second) - shafts.at(site.first));
+  return out;
 }
 
 }  // namespace rayset::reduction

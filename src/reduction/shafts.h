@@ -3,6 +3,7 @@
 // open.
 #pragma once
 
+#include <map>
 #include <string>
 #include <vector>
 
@@ -23,5 +24,7 @@ struct ShaftSite {
 /// Whether enough of a metatarsal is there for its axis `distal` to be its shaft's: a bone that the field of view cuts
 /// short keeps its axis within 7 degrees only (anatomy/frames.h).
 [[nodiscard]] bool showsShaft(const Surface& metatarsal, const Vec3& distal);
+/// The angles of a foot by their name; of metatarsals that show their shaft and whose tarsal partner is there.
+[[nodiscard]] std::map<std::string, double> shaftAngles(const BoneSurfaces& bones, const Frame& foot);
 
 }  // namespace rayset::reduction

@@ -293,6 +293,7 @@ struct RayModel {
   Bone bone = Bone::kM1;
   Vec3 base = Vec3::Zero();    // as scanned
   Vec3 distal = Vec3::Zero();  // as scanned
+  bool shows_shaft = true;     // `distal` is its shaft's
   Rigid atlas_pose = Rigid::Identity();
   bool trusted = true;     // the atlas pose is one that an injury could have led away from
   bool own_faces = false;  // the atlas fits too badly to say which faces meet
@@ -571,17 +572,15 @@ std::vector<Border> normalBorders(const Patient& patient, const std::map<int, Ra
 }
 
 /// How the shafts lie to each other in healthy feet, for rays whose joints are found from the patient's own surfaces.
-std::vector<ShaftAngle> normalShafts(const Patient& patient, const std::map<int, RayModel>& models,
-                                     const std::map<Bone, std::size_t>& index, const JointNorms& norms,
-                                     const Frame& frame, const Tuning& tuning) {
+std::vector<ShaftAngle> normalShafts(const std::map<int, RayModel>& models, const std::map<Bone, std::size_t>& index,
+                                     const JointNorms& norms, const Frame& frame, const Tuning& tuning) {
   std::vector<ShaftAngle> out;
   for (const ShaftSite& site : shaftSites(frame)) {
     const auto norm = norms.shafts_rad.find(site.name);
     const auto a = models.find(site.first), b = models.find(site.second);
     if (norm == norms.shafts_rad.end() || a == models.end() || b == models.end()) continue;
     if (!tuning.borders && !a->second.own_faces && !b->second.own_faces) continue;
-    const auto shown = [&](const RayModel& m) { return showsShaft(patient.bones->at(m.bone), m.distal); };
-    if (!shown(a->second) || !shown(b->second)) continue;
+    if (!a->second.shows_shaft || !b->second.shows_shaft) continue;
     out.push_back({index.at(a->second.bone), index.at(b->second.bone), a->second.distal, b->second.distal, site.way,
                    norm->second.mean, kShaftSpread * norm->second.spread});
   }
@@ -637,6 +636,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
     const MetatarsalAxis axis = metatarsalAxis(patient.bones->at(m), away);
     model.base = given(ray).base_point.value_or(axis.base_point);
     model.distal = given(ray).distal.value_or(axis.distal);
+    model.shows_shaft = showsShaft(patient.bones->at(m), model.distal);
     models[ray] = model;
   }
   if (models.empty()) return std::map<int, RaySolution>{};
@@ -834,7 +834,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
       std::vector<Border> borders =
           normalBorders(patient, models, index, fresh, final.poses, norms, usual.value_or(kUsualGapMm), frame, tuning);
       docking = Docking(bodies, std::move(fresh), tuning.dock, std::move(borders),
-                        normalShafts(patient, models, index, norms, frame, tuning));
+                        normalShafts(models, index, norms, frame, tuning));
       if (!free.empty()) final = docking.minimise(final.poses, free, active);
     }
   }

@@ -286,10 +286,7 @@ void OpenCase::Impl::placeRay(int ray) {
     edited.rays[n] = planned.rays[n];
   } else {
     const RayOutcome& o = outcome(ray, X);
-    now.injured_to_reduced = X;
-    now.by_hand = true;
-    now.doubt.clear();
-    now.uncertainty_mm = now.uncertainty_rad = now.roll_rad = 0;
+    now.placeByHand(X);
     now.joint = o.joint;
     now.manoeuvre = o.manoeuvre;
     edited.rays[n] = o.displacement;
@@ -563,10 +560,7 @@ Result<Json> OpenCase::Impl::tryMove(const Json& payload) {
   const Rigid X = asWritten(*rigidFromJson(payload["transform"], "transform"));
   RayReduction r = edited.reduction.rays[n];
   const Rigid along = X * r.injured_to_reduced.inverse();
-  r.injured_to_reduced = X;
-  r.by_hand = true;
-  r.doubt.clear();
-  r.uncertainty_mm = r.uncertainty_rad = r.roll_rad = 0;
+  r.placeByHand(X);
   r.joint = tools->of(ray).joint.at(X);
   r.manoeuvre.clear();
   Json out{{"devices", Json::array()}, {"rays", Json::array()}};
