@@ -287,7 +287,9 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
                      : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away);
         if (s.kept) {
           out.uncertainty_mm = std::max(out.uncertainty_mm, away);
-          out.uncertainty_rad = std::max(out.uncertainty_rad, rotationAngle(s.alternative.linear()));
+          const Eigen::AngleAxisd turn(Mat3(s.alternative.linear()));
+          out.uncertainty_rad = std::max(out.uncertainty_rad, turn.angle());
+          out.roll_rad = std::max(out.roll_rad, turn.angle() * std::abs(turn.axis().dot(s.distal)));
         }
       }
     }

@@ -844,6 +844,7 @@ Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas
   for (const auto& [ray, model] : models) {
     RaySolution s;
     s.base = model.base;
+    s.distal = model.distal;
     s.atlas_pose = model.atlas_pose;
     s.own_faces = model.own_faces;
     out[ray] = s;

@@ -108,6 +108,7 @@ struct RaySolution {
   Rigid injured_to_reduced = Rigid::Identity();
   Rigid atlas_pose = Rigid::Identity();   ///< what the atlas alone says
   Vec3 base = Vec3::Zero();               ///< reference point, as scanned
+  Vec3 distal = Vec3::UnitX();            ///< own axis, unit, as scanned
   Interval interval;                      ///< of its place and turn
   bool kept = false;                      ///< stays as scanned
   double strain = 0;                      ///< Standing::strain
