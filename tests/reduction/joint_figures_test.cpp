@@ -3,6 +3,7 @@
 
 #include <fmt/format.h>
 #include <gtest/gtest.h>
+#include <unistd.h>
 
 #include <filesystem>
 #include <fstream>
@@ -128,7 +129,7 @@ TEST(JointNorms, TheFileThatComesWithTheProgramHasPeopleToLeaveOut) {
 class JointsFile : public testing::Test {
  protected:
   fs::path write(const std::string& text) {
-    const fs::path file = fs::temp_directory_path() / "rayset-joints-test.json";
+    const fs::path file = fs::temp_directory_path() / fmt::format("rayset-joints-{}.json", getpid());
     std::ofstream(file) << text;
     return file;
   }
