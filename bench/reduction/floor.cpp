@@ -3,11 +3,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cmath>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "geometry/registration.h"
 #include "reduction/joint_figures.h"
+#include "reduction/solver.h"
 
 namespace rayset {
 namespace {
@@ -77,6 +79,32 @@ void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side si
     print("tarsus whole, metatarsal base:", whole, base);
     print("partner alone, metatarsal whole:", partner, bone);
     print("partner alone, metatarsal base:", partner, base);
+  }
+}
+
+void printLikeness(const BoneSurfaces& foot, Side side, const BoneSurfaces& invented) {
+  using namespace reduction;
+  const Progress none;
+  auto patient = preparePatient(foot, side, none);
+  if (!patient) return fmt::print("  {}\n", patient.error().message());
+  const Tuning tuning = templateTuning();
+  auto atlas = registerAtlas(*patient, invented, tuning, none);
+  if (!atlas) return fmt::print("  {}\n", atlas.error().message());
+  const Frame frame = footFrame(invented, side);
+  const double mirror = side == Side::kRight ? 1 : -1;  // turns about distal and dorsal change sign with the side
+  for (const auto& [bone, map] : atlas->maps) {
+    const DistanceField& field = patient->fields.at(bone);
+    double sum = 0;
+    const auto samples = sampleEvenly(invented.at(bone), 2000);
+    for (const auto& s : samples) {
+      const auto at = field.sample(atlas->whole(s.position));
+      sum += std::pow(std::min(std::abs(at.distance), field.band()), 2);
+    }
+    const Eigen::AngleAxisd turn(Mat3(atlas->whole.R.transpose() * map.R));
+    const Vec3 about = toDegrees(turn.angle()) * turn.axis();
+    fmt::print("  {:4s} {:.2f} mm, own fit {:.2f} mm, turned {:+.0f} {:+.0f} {:+.0f} deg\n", boneId(bone),
+               std::sqrt(sum / static_cast<double>(samples.size())), atlas->residual_mm.at(bone),
+               mirror * about.dot(frame.distal), about.dot(frame.medial), mirror * about.dot(frame.dorsal));
   }
 }
 

@@ -296,7 +296,7 @@ int main(int argc, char** argv) {
   CLI::App app{"Accuracy of the reduction alone, on true surfaces"};
   int shapes = 12, random = 3, threads = 0;
   double directions = 0;
-  bool mirror = true, by_template = true, asymmetry = false, figures = false;
+  bool mirror = true, by_template = true, asymmetry = false, likeness = false, figures = false;
   std::string only, cases, cache, injury, joints;
   app.add_option("--shapes", shapes, "invented feet: random shapes 1 to N");
   app.add_option("--random", random, "random injuries a foot");
@@ -306,8 +306,11 @@ int main(int argc, char** argv) {
   app.add_flag("!--no-mirror", mirror, "leave out the runs with the other foot");
   app.add_flag("!--no-template", by_template, "leave out the runs without it");
   app.add_option("--cases", cases, "one line a ray and case, tab separated, to this file");
-  app.add_option("--cache", cache, "keep invented feet and injuries in this folder between runs");
+  app.add_option(
+      "--cache", cache,
+      "keep invented feet and injuries in this folder between runs (empty it when the invented foot changes)");
   app.add_flag("--floor", asymmetry, "how the intact feet of a pair differ");
+  app.add_flag("--likeness", likeness, "how the invented foot lies on the intact real ones");
   app.add_flag("--figures", figures, "the joints of the intact feet in figures (data/joints.json)");
   app.add_option("--joints", joints, "figures of healthy joints in place of data/joints.json");
   app.add_option("--threads", threads, "at most this many");
@@ -317,15 +320,16 @@ int main(int argc, char** argv) {
 
   if (!cache.empty()) fs::create_directories(cache);
   const std::vector<TestFoot> feet = testFeet(shapes, only, cache);
-  if (asymmetry || figures) {
+  const BoneSurfaces right = inventedFoot(0, cache), left = mirrored(right);
+  if (asymmetry || figures || likeness) {
     for (const TestFoot& foot : feet) {
       fmt::print("{}\n", foot.name);
+      if (likeness && foot.real) printLikeness(foot.bones, foot.side, foot.side == Side::kRight ? right : left);
       if (figures) printFigures(foot.bones, foot.side);
       if (asymmetry && foot.real && !foot.other.empty()) printAsymmetry(foot.bones, foot.other, foot.side);
     }
     return 0;
   }
-  const BoneSurfaces right = inventedFoot(0, cache), left = mirrored(right);
   std::vector<std::pair<Task, bool>> todo;
   for (std::size_t i = 0; i < feet.size(); ++i) {
     for (const Task& task :

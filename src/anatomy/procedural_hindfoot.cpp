@@ -45,7 +45,7 @@ std::vector<Part> hindfootParts(const Layout& plan) {
     // The trochlea and the head stay exact, for they meet other bones; the rest has an uneven surface.
     const Field block = plan.surfaced(Loft(body, s, 3.0), 0.15, 10.2);
     const Field upper = [block](const Vec3& p) { return smoothMax(block(p), trochlea(p), 2.0); };
-    const Field neck = plan.surfaced(capsule(at(5.4, -50, 43.5), at(0.5, -63, 46), 12.0, 13.0), 0.15, 10.9);
+    const Field neck = plan.surfaced(capsule(at(5.2, -50.1, 43.5), at(0.5, -63, 46), 12.0, 13.0), 0.15, 10.9);
     const Field processes = plan.surfaced(joined({capsule(at(-8, -67, 51), at(-19.0, -63.5, 40.0), 9.5, 5.0),
                                                   capsule(at(-8, -72, 48), at(-18.0, -64.5, 41.0), 9.0, 5.0),
                                                   capsule(at(0.0, -79, 48), at(2, -86, 46.5), 8.5, 5.5)},

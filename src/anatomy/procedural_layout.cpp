@@ -66,8 +66,8 @@ Layout::Layout(const FootShape& foot) : shape(foot) {
   calcaneocuboid = transverse(at(-25, -37.8, 23), {0.13, 1, -0.1}, 0.006, -0.006);
 
   talar_head = axesAlong(at(3, -56, 46), at(7, -46, 42), 0.6);
-  talar_head.origin = at(6, -46, 43.0);
-  talar_head_half = Vec3(16.0, 17.0, 13.5);
+  talar_head.origin = at(3.7, -46.8, 44.6);
+  talar_head_half = Vec3(15.5, 14.9, 14.7);
 }
 
 }  // namespace rayset::procedural

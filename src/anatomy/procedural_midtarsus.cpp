@@ -76,12 +76,12 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
                      }});
   }
   {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial and plantar.
-    const Axes disc = blockAxes(at(6.0, -23, 43.0), 0.28, 0.12, 0.5);
-    const std::vector<Station> s{{-12, 1.0, -0.5, 18.0, 18.0, 11.3, 11.3, 2.2, 2.2, 0.08, 0},
-                                 {-4, 0.5, 0, 20.2, 21.3, 11.9, 11.6, 2.2, 2.2, 0.08, 0},
-                                 {14, 0.5, 0, 19.8, 21.3, 12.1, 11.6, 2.2, 2.2, 0.08, 0}};
+    const Axes disc = blockAxes(at(3.8, -24.6, 41.2), 0.18, 0.16, 0.19);
+    const std::vector<Station> s{{-12, 1.4, -1.3, 18.0, 17.5, 13.4, 13.5, 2.2, 2.2, 0.04, 1.0},
+                                 {-4, -0.3, 0, 13.8, 15.3, 12.8, 12.5, 2.2, 2.2, 0.02, 0},
+                                 {14, -1.7, -1.1, 18.1, 21.3, 11.1, 11.4, 2.2, 2.2, 0.06, -1.9}};
     const Field f = plan.surfaced(
-        joined({Loft(disc, s, 5.0), capsule(at(15, -24, 38.5), at(25.0, -30.0, 33.0), 8.0, 5.8)}, 9.0), 0.2, 9.3);
+        joined({Loft(disc, s, 5.0), capsule(at(15, -24.3, 38.5), at(18.9, -32.4, 29.0), 4.0, 7.8)}, 10.0), 0.2, 9.3);
     const Field head = ellipsoid(plan.talar_head, plan.talar_head_half);
     parts.push_back({Bone::kNav, boxAround({disc.origin}, 32), [f, head, plan](const Vec3& p) {
                        double d = smoothMax(f(p), plan.cuneonavicular(p) + kTarsalHalfGap, 3.5);

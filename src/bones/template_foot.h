@@ -1,4 +1,4 @@
-// The procedural foot prepared for fitting: samples, axes and meshes of every bone. No scan of a person is in it.
+// The procedural foot prepared for fitting: samples, axes and meshes of every bone. No mesh of a person is in it.
 #pragma once
 
 #include <array>
