@@ -75,7 +75,8 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
                        return smoothMax(d, 0.75 - plan.calcaneocuboid(p), 3.0);
                      }});
   }
-  {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial and plantar.
+  {  // Navicular: a boat, hollow for the talar head, three facets in front, tuberosity medial, plantar and proximal.
+    // Fitted, with the talar head, to seven real feet of four people (docs/decisions/reduction.md).
     const Axes disc = blockAxes(at(3.8, -24.6, 41.2), 0.18, 0.16, 0.19);
     const std::vector<Station> s{{-12, 1.4, -1.3, 18.0, 17.5, 13.4, 13.5, 2.2, 2.2, 0.04, 1.0},
                                  {-4, -0.3, 0, 13.8, 15.3, 12.8, 12.5, 2.2, 2.2, 0.02, 0},
