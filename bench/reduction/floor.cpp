@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "anatomy/frames.h"
+#include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "geometry/registration.h"
 #include "reduction/joint_figures.h"
@@ -43,6 +44,12 @@ Rigid aligned(const std::vector<OrientedPoint>& moving, const std::vector<Orient
   return alignIcp(moving, AlignmentTarget(fixed), start, settings).moving_to_fixed;
 }
 
+/// A turn by its parts about the foot's directions (medial, distal, dorsal), degrees.
+Vec3 turnAboutDeg(const Mat3& R, const Frame& frame) {
+  const Eigen::AngleAxisd turn(R);
+  return toDegrees(1) * frame.components(turn.angle() * turn.axis());
+}
+
 }  // namespace
 
 void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side side) {
@@ -70,8 +77,7 @@ void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side si
     const auto print = [&](const char* words, const Rigid& by, const Rigid& own) {
       const Rigid off = by * own.inverse();  // from where the metatarsal stands to where the twin has it
       const Vec3 shift = frame.components(off * axis.base_point - axis.base_point);
-      const Eigen::AngleAxisd turn(Mat3(off.linear()));
-      const Vec3 about = toDegrees(1) * frame.components(turn.angle() * turn.axis());
+      const Vec3 about = turnAboutDeg(off.linear(), frame);
       fmt::print("  ray {} {:34s} {:.2f} mm ({:+.2f} {:+.2f} {:+.2f}), {:.1f} deg ({:+.1f} {:+.1f} {:+.1f})\n", ray,
                  words, shift.norm(), shift.x(), shift.y(), shift.z(), about.norm(), about.x(), about.y(), about.z());
     };
@@ -82,16 +88,17 @@ void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side si
   }
 }
 
-void printLikeness(const BoneSurfaces& foot, Side side, const BoneSurfaces& invented) {
+void printLikeness(const BoneSurfaces& foot, Side side) {
   using namespace reduction;
+  const Foot& right = meanProceduralFoot();
+  const BoneSurfaces invented = side == Side::kRight ? right.bones : mirrored(right.bones);
   const Progress none;
   auto patient = preparePatient(foot, side, none);
   if (!patient) return fmt::print("  {}\n", patient.error().message());
-  const Tuning tuning = templateTuning();
-  auto atlas = registerAtlas(*patient, invented, tuning, none);
+  auto atlas = registerAtlas(*patient, invented, templateTuning(), none);
   if (!atlas) return fmt::print("  {}\n", atlas.error().message());
   const Frame frame = footFrame(invented, side);
-  const double mirror = side == Side::kRight ? 1 : -1;  // turns about distal and dorsal change sign with the side
+  const double mirror = side == Side::kRight ? 1 : -1;  // in a mirror every turn goes the other way
   for (const auto& [bone, map] : atlas->maps) {
     const DistanceField& field = patient->fields.at(bone);
     double sum = 0;
@@ -100,11 +107,10 @@ void printLikeness(const BoneSurfaces& foot, Side side, const BoneSurfaces& inve
       const auto at = field.sample(atlas->whole(s.position));
       sum += std::pow(std::min(std::abs(at.distance), field.band()), 2);
     }
-    const Eigen::AngleAxisd turn(Mat3(atlas->whole.R.transpose() * map.R));
-    const Vec3 about = toDegrees(turn.angle()) * turn.axis();
+    const Vec3 about = mirror * turnAboutDeg(atlas->whole.R.transpose() * map.R, frame);
     fmt::print("  {:4s} {:.2f} mm, own fit {:.2f} mm, turned {:+.0f} {:+.0f} {:+.0f} deg\n", boneId(bone),
-               std::sqrt(sum / static_cast<double>(samples.size())), atlas->residual_mm.at(bone),
-               mirror * about.dot(frame.distal), about.dot(frame.medial), mirror * about.dot(frame.dorsal));
+               std::sqrt(sum / static_cast<double>(samples.size())), atlas->residual_mm.at(bone), about.x(), about.y(),
+               about.z());
   }
 }
 

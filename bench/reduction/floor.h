@@ -12,10 +12,10 @@ namespace rayset {
 /// shift of the base point and turn.
 void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side side);
 
-/// Prints how the invented foot (`invented`, same side) lies on an intact one: each bone laid on by the tarsus as a
-/// whole (rms distance of its skin to the real bone's, mm; farther than 6 mm counts as 6), and how far its own fit
-/// turns it from there, degrees about the distal, medial and dorsal direction (left feet as right ones).
-void printLikeness(const BoneSurfaces& foot, Side side, const BoneSurfaces& invented);
+/// Prints how the template (meanProceduralFoot) lies on an intact foot: each bone laid on by the tarsus as a whole (rms
+/// distance of its skin to the real bone's, mm; farther than 6 mm counts as 6), and how far its own fit turns it from
+/// there, degrees about the medial, distal and dorsal direction (left feet as right ones).
+void printLikeness(const BoneSurfaces& foot, Side side);
 
 /// Prints the joints of an intact foot in figures, as an entry of data/joints.json.
 void printFigures(const BoneSurfaces& foot, Side side);

@@ -320,16 +320,16 @@ int main(int argc, char** argv) {
 
   if (!cache.empty()) fs::create_directories(cache);
   const std::vector<TestFoot> feet = testFeet(shapes, only, cache);
-  const BoneSurfaces right = inventedFoot(0, cache), left = mirrored(right);
   if (asymmetry || figures || likeness) {
     for (const TestFoot& foot : feet) {
       fmt::print("{}\n", foot.name);
-      if (likeness && foot.real) printLikeness(foot.bones, foot.side, foot.side == Side::kRight ? right : left);
+      if (likeness && foot.real) printLikeness(foot.bones, foot.side);
       if (figures) printFigures(foot.bones, foot.side);
       if (asymmetry && foot.real && !foot.other.empty()) printAsymmetry(foot.bones, foot.other, foot.side);
     }
     return 0;
   }
+  const BoneSurfaces right = inventedFoot(0, cache), left = mirrored(right);
   std::vector<std::pair<Task, bool>> todo;
   for (std::size_t i = 0; i < feet.size(); ++i) {
     for (const Task& task :

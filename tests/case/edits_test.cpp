@@ -8,6 +8,7 @@
 #include "base/units.h"
 #include "case/case.h"
 #include "case/corrections.h"
+#include "injury/displacement.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
 
@@ -186,6 +187,10 @@ TEST(PlanScan, WithEditsPlansEverythingAfterThemAnew) {
   EXPECT_NEAR(std::hypot(c->rays[0].lateral_mm, c->rays[0].dorsal_mm), std::hypot(5.5, 3.5), 0.3);
   EXPECT_NEAR(c->rays[0].lateral_mm, -5.5, 1.2);
   EXPECT_NEAR(c->rays[0].dorsal_mm, 3.5, 1.2);
+  const RayDisplacement moved =
+      displacement(1, injuredFoot().intact_to_injured[0], injuredFoot().base_points[0], c->reduction.frame);
+  EXPECT_NEAR(c->rays[0].lateral_mm, moved.lateral_mm, 0.3);
+  EXPECT_NEAR(c->rays[0].dorsal_mm, moved.dorsal_mm, 0.3);
   for (const Device& d : c->fixation.devices) EXPECT_NE(d.ray, 5);
   ASSERT_TRUE(c->edits.has_value());
   EXPECT_EQ(c->edits->file, "e.json");
