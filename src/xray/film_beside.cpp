@@ -23,6 +23,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
     FilmState narrow;
     narrow.moved = f.moved;
     narrow.bone_gain = f.bone_gain;
+    narrow.scatter = f.scatter;
     auto at_levels = std::make_shared<std::array<LevelFilm, kLevels>>();
     for (const int level : levels) {
       const LevelFilm& lf = f.at(level);
@@ -46,6 +47,8 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       to.share = std::make_shared<const Film>(blurred(to.inside, window));
       to.window_px = lf.window_px;
       to.scale = now.scale;
+      if (const auto& scatter = f.log_scatter[static_cast<std::size_t>(level)])
+        narrow.log_scatter[static_cast<std::size_t>(level)] = std::make_shared<const Film>(cropped(*scatter, box));
       to.wanted = std::make_shared<const Normalised>(
           Normalised{cropped(now.wanted.values, box), cropped(now.wanted.spread, box)});
       Film still = now.sum;

@@ -20,6 +20,30 @@ constexpr double kMetalSoughtMm = 5;
 constexpr double kToeRimMm = 1;
 constexpr double kBody = 0.05;  // line integral from which there is a body at all
 
+/// Line integrals count as water at 60 keV; some 40 keV make a film (kUsualBoneGain): NIST, 0.268 and 0.206 a cm.
+constexpr double kFilmBeam = 1.3;
+
+/// log(1 + exp(z)) from a table.
+class SoftPlus {
+ public:
+  SoftPlus() {
+    for (std::size_t n = 0; n < values_.size(); ++n)
+      values_[n] = std::log1p(std::exp(static_cast<float>(n) / kPerUnit - kReach));
+  }
+  /// Value, and slope from 0 to 1.
+  void apply(float z, float& value, float& slope) const {
+    const float at = std::clamp((z + kReach) * kPerUnit, 0.0F, static_cast<float>(kSteps) - 0.5F);
+    const auto n = static_cast<std::size_t>(at);
+    slope = (values_[n + 1] - values_[n]) * kPerUnit;
+    value = values_[n] + (z + kReach - static_cast<float>(n) / kPerUnit) * slope;
+  }
+
+ private:
+  static constexpr float kReach = 12, kPerUnit = 64;
+  static constexpr std::size_t kSteps = 2 * 12 * 64;
+  std::array<float, kSteps + 1> values_{};
+};
+
 /// Of a pixel, mm at the detector.
 Vec2 fromMiddle(const ProjectionView& view, int column, int row) {
   return view.pixel_mm * Vec2(column - (view.columns - 1) / 2.0, row - (view.rows - 1) / 2.0);
@@ -179,12 +203,33 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
         if (row[c] > static_cast<float>(kBody)) row[c] += static_cast<float>(f.rise.dot(fromMiddle(view, c, r)));
     }
 
+  // Scatter s adds to what comes through: -log(exp(-u) + s) = u - log(1 + exp(u + log s)).
+  out.seen = out.sum;
+  out.slope = Film(view.columns, view.rows, 1);
+  if (const auto& scatter = f.log_scatter[static_cast<std::size_t>(level)]) {
+    static const SoftPlus soft_plus;
+    const auto beam = static_cast<float>(kFilmBeam);
+    const auto open = static_cast<float>(std::log1p(f.scatter) / kFilmBeam);
+    tbb::parallel_for(std::size_t{0}, static_cast<std::size_t>(view.rows), [&](std::size_t r) {
+      const std::size_t first = r * static_cast<std::size_t>(view.columns);
+      for (std::size_t i = first; i < first + static_cast<std::size_t>(view.columns); ++i) {
+        float lost = 0, share = 0;
+        soft_plus.apply(beam * out.sum.values[i] + scatter->values[i], lost, share);
+        out.seen.values[i] += open - lost / beam;
+        out.slope.values[i] = 1 - share;
+      }
+    });
+  }
+
   // The film's grey scale: as much of the film is brighter than a value as of the prediction.
-  out.scale = lf.scale ? lf.scale : std::make_shared<const GreyScale>(matchHistograms(out.sum, lf.sorted, lf.inside));
+  out.scale = lf.scale ? lf.scale : std::make_shared<const GreyScale>(matchHistograms(out.seen, lf.sorted, lf.inside));
   Film shown(view.columns, view.rows);
-  out.slope = Film(view.columns, view.rows);
   tbb::parallel_for(0, view.rows, [&](int r) {
-    for (int c = 0; c < view.columns; ++c) out.scale->apply(out.sum.at(c, r), shown.at(c, r), out.slope.at(c, r));
+    for (int c = 0; c < view.columns; ++c) {
+      float slope = 0;
+      out.scale->apply(out.seen.at(c, r), shown.at(c, r), slope);
+      out.slope.at(c, r) *= slope;
+    }
   });
 
   out.usable = lf.inside;
@@ -249,6 +294,39 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   return predict(p, f, level, mode, drawn(p, f, level));
 }
 
+Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
+  Film out(sum.columns, sum.rows);
+  for (std::size_t i = 0; i < out.values.size(); ++i)
+    out.values[i] = film.inside.values[i] > 0 ? std::exp(-static_cast<float>(kFilmBeam) * sum.values[i]) : 0;
+  return blurred(out, pixelsOf(sigma_mm, film.view));
+}
+
+void setScatter(FilmState& f, double share, const Film& pattern, int level) {
+  constexpr double kLeast = 1e-4;  // beyond the film's edge, for the logarithm
+  f.scatter = share;
+  const double from_mm = f.at(level).view.pixel_mm;
+  for (int to = 0; to < kLevels; ++to) {
+    auto& log_scatter = f.log_scatter[static_cast<std::size_t>(to)];
+    log_scatter = nullptr;
+    if (share <= 0) continue;
+    const ProjectionView& view = f.at(to).view;
+    const double step = view.pixel_mm / from_mm;  // levels share their first pixel's outer corner
+    Film film(view.columns, view.rows);
+    for (int r = 0; r < view.rows; ++r)
+      for (int c = 0; c < view.columns; ++c) {
+        const double x = std::clamp((c + 0.5) * step - 0.5, 0.0, pattern.columns - 1.0);
+        const double y = std::clamp((r + 0.5) * step - 0.5, 0.0, pattern.rows - 1.0);
+        const int left = std::min(static_cast<int>(x), pattern.columns - 2);
+        const int top = std::min(static_cast<int>(y), pattern.rows - 2);
+        const double u = x - left, v = y - top;
+        const auto at = [&](int dx, int dy) { return static_cast<double>(pattern.at(left + dx, top + dy)); };
+        const double there = (1 - v) * ((1 - u) * at(0, 0) + u * at(1, 0)) + v * ((1 - u) * at(0, 1) + u * at(1, 1));
+        film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * there)));
+      }
+    log_scatter = std::make_shared<const Film>(std::move(film));
+  }
+}
+
 void fitRise(FilmState& f, const Prediction& now, int level) {
   constexpr double kMost = 0.004;  // a mm: more is not the tube's
   const LevelFilm& lf = f.at(level);
@@ -257,9 +335,9 @@ void fitRise(FilmState& f, const Prediction& now, int level) {
   for (int r = 0; r < lf.view.rows; ++r)
     for (int c = 0; c < lf.view.columns; ++c) {
       if (now.usable.at(c, r) <= 0 || now.sum.at(c, r) <= static_cast<float>(kBody)) continue;
-      float grey = 0, steep = 0;
-      now.scale->apply(now.sum.at(c, r), grey, steep);
-      const auto slope = static_cast<double>(steep);
+      float grey = 0, of_grey = 0;
+      now.scale->apply(now.seen.at(c, r), grey, of_grey);
+      const auto slope = static_cast<double>(now.slope.at(c, r));
       const Vec2 at = fromMiddle(lf.view, c, r);
       const Vec3 row(slope, slope * at.x(), slope * at.y());
       H += row * row.transpose();

@@ -74,6 +74,10 @@ struct FilmState {
   /// By how much more the film seems to take away from millimetre to millimetre at the detector, to the right and down:
   /// a tube shines less on its anode's side, and what scatters is not even.
   Vec2 rise = Vec2::Zero();
+  /// Scatter against what reaches open film unhindered: a share, and the logarithm of it at each pixel of each level
+  /// (null: none). Where a foot is thick it takes away much of the contrast; without it thick bones look too small.
+  double scatter = 0;
+  std::array<std::shared_ptr<const Film>, kLevels> log_scatter;
 };
 
 /// Volumes on one grid added up.
@@ -111,6 +115,7 @@ struct Problem {
 /// A film as predicted, made comparable.
 struct Prediction {
   Film sum;     // line integrals
+  Film seen;    // what they look like through the scatter
   Film slope;   // of the grey scale at each pixel
   Film weight;  // 0 where nothing is compared
   Film usable;  // inside the film and not metal
@@ -143,6 +148,11 @@ Drawing drawn(const Problem& p, const FilmState& f, int level);
 /// The film as it would look; `drawing`: drawn() already.
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing);
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
+/// What is scattered onto each pixel of a level where `sum` (line integrals) is what the beam goes through, as a share
+/// of what reaches open film, were as much scattered as arrives; it goes so far at the detector (one sigma).
+Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm);
+/// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on all levels.
+void setScatter(FilmState& f, double share, const Film& pattern, int level);
 /// Makes the film's rise what explains best where it differs from the prediction.
 void fitRise(FilmState& f, const Prediction& now, int level);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.

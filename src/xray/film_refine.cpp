@@ -356,33 +356,66 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
   }
 }
 
+namespace {
+
+/// Even steps from `at` to where both neighbours are met worse, then the vertex of the parabola through the three.
+template <class Met>
+double climbed(double at, double step, double least, double most, const Met& met) {
+  double here = met(at), less = met(at - step), more = met(at + step);
+  while (std::max(less, more) > here) {
+    if (more >= less ? at >= most : at <= least) break;
+    if (more >= less) {
+      at += step;
+      less = std::exchange(here, more);
+      more = met(at + step);
+    } else {
+      at -= step;
+      more = std::exchange(here, less);
+      less = met(at - step);
+    }
+  }
+  const double bend = less - 2 * here + more;
+  const double beside = bend < 0 ? std::clamp(0.5 * (less - more) / bend, -1.0, 1.0) : 0;
+  return std::clamp(at + step * beside, least, most);
+}
+
+}  // namespace
+
 void fitExposure(Problem& p, int level, const Mode& mode) {
-  constexpr double kStep = 1.2;
+  constexpr double kScatterStep = 0.08, kMostScatter = 1;
+  constexpr std::array<double, 3> kScatterMm{10, 16, 25};  // with the gap between foot and detector, and the unit
   tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
     FilmState& film = p.films[n];
     const Drawing drawing = drawn(p, film, level);
     for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level);
-    const auto met = [&](double gain) {
-      FilmState f = film;
-      f.bone_gain = gain;
-      return similarity(predict(p, f, level, mode, drawing));
+    const auto metWith = [&](auto change) {
+      return [&, change](double value) {
+        FilmState f = film;
+        change(f, value);
+        return similarity(predict(p, f, level, mode, drawing));
+      };
     };
-    // Steps of a fifth to where both neighbours are met worse; the vertex of the parabola through the three.
-    double at = film.bone_gain, here = met(at), less = met(at / kStep), more = met(at * kStep);
-    while (std::max(less, more) > here && at > kLeastBoneGain && at < kMostBoneGain) {
-      if (more >= less) {
-        at *= kStep;
-        less = std::exchange(here, more);
-        more = met(at * kStep);
-      } else {
-        at /= kStep;
-        more = std::exchange(here, less);
-        less = met(at / kStep);
-      }
+    const auto fitGain = [&] {
+      film.bone_gain =
+          std::exp(climbed(std::log(film.bone_gain), std::log(1.2), std::log(kLeastBoneGain), std::log(kMostBoneGain),
+                           metWith([](FilmState& f, double log_gain) { f.bone_gain = std::exp(log_gain); })));
+    };
+    fitGain();
+    const Film sum = predict(p, film, level, mode, drawing).sum;
+    double best = -1;
+    FilmState chosen = film;
+    for (const double sigma_mm : kScatterMm) {
+      const Film pattern = scatteredBy(sum, film.at(level), sigma_mm);
+      const auto scattered = [&](FilmState& f, double share) { setScatter(f, std::max(0.0, share), pattern, level); };
+      FilmState f = film;
+      scattered(f, climbed(film.scatter, kScatterStep, 0, kMostScatter, metWith(scattered)));
+      const double met = similarity(predict(p, f, level, mode, drawing));
+      if (met <= best) continue;
+      best = met;
+      chosen = std::move(f);
     }
-    const double bend = less - 2 * here + more;
-    const double beside = bend < 0 ? std::clamp(0.5 * (less - more) / bend, -1.0, 1.0) : 0;
-    film.bone_gain = std::clamp(at * std::pow(kStep, beside), kLeastBoneGain, kMostBoneGain);
+    film = std::move(chosen);
+    fitGain();
   });
 }
 

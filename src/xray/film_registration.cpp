@@ -10,6 +10,7 @@
 #include "xray/film_beside.h"
 #include "xray/film_length.h"
 #include "xray/film_place.h"
+#include "xray/soft_tissue.h"
 
 namespace rayset {
 namespace {
@@ -126,7 +127,10 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     g.parts.push_back(makePart(volume, planned(poseId(id)), p.levels));
     p.passive.push_back(std::move(g));
   };
-  if (!input.bodies->soft.voxels.empty()) addPassive(kSoft, input.bodies->soft);
+  if (!input.bodies->soft.voxels.empty()) {
+    const auto soft = softCarried(*input.bodies, input.injured_to_planned);
+    p.passive.push_back({.id = kSoft, .parts = {makePart(soft, Rigid::Identity(), p.levels)}});
+  }
   for (const Body& body : input.bodies->bones)
     if (poseId(body.id) != body.id) addPassive(body.id, body.added);
   p.centre = p.groups.front().centre;
