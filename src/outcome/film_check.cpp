@@ -207,7 +207,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     const Vec3 base = body->planned_to_found * planned_base;
     const LeastCertain shift =
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
-    r.shift_95_mm = std::max(kTwoSided95 * shift.sd, body->rival_mm);
+    const double by_spread = kTwoSided95 * shift.sd;
+    r.shift_95_mm = std::max(by_spread, body->rival_mm);
     // What cannot be so may as well be where it was planned. (One film does not tell which bone lies in front.)
     const bool impossible = !one_film && !body->inside.empty();
     if (impossible) r.shift_95_mm = std::max(r.shift_95_mm, (base - planned_base).norm());
@@ -215,7 +216,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
       r.doubt = *doubt_of_films;
     else if (impossible)
       r.doubt = fmt::format("it would share bone with {}: one of the two is taken for something else", body->inside);
-    else if (body->rival_mm > 0)
+    else if (body->rival_mm > by_spread)
       r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
     else if (const std::string metal = metalNotUnderstood(*body, found->devices, plan, !one_film); !metal.empty())
       r.doubt = metal;
