@@ -42,7 +42,7 @@ Problem narrowed(const Problem& p, std::size_t first, std::size_t last, double r
       const PixelBox box = grownBox(shade, reach(window), lf.view);
       LevelFilm& to = (*at_levels)[static_cast<std::size_t>(level)];
       to.view = lf.view.cropped(box.column, box.row, box.columns, box.rows);
-      to.film = cropped(lf.film, box);
+      to.film = cropped(comparedFilm(f, level, mode), box);
       to.inside = cropped(now.usable, box);
       to.share = std::make_shared<const Film>(blurred(to.inside, window));
       to.window_px = lf.window_px;

@@ -188,6 +188,87 @@ Drawing drawn(const Problem& p, const FilmState& f, int level) {
   return out;
 }
 
+namespace {
+
+const Smoothed* smoothedOf(const FilmState& f, int level, const Mode& mode) {
+  return mode.metal_compared ? nullptr : f.smoothed[static_cast<std::size_t>(level)].get();
+}
+
+const std::vector<float>& comparedValues(const FilmState& f, int level, const Mode& mode) {
+  const Smoothed* smoothed = smoothedOf(f, level, mode);
+  return smoothed != nullptr ? smoothed->sorted : f.at(level).sorted;
+}
+
+}  // namespace
+
+const Film& comparedFilm(const FilmState& f, int level, const Mode& mode) {
+  const Smoothed* smoothed = smoothedOf(f, level, mode);
+  return smoothed != nullptr ? smoothed->film : f.at(level).film;
+}
+
+void smooth(FilmState& f, double sigma_mm, const GreyScale& scale) {
+  f.smoothed_mm = sigma_mm;
+  const GreyScale back = scale.inverse();
+  for (int level = 0; level < kLevels; ++level) {
+    auto& smoothed = f.smoothed[static_cast<std::size_t>(level)];
+    smoothed = nullptr;
+    if (sigma_mm <= 0) continue;
+    const LevelFilm& lf = f.at(level);
+    Smoothed out{lf.film, {}};
+    float slope = 0;
+    for (float& v : out.film.values) back.apply(v, v, slope);
+    out.film = gaussian(out.film, sigma_mm / lf.view.pixel_mm);
+    for (float& v : out.film.values) scale.apply(v, v, slope);
+    out.sorted = sortedValues(out.film, lf.inside);
+    smoothed = std::make_shared<const Smoothed>(std::move(out));
+  }
+}
+
+double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most) {
+  constexpr double kFineMm = 1.2, kCoarseMm = 4, kStepMm = 0.15;
+  const LevelFilm& lf = f.at(level);
+  const double pixel = lf.view.pixel_mm;
+  const GreyScale back = prediction.scale->inverse();
+  Film film = lf.film;
+  float slope = 0;
+  for (float& v : film.values) back.apply(v, v, slope);
+  // Details up to kFineMm, and from there to kCoarseMm.
+  const auto details = [&](const Film& in) {
+    std::array<Film, 2> out{in, gaussian(in, kFineMm / pixel)};
+    const Film coarse = gaussian(in, kCoarseMm / pixel);
+    for (std::size_t i = 0; i < in.values.size(); ++i) {
+      out[0].values[i] -= out[1].values[i];
+      out[1].values[i] -= coarse.values[i];
+    }
+    return out;
+  };
+  const auto wanted = details(prediction.seen);
+  /// The film's fine details against its coarse ones, both as a share of the prediction's.
+  const auto finer = [&](double sigma) {
+    const auto shown = details(sigma > 0 ? gaussian(film, sigma / pixel) : film);
+    std::array<double, 2> share{};
+    for (std::size_t n = 0; n < 2; ++n) {
+      double both = 0, own = 0;
+      for (std::size_t i = 0; i < film.values.size(); ++i) {
+        if (prediction.weight.values[i] <= 0) continue;
+        const auto w = static_cast<double>(wanted[n].values[i]);
+        both += w * static_cast<double>(shown[n].values[i]);
+        own += w * w;
+      }
+      share[n] = own > 0 ? both / own : 0;
+    }
+    return share[0] - share[1];
+  };
+  double here = finer(0);
+  for (double sigma = 0; here > 0; sigma += kStepMm) {
+    if (sigma >= most) return most;
+    const double next = finer(sigma + kStepMm);
+    if (next <= 0) return sigma + kStepMm * here / (here - next);
+    here = next;
+  }
+  return 0;
+}
+
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing) {
   const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
@@ -222,7 +303,10 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   }
 
   // The film's grey scale: as much of the film is brighter than a value as of the prediction.
-  out.scale = lf.scale ? lf.scale : std::make_shared<const GreyScale>(matchHistograms(out.seen, lf.sorted, lf.inside));
+  out.scale =
+      lf.scale
+          ? lf.scale
+          : std::make_shared<const GreyScale>(matchHistograms(out.seen, comparedValues(f, level, mode), lf.inside));
   Film shown(view.columns, view.rows);
   tbb::parallel_for(0, view.rows, [&](int r) {
     for (int c = 0; c < view.columns; ++c) {
@@ -285,8 +369,9 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   }
   for (std::size_t i = 0; i < out.weight.values.size(); ++i) out.weight.values[i] *= out.usable.values[i];
   const int window = lf.window();
-  tbb::parallel_invoke([&] { out.shown = normalised(shown, out.usable, window, lf.share.get()); },
-                       [&] { out.wanted = lf.wanted ? *lf.wanted : normalised(lf.film, out.usable, window); });
+  tbb::parallel_invoke(
+      [&] { out.shown = normalised(shown, out.usable, window, lf.share.get()); },
+      [&] { out.wanted = lf.wanted ? *lf.wanted : normalised(comparedFilm(f, level, mode), out.usable, window); });
   return out;
 }
 
@@ -327,9 +412,10 @@ void setScatter(FilmState& f, double share, const Film& pattern, int level) {
   }
 }
 
-void fitRise(FilmState& f, const Prediction& now, int level) {
+void fitRise(FilmState& f, const Prediction& now, int level, const Mode& mode) {
   constexpr double kMost = 0.004;  // a mm: more is not the tube's
   const LevelFilm& lf = f.at(level);
+  const Film& film = comparedFilm(f, level, mode);
   Mat3 H = Mat3::Zero();
   Vec3 b = Vec3::Zero();
   for (int r = 0; r < lf.view.rows; ++r)
@@ -341,7 +427,7 @@ void fitRise(FilmState& f, const Prediction& now, int level) {
       const Vec2 at = fromMiddle(lf.view, c, r);
       const Vec3 row(slope, slope * at.x(), slope * at.y());
       H += row * row.transpose();
-      b += row * static_cast<double>(lf.film.at(c, r) - grey);
+      b += row * static_cast<double>(film.at(c, r) - grey);
     }
   const Vec3 x = (H + 1e-12 * H.trace() * Mat3::Identity()).ldlt().solve(b);
   f.rise = (f.rise + x.tail<2>()).cwiseMax(-kMost).cwiseMin(kMost);

@@ -64,8 +64,19 @@ struct LevelFilm {
   [[nodiscard]] int window() const { return std::max(2, static_cast<int>(std::lround(window_px))); }
 };
 
+/// A film blurred like the CT.
+struct Smoothed {
+  Film film;
+  std::vector<float> sorted;  // its values inside, rising
+};
+
 struct FilmState {
   std::shared_ptr<const std::array<LevelFilm, kLevels>> levels;
+  /// What bones are compared with; null: the film as it is. Bones come out of a CT, which is blurred more than a film:
+  /// behind a film's bent grey scale a sharp rim lies elsewhere than a blurred one (0.1 mm of a rim are 2 mm along the
+  /// beam). Metal is drawn sharp, and compared with the film as it is.
+  std::array<std::shared_ptr<const Smoothed>, kLevels> smoothed;
+  double smoothed_mm = 0;  // one sigma at the detector
   /// Where bones are compared, held still while they move; null: the rim of where they are.
   std::array<std::shared_ptr<const Film>, kLevels> region;
   [[nodiscard]] const LevelFilm& at(int level) const { return (*levels)[static_cast<std::size_t>(level)]; }
@@ -148,13 +159,22 @@ Drawing drawn(const Problem& p, const FilmState& f, int level);
 /// The film as it would look; `drawing`: drawn() already.
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing);
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
+/// The film that is compared in this mode.
+const Film& comparedFilm(const FilmState& f, int level, const Mode& mode);
+/// Blurs the film on all levels by so much at the detector (one sigma), in what the beam goes through: the grey scale
+/// of a prediction says how grey that looks.
+void smooth(FilmState& f, double sigma_mm, const GreyScale& scale);
+/// How much blurring (mm at the detector, one sigma, `most` at most) makes the film as blurred as the prediction: what
+/// they share of fine detail is then as strong as what they share of coarse. Noise, which they do not share, is not
+/// blurred away by it. 0 where the film is the more blurred one.
+double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most);
 /// What is scattered onto each pixel of a level where `sum` (line integrals) is what the beam goes through, as a share
 /// of what reaches open film, were as much scattered as arrives; it goes so far at the detector (one sigma).
 Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm);
 /// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on all levels.
 void setScatter(FilmState& f, double share, const Film& pattern, int level);
 /// Makes the film's rise what explains best where it differs from the prediction.
-void fitRise(FilmState& f, const Prediction& now, int level);
+void fitRise(FilmState& f, const Prediction& now, int level, const Mode& mode);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
 double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
 /// How well each of the groups `first` to `last` is met on the finest level, by the worst film; 1 of the others.

@@ -134,6 +134,33 @@ Film blurred(const Film& in, int sigma) {
   return b;
 }
 
+Film gaussian(const Film& in, double sigma) {
+  const int reach = static_cast<int>(std::ceil(3 * sigma));
+  std::vector<float> weights;
+  float total = 0;
+  for (int d = -reach; d <= reach; ++d)
+    total += weights.emplace_back(static_cast<float>(std::exp(-0.5 * d * d / (sigma * sigma))));
+  for (float& w : weights) w /= total;
+  Film across(in.columns, in.rows), out(in.columns, in.rows);
+  for (int d = -reach; d <= reach; ++d) {
+    const float w = weights[static_cast<std::size_t>(d + reach)];
+    for (int r = 0; r < in.rows; ++r) {
+      const float* from = in.row(r);
+      float* to = across.row(r);
+      for (int c = 0; c < in.columns; ++c) to[c] += w * from[std::clamp(c + d, 0, in.columns - 1)];
+    }
+  }
+  for (int d = -reach; d <= reach; ++d) {
+    const float w = weights[static_cast<std::size_t>(d + reach)];
+    for (int r = 0; r < in.rows; ++r) {
+      const float* from = across.row(std::clamp(r + d, 0, in.rows - 1));
+      float* to = out.row(r);
+      for (int c = 0; c < in.columns; ++c) to[c] += w * from[c];
+    }
+  }
+  return out;
+}
+
 RAYSET_WIDE Normalised normalised(const Film& in, const Film& usable, int sigma, const Film* share) {
   Normalised out;
   out.values = Film(in.columns, in.rows);
@@ -215,6 +242,20 @@ GreyScale::GreyScale(const std::vector<float>& from, const std::vector<float>& t
     while (pieces_[piece].end <= low) ++piece;
     first_[b] = static_cast<std::uint8_t>(piece);
   }
+}
+
+GreyScale GreyScale::inverse() const {
+  constexpr float kLeastRise = 1e-5F;  // of the whole range: from one value to the next of the same grey
+  const Piece& last = pieces_.back();
+  std::vector<float> from, to;
+  const auto add = [&](float grey, float value) {
+    from.push_back(from.empty() ? grey : std::max(grey, from.back() + kLeastRise * (last.to - pieces_.front().to)));
+    to.push_back(value);
+  };
+  for (const Piece& p : pieces_) add(p.to, p.from);
+  const float beyond = last.from - pieces_.front().from + 1;
+  add(last.to + last.slope * beyond, last.from + beyond);
+  return {from, to};
 }
 
 std::vector<float> sortedValues(const Film& in, const Film& inside) {

@@ -19,6 +19,8 @@ namespace rayset {
 [[nodiscard]] Film dilated(const Film& in, int radius);
 /// Close to a Gaussian of the sigma (pixels): three passes of a box. Beyond the border is zero.
 [[nodiscard]] Film blurred(const Film& in, int sigma);
+/// By a Gaussian of the sigma (pixels), cut at three; the border's pixels are carried on. For sigmas of a few pixels.
+[[nodiscard]] Film gaussian(const Film& in, double sigma);
 /// How far blurred() carries anything.
 [[nodiscard]] int reach(int sigma);
 
@@ -47,6 +49,8 @@ class GreyScale {
     slope = p->slope;
     grey = p->to + slope * (value - p->from);
   }
+  /// From greys to values (a hair steeper than it is where greys stand still).
+  [[nodiscard]] GreyScale inverse() const;
 
  private:
   struct Piece {

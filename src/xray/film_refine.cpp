@@ -381,13 +381,14 @@ double climbed(double at, double step, double least, double most, const Met& met
 
 }  // namespace
 
-void fitExposure(Problem& p, int level, const Mode& mode) {
+void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
   constexpr double kScatterStep = 0.08, kMostScatter = 1;
+  constexpr double kMostSmoothMm = 0.9;
   constexpr std::array<double, 3> kScatterMm{10, 16, 25};  // with the gap between foot and detector, and the unit
   tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
     FilmState& film = p.films[n];
     const Drawing drawing = drawn(p, film, level);
-    for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level);
+    for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level, mode);
     const auto metWith = [&](auto change) {
       return [&, change](double value) {
         FilmState f = film;
@@ -415,6 +416,9 @@ void fitExposure(Problem& p, int level, const Mode& mode) {
       chosen = std::move(f);
     }
     film = std::move(chosen);
+    if (!in_place) return fitGain();
+    const Prediction now = predict(p, film, level, mode, drawing);
+    smooth(film, blurBetween(film, level, now, kMostSmoothMm), *now.scale);
     fitGain();
   });
 }

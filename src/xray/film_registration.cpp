@@ -156,12 +156,12 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   r.ray = {settings.ray_shift_mm, settings.ray_turn_rad};
   const Unknowns of_bones = unknowns(p, all_views, bones);
   bool metal_fitted = false;
-  const auto passBones = [&](int level, int iterations) {
+  const auto passBones = [&](int level, int iterations, bool in_place = false) {
     r.level = level;
     r.iterations = iterations;
     r.mode = {.metal_known = metal_fitted};
     holdRegion(p, level, r.mode);
-    fitExposure(p, level, r.mode);
+    fitExposure(p, level, r.mode, in_place);
     refine(p, of_bones, r, progress);
   };
   const auto passMetal = [&](int level, int iterations) {
@@ -210,7 +210,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   for (const int level : {kMiddle, kFine}) holdRegion(p, level, r.mode);
   tryBeside(p, {.first = p.core, .last = p.bones - 1, .roll = true, .met = kRayRoughlyMet, .mode = r.mode}, r,
             progress);
-  passBones(kFine, 12);
+  passBones(kFine, 12, true);
   progress("films", 0.85);
   passMetal(kFine, 8);
   devices.met = kDeviceMet;
@@ -218,7 +218,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   if (with_metal) {
     const bool carried = tryCarried(p, devices, r, progress);
     if (tryBeside(p, devices, r, progress) || carried) {
-      passBones(kFine, 8);
+      passBones(kFine, 8, true);
       passMetal(kFine, 4);
     }
   }
@@ -237,7 +237,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   const Mode bones_known{.metal_known = metal_fitted}, metal_known{.metal_compared = true, .metal_known = true};
   std::vector<Prediction> last, last_with_metal;
   for (const FilmState& f : p.films) {
-    last.push_back(predict(p, f, kFine, bones_known));
+    FilmState as_given = f;  // how well a film is met is told of the film itself
+    as_given.smoothed = {};
+    last.push_back(predict(p, as_given, kFine, bones_known));
     if (with_metal) last_with_metal.push_back(predict(p, f, kFine, metal_known));
   }
   for (std::size_t n = 0; n < p.films.size(); ++n) {

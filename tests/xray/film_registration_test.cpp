@@ -15,6 +15,7 @@
 #include "image/voxelise.h"
 #include "phantom/scan.h"
 #include "xray/attenuation.h"
+#include "xray/film_normal.h"
 #include "xray/simulate.h"
 #include "xray/soft_tissue.h"
 
@@ -29,9 +30,10 @@ struct Scanned {
   FootBodies bodies;
 };
 
-CtVolume scanOf(const BoneSurfaces& bones, double voxel) {
+CtVolume scanOf(const BoneSurfaces& bones, double voxel, double blur_fwhm_mm = ScanSettings().blur_fwhm_mm) {
   ScanSettings s;
   s.pixel_mm = s.slice_mm = voxel;
+  s.blur_fwhm_mm = blur_fwhm_mm;
   s.noise_hu = 0;
   std::vector<ScannedPart> parts;
   for (const auto& [bone, surface] : bones) parts.push_back({std::string(boneId(bone)), &surface});
@@ -189,13 +191,16 @@ TEST(Bodies, AreReadBackAsWritten) {
 }
 
 /// Two films of the foot with its second ray off by `off`, exposed at the nominal views moved by `lain`; bone stands
-/// out from muscle `gain` times as much as in the CT; of what arrives `scatter` is scattered over centimetres.
+/// out from muscle `gain` times as much as in the CT; of what arrives `scatter` is scattered over centimetres; the foot
+/// is filmed from voxels blurred by so much, through a grey scale of this steepness.
 std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& lain, double gain = 1,
-                                  const std::vector<MetalSolid>& metal = {}, double scatter = 0.1) {
+                                  const std::vector<MetalSolid>& metal = {}, double scatter = 0.1,
+                                  double blur_fwhm_mm = ScanSettings().blur_fwhm_mm,
+                                  double contrast = ToneSettings().contrast) {
   const Scanned& s = scanned();
   BoneSurfaces moved = s.foot.bones;
   moved[Bone::kM2] = transformed(moved.at(Bone::kM2), off);
-  CtVolume ct = scanOf(moved, 0.7);
+  CtVolume ct = scanOf(moved, blur_fwhm_mm < 0.7 ? 0.5 : 0.7, blur_fwhm_mm);
   for (std::int16_t& hu : ct.voxels)
     if (hu > kMuscleHu) hu = static_cast<std::int16_t>(kMuscleHu + gain * (hu - kMuscleHu));
   const auto values = attenuationVolume(ct, -850);
@@ -219,6 +224,7 @@ std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& 
     tone.pixel_mm = 0.5;
     tone.photons = 20000;
     tone.scatter_fraction = scatter;
+    tone.contrast = contrast;
     e.film = simulatedFilm(integrals, exposed.columns, exposed.rows, tone);
     films.push_back(std::move(e));
   }
@@ -331,6 +337,58 @@ TEST(FilmRegistration, ScatterMovesNothing) {
   // Thick bones look too small through it, as from a tube farther away.
   const ProjectionView& nominal = input.films[1].view;
   EXPECT_NEAR((found->films[1].view.source - nominal.source).dot(nominal.normal()), 0, 4);
+}
+
+TEST(FilmRegistration, ABlurredCtMovesNothing) {
+  const Scanned& s = scanned();
+  const Vec3 c = s.frame.origin;
+  const FootBodies blurred = splitBodies(scanOf(s.foot.bones, 0.8, 1.6), s.labels, 0);
+  FilmRegistrationInput input;
+  input.bodies = &blurred;
+  input.films = filmsOf(Rigid::Identity(), {turnAbout(c, {0.03, -0.02, 0.04}, {3, -2, 3}), Rigid::Identity()}, 1, {},
+                        0.1, 0.3, 8);
+  const auto found = registerFilms(input);
+  ASSERT_TRUE(found) << found.error().message();
+  for (const FoundBody& b : found->bodies) {
+    if (b.id == "hindfoot") continue;
+    EXPECT_LT((b.planned_to_found * b.centre - b.centre).norm(), 0.4) << b.id;
+  }
+  const ProjectionView& nominal = input.films[1].view;
+  EXPECT_NEAR((found->films[1].view.source - nominal.source).dot(nominal.normal()), 0, 4);
+}
+
+TEST(FilmNormal, AGreyScaleTurnedRoundLeadsBack) {
+  const GreyScale scale({0, 1, 2, 3, 4}, {0.1F, 0.2F, 0.2F, 0.6F, 0.9F});
+  const GreyScale back = scale.inverse();
+  for (const float value : {-0.5F, 0.0F, 0.4F, 1.0F, 2.5F, 3.2F, 5.0F}) {
+    float grey = 0, again = 0, slope = 0;
+    scale.apply(value, grey, slope);
+    back.apply(grey, again, slope);
+    scale.apply(again, again, slope);
+    EXPECT_NEAR(again, grey, 1e-5F) << value;
+  }
+}
+
+TEST(FilmNormal, AGaussianIsAsWideAsAsked) {
+  Film point(41, 31);
+  point.at(20, 15) = 1;
+  for (const double sigma : {0.4, 1.0, 2.5}) {
+    const Film spread = gaussian(point, sigma);
+    double sum = 0, across = 0, down = 0;
+    for (int r = 0; r < spread.rows; ++r)
+      for (int c = 0; c < spread.columns; ++c) {
+        const auto v = static_cast<double>(spread.at(c, r));
+        sum += v;
+        across += v * (c - 20) * (c - 20);
+        down += v * (r - 15) * (r - 15);
+      }
+    EXPECT_NEAR(sum, 1, 1e-5);
+    // Cut at three sigmas; below half a pixel the samples of a Gaussian are narrower than it.
+    EXPECT_NEAR(std::sqrt(across), sigma, sigma < 0.5 ? 0.12 : 0.02 * sigma) << sigma;
+    EXPECT_NEAR(down, across, 1e-5);
+  }
+  Film even(9, 7, 3);
+  for (const float v : gaussian(even, 1.7).values) EXPECT_NEAR(v, 3, 1e-5F) << "to the border";
 }
 
 TEST(FilmRegistration, AScrewOfAnotherLengthIsTold) {
