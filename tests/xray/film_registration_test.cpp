@@ -8,6 +8,7 @@
 
 #include <filesystem>
 #include <numbers>
+#include <random>
 
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
@@ -15,6 +16,7 @@
 #include "image/voxelise.h"
 #include "phantom/scan.h"
 #include "xray/attenuation.h"
+#include "xray/film_model.h"
 #include "xray/film_normal.h"
 #include "xray/simulate.h"
 #include "xray/soft_tissue.h"
@@ -30,10 +32,9 @@ struct Scanned {
   FootBodies bodies;
 };
 
-CtVolume scanOf(const BoneSurfaces& bones, double voxel, double blur_fwhm_mm = ScanSettings().blur_fwhm_mm) {
+CtVolume scanOf(const BoneSurfaces& bones, double voxel) {
   ScanSettings s;
   s.pixel_mm = s.slice_mm = voxel;
-  s.blur_fwhm_mm = blur_fwhm_mm;
   s.noise_hu = 0;
   std::vector<ScannedPart> parts;
   for (const auto& [bone, surface] : bones) parts.push_back({std::string(boneId(bone)), &surface});
@@ -194,13 +195,11 @@ TEST(Bodies, AreReadBackAsWritten) {
 /// out from muscle `gain` times as much as in the CT; of what arrives `scatter` is scattered over centimetres; the foot
 /// is filmed from voxels blurred by so much, through a grey scale of this steepness.
 std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& lain, double gain = 1,
-                                  const std::vector<MetalSolid>& metal = {}, double scatter = 0.1,
-                                  double blur_fwhm_mm = ScanSettings().blur_fwhm_mm,
-                                  double contrast = ToneSettings().contrast) {
+                                  const std::vector<MetalSolid>& metal = {}, double scatter = 0.1) {
   const Scanned& s = scanned();
   BoneSurfaces moved = s.foot.bones;
   moved[Bone::kM2] = transformed(moved.at(Bone::kM2), off);
-  CtVolume ct = scanOf(moved, blur_fwhm_mm < 0.7 ? 0.5 : 0.7, blur_fwhm_mm);
+  CtVolume ct = scanOf(moved, 0.7);
   for (std::int16_t& hu : ct.voxels)
     if (hu > kMuscleHu) hu = static_cast<std::int16_t>(kMuscleHu + gain * (hu - kMuscleHu));
   const auto values = attenuationVolume(ct, -850);
@@ -224,7 +223,6 @@ std::vector<FilmExposure> filmsOf(const Rigid& off, const std::array<Rigid, 2>& 
     tone.pixel_mm = 0.5;
     tone.photons = 20000;
     tone.scatter_fraction = scatter;
-    tone.contrast = contrast;
     e.film = simulatedFilm(integrals, exposed.columns, exposed.rows, tone);
     films.push_back(std::move(e));
   }
@@ -339,22 +337,70 @@ TEST(FilmRegistration, ScatterMovesNothing) {
   EXPECT_NEAR((found->films[1].view.source - nominal.source).dot(nominal.normal()), 0, 4);
 }
 
-TEST(FilmRegistration, ABlurredCtMovesNothing) {
-  const Scanned& s = scanned();
-  const Vec3 c = s.frame.origin;
-  const FootBodies blurred = splitBodies(scanOf(s.foot.bones, 0.8, 1.6), s.labels, 0);
-  FilmRegistrationInput input;
-  input.bodies = &blurred;
-  input.films = filmsOf(Rigid::Identity(), {turnAbout(c, {0.03, -0.02, 0.04}, {3, -2, 3}), Rigid::Identity()}, 1, {},
-                        0.1, 0.3, 8);
-  const auto found = registerFilms(input);
-  ASSERT_TRUE(found) << found.error().message();
-  for (const FoundBody& b : found->bodies) {
-    if (b.id == "hindfoot") continue;
-    EXPECT_LT((b.planned_to_found * b.centre - b.centre).norm(), 0.4) << b.id;
+/// A film at its finest level of a picture of lines and grain, through a grey scale, with noise of its own; and a
+/// prediction of it that is blurred by so much.
+struct Blurred {
+  film_fit::FilmState film;
+  film_fit::Prediction prediction;
+};
+Blurred blurredBy(double sigma_mm, double film_sigma_mm, double noise) {
+  constexpr double kPixelMm = 0.6;
+  std::mt19937_64 g(5);
+  const auto drawn = [&g] { return static_cast<double>(g() >> 11) * 0x1p-53; };
+  Film picture(160, 200);
+  for (int r = 0; r < picture.rows; ++r)
+    for (int c = 0; c < picture.columns; ++c)
+      picture.at(c, r) =
+          static_cast<float>(1 + 0.4 * std::sin(c * 0.11) + ((c + r / 3) % 17 < 2 ? 0.6 : 0) + 0.5 * drawn());
+  Blurred out;
+  const GreyScale scale({0, 1, 2, 3}, {0, 0.2F, 0.7F, 0.9F});
+  film_fit::LevelFilm fine;
+  fine.view.pixel_mm = kPixelMm;
+  fine.view.columns = picture.columns;
+  fine.view.rows = picture.rows;
+  fine.film = film_sigma_mm > 0 ? gaussian(picture, film_sigma_mm / kPixelMm) : picture;
+  fine.inside = Film(picture.columns, picture.rows, 1);
+  float slope = 0;
+  for (float& v : fine.film.values) {
+    scale.apply(v, v, slope);
+    v += static_cast<float>(noise * (drawn() + drawn() - 1));
   }
-  const ProjectionView& nominal = input.films[1].view;
-  EXPECT_NEAR((found->films[1].view.source - nominal.source).dot(nominal.normal()), 0, 4);
+  fine.sorted = sortedValues(fine.film, fine.inside);
+  auto levels = std::make_shared<std::array<film_fit::LevelFilm, film_fit::kLevels>>();
+  levels->fill(fine);
+  out.film.levels = std::move(levels);
+  out.prediction.seen = sigma_mm > 0 ? gaussian(picture, sigma_mm / kPixelMm) : picture;
+  out.prediction.weight = fine.inside;
+  out.prediction.scale = std::make_shared<const GreyScale>(scale);
+  return out;
+}
+
+TEST(FilmModel, AFilmIsBlurredAsMuchAsWhatItIsComparedWith) {
+  using namespace film_fit;
+  for (const double noise : {0.0, 0.2})
+    for (const double sigma : {0.45, 0.7}) {
+      const Blurred b = blurredBy(sigma, 0, noise);
+      EXPECT_NEAR(blurBetween(b.film, kFine, b.prediction, 1), sigma, 0.06) << noise;
+    }
+  EXPECT_LT(blurBetween(blurredBy(0, 0, 0.2).film, kFine, blurredBy(0, 0, 0.2).prediction, 1), 0.15);
+  EXPECT_EQ(blurBetween(blurredBy(0.3, 0.6, 0).film, kFine, blurredBy(0.3, 0.6, 0).prediction, 1), 0)
+      << "the film is the more blurred one";
+  EXPECT_EQ(blurBetween(blurredBy(0.9, 0, 0).film, kFine, blurredBy(0.9, 0, 0).prediction, 0.5), 0.5) << "at most";
+
+  // Blurred so, without noise, it looks as predicted; metal is compared with the film as it is.
+  Blurred b = blurredBy(0.6, 0, 0);
+  smooth(b.film, 0.6, *b.prediction.scale);
+  const Film &blurred = comparedFilm(b.film, kFine, {}), &sharp = comparedFilm(b.film, kFine, {.metal_compared = true});
+  double worst = 0, sharp_worst = 0;
+  for (int r = 5; r < blurred.rows - 5; ++r)
+    for (int c = 5; c < blurred.columns - 5; ++c) {
+      float grey = 0, slope = 0;
+      b.prediction.scale->apply(b.prediction.seen.at(c, r), grey, slope);
+      worst = std::max(worst, static_cast<double>(std::abs(blurred.at(c, r) - grey)));
+      sharp_worst = std::max(sharp_worst, static_cast<double>(std::abs(sharp.at(c, r) - grey)));
+    }
+  EXPECT_LT(worst, 1e-3);
+  EXPECT_GT(sharp_worst, 0.1);
 }
 
 TEST(FilmNormal, AGreyScaleTurnedRoundLeadsBack) {
