@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "draw.h"
+#include "xray/film_normal.h"
 #include "xray/itk_ray_cast.h"
 
 namespace rayset::films_bench {
@@ -44,26 +45,6 @@ void boxBlur(Film& film, int half) {
   }
 }
 
-void gaussian(Film& film, double sigma_pixels) {
-  const int reach = std::max(1, static_cast<int>(std::ceil(3 * sigma_pixels)));
-  std::vector<double> weights;
-  double total = 0;
-  for (int d = -reach; d <= reach; ++d)
-    total += weights.emplace_back(std::exp(-0.5 * d * d / (sigma_pixels * sigma_pixels)));
-  for (const bool along_rows : {true, false}) {
-    const Film from = film;
-    for (int y = 0; y < film.rows; ++y)
-      for (int x = 0; x < film.columns; ++x) {
-        double sum = 0;
-        for (int d = -reach; d <= reach; ++d)
-          sum += weights[static_cast<std::size_t>(d + reach)] *
-                 static_cast<double>(along_rows ? from.at(std::clamp(x + d, 0, film.columns - 1), y)
-                                                : from.at(x, std::clamp(y + d, 0, film.rows - 1)));
-        film.at(x, y) = static_cast<float>(sum / total);
-      }
-  }
-}
-
 }  // namespace
 
 Materials materialsOf(const CtVolume& ct) {
@@ -97,7 +78,7 @@ Film clinicalFilm(const Materials& materials, const ProjectionView& view, const 
                                        static_cast<double>(steel[n]) * e.steel));
       primary.values[n] = static_cast<float>(passed * (1 - kHeel * x / primary.columns));
     }
-  gaussian(primary, kFocusMm / view.pixel_mm);
+  primary = gaussian(primary, kFocusMm / view.pixel_mm);
   Film wide = primary;  // scatter: a wide even blur of the primary
   boxBlur(wide, static_cast<int>(std::lround(12 / view.pixel_mm)));
   boxBlur(wide, static_cast<int>(std::lround(12 / view.pixel_mm)));

@@ -128,7 +128,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     p.passive.push_back(std::move(g));
   };
   if (!input.bodies->soft.voxels.empty()) {
-    const auto soft = softCarried(*input.bodies, input.injured_to_planned);
+    const auto soft = SoftTissue(*input.bodies).carried(input.injured_to_planned);
     p.passive.push_back({.id = kSoft, .parts = {makePart(soft, Rigid::Identity(), p.levels)}});
   }
   for (const Body& body : input.bodies->bones)

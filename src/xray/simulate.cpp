@@ -1,6 +1,9 @@
 #include "xray/simulate.h"
 
 #include <algorithm>
+#include <deque>
+#include <mutex>
+#include <utility>
 
 #include "xray/attenuation.h"
 
@@ -18,18 +21,38 @@ Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
 
 }  // namespace
 
-FootProjector::FootProjector(const FootBodies& bodies) {
-  const auto add = [&](const std::string& id, const std::string& pose, const CtVolume& volume) {
-    if (volume.voxels.empty()) return;
-    bodies_.push_back({id, pose, std::make_shared<const ProjectionVolume>(volume.grid, volume.voxels)});
+/// The latest first.
+struct FootProjector::Carried {
+  std::mutex mutex;
+  std::deque<std::pair<std::map<std::string, Rigid>, std::shared_ptr<const ProjectionVolume>>> kept;
+};
+
+FootProjector::FootProjector(const FootBodies& bodies) : soft_(bodies), carried_(std::make_shared<Carried>()) {
+  for (const Body& b : bodies.bones)
+    if (!b.added.voxels.empty())
+      bodies_.push_back({b.id, poseId(b.id), std::make_shared<const ProjectionVolume>(b.added.grid, b.added.voxels)});
+}
+
+std::shared_ptr<const ProjectionVolume> FootProjector::softAt(const std::map<std::string, Rigid>& poses) const {
+  constexpr std::size_t kKept = 2;  // injured and reduced
+  const std::scoped_lock lock(carried_->mutex);
+  const auto same = [&](const auto& kept) {
+    return std::ranges::equal(kept.first, poses, [](const auto& a, const auto& b) {
+      return a.first == b.first && a.second.matrix() == b.second.matrix();
+    });
   };
-  add("soft", "", bodies.soft);
-  for (const Body& b : bodies.bones) add(b.id, poseId(b.id), b.added);
+  if (const auto it = std::ranges::find_if(carried_->kept, same); it != carried_->kept.end()) return it->second;
+  const CtVolume soft = soft_.carried(poses);
+  if (soft.voxels.empty()) return nullptr;
+  carried_->kept.emplace_front(poses, std::make_shared<const ProjectionVolume>(soft.grid, soft.voxels));
+  if (carried_->kept.size() > kKept) carried_->kept.pop_back();
+  return carried_->kept.front().second;
 }
 
 std::vector<float> FootProjector::lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
                                                 std::span<const MetalSolid> metal) const {
   std::vector<float> out(static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows), 0.0F);
+  if (const auto soft = softAt(poses)) addLineIntegrals(*soft, view, static_cast<float>(kAttenuationPerUnit), out);
   for (const Prepared& b : bodies_)
     addLineIntegrals(*b.volume, view.moved(poseOf(poses, b.pose).inverse()), static_cast<float>(kAttenuationPerUnit),
                      out);
@@ -42,7 +65,6 @@ PixelBox FootProjector::shadow(const ProjectionView& view, const std::map<std::s
                                bool midfoot) const {
   PixelBox box;
   for (const Prepared& b : bodies_) {
-    if (b.pose.empty()) continue;
     const auto bone = boneFromId(b.id.substr(0, b.id.find('.')));
     const bool of_midfoot =
         bone && (rayOf(*bone) || *bone == Bone::kC1 || *bone == Bone::kC2 || *bone == Bone::kC3 || *bone == Bone::kCub);

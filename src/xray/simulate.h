@@ -11,6 +11,7 @@
 #include "xray/line_integrals.h"
 #include "xray/metal.h"
 #include "xray/projection.h"
+#include "xray/soft_tissue.h"
 #include "xray/tone.h"
 
 namespace rayset {
@@ -21,8 +22,8 @@ class FootProjector {
   explicit FootProjector(const FootBodies& bodies);
 
   /// Line integrals (no unit), row by row: every body at the pose that `poses` (as scanned to as filmed, by poseId())
-  /// gives it, identity where it gives none; the soft tissue as scanned; metal in the tissue's place, at 316L steel's
-  /// attenuation less that of bone between.
+  /// gives it, identity where it gives none; the soft tissue along with them; metal in the tissue's place, at 316L
+  /// steel's attenuation less that of bone between.
   [[nodiscard]] std::vector<float> lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
                                                  std::span<const MetalSolid> metal = {}) const;
   /// The pixels that bones and toes may cast shadows on, the foot without its soft tissue; of the forefoot and the
@@ -32,11 +33,17 @@ class FootProjector {
 
  private:
   struct Prepared {
-    std::string id;    ///< "soft", or the body's
-    std::string pose;  ///< whose pose it takes; empty: stays
+    std::string id;
+    std::string pose;  ///< whose pose it takes
     std::shared_ptr<const ProjectionVolume> volume;
   };
+  /// Soft tissue as it lies with the bones there; that of the last poses is kept, for they come in several views.
+  [[nodiscard]] std::shared_ptr<const ProjectionVolume> softAt(const std::map<std::string, Rigid>& poses) const;
+
   std::vector<Prepared> bodies_;
+  SoftTissue soft_;
+  struct Carried;
+  std::shared_ptr<Carried> carried_;
 };
 
 }  // namespace rayset

@@ -19,33 +19,6 @@ struct Carrier {
   Rigid back = Rigid::Identity();
 };
 
-std::vector<Carrier> carriersOf(const FootBodies& bodies, const std::map<std::string, Rigid>& poses, double& farthest) {
-  std::map<std::string, Carrier> carriers;
-  for (const Body& body : bodies.bones) {
-    const std::string id = poseId(body.id);
-    const auto pose = poses.find(id);
-    const Rigid X = pose == poses.end() ? Rigid::Identity() : pose->second;
-    Carrier& carrier = carriers[id];
-    carrier.back = X.inverse();
-    const Grid& grid = body.added.grid;
-    std::array<int, 3> step{};
-    for (int a = 0; a < 3; ++a)
-      step[static_cast<std::size_t>(a)] = std::max(1, static_cast<int>(std::lround(kSampleMm / grid.spacing[a])));
-    for (int k = 0; k < grid.size.z(); k += step[2])
-      for (int j = 0; j < grid.size.y(); j += step[1])
-        for (int i = 0; i < grid.size.x(); i += step[0]) {
-          if (body.added.at(i, j, k) <= kOfBone) continue;
-          const Vec3 p = grid.toPatient(Vec3(i, j, k));
-          carrier.points.push_back(X * p);
-          farthest = std::max(farthest, (X * p - p).norm());
-        }
-  }
-  std::vector<Carrier> out;
-  for (auto& [id, carrier] : carriers)
-    if (!carrier.points.empty()) out.push_back(std::move(carrier));
-  return out;
-}
-
 /// Where what is at `p` came from, less `p`.
 Vec3 cameFrom(const std::vector<Carrier>& carriers, const Vec3& p) {
   Vec3 sum = Vec3::Zero();
@@ -62,37 +35,75 @@ Vec3 cameFrom(const std::vector<Carrier>& carriers, const Vec3& p) {
 
 }  // namespace
 
-CtVolume softCarried(const FootBodies& bodies, const std::map<std::string, Rigid>& poses) {
-  double farthest = 0;
-  const std::vector<Carrier> carriers = carriersOf(bodies, poses, farthest);
-  if (bodies.soft.voxels.empty() || farthest < 0.01) return bodies.soft;
+SoftTissue::SoftTissue(const FootBodies& bodies) : scanned_(bodies.soft) {
+  for (const Body& body : bodies.bones) {
+    const Grid& grid = body.added.grid;
+    std::array<int, 3> step{};
+    for (int a = 0; a < 3; ++a)
+      step[static_cast<std::size_t>(a)] = std::max(1, static_cast<int>(std::lround(kSampleMm / grid.spacing[a])));
+    for (int k = 0; k < grid.size.z(); k += step[2])
+      for (int j = 0; j < grid.size.y(); j += step[1])
+        for (int i = 0; i < grid.size.x(); i += step[0])
+          if (body.added.at(i, j, k) > kOfBone) bones_[poseId(body.id)].push_back(grid.toPatient(Vec3(i, j, k)));
+  }
+}
 
-  Grid grid = bodies.soft.grid;
+CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
+  std::vector<Carrier> carriers;
+  double farthest = 0;
+  for (const auto& [id, points] : bones_) {
+    const auto pose = poses.find(id);
+    const Rigid X = pose == poses.end() ? Rigid::Identity() : pose->second;
+    Carrier carrier{points, X.inverse()};
+    for (Vec3& p : carrier.points) {
+      const Vec3 gone = X * p;
+      farthest = std::max(farthest, (gone - p).norm());
+      p = gone;
+    }
+    carriers.push_back(std::move(carrier));
+  }
+  constexpr double kStillMm = 0.01;
+  if (scanned_.voxels.empty() || farthest < kStillMm) return scanned_;
+
+  Grid grid = scanned_.grid;
   Eigen::Vector3i margin;
   for (int a = 0; a < 3; ++a) margin[a] = static_cast<int>(std::ceil(farthest / grid.spacing[a]));
   grid.origin = grid.toPatient(-margin.cast<double>());
   grid.size += 2 * margin;
-  // The field on coarse nodes, one layer beyond the grid's end; linear between them.
+  // Where tissue came from on coarse nodes, which reach beyond the grid's end; linear between them.
+  Eigen::Vector3i nodes;
+  for (int a = 0; a < 3; ++a)
+    nodes[a] = static_cast<int>(std::floor((grid.size[a] - 1) * grid.spacing[a] / kSampleMm)) + 2;
   Grid coarse = grid;
   coarse.spacing = Vec3::Constant(kSampleMm);
-  for (int a = 0; a < 3; ++a)
-    coarse.size[a] = static_cast<int>(std::floor((grid.size[a] - 1) * grid.spacing[a] / kSampleMm)) + 2;
-  std::array<FloatVolume, 3> field{FloatVolume(coarse), FloatVolume(coarse), FloatVolume(coarse)};
-  tbb::parallel_for(0, coarse.size.z(), [&](int k) {
-    for (int j = 0; j < coarse.size.y(); ++j)
-      for (int i = 0; i < coarse.size.x(); ++i) {
-        const Vec3 from = cameFrom(carriers, coarse.toPatient(Vec3(i, j, k)));
-        for (int a = 0; a < 3; ++a) field[static_cast<std::size_t>(a)].at(i, j, k) = static_cast<float>(from[a]);
-      }
+  coarse.size = nodes;
+  Volume<Vec3> field(coarse, Vec3::Zero());
+  tbb::parallel_for(0, nodes.z(), [&](int k) {
+    for (int j = 0; j < nodes.y(); ++j)
+      for (int i = 0; i < nodes.x(); ++i) field.at(i, j, k) = cameFrom(carriers, coarse.toPatient(Vec3(i, j, k)));
   });
+  const Vec3 per_voxel = grid.spacing / kSampleMm;
   CtVolume out(grid);
   tbb::parallel_for(0, grid.size.z(), [&](int k) {
-    for (int j = 0; j < grid.size.y(); ++j)
+    std::vector<Vec3> row(static_cast<std::size_t>(nodes.x()));
+    const double z = k * per_voxel.z();
+    const int below = static_cast<int>(z);
+    for (int j = 0; j < grid.size.y(); ++j) {
+      const double y = j * per_voxel.y();
+      const int before = static_cast<int>(y);
+      const double v = y - before, w = z - below;
+      for (int i = 0; i < nodes.x(); ++i)
+        row[static_cast<std::size_t>(i)] =
+            (1 - w) * ((1 - v) * field.at(i, before, below) + v * field.at(i, before + 1, below)) +
+            w * ((1 - v) * field.at(i, before, below + 1) + v * field.at(i, before + 1, below + 1));
       for (int i = 0; i < grid.size.x(); ++i) {
-        const Vec3 p = grid.toPatient(Vec3(i, j, k));
-        const Vec3 from(sampleLinear(field[0], p, 0), sampleLinear(field[1], p, 0), sampleLinear(field[2], p, 0));
-        out.at(i, j, k) = static_cast<std::int16_t>(std::lround(sampleLinear(bodies.soft, p + from, 0)));
+        const double x = i * per_voxel.x();
+        const auto left = static_cast<std::size_t>(x);
+        const double u = x - static_cast<double>(left);
+        const Vec3 from = grid.toPatient(Vec3(i, j, k)) + (1 - u) * row[left] + u * row[left + 1];
+        out.at(i, j, k) = static_cast<std::int16_t>(std::lround(sampleLinear(scanned_, from, 0)));
       }
+    }
   });
   return out;
 }

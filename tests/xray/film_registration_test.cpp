@@ -136,13 +136,14 @@ TEST(Bodies, ShareBoneOnlyWhereOneIsLaidOnTheOther) {
 
 TEST(SoftTissue, GoesWithTheBonesAroundIt) {
   const Scanned& s = scanned();
-  EXPECT_EQ(softCarried(s.bodies, {}).voxels, s.bodies.soft.voxels);
+  const SoftTissue tissue(s.bodies);
+  EXPECT_EQ(tissue.carried({}).voxels, s.bodies.soft.voxels);
 
   // The whole foot elsewhere: every point of it has gone along.
   std::map<std::string, Rigid> poses;
   const Rigid gone = turnAbout(s.frame.origin, 0.1 * s.frame.dorsal, Vec3(6, -4, 3));
   for (const Body& body : s.bodies.bones) poses[poseId(body.id)] = gone;
-  const CtVolume whole = softCarried(s.bodies, poses);
+  const CtVolume whole = tissue.carried(poses);
   double worst = 0;
   for (const Vec3& v : s.foot.bones.at(Bone::kM3).vertices)
     worst = std::max(worst, std::abs(sampleLinear(whole, gone * v, 0) - sampleLinear(s.bodies.soft, v, 0)));
@@ -156,15 +157,15 @@ TEST(SoftTissue, GoesWithTheBonesAroundIt) {
     moved[metatarsal(ray)] = transformed(moved.at(metatarsal(ray)), off);
     lateral[fmt::format("M{}", ray)] = off;
   }
-  const CtVolume scan = scanOf(moved, 0.8), carried = softCarried(s.bodies, lateral);
+  const CtVolume scan = scanOf(moved, 0.8), carried = tissue.carried(lateral);
   const auto differing = [&](const CtVolume& soft) {
     double differs = 0;
     const Surface& fifth = moved.at(Bone::kM5);
     for (std::size_t n = 0; n < fifth.vertices.size(); n += 5)
       for (double beside = 2; beside < 14; beside += 1) {
         const Vec3 p = fifth.vertices[n] + beside * s.frame.lateral();
-        const bool tissue = sampleLinear(scan, p, -1000) > -500;
-        differs += tissue != (sampleLinear(soft, p, 0) > 500) ? 1 : 0;
+        const bool there = sampleLinear(scan, p, -1000) > -500;
+        differs += there != (sampleLinear(soft, p, 0) > 500) ? 1 : 0;
       }
     return differs;
   };
