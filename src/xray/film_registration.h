@@ -3,13 +3,14 @@
 //
 // Method. The foot is a set of bodies that move as one each: the tarsus (cuneiforms, cuboid, navicular), the hindfoot,
 // five rays. A film is predicted by adding up the bodies' line integrals (bodies.h, line_integrals.h), the soft tissue
-// and the metal, and giving them the film's own grey scale by matching the two histograms. Both pictures are then made
-// free of local brightness and contrast (mean and spread in a Gaussian window), with metal and what lies outside the
-// collimated field left out, and the sum of squared differences - local correlation, as a sum - is minimised over all
-// poses by Gauss and Newton with robust weights (Tukey's), coarse to fine. Derivatives are differences of each body's
-// own picture. The start is sought per film: turns about three axes on a grid, shifts by sliding the picture over the
-// film, every bone voting for itself; the best few are followed down with every ray free. How much more bone stands out
-// on a film than in the CT is found for each film.
+// (soft_tissue.h) and the metal, and giving them the film's own grey scale by matching the two histograms. Both
+// pictures are then made free of local brightness and contrast (mean and spread in a Gaussian window), with metal and
+// what lies outside the collimated field left out, and the sum of squared differences - local correlation, as a sum -
+// is minimised over all poses by Gauss and Newton with robust weights (Tukey's), coarse to fine. Derivatives are
+// differences of each body's own picture. The start is sought per film: turns about three axes on a grid, shifts by
+// sliding the picture over the film, every bone voting for itself; the best few are followed down with every ray free.
+// How much more bone stands out on a film than in the CT, how much is scattered and how much less the film is blurred
+// than the CT is found for each.
 //
 // Depth along a single beam is weak by nature; two films at a large angle cure it. The covariance says which direction
 // is how weak.
