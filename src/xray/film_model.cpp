@@ -18,10 +18,6 @@ constexpr double kMetalShadow = 0.15;
 constexpr int metalRays(int level) { return level == kFine ? 2 : 1; }  // a side of a pixel
 constexpr double kMetalSoughtMm = 5;
 constexpr double kToeRimMm = 1;
-constexpr double kBody = 0.05;  // line integral from which there is a body at all
-
-/// Line integrals count as water at 60 keV; some 40 keV make a film (kUsualBoneGain): NIST, 0.268 and 0.206 a cm.
-constexpr double kFilmBeam = 1.3;
 
 /// log(1 + exp(z)) from a table.
 class SoftPlus {
@@ -43,11 +39,6 @@ class SoftPlus {
   static constexpr std::size_t kSteps = 2 * 12 * 64;
   std::array<float, kSteps + 1> values_{};
 };
-
-/// Of a pixel, mm at the detector.
-Vec2 fromMiddle(const ProjectionView& view, int column, int row) {
-  return view.pixel_mm * Vec2(column - (view.columns - 1) / 2.0, row - (view.rows - 1) / 2.0);
-}
 
 }  // namespace
 
@@ -158,6 +149,10 @@ int pixelsOf(double mm, const ProjectionView& view) {
   return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm)));
 }
 
+Vec2 fromMiddle(const ProjectionView& view, int column, int row) {
+  return view.pixel_mm * Vec2(column - (view.columns - 1) / 2.0, row - (view.rows - 1) / 2.0);
+}
+
 Rigid filmPose(const FilmState& f, const Group& g) { return f.moved * g.planned_to_found; }
 
 Mat3 filmAxes(const ProjectionView& view) {
@@ -204,69 +199,6 @@ const std::vector<float>& comparedValues(const FilmState& f, int level, const Mo
 const Film& comparedFilm(const FilmState& f, int level, const Mode& mode) {
   const Smoothed* smoothed = smoothedOf(f, level, mode);
   return smoothed != nullptr ? smoothed->film : f.at(level).film;
-}
-
-void smooth(FilmState& f, double sigma_mm, const GreyScale& scale) {
-  f.smoothed_mm = sigma_mm;
-  const GreyScale back = scale.inverse();
-  for (int level = 0; level < kLevels; ++level) {
-    auto& smoothed = f.smoothed[static_cast<std::size_t>(level)];
-    smoothed = nullptr;
-    if (sigma_mm <= 0) continue;
-    const LevelFilm& lf = f.at(level);
-    Smoothed out{lf.film, {}};
-    float slope = 0;
-    for (float& v : out.film.values) back.apply(v, v, slope);
-    out.film = gaussian(out.film, sigma_mm / lf.view.pixel_mm);
-    for (float& v : out.film.values) scale.apply(v, v, slope);
-    out.sorted = sortedValues(out.film, lf.inside);
-    smoothed = std::make_shared<const Smoothed>(std::move(out));
-  }
-}
-
-double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most) {
-  constexpr double kFineMm = 1.2, kCoarseMm = 4, kStepMm = 0.15;
-  const LevelFilm& lf = f.at(level);
-  const double pixel = lf.view.pixel_mm;
-  const GreyScale back = prediction.scale->inverse();
-  Film film = lf.film;
-  float slope = 0;
-  for (float& v : film.values) back.apply(v, v, slope);
-  // Details up to kFineMm, and from there to kCoarseMm.
-  const auto details = [&](const Film& in) {
-    std::array<Film, 2> out{in, gaussian(in, kFineMm / pixel)};
-    const Film coarse = gaussian(in, kCoarseMm / pixel);
-    for (std::size_t i = 0; i < in.values.size(); ++i) {
-      out[0].values[i] -= out[1].values[i];
-      out[1].values[i] -= coarse.values[i];
-    }
-    return out;
-  };
-  const auto wanted = details(prediction.seen);
-  /// The film's fine details against its coarse ones, both as a share of the prediction's.
-  const auto finer = [&](double sigma) {
-    const auto shown = details(sigma > 0 ? gaussian(film, sigma / pixel) : film);
-    std::array<double, 2> share{};
-    for (std::size_t n = 0; n < 2; ++n) {
-      double both = 0, own = 0;
-      for (std::size_t i = 0; i < film.values.size(); ++i) {
-        if (prediction.weight.values[i] <= 0) continue;
-        const auto w = static_cast<double>(wanted[n].values[i]);
-        both += w * static_cast<double>(shown[n].values[i]);
-        own += w * w;
-      }
-      share[n] = own > 0 ? both / own : 0;
-    }
-    return share[0] - share[1];
-  };
-  double here = finer(0);
-  for (double sigma = 0; here > 0; sigma += kStepMm) {
-    if (sigma >= most) return most;
-    const double next = finer(sigma + kStepMm);
-    if (next <= 0) return sigma + kStepMm * here / (here - next);
-    here = next;
-  }
-  return 0;
 }
 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing) {
@@ -377,60 +309,6 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode) {
   return predict(p, f, level, mode, drawn(p, f, level));
-}
-
-Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
-  Film out(sum.columns, sum.rows);
-  for (std::size_t i = 0; i < out.values.size(); ++i)
-    out.values[i] = film.inside.values[i] > 0 ? std::exp(-static_cast<float>(kFilmBeam) * sum.values[i]) : 0;
-  return blurred(out, pixelsOf(sigma_mm, film.view));
-}
-
-void setScatter(FilmState& f, double share, const Film& pattern, int level) {
-  constexpr double kLeast = 1e-4;  // beyond the film's edge, for the logarithm
-  f.scatter = share;
-  const double from_mm = f.at(level).view.pixel_mm;
-  for (int to = 0; to < kLevels; ++to) {
-    auto& log_scatter = f.log_scatter[static_cast<std::size_t>(to)];
-    log_scatter = nullptr;
-    if (share <= 0) continue;
-    const ProjectionView& view = f.at(to).view;
-    const double step = view.pixel_mm / from_mm;  // levels share their first pixel's outer corner
-    Film film(view.columns, view.rows);
-    for (int r = 0; r < view.rows; ++r)
-      for (int c = 0; c < view.columns; ++c) {
-        const double x = std::clamp((c + 0.5) * step - 0.5, 0.0, pattern.columns - 1.0);
-        const double y = std::clamp((r + 0.5) * step - 0.5, 0.0, pattern.rows - 1.0);
-        const int left = std::min(static_cast<int>(x), pattern.columns - 2);
-        const int top = std::min(static_cast<int>(y), pattern.rows - 2);
-        const double u = x - left, v = y - top;
-        const auto at = [&](int dx, int dy) { return static_cast<double>(pattern.at(left + dx, top + dy)); };
-        const double there = (1 - v) * ((1 - u) * at(0, 0) + u * at(1, 0)) + v * ((1 - u) * at(0, 1) + u * at(1, 1));
-        film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * there)));
-      }
-    log_scatter = std::make_shared<const Film>(std::move(film));
-  }
-}
-
-void fitRise(FilmState& f, const Prediction& now, int level, const Mode& mode) {
-  constexpr double kMost = 0.004;  // a mm: more is not the tube's
-  const LevelFilm& lf = f.at(level);
-  const Film& film = comparedFilm(f, level, mode);
-  Mat3 H = Mat3::Zero();
-  Vec3 b = Vec3::Zero();
-  for (int r = 0; r < lf.view.rows; ++r)
-    for (int c = 0; c < lf.view.columns; ++c) {
-      if (now.usable.at(c, r) <= 0 || now.sum.at(c, r) <= static_cast<float>(kBody)) continue;
-      float grey = 0, of_grey = 0;
-      now.scale->apply(now.seen.at(c, r), grey, of_grey);
-      const auto slope = static_cast<double>(now.slope.at(c, r));
-      const Vec2 at = fromMiddle(lf.view, c, r);
-      const Vec3 row(slope, slope * at.x(), slope * at.y());
-      H += row * row.transpose();
-      b += row * static_cast<double>(film.at(c, r) - grey);
-    }
-  const Vec3 x = (H + 1e-12 * H.trace() * Mat3::Identity()).ldlt().solve(b);
-  f.rise = (f.rise + x.tail<2>()).cwiseMax(-kMost).cwiseMin(kMost);
 }
 
 double similarity(const Prediction& p, const Patch* only, int rim) {

@@ -26,6 +26,9 @@ constexpr double kRimMm = 3;  ///< around shadows, where their edges are compare
 /// ICRU-44). Tubes, filters and scanners differ, so it is sought for every film (fitExposure()); without it the rims of
 /// bones look too wide on the film, which brings the foot too near to the tube and every ray too far proximally.
 constexpr double kUsualBoneGain = 2.2, kLeastBoneGain = 0.7, kMostBoneGain = 4.5;
+/// Line integrals count as water at 60 keV; some 40 keV make a film (kUsualBoneGain): NIST, 0.268 and 0.206 a cm.
+constexpr double kFilmBeam = 1.3;
+constexpr double kBody = 0.05;  ///< line integral from which there is a body at all
 constexpr const char* kSoft = "soft";
 
 inline Rigid exponential(const Twist& xi, const Vec3& centre) { return turnAbout(centre, xi.head<3>(), xi.tail<3>()); }
@@ -144,6 +147,8 @@ struct Mode {
 
 /// A length at the detector in whole pixels, one at least.
 int pixelsOf(double mm, const ProjectionView& view);
+/// Where a pixel lies on the detector, mm to the right of its middle and down.
+Vec2 fromMiddle(const ProjectionView& view, int column, int row);
 /// Where a group stands on a film, against the plan.
 Rigid filmPose(const FilmState& f, const Group& g);
 /// Right, down and along the beam of a film, as columns.
@@ -161,20 +166,6 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
 /// The film that is compared in this mode.
 const Film& comparedFilm(const FilmState& f, int level, const Mode& mode);
-/// Blurs the film on all levels by so much at the detector (one sigma), in what the beam goes through: the grey scale
-/// of a prediction says how grey that looks.
-void smooth(FilmState& f, double sigma_mm, const GreyScale& scale);
-/// How much blurring (mm at the detector, one sigma, `most` at most) makes the film as blurred as the prediction: what
-/// they share of fine detail is then as strong as what they share of coarse. Noise, which they do not share, is not
-/// blurred away by it. 0 where the film is the more blurred one.
-double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most);
-/// What is scattered onto each pixel of a level where `sum` (line integrals) is what the beam goes through, as a share
-/// of what reaches open film, were as much scattered as arrives; it goes so far at the detector (one sigma).
-Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm);
-/// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on all levels.
-void setScatter(FilmState& f, double share, const Film& pattern, int level);
-/// Makes the film's rise what explains best where it differs from the prediction.
-void fitRise(FilmState& f, const Prediction& now, int level, const Mode& mode);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
 double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
 /// How well each of the groups `first` to `last` is met on the finest level, by the worst film; 1 of the others.

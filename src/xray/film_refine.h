@@ -55,8 +55,5 @@ double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, cons
 /// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
 /// plain step is too short.
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);
-/// Each whole film's rise, gain of bone and scatter, as it is met best with everything where it is; and, once
-/// everything is `in_place`, its blur: before, bones off their shadows pass for blurred ones.
-void fitExposure(Problem& p, int level, const Mode& mode, bool in_place = false);
 
 }  // namespace rayset::film_fit

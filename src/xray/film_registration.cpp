@@ -8,6 +8,7 @@
 
 #include "base/units.h"
 #include "xray/film_beside.h"
+#include "xray/film_exposure.h"
 #include "xray/film_length.h"
 #include "xray/film_place.h"
 #include "xray/soft_tissue.h"

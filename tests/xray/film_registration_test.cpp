@@ -16,7 +16,7 @@
 #include "image/voxelise.h"
 #include "phantom/scan.h"
 #include "xray/attenuation.h"
-#include "xray/film_model.h"
+#include "xray/film_exposure.h"
 #include "xray/film_normal.h"
 #include "xray/simulate.h"
 #include "xray/soft_tissue.h"

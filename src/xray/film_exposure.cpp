@@ -1,0 +1,199 @@
+#include "xray/film_exposure.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <utility>
+
+namespace rayset::film_fit {
+namespace {
+
+/// Makes the film's rise what explains best where it differs from the prediction.
+void fitRise(FilmState& f, const Prediction& now, int level, const Mode& mode) {
+  constexpr double kMost = 0.004;  // a mm: more is not the tube's
+  const LevelFilm& lf = f.at(level);
+  const Film& film = comparedFilm(f, level, mode);
+  Mat3 H = Mat3::Zero();
+  Vec3 b = Vec3::Zero();
+  for (int r = 0; r < lf.view.rows; ++r)
+    for (int c = 0; c < lf.view.columns; ++c) {
+      if (now.usable.at(c, r) <= 0 || now.sum.at(c, r) <= static_cast<float>(kBody)) continue;
+      float grey = 0, of_grey = 0;
+      now.scale->apply(now.seen.at(c, r), grey, of_grey);
+      const auto slope = static_cast<double>(now.slope.at(c, r));
+      const Vec2 at = fromMiddle(lf.view, c, r);
+      const Vec3 row(slope, slope * at.x(), slope * at.y());
+      H += row * row.transpose();
+      b += row * static_cast<double>(film.at(c, r) - grey);
+    }
+  const Vec3 x = (H + 1e-12 * H.trace() * Mat3::Identity()).ldlt().solve(b);
+  f.rise = (f.rise + x.tail<2>()).cwiseMax(-kMost).cwiseMin(kMost);
+}
+
+/// What is scattered onto each pixel of a level where `sum` (line integrals) is what the beam goes through, as a share
+/// of what reaches open film, were as much scattered as arrives; it goes so far at the detector (one sigma).
+Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
+  Film out(sum.columns, sum.rows);
+  for (std::size_t i = 0; i < out.values.size(); ++i)
+    out.values[i] = film.inside.values[i] > 0 ? std::exp(-static_cast<float>(kFilmBeam) * sum.values[i]) : 0;
+  return blurred(out, pixelsOf(sigma_mm, film.view));
+}
+
+/// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on all levels.
+void setScatter(FilmState& f, double share, const Film& pattern, int level) {
+  constexpr double kLeast = 1e-4;  // beyond the film's edge, for the logarithm
+  f.scatter = share;
+  const double from_mm = f.at(level).view.pixel_mm;
+  for (int to = 0; to < kLevels; ++to) {
+    auto& log_scatter = f.log_scatter[static_cast<std::size_t>(to)];
+    log_scatter = nullptr;
+    if (share <= 0) continue;
+    const ProjectionView& view = f.at(to).view;
+    const double step = view.pixel_mm / from_mm;  // levels share their first pixel's outer corner
+    Film film(view.columns, view.rows);
+    for (int r = 0; r < view.rows; ++r)
+      for (int c = 0; c < view.columns; ++c) {
+        const double x = std::clamp((c + 0.5) * step - 0.5, 0.0, pattern.columns - 1.0);
+        const double y = std::clamp((r + 0.5) * step - 0.5, 0.0, pattern.rows - 1.0);
+        const int left = std::min(static_cast<int>(x), pattern.columns - 2);
+        const int top = std::min(static_cast<int>(y), pattern.rows - 2);
+        const double u = x - left, v = y - top;
+        const auto at = [&](int dx, int dy) { return static_cast<double>(pattern.at(left + dx, top + dy)); };
+        const double there = (1 - v) * ((1 - u) * at(0, 0) + u * at(1, 0)) + v * ((1 - u) * at(0, 1) + u * at(1, 1));
+        film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * there)));
+      }
+    log_scatter = std::make_shared<const Film>(std::move(film));
+  }
+}
+
+/// Even steps from `at` to where both neighbours are met worse, then the vertex of the parabola through the three.
+template <class Met>
+double climbed(double at, double step, double least, double most, const Met& met) {
+  double here = met(at), less = met(at - step), more = met(at + step);
+  while (std::max(less, more) > here) {
+    if (more >= less ? at >= most : at <= least) break;
+    if (more >= less) {
+      at += step;
+      less = std::exchange(here, more);
+      more = met(at + step);
+    } else {
+      at -= step;
+      more = std::exchange(here, less);
+      less = met(at - step);
+    }
+  }
+  const double bend = less - 2 * here + more;
+  const double beside = bend < 0 ? std::clamp(0.5 * (less - more) / bend, -1.0, 1.0) : 0;
+  return std::clamp(at + step * beside, least, most);
+}
+
+}  // namespace
+
+void smooth(FilmState& f, double sigma_mm, const GreyScale& scale) {
+  f.smoothed_mm = sigma_mm;
+  const GreyScale back = scale.inverse();
+  for (int level = 0; level < kLevels; ++level) {
+    auto& smoothed = f.smoothed[static_cast<std::size_t>(level)];
+    smoothed = nullptr;
+    if (sigma_mm <= 0) continue;
+    const LevelFilm& lf = f.at(level);
+    Smoothed out{lf.film, {}};
+    float slope = 0;
+    for (float& v : out.film.values) back.apply(v, v, slope);
+    out.film = gaussian(out.film, sigma_mm / lf.view.pixel_mm);
+    for (float& v : out.film.values) scale.apply(v, v, slope);
+    out.sorted = sortedValues(out.film, lf.inside);
+    smoothed = std::make_shared<const Smoothed>(std::move(out));
+  }
+}
+
+double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most) {
+  constexpr double kFineMm = 1.2, kCoarseMm = 4, kStepMm = 0.15;
+  const LevelFilm& lf = f.at(level);
+  const double pixel = lf.view.pixel_mm;
+  const GreyScale back = prediction.scale->inverse();
+  Film film = lf.film;
+  float slope = 0;
+  for (float& v : film.values) back.apply(v, v, slope);
+  // Details up to kFineMm, and from there to kCoarseMm.
+  const auto details = [&](const Film& in) {
+    std::array<Film, 2> out{in, gaussian(in, kFineMm / pixel)};
+    const Film coarse = gaussian(in, kCoarseMm / pixel);
+    for (std::size_t i = 0; i < in.values.size(); ++i) {
+      out[0].values[i] -= out[1].values[i];
+      out[1].values[i] -= coarse.values[i];
+    }
+    return out;
+  };
+  const auto wanted = details(prediction.seen);
+  // The film's fine details against its coarse ones, both as a share of the prediction's.
+  const auto finer = [&](double sigma) {
+    const auto shown = details(sigma > 0 ? gaussian(film, sigma / pixel) : film);
+    std::array<double, 2> share{};
+    for (std::size_t n = 0; n < 2; ++n) {
+      double both = 0, own = 0;
+      for (std::size_t i = 0; i < film.values.size(); ++i) {
+        if (prediction.weight.values[i] <= 0) continue;
+        const auto w = static_cast<double>(wanted[n].values[i]);
+        both += w * static_cast<double>(shown[n].values[i]);
+        own += w * w;
+      }
+      share[n] = own > 0 ? both / own : 0;
+    }
+    return share[0] - share[1];
+  };
+  double here = finer(0);
+  for (double sigma = 0; here > 0; sigma += kStepMm) {
+    if (sigma >= most) return most;
+    const double next = finer(sigma + kStepMm);
+    if (next <= 0) return std::min(most, sigma + kStepMm * here / (here - next));
+    here = next;
+  }
+  return 0;
+}
+
+void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
+  constexpr double kScatterStep = 0.08, kMostScatter = 1;
+  constexpr double kMostSmoothMm = 0.9;
+  constexpr std::array<double, 3> kScatterMm{10, 16, 25};  // with the gap between foot and detector, and the unit
+  tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
+    FilmState& film = p.films[n];
+    const Drawing drawing = drawn(p, film, level);
+    for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level, mode);
+    const auto metWith = [&](auto change) {
+      return [&, change](double value) {
+        FilmState f = film;
+        change(f, value);
+        return similarity(predict(p, f, level, mode, drawing));
+      };
+    };
+    const auto fitGain = [&] {
+      film.bone_gain =
+          std::exp(climbed(std::log(film.bone_gain), std::log(1.2), std::log(kLeastBoneGain), std::log(kMostBoneGain),
+                           metWith([](FilmState& f, double log_gain) { f.bone_gain = std::exp(log_gain); })));
+    };
+    fitGain();
+    const Film sum = predict(p, film, level, mode, drawing).sum;
+    double best = -1;
+    FilmState chosen = film;
+    for (const double sigma_mm : kScatterMm) {
+      const Film pattern = scatteredBy(sum, film.at(level), sigma_mm);
+      const auto scattered = [&](FilmState& f, double share) { setScatter(f, std::max(0.0, share), pattern, level); };
+      FilmState f = film;
+      scattered(f, climbed(film.scatter, kScatterStep, 0, kMostScatter, metWith(scattered)));
+      const double met = similarity(predict(p, f, level, mode, drawing));
+      if (met <= best) continue;
+      best = met;
+      chosen = std::move(f);
+    }
+    film = std::move(chosen);
+    if (!in_place) return fitGain();
+    const Prediction now = predict(p, film, level, mode, drawing);
+    smooth(film, blurBetween(film, level, now, kMostSmoothMm), *now.scale);
+    fitGain();
+  });
+}
+
+}  // namespace rayset::film_fit
