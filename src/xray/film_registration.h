@@ -113,8 +113,9 @@ struct FilmRegistrationInput {
 
 /// Least local correlation of a ray that counts as found, and of a device that counts as seen.
 inline constexpr double kMatchedSimilarity = 0.45;
-/// Rays in their place are met with 0.80 and more on every film, those that were put 4 mm and more wrong with less.
-inline constexpr double kRayMet = 0.80;
+/// Rays in their place are met with 0.85 and more on every film but in plaster, those that were put 4 mm and more wrong
+/// with 0.84 and less.
+inline constexpr double kRayMet = 0.85;
 /// Films whose similarity is less than this share of the best film's speak of another place.
 inline constexpr double kFilmsAgree = 0.85, kFilmsContradict = 0.65;
 /// A film that is met better than elsewhere by less than this may have been taken there.
