@@ -113,7 +113,7 @@ std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int lev
 /// of the body.
 void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& slides, std::vector<Rigid>& out) {
   constexpr double kStepMm = 1.0, kStepRad = 0.05;
-  constexpr int kSteps = 10, kTurns = 3;
+  constexpr int kSteps = 10, kTurns = 3;  // a ray left 5 mm off can have settled 10 mm from where it stands
   constexpr std::size_t kKept = 2;
   const auto beam = [&](std::size_t f) {
     return Vec3(narrow.films[f].moved.linear().transpose() * narrow.films[f].at(kFine).view.normal());
