@@ -157,7 +157,7 @@ double blurBetween(const FilmState& f, int level, const Prediction& prediction, 
 void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
   constexpr double kScatterStep = 0.08, kMostScatter = 1;
   constexpr double kMostSmoothMm = 0.9;
-  constexpr std::array<double, 3> kScatterMm{10, kUsualScatterMm, 25};  // with the gap behind the foot, and the unit
+  constexpr std::array<double, 3> kScatterMm{10, 16, 25};  // with the gap between foot and detector, and the unit
   tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
     FilmState& film = p.films[n];
     const Drawing drawing = drawn(p, film, level);
@@ -178,13 +178,10 @@ void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
     const Film sum = predict(p, film, level, mode, drawing).sum;
     double best = -1;
     FilmState chosen = film;
-    const bool how_far = level == kMiddle && !mode.core;  // looked at once: it changes little
     for (const double sigma_mm : kScatterMm) {
-      if (!how_far && sigma_mm != film.scatter_mm) continue;
       const Film pattern = scatteredBy(sum, film.at(level), sigma_mm);
       const auto scattered = [&](FilmState& f, double share) { setScatter(f, std::max(0.0, share), pattern, level); };
       FilmState f = film;
-      f.scatter_mm = sigma_mm;
       scattered(f, climbed(film.scatter, kScatterStep, 0, kMostScatter, metWith(scattered)));
       const double met = similarity(predict(p, f, level, mode, drawing));
       if (met <= best) continue;

@@ -28,7 +28,6 @@ constexpr double kRimMm = 3;  ///< around shadows, where their edges are compare
 constexpr double kUsualBoneGain = 2.2, kLeastBoneGain = 0.7, kMostBoneGain = 4.5;
 /// Line integrals count as water at 60 keV; some 40 keV make a film (kUsualBoneGain): NIST, 0.268 and 0.206 a cm.
 constexpr double kFilmBeam = 1.3;
-constexpr double kUsualScatterMm = 16;
 constexpr double kBody = 0.05;  ///< line integral from which there is a body at all
 constexpr const char* kSoft = "soft";
 
@@ -91,7 +90,7 @@ struct FilmState {
   Vec2 rise = Vec2::Zero();
   /// Scatter against what reaches open film unhindered: a share, and the logarithm of it at each pixel of each level
   /// (null: none). Where a foot is thick it takes away much of the contrast; without it thick bones look too small.
-  double scatter = 0, scatter_mm = kUsualScatterMm;  // the share; how far it goes at the detector, one sigma
+  double scatter = 0;
   std::array<std::shared_ptr<const Film>, kLevels> log_scatter;
 };
 

@@ -211,7 +211,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   for (const int level : {kMiddle, kFine}) holdRegion(p, level, r.mode);
   const Search rays{.first = p.core, .last = p.bones - 1, .roll = true, .met = kRayRoughlyMet, .mode = r.mode};
   tryBeside(p, rays, r, progress);
-  passBones(kFine, 6);
+  passBones(kFine, 12);
   // With its neighbours in their places a ray may show where it has been all along.
   tryBeside(p, rays, r, progress);
   passBones(kFine, 8, true);
