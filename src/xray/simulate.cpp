@@ -1,5 +1,7 @@
 #include "xray/simulate.h"
 
+#include <tbb/task_arena.h>
+
 #include <algorithm>
 #include <deque>
 #include <mutex>
@@ -42,9 +44,13 @@ std::shared_ptr<const ProjectionVolume> FootProjector::softAt(const std::map<std
     });
   };
   if (const auto it = std::ranges::find_if(carried_->kept, same); it != carried_->kept.end()) return it->second;
-  const CtVolume soft = soft_.carried(poses);
-  if (soft.voxels.empty()) return nullptr;
-  carried_->kept.emplace_front(poses, std::make_shared<const ProjectionVolume>(soft.grid, soft.voxels));
+  // Isolated: a thread that waits for its own tasks must not take up another film, which would wait for this lock.
+  std::shared_ptr<const ProjectionVolume> made;
+  tbb::this_task_arena::isolate([&] {
+    const CtVolume soft = soft_.carried(poses);
+    if (!soft.voxels.empty()) made = std::make_shared<const ProjectionVolume>(soft.grid, soft.voxels);
+  });
+  carried_->kept.emplace_front(poses, std::move(made));
   if (carried_->kept.size() > kKept) carried_->kept.pop_back();
   return carried_->kept.front().second;
 }
