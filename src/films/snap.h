@@ -36,8 +36,6 @@ struct SnapResult {
 [[nodiscard]] SnapResult snapToEdge(const Film& film, const Vec2& point, const Vec2& out_mm, const Vec2& pixel_mm,
                                     double range, const SnapSettings& settings = {});
 
-/// Grey value between pixels (bilinear); nothing outside the film.
-[[nodiscard]] std::optional<double> valueAt(const Film& film, const Vec2& point);
 /// 99 minus 1 percentile inside a box of pixels.
 [[nodiscard]] double greyRange(const Film& film, int left, int top, int right, int bottom);
 

@@ -1,7 +1,9 @@
 // Plane images: radiographs read from files, and simulated ones.
 #pragma once
 
+#include <Eigen/Core>
 #include <cstddef>
+#include <optional>
 #include <vector>
 
 namespace rayset {
@@ -28,5 +30,8 @@ struct Film {
   [[nodiscard]] const float* row(int n) const { return values.data() + offset(0, n); }
   [[nodiscard]] bool empty() const { return values.empty(); }
 };
+
+/// Grey value between pixels (bilinear); nothing outside the film.
+[[nodiscard]] std::optional<double> valueAt(const Film& film, const Eigen::Vector2d& point);
 
 }  // namespace rayset

@@ -11,6 +11,7 @@
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
 #include "injury/limits.h"
+#include "xray/bodies.h"
 
 namespace rayset {
 namespace {
@@ -215,8 +216,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
   for (const RayOutcome& r : v.rays) {
     if (r.ray == 0) continue;
     const Bone bone = metatarsal(r.ray);
-    const auto planned = plan.injured_to_reduced.find(std::string(boneId(bone)));
-    const Rigid injured_to_planned = planned == plan.injured_to_reduced.end() ? Rigid::Identity() : planned->second;
+    const Rigid injured_to_planned = poseOf(plan.injured_to_reduced, std::string(boneId(bone)));
     Json ray({
         {"ray", r.ray},
         {"verdict", wordOf(r.verdict)},

@@ -13,6 +13,7 @@
 #include "workspace/bone_owners.h"
 #include "workspace/plane_cut.h"
 #include "workspace/views.h"
+#include "xray/bodies.h"
 
 namespace rayset {
 namespace {
@@ -25,11 +26,6 @@ constexpr double kJointGapMm = 4;      // widest gap between faces of a joint: t
 constexpr double kFacing = 0.5;        // least cosine between a face's normal and the way to the other face
 constexpr double kInPlaceMm = 1e-9;
 constexpr int kCarriedHu = 150;  // of a halo: what is hardly denser than muscle is noise, and stays behind
-
-Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
-  const auto it = poses.find(id);
-  return it == poses.end() ? Rigid::Identity() : it->second;
-}
 
 bool isMoved(const Rigid& X) { return (X.matrix() - Eigen::Matrix4d::Identity()).cwiseAbs().maxCoeff() > kInPlaceMm; }
 

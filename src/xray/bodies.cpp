@@ -267,6 +267,11 @@ std::string poseId(const std::string& body) {
   return body;
 }
 
+Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
+  const auto it = poses.find(id);
+  return it == poses.end() ? Rigid::Identity() : it->second;
+}
+
 FootBodies splitBodies(const CtVolume& ct, const LabelVolume& labels, int foot, double soft_mm) {
   FootBodies out;
   Owners part = ownersAround(labels, foot);

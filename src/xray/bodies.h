@@ -50,6 +50,8 @@ struct FootBodies {
 
 /// The id whose pose a body takes: the metatarsal's for its toes, else its own.
 [[nodiscard]] std::string poseId(const std::string& body);
+/// The pose of that name; identity where there is none.
+[[nodiscard]] Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id);
 
 /// One NRRD file a body, and soft.nrrd, in `folder` (made if missing).
 [[nodiscard]] Status writeBodies(const std::filesystem::path& folder, const FootBodies& bodies);

@@ -41,31 +41,23 @@ Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
   return blurred(out, pixelsOf(sigma_mm, film.view));
 }
 
-/// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on all levels.
-void setScatter(FilmState& f, double share, const Film& pattern, int level) {
+/// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on level `to`.
+void setScatter(FilmState& f, double share, const Film& pattern, int level, int to) {
   constexpr double kLeast = 1e-4;  // beyond the film's edge, for the logarithm
   f.scatter = share;
-  const double from_mm = f.at(level).view.pixel_mm;
-  for (int to = 0; to < kLevels; ++to) {
-    auto& log_scatter = f.log_scatter[static_cast<std::size_t>(to)];
-    log_scatter = nullptr;
-    if (share <= 0) continue;
-    const ProjectionView& view = f.at(to).view;
-    const double step = view.pixel_mm / from_mm;  // levels share their first pixel's outer corner
-    Film film(view.columns, view.rows);
-    for (int r = 0; r < view.rows; ++r)
-      for (int c = 0; c < view.columns; ++c) {
-        const double x = std::clamp((c + 0.5) * step - 0.5, 0.0, pattern.columns - 1.0);
-        const double y = std::clamp((r + 0.5) * step - 0.5, 0.0, pattern.rows - 1.0);
-        const int left = std::min(static_cast<int>(x), pattern.columns - 2);
-        const int top = std::min(static_cast<int>(y), pattern.rows - 2);
-        const double u = x - left, v = y - top;
-        const auto at = [&](int dx, int dy) { return static_cast<double>(pattern.at(left + dx, top + dy)); };
-        const double there = (1 - v) * ((1 - u) * at(0, 0) + u * at(1, 0)) + v * ((1 - u) * at(0, 1) + u * at(1, 1));
-        film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * there)));
-      }
-    log_scatter = std::make_shared<const Film>(std::move(film));
-  }
+  auto& log_scatter = f.log_scatter[static_cast<std::size_t>(to)];
+  log_scatter = nullptr;
+  if (share <= 0) return;
+  const ProjectionView& view = f.at(to).view;
+  const double step = view.pixel_mm / f.at(level).view.pixel_mm;  // levels share their first pixel's outer corner
+  const Vec2 last(pattern.columns - 1.0, pattern.rows - 1.0);
+  Film film(view.columns, view.rows);
+  for (int r = 0; r < view.rows; ++r)
+    for (int c = 0; c < view.columns; ++c) {
+      const Vec2 at = ((Vec2(c, r).array() + 0.5) * step - 0.5).matrix().cwiseMax(0).cwiseMin(last);
+      film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * valueAt(pattern, at).value_or(0))));
+    }
+  log_scatter = std::make_shared<const Film>(std::move(film));
 }
 
 /// Even steps from `at` to where both neighbours are met worse, then the vertex of the parabola through the three.
@@ -89,34 +81,31 @@ double climbed(double at, double step, double least, double most, const Met& met
   return std::clamp(at + step * beside, least, most);
 }
 
+/// A picture's values on another scale.
+Film through(Film film, const GreyScale& scale) {
+  float slope = 0;
+  for (float& v : film.values) scale.apply(v, v, slope);
+  return film;
+}
+
 }  // namespace
 
-void smooth(FilmState& f, double sigma_mm, const GreyScale& scale) {
-  f.smoothed_mm = sigma_mm;
-  const GreyScale back = scale.inverse();
-  for (int level = 0; level < kLevels; ++level) {
-    auto& smoothed = f.smoothed[static_cast<std::size_t>(level)];
-    smoothed = nullptr;
-    if (sigma_mm <= 0) continue;
-    const LevelFilm& lf = f.at(level);
-    Smoothed out{lf.film, {}};
-    float slope = 0;
-    for (float& v : out.film.values) back.apply(v, v, slope);
-    out.film = gaussian(out.film, sigma_mm / lf.view.pixel_mm);
-    for (float& v : out.film.values) scale.apply(v, v, slope);
-    out.sorted = sortedValues(out.film, lf.inside);
-    smoothed = std::make_shared<const Smoothed>(std::move(out));
-  }
+void smooth(FilmState& f, int level, double sigma_mm, const GreyScale& scale) {
+  auto& smoothed = f.smoothed[static_cast<std::size_t>(level)];
+  smoothed = nullptr;
+  if (sigma_mm <= 0) return;
+  const LevelFilm& lf = f.at(level);
+  Smoothed out{gaussian(through(lf.film, scale.inverse()), sigma_mm / lf.view.pixel_mm), {}};
+  out.film = through(std::move(out.film), scale);
+  out.sorted = sortedValues(out.film, lf.inside);
+  smoothed = std::make_shared<const Smoothed>(std::move(out));
 }
 
 double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most) {
   constexpr double kFineMm = 1.2, kCoarseMm = 4, kStepMm = 0.15;
   const LevelFilm& lf = f.at(level);
   const double pixel = lf.view.pixel_mm;
-  const GreyScale back = prediction.scale->inverse();
-  Film film = lf.film;
-  float slope = 0;
-  for (float& v : film.values) back.apply(v, v, slope);
+  const Film film = through(lf.film, prediction.scale->inverse());
   // Details up to kFineMm, and from there to kCoarseMm.
   const auto details = [&](const Film& in) {
     std::array<Film, 2> out{in, gaussian(in, kFineMm / pixel)};
@@ -176,22 +165,23 @@ void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
     };
     fitGain();
     const Film sum = predict(p, film, level, mode, drawing).sum;
-    double best = -1;
-    FilmState chosen = film;
+    double best = -1, share = 0;
+    Film pattern;
     for (const double sigma_mm : kScatterMm) {
-      const Film pattern = scatteredBy(sum, film.at(level), sigma_mm);
-      const auto scattered = [&](FilmState& f, double share) { setScatter(f, std::max(0.0, share), pattern, level); };
-      FilmState f = film;
-      scattered(f, climbed(film.scatter, kScatterStep, 0, kMostScatter, metWith(scattered)));
-      const double met = similarity(predict(p, f, level, mode, drawing));
+      Film scattered = scatteredBy(sum, film.at(level), sigma_mm);
+      const auto metSo =
+          metWith([&](FilmState& f, double value) { setScatter(f, std::max(0.0, value), scattered, level, level); });
+      const double here = climbed(film.scatter, kScatterStep, 0, kMostScatter, metSo);
+      const double met = metSo(here);
       if (met <= best) continue;
       best = met;
-      chosen = std::move(f);
+      share = here;
+      pattern = std::move(scattered);
     }
-    film = std::move(chosen);
+    for (int to = 0; to < kLevels; ++to) setScatter(film, share, pattern, level, to);
     if (!in_place) return fitGain();
     const Prediction now = predict(p, film, level, mode, drawing);
-    smooth(film, blurBetween(film, level, now, kMostSmoothMm), *now.scale);
+    smooth(film, level, blurBetween(film, level, now, kMostSmoothMm), *now.scale);
     fitGain();
   });
 }

@@ -13,8 +13,8 @@ void fitExposure(Problem& p, int level, const Mode& mode, bool in_place = false)
 /// they share of fine detail is then as strong as what they share of coarse. Noise, which they do not share, is not
 /// blurred away by it. 0 where the film is the more blurred one.
 double blurBetween(const FilmState& f, int level, const Prediction& prediction, double most);
-/// Blurs the film on all levels by so much at the detector (one sigma), in what the beam goes through: the grey scale
-/// of a prediction says how grey that looks.
-void smooth(FilmState& f, double sigma_mm, const GreyScale& scale);
+/// Blurs the film on one level by so much at the detector (one sigma), in what the beam goes through: the grey scale of
+/// a prediction says how grey that looks.
+void smooth(FilmState& f, int level, double sigma_mm, const GreyScale& scale);
 
 }  // namespace rayset::film_fit

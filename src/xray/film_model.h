@@ -79,7 +79,6 @@ struct FilmState {
   /// behind a film's bent grey scale a sharp rim lies elsewhere than a blurred one (0.1 mm of a rim are 2 mm along the
   /// beam). Metal is drawn sharp, and compared with the film as it is.
   std::array<std::shared_ptr<const Smoothed>, kLevels> smoothed;
-  double smoothed_mm = 0;  // one sigma at the detector
   /// Where bones are compared, held still while they move; null: the rim of where they are.
   std::array<std::shared_ptr<const Film>, kLevels> region;
   [[nodiscard]] const LevelFilm& at(int level) const { return (*levels)[static_cast<std::size_t>(level)]; }

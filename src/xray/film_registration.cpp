@@ -57,10 +57,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     return fail(Fault::kRequest, "there are no bones to register", {}, "Plan the case first.");
   Problem p;
   p.levels = {{{2.4, 2.0, 9}, {1.6, 1.5, 7}, {0.8, 1.0, 4.5}, {settings.fine_pixel_mm, 0.5, 3}}};
-  const auto planned = [&](const std::string& id) {
-    const auto it = input.injured_to_planned.find(id);
-    return it == input.injured_to_planned.end() ? Rigid::Identity() : it->second;
-  };
+  const auto planned = [&](const std::string& id) { return poseOf(input.injured_to_planned, id); };
   const auto addGroup = [&](const std::string& id, const std::vector<std::vector<std::string>>& parts) {
     Group g;
     g.id = id;
@@ -128,10 +125,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     g.parts.push_back(makePart(volume, planned(poseId(id)), p.levels));
     p.passive.push_back(std::move(g));
   };
-  if (!input.bodies->soft.voxels.empty()) {
-    const auto soft = SoftTissue(*input.bodies).carried(input.injured_to_planned);
-    p.passive.push_back({.id = kSoft, .parts = {makePart(soft, Rigid::Identity(), p.levels)}});
-  }
+  if (!input.bodies->soft.voxels.empty())
+    addPassive(kSoft, SoftTissue(*input.bodies).carried(input.injured_to_planned));
   for (const Body& body : input.bodies->bones)
     if (poseId(body.id) != body.id) addPassive(body.id, body.added);
   p.centre = p.groups.front().centre;

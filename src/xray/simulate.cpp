@@ -16,11 +16,6 @@ namespace {
 /// Where metal stands there is no bone: cancellous bone of about 300 HU, in which most of a screw lies.
 constexpr double kReplacedHu = 300;
 
-Rigid poseOf(const std::map<std::string, Rigid>& poses, const std::string& id) {
-  const auto it = poses.find(id);
-  return it == poses.end() ? Rigid::Identity() : it->second;
-}
-
 }  // namespace
 
 /// The latest first.

@@ -52,8 +52,7 @@ CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
   std::vector<Carrier> carriers;
   double farthest = 0;
   for (const auto& [id, points] : bones_) {
-    const auto pose = poses.find(id);
-    const Rigid X = pose == poses.end() ? Rigid::Identity() : pose->second;
+    const Rigid X = poseOf(poses, id);
     Carrier carrier{points, X.inverse()};
     for (Vec3& p : carrier.points) {
       const Vec3 gone = X * p;
