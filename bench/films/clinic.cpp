@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "draw.h"
+#include "image/filters.h"
 #include "xray/film_normal.h"
 #include "xray/itk_ray_cast.h"
 
@@ -45,6 +46,40 @@ void boxBlur(Film& film, int half) {
   }
 }
 
+/// Line integrals of what is in the volume; what is empty around it costs nothing.
+Film cast(const FloatVolume& volume, const ProjectionView& view) {
+  constexpr unsigned kThreads = 2;
+  Eigen::Vector3i low = volume.grid.size, high = Eigen::Vector3i::Zero();
+  for (int k = 0; k < volume.grid.size.z(); ++k)
+    for (int j = 0; j < volume.grid.size.y(); ++j)
+      for (int i = 0; i < volume.grid.size.x(); ++i)
+        if (volume.at(i, j, k) > 0) {
+          const Eigen::Vector3i at(i, j, k);
+          low = low.cwiseMin(at);
+          high = high.cwiseMax(at);
+        }
+  Film out(view.columns, view.rows);
+  if ((low.array() > high.array()).any()) return out;
+  const Eigen::Vector3i rim = Eigen::Vector3i::Constant(2);
+  const FloatVolume full =
+      crop(volume, (low - rim).cwiseMax(0), (high + rim).cwiseMin(volume.grid.size - Eigen::Vector3i::Ones()));
+  out.values = itkRayCast(full, view, kThreads);
+  return out;
+}
+
+/// The same in pixels twice as wide, for what has no fine detail.
+Film castSmooth(const FloatVolume& volume, const ProjectionView& view) {
+  const Film wide = cast(volume, view.binned(2));
+  const Eigen::Vector2d last(wide.columns - 1.0, wide.rows - 1.0);
+  Film out(view.columns, view.rows);
+  for (int y = 0; y < out.rows; ++y)
+    for (int x = 0; x < out.columns; ++x) {
+      const Eigen::Vector2d at = ((Eigen::Vector2d(x, y).array() + 0.5) / 2 - 0.5).matrix().cwiseMax(0).cwiseMin(last);
+      out.at(x, y) = static_cast<float>(valueAt(wide, at).value_or(0));
+    }
+  return out;
+}
+
 }  // namespace
 
 Materials materialsOf(const CtVolume& ct) {
@@ -61,9 +96,8 @@ Materials materialsOf(const CtVolume& ct) {
 
 Film clinicalFilm(const Materials& materials, const ProjectionView& view, const Collimated& field, double photons,
                   double scatter, std::mt19937_64& g) {
-  constexpr unsigned kThreads = 2;
-  const auto soft = itkRayCast(materials.soft, view, kThreads), bone = itkRayCast(materials.bone, view, kThreads),
-             steel = itkRayCast(materials.steel, view, kThreads);
+  const Film soft = castSmooth(materials.soft, view), bone = cast(materials.bone, view),
+             steel = cast(materials.steel, view);
   const auto exposed = [&](int x, int y) {
     return x >= field.left && x < field.right && y >= field.top && y < field.bottom;
   };
@@ -74,8 +108,9 @@ Film clinicalFilm(const Materials& materials, const ProjectionView& view, const 
       const std::size_t n = primary.offset(x, y);
       double passed = 0;
       for (const Energy& e : kBeam)
-        passed += e.share * std::exp(-(static_cast<double>(soft[n]) * e.water + static_cast<double>(bone[n]) * e.bone +
-                                       static_cast<double>(steel[n]) * e.steel));
+        passed += e.share * std::exp(-(static_cast<double>(soft.values[n]) * e.water +
+                                       static_cast<double>(bone.values[n]) * e.bone +
+                                       static_cast<double>(steel.values[n]) * e.steel));
       primary.values[n] = static_cast<float>(passed * (1 - kHeel * x / primary.columns));
     }
   primary = gaussian(primary, kFocusMm / view.pixel_mm);

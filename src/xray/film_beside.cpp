@@ -185,85 +185,96 @@ void measured(std::vector<Place>& places, int level, int iterations, const Refin
   });
 }
 
-}  // namespace
-
-bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
+/// Sought on each film around where it was found, and followed down with its neighbours. True where it moved.
+bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSettings& base, const Progress& progress) {
   constexpr double kApartMm = 1.2, kHopeless = 15, kNearlyAsGood = 4;
   constexpr std::size_t kPlaces = 4, kTried = 6;
   const auto follow = [&](std::vector<Place>& places, int level, int iterations) {
     measured(places, level, iterations, base, progress);
   };
   const auto lower = [](const Place& a, const Place& b) { return a.energy < b.energy; };
-  const bool some = search.met < 1;
-  const std::vector<double> met =
-      some ? worstMet(p, search.first, search.last, search.mode) : std::vector<double>(p.groups.size(), 1.0);
-  bool moved = false;
-  for (std::size_t g = search.first; g <= search.last; ++g) {
-    if (met[g] > search.met) continue;
-    const Problem narrow = narrowed(p, g, g, kReachMm, {kMiddle, kFine}, search.mode);
-    std::vector<Rigid> poses;
-    for (std::size_t f = 0; f < narrow.films.size(); ++f)
-      carriedOn(narrow, f, seekSlides(narrow, narrow.films[f], kMiddle, kPlaces), poses);
-    const auto placed = [](const Problem& problem, std::size_t n, const Rigid& pose) {
-      Place out{problem};
-      out.at.groups[n].planned_to_found = pose;
-      return out;
-    };
-    std::vector<Place> places{{narrow}};
-    for (const Rigid& pose : poses) places.push_back(placed(narrow, 0, pose));
-    follow(places, kFine, 0);
-    std::stable_sort(places.begin() + 1, places.end(), lower);
-    if (places.size() > kTried + 1) places.resize(kTried + 1);
-    if (search.roll) {  // what it does to the shadow's place comes right while it is followed
-      poses.clear();
-      rolled(narrow.groups.front(), poses);
-      std::vector<Place> turned;
-      turned.reserve(poses.size());
-      for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
-      follow(turned, kMiddle, 4);
-      places.insert(places.end(), turned.begin(), turned.end());
-    }
-    if (search.from_middle) follow(places, kMiddle, 4);
-    follow(places, kFine, 3);
-    const auto fellTogether = [](const Group& group, const Rigid& other) {
-      return (other * group.centre - group.planned_to_found * group.centre).norm() +
-                 0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
-             kApartMm;
-    };
-    const Rigid here = places.front().at.groups.front().planned_to_found;
-    const double energy_here = places.front().energy;
-    std::stable_sort(places.begin(), places.end(), lower);
-    std::vector<Rigid> apart;  // what fell together is followed once
-    for (const Place& place : places) {
-      const Group& group = place.at.groups.front();
-      const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
-      if (is_new && place.energy < places.front().energy + kHopeless) apart.push_back(group.planned_to_found);
-    }
-    p.groups[g].rival_mm = 0;
-    if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
-        places.front().energy > energy_here - kBetter)
-      continue;
-    const std::size_t first = g - std::min(search.together, g - search.first);
-    const std::size_t last = std::min(search.last, g + search.together);
-    const Problem joint = narrowed(p, first, last, kReachMm, {kFine}, search.mode);
-    places.assign(1, {joint});
-    for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
-    follow(places, kFine, 5);
-    const auto best = std::min_element(places.begin(), places.end(), lower);
-    const Group& chosen = best->at.groups[g - first];
-    p.groups[g].rival_mm = 0;
-    for (const Place& place : places) {
-      const Group& other = place.at.groups[g - first];
-      if (fellTogether(chosen, other.planned_to_found)) continue;
-      const double off = (other.planned_to_found * chosen.centre - chosen.planned_to_found * chosen.centre).norm();
-      if (place.energy < best->energy + kNearlyAsGood) p.groups[g].rival_mm = std::max(p.groups[g].rival_mm, off);
-    }
-    if (best->energy < places.front().energy - kBetter) {
-      for (std::size_t n = first; n <= last; ++n)
-        p.groups[n].planned_to_found = best->at.groups[n - first].planned_to_found;
-      moved = true;
-    }
-    if (progress.cancelled()) break;
+  const Problem narrow = narrowed(p, g, g, kReachMm, {kMiddle, kFine}, search.mode);
+  std::vector<Rigid> poses;
+  for (std::size_t f = 0; f < narrow.films.size(); ++f)
+    carriedOn(narrow, f, seekSlides(narrow, narrow.films[f], kMiddle, kPlaces), poses);
+  const auto placed = [](const Problem& problem, std::size_t n, const Rigid& pose) {
+    Place out{problem};
+    out.at.groups[n].planned_to_found = pose;
+    return out;
+  };
+  std::vector<Place> places{{narrow}};
+  for (const Rigid& pose : poses) places.push_back(placed(narrow, 0, pose));
+  follow(places, kFine, 0);
+  std::stable_sort(places.begin() + 1, places.end(), lower);
+  if (places.size() > kTried + 1) places.resize(kTried + 1);
+  if (search.roll) {  // what it does to the shadow's place comes right while it is followed
+    poses.clear();
+    rolled(narrow.groups.front(), poses);
+    std::vector<Place> turned;
+    turned.reserve(poses.size());
+    for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
+    follow(turned, kMiddle, 4);
+    places.insert(places.end(), turned.begin(), turned.end());
+  }
+  if (search.from_middle) follow(places, kMiddle, 4);
+  follow(places, kFine, 3);
+  const auto fellTogether = [](const Group& group, const Rigid& other) {
+    return (other * group.centre - group.planned_to_found * group.centre).norm() +
+               0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
+           kApartMm;
+  };
+  const Rigid here = places.front().at.groups.front().planned_to_found;
+  const double energy_here = places.front().energy;
+  std::stable_sort(places.begin(), places.end(), lower);
+  std::vector<Rigid> apart;  // what fell together is followed once
+  for (const Place& place : places) {
+    const Group& group = place.at.groups.front();
+    const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
+    if (is_new && place.energy < places.front().energy + kHopeless) apart.push_back(group.planned_to_found);
+  }
+  p.groups[g].rival_mm = 0;
+  if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
+      places.front().energy > energy_here - kBetter)
+    return false;
+  const std::size_t first = g - std::min(search.together, g - search.first);
+  const std::size_t last = std::min(search.last, g + search.together);
+  const Problem joint = narrowed(p, first, last, kReachMm, {kFine}, search.mode);
+  places.assign(1, {joint});
+  for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
+  follow(places, kFine, 5);
+  const auto best = std::min_element(places.begin(), places.end(), lower);
+  const Group& chosen = best->at.groups[g - first];
+  p.groups[g].rival_mm = 0;
+  for (const Place& place : places) {
+    const Group& other = place.at.groups[g - first];
+    if (fellTogether(chosen, other.planned_to_found)) continue;
+    const double off = (other.planned_to_found * chosen.centre - chosen.planned_to_found * chosen.centre).norm();
+    if (place.energy < best->energy + kNearlyAsGood) p.groups[g].rival_mm = std::max(p.groups[g].rival_mm, off);
+  }
+  if (best->energy >= places.front().energy - kBetter) return false;
+  for (std::size_t n = first; n <= last; ++n)
+    p.groups[n].planned_to_found = best->at.groups[n - first].planned_to_found;
+  return true;
+}
+
+}  // namespace
+
+bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress,
+               const std::function<void()>& settle) {
+  bool moved = false, stale = true;
+  std::vector<bool> sought(p.groups.size(), false);
+  std::vector<double> met;
+  while (!progress.cancelled()) {
+    if (stale) met = worstMet(p, search.first, search.last, search.mode);
+    stale = false;
+    std::size_t worst = p.groups.size();
+    for (std::size_t g = search.first; g <= search.last; ++g)
+      if (!sought[g] && met[g] <= search.met && (worst == p.groups.size() || met[g] < met[worst])) worst = g;
+    if (worst == p.groups.size()) break;
+    sought[worst] = true;
+    if (!besideOne(p, worst, search, base, progress)) continue;
+    settle();
+    moved = stale = true;
   }
   return moved;
 }

@@ -10,28 +10,6 @@
 namespace rayset::film_fit {
 namespace {
 
-/// Makes the film's rise what explains best where it differs from the prediction.
-void fitRise(FilmState& f, const Prediction& now, int level, const Mode& mode) {
-  constexpr double kMost = 0.004;  // a mm: more is not the tube's
-  const LevelFilm& lf = f.at(level);
-  const Film& film = comparedFilm(f, level, mode);
-  Mat3 H = Mat3::Zero();
-  Vec3 b = Vec3::Zero();
-  for (int r = 0; r < lf.view.rows; ++r)
-    for (int c = 0; c < lf.view.columns; ++c) {
-      if (now.usable.at(c, r) <= 0 || now.sum.at(c, r) <= static_cast<float>(kBody)) continue;
-      float grey = 0, of_grey = 0;
-      now.scale->apply(now.seen.at(c, r), grey, of_grey);
-      const auto slope = static_cast<double>(now.slope.at(c, r));
-      const Vec2 at = fromMiddle(lf.view, c, r);
-      const Vec3 row(slope, slope * at.x(), slope * at.y());
-      H += row * row.transpose();
-      b += row * static_cast<double>(film.at(c, r) - grey);
-    }
-  const Vec3 x = (H + 1e-12 * H.trace() * Mat3::Identity()).ldlt().solve(b);
-  f.rise = (f.rise + x.tail<2>()).cwiseMax(-kMost).cwiseMin(kMost);
-}
-
 /// What is scattered onto each pixel of a level where `sum` (line integrals) is what the beam goes through, as a share
 /// of what reaches open film, were as much scattered as arrives; it goes so far at the detector (one sigma).
 Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
@@ -144,13 +122,13 @@ double blurBetween(const FilmState& f, int level, const Prediction& prediction, 
 }
 
 void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
+  constexpr double kRiseStep = 0.0004, kMostRise = 0.004;  // a mm: more is not the tube's
   constexpr double kScatterStep = 0.08, kMostScatter = 1;
   constexpr double kMostSmoothMm = 0.9;
   constexpr std::array<double, 3> kScatterMm{10, 16, 25};  // with the gap between foot and detector, and the unit
   tbb::parallel_for(std::size_t{0}, p.films.size(), [&](std::size_t n) {
     FilmState& film = p.films[n];
     const Drawing drawing = drawn(p, film, level);
-    for (int turn = 0; turn < 2; ++turn) fitRise(film, predict(p, film, level, mode, drawing), level, mode);
     const auto metWith = [&](auto change) {
       return [&, change](double value) {
         FilmState f = film;
@@ -158,6 +136,9 @@ void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
         return similarity(predict(p, f, level, mode, drawing));
       };
     };
+    for (const int along : {0, 1})
+      film.rise[along] = climbed(film.rise[along], kRiseStep, -kMostRise, kMostRise,
+                                 metWith([along](FilmState& f, double rise) { f.rise[along] = rise; }));
     const auto fitGain = [&] {
       film.bone_gain =
           std::exp(climbed(std::log(film.bone_gain), std::log(1.2), std::log(kLeastBoneGain), std::log(kMostBoneGain),

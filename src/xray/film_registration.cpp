@@ -194,6 +194,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   progress("films", 0.65);
   passMetal(kCoarse, 6);
   passMetal(kMiddle, 8);
+  passMetal(kFine, 4);
   if (progress.cancelled()) return cancelledError();
   Search devices{.first = p.bones,
                  .last = p.groups.size() - 1,
@@ -201,14 +202,16 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
                  .from_middle = true,
                  .met = kDeviceRoughlyMet,
                  .mode = {.metal_compared = true, .metal_known = true, .wide = true}};
-  if (with_metal) tryBeside(p, devices, r, progress);
-  r.mode = {.metal_known = metal_fitted};
-  for (const int level : {kMiddle, kFine}) holdRegion(p, level, r.mode);
+  const auto settleMetal = [&] { passMetal(kFine, 4); };
+  if (with_metal) tryBeside(p, devices, r, progress, settleMetal);
+  const auto settleBones = [&] { passBones(kFine, 4); };
+  settleBones();
+  holdRegion(p, kMiddle, r.mode);
   const Search rays{.first = p.core, .last = p.bones - 1, .roll = true, .met = kRayRoughlyMet, .mode = r.mode};
-  tryBeside(p, rays, r, progress);
+  tryBeside(p, rays, r, progress, settleBones);
   passBones(kFine, 12);
   // With its neighbours in their places a ray may show where it has been all along.
-  tryBeside(p, rays, r, progress);
+  tryBeside(p, rays, r, progress, settleBones);
   passBones(kFine, 8, true);
   progress("films", 0.85);
   passMetal(kFine, 8);
@@ -216,7 +219,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   // Bones in their right place show devices that are not; and the other way round.
   if (with_metal) {
     const bool carried = tryCarried(p, devices, r, progress);
-    if (tryBeside(p, devices, r, progress) || carried) {
+    if (tryBeside(p, devices, r, progress, settleMetal) || carried) {
       passBones(kFine, 8, true);
       passMetal(kFine, 4);
     }
