@@ -21,6 +21,7 @@
 #include "bones/segment.h"
 #include "geometry/ray_caster.h"
 #include "phantom/injury_spec.h"
+#include "real_feet.h"
 
 namespace rayset {
 namespace {
@@ -212,18 +213,17 @@ std::vector<TestFoot> feet(const std::string& only) {
     all.push_back({name, Side::kRight, wanted(name) ? proceduralFoot(randomShape(seed)).bones : BoneSurfaces{}});
   }
   const std::filesystem::path data = RAYSET_FEET_DIR;
-  for (const char* folder : {"vsd-z027/right", "vsd-z027/left", "visible-human-m/right"}) {
-    if (!wanted(folder)) {
-      all.push_back({folder, Side::kRight, {}});
+  for (const bench::RealFoot& foot : bench::kRealFeet) {
+    if (!wanted(foot.name())) {
+      all.push_back({foot.name(), foot.side, {}});
       continue;
     }
-    auto bones = readBoneFolder(data / folder);
+    auto bones = readBoneFolder(foot.folder(data));
     if (!bones) {
       fmt::print(stderr, "Skipped: {}\n", bones.error().message());
       continue;
     }
-    const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
-    all.push_back({folder, side, std::move(*bones)});
+    all.push_back({foot.name(), foot.side, std::move(*bones)});
   }
   return all;
 }

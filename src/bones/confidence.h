@@ -50,7 +50,8 @@ struct BoneEvidence {
   double open_end = 0;  ///< of a long bone: fraction of an end's face that is buried; a shaft cut across shows nearly 1
   double length_ratio =
       1;  ///< of a metatarsal: its length against what the others suggest; 1 where nothing is expected
-  double stands_off_mm2 = 0;  ///< of a metatarsal: area beyond kStandsOffMm; 0 of others
+  double stands_off_mm2 = 0;    ///< of a metatarsal: area beyond kStandsOffMm; 0 of others
+  double dense_inside_mm3 = 0;  ///< dense bone deep inside, shafts aside: plates of a joint that was not seen
 };
 
 /// The evidence as it is written (plan.json, bench_confidence), in order: key, member, digits after the point.
@@ -59,20 +60,22 @@ struct EvidenceField {
   double BoneEvidence::*value;
   int digits;
 };
-inline constexpr std::array<EvidenceField, 14> kEvidenceFields{{{"outline", &BoneEvidence::outline, 4},
-                                                                {"match", &BoneEvidence::match, 4},
-                                                                {"touching", &BoneEvidence::touching, 4},
-                                                                {"volume_ratio", &BoneEvidence::volume_ratio, 4},
-                                                                {"cut", &BoneEvidence::cut, 4},
-                                                                {"contrast_hu", &BoneEvidence::contrast, 1},
-                                                                {"noise_hu", &BoneEvidence::noise, 1},
-                                                                {"metal", &BoneEvidence::metal, 4},
-                                                                {"strayed", &BoneEvidence::strayed, 4},
-                                                                {"missed", &BoneEvidence::missed, 4},
-                                                                {"buried", &BoneEvidence::buried, 4},
-                                                                {"open_end", &BoneEvidence::open_end, 4},
-                                                                {"length_ratio", &BoneEvidence::length_ratio, 4},
-                                                                {"stands_off_mm2", &BoneEvidence::stands_off_mm2, 1}}};
+inline constexpr std::array<EvidenceField, 15> kEvidenceFields{
+    {{"outline", &BoneEvidence::outline, 4},
+     {"match", &BoneEvidence::match, 4},
+     {"touching", &BoneEvidence::touching, 4},
+     {"volume_ratio", &BoneEvidence::volume_ratio, 4},
+     {"cut", &BoneEvidence::cut, 4},
+     {"contrast_hu", &BoneEvidence::contrast, 1},
+     {"noise_hu", &BoneEvidence::noise, 1},
+     {"metal", &BoneEvidence::metal, 4},
+     {"strayed", &BoneEvidence::strayed, 4},
+     {"missed", &BoneEvidence::missed, 4},
+     {"buried", &BoneEvidence::buried, 4},
+     {"open_end", &BoneEvidence::open_end, 4},
+     {"length_ratio", &BoneEvidence::length_ratio, 4},
+     {"stands_off_mm2", &BoneEvidence::stands_off_mm2, 1},
+     {"dense_inside_mm3", &BoneEvidence::dense_inside_mm3, 1}}};
 
 /// Voxels above this are metal or saturated beside it. Compact bone of the midfoot stays below 2000 HU (reference: 1441
 /// HU on average); steel and titanium saturate the 12-bit scale at 3071 HU.

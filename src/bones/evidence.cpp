@@ -9,6 +9,7 @@
 #include <set>
 
 #include "anatomy/section.h"
+#include "image/filters.h"
 
 namespace rayset::bones {
 namespace {
@@ -129,15 +130,17 @@ class Buried {
   std::vector<std::uint32_t> seen_;  // by which place a neighbour was last counted
 };
 
+/// Spread along against across: metatarsals 4 and more, tarsal bones below 2.
+bool isLong(const PrincipalAxes& axes) { return axes.spread[0] >= 2.5 * axes.spread[1]; }
+
 /// Of a long bone the end that is more buried: the part of what faces along the bone within 4 mm of that end. 0 of a
 /// bone that is not long.
 double openEnd(const Surface& s, const std::vector<Vec3>& normals, const std::vector<double>& areas,
                const std::vector<std::uint8_t>& buried) {
-  constexpr double kLong = 2.5;  // spread along against across: metatarsals 4 and more, tarsal bones below 2
   constexpr double kEndMm = 4.0, kFacing = 0.5;
   if (s.vertices.size() < 4) return 0;
   const PrincipalAxes axes = principalAxes(s.vertices);
-  if (axes.spread[0] < kLong * axes.spread[1]) return 0;
+  if (!isLong(axes)) return 0;
   double most = 0;
   for (const double way : {-1.0, 1.0}) {
     const Vec3 axis = way * axes.axes.col(0);
@@ -199,6 +202,53 @@ std::array<double, 5> lengthRatios(const std::array<double, 5>& lengths_mm, cons
     if (known(r) && others.size() >= 2) out[r] = lengths_mm[r] / usual_mm[r] / median(std::move(others));
   }
   return out;
+}
+
+double denseInside(const ScanImage& scan, const std::vector<std::uint8_t>& labels, std::uint8_t label,
+                   const Surface& surface, const NearestPoints* metal) {
+  constexpr float kDeepMm = 3;
+  constexpr double kDense = 1.3;        // times what the brighter half of the bone reaches, above soft tissue
+  constexpr double kShaft = 0.3;        // a shaft begins so far from either end, as a part of the length
+  constexpr double kBesideMetalMm = 8;  // where metal's streaks reach
+  Eigen::Vector3i low = scan.grey.size, high = -Eigen::Vector3i::Ones();
+  for (int k = 0; k < scan.grey.size.z(); ++k)
+    for (int j = 0; j < scan.grey.size.y(); ++j) {
+      const std::uint8_t* row = labels.data() + scan.grey.offset(0, j, k);
+      for (int i = 0; i < scan.grey.size.x(); ++i)
+        if (row[i] == label) {
+          low = low.cwiseMin(Eigen::Vector3i(i, j, k));
+          high = high.cwiseMax(Eigen::Vector3i(i, j, k));
+        }
+    }
+  if ((low.array() > high.array()).any() || surface.vertices.size() < 4) return 0;
+  Grid grid;  // with a rim of nothing
+  grid.size = high - low + Eigen::Vector3i::Constant(3);
+  grid.spacing = Vec3::Constant(scan.grey.h);
+  LabelVolume mask(grid);
+  for (int k = low.z(); k <= high.z(); ++k)
+    for (int j = low.y(); j <= high.y(); ++j)
+      for (int i = low.x(); i <= high.x(); ++i)
+        mask.at(i - low.x() + 1, j - low.y() + 1, k - low.z() + 1) = labels[scan.grey.offset(i, j, k)] == label ? 1 : 0;
+  const FloatVolume outside = signedDistance(fillHoles(mask));
+  const PrincipalAxes axes = principalAxes(surface.vertices);
+  const Vec3 axis = axes.axes.col(0);
+  const Extent length = extentAlong(surface, axis);
+  const bool slender = isLong(axes);
+  const double dense = scan.levels.soft + kDense * (scan.levels.bright - scan.levels.soft);
+  std::size_t count = 0;
+  for (int k = low.z(); k <= high.z(); ++k)
+    for (int j = low.y(); j <= high.y(); ++j)
+      for (int i = low.x(); i <= high.x(); ++i) {
+        if (outside.at(i - low.x() + 1, j - low.y() + 1, k - low.z() + 1) > -kDeepMm) continue;
+        const std::size_t n = scan.calm.offset(i, j, k);
+        if (static_cast<double>(scan.calm.v[n]) < dense) continue;
+        const Vec3 p = scan.calm.centre(n);
+        const double at = (axis.dot(p) - length.from) / length.length();
+        if (slender && at > kShaft && at < 1 - kShaft) continue;
+        if (metal != nullptr && metal->nearest(p).distance < kBesideMetalMm) continue;
+        ++count;
+      }
+  return static_cast<double>(count) * std::pow(scan.grey.h, 3);
 }
 
 BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,

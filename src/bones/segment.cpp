@@ -424,6 +424,9 @@ std::optional<FootResult> segmentFoot(const TemplatePair& templates, ScanImage s
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined[n]->cut;
     bone.evidence = surfaceEvidence(out.scan, *refined[n], bent[was].mesh, metal ? &*metal : nullptr);
+    if (parts[n].cortex)
+      bone.evidence.dense_inside_mm3 =
+          denseInside(out.scan, labelling.labels, label(bent[n].id), refined[n]->surface, metal ? &*metal : nullptr);
     // Tarsal bones have processes that no template follows.
     if (!rayOf(bent[n].id)) bone.evidence.stands_off_mm2 = 0;
     bone.evidence.match = best->bones[was].quality.score;

@@ -58,6 +58,14 @@ TEST(Judge, ABoneThatTookASesamoidAlongIsDoubted) {
   EXPECT_LT(judge(e, true).confidence, kDoubtful);
   EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kTakenAlong));
   EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("137 mm²")));
+  // One that its bent template followed: only the plates of the joint inside it tell (measured).
+  e = evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.05, 0.01);
+  e.dense_inside_mm3 = 2;  // the most that sound bones had
+  EXPECT_GT(judge(e, true).confidence, 0.9);
+  e.dense_inside_mm3 = 15;
+  EXPECT_LT(judge(e, true).confidence, kDoubtful);
+  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kTakenAlong));
+  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("plates of a joint")));
 }
 
 TEST(Judge, ABoneThatLostAnEndIsDoubted) {
@@ -158,6 +166,9 @@ TEST(Judge, MoreEvidenceAgainstNeverRaisesConfidence) {
     EXPECT_LE(judge(e, true).confidence, before);
     e = base;
     e.length_ratio -= s;
+    EXPECT_LE(judge(e, true).confidence, before);
+    e = base;
+    e.dense_inside_mm3 += 100 * s;
     EXPECT_LE(judge(e, true).confidence, before);
     e = base;
     e.metal += s;
