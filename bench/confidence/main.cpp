@@ -16,7 +16,6 @@
 #include <numeric>
 #include <sstream>
 
-#include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "bones/segment.h"
 #include "geometry/ray_caster.h"
