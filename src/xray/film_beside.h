@@ -33,8 +33,9 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
                const std::function<void()>& settle);
 
 /// Two screws that took each other's shadow on one film hold each other there: one at a time, neither comes back. So
-/// all devices that lie far both from the plan and from where their ray has gone are laid where their ray has gone, and
-/// followed down with the others; kept where the films are met better. True where anything moved.
+/// all devices that are met poorly, or lie far both from the plan and from where their ray has gone, are laid where
+/// their ray has gone, and followed down with the others; kept where the films are met better. True where anything
+/// moved.
 bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress);
 
 }  // namespace rayset::film_fit

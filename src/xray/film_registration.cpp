@@ -26,6 +26,8 @@ constexpr double kPlaceOffMm = 0.12, kWellMet = 0.92, kPoorlyMetMm = 2.5;
 // Met worse than this it may lie on another shadow: of thirteen such rays five were 5.5 to 10 mm off.
 constexpr double kHardlyMet = 0.72, kHardlyMetMm = 40;
 constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.45, kAxisOffRad = 0.013;
+// A device met worse than this may lie on another's shadow: two met with 0.71 and 0.77 were 2.8 and 3.6 mm off.
+constexpr double kDeviceHardlyMet = 0.88, kDeviceHardlyMetMm = 15;
 // A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
 // asked: what is a little off then comes right with them.
 constexpr double kDeviceMet = 0.95, kDeviceRoughlyMet = 0.80;
@@ -311,20 +313,22 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       d.entry = group.planned_to_found * group.metal->entry;
       d.longer_mm = longer[g];
       d.tip = group.planned_to_found * Vec3(group.metal->tip + d.longer_mm * group.metal->solid.axis);
-      const Covariance6 c = covariance.block<6, 6>(all.group[g], all.group[g]);
-      const auto spread = [&](const Vec3& point) {
-        return leastCertain(pointCovariance(c, group.planned_to_found * group.centre, point)).sd;
-      };
-      d.entry_sd_mm = std::hypot(spread(d.entry), kEntryOffMm);
-      d.tip_sd_mm = std::hypot(spread(d.tip), kTipOffMm);
-      const Vec3 axis = (d.tip - d.entry).normalized();
-      const Mat3 across = Mat3::Identity() - axis * axis.transpose();
-      d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kAxisOffRad);
-      d.rival_mm = group.rival_mm;
       d.similarity = 1;
       for (const Prediction& prediction : last_with_metal)
         d.similarity = std::min(d.similarity, similarity(prediction, &prediction.groups[g], rim));
       d.seen = d.similarity > kMatchedSimilarity;
+      const Covariance6 c = covariance.block<6, 6>(all.group[g], all.group[g]);
+      const auto spread = [&](const Vec3& point) {
+        return leastCertain(pointCovariance(c, group.planned_to_found * group.centre, point)).sd;
+      };
+      const double off = kDeviceHardlyMetMm * std::max(0.0, kDeviceHardlyMet - d.similarity);
+      d.entry_sd_mm = std::hypot(spread(d.entry), kEntryOffMm, off);
+      d.tip_sd_mm = std::hypot(spread(d.tip), kTipOffMm, off);
+      const Vec3 axis = (d.tip - d.entry).normalized();
+      const Mat3 across = Mat3::Identity() - axis * axis.transpose();
+      d.axis_sd_rad = std::hypot(leastCertain(across * c.topLeftCorner<3, 3>() * across).sd, kAxisOffRad,
+                                 2 * off / (d.tip - d.entry).norm());
+      d.rival_mm = group.rival_mm;
       out.devices.push_back(d);
     }
   }
