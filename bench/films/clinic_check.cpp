@@ -80,7 +80,7 @@ Json rayRecord(const Scene& scene, const PlanRecord& plan, const RayOutcome& r, 
 }
 
 Json deviceRecord(const Scene& scene, const DeviceOutcome& d) {
-  Json out{{"id", d.id}, {"seen", d.seen}};
+  Json out{{"id", d.id}, {"seen", d.seen}, {"similarity", rounded(d.similarity, 3)}};
   if (d.id == scene.surprised) {
     out["told"] = !d.seen || !d.warnings.empty();
     out["said"] = !d.seen ? "not found" : d.warnings.empty() ? "" : d.warnings.front();

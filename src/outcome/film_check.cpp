@@ -242,6 +242,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     out.id = d.id;
     out.seen = d.seen;
     out.longer_mm = d.longer_mm;
+    out.similarity = d.similarity;
     out.entry = d.entry;
     out.tip = d.tip;
     if (const Device* planned = plan.device(d.id); one_film && planned != nullptr) {

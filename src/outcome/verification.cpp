@@ -263,6 +263,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
                                {"tip_mm", rounded(d.tip_95_mm, 2)},
                                {"axis_deg", rounded(toDegrees(d.axis_95_rad), 2)}};
       device["longer_mm"] = rounded(d.longer_mm, 1);
+      if (v.ct.empty()) device["similarity"] = rounded(d.similarity, 3);
       device["checks"] = {{"inside_fraction", rounded(d.checks.inside_fraction, 3)},
                           {"cortex_margin_mm", rounded(d.checks.cortex_margin_mm, 2)},
                           {"tip_beyond_cortex_mm", rounded(d.checks.tip_beyond_cortex_mm, 2)},

@@ -52,6 +52,7 @@ struct DeviceOutcome {
   double entry_off_mm = 0, tip_off_mm = 0, axis_off_rad = 0;  ///< from the plan
   double entry_95_mm = 0, tip_95_mm = 0, axis_95_rad = 0;
   double longer_mm = 0;               ///< than planned, as the images show it
+  double similarity = 0;              ///< how well its shadow is met, on the film that shows it worst; films only
   DeviceChecks checks;                ///< as it lies, in the bones as they lie
   std::vector<std::string> warnings;  ///< in words
 };
