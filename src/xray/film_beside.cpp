@@ -267,14 +267,17 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
   while (!progress.cancelled()) {
     if (stale) met = worstMet(p, search.first, search.last, search.mode);
     stale = false;
-    std::size_t worst = p.groups.size();
+    std::size_t worst = p.groups.size();  // or the next in order
     for (std::size_t g = search.first; g <= search.last; ++g)
-      if (!sought[g] && met[g] <= search.met && (worst == p.groups.size() || met[g] < met[worst])) worst = g;
+      if (!sought[g] && met[g] <= search.met && (worst == p.groups.size() || (settle && met[g] < met[worst])))
+        worst = g;
     if (worst == p.groups.size()) break;
     sought[worst] = true;
     if (!besideOne(p, worst, search, base, progress)) continue;
+    moved = true;
+    if (!settle) continue;
     settle();
-    moved = stale = true;
+    stale = true;
   }
   return moved;
 }

@@ -27,10 +27,11 @@ struct Search {
 /// Shafts that lie over each other on a film can be taken one for another, and so can screws. Every body is therefore
 /// sought anew on each film around where it was found, and followed down with its neighbours, which have made do with
 /// a body in the wrong place. Told apart on the finest level only: on coarser ones a wrong place can be met as well as
-/// the right one. The one that is met worst comes first; where it was found elsewhere, `settle` lets everything follow,
-/// and with it in its place others may be met well enough to be left where they are. True where anything moved.
+/// the right one. With `settle` the one that is met worst comes first; where it was found elsewhere, everything
+/// follows, and with it in its place others may be met well enough to be left where they are. Without, they come in
+/// their order and stay as they are meanwhile. True where anything moved.
 bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress,
-               const std::function<void()>& settle);
+               const std::function<void()>& settle = {});
 
 /// Two screws that took each other's shadow on one film hold each other there: one at a time, neither comes back. So
 /// all devices that are met poorly, or lie far both from the plan and from where their ray has gone, are laid where

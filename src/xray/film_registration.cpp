@@ -196,7 +196,6 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   progress("films", 0.65);
   passMetal(kCoarse, 6);
   passMetal(kMiddle, 8);
-  passMetal(kFine, 4);
   if (progress.cancelled()) return cancelledError();
   Search devices{.first = p.bones,
                  .last = p.groups.size() - 1,
@@ -204,8 +203,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
                  .from_middle = true,
                  .met = kDeviceRoughlyMet,
                  .mode = {.metal_compared = true, .metal_known = true, .wide = true}};
-  const auto settleMetal = [&] { passMetal(kFine, 4); };
-  if (with_metal) tryBeside(p, devices, r, progress, settleMetal);
+  // Devices that follow meanwhile slide onto each other's shadows.
+  if (with_metal) tryBeside(p, devices, r, progress);
   const auto settleBones = [&] { passBones(kFine, 4); };
   settleBones();
   holdRegion(p, kMiddle, r.mode);
@@ -221,7 +220,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   // Bones in their right place show devices that are not; and the other way round.
   if (with_metal) {
     const bool carried = tryCarried(p, devices, r, progress);
-    if (tryBeside(p, devices, r, progress, settleMetal) || carried) {
+    if (tryBeside(p, devices, r, progress) || carried) {
       passBones(kFine, 8, true);
       passMetal(kFine, 4);
     }
