@@ -70,13 +70,9 @@ Film cast(const FloatVolume& volume, const ProjectionView& view) {
 /// The same in pixels twice as wide, for what has no fine detail.
 Film castSmooth(const FloatVolume& volume, const ProjectionView& view) {
   const Film wide = cast(volume, view.binned(2));
-  const Eigen::Vector2d last(wide.columns - 1.0, wide.rows - 1.0);
   Film out(view.columns, view.rows);
   for (int y = 0; y < out.rows; ++y)
-    for (int x = 0; x < out.columns; ++x) {
-      const Eigen::Vector2d at = ((Eigen::Vector2d(x, y).array() + 0.5) / 2 - 0.5).matrix().cwiseMax(0).cwiseMin(last);
-      out.at(x, y) = static_cast<float>(valueAt(wide, at).value_or(0));
-    }
+    for (int x = 0; x < out.columns; ++x) out.at(x, y) = static_cast<float>(resampled(wide, x, y, 0.5));
   return out;
 }
 

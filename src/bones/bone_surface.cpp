@@ -78,22 +78,26 @@ EdgeHit findEdge(const Profile& p, double window_mm, int half, double contrast) 
 
 }  // namespace
 
-Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label, bool one_bone) {
-  LabelBox box;
-  Eigen::Vector3i low = grid.size, high = -Eigen::Vector3i::Ones();
-  std::size_t count = 0;
+LabelExtent labelExtent(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label) {
+  LabelExtent out{grid.size, -Eigen::Vector3i::Ones()};
   for (int k = 0; k < grid.size.z(); ++k)
     for (int j = 0; j < grid.size.y(); ++j) {
       const std::uint8_t* row = labels.data() + grid.offset(0, j, k);
       for (int i = 0; i < grid.size.x(); ++i)
         if (row[i] == label) {
           const Eigen::Vector3i q(i, j, k);
-          low = low.cwiseMin(q);
-          high = high.cwiseMax(q);
-          ++count;
+          out.low = out.low.cwiseMin(q);
+          out.high = out.high.cwiseMax(q);
+          ++out.count;
         }
     }
+  return out;
+}
+
+Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label, bool one_bone) {
+  const auto [low, high, count] = labelExtent(grid, labels, label);
   if (count < 50) return {};
+  LabelBox box;
   constexpr int kPad = 4;  // beyond the grid too: the outline closes at the scan's border
   box.low = low - Eigen::Vector3i::Constant(kPad);
   box.size = high - low + Eigen::Vector3i::Constant(2 * kPad + 1);

@@ -25,6 +25,13 @@ struct RefinedSurface {
   std::vector<Facing> facing;  ///< by vertex, see drawSurfaces(); empty: nothing is near
 };
 
+/// The voxels of a label: first and last along each axis (both included), and how many.
+struct LabelExtent {
+  Eigen::Vector3i low, high;
+  std::size_t count = 0;
+};
+[[nodiscard]] LabelExtent labelExtent(const Image& grid, const std::vector<std::uint8_t>& labels, std::uint8_t label);
+
 /// Closed outline of one label: the half level of its slightly smoothed indicator. Only the largest piece; holes
 /// filled. Empty where the label has fewer than 50 voxels. `one_bone` false (toes, sesamoids): the pieces of 100
 /// voxels and more as well, one closed surface each.

@@ -210,17 +210,8 @@ double denseInside(const ScanImage& scan, const std::vector<std::uint8_t>& label
   constexpr double kDense = 1.3;        // times what the brighter half of the bone reaches, above soft tissue
   constexpr double kShaft = 0.3;        // a shaft begins so far from either end, as a part of the length
   constexpr double kBesideMetalMm = 8;  // where metal's streaks reach
-  Eigen::Vector3i low = scan.grey.size, high = -Eigen::Vector3i::Ones();
-  for (int k = 0; k < scan.grey.size.z(); ++k)
-    for (int j = 0; j < scan.grey.size.y(); ++j) {
-      const std::uint8_t* row = labels.data() + scan.grey.offset(0, j, k);
-      for (int i = 0; i < scan.grey.size.x(); ++i)
-        if (row[i] == label) {
-          low = low.cwiseMin(Eigen::Vector3i(i, j, k));
-          high = high.cwiseMax(Eigen::Vector3i(i, j, k));
-        }
-    }
-  if ((low.array() > high.array()).any() || surface.vertices.size() < 4) return 0;
+  const auto [low, high, voxels] = labelExtent(scan.grey, labels, label);
+  if (voxels == 0 || surface.vertices.size() < 4) return 0;
   Grid grid;  // with a rim of nothing
   grid.size = high - low + Eigen::Vector3i::Constant(3);
   grid.spacing = Vec3::Constant(scan.grey.h);

@@ -284,9 +284,6 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
 
 bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
   constexpr double kFarMm = 2.5, kFarRad = 0.09;
-  // In its place a device is met with 0.96 and more; two on each other's shadows, that lie close, were with 0.71 and
-  // 0.77.
-  constexpr double kPoorlyMet = 0.88;
   const auto far = [](const Group& g, const Rigid& from) {
     const Vec3 axis = g.metal->solid.axis;
     return (g.planned_to_found * g.centre - from * g.centre).norm() > kFarMm ||
@@ -299,7 +296,7 @@ bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, co
     Group& device = carried.groups[g];
     const Rigid gone =
         device.rides < 0 ? Rigid::Identity() : p.groups[static_cast<std::size_t>(device.rides)].planned_to_found;
-    if (met[g] > kPoorlyMet && (!far(device, Rigid::Identity()) || !far(device, gone))) continue;
+    if (met[g] > kDeviceHardlyMet && (!far(device, Rigid::Identity()) || !far(device, gone))) continue;
     any = any || !device.planned_to_found.isApprox(gone);
     device.planned_to_found = gone;
   }

@@ -27,14 +27,11 @@ void setScatter(FilmState& f, double share, const Film& pattern, int level, int 
   log_scatter = nullptr;
   if (share <= 0) return;
   const ProjectionView& view = f.at(to).view;
-  const double step = view.pixel_mm / f.at(level).view.pixel_mm;  // levels share their first pixel's outer corner
-  const Vec2 last(pattern.columns - 1.0, pattern.rows - 1.0);
+  const double step = view.pixel_mm / f.at(level).view.pixel_mm;
   Film film(view.columns, view.rows);
   for (int r = 0; r < view.rows; ++r)
-    for (int c = 0; c < view.columns; ++c) {
-      const Vec2 at = ((Vec2(c, r).array() + 0.5) * step - 0.5).matrix().cwiseMax(0).cwiseMin(last);
-      film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * valueAt(pattern, at).value_or(0))));
-    }
+    for (int c = 0; c < view.columns; ++c)
+      film.at(c, r) = static_cast<float>(std::log(std::max(kLeast, share * resampled(pattern, c, r, step))));
   log_scatter = std::make_shared<const Film>(std::move(film));
 }
 

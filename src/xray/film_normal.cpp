@@ -103,6 +103,12 @@ Film binned(const Film& in, int factor) {
   return out;
 }
 
+double resampled(const Film& in, int column, int row, double step) {
+  const Eigen::Vector2d last(in.columns - 1.0, in.rows - 1.0);
+  const Eigen::Vector2d at = ((Eigen::Vector2d(column, row).array() + 0.5) * step - 0.5).matrix();
+  return valueAt(in, at.cwiseMax(0).cwiseMin(last)).value_or(0);
+}
+
 Film cropped(const Film& in, const PixelBox& box) {
   Film out(box.columns, box.rows);
   for (int r = 0; r < box.rows; ++r) {

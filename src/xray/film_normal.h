@@ -14,6 +14,9 @@ namespace rayset {
 
 /// Mean of factor x factor pixels; what is left over at the right and bottom is cut.
 [[nodiscard]] Film binned(const Film& in, int factor);
+/// The value of `in` where pixel (column, row) of another picture lies, whose pixels are `step` times as wide as those
+/// of `in` (bilinear; the border is carried on). Both share their first pixel's outer corner, as with binned().
+[[nodiscard]] double resampled(const Film& in, int column, int row, double step);
 [[nodiscard]] Film cropped(const Film& in, const PixelBox& box);
 /// 1 within `radius` pixels (a square) of anything above 0.
 [[nodiscard]] Film dilated(const Film& in, int radius);

@@ -26,8 +26,7 @@ constexpr double kPlaceOffMm = 0.12, kWellMet = 0.92, kPoorlyMetMm = 2.5;
 // Met worse than this it may lie on another shadow: of thirteen such rays five were 5.5 to 10 mm off.
 constexpr double kHardlyMet = 0.72, kHardlyMetMm = 40;
 constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.45, kAxisOffRad = 0.013;
-// A device met worse than this may lie on another's shadow: two met with 0.71 and 0.77 were 2.8 and 3.6 mm off.
-constexpr double kDeviceHardlyMet = 0.88, kDeviceHardlyMetMm = 15;
+constexpr double kDeviceHardlyMetMm = 15;  // the more the worse a device is met than kDeviceHardlyMet
 // A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
 // asked: what is a little off then comes right with them.
 constexpr double kDeviceMet = 0.95, kDeviceRoughlyMet = 0.80;

@@ -49,23 +49,26 @@ TEST(Judge, SoundBonesAreNot) {
   EXPECT_GE(judge(evidence(0.989, 0.599, 0.109, 1.754, 0, 234, 37, 0, 0.044, 0.070), true).confidence, kDoubtful);
 }
 
+/// That so much of one sign of a neighbour taken along leaves a bone sound, and so much makes it doubted, in these
+/// words.
+void expectTakenAlong(BoneEvidence e, double BoneEvidence::*sign, double sound, double along, const char* words) {
+  e.*sign = sound;
+  EXPECT_GT(judge(e, true).confidence, 0.9);
+  e.*sign = along;
+  const Verdict doubted = judge(e, true);
+  EXPECT_LT(doubted.confidence, kDoubtful);
+  EXPECT_THAT(doubted.doubts, Contains(Doubt::kTakenAlong));
+  EXPECT_THAT(doubted.texts, Contains(HasSubstr(words)));
+}
+
 TEST(Judge, ABoneThatTookASesamoidAlongIsDoubted) {
-  // A first metatarsal under thin plates: 5 % of its surface off by more than 3 mm, all else sound (measured).
-  BoneEvidence e = evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.09, 0.01);
-  e.stands_off_mm2 = 16;  // the most that sound metatarsals had
-  EXPECT_GT(judge(e, true).confidence, 0.9);
-  e.stands_off_mm2 = 137;
-  EXPECT_LT(judge(e, true).confidence, kDoubtful);
-  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kTakenAlong));
-  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("137 mm²")));
-  // One that its bent template followed: only the plates of the joint inside it tell (measured).
-  e = evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.05, 0.01);
-  e.dense_inside_mm3 = 2;  // the most that sound bones had
-  EXPECT_GT(judge(e, true).confidence, 0.9);
-  e.dense_inside_mm3 = 15;
-  EXPECT_LT(judge(e, true).confidence, kDoubtful);
-  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kTakenAlong));
-  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("plates of a joint")));
+  // A first metatarsal under thin plates: 5 % of its surface off by more than 3 mm, all else sound (measured); sound
+  // metatarsals had 16 at most.
+  expectTakenAlong(evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.09, 0.01), &BoneEvidence::stands_off_mm2, 16, 137,
+                   "137 mm²");
+  // One that its bent template followed: only the plates of the joint inside it tell (measured); sound bones had 2.
+  expectTakenAlong(evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.05, 0.01), &BoneEvidence::dense_inside_mm3, 2, 15,
+                   "plates of a joint");
 }
 
 TEST(Judge, ABoneThatLostAnEndIsDoubted) {
