@@ -36,6 +36,7 @@ struct FoundMetal {
   std::string in;  // the bone it was entered through
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
   double mm = 0, rad = 0;
+  double gap_mm = 0;  // it looks broken
   [[nodiscard]] Vec3 inwards() const { return (tip - entry).normalized(); }
 };
 
@@ -58,6 +59,7 @@ struct Check {
       const Json& within = d.at("uncertainty");
       m.mm = std::max(within.at("entry_mm").get<double>(), within.at("tip_mm").get<double>());
       m.rad = toRadians(within.at("axis_deg").get<double>());
+      if (d.contains("gap")) m.gap_mm = d.at("gap").at("mm").get<double>();
     }
   }
   /// The ray whose metatarsal the device was entered through; nullptr: the tarsus.
@@ -157,6 +159,8 @@ Result<Change> changeSince(const Json& earlier, const Json& later, const std::st
     const auto tell = [&](bool is, const std::string& words) {
       if (is) c.words += (c.words.empty() ? "" : ", ") + words;
     };
+    c.broke = found.gap_mm > 0 && before->second.gap_mm == 0;
+    tell(c.broke, "looks broken, did not at the earlier check");
     tell(c.backed_out_mm > c.shift_95_mm, fmt::format("backed out by {:.1f} mm", c.backed_out_mm));
     tell(c.backed_out_mm < -c.shift_95_mm, fmt::format("{:.1f} mm deeper", -c.backed_out_mm));
     tell(c.aside_mm > c.shift_95_mm, fmt::format("moved aside by {:.1f} mm", c.aside_mm));
@@ -188,6 +192,7 @@ nlohmann::ordered_json changeJson(const Change& change) {
     if (c.seen) {
       d["backed_out_mm"] = rounded(c.backed_out_mm, 2);
       d["aside_mm"] = rounded(c.aside_mm, 2);
+      d["broke"] = c.broke;
       d["axis_deg"] = rounded(toDegrees(c.axis_rad), 2);
       d["uncertainty"] = {{"mm", rounded(c.shift_95_mm, 2)}, {"axis_deg", rounded(toDegrees(c.axis_95_rad), 2)}};
     }

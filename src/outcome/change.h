@@ -1,6 +1,7 @@
-// What has changed from one check after the operation to a later one: rays that drift, screws that back out. Told from
-// what the two checks wrote (verification.json), so that any two can be compared, whatever images they were made from
-// and whether or not the plan was changed in between: both stand against the tarsus, which is taken to stand still.
+// What has changed from one check after the operation to a later one: rays that drift, screws that back out or break.
+// Told from what the two checks wrote (verification.json), so that any two can be compared, whatever images they were
+// made from and whether or not the plan was changed in between: both stand against the tarsus, which is taken to stand
+// still.
 #pragma once
 
 #include <nlohmann/json.hpp>
@@ -29,6 +30,7 @@ struct DeviceChange {
   double backed_out_mm = 0;  ///< along its axis towards its head; negative: deeper
   double aside_mm = 0;       ///< of its entry, across the axis
   double axis_rad = 0;
+  bool broke = false;  ///< looks broken now, and did not
   double shift_95_mm = 0, axis_95_rad = 0;
   bool moved = false;
   std::string words;

@@ -36,7 +36,7 @@ std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDev
     const auto off = [&](const Rigid& gone) {
       return std::max((d.entry - gone * planned->entry).norm(), (d.tip - gone * planned->tip).norm());
     };
-    if (d.longer_mm != 0)
+    if (d.longer_mm != 0 || d.gap_mm != 0)
       return fmt::format("{} in it looks broken or of another length: metal that is not as planned lies over it", d.id);
     if (!d.seen || (depth_told && std::min(off(Rigid::Identity()), off(body.planned_to_found)) > kFarMm))
       return fmt::format(
@@ -170,8 +170,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
   for (const Device& d : plan.devices)
     if (input.temporary || d.stage == "definitive")
-      registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue),
-                                    otherLengths(d, *input.catalogue),
+      registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue), d.kind != "wire",
                                     d.ray >= 1 && d.ray <= 5 ? std::string(boneId(metatarsal(d.ray))) : std::string()});
 
   auto found = registerFilms(registration, {}, progress);
@@ -242,6 +241,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     out.id = d.id;
     out.seen = d.seen;
     out.longer_mm = d.longer_mm;
+    out.gap_mm = d.gap_mm;
+    out.gap_at_mm = d.gap_at_mm;
     out.similarity = d.similarity;
     out.entry = d.entry;
     out.tip = d.tip;

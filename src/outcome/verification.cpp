@@ -161,7 +161,10 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     d.entry_off_mm = (d.entry - planned.entry).norm();
     d.tip_off_mm = (d.tip - planned.tip).norm();
     d.axis_off_rad = std::acos(std::clamp(device->direction.dot(planned.direction), -1.0, 1.0));
-    if (std::abs(d.longer_mm) > kDeviceLongerMm)
+    if (d.gap_mm > 0)
+      d.warnings.push_back(
+          fmt::format("looks broken: {:.0f} mm without metal, {:.0f} mm from its entry", d.gap_mm, d.gap_at_mm));
+    else if (std::abs(d.longer_mm) > kDeviceLongerMm)
       d.warnings.push_back(fmt::format("looks {:.0f} mm {} than planned", std::abs(d.longer_mm),
                                        d.longer_mm > 0 ? "longer" : "shorter"));
     if (d.tip_off_mm > kDeviceOffMm || d.entry_off_mm > kDeviceOffMm || toDegrees(d.axis_off_rad) > kDeviceTurnDeg)
@@ -263,6 +266,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
                                {"tip_mm", rounded(d.tip_95_mm, 2)},
                                {"axis_deg", rounded(toDegrees(d.axis_95_rad), 2)}};
       device["longer_mm"] = rounded(d.longer_mm, 1);
+      if (d.gap_mm > 0) device["gap"] = {{"mm", rounded(d.gap_mm, 1)}, {"from_entry_mm", rounded(d.gap_at_mm, 1)}};
       if (v.ct.empty()) device["similarity"] = rounded(d.similarity, 3);
       device["checks"] = {{"inside_fraction", rounded(d.checks.inside_fraction, 3)},
                           {"cortex_margin_mm", rounded(d.checks.cortex_margin_mm, 2)},

@@ -51,7 +51,8 @@ struct DeviceOutcome {
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
   double entry_off_mm = 0, tip_off_mm = 0, axis_off_rad = 0;  ///< from the plan
   double entry_95_mm = 0, tip_95_mm = 0, axis_95_rad = 0;
-  double longer_mm = 0;               ///< than planned, as the images show it
+  double longer_mm = 0;               ///< than planned from end to end, as the images show it
+  double gap_mm = 0, gap_at_mm = 0;   ///< without metal, and how far from its entry; 0: in one piece. Films only
   double similarity = 0;              ///< how well its shadow is met, on the film that shows it worst; films only
   DeviceChecks checks;                ///< as it lies, in the bones as they lie
   std::vector<std::string> warnings;  ///< in words

@@ -167,6 +167,13 @@ struct Place {
   Problem at;
   double energy = 0;
 };
+bool lower(const Place& a, const Place& b) { return a.energy < b.energy; }
+/// The problem with one of its groups elsewhere.
+Place placed(const Problem& problem, std::size_t n, const Rigid& pose) {
+  Place out{problem};
+  out.at.groups[n].planned_to_found = pose;
+  return out;
+}
 
 /// Every place followed down on one level, and measured alike: by the residuals' variance in the first place.
 void measured(std::vector<Place>& places, int level, int iterations, const RefineSettings& base,
@@ -185,26 +192,17 @@ void measured(std::vector<Place>& places, int level, int iterations, const Refin
   });
 }
 
-/// Sought on each film around where it was found, and followed down with its neighbours. True where it moved.
-bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSettings& base, const Progress& progress) {
-  constexpr double kApartMm = 1.2, kHopeless = 15, kNearlyAsGood = 4;
+/// Where the only body of a narrowed problem would fit: sought on each film, followed down alone, the best met first.
+/// The first of them is always where it is followed down from where it was found.
+std::vector<Place> placesBeside(const Problem& narrow, const Search& search, const RefineSettings& base,
+                                const Progress& progress) {
   constexpr std::size_t kPlaces = 4, kTried = 6;
-  const auto follow = [&](std::vector<Place>& places, int level, int iterations) {
-    measured(places, level, iterations, base, progress);
-  };
-  const auto lower = [](const Place& a, const Place& b) { return a.energy < b.energy; };
-  const Problem narrow = narrowed(p, g, g, kReachMm, {kMiddle, kFine}, search.mode);
   std::vector<Rigid> poses;
   for (std::size_t f = 0; f < narrow.films.size(); ++f)
     carriedOn(narrow, f, seekSlides(narrow, narrow.films[f], kMiddle, kPlaces), poses);
-  const auto placed = [](const Problem& problem, std::size_t n, const Rigid& pose) {
-    Place out{problem};
-    out.at.groups[n].planned_to_found = pose;
-    return out;
-  };
   std::vector<Place> places{{narrow}};
   for (const Rigid& pose : poses) places.push_back(placed(narrow, 0, pose));
-  follow(places, kFine, 0);
+  measured(places, kFine, 0, base, progress);
   std::stable_sort(places.begin() + 1, places.end(), lower);
   if (places.size() > kTried + 1) places.resize(kTried + 1);
   if (search.roll) {  // what it does to the shadow's place comes right while it is followed
@@ -213,25 +211,41 @@ bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSett
     std::vector<Place> turned;
     turned.reserve(poses.size());
     for (const Rigid& pose : poses) turned.push_back(placed(narrow, 0, pose));
-    follow(turned, kMiddle, 4);
+    measured(turned, kMiddle, 4, base, progress);
     places.insert(places.end(), turned.begin(), turned.end());
   }
-  if (search.from_middle) follow(places, kMiddle, 4);
-  follow(places, kFine, 3);
-  const auto fellTogether = [](const Group& group, const Rigid& other) {
-    return (other * group.centre - group.planned_to_found * group.centre).norm() +
-               0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
-           kApartMm;
-  };
-  const Rigid here = places.front().at.groups.front().planned_to_found;
-  const double energy_here = places.front().energy;
-  std::stable_sort(places.begin(), places.end(), lower);
-  std::vector<Rigid> apart;  // what fell together is followed once
+  if (search.from_middle) measured(places, kMiddle, 4, base, progress);
+  measured(places, kFine, 3, base, progress);
+  return places;
+}
+
+bool fellTogether(const Group& group, const Rigid& other) {
+  constexpr double kApartMm = 1.2;
+  return (other * group.centre - group.planned_to_found * group.centre).norm() +
+             0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
+         kApartMm;
+}
+
+/// Poses of the first body in places that come the best met first; of those that fell together one.
+std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless) {
+  std::vector<Rigid> apart;
   for (const Place& place : places) {
     const Group& group = place.at.groups.front();
     const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
-    if (is_new && place.energy < places.front().energy + kHopeless) apart.push_back(group.planned_to_found);
+    if (is_new && place.energy < places.front().energy + hopeless) apart.push_back(group.planned_to_found);
   }
+  return apart;
+}
+
+/// Sought on each film around where it was found, and followed down with its neighbours. True where it moved.
+bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSettings& base, const Progress& progress) {
+  constexpr double kHopeless = 15, kNearlyAsGood = 4;
+  std::vector<Place> places =
+      placesBeside(narrowed(p, g, g, kReachMm, {kMiddle, kFine}, search.mode), search, base, progress);
+  const Rigid here = places.front().at.groups.front().planned_to_found;
+  const double energy_here = places.front().energy;
+  std::stable_sort(places.begin(), places.end(), lower);
+  const std::vector<Rigid> apart = posesApart(places, kHopeless);
   p.groups[g].rival_mm = 0;
   if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
       places.front().energy > energy_here - kBetter)
@@ -241,7 +255,7 @@ bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSett
   const Problem joint = narrowed(p, first, last, kReachMm, {kFine}, search.mode);
   places.assign(1, {joint});
   for (const Rigid& pose : apart) places.push_back(placed(joint, g - first, pose));
-  follow(places, kFine, 5);
+  measured(places, kFine, 5, base, progress);
   const auto best = std::min_element(places.begin(), places.end(), lower);
   const Group& chosen = best->at.groups[g - first];
   p.groups[g].rival_mm = 0;
@@ -282,34 +296,95 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
   return moved;
 }
 
-bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
-  constexpr double kFarMm = 2.5, kFarRad = 0.09;
+namespace {
+
+/// A problem narrowed down to one group, as if the groups `gone` were not there: their shadows are left unexplained.
+Problem narrowedWithout(const Problem& p, std::size_t g, const std::vector<std::size_t>& gone, const Mode& mode) {
+  Problem out = narrowed(p, g, g, kReachMm, {kMiddle, kFine}, mode);
+  for (FilmState& f : out.films) {
+    auto levels = std::make_shared<std::array<LevelFilm, kLevels>>(*f.levels);
+    for (const int level : {kMiddle, kFine}) {
+      LevelFilm& lf = (*levels)[static_cast<std::size_t>(level)];
+      Film still = *lf.still;
+      for (const std::size_t n : gone) {
+        if (n == g) continue;
+        const Rigid X = filmPose(f, p.groups[n]);
+        const PixelBox box = intersection(shadowOf(p.groups[n], X, lf.view, level), {0, 0, still.columns, still.rows});
+        addInto(still, draw(p.groups[n], X, lf.view, box, level), box, -f.bone_gain);
+      }
+      lf.still = std::make_shared<const Film>(std::move(still));
+    }
+    f.levels = std::move(levels);
+  }
+  return out;
+}
+
+}  // namespace
+
+bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
+  constexpr double kFarMm = 2.5, kFarRad = 0.09, kHopeless = 1e9;
+  constexpr std::size_t kMost = 4, kFollowed = 4;
   const auto far = [](const Group& g, const Rigid& from) {
     const Vec3 axis = g.metal->solid.axis;
     return (g.planned_to_found * g.centre - from * g.centre).norm() > kFarMm ||
            (g.planned_to_found.linear() * axis).dot(from.linear() * axis) < std::cos(kFarRad);
   };
+  const auto goneOf = [&](const Group& g) {
+    return g.rides < 0 ? Rigid::Identity() : p.groups[static_cast<std::size_t>(g.rides)].planned_to_found;
+  };
   const std::vector<double> met = worstMet(p, search.first, search.last, search.mode);
-  Problem carried = p;
-  bool any = false;
-  for (std::size_t g = search.first; g <= search.last; ++g) {
-    Group& device = carried.groups[g];
-    const Rigid gone =
-        device.rides < 0 ? Rigid::Identity() : p.groups[static_cast<std::size_t>(device.rides)].planned_to_found;
-    if (met[g] > kDeviceHardlyMet && (!far(device, Rigid::Identity()) || !far(device, gone))) continue;
-    any = any || !device.planned_to_found.isApprox(gone);
-    device.planned_to_found = gone;
-  }
-  if (!any) return false;
-  const Problem here = narrowed(p, search.first, search.last, kReachMm, {kMiddle, kFine}, search.mode, &carried);
-  std::vector<Place> places{{here}, {here}};
+  std::vector<std::size_t> poor;
   for (std::size_t g = search.first; g <= search.last; ++g)
-    places.back().at.groups[g - search.first].planned_to_found = carried.groups[g].planned_to_found;
+    if (met[g] <= kDeviceHardlyMet || (far(p.groups[g], Rigid::Identity()) && far(p.groups[g], goneOf(p.groups[g]))))
+      poor.push_back(g);
+  if (poor.empty()) return false;
+  std::ranges::sort(poor, {}, [&](std::size_t g) { return met[g]; });
+  if (poor.size() > kMost) poor.resize(kMost);
+
+  // Each by itself, with the others' shadows unexplained; where it is, was planned and has gone are places as well.
+  const std::size_t each = poor.size() > 3 ? 4 : 6;
+  std::vector<std::vector<Rigid>> poses;
+  for (const std::size_t g : poor) {
+    const Group& device = p.groups[g];
+    std::vector<Rigid> of{device.planned_to_found};
+    std::vector<Place> places = placesBeside(narrowedWithout(p, g, poor, search.mode), search, base, progress);
+    std::stable_sort(places.begin(), places.end(), lower);
+    std::vector<Rigid> found{goneOf(device), Rigid::Identity()};
+    const std::vector<Rigid> apart = posesApart(places, kHopeless);
+    found.insert(found.end(), apart.begin(), apart.end());
+    for (const Rigid& pose : found) {
+      const bool is_new = std::ranges::none_of(of, [&](const Rigid& other) {
+        Group at = device;
+        at.planned_to_found = pose;
+        return fellTogether(at, other);
+      });
+      if (is_new && of.size() < each) of.push_back(pose);
+    }
+    poses.push_back(std::move(of));
+  }
+  // Every combination.
+  Problem carried = p;
+  for (const std::size_t g : poor) carried.groups[g].planned_to_found = goneOf(p.groups[g]);
+  const Problem here = narrowed(p, search.first, search.last, kReachMm, {kMiddle, kFine}, search.mode, &carried);
+  std::vector<Place> places{{here}};
+  for (std::size_t n = 0; n < poor.size(); ++n) {
+    const std::size_t before = places.size();
+    for (std::size_t k = 1; k < poses[n].size(); ++k)
+      for (std::size_t m = 0; m < before; ++m) {
+        places.push_back(places[m]);
+        places.back().at.groups[poor[n] - search.first].planned_to_found = poses[n][k];
+      }
+  }
+  if (places.size() == 1) return false;
+  measured(places, kMiddle, 0, base, progress);
+  std::stable_sort(places.begin() + 1, places.end(), lower);
+  if (places.size() > 1 + kFollowed) places.resize(1 + kFollowed);
   measured(places, kMiddle, 8, base, progress);
   measured(places, kFine, 6, base, progress);
-  if (places.back().energy >= places.front().energy - kBetter) return false;
+  const auto best = std::min_element(places.begin(), places.end(), lower);
+  if (best->energy >= places.front().energy - kBetter) return false;
   for (std::size_t g = search.first; g <= search.last; ++g)
-    p.groups[g].planned_to_found = places.back().at.groups[g - search.first].planned_to_found;
+    p.groups[g].planned_to_found = best->at.groups[g - search.first].planned_to_found;
   return true;
 }
 

@@ -36,10 +36,11 @@ bool tryBeside(Problem& p, const Search& search, const RefineSettings& base, con
 /// In its place a device is met with 0.96 and more. Met worse than this it may lie on another's shadow: two that did
 /// were met with 0.71 and 0.77, and were 2.8 and 3.6 mm off.
 inline constexpr double kDeviceHardlyMet = 0.88;
-/// Two screws that took each other's shadow on one film hold each other there: one at a time, neither comes back. So
-/// all devices that are met poorly, or lie far both from the plan and from where their ray has gone, are laid where
-/// their ray has gone, and followed down with the others; kept where the films are met better. True where anything
-/// moved.
-bool tryCarried(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress);
+/// Screws that took each other's shadow on one film, or a part of it where they cross, hold each other there: one at a
+/// time, none comes back. So each of those that are met poorly (the worst four), or lie far both from the plan and from
+/// where their ray has gone, is sought as if the others were not there; where it is, was planned and would be with its
+/// ray are places as well. Every combination of places is looked at and the best are followed down, all devices
+/// together; one is kept where the films are met better. True where anything moved.
+bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress);
 
 }  // namespace rayset::film_fit

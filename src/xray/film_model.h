@@ -165,6 +165,8 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
 /// The film that is compared in this mode.
 const Film& comparedFilm(const FilmState& f, int level, const Mode& mode);
+/// The grey value of a line integral at a pixel of the film, through its scatter and by the grey scale.
+float greyAt(const FilmState& f, int level, const GreyScale& scale, std::size_t pixel, float sum);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
 double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
 /// How well each of the groups `first` to `last` is met on the finest level, by the worst film; 1 of the others.

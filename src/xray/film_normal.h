@@ -35,9 +35,10 @@ struct Normalised {
 /// `share`: blurred `usable`, where it is known already.
 [[nodiscard]] Normalised normalised(const Film& in, const Film& usable, int sigma, const Film* share = nullptr);
 
-/// The derivative of a normalised picture from the derivative `d` of the picture, spread held still. `share`: blurred
-/// `usable`.
-void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, int sigma);
+/// The derivative of a normalised picture from the derivative `d` of the picture. `share`: blurred `usable`. `values`:
+/// of the normalised picture; without them its spread is held still.
+void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, int sigma,
+                         const Film* values = nullptr);
 
 /// A monotone grey scale given by knots; the identity where there are fewer than two.
 class GreyScale {

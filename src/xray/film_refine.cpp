@@ -63,23 +63,38 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& no
     return out;
   }
   const Film base = draw(g, X, view, shade, level);
+  // Metal's edges are sharp: told from one side only, its derivatives are blind to residuals on the other; and the grey
+  // scale bends too much across them for its slope.
+  const bool metal = g.metal != nullptr;
   const Film usable = cropped(now.usable, out.box), slope = cropped(now.slope, out.box);
-  const Film share = blurred(usable, window), spread = cropped(now.shown.spread, out.box);
+  const Film share = blurred(usable, window), spread = cropped(now.shown.spread, out.box),
+             normal = cropped(now.shown.values, out.box);
   const Mat3 axes = filmAxes(view);
   for (int k = 0; k < 6; ++k) {
     const Vec3 axis = axes.col(k % 3);
     const double amount = k < 3 ? step_mm / g.reach_mm : k < 5 ? step_mm : away_mm;
     Twist xi = Twist::Zero();
     (k < 3 ? xi.head<3>() : xi.tail<3>()) = amount * axis;
-    const Film there = draw(g, exponential(xi, centre) * X, view, shade, level);
-    const auto per_step = static_cast<float>(f.bone_gain / amount);
+    const Film there = draw(g, exponential(metal ? Twist(0.5 * xi) : xi, centre) * X, view, shade, level);
+    const Film back = metal ? draw(g, exponential(-0.5 * xi, centre) * X, view, shade, level) : Film();
+    const auto gain = static_cast<float>(f.bone_gain), per_step = static_cast<float>(1 / amount);
     Film d(out.box.columns, out.box.rows);
     for (int r = 0; r < shade.rows; ++r)
       for (int c = 0; c < shade.columns; ++c) {
         const int x = shade.column - out.box.column + c, y = shade.row - out.box.row + r;
-        d.at(x, y) = slope.at(x, y) * (there.at(c, r) - base.at(c, r)) * per_step;
+        const float before = metal ? back.at(c, r) : base.at(c, r);
+        if (there.at(c, r) == before) continue;
+        if (!metal) {
+          d.at(x, y) = slope.at(x, y) * gain * (there.at(c, r) - before) * per_step;
+          continue;
+        }
+        const std::size_t pixel = now.sum.offset(shade.column + c, shade.row + r);
+        const float without = now.sum.values[pixel] - gain * base.at(c, r);
+        d.at(x, y) = (greyAt(f, level, *now.scale, pixel, without + gain * there.at(c, r)) -
+                      greyAt(f, level, *now.scale, pixel, without + gain * before)) *
+                     per_step;
       }
-    normaliseDerivative(d, usable, share, spread, window);
+    normaliseDerivative(d, usable, share, spread, window, metal ? &normal : nullptr);
     out.pictures[static_cast<std::size_t>(k)] = std::move(d);
   }
   return out;

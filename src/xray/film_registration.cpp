@@ -9,8 +9,8 @@
 #include "base/units.h"
 #include "xray/film_beside.h"
 #include "xray/film_exposure.h"
-#include "xray/film_length.h"
 #include "xray/film_place.h"
+#include "xray/metal_along.h"
 #include "xray/soft_tissue.h"
 
 namespace rayset {
@@ -218,20 +218,22 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   devices.met = kDeviceMet;
   // Bones in their right place show devices that are not; and the other way round.
   if (with_metal) {
-    const bool carried = tryCarried(p, devices, r, progress);
-    if (tryBeside(p, devices, r, progress) || carried) {
+    const bool together = tryTogether(p, devices, r, progress);
+    if (together) passMetal(kFine, 8);
+    if (tryBeside(p, devices, r, progress) || together) {
       passBones(kFine, 8, true);
       passMetal(kFine, 4);
     }
   }
   if (progress.cancelled()) return cancelledError();
 
-  // A screw in its place that is met poorly may be one of another length.
-  std::vector<double> longer(p.groups.size(), 0.0);
+  // A screw in its place may be one of another length, or broken.
+  std::vector<MetalAlong> along(p.groups.size());
   if (with_metal) {
     const std::vector<double> met = worstMet(p, devices.first, devices.last, devices.mode);
     for (std::size_t g = p.bones; g < p.groups.size(); ++g)
-      if (met[g] < kDeviceMet && met[g] > kMatchedSimilarity) longer[g] = otherLength(p, g, r, devices.mode, progress);
+      if (p.groups[g].metal->sized && met[g] > kMatchedSimilarity)
+        along[g] = metalAlong(p, g, r, devices.mode, progress);
   }
 
   // --- what was found
@@ -309,7 +311,9 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       FoundDevice d;
       d.id = group.id;
       d.entry = group.planned_to_found * group.metal->entry;
-      d.longer_mm = longer[g];
+      d.longer_mm = along[g].longer_mm;
+      d.gap_mm = along[g].gap_mm;
+      d.gap_at_mm = along[g].gap_at_mm;
       d.tip = group.planned_to_found * Vec3(group.metal->tip + d.longer_mm * group.metal->solid.axis);
       d.similarity = 1;
       for (const Prediction& prediction : last_with_metal)

@@ -73,8 +73,9 @@ struct FoundDevice {
   double axis_sd_rad = 0;
   double similarity = 0;  ///< local correlation about its shadow, the worst film's
   double rival_mm = 0;    ///< as of a body
-  double longer_mm = 0;   ///< than planned, of the lengths that were to be looked at
-  bool seen = false;      ///< metal stands on the films about where the device is; else the rest means nothing
+  double longer_mm = 0;   ///< than planned, from end to end; 0 where films show nothing better than the planned length
+  double gap_mm = 0, gap_at_mm = 0;  ///< without metal, and where that begins from `entry`; 0: in one piece
+  bool seen = false;  ///< metal stands on the films about where the device is; else the rest means nothing
 };
 
 struct FoundFilm {
@@ -97,8 +98,8 @@ struct PlannedMetal {
   std::string id;
   Vec3 entry, tip;
   MetalSolid solid;
-  std::vector<double> longer_mm = {};  ///< other lengths it may have, against this one
-  std::string rides = {};              ///< the ray it was planned into ("M4"), with which it may have gone; empty: none
+  bool sized = false;      ///< comes in lengths: another than planned, or a broken one, is looked for
+  std::string rides = {};  ///< the ray it was planned into ("M4"), with which it may have gone; empty: none
 };
 
 struct FilmRegistrationInput {

@@ -155,6 +155,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
   if (view.columns < 0 || view.rows < 0 ||
       out.size() != static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows))
     throw std::invalid_argument("addMetal: the picture is not of the view's size");
+  constexpr double kEven = 0.25;  // pixels whose rays differ less need no more of them
   for (const MetalSolid& solid : solids) {
     if (solid.pieces.empty()) continue;
     double begin = 1e300, end = -1e300;
@@ -189,23 +190,48 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
                                         (solid.origin + end * solid.axis - view.source).dot(view.normal()));
                            return (far + widest) / view.sid();
                          }());
+    std::vector<double> widest_of_pieces;
+    for (const ProfilePiece& p : solid.pieces) widest_of_pieces.push_back(std::sqrt(widestSquare(p)));
+    const auto widestNear = [&](const Vec3& ray) {
+      const Vec3 d = ray.normalized(), to = solid.origin - view.source;
+      const double along = d.dot(solid.axis), across2 = 1 - along * along;
+      // Where along the axis the ray comes closest, and how far along it stays within the widest radius.
+      const double s = (to.dot(d) * along - to.dot(solid.axis)) / across2;
+      const double reach = (widest + pixel) * std::abs(along) / std::sqrt(across2) + 2 * pixel;
+      double most = 0;
+      for (std::size_t n = 0; n < solid.pieces.size(); ++n)
+        if (solid.pieces[n].from <= s + reach && solid.pieces[n].to >= s - reach)
+          most = std::max(most, widest_of_pieces[n]);
+      return most;
+    };
     tbb::parallel_for(r0, r1 + 1, [&](int r) {
       for (int c = c0; c <= c1; ++c) {
         const Vec3 ray = view.place(c, r) - view.source;
         const Vec3 normal = ray.cross(solid.axis);
-        // Distance of two lines; rays along the axis are kept.
-        if (std::abs((solid.origin - view.source).dot(normal)) > (widest + pixel) * normal.norm() &&
-            normal.norm() > 1e-6 * ray.norm())
-          continue;
-        double sum = 0;
-        for (int y = 0; y < rays; ++y)
-          for (int x = 0; x < rays; ++x) {
-            const Vec3 sub = view.place(c + (x + 0.5) / rays - 0.5, r + (y + 0.5) / rays - 0.5) - view.source;
-            sum += chord(solid, widest_square, view.source, sub.normalized());
-          }
-        if (sum > 0)
+        // Distance of two lines, from the widest that the solid is where they come close; rays along the axis are kept.
+        if (normal.norm() > 1e-6 * ray.norm()) {
+          const double distance = std::abs((solid.origin - view.source).dot(normal)) / normal.norm();
+          if (distance > widest + pixel || distance > widestNear(ray) + pixel) continue;
+        }
+        const auto mean = [&](int side, double* least, double* most) {
+          double sum = 0;
+          for (int y = 0; y < side; ++y)
+            for (int x = 0; x < side; ++x) {
+              // No two rays in one column or row: an edge along either passes them one by one.
+              const double dx = (x + (y + 0.5) / side) / side, dy = (y + (side - x - 0.5) / side) / side;
+              const Vec3 sub = view.place(c + dx - 0.5, r + dy - 0.5) - view.source;
+              const double length = chord(solid, widest_square, view.source, sub.normalized());
+              sum += length;
+              if (least != nullptr) *least = std::min(*least, length), *most = std::max(*most, length);
+            }
+          return sum / (side * side);
+        };
+        double least = 1e300, most = 0;
+        double length = mean(std::min(rays, 2), &least, &most);
+        if (rays > 2 && (most == 0 || most - least > kEven * most)) length = mean(rays, nullptr, nullptr);
+        if (length > 0)
           out[static_cast<std::size_t>(r) * static_cast<std::size_t>(view.columns) + static_cast<std::size_t>(c)] +=
-              per_mm * static_cast<float>(sum / (rays * rays));
+              per_mm * static_cast<float>(length);
       }
     });
   }

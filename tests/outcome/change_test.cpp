@@ -22,6 +22,7 @@ struct Found {
   Rigid metal = Rigid::Identity();  // of the screw, against the tarsus
   double within_mm = 0.5, within_deg = 3;
   bool seen = true;
+  double gap_mm = 0;
 };
 
 Json check(const Found& f) {
@@ -30,6 +31,7 @@ Json check(const Found& f) {
   if (f.seen) {
     device["entry"] = pointJson(f.metal * kEntry, 4);
     device["tip"] = pointJson(f.metal * kTip, 4);
+    if (f.gap_mm > 0) device["gap"] = {{"mm", f.gap_mm}, {"from_entry_mm", 20}};
     device["uncertainty"] = {{"entry_mm", f.within_mm}, {"tip_mm", f.within_mm}, {"axis_deg", f.within_deg}};
   }
   return {{"schema", "rayset.verification/1"},
@@ -48,6 +50,19 @@ Rigid shifted(double medial, double distal, double dorsal) {
   Rigid X = Rigid::Identity();
   X.translate(Vec3(medial, distal, dorsal));
   return X;
+}
+
+TEST(Change, AScrewThatBreaksIsToldOnce) {
+  const Json whole = check({}), broken = check({.gap_mm = 3});
+  const auto change = changeSince(whole, broken, "before");
+  ASSERT_TRUE(change);
+  EXPECT_TRUE(change->devices[0].moved);
+  EXPECT_EQ(change->devices[0].words, "looks broken, did not at the earlier check");
+  EXPECT_TRUE(changeJson(*change)["devices"][0]["broke"]);
+  const auto still = changeSince(broken, broken, "before");
+  ASSERT_TRUE(still);
+  EXPECT_FALSE(still->devices[0].broke);
+  EXPECT_EQ(still->devices[0].words, "no change told");
 }
 
 TEST(Change, NothingIsToldOfTheSameFoot) {

@@ -425,35 +425,45 @@ TEST(FilmNormal, AGaussianIsAsWideAsAsked) {
   for (const float v : gaussian(even, 1.7).values) EXPECT_NEAR(v, 3, 1e-5F) << "to the border";
 }
 
-TEST(FilmRegistration, AScrewOfAnotherLengthIsTold) {
+TEST(FilmRegistration, AScrewOfAnotherLengthOrInPiecesIsTold) {
   const Scanned& s = scanned();
   const Vec3 c = s.frame.origin;
   FilmRegistrationInput input;
   input.bodies = &s.bodies;
   std::vector<MetalSolid> put_in;
-  for (const Bone bone : {Bone::kM1, Bone::kM3}) {
+  const std::vector<std::pair<Bone, double>> screws{
+      {Bone::kM1, 8}, {Bone::kM3, 0}, {Bone::kM4, -6}, {Bone::kM5, 0}};  // the last is broken
+  for (const auto& [bone, longer] : screws) {
     MetalSolid screw;
     screw.origin = basePoint(s.foot.bones.at(bone), s.frame.distal) + 12 * s.frame.distal + 6 * s.frame.dorsal;
     screw.axis = (-s.frame.distal - 0.4 * s.frame.dorsal).normalized();
     screw.pieces = {cylinderPiece(0, 2.5, 3), cylinderPiece(2.5, 28, 1.75), conePiece(28, 30, 1.75, 0)};
-    PlannedMetal planned{std::string(boneId(bone)) + "-screw", screw.origin, screw.origin + 30 * screw.axis, screw, {}};
-    for (double longer = -8; longer <= 8; longer += 2)
-      if (longer != 0) planned.longer_mm.push_back(longer);
-    input.metal.push_back(planned);
-    put_in.push_back(bone == Bone::kM1 ? lengthened(screw, 8) : screw);
+    input.metal.push_back(
+        {std::string(boneId(bone)) + "-screw", screw.origin, screw.origin + 30 * screw.axis, screw, true});
+    put_in.push_back(lengthened(screw, longer));
   }
+  // Its head has backed out by 3 mm with 14 mm of it.
+  MetalSolid far_half = put_in.back();
+  far_half.pieces = {cylinderPiece(14, 28, 1.75), conePiece(28, 30, 1.75, 0)};
+  put_in.back().pieces = {cylinderPiece(0, 2.5, 3), cylinderPiece(2.5, 14, 1.75)};
+  put_in.back().origin -= 3 * put_in.back().axis;
+  put_in.push_back(far_half);
   input.films =
       filmsOf(Rigid::Identity(), {turnAbout(c, {0.03, -0.02, 0.03}, {2, -3, 1}), Rigid::Identity()}, 1, put_in);
   const auto found = registerFilms(input);
   ASSERT_TRUE(found) << found.error().message();
-  ASSERT_EQ(found->devices.size(), 2U);
-  for (std::size_t n = 0; n < 2; ++n) {
+  ASSERT_EQ(found->devices.size(), screws.size());
+  for (std::size_t n = 0; n < screws.size(); ++n) {
     const FoundDevice& d = found->devices[n];
     const MetalSolid& truth = put_in[n];
+    const bool broken = n == 3;
     EXPECT_TRUE(d.seen) << d.id;
-    EXPECT_EQ(d.longer_mm, n == 0 ? 8 : 0) << d.id;
-    EXPECT_LT((d.entry - truth.origin).norm(), 0.8) << d.id;
-    EXPECT_LT((d.tip - (truth.origin + truth.pieces.back().to * truth.axis)).norm(), 0.8) << d.id;
+    EXPECT_NEAR(d.longer_mm, broken ? 3 : screws[n].second, screws[n].second == 0 && !broken ? 0 : 1) << d.id;
+    EXPECT_NEAR(d.gap_mm, broken ? 3 : 0, broken ? 1 : 0) << d.id;
+    EXPECT_NEAR(d.gap_at_mm, broken ? 14 : 0, broken ? 1.5 : 0) << d.id;
+    const MetalSolid& last = broken ? far_half : truth;
+    EXPECT_LT((d.entry - truth.origin).norm(), broken ? 1.5 : 0.8) << d.id;
+    EXPECT_LT((d.tip - (last.origin + last.pieces.back().to * last.axis)).norm(), broken ? 1.5 : 0.8) << d.id;
   }
 }
 

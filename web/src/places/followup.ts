@@ -88,7 +88,6 @@ function deviceWords(r: CheckRow): string {
     n(f['entry_mm']) !== null ? `entry ${mm(n(f['entry_mm']))} off` : '',
     n(f['tip_mm']) !== null ? `tip ${mm(n(f['tip_mm']))} off` : '',
     n(f['axis_deg']) !== null ? `axis ${deg(n(f['axis_deg']), 1)} off` : '',
-    n(r['longer_mm']) ? `${mm(Math.abs(n(r['longer_mm'])!), 0)} ${n(r['longer_mm'])! > 0 ? 'longer' : 'shorter'} than planned` : '',
   ];
   const warnings = Array.isArray(r['warnings']) ? (r['warnings'] as string[]) : [];
   return [...out, ...warnings].filter(Boolean).join(', ') || '–';
