@@ -192,8 +192,8 @@ void measured(std::vector<Place>& places, int level, int iterations, const Refin
   });
 }
 
-/// Where the only body of a narrowed problem would fit: sought on each film, followed down alone, the best met first.
-/// The first of them is always where it is followed down from where it was found.
+/// Where the only body of a narrowed problem would fit: sought on each film, followed down alone. The first is followed
+/// down from where it was found; the others come in no order.
 std::vector<Place> placesBeside(const Problem& narrow, const Search& search, const RefineSettings& base,
                                 const Progress& progress) {
   constexpr std::size_t kPlaces = 4, kTried = 6;
@@ -219,6 +219,7 @@ std::vector<Place> placesBeside(const Problem& narrow, const Search& search, con
   return places;
 }
 
+/// Whether a body stands where it would with another pose, near enough to be followed once.
 bool fellTogether(const Group& group, const Rigid& other) {
   constexpr double kApartMm = 1.2;
   return (other * group.centre - group.planned_to_found * group.centre).norm() +
@@ -226,8 +227,9 @@ bool fellTogether(const Group& group, const Rigid& other) {
          kApartMm;
 }
 
-/// Poses of the first body in places that come the best met first; of those that fell together one.
-std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless) {
+/// Poses of the first body in places that come the best met first, as far as they are met worse by less than
+/// `hopeless`; of those that fell together one.
+std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless = 1e300) {
   std::vector<Rigid> apart;
   for (const Place& place : places) {
     const Group& group = place.at.groups.front();
@@ -322,7 +324,7 @@ Problem narrowedWithout(const Problem& p, std::size_t g, const std::vector<std::
 }  // namespace
 
 bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, const Progress& progress) {
-  constexpr double kFarMm = 2.5, kFarRad = 0.09, kHopeless = 1e9;
+  constexpr double kFarMm = 2.5, kFarRad = 0.09;
   constexpr std::size_t kMost = 4, kFollowed = 4;
   const auto far = [](const Group& g, const Rigid& from) {
     const Vec3 axis = g.metal->solid.axis;
@@ -342,7 +344,7 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
   if (poor.size() > kMost) poor.resize(kMost);
 
   // Each by itself, with the others' shadows unexplained; where it is, was planned and has gone are places as well.
-  const std::size_t each = poor.size() > 3 ? 4 : 6;
+  const std::size_t each = poor.size() > 3 ? 4 : 6;  // at most 256 combinations
   std::vector<std::vector<Rigid>> poses;
   for (const std::size_t g : poor) {
     const Group& device = p.groups[g];
@@ -350,7 +352,7 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
     std::vector<Place> places = placesBeside(narrowedWithout(p, g, poor, search.mode), search, base, progress);
     std::stable_sort(places.begin(), places.end(), lower);
     std::vector<Rigid> found{goneOf(device), Rigid::Identity()};
-    const std::vector<Rigid> apart = posesApart(places, kHopeless);
+    const std::vector<Rigid> apart = posesApart(places);
     found.insert(found.end(), apart.begin(), apart.end());
     for (const Rigid& pose : found) {
       const bool is_new = std::ranges::none_of(of, [&](const Rigid& other) {

@@ -58,8 +58,7 @@ double climbed(double at, double step, double least, double most, const Met& met
 
 /// A picture's values on another scale.
 Film through(Film film, const GreyScale& scale) {
-  float slope = 0;
-  for (float& v : film.values) scale.apply(v, v, slope);
+  for (float& v : film.values) v = scale(v);
   return film;
 }
 

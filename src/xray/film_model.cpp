@@ -28,12 +28,10 @@ class SoftPlus {
     for (std::size_t n = 0; n < values_.size(); ++n)
       values_[n] = std::log1p(std::exp(static_cast<float>(n) / kPerUnit - kReach));
   }
-  /// Value, and slope from 0 to 1.
-  void apply(float z, float& value, float& slope) const {
+  float operator()(float z) const {
     const float at = std::clamp((z + kReach) * kPerUnit, 0.0F, static_cast<float>(kSteps) - 0.5F);
     const auto n = static_cast<std::size_t>(at);
-    slope = (values_[n + 1] - values_[n]) * kPerUnit;
-    value = values_[n] + (z + kReach - static_cast<float>(n) / kPerUnit) * slope;
+    return values_[n] + (z + kReach - static_cast<float>(n) / kPerUnit) * (values_[n + 1] - values_[n]) * kPerUnit;
   }
 
  private:
@@ -208,15 +206,14 @@ const Film& comparedFilm(const FilmState& f, int level, const Mode& mode) {
   return smoothed != nullptr ? smoothed->film : f.at(level).film;
 }
 
-float greyAt(const FilmState& f, int level, const GreyScale& scale, std::size_t pixel, float sum) {
-  float seen = sum, grey = 0, slope = 0;
-  if (const auto& scatter = f.log_scatter[static_cast<std::size_t>(level)]) {
-    float lost = 0, share = 0;
-    softPlus().apply(static_cast<float>(kFilmBeam) * sum + scatter->values[pixel], lost, share);
-    seen += static_cast<float>(std::log1p(f.scatter) / kFilmBeam) - lost / static_cast<float>(kFilmBeam);
-  }
-  scale.apply(seen, grey, slope);
-  return grey;
+ThroughScatter::ThroughScatter(const FilmState& f, int level)
+    : scatter_(f.log_scatter[static_cast<std::size_t>(level)].get()),
+      open_(static_cast<float>(std::log1p(f.scatter) / kFilmBeam)) {}
+
+float ThroughScatter::operator()(std::size_t pixel, float sum) const {
+  // Scatter s adds to what comes through: -log(exp(-u) + s) = u - log(1 + exp(u + log s)).
+  constexpr auto kBeam = static_cast<float>(kFilmBeam);
+  return scatter_ == nullptr ? sum : sum + open_ - softPlus()(kBeam * sum + scatter_->values[pixel]) / kBeam;
 }
 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing) {
@@ -234,22 +231,11 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
         if (row[c] > static_cast<float>(kBody)) row[c] += static_cast<float>(f.rise.dot(fromMiddle(view, c, r)));
     }
 
-  // Scatter s adds to what comes through: -log(exp(-u) + s) = u - log(1 + exp(u + log s)).
-  out.seen = out.sum;
-  out.slope = Film(view.columns, view.rows, 1);
-  if (const auto& scatter = f.log_scatter[static_cast<std::size_t>(level)]) {
-    const auto beam = static_cast<float>(kFilmBeam);
-    const auto open = static_cast<float>(std::log1p(f.scatter) / kFilmBeam);
-    tbb::parallel_for(std::size_t{0}, static_cast<std::size_t>(view.rows), [&](std::size_t r) {
-      const std::size_t first = r * static_cast<std::size_t>(view.columns);
-      for (std::size_t i = first; i < first + static_cast<std::size_t>(view.columns); ++i) {
-        float lost = 0, share = 0;
-        softPlus().apply(beam * out.sum.values[i] + scatter->values[i], lost, share);
-        out.seen.values[i] += open - lost / beam;
-        out.slope.values[i] = 1 - share;
-      }
-    });
-  }
+  out.seen = Film(view.columns, view.rows);
+  const ThroughScatter through(f, level);
+  tbb::parallel_for(0, view.rows, [&](int r) {
+    for (int c = 0; c < view.columns; ++c) out.seen.at(c, r) = through(out.sum.offset(c, r), out.sum.at(c, r));
+  });
 
   // The film's grey scale: as much of the film is brighter than a value as of the prediction.
   out.scale =
@@ -258,11 +244,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
           : std::make_shared<const GreyScale>(matchHistograms(out.seen, comparedValues(f, level, mode), lf.inside));
   Film shown(view.columns, view.rows);
   tbb::parallel_for(0, view.rows, [&](int r) {
-    for (int c = 0; c < view.columns; ++c) {
-      float slope = 0;
-      out.scale->apply(out.seen.at(c, r), shown.at(c, r), slope);
-      out.slope.at(c, r) *= slope;
-    }
+    for (int c = 0; c < view.columns; ++c) shown.at(c, r) = (*out.scale)(out.seen.at(c, r));
   });
 
   out.usable = lf.inside;

@@ -129,7 +129,6 @@ struct Problem {
 struct Prediction {
   Film sum;     // line integrals
   Film seen;    // what they look like through the scatter
-  Film slope;   // of the grey scale at each pixel
   Film weight;  // 0 where nothing is compared
   Film usable;  // inside the film and not metal
   Normalised wanted, shown;
@@ -153,6 +152,17 @@ Rigid filmPose(const FilmState& f, const Group& g);
 /// Right, down and along the beam of a film, as columns.
 Mat3 filmAxes(const ProjectionView& view);
 
+/// What line integrals look like through the scatter of a film at one level.
+class ThroughScatter {
+ public:
+  ThroughScatter(const FilmState& f, int level);
+  [[nodiscard]] float operator()(std::size_t pixel, float sum) const;
+
+ private:
+  const Film* scatter_;
+  float open_;  // of nothing in the beam
+};
+
 /// Line integrals of a film, before its grey scale is known.
 struct Drawing {
   Film rest, bone;  // soft tissue and what stands still; bone and metal, without the film's gain
@@ -165,8 +175,6 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
 /// The film that is compared in this mode.
 const Film& comparedFilm(const FilmState& f, int level, const Mode& mode);
-/// The grey value of a line integral at a pixel of the film, through its scatter and by the grey scale.
-float greyAt(const FilmState& f, int level, const GreyScale& scale, std::size_t pixel, float sum);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.
 double similarity(const Prediction& p, const Patch* only = nullptr, int rim = 0);
 /// How well each of the groups `first` to `last` is met on the finest level, by the worst film; 1 of the others.

@@ -218,8 +218,8 @@ RAYSET_WIDE Normalised normalised(const Film& in, const Film& usable, int sigma,
   return out;
 }
 
-RAYSET_WIDE void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, int sigma,
-                                     const Film* values) {
+RAYSET_WIDE void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread,
+                                     const Film& values, int sigma) {
   for (std::size_t i = 0; i < d.values.size(); ++i) d.values[i] *= usable.values[i];
   const Film mean = blurred(d, sigma);
   for (std::size_t i = 0; i < d.values.size(); ++i) {
@@ -227,13 +227,12 @@ RAYSET_WIDE void normaliseDerivative(Film& d, const Film& usable, const Film& sh
     const float own = (d.values[i] - mean.values[i] / (here ? share.values[i] : 1.0F)) / spread.values[i];
     d.values[i] = here ? own : 0.0F;
   }
-  if (values == nullptr) return;
   Film along(d.columns, d.rows);
-  for (std::size_t i = 0; i < d.values.size(); ++i) along.values[i] = d.values[i] * values->values[i];
+  for (std::size_t i = 0; i < d.values.size(); ++i) along.values[i] = d.values[i] * values.values[i];
   const Film spreads = blurred(along, sigma);  // how the spread grows, over itself
   for (std::size_t i = 0; i < d.values.size(); ++i)
     if (counts(usable.values[i], share.values[i]))
-      d.values[i] -= values->values[i] * spreads.values[i] / share.values[i];
+      d.values[i] -= values.values[i] * spreads.values[i] / share.values[i];
 }
 
 GreyScale::GreyScale(const std::vector<float>& from, const std::vector<float>& to) {

@@ -35,10 +35,10 @@ struct Normalised {
 /// `share`: blurred `usable`, where it is known already.
 [[nodiscard]] Normalised normalised(const Film& in, const Film& usable, int sigma, const Film* share = nullptr);
 
-/// The derivative of a normalised picture from the derivative `d` of the picture. `share`: blurred `usable`. `values`:
-/// of the normalised picture; without them its spread is held still.
-void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, int sigma,
-                         const Film* values = nullptr);
+/// The derivative of a normalised picture from the derivative `d` of the picture. `share`: blurred `usable`; `spread`
+/// and `values`: of the normalised picture.
+void normaliseDerivative(Film& d, const Film& usable, const Film& share, const Film& spread, const Film& values,
+                         int sigma);
 
 /// A monotone grey scale given by knots; the identity where there are fewer than two.
 class GreyScale {
@@ -46,12 +46,11 @@ class GreyScale {
   GreyScale() : GreyScale({0, 1}, {0, 1}) {}
   /// `from` rises strictly; at most 255 knots.
   GreyScale(const std::vector<float>& from, const std::vector<float>& to);
-  void apply(float value, float& grey, float& slope) const {
+  [[nodiscard]] float operator()(float value) const {
     const float bucket = std::clamp((value - low_) * per_unit_, 0.0F, static_cast<float>(kBuckets - 1));
     const Piece* p = pieces_.data() + first_[static_cast<std::size_t>(bucket)];
     while (p->end <= value) ++p;
-    slope = p->slope;
-    grey = p->to + slope * (value - p->from);
+    return p->to + p->slope * (value - p->from);
   }
   /// From greys to values (a hair steeper than it is where greys stand still).
   [[nodiscard]] GreyScale inverse() const;

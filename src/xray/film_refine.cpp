@@ -63,38 +63,31 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& no
     return out;
   }
   const Film base = draw(g, X, view, shade, level);
-  // Metal's edges are sharp: told from one side only, its derivatives are blind to residuals on the other; and the grey
-  // scale bends too much across them for its slope.
-  const bool metal = g.metal != nullptr;
-  const Film usable = cropped(now.usable, out.box), slope = cropped(now.slope, out.box);
-  const Film share = blurred(usable, window), spread = cropped(now.shown.spread, out.box),
-             normal = cropped(now.shown.values, out.box);
+  const Film usable = cropped(now.usable, out.box), share = blurred(usable, window);
+  const Film spread = cropped(now.shown.spread, out.box), values = cropped(now.shown.values, out.box);
+  const ThroughScatter through(f, level);
+  const auto grey = [&](std::size_t pixel, float sum) { return (*now.scale)(through(pixel, sum)); };
   const Mat3 axes = filmAxes(view);
   for (int k = 0; k < 6; ++k) {
     const Vec3 axis = axes.col(k % 3);
     const double amount = k < 3 ? step_mm / g.reach_mm : k < 5 ? step_mm : away_mm;
     Twist xi = Twist::Zero();
-    (k < 3 ? xi.head<3>() : xi.tail<3>()) = amount * axis;
-    const Film there = draw(g, exponential(metal ? Twist(0.5 * xi) : xi, centre) * X, view, shade, level);
-    const Film back = metal ? draw(g, exponential(-0.5 * xi, centre) * X, view, shade, level) : Film();
+    (k < 3 ? xi.head<3>() : xi.tail<3>()) = 0.5 * amount * axis;
+    // From both sides: told from one, edges are blind to residuals on the other, and what is moved stays where it is
+    // caught. Through scatter and the grey scale, which bends too much across an edge for its slope.
+    const Film there = draw(g, exponential(xi, centre) * X, view, shade, level);
+    const Film back = draw(g, exponential(-xi, centre) * X, view, shade, level);
     const auto gain = static_cast<float>(f.bone_gain), per_step = static_cast<float>(1 / amount);
     Film d(out.box.columns, out.box.rows);
     for (int r = 0; r < shade.rows; ++r)
       for (int c = 0; c < shade.columns; ++c) {
-        const int x = shade.column - out.box.column + c, y = shade.row - out.box.row + r;
-        const float before = metal ? back.at(c, r) : base.at(c, r);
-        if (there.at(c, r) == before) continue;
-        if (!metal) {
-          d.at(x, y) = slope.at(x, y) * gain * (there.at(c, r) - before) * per_step;
-          continue;
-        }
+        if (there.at(c, r) == back.at(c, r)) continue;
         const std::size_t pixel = now.sum.offset(shade.column + c, shade.row + r);
         const float without = now.sum.values[pixel] - gain * base.at(c, r);
-        d.at(x, y) = (greyAt(f, level, *now.scale, pixel, without + gain * there.at(c, r)) -
-                      greyAt(f, level, *now.scale, pixel, without + gain * before)) *
-                     per_step;
+        d.at(shade.column - out.box.column + c, shade.row - out.box.row + r) =
+            (grey(pixel, without + gain * there.at(c, r)) - grey(pixel, without + gain * back.at(c, r))) * per_step;
       }
-    normaliseDerivative(d, usable, share, spread, window, metal ? &normal : nullptr);
+    normaliseDerivative(d, usable, share, spread, values, window);
     out.pictures[static_cast<std::size_t>(k)] = std::move(d);
   }
   return out;

@@ -351,9 +351,8 @@ Blurred blurredBy(double sigma_mm, double film_sigma_mm, double noise) {
   fine.view.rows = picture.rows;
   fine.film = film_sigma_mm > 0 ? gaussian(picture, film_sigma_mm / kPixelMm) : picture;
   fine.inside = Film(picture.columns, picture.rows, 1);
-  float slope = 0;
   for (float& v : fine.film.values) {
-    scale.apply(v, v, slope);
+    v = scale(v);
     v += static_cast<float>(noise * (drawn() + drawn() - 1));
   }
   fine.sorted = sortedValues(fine.film, fine.inside);
@@ -382,8 +381,7 @@ TEST(FilmModel, AFilmIsBlurredAsMuchAsWhatItIsComparedWith) {
   double worst = 0, sharp_worst = 0;
   for (int r = 5; r < blurred.rows - 5; ++r)
     for (int c = 5; c < blurred.columns - 5; ++c) {
-      float grey = 0, slope = 0;
-      b.prediction.scale->apply(b.prediction.seen.at(c, r), grey, slope);
+      const float grey = (*b.prediction.scale)(b.prediction.seen.at(c, r));
       worst = std::max(worst, static_cast<double>(std::abs(blurred.at(c, r) - grey)));
       sharp_worst = std::max(sharp_worst, static_cast<double>(std::abs(sharp.at(c, r) - grey)));
     }
@@ -395,11 +393,8 @@ TEST(FilmNormal, AGreyScaleTurnedRoundLeadsBack) {
   const GreyScale scale({0, 1, 2, 3, 4}, {0.1F, 0.2F, 0.2F, 0.6F, 0.9F});
   const GreyScale back = scale.inverse();
   for (const float value : {-0.5F, 0.0F, 0.4F, 1.0F, 2.5F, 3.2F, 5.0F}) {
-    float grey = 0, again = 0, slope = 0;
-    scale.apply(value, grey, slope);
-    back.apply(grey, again, slope);
-    scale.apply(again, again, slope);
-    EXPECT_NEAR(again, grey, 1e-5F) << value;
+    const float grey = scale(value);
+    EXPECT_NEAR(scale(back(grey)), grey, 1e-5F) << value;
   }
 }
 
