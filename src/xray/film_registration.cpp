@@ -19,13 +19,13 @@ namespace {
 using namespace film_fit;
 
 // The normal matrix takes the model of the film to be right; it is not (blur, texture, grey scale). Intervals are
-// widened by what bench_films shows: places of bones by a factor, turns of bones and metal by what all were off by.
-constexpr double kBoneSpread = 1.3, kTurnOffRad = 0.005, kRollOffRad = 0.06;
-// A bone's place: what even well met ones were off by, and the more the worse its shadow is met.
-constexpr double kPlaceOffMm = 0.12, kWellMet = 0.92, kPoorlyMetMm = 2.5;
+// widened by what films of the outside program and of bench_films show: by a factor, and by what even well met bodies
+// were off by; more the worse a body is met.
+constexpr double kBoneSpread = 1.2, kTurnOffRad = 0.005, kRollOffRad = 0.014, kPoorlyMetRad = 0.5;
+constexpr double kPlaceOffMm = 0.05, kWellMet = 0.92, kPoorlyMetMm = 2.5;
 // Met worse than this it may lie on another shadow: of thirteen such rays five were 5.5 to 10 mm off.
 constexpr double kHardlyMet = 0.72, kHardlyMetMm = 40;
-constexpr double kEntryOffMm = 0.45, kTipOffMm = 0.45, kAxisOffRad = 0.013;
+constexpr double kEntryOffMm = 0.19, kTipOffMm = 0.20, kAxisOffRad = 0.0085;
 constexpr double kDeviceHardlyMetMm = 15;  // the more the worse a device is met than kDeviceHardlyMet
 // A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
 // asked: what is a little off then comes right with them.
@@ -277,10 +277,6 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
     b.planned_to_found = p.groups[g].planned_to_found;
     b.centre = p.groups[g].centre;
     b.covariance = covariance.block<6, 6>(all.group[g], all.group[g]);
-    const Vec3 length = b.planned_to_found.linear() * p.groups[g].axis;
-    b.turn_sd_rad = leastCertain(b.covariance.topLeftCorner<3, 3>() + kTurnOffRad * kTurnOffRad * Mat3::Identity() +
-                                 kRollOffRad * kRollOffRad * length * length.transpose())
-                        .sd;
     b.rival_mm = p.groups[g].rival_mm;
     b.similarity = 1;
     for (std::size_t f = 0; f < last.size(); ++f) {
@@ -289,8 +285,13 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       b.similarity = met;
       b.worst_film = f;
     }
-    const double off = kPlaceOffMm + kPoorlyMetMm * std::max(0.0, kWellMet - b.similarity) +
-                       kHardlyMetMm * std::max(0.0, kHardlyMet - b.similarity);
+    const double poorly = std::max(0.0, kWellMet - b.similarity);
+    const Vec3 length = b.planned_to_found.linear() * p.groups[g].axis;
+    const double roll = kRollOffRad + kPoorlyMetRad * poorly;
+    b.turn_sd_rad = leastCertain(b.covariance.topLeftCorner<3, 3>() + kTurnOffRad * kTurnOffRad * Mat3::Identity() +
+                                 roll * roll * length * length.transpose())
+                        .sd;
+    const double off = kPlaceOffMm + kPoorlyMetMm * poorly + kHardlyMetMm * std::max(0.0, kHardlyMet - b.similarity);
     b.covariance.bottomRightCorner<3, 3>() += off * off * Mat3::Identity();
     out.bodies.push_back(std::move(b));
   }
