@@ -23,8 +23,9 @@ using namespace film_fit;
 // were off by; more the worse a body is met.
 constexpr double kBoneSpread = 1.2, kTurnOffRad = 0.005, kRollOffRad = 0.014, kPoorlyMetRad = 0.5;
 constexpr double kPlaceOffMm = 0.05, kWellMet = 0.92, kPoorlyMetMm = 2.5;
-// Met worse than this it may lie on another shadow: of thirteen such rays five were 5.5 to 10 mm off.
-constexpr double kHardlyMet = 0.72, kHardlyMetMm = 40;
+// Met worse than this (in a cast) it may lie on another shadow, although none of four such rays was more than 0.8 mm
+// off.
+constexpr double kHardlyMet = 0.72, kHardlyMetMm = 10;
 constexpr double kEntryOffMm = 0.19, kTipOffMm = 0.20, kAxisOffRad = 0.0085;
 constexpr double kDeviceHardlyMetMm = 15;  // the more the worse a device is met than kDeviceHardlyMet
 // A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
@@ -319,7 +320,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       d.similarity = 1;
       for (const Prediction& prediction : last_with_metal)
         d.similarity = std::min(d.similarity, similarity(prediction, &prediction.groups[g], rim));
-      d.seen = d.similarity > kMatchedSimilarity;
+      d.seen = d.similarity > kMatchedSimilarity && along[g].there;
       const Covariance6 c = covariance.block<6, 6>(all.group[g], all.group[g]);
       const auto spread = [&](const Vec3& point) {
         return leastCertain(pointCovariance(c, group.planned_to_found * group.centre, point)).sd;

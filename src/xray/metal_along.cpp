@@ -164,7 +164,7 @@ double shareShown(const Problem& narrow, const Problem& one, const Problem& othe
 
 MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, const Mode& mode,
                       const Progress& progress) {
-  constexpr double kAround = 2, kShareShown = 0.5;
+  constexpr double kAround = 2, kShareShown = 0.5, kMost = 0.6;
   const PlannedMetal& planned = *p.groups[g].metal;
   const Slabs slabs(planned);
   // All that is looked at lies in one region.
@@ -184,9 +184,12 @@ MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, con
     gap_from = k + 1 - run;
   }
   MetalAlong out;
+  const auto planned_there = std::count(there.begin() + slabs.firstPlanned(), there.begin() + slabs.endPlanned(), true);
+  out.there = static_cast<double>(planned_there) >= kMost * (slabs.endPlanned() - slabs.firstPlanned());
+  if (!out.there) return out;
   out.longer_mm = slabs.mm((end - first) - (slabs.endPlanned() - slabs.firstPlanned()));
   out.gap_mm = slabs.mm(gap);
-  if (first >= end || (std::abs(out.longer_mm) < kLeastMm && gap == 0)) return {};
+  if (std::abs(out.longer_mm) < kLeastMm && gap == 0) return {};
 
   // The planned device followed down once more, against the device as it is shown, whole or in its pieces.
   RefineSettings r = base;

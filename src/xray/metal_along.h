@@ -11,10 +11,11 @@ struct MetalAlong {
   double longer_mm = 0;  ///< from end to end, than planned (negative: shorter)
   double gap_mm = 0;     ///< without metal between its ends; 0: none
   double gap_at_mm = 0;  ///< where the gap begins, from the device's entry
+  bool there = true;     ///< most of it; else the rest means nothing
 };
-/// Looks along the device of group `g`, which is about in its place, from 9 mm before it to 9 mm beyond. Where films
-/// show another length or a gap, and are met better with it, its pose becomes that of the device as shown; else all are
-/// zero. `mode`: of the whole.
+/// Looks along the device of group `g`, from 9 mm before it to 9 mm beyond. Where films show another length or a gap,
+/// and are met better with it, its pose becomes that of the device as shown; else it is as planned. `mode`: of the
+/// whole.
 MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, const Mode& mode,
                       const Progress& progress);
 
