@@ -21,7 +21,7 @@ using namespace film_fit;
 // The normal matrix takes the model of the film to be right; it is not (blur, texture, grey scale). Intervals are
 // widened by what films of the outside program and of bench_films show: by a factor, and by what even well met bodies
 // were off by; more the worse a body is met.
-constexpr double kBoneSpread = 1.2, kTurnOffRad = 0.005, kRollOffRad = 0.014, kPoorlyMetRad = 0.5;
+constexpr double kBoneSpread = 1.1, kTurnOffRad = 0.005, kRollOffRad = 0.014, kPoorlyMetRad = 0.5;
 constexpr double kPlaceOffMm = 0.05, kWellMet = 0.92, kPoorlyMetMm = 2.5;
 // Met worse than this (in a cast) it may lie on another shadow, although none of four such rays was more than 0.8 mm
 // off.
