@@ -170,7 +170,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
   for (const Device& d : plan.devices)
     if (input.temporary || d.stage == "definitive")
-      registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue), d.kind != "wire",
+      registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue),
+                                    !otherLengths(d, *input.catalogue).empty(),
                                     d.ray >= 1 && d.ray <= 5 ? std::string(boneId(metatarsal(d.ray))) : std::string()});
 
   auto found = registerFilms(registration, {}, progress);

@@ -219,12 +219,16 @@ std::vector<Place> placesBeside(const Problem& narrow, const Search& search, con
   return places;
 }
 
-/// Whether a body stands where it would with another pose, near enough to be followed once.
-bool fellTogether(const Group& group, const Rigid& other) {
+/// Whether a body stands in two poses near enough to each other to be followed once.
+bool fellTogether(const Group& body, const Rigid& pose, const Rigid& other) {
   constexpr double kApartMm = 1.2;
-  return (other * group.centre - group.planned_to_found * group.centre).norm() +
-             0.5 * group.reach_mm * rotationAngle(other.linear().transpose() * group.planned_to_found.linear()) <
+  return (other * body.centre - pose * body.centre).norm() +
+             0.5 * body.reach_mm * rotationAngle(other.linear().transpose() * pose.linear()) <
          kApartMm;
+}
+/// Whether it stands apart from all of these.
+bool isApart(const Group& body, const Rigid& pose, const std::vector<Rigid>& from) {
+  return std::ranges::none_of(from, [&](const Rigid& other) { return fellTogether(body, pose, other); });
 }
 
 /// Poses of the first body in places that come the best met first, as far as they are met worse by less than
@@ -233,8 +237,8 @@ std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless 
   std::vector<Rigid> apart;
   for (const Place& place : places) {
     const Group& group = place.at.groups.front();
-    const bool is_new = std::ranges::none_of(apart, [&](const Rigid& other) { return fellTogether(group, other); });
-    if (is_new && place.energy < places.front().energy + hopeless) apart.push_back(group.planned_to_found);
+    if (place.energy < places.front().energy + hopeless && isApart(group, group.planned_to_found, apart))
+      apart.push_back(group.planned_to_found);
   }
   return apart;
 }
@@ -249,7 +253,8 @@ bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSett
   std::stable_sort(places.begin(), places.end(), lower);
   const std::vector<Rigid> apart = posesApart(places, kHopeless);
   p.groups[g].rival_mm = 0;
-  if (apart.size() == 1 && fellTogether(places.front().at.groups.front(), here) &&
+  const Group& best_alone = places.front().at.groups.front();
+  if (apart.size() == 1 && fellTogether(best_alone, best_alone.planned_to_found, here) &&
       places.front().energy > energy_here - kBetter)
     return false;
   const std::size_t first = g - std::min(search.together, g - search.first);
@@ -260,10 +265,9 @@ bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSett
   measured(places, kFine, 5, base, progress);
   const auto best = std::min_element(places.begin(), places.end(), lower);
   const Group& chosen = best->at.groups[g - first];
-  p.groups[g].rival_mm = 0;
   for (const Place& place : places) {
     const Group& other = place.at.groups[g - first];
-    if (fellTogether(chosen, other.planned_to_found)) continue;
+    if (fellTogether(chosen, chosen.planned_to_found, other.planned_to_found)) continue;
     const double off = (other.planned_to_found * chosen.centre - chosen.planned_to_found * chosen.centre).norm();
     if (place.energy < best->energy + kNearlyAsGood) p.groups[g].rival_mm = std::max(p.groups[g].rival_mm, off);
   }
@@ -354,14 +358,8 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
     std::vector<Rigid> found{goneOf(device), Rigid::Identity()};
     const std::vector<Rigid> apart = posesApart(places);
     found.insert(found.end(), apart.begin(), apart.end());
-    for (const Rigid& pose : found) {
-      const bool is_new = std::ranges::none_of(of, [&](const Rigid& other) {
-        Group at = device;
-        at.planned_to_found = pose;
-        return fellTogether(at, other);
-      });
-      if (is_new && of.size() < each) of.push_back(pose);
-    }
+    for (const Rigid& pose : found)
+      if (of.size() < each && isApart(device, pose, of)) of.push_back(pose);
     poses.push_back(std::move(of));
   }
   // Every combination.

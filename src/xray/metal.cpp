@@ -42,13 +42,19 @@ MetalSolid metalSolid(const Device& device, const Catalogue& catalogue) {
   return solid;
 }
 
+const ProfilePiece* shaftOf(const MetalSolid& solid) {
+  const auto length = [](const ProfilePiece& p) { return p.b == 0 && p.c == 0 ? p.to - p.from : -1.0; };
+  const auto longest = std::ranges::max_element(solid.pieces, {}, length);
+  return longest == solid.pieces.end() || length(*longest) < 0 ? nullptr : &*longest;
+}
+
 MetalSolid lengthened(const MetalSolid& solid, double mm) {
   MetalSolid out = solid;
-  const auto length = [](const ProfilePiece& p) { return p.b == 0 && p.c == 0 ? p.to - p.from : -1.0; };
-  const auto shaft = std::ranges::max_element(out.pieces, {}, length);
-  if (shaft == out.pieces.end()) return out;
+  const ProfilePiece* shaft = shaftOf(solid);
+  if (shaft == nullptr) return out;
   constexpr double kLeastShaftMm = 1;
-  mm = std::max(mm, std::min(0.0, kLeastShaftMm - length(*shaft)));
+  mm = std::max(mm, std::min(0.0, kLeastShaftMm - (shaft->to - shaft->from)));
+  out.pieces[static_cast<std::size_t>(shaft - solid.pieces.data())].to += mm;
   for (ProfilePiece& p : out.pieces) {
     if (p.from < shaft->to) continue;
     p.from += mm;
@@ -56,7 +62,6 @@ MetalSolid lengthened(const MetalSolid& solid, double mm) {
     p.a += -p.b * mm + p.c * mm * mm;  // the radius at s is what it was at s - mm
     p.b -= 2 * p.c * mm;
   }
-  shaft->to += mm;
   return out;
 }
 
@@ -213,7 +218,8 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
           const double distance = std::abs((solid.origin - view.source).dot(normal)) / normal.norm();
           if (distance > widest + pixel || distance > widestNear(ray) + pixel) continue;
         }
-        const auto mean = [&](int side, double* least, double* most) {
+        double least = 1e300, most = 0;
+        const auto mean = [&](int side) {
           double sum = 0;
           for (int y = 0; y < side; ++y)
             for (int x = 0; x < side; ++x) {
@@ -222,13 +228,13 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
               const Vec3 sub = view.place(c + dx - 0.5, r + dy - 0.5) - view.source;
               const double length = chord(solid, widest_square, view.source, sub.normalized());
               sum += length;
-              if (least != nullptr) *least = std::min(*least, length), *most = std::max(*most, length);
+              least = std::min(least, length);
+              most = std::max(most, length);
             }
           return sum / (side * side);
         };
-        double least = 1e300, most = 0;
-        double length = mean(std::min(rays, 2), &least, &most);
-        if (rays > 2 && (most == 0 || most - least > kEven * most)) length = mean(rays, nullptr, nullptr);
+        double length = mean(std::min(rays, 2));
+        if (rays > 2 && (most == 0 || most - least > kEven * most)) length = mean(rays);
         if (length > 0)
           out[static_cast<std::size_t>(r) * static_cast<std::size_t>(view.columns) + static_cast<std::size_t>(c)] +=
               per_mm * static_cast<float>(length);

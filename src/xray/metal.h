@@ -35,6 +35,9 @@ struct MetalSolid {
 /// not in the catalogue is drawn as a wire, as there.
 [[nodiscard]] MetalSolid metalSolid(const Device& device, const Catalogue& catalogue);
 
+/// Its longest stretch of one radius; nullptr where it has none.
+[[nodiscard]] const ProfilePiece* shaftOf(const MetalSolid& solid);
+
 /// The same so many mm longer (negative: shorter): what lies beyond the longest stretch of one radius moves out, and
 /// that stretch with it. At least a millimetre of it stays.
 [[nodiscard]] MetalSolid lengthened(const MetalSolid& solid, double mm);

@@ -19,14 +19,12 @@ constexpr double kLeastMm = 2.5;  // one size more or less (2 mm) is not told fr
 class Slabs {
  public:
   explicit Slabs(PlannedMetal metal) : metal_(std::move(metal)) {
-    double begin = 1e300, end = -1e300, longest = 0;
+    double begin = 1e300, end = -1e300;
     for (const ProfilePiece& piece : metal_.solid.pieces) {
       begin = std::min(begin, piece.from);
       end = std::max(end, piece.to);
-      if (piece.b != 0 || piece.c != 0 || piece.to - piece.from <= longest) continue;
-      longest = piece.to - piece.from;
-      shank_ = std::sqrt(piece.a);
     }
+    if (const ProfilePiece* shaft = shaftOf(metal_.solid)) shank_ = std::sqrt(shaft->a);
     planned_ = std::max(1, static_cast<int>(std::lround((end - begin) / kSlabMm)));
     slab_ = (end - begin) / planned_;
     beyond_ = static_cast<int>(std::lround(kBeyondMm / slab_));

@@ -453,7 +453,7 @@ TEST(FilmRegistration, AScrewOfAnotherLengthOrInPiecesIsTold) {
     const MetalSolid& truth = put_in[n];
     const bool broken = n == 3;
     EXPECT_TRUE(d.seen) << d.id;
-    EXPECT_NEAR(d.longer_mm, broken ? 3 : screws[n].second, screws[n].second == 0 && !broken ? 0 : 1) << d.id;
+    EXPECT_NEAR(d.longer_mm, broken ? 3 : screws[n].second, broken ? 1 : 0) << d.id;
     EXPECT_NEAR(d.gap_mm, broken ? 3 : 0, broken ? 1 : 0) << d.id;
     EXPECT_NEAR(d.gap_at_mm, broken ? 14 : 0, broken ? 1.5 : 0) << d.id;
     const MetalSolid& last = broken ? far_half : truth;
