@@ -185,10 +185,10 @@ void measured(std::vector<Place>& places, int level, int iterations, const Refin
   const Problem& start = places.front().at;
   const Unknowns u =
       unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
-  const Normal measure = ofAllFilms(start, level, r.mode, u);
+  const std::vector<FilmUnits> units = unitsOf(predictAll(start, level, r.mode));
   tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
     if (iterations > 0) refine(places[n].at, u, r, progress);
-    places[n].energy = energy(places[n].at, u, r, measure);
+    places[n].energy = energy(places[n].at, predictAll(places[n].at, level, r.mode), u, r, units);
   });
 }
 
@@ -335,13 +335,11 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
     return (g.planned_to_found * g.centre - from * g.centre).norm() > kFarMm ||
            (g.planned_to_found.linear() * axis).dot(from.linear() * axis) < std::cos(kFarRad);
   };
-  const auto goneOf = [&](const Group& g) {
-    return g.rides < 0 ? Rigid::Identity() : p.groups[static_cast<std::size_t>(g.rides)].planned_to_found;
-  };
   const std::vector<double> met = worstMet(p, search.first, search.last, search.mode);
   std::vector<std::size_t> poor;
   for (std::size_t g = search.first; g <= search.last; ++g)
-    if (met[g] <= kDeviceHardlyMet || (far(p.groups[g], Rigid::Identity()) && far(p.groups[g], goneOf(p.groups[g]))))
+    if (met[g] <= kDeviceHardlyMet ||
+        (far(p.groups[g], Rigid::Identity()) && far(p.groups[g], goneWithRay(p, p.groups[g]))))
       poor.push_back(g);
   if (poor.empty()) return false;
   std::ranges::sort(poor, {}, [&](std::size_t g) { return met[g]; });
@@ -355,7 +353,7 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
     std::vector<Rigid> of{device.planned_to_found};
     std::vector<Place> places = placesBeside(narrowedWithout(p, g, poor, search.mode), search, base, progress);
     std::stable_sort(places.begin(), places.end(), lower);
-    std::vector<Rigid> found{goneOf(device), Rigid::Identity()};
+    std::vector<Rigid> found{goneWithRay(p, device), Rigid::Identity()};
     const std::vector<Rigid> apart = posesApart(places);
     found.insert(found.end(), apart.begin(), apart.end());
     for (const Rigid& pose : found)
@@ -364,7 +362,7 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
   }
   // Every combination.
   Problem carried = p;
-  for (const std::size_t g : poor) carried.groups[g].planned_to_found = goneOf(p.groups[g]);
+  for (const std::size_t g : poor) carried.groups[g].planned_to_found = goneWithRay(p, p.groups[g]);
   const Problem here = narrowed(p, search.first, search.last, kReachMm, {kMiddle, kFine}, search.mode, &carried);
   std::vector<Place> places{{here}};
   for (std::size_t n = 0; n < poor.size(); ++n) {

@@ -150,6 +150,10 @@ void addInto(Film& whole, const Film& part, const PixelBox& box, double times) {
   }
 }
 
+Rigid goneWithRay(const Problem& p, const Group& device) {
+  return device.rides < 0 ? Rigid::Identity() : p.groups[static_cast<std::size_t>(device.rides)].planned_to_found;
+}
+
 int pixelsOf(double mm, const ProjectionView& view) {
   return std::max(1, static_cast<int>(std::lround(mm / view.pixel_mm)));
 }

@@ -143,6 +143,8 @@ struct Mode {
   bool core = false;            // compare tarsus and hindfoot only
 };
 
+/// Where a device has gone if it went with its ray, from the plan.
+Rigid goneWithRay(const Problem& p, const Group& device);
 /// A length at the detector in whole pixels, one at least.
 int pixelsOf(double mm, const ProjectionView& view);
 /// Where a pixel lies on the detector, mm to the right of its middle and down.

@@ -5,7 +5,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numeric>
 #include <utility>
 
 namespace rayset::film_fit {
@@ -45,7 +44,7 @@ struct Derivatives {
   std::array<Film, 6> pictures;
 };
 
-Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& now, int level) {
+Derivatives derivatives(const FilmState& f, const Group& g, const Patch& base, const Prediction& now, int level) {
   const LevelFilm& lf = f.at(level);
   const ProjectionView& view = lf.view;
   const int window = lf.window();
@@ -62,7 +61,6 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& no
     out.box = {};
     return out;
   }
-  const Film base = draw(g, X, view, shade, level);
   const Film usable = cropped(now.usable, out.box), share = blurred(usable, window);
   const Film spread = cropped(now.shown.spread, out.box), values = cropped(now.shown.values, out.box);
   const ThroughScatter through(f, level);
@@ -83,7 +81,9 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& no
       for (int c = 0; c < shade.columns; ++c) {
         if (there.at(c, r) == back.at(c, r)) continue;
         const std::size_t pixel = now.sum.offset(shade.column + c, shade.row + r);
-        const float without = now.sum.values[pixel] - gain * base.at(c, r);
+        const int x = shade.column + c - base.box.column, y = shade.row + r - base.box.row;
+        const bool covered = x >= 0 && y >= 0 && x < base.box.columns && y < base.box.rows;
+        const float without = now.sum.values[pixel] - (covered ? gain * base.values.at(x, y) : 0.0F);
         d.at(shade.column - out.box.column + c, shade.row - out.box.row + r) =
             (grey(pixel, without + gain * there.at(c, r)) - grey(pixel, without + gain * back.at(c, r))) * per_step;
       }
@@ -93,20 +93,25 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Prediction& no
   return out;
 }
 
-/// Tukey's weights from the spread of the residuals themselves.
-Film robustWeights(const Prediction& p, double least_scale, double& variance) {
+/// Of the residuals, from their median.
+double robustVariance(const Prediction& p) {
+  constexpr double kLeastScale = 0.1;
   std::vector<float> sizes;
-  const Film& w = p.weight;
-  for (std::size_t i = 0; i < w.values.size(); ++i)
-    if (w.values[i] > 0) sizes.push_back(std::abs(p.wanted.values.values[i] - p.shown.values.values[i]));
-  double scale = least_scale;
+  for (std::size_t i = 0; i < p.weight.values.size(); ++i)
+    if (p.weight.values[i] > 0) sizes.push_back(std::abs(p.wanted.values.values[i] - p.shown.values.values[i]));
+  double scale = kLeastScale;
   if (!sizes.empty()) {
     auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
     std::nth_element(sizes.begin(), middle, sizes.end());
-    scale = std::max(least_scale, 1.4826 * static_cast<double>(*middle));
+    scale = std::max(kLeastScale, 1.4826 * static_cast<double>(*middle));
   }
-  variance = scale * scale;
-  const double c = 4.685 * scale;
+  return scale * scale;
+}
+
+/// Tukey's weights of residuals of this variance.
+Film robustWeights(const Prediction& p, double variance) {
+  const Film& w = p.weight;
+  const double c = 4.685 * std::sqrt(variance);
   Film out(w.columns, w.rows);
   for (std::size_t i = 0; i < w.values.size(); ++i) {
     if (w.values[i] <= 0) continue;
@@ -116,10 +121,14 @@ Film robustWeights(const Prediction& p, double least_scale, double& variance) {
   return out;
 }
 
+double pixelsCompared(const Prediction& p) {
+  return static_cast<double>(std::ranges::count_if(p.weight.values, [](float w) { return w > 0; }));
+}
+
 /// What one film has against the poses, in units of its own information: Tukey's loss, per pixel compared, times as
 /// many pixels as there were when the step was made.
-double filmEnergy(const Prediction& p, double variance, double pixels, double pixel_mm) {
-  const double c2 = 4.685 * 4.685 * variance;
+double filmEnergy(const Prediction& p, const FilmUnits& units, double pixel_mm) {
+  const double c2 = 4.685 * 4.685 * units.variance;
   double sum = 0, count = 0;
   for (std::size_t i = 0; i < p.weight.values.size(); ++i) {
     if (p.weight.values[i] <= 0) continue;
@@ -129,16 +138,16 @@ double filmEnergy(const Prediction& p, double variance, double pixels, double pi
     count += 1;
   }
   const double patch = std::max(1.0, kPatchMm / pixel_mm);
-  return count > 0 ? pixels * sum / count / (variance * patch * patch) : 1e12;
+  return count > 0 ? units.pixels * sum / count / (units.variance * patch * patch) : 1e12;
 }
 
 /// J^T W J and J^T W r of one film over the twists of its groups, then carried over to the unknowns.
-void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, const Unknowns& u, Normal& normal) {
+void addFilm(const Problem& p, std::size_t film, const Prediction& now, int level, const Mode& mode, const Unknowns& u,
+             Normal& normal) {
   const FilmState& f = p.films[film];
   const LevelFilm& lf = f.at(level);
-  const Prediction now = predict(p, f, level, mode);
-  double variance = 1;
-  const Film weights = robustWeights(now, 0.1, variance);
+  const double variance = robustVariance(now);
+  const Film weights = robustWeights(now, variance);
   const bool view_free = u.view[film] >= 0;
   std::vector<std::size_t> moving;
   for (std::size_t g = 0; g < p.groups.size(); ++g) {
@@ -146,17 +155,14 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
     if (counts && (view_free || u.group[g] >= 0)) moving.push_back(g);
   }
   std::vector<Derivatives> d(moving.size());
-  tbb::parallel_for(std::size_t{0}, moving.size(),
-                    [&](std::size_t n) { d[n] = derivatives(f, p.groups[moving[n]], now, level); });
+  tbb::parallel_for(std::size_t{0}, moving.size(), [&](std::size_t n) {
+    d[n] = derivatives(f, p.groups[moving[n]], now.groups[moving[n]], now, level);
+  });
   Film residual(now.weight.columns, now.weight.rows);
-  double count = 0;
-  for (std::size_t i = 0; i < residual.values.size(); ++i) {
+  for (std::size_t i = 0; i < residual.values.size(); ++i)
     residual.values[i] = now.wanted.values.values[i] - now.shown.values.values[i];
-    count += now.weight.values[i] > 0 ? 1 : 0;
-  }
-  normal.variance.push_back(variance);
-  normal.pixels.push_back(count);
-  normal.energy += filmEnergy(now, variance, count, lf.view.pixel_mm);
+  normal.units.push_back({variance, pixelsCompared(now)});
+  normal.energy += filmEnergy(now, normal.units.back(), lf.view.pixel_mm);
 
   const auto size = static_cast<Eigen::Index>(6 * moving.size());
   Eigen::MatrixXd H = Eigen::MatrixXd::Zero(size, size);
@@ -225,9 +231,17 @@ void addFilm(const Problem& p, std::size_t film, int level, const Mode& mode, co
 
 }  // namespace
 
-Normal ofAllFilms(const Problem& p, int level, const Mode& mode, const Unknowns& u) {
+std::vector<Prediction> predictAll(const Problem& p, int level, const Mode& mode) {
+  std::vector<Prediction> each(p.films.size());
+  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) { each[f] = predict(p, p.films[f], level, mode); });
+  return each;
+}
+
+Normal ofAllFilms(const Problem& p, const std::vector<Prediction>& now, int level, const Mode& mode,
+                  const Unknowns& u) {
   std::vector<Normal> each(p.films.size(), Normal(u.count));
-  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) { addFilm(p, f, level, mode, u, each[f]); });
+  tbb::parallel_for(std::size_t{0}, each.size(),
+                    [&](std::size_t f) { addFilm(p, f, now[f], level, mode, u, each[f]); });
   Normal all(u.count);
   for (const Normal& one : each) all += one;
   return all;
@@ -297,19 +311,26 @@ double priorEnergy(const Problem& p, const Unknowns& u, const RefineSettings& s)
 
 }  // namespace
 
-double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at) {
-  std::vector<double> each(p.films.size());
-  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) {
-    each[f] = filmEnergy(predict(p, p.films[f], s.level, s.mode), at.variance[f], at.pixels[f],
-                         p.films[f].at(s.level).view.pixel_mm);
-  });
-  return std::accumulate(each.begin(), each.end(), priorEnergy(p, u, s));
+std::vector<FilmUnits> unitsOf(const std::vector<Prediction>& now) {
+  std::vector<FilmUnits> units;
+  units.reserve(now.size());
+  for (const Prediction& film : now) units.push_back({robustVariance(film), pixelsCompared(film)});
+  return units;
+}
+
+double energy(const Problem& p, const std::vector<Prediction>& now, const Unknowns& u, const RefineSettings& s,
+              const std::vector<FilmUnits>& units) {
+  double sum = priorEnergy(p, u, s);
+  for (std::size_t f = 0; f < p.films.size(); ++f)
+    sum += filmEnergy(now[f], units[f], p.films[f].at(s.level).view.pixel_mm);
+  return sum;
 }
 
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
   constexpr double kAsExpected = 0.7;  // of what the equations promise: a longer step is worth trying
+  std::vector<Prediction> now = predictAll(p, s.level, s.mode);
   for (int n = 0; n < s.iterations; ++n) {
-    Normal normal = ofAllFilms(p, s.level, s.mode, u);
+    Normal normal = ofAllFilms(p, now, s.level, s.mode, u);
     addPriors(p, u, s, normal);
     Eigen::MatrixXd damped = normal.H;
     damped.diagonal() += 1e-5 * normal.H.diagonal() + Eigen::VectorXd::Constant(u.count, 1e-9);
@@ -344,10 +365,12 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
     double moved = 0;
     const auto tried = [&](double scale) {  // kept where it is the best so far
       Problem q = stepped(scale);
-      const double e = energy(q, u, s, normal);
+      std::vector<Prediction> there = predictAll(q, s.level, s.mode);
+      const double e = energy(q, there, u, s, normal.units);
       if (e >= best) return false;
       best = e;
       taken = std::move(q);
+      now = std::move(there);
       moved = largest;
       return better = true;
     };

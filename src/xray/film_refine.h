@@ -16,25 +16,31 @@ struct Unknowns {
 };
 Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::vector<bool>& groups);
 
+/// What residuals of a film are counted in.
+struct FilmUnits {
+  double variance = 1, pixels = 0;  // of the residuals; how many are compared
+};
+
 /// The normal equations of a step.
 struct Normal {
   explicit Normal(int count) : H(Eigen::MatrixXd::Zero(count, count)), b(Eigen::VectorXd::Zero(count)) {}
   Eigen::MatrixXd H;
   Eigen::VectorXd b;
-  std::vector<double> variance, pixels;  // by film: of the residuals; how many are compared
-  double energy = 0;                     // of the films, where the equations were made
+  std::vector<FilmUnits> units;  // by film
+  double energy = 0;             // of the films, where the equations were made
 
   Normal& operator+=(const Normal& other) {
     H += other.H;
     b += other.b;
-    variance.insert(variance.end(), other.variance.begin(), other.variance.end());
-    pixels.insert(pixels.end(), other.pixels.begin(), other.pixels.end());
+    units.insert(units.end(), other.units.begin(), other.units.end());
     energy += other.energy;
     return *this;
   }
 };
-/// J^T W J and J^T W r of all films.
-Normal ofAllFilms(const Problem& p, int level, const Mode& mode, const Unknowns& u);
+/// Every film as it would look.
+std::vector<Prediction> predictAll(const Problem& p, int level, const Mode& mode);
+/// J^T W J and J^T W r of all films; `now`: predictAll() of the same.
+Normal ofAllFilms(const Problem& p, const std::vector<Prediction>& now, int level, const Mode& mode, const Unknowns& u);
 
 /// What is expected of a body: one sigma of its shift and turn from the plan.
 struct Prior {
@@ -50,8 +56,11 @@ struct RefineSettings {
 
 /// What is expected of the free poses before any film is looked at.
 void addPriors(const Problem& p, const Unknowns& u, const RefineSettings& s, Normal& normal);
-/// What films and priors have against the poses, in the units of the equations `at`.
-double energy(const Problem& p, const Unknowns& u, const RefineSettings& s, const Normal& at);
+/// Units of residuals as they are.
+std::vector<FilmUnits> unitsOf(const std::vector<Prediction>& now);
+/// What films, `now`, and priors have against the poses.
+double energy(const Problem& p, const std::vector<Prediction>& now, const Unknowns& u, const RefineSettings& s,
+              const std::vector<FilmUnits>& units);
 /// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
 /// plain step is too short.
 void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);

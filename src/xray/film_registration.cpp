@@ -11,6 +11,7 @@
 #include "xray/film_exposure.h"
 #include "xray/film_place.h"
 #include "xray/metal_along.h"
+#include "xray/metal_owners.h"
 #include "xray/soft_tissue.h"
 
 namespace rayset {
@@ -241,12 +242,11 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   FilmRegistration out;
   const Mode bones_known{.metal_known = metal_fitted}, metal_known{.metal_compared = true, .metal_known = true};
   std::vector<Prediction> last, last_with_metal;
-  for (const FilmState& f : p.films) {
-    FilmState as_given = f;  // how well a film is met is told of the film itself
+  for (FilmState as_given : p.films) {  // how well a film is met is told of the film itself
     as_given.smoothed = {};
     last.push_back(predict(p, as_given, kFine, bones_known));
-    if (with_metal) last_with_metal.push_back(predict(p, f, kFine, metal_known));
   }
+  if (with_metal) last_with_metal = predictAll(p, kFine, metal_known);
   for (std::size_t n = 0; n < p.films.size(); ++n) {
     FoundFilm f;
     f.quarters = placed[n].quarters;
@@ -265,8 +265,8 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
   everything[0] = false;
   if (!with_metal) std::fill(everything.begin() + static_cast<std::ptrdiff_t>(p.bones), everything.end(), false);
   const Unknowns all = unknowns(p, all_views, everything);
-  Normal joint = ofAllFilms(p, kFine, bones_known, all);
-  if (with_metal) joint += ofAllFilms(p, kFine, metal_known, all);
+  Normal joint = ofAllFilms(p, predictAll(p, kFine, bones_known), kFine, bones_known, all);
+  if (with_metal) joint += ofAllFilms(p, last_with_metal, kFine, metal_known, all);
   r.level = kFine;
   addPriors(p, all, r, joint);
   const Eigen::MatrixXd covariance =
@@ -335,6 +335,7 @@ Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const
       d.rival_mm = group.rival_mm;
       out.devices.push_back(d);
     }
+    settleOwners(p, out.devices);
   }
   progress("films", 1);
   return out;

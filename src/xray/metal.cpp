@@ -122,16 +122,8 @@ double widestSquare(const MetalSolid& solid) {
   return widest;
 }
 
-double chord(const MetalSolid& solid, double widest_square, const Vec3& origin, const Vec3& direction) {
-  // From the point of the line nearest to the solid's origin, where squares of long distances do not cancel.
-  const Vec3 from = origin + (solid.origin - origin).dot(direction) * direction - solid.origin;
-  Line l{};
-  l.s0 = from.dot(solid.axis);
-  l.s1 = direction.dot(solid.axis);
-  const Vec3 across = from - l.s0 * solid.axis, along = direction - l.s1 * solid.axis;
-  l.r0 = across.squaredNorm();
-  l.r1 = across.dot(along);
-  l.r2 = along.squaredNorm();
+/// Of a line, in units of its t.
+double chordOf(const MetalSolid& solid, double widest_square, const Line& l) {
   // Where along the axis the line is within the widest radius of it: most pieces lie elsewhere.
   constexpr double kSlackMm = 1e-6, kAlong = 1e-12;
   double low = -1e300, high = 1e300;
@@ -149,10 +141,62 @@ double chord(const MetalSolid& solid, double widest_square, const Vec3& origin, 
   return sum;
 }
 
+/// The rays of a view in the frame of a solid: from each ray's point in the plane of the solid's origin, where squares
+/// of long distances do not cancel. All of a ray is linear in the pixel.
+class RaysAround {
+ public:
+  RaysAround(const MetalSolid& solid, const ProjectionView& view) {
+    const Vec3 u = solid.axis.unitOrthogonal(), v = solid.axis.cross(u);
+    Mat3 to_solid;
+    to_solid << u.transpose(), v.transpose(), solid.axis.transpose();
+    const auto ray = [&](double column, double row) {  // a millimetre along the view's normal
+      return Vec3(to_solid * (view.place(column, row) - view.source) / view.sid());
+    };
+    const double depth = (solid.origin - view.source).dot(view.normal());
+    first_ = ray(0, 0);
+    by_column_ = ray(1, 0) - first_;
+    by_row_ = ray(0, 1) - first_;
+    from_ = to_solid * (view.source - solid.origin) + depth * first_;
+    from_by_column_ = depth * by_column_;
+    from_by_row_ = depth * by_row_;
+  }
+  struct Ray {
+    Line line;
+    double per_t;  ///< mm
+  };
+  [[nodiscard]] Ray at(double column, double row) const {
+    const Vec3 d = first_ + column * by_column_ + row * by_row_;
+    const Vec3 f = from_ + column * from_by_column_ + row * from_by_row_;
+    const double across = d.x() * d.x() + d.y() * d.y();
+    return {{f.z(), d.z(), f.x() * f.x() + f.y() * f.y(), f.x() * d.x() + f.y() * d.y(), across},
+            std::sqrt(across + d.z() * d.z())};
+  }
+
+ private:
+  Vec3 first_, by_column_, by_row_, from_, from_by_column_, from_by_row_;
+};
+
 }  // namespace
 
+double shareWithin(const Vec3& entry, const Vec3& tip, const MetalSolid& solid) {
+  constexpr int kPoints = 64;
+  int within = 0;
+  for (int k = 0; k < kPoints; ++k) {
+    const Vec3 from = entry + (k + 0.5) / kPoints * (tip - entry) - solid.origin;
+    const double s = from.dot(solid.axis), across = (from - s * solid.axis).squaredNorm();
+    within += std::ranges::any_of(solid.pieces, [&](const ProfilePiece& p) {
+      return p.from <= s && s <= p.to && across <= p.a + s * (p.b + s * p.c);
+    });
+  }
+  return static_cast<double>(within) / kPoints;
+}
+
 double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction) {
-  return chord(solid, widestSquare(solid), origin, direction);
+  // From the point of the line nearest to the solid's origin, where squares of long distances do not cancel.
+  const Vec3 from = origin + (solid.origin - origin).dot(direction) * direction - solid.origin;
+  const double s0 = from.dot(solid.axis), s1 = direction.dot(solid.axis);
+  const Vec3 across = from - s0 * solid.axis, along = direction - s1 * solid.axis;
+  return chordOf(solid, widestSquare(solid), {s0, s1, across.squaredNorm(), across.dot(along), along.squaredNorm()});
 }
 
 void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out,
@@ -197,27 +241,24 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
                          }());
     std::vector<double> widest_of_pieces;
     for (const ProfilePiece& p : solid.pieces) widest_of_pieces.push_back(std::sqrt(widestSquare(p)));
-    const auto widestNear = [&](const Vec3& ray) {
-      const Vec3 d = ray.normalized(), to = solid.origin - view.source;
-      const double along = d.dot(solid.axis), across2 = 1 - along * along;
-      // Where along the axis the ray comes closest, and how far along it stays within the widest radius.
-      const double s = (to.dot(d) * along - to.dot(solid.axis)) / across2;
-      const double reach = (widest + pixel) * std::abs(along) / std::sqrt(across2) + 2 * pixel;
+    const RaysAround rays_around(solid, view);
+    // Whether a pixel's rays may meet the solid: by the widest that it is where they come close to its axis.
+    const auto mayMeet = [&](int column, int row) {
+      const Line l = rays_around.at(column, row).line;
+      if (l.r2 < 1e-12) return true;  // along the axis
+      const double nearest = l.r0 - l.r1 * l.r1 / l.r2;
+      if (nearest > (widest + pixel) * (widest + pixel)) return false;
+      const double s = l.s0 - l.s1 * l.r1 / l.r2;
+      const double reach = (widest + pixel) * std::abs(l.s1) / std::sqrt(l.r2) + 2 * pixel;
       double most = 0;
       for (std::size_t n = 0; n < solid.pieces.size(); ++n)
         if (solid.pieces[n].from <= s + reach && solid.pieces[n].to >= s - reach)
           most = std::max(most, widest_of_pieces[n]);
-      return most;
+      return nearest <= (most + pixel) * (most + pixel);
     };
     tbb::parallel_for(r0, r1 + 1, [&](int r) {
       for (int c = c0; c <= c1; ++c) {
-        const Vec3 ray = view.place(c, r) - view.source;
-        const Vec3 normal = ray.cross(solid.axis);
-        // Distance of two lines, from the widest that the solid is where they come close; rays along the axis are kept.
-        if (normal.norm() > 1e-6 * ray.norm()) {
-          const double distance = std::abs((solid.origin - view.source).dot(normal)) / normal.norm();
-          if (distance > widest + pixel || distance > widestNear(ray) + pixel) continue;
-        }
+        if (!mayMeet(c, r)) continue;
         double least = 1e300, most = 0;
         const auto mean = [&](int side) {
           double sum = 0;
@@ -225,8 +266,8 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
             for (int x = 0; x < side; ++x) {
               // No two rays in one column or row: an edge along either passes them one by one.
               const double dx = (x + (y + 0.5) / side) / side, dy = (y + (side - x - 0.5) / side) / side;
-              const Vec3 sub = view.place(c + dx - 0.5, r + dy - 0.5) - view.source;
-              const double length = chord(solid, widest_square, view.source, sub.normalized());
+              const RaysAround::Ray ray = rays_around.at(c + dx - 0.5, r + dy - 0.5);
+              const double length = chordOf(solid, widest_square, ray.line) * ray.per_t;
               sum += length;
               least = std::min(least, length);
               most = std::max(most, length);

@@ -45,6 +45,9 @@ struct MetalSolid {
 /// Moved by X.
 [[nodiscard]] MetalSolid transformed(const MetalSolid& solid, const Rigid& X);
 
+/// How much of the axis from `entry` to `tip` lies within the solid, 0 to 1.
+[[nodiscard]] double shareWithin(const Vec3& entry, const Vec3& tip, const MetalSolid& solid);
+
 /// Length in mm of the line through `origin` along `direction` (unit) within the solid.
 [[nodiscard]] double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction);
 

@@ -13,7 +13,6 @@ namespace rayset::film_fit {
 namespace {
 
 constexpr double kSlabMm = 1, kBeyondMm = 9;
-constexpr double kLeastMm = 2.5;  // one size more or less (2 mm) is not told from how a tip is met
 
 /// The planned device cut across into slabs, and slabs of its shank before and beyond it.
 class Slabs {
@@ -187,7 +186,7 @@ MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, con
   if (!out.there) return out;
   out.longer_mm = slabs.mm((end - first) - (slabs.endPlanned() - slabs.firstPlanned()));
   out.gap_mm = slabs.mm(gap);
-  if (std::abs(out.longer_mm) < kLeastMm && gap == 0) return {};
+  if (std::abs(out.longer_mm) < kOtherLengthMm && gap == 0) return {};
 
   // The planned device followed down once more, against the device as it is shown, whole or in its pieces.
   RefineSettings r = base;
@@ -229,7 +228,7 @@ MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, con
   });
   const Try& best = *std::ranges::max_element(tries, {}, &Try::met);
   out.longer_mm = best.longer;
-  if (gap == 0 && std::abs(out.longer_mm) < kLeastMm) return {};
+  if (gap == 0 && std::abs(out.longer_mm) < kOtherLengthMm) return {};
   if (shareShown(narrow, as_planned, best.at) < kShareShown) return {};
   Rigid& pose = p.groups[g].planned_to_found;
   pose = best.at.groups.front().planned_to_found;

@@ -6,6 +6,10 @@
 
 namespace rayset::film_fit {
 
+/// From how much more or less on a device is of another length than planned: one size (2 mm) is not told from how a tip
+/// is met.
+constexpr double kOtherLengthMm = 2.5;
+
 /// A device as films show it.
 struct MetalAlong {
   double longer_mm = 0;  ///< from end to end, than planned (negative: shorter)

@@ -420,7 +420,7 @@ TEST(FilmNormal, AGaussianIsAsWideAsAsked) {
   for (const float v : gaussian(even, 1.7).values) EXPECT_NEAR(v, 3, 1e-5F) << "to the border";
 }
 
-TEST(FilmRegistration, AScrewOfAnotherLengthOrInPiecesIsTold) {
+TEST(FilmRegistration, AScrewOfAnotherLengthInPiecesOrLeftOutIsTold) {
   const Scanned& s = scanned();
   const Vec3 c = s.frame.origin;
   FilmRegistrationInput input;
@@ -443,11 +443,16 @@ TEST(FilmRegistration, AScrewOfAnotherLengthOrInPiecesIsTold) {
   put_in.back().pieces = {cylinderPiece(0, 2.5, 3), cylinderPiece(2.5, 14, 1.75)};
   put_in.back().origin -= 3 * put_in.back().axis;
   put_in.push_back(far_half);
+  // One was not put in: what is found in its place is the shadow of the one beside it.
+  MetalSolid left_out = input.metal[1].solid;
+  left_out.origin += 9 * s.frame.medial;
+  input.metal.push_back({"left out", left_out.origin, left_out.origin + 30 * left_out.axis, left_out, true});
   input.films =
       filmsOf(Rigid::Identity(), {turnAbout(c, {0.03, -0.02, 0.03}, {2, -3, 1}), Rigid::Identity()}, 1, put_in);
   const auto found = registerFilms(input);
   ASSERT_TRUE(found) << found.error().message();
-  ASSERT_EQ(found->devices.size(), screws.size());
+  ASSERT_EQ(found->devices.size(), screws.size() + 1);
+  EXPECT_FALSE(found->devices.back().seen);
   for (std::size_t n = 0; n < screws.size(); ++n) {
     const FoundDevice& d = found->devices[n];
     const MetalSolid& truth = put_in[n];

@@ -120,6 +120,14 @@ TEST(Metal, AnotherLengthIsTheSolidOfThatLength) {
   EXPECT_GT(lengthened(screw, -100).pieces.back().to, 0);
 }
 
+TEST(Metal, HowMuchOfAnAxisLiesWithin) {
+  MetalSolid rod;
+  rod.pieces = {cylinderPiece(0, 30, 1.75)};
+  EXPECT_NEAR(shareWithin({15, 1, 0}, {45, 1, 0}, rod), 0.5, 0.02) << "beside its axis, half beyond its end";
+  EXPECT_EQ(shareWithin({15, 1.8, 0}, {45, 1.8, 0}, rod), 0) << "clear of it";
+  EXPECT_NEAR(shareWithin({10, -5, 0}, {10, 5, 0}, rod), 0.35, 0.02) << "across";
+}
+
 TEST(Metal, VolumeOfTheDrawnSurface) {
   for (const Device& d : {device("screw", "cortex-3.5", 3.5, 40), device("wire", "wire-1.6-smooth", 1.6, 30)}) {
     // The integral of chords over parallel rays is the volume.
