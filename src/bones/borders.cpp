@@ -24,7 +24,9 @@ constexpr double kPlates = 0.7;               ///< such a sheet saves this part 
 
 using Faces = std::map<std::pair<std::uint8_t, std::uint8_t>, std::vector<std::uint32_t>>;
 
-/// A minimum cut between the two owners of a band of voxels: Dinic's algorithm on the six neighbours.
+/// A minimum cut between the two owners of a band of voxels: two trees grow from the sources and the sinks along arcs
+/// with room left, and are kept from one augmenting path to the next (Boykov and Kolmogorov, IEEE Trans Pattern Anal
+/// Mach Intell 2004;26:1124-37).
 class Cut {
  public:
   enum Side : std::uint8_t { kFree, kSource, kSink };
@@ -44,86 +46,135 @@ class Cut {
   }
   /// Of every node the side it falls to; kFree where it makes no difference.
   std::vector<Side> solve() {
-    while (layer()) {
-      at_.assign(side_.size(), 0);
-      for (std::size_t n = 0; n < side_.size(); ++n)
-        if (side_[n] == kSource) pushFrom(n);
+    tree_ = side_;
+    parent_.assign(side_.size(), kRoot);
+    depth_.assign(side_.size(), 0);
+    checked_.assign(side_.size(), 0);
+    active_.clear();
+    for (std::size_t n = 0; n < side_.size(); ++n)
+      if (side_[n] != kFree) active_.push_back(static_cast<std::uint32_t>(n));
+    for (std::size_t q = 0; q < active_.size(); ++q) {
+      const std::size_t n = active_[q];
+      for (std::size_t w = 0; w < 6; ++w) {
+        const std::uint32_t to = next_[n][w];
+        // Paths are filled until there is none left: the node itself may fall out of its tree on the way.
+        while (tree_[n] != kFree && to != kNone && tree_[to] != kFree && tree_[to] != tree_[n] && room(n, w) > 0) {
+          const bool forwards = tree_[n] == kSource;
+          augment(forwards ? n : to, forwards ? w : w ^ 1U);
+        }
+        if (tree_[n] == kFree) break;
+        if (to == kNone || tree_[to] != kFree || room(n, w) <= 0) continue;
+        attach(to, tree_[n], w ^ 1U);
+        active_.push_back(to);
+      }
     }
     std::vector<Side> out(side_.size(), kFree);
-    for (std::size_t n = 0; n < out.size(); ++n)
-      if (level_[n] >= 0) out[n] = kSource;
-    std::vector<std::size_t> queue;
-    for (std::size_t n = 0; n < out.size(); ++n)
-      if (side_[n] == kSink) out[n] = kSink, queue.push_back(n);
-    for (std::size_t q = 0; q < queue.size(); ++q)
-      for (std::size_t w = 0; w < 6; ++w) {
-        const std::uint32_t from = next_[queue[q]][w];
-        if (from == kNone || out[from] != kFree || left_[from][w ^ 1U] <= 0) continue;
-        out[from] = kSink;
-        queue.push_back(from);
-      }
+    reached(kSource, out);
+    reached(kSink, out);
     return out;
   }
 
  private:
-  bool layer() {
-    level_.assign(side_.size(), -1);
+  static constexpr std::uint8_t kRoot = 0xff, kOrphan = 0xfe;
+
+  /// Room from a node of the sources' tree to its neighbour, or from the neighbour to a node of the sinks' tree.
+  [[nodiscard]] int room(std::size_t n, std::size_t w) const {
+    return tree_[n] == kSource ? left_[n][w] : left_[next_[n][w]][w ^ 1U];
+  }
+  void attach(std::size_t n, Side tree, std::size_t parent) {
+    tree_[n] = tree;
+    parent_[n] = static_cast<std::uint8_t>(parent);
+  }
+
+  /// Fills the path over arc `w` of `n`, from a source to a sink, and finds new parents for what it cut off.
+  void augment(std::size_t n, std::size_t w) {
+    const auto alongPath = [&](const auto& arc) {
+      arc(n, w);
+      for (std::size_t m = n; parent_[m] != kRoot; m = next_[m][parent_[m]]) arc(next_[m][parent_[m]], parent_[m] ^ 1U);
+      for (std::size_t m = next_[n][w]; parent_[m] != kRoot; m = next_[m][parent_[m]]) arc(m, parent_[m]);
+    };
+    int flow = left_[n][w];
+    alongPath([&](std::size_t from, std::size_t way) { flow = std::min(flow, left_[from][way]); });
+    std::vector<std::uint32_t> orphans;
+    alongPath([&](std::size_t from, std::size_t way) {
+      const std::uint32_t to = next_[from][way];
+      left_[from][way] -= flow;
+      left_[to][way ^ 1U] += flow;
+      if (left_[from][way] > 0 || tree_[from] != tree_[to]) return;
+      orphans.push_back(tree_[from] == kSource ? to : static_cast<std::uint32_t>(from));
+    });
+    for (const std::uint32_t orphan : orphans) parent_[orphan] = kOrphan;
+    ++time_;
+    for (std::size_t q = 0; q < orphans.size(); ++q) adopt(orphans[q], orphans);
+  }
+
+  /// How far a node lies from the root of its tree; kNone where an orphan is in between.
+  std::uint32_t depthOf(std::size_t n) {
+    std::uint32_t depth = 0;
+    std::size_t m = n;
+    for (; checked_[m] != time_ && parent_[m] != kRoot; m = next_[m][parent_[m]], ++depth)
+      if (parent_[m] == kOrphan) return kNone;
+    if (checked_[m] == time_) depth += depth_[m];
+    const std::uint32_t found = depth;
+    for (m = n; checked_[m] != time_ && parent_[m] != kRoot; m = next_[m][parent_[m]], --depth) {
+      checked_[m] = time_;
+      depth_[m] = depth;
+    }
+    return found;
+  }
+
+  /// A new parent for an orphan in its tree, the nearest to the root; else it falls out of the tree, its children
+  /// become orphans, and neighbours that could reach it grow again.
+  void adopt(std::uint32_t n, std::vector<std::uint32_t>& orphans) {
+    const Side tree = tree_[n];
+    std::uint32_t least = kNone;
+    std::size_t best = 0;
+    for (std::size_t w = 0; w < 6; ++w) {
+      const std::uint32_t from = next_[n][w];
+      if (from == kNone || tree_[from] != tree || room(from, w ^ 1U) <= 0) continue;
+      const std::uint32_t depth = depthOf(from);
+      if (depth < least) least = depth, best = w;
+    }
+    if (least != kNone) {
+      attach(n, tree, best);
+      depth_[n] = least + 1;
+      checked_[n] = time_;
+      return;
+    }
+    for (std::size_t w = 0; w < 6; ++w) {
+      const std::uint32_t beside = next_[n][w];
+      if (beside == kNone || tree_[beside] != tree) continue;
+      if (room(beside, w ^ 1U) > 0) active_.push_back(beside);
+      if (parent_[beside] == (w ^ 1U)) {
+        parent_[beside] = kOrphan;
+        orphans.push_back(beside);
+      }
+    }
+    tree_[n] = kFree;
+    parent_[n] = kRoot;
+  }
+
+  /// Marks what the sources still reach, or what still reaches the sinks.
+  void reached(Side side, std::vector<Side>& out) const {
     std::vector<std::size_t> queue;
     for (std::size_t n = 0; n < side_.size(); ++n)
-      if (side_[n] == kSource) level_[n] = 0, queue.push_back(n);
-    bool reached = false;
-    for (std::size_t q = 0; q < queue.size(); ++q) {
-      const std::size_t n = queue[q];
-      if (side_[n] == kSink) {
-        reached = true;
-        continue;
-      }
+      if (side_[n] == side) out[n] = side, queue.push_back(n);
+    for (std::size_t q = 0; q < queue.size(); ++q)
       for (std::size_t w = 0; w < 6; ++w) {
-        const std::uint32_t to = next_[n][w];
-        if (to == kNone || level_[to] >= 0 || left_[n][w] <= 0) continue;
-        level_[to] = level_[n] + 1;
+        const std::uint32_t to = next_[queue[q]][w];
+        if (to == kNone || out[to] != kFree) continue;
+        if ((side == kSource ? left_[queue[q]][w] : left_[to][w ^ 1U]) <= 0) continue;
+        out[to] = side;
         queue.push_back(to);
       }
-    }
-    return reached;
-  }
-  void pushFrom(std::size_t source) {
-    std::vector<std::pair<std::size_t, std::size_t>> path;  // node, way taken
-    std::size_t n = source;
-    for (;;) {
-      if (side_[n] == kSink) {
-        int flow = left_[path.front().first][path.front().second];
-        for (const auto& [from, way] : path) flow = std::min(flow, left_[from][way]);
-        std::size_t first = path.size();
-        for (std::size_t p = path.size(); p-- > 0;) {
-          const auto [from, way] = path[p];
-          left_[from][way] -= flow;
-          left_[next_[from][way]][way ^ 1U] += flow;
-          if (left_[from][way] == 0) first = p;
-        }
-        n = path[first].first;
-        path.resize(first);
-        continue;
-      }
-      std::uint8_t& w = at_[n];
-      while (w < 6 && (next_[n][w] == kNone || left_[n][w] <= 0 || level_[next_[n][w]] != level_[n] + 1)) ++w;
-      if (w < 6) {
-        path.emplace_back(n, w);
-        n = next_[n][w];
-        continue;
-      }
-      if (path.empty()) return;
-      n = path.back().first;
-      path.pop_back();
-      ++at_[n];
-    }
   }
 
   std::vector<std::array<std::uint32_t, 6>> next_;
   std::vector<std::array<int, 6>> left_;
-  std::vector<Side> side_;
-  std::vector<int> level_;
-  std::vector<std::uint8_t> at_;
+  std::vector<Side> side_, tree_;
+  std::vector<std::uint8_t> parent_;  // the way to it
+  std::vector<std::uint32_t> depth_, checked_, active_;
+  std::uint32_t time_ = 0;
 };
 
 }  // namespace

@@ -279,6 +279,7 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
 
   constexpr std::uint8_t kOtherIndex = 254, kLumpIndex = 253;
   std::vector<std::uint8_t> who(image.count(), 255);
+  constexpr float kNever = -1;  // what is no bone is not reached
   std::vector<float> arrival(image.count(), 1e9F);
   std::vector<std::vector<std::uint32_t>> buckets(1);
   const auto push = [&](std::size_t n, double cost) {
@@ -421,7 +422,10 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
     for (int j = 0; j < ny; ++j)
       for (int i = 0; i < nx; ++i) {
         const std::size_t n = image.offset(i, j, k);
-        if (who[n] == 255) continue;
+        if (who[n] == 255) {
+          if (!isBone(n)) arrival[n] = kNever;
+          continue;
+        }
         arrival[n] = 0;
         const bool inner = i > 0 && j > 0 && k > 0 && i < nx - 1 && j < ny - 1 && k < nz - 1;
         if (!inner || std::any_of(step.begin(), step.end(), [&](std::ptrdiff_t d) { return who[beside(n, d)] == 255; }))
@@ -442,14 +446,17 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
       if (static_cast<std::size_t>(static_cast<double>(arrival[n]) / kBucket) != slot)
         continue;  // reached sooner meanwhile
       const Eigen::Vector3i at = image.voxel(n);
+      const bool inner = image.inner(n);
       const std::uint8_t b = who[n];
       for (std::size_t d = 0; d < 26; ++d) {
         const int x = at.x() + offset[d][0], y = at.y() + offset[d][1], z = at.z() + offset[d][2];
-        if (x < 0 || y < 0 || z < 0 || x >= nx || y >= ny || z >= nz) continue;
+        if (!inner && (x < 0 || y < 0 || z < 0 || x >= nx || y >= ny || z >= nz)) continue;
         const std::size_t to = beside(n, step[d]);
-        if (arrival[to] <= arrival[n] || !isBone(to)) continue;
-        const double s = std::max(0.0, sheetAt(to, x, y, z) - 0.05);
+        // Not even by the cheapest way.
+        if (static_cast<double>(arrival[n]) + length[d] >= static_cast<double>(arrival[to]) - 1e-6) continue;
         double cost = 1 + kBarrier * platesAt(to, x, y, z);
+        if (static_cast<double>(arrival[n]) + length[d] * cost >= static_cast<double>(arrival[to]) - 1e-6) continue;
+        const double s = std::max(0.0, sheetAt(to, x, y, z) - 0.05);
         if (b == kOtherIndex) {
           cost += kBarrier * s;
         } else {

@@ -1,11 +1,10 @@
 #include "geometry/ray_caster.h"
 
-#include <embree3/rtcore.h>
-
 #include <algorithm>
 #include <cmath>
 #include <limits>
 
+#include "geometry/embree_device.h"
 #include "geometry/triangle.h"
 
 namespace rayset {
@@ -13,14 +12,12 @@ namespace rayset {
 // Embree works in single precision: coordinates are kept relative to the scene's centre, and the exact triangle is used
 // again in double precision for positions and distances.
 struct RayCaster::Impl {
-  RTCDevice device = nullptr;
   RTCScene scene = nullptr;
   Vec3 centre = Vec3::Zero();
   std::vector<Surface> surfaces;
 
   ~Impl() {
     if (scene != nullptr) rtcReleaseScene(scene);
-    if (device != nullptr) rtcReleaseDevice(device);
   }
 
   [[nodiscard]] Vec3 corner(std::size_t surface, std::uint32_t triangle, std::size_t k) const {
@@ -105,12 +102,11 @@ RayCaster::RayCaster(const std::vector<const Surface*>& surfaces) : impl_(std::m
     box.extend(bounds(*s));
   }
   if (!box.isEmpty()) impl_->centre = box.center();
-  impl_->device = rtcNewDevice("threads=1");  // builds are small; callers parallelise over queries
-  impl_->scene = rtcNewScene(impl_->device);
+  impl_->scene = rtcNewScene(embreeDevice());
   rtcSetSceneFlags(impl_->scene, RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
   for (std::size_t k = 0; k < impl_->surfaces.size(); ++k) {
     const Surface& s = impl_->surfaces[k];
-    RTCGeometry geometry = rtcNewGeometry(impl_->device, RTC_GEOMETRY_TYPE_TRIANGLE);
+    RTCGeometry geometry = rtcNewGeometry(embreeDevice(), RTC_GEOMETRY_TYPE_TRIANGLE);
     auto* v =
         static_cast<float*>(rtcSetNewGeometryBuffer(geometry, RTC_BUFFER_TYPE_VERTEX, 0, RTC_FORMAT_FLOAT3,
                                                     3 * sizeof(float), std::max<std::size_t>(1, s.vertices.size())));
@@ -128,7 +124,7 @@ RayCaster::RayCaster(const std::vector<const Surface*>& surfaces) : impl_(std::m
     rtcAttachGeometryByID(impl_->scene, geometry, static_cast<unsigned>(k));
     rtcReleaseGeometry(geometry);
   }
-  rtcCommitScene(impl_->scene);
+  commitScene(impl_->scene);
 }
 
 RayCaster::~RayCaster() = default;

@@ -1,7 +1,6 @@
 #include "report/render.h"
 
 #include <cairo.h>
-#include <embree3/rtcore.h>
 #include <tbb/blocked_range.h>
 #include <tbb/parallel_for.h>
 
@@ -13,6 +12,9 @@
 #include <map>
 #include <memory>
 #include <numbers>
+#include <span>
+
+#include "geometry/embree_device.h"
 
 namespace rayset {
 namespace {
@@ -76,13 +78,9 @@ std::vector<V3f> cornerNormals(const std::vector<V3f>& points, const std::vector
   return normals;
 }
 
-struct DeviceDeleter {
-  void operator()(RTCDevice device) const { rtcReleaseDevice(device); }
-};
 struct SceneDeleter {
   void operator()(RTCScene scene) const { rtcReleaseScene(scene); }
 };
-using DevicePtr = std::unique_ptr<std::remove_pointer_t<RTCDevice>, DeviceDeleter>;
 using ScenePtr = std::unique_ptr<std::remove_pointer_t<RTCScene>, SceneDeleter>;
 
 }  // namespace
@@ -94,8 +92,7 @@ struct PreparedSurfaces::Mesh {
 };
 
 struct PreparedSurfaces::Impl {
-  DevicePtr device{rtcNewDevice(nullptr)};
-  std::map<const Surface*, Mesh> meshes;  // destroyed before the device
+  std::map<const Surface*, Mesh> meshes;
 };
 
 PreparedSurfaces::PreparedSurfaces(const std::vector<const Surface*>& surfaces) : impl_(std::make_unique<Impl>()) {
@@ -110,10 +107,9 @@ PreparedSurfaces::PreparedSurfaces(const std::vector<const Surface*>& surfaces) 
     points.reserve(surface.vertices.size());
     for (const Vec3& v : surface.vertices) points.push_back((v - mesh.origin).cast<float>());
     mesh.corner_normals = cornerNormals(points, surface.triangles);
-    RTCDevice device = impl_->device.get();
-    mesh.scene.reset(rtcNewScene(device));
+    mesh.scene.reset(rtcNewScene(embreeDevice()));
     rtcSetSceneFlags(mesh.scene.get(), RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
-    RTCGeometry geometry = rtcNewGeometry(device, RTC_GEOMETRY_TYPE_TRIANGLE);
+    RTCGeometry geometry = rtcNewGeometry(embreeDevice(), RTC_GEOMETRY_TYPE_TRIANGLE);
     auto* vertices = static_cast<float*>(rtcSetNewGeometryBuffer(geometry, RTC_BUFFER_TYPE_VERTEX, 0, RTC_FORMAT_FLOAT3,
                                                                  3 * sizeof(float), points.size()));
     for (std::size_t k = 0; k < points.size(); ++k) std::copy_n(points[k].data(), 3, vertices + 3 * k);
@@ -124,7 +120,7 @@ PreparedSurfaces::PreparedSurfaces(const std::vector<const Surface*>& surfaces) 
     rtcCommitGeometry(geometry);
     rtcAttachGeometry(mesh.scene.get(), geometry);
     rtcReleaseGeometry(geometry);
-    rtcCommitScene(mesh.scene.get());
+    commitScene(mesh.scene.get());
   });
 }
 PreparedSurfaces::~PreparedSurfaces() = default;
@@ -137,13 +133,13 @@ const PreparedSurfaces::Mesh* PreparedSurfaces::find(const Surface* surface) con
 namespace {
 
 /// The parts of one kind, each its prepared mesh put where the view has it.
-ScenePtr makeScene(RTCDevice device, const std::vector<Part>& parts, bool opaque) {
-  ScenePtr scene(rtcNewScene(device));
+ScenePtr makeScene(const std::vector<Part>& parts, bool opaque) {
+  ScenePtr scene(rtcNewScene(embreeDevice()));
   rtcSetSceneFlags(scene.get(), RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
   for (std::size_t p = 0; p < parts.size(); ++p) {
     const Part& part = parts[p];
     if ((part.opacity >= 1) != opaque || part.mesh == nullptr) continue;
-    RTCGeometry geometry = rtcNewGeometry(device, RTC_GEOMETRY_TYPE_INSTANCE);
+    RTCGeometry geometry = rtcNewGeometry(embreeDevice(), RTC_GEOMETRY_TYPE_INSTANCE);
     rtcSetGeometryInstancedScene(geometry, part.mesh->scene.get());
     std::array<float, 12> columns{};
     for (int c = 0; c < 3; ++c) std::copy_n(part.R.col(c).data(), 3, columns.data() + 3 * c);
@@ -153,7 +149,7 @@ ScenePtr makeScene(RTCDevice device, const std::vector<Part>& parts, bool opaque
     rtcAttachGeometryByID(scene.get(), geometry, static_cast<unsigned>(p));  // instance ids are part indices
     rtcReleaseGeometry(geometry);
   }
-  rtcCommitScene(scene.get());
+  commitScene(scene.get());
   return scene;
 }
 
@@ -239,83 +235,69 @@ struct Sample {
   float ghost_cover = 0;
 };
 
-// The nearest front of every part along a ray, gathered in one walk through the tree: Embree offers each hit to
-// collect(), which keeps it and lets the ray go on.
+// Rays side by side see much the same, so that so many are sent through the tree together.
+constexpr int kTogether = 8;
+
+// The nearest front of every part along each of a few rays, gathered in one walk through the tree: Embree offers each
+// hit to collect(), which keeps it and lets the ray go on.
 struct Fronts : RTCIntersectContext {
   struct Hit {
     std::int16_t id;
     float depth, u, v;
     std::uint32_t triangle;
   };
+  struct OfRay {
+    std::array<Hit, 32> hits;
+    std::ptrdiff_t count = 0;
+  };
   const std::vector<Part>& parts;
-  std::array<Hit, 32> hits{};
-  std::ptrdiff_t count = 0;
+  std::array<OfRay, kTogether> rays;
 
   explicit Fronts(const std::vector<Part>& all) : parts(all) {
     rtcInitIntersectContext(this);
+    flags = RTC_INTERSECT_CONTEXT_FLAG_COHERENT;
     filter = &Fronts::collect;
   }
 
   static void collect(const RTCFilterFunctionNArguments* a) {
     auto& me = *static_cast<Fronts*>(a->context);
-    const RTCHit h = rtcGetHitFromHitN(a->hit, a->N, 0);
-    const float depth = RTCRayN_tfar(a->ray, a->N, 0);
-    a->valid[0] = 0;
-    const Part& part = me.parts[h.instID[0]];
-    // The geometric normal comes in the mesh's own frame.
-    if (part.R.row(2).dot(V3f(h.Ng_x, h.Ng_y, h.Ng_z)) <= 0) return;
-    const auto id = static_cast<std::int16_t>(h.instID[0]);
-    const Hit hit{id, depth, h.u, h.v, h.primID};
-    const auto end = me.hits.begin() + me.count;
-    const auto same = std::find_if(me.hits.begin(), end, [id](const Hit& k) { return k.id == id; });
-    if (same != end) {
-      if (depth < same->depth) *same = hit;
-    } else if (me.count < static_cast<std::ptrdiff_t>(me.hits.size())) {
-      me.hits[static_cast<std::size_t>(me.count++)] = hit;
+    for (unsigned i = 0; i < a->N; ++i) {
+      if (a->valid[i] == 0) continue;
+      a->valid[i] = 0;
+      const RTCHit h = rtcGetHitFromHitN(a->hit, a->N, i);
+      const Part& part = me.parts[h.instID[0]];
+      // The geometric normal comes in the mesh's own frame.
+      if (part.R.row(2).dot(V3f(h.Ng_x, h.Ng_y, h.Ng_z)) <= 0) continue;
+      OfRay& ray = me.rays[RTCRayN_id(a->ray, a->N, i)];
+      const float depth = RTCRayN_tfar(a->ray, a->N, i);
+      const auto id = static_cast<std::int16_t>(h.instID[0]);
+      const Hit hit{id, depth, h.u, h.v, h.primID};
+      const auto end = ray.hits.begin() + ray.count;
+      const auto same = std::find_if(ray.hits.begin(), end, [id](const Hit& k) { return k.id == id; });
+      if (same != end) {
+        if (depth < same->depth) *same = hit;
+      } else if (ray.count < static_cast<std::ptrdiff_t>(ray.hits.size())) {
+        ray.hits[static_cast<std::size_t>(ray.count++)] = hit;
+      }
     }
   }
 };
 
 class Tracer {
  public:
-  Tracer(RTCDevice device, const std::vector<Part>& parts, float start_z, float reach)
-      : parts_(parts), start_z_(start_z), reach_(reach), opaque_(makeScene(device, parts, true)) {
+  Tracer(const std::vector<Part>& parts, float start_z, float reach)
+      : parts_(parts), start_z_(start_z), reach_(reach), opaque_(makeScene(parts, true)) {
     for (const Part& p : parts) ghosts_ = ghosts_ || (p.opacity < 1 && p.mesh != nullptr);
-    if (ghosts_) translucent_ = makeScene(device, parts, false);
+    if (ghosts_) translucent_ = makeScene(parts, false);
   }
 
-  [[nodiscard]] Sample look(float x, float y) const {
-    RTCIntersectContext context;
-    rtcInitIntersectContext(&context);
-    context.flags = RTC_INTERSECT_CONTEXT_FLAG_COHERENT;
-    Sample s;
-    RTCRayHit r = makeRay(x, y, start_z_, 0, 0, -1, 0, reach_);
-    rtcIntersect1(opaque_.get(), &context, &r);
-    if (r.hit.geomID != RTC_INVALID_GEOMETRY_ID) {
-      s.id = static_cast<std::int16_t>(r.hit.instID[0]);
-      s.height = start_z_ - r.ray.tfar;
-      s.normal = shadingNormal(parts_[r.hit.instID[0]], r.hit.primID, r.hit.u, r.hit.v);
+  /// What rays at (x, y) see.
+  void look(std::span<const Eigen::Vector2f> at, Sample* out) const {
+    for (; !at.empty(); out += kTogether) {
+      const std::size_t count = std::min<std::size_t>(kTogether, at.size());
+      lookTogether(at.first(count), out);
+      at = at.subspan(count);
     }
-    if (!ghosts_) return s;
-    Fronts fronts(parts_);
-    RTCRayHit g = makeRay(x, y, start_z_, 0, 0, -1, 0, r.ray.tfar);
-    rtcIntersect1(translucent_.get(), &fronts, &g);
-    std::sort(fronts.hits.begin(), fronts.hits.begin() + fronts.count,
-              [](const Fronts::Hit& a, const Fronts::Hit& b) { return a.depth < b.depth; });
-    float left = 1;
-    for (std::ptrdiff_t k = 0; k < fronts.count && left > 0.02F; ++k) {
-      const Fronts::Hit& hit = fronts.hits[static_cast<std::size_t>(k)];
-      const Part& part = parts_[static_cast<std::size_t>(hit.id)];
-      const V3f n = shadingNormal(part, hit.triangle, hit.u, hit.v);
-      // A thin shell: seen edge-on it covers more, which draws the outline without hiding the middle.
-      const float cover = 1.0F - std::pow(1.0F - part.opacity, 1.0F / std::max(0.22F, n.z()));
-      const float light = 0.66F * keyLight(n) + 0.48F * skyLight(n);
-      s.ghost += left * cover * light * part.colour;
-      left *= 1.0F - cover;
-      if (s.ghost_id < 0) s.ghost_id = hit.id;
-    }
-    s.ghost_cover = 1.0F - left;
-    return s;
   }
 
   /// Share of the sky seen from a surface point, over a few cosine-weighted rays; `seed` turns the pattern.
@@ -342,6 +324,62 @@ class Tracer {
   }
 
  private:
+  void lookTogether(std::span<const Eigen::Vector2f> at, Sample* out) const {
+    RTCIntersectContext context;
+    rtcInitIntersectContext(&context);
+    context.flags = RTC_INTERSECT_CONTEXT_FLAG_COHERENT;
+    alignas(32) std::array<int, kTogether> valid{};
+    RTCRayHit8 r;
+    std::memset(&r, 0, sizeof r);
+    for (std::size_t i = 0; i < at.size(); ++i) {
+      valid[i] = -1;
+      r.ray.org_x[i] = at[i].x();
+      r.ray.org_y[i] = at[i].y();
+      r.ray.org_z[i] = start_z_;
+      r.ray.dir_z[i] = -1;
+      r.ray.tfar[i] = reach_;
+      r.ray.mask[i] = ~0U;
+      r.ray.id[i] = static_cast<unsigned>(i);
+    }
+    const auto sent = [&r] {
+      std::fill(std::begin(r.hit.geomID), std::end(r.hit.geomID), RTC_INVALID_GEOMETRY_ID);
+      std::fill(std::begin(r.hit.instID[0]), std::end(r.hit.instID[0]), RTC_INVALID_GEOMETRY_ID);
+    };
+    sent();
+    rtcIntersect8(valid.data(), opaque_.get(), &context, &r);
+    for (std::size_t i = 0; i < at.size(); ++i) {
+      out[i] = {};
+      if (r.hit.geomID[i] == RTC_INVALID_GEOMETRY_ID) continue;
+      const unsigned id = r.hit.instID[0][i];
+      out[i].id = static_cast<std::int16_t>(id);
+      out[i].height = start_z_ - r.ray.tfar[i];
+      out[i].normal = shadingNormal(parts_[id], r.hit.primID[i], r.hit.u[i], r.hit.v[i]);
+    }
+    if (!ghosts_) return;
+    Fronts fronts(parts_);
+    sent();
+    rtcIntersect8(valid.data(), translucent_.get(), &fronts, &r);  // up to what is opaque
+    for (std::size_t i = 0; i < at.size(); ++i) blend(fronts.rays[i], out[i]);
+  }
+
+  void blend(Fronts::OfRay& fronts, Sample& s) const {
+    std::sort(fronts.hits.begin(), fronts.hits.begin() + fronts.count,
+              [](const Fronts::Hit& a, const Fronts::Hit& b) { return a.depth < b.depth; });
+    float left = 1;
+    for (std::ptrdiff_t k = 0; k < fronts.count && left > 0.02F; ++k) {
+      const Fronts::Hit& hit = fronts.hits[static_cast<std::size_t>(k)];
+      const Part& part = parts_[static_cast<std::size_t>(hit.id)];
+      const V3f n = shadingNormal(part, hit.triangle, hit.u, hit.v);
+      // A thin shell: seen edge-on it covers more, which draws the outline without hiding the middle.
+      const float cover = 1.0F - std::pow(1.0F - part.opacity, 1.0F / std::max(0.22F, n.z()));
+      const float light = 0.66F * keyLight(n) + 0.48F * skyLight(n);
+      s.ghost += left * cover * light * part.colour;
+      left *= 1.0F - cover;
+      if (s.ghost_id < 0) s.ghost_id = hit.id;
+    }
+    s.ghost_cover = 1.0F - left;
+  }
+
   const std::vector<Part>& parts_;
   float start_z_, reach_;
   bool ghosts_ = false;
@@ -391,7 +429,7 @@ Picture render(const std::vector<RenderPart>& shown, const RenderView& view, con
   const auto pixels = static_cast<std::size_t>(width) * static_cast<std::size_t>(height);
   picture.rgba.assign(4 * pixels, 255);
   if (box.isEmpty()) return picture;
-  const Tracer tracer(prepared.impl().device.get(), parts, box.max().z() + 1, box.sizes().z() + 2);
+  const Tracer tracer(parts, box.max().z() + 1, box.sizes().z() + 2);
 
   // Positions in pixels from the top left corner to the view, and the part of the picture that can show anything.
   const auto viewX = [&](float px) { return (px - 0.5F * static_cast<float>(width)) * mm_per_px; };
@@ -412,8 +450,10 @@ Picture render(const std::vector<RenderPart>& shown, const RenderView& view, con
   // First one ray through the middle of every pixel.
   std::vector<Sample> middle(pixels);
   forRows([&](int y) {
+    std::vector<Eigen::Vector2f> at;
     for (int x = left; x < right; ++x)
-      middle[pixel(x, y)] = tracer.look(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F));
+      at.emplace_back(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F));
+    if (!at.empty()) tracer.look(at, &middle[pixel(left, y)]);
   });
 
   // Then n x n rays where something begins or ends nearby; the other pixels are as smooth as their middle.
@@ -442,16 +482,18 @@ Picture render(const std::vector<RenderPart>& shown, const RenderView& view, con
   std::vector<Sample> fine(static_cast<std::size_t>(fine_count));
   const float step = 1.0F / static_cast<float>(n);
   forRows([&](int y) {
+    std::vector<Eigen::Vector2f> at;  // a row's fine samples lie side by side
+    std::int32_t first = -1;
     for (int x = left; x < right; ++x) {
-      const std::int32_t first = busy[pixel(x, y)];
-      if (first < 0) continue;
+      if (busy[pixel(x, y)] < 0) continue;
+      if (first < 0) first = busy[pixel(x, y)];
       for (int k = 0; k < n * n; ++k) {
         const int row = k / n, column = k % n;
-        fine[static_cast<std::size_t>(first + k)] =
-            tracer.look(viewX(static_cast<float>(x) + (static_cast<float>(column) + 0.5F) * step),
+        at.emplace_back(viewX(static_cast<float>(x) + (static_cast<float>(column) + 0.5F) * step),
                         viewY(static_cast<float>(y) + (static_cast<float>(row) + 0.5F) * step));
       }
     }
+    if (!at.empty()) tracer.look(at, &fine[static_cast<std::size_t>(first)]);
   });
   // The sample at a place of the fine grid (n per pixel).
   const auto sampleAt = [&](int sx, int sy) -> const Sample& {
