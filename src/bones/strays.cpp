@@ -272,8 +272,8 @@ bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<Defor
       const bool too_short = ray && lengths->by_voxels[b] < kShortest * lengths->longest;
       const bool cap = std::pow(contact, 1.5) > (ray ? kCapOfRay : kCap) * size;
       bool home = cap && !plates && dark[b] / contact < kGapLess;
-      if (!home && !ray)
-        home = joined && size < (cap ? 0.5 : 0.1) * expected[b];
+      if (!home && !ray)  // a heel longer than its template goes on with its whole section
+        home = joined && size < (face.calibre > kFullCalibre ? 1 : cap ? 0.5 : 0.1) * expected[b];
       else if (!home && (joined || (!plates && too_short && face.dip < kDipOfShaft * contrast_hu)) &&
                face.calibre > kFullCalibre) {
         home = mayBeEnd(image, part, bones[b], lengths->longest);

@@ -353,6 +353,27 @@ TEST(Strays, ALumpGoesToTheBoneThatNoPlatesPartItFrom) {
   });
 }
 
+/// The second of two blocks is a stray as large as the first, a heel.
+std::size_t strayOfBlocks(bool gap) {
+  Scene s = leakingBlocks(0);
+  s.each([&](const Vec3&, std::size_t n) {
+    if (s.owner[n] == kNobody) return;
+    if (!gap) s.image.v[n] = 600.0F;
+    if (s.owner[n] == 1) s.owner[n] = kStray;
+  });
+  std::vector<DeformedBone> bones(1);
+  bones[0].id = Bone::kCal;
+  bones[0].found = true;
+  bones[0].mesh.vertices = {Vec3(0, 0, 0), Vec3(1, 0, 0), Vec3(0, 1, 0), Vec3(0, 0, 1)};
+  EXPECT_FALSE(bringHome(s.image, s.sheet(), bones, {12500}, kContrast, kStray, s.owner));
+  return static_cast<std::size_t>(std::ranges::count(s.owner, kStray));
+}
+
+TEST(Strays, AHeelBeyondItsTemplateGoesOnWithTheWholeSection) {
+  EXPECT_EQ(strayOfBlocks(false), 0U);
+  EXPECT_GT(strayOfBlocks(true), 10000U) << "a bone behind a joint stays";
+}
+
 TEST(Evidence, PlatesShowAJointWithoutAGapAndCancellousBoneShowsNothing) {
   const auto buried = [](bool plates) {
     const Scene s = pressedBlocks(plates);
