@@ -213,7 +213,7 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
   std::vector<std::uint32_t> node(owner.size(), kOut);
   for (const auto& [pair, border] : faces) {
     if (border.size() < 2 * kLeastFaces) continue;
-    const auto [a, b] = pair;
+    const std::uint8_t a = pair.first, b = pair.second;
     Cut cut;
     std::vector<std::uint32_t> voxels;
     std::vector<int> depth;

@@ -8,16 +8,10 @@
 #include <limits>
 #include <span>
 
+#include "base/wide.h"
+
 namespace rayset {
 namespace {
-
-// Compiled for wider vectors as well and chosen when the program starts. Without fused multiplications, so that every
-// machine gives the same figures.
-#if defined(__x86_64__)
-#define RAYSET_WIDE __attribute__((target_clones("default", "avx2")))
-#else
-#define RAYSET_WIDE
-#endif
 
 constexpr double kFloor = 0.15;  // flat stretches (soft tissue, background) are not blown up to full contrast
 constexpr float kSomething = 0.05F;

@@ -3,8 +3,11 @@
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <stdexcept>
+
+#include "base/wide.h"
 
 namespace rayset {
 
@@ -141,40 +144,93 @@ double chordOf(const MetalSolid& solid, double widest_square, const Line& l) {
   return sum;
 }
 
-/// The rays of a view in the frame of a solid: from each ray's point in the plane of the solid's origin, where squares
-/// of long distances do not cancel. All of a ray is linear in the pixel.
-class RaysAround {
- public:
+/// Lines side by side.
+struct Lines {
+  static constexpr std::size_t kMost = 16;
+  using Each = std::array<double, kMost>;
+  Each s0, s1, r0, r1, r2;
+  Each per_t;  // mm
+  [[nodiscard]] Line at(std::size_t n) const { return {s0[n], s1[n], r0[n], r1[n], r2[n]}; }
+};
+
+/// Adds the piece's chord of each of the first `count` lines to `sum`, in units of its t; as chordOf().
+RAYSET_WIDE void addChords(const ProfilePiece& p, const Lines& l, std::size_t count, Lines::Each& sum) {
+  constexpr double kAcross = 1e-12;
+  Lines::Each A, chord;
+  for (std::size_t n = 0; n < Lines::kMost; ++n) {
+    const double s1 = std::abs(l.s1[n]) < kAcross ? kAcross : l.s1[n];  // across the axis: far off, or inside for long
+    const double t_from = (p.from - l.s0[n]) / s1, t_to = (p.to - l.s0[n]) / s1;
+    const double begin = t_from < t_to ? t_from : t_to, end = t_from < t_to ? t_to : t_from;
+    A[n] = l.r2[n] - p.c * l.s1[n] * l.s1[n];
+    const double B = l.r1[n] - 0.5 * p.b * l.s1[n] - p.c * l.s0[n] * l.s1[n];
+    const double C = l.r0[n] - p.a - p.b * l.s0[n] - p.c * l.s0[n] * l.s0[n];
+    const double inner = B * B - A[n] * C;
+    const double root = std::sqrt(inner > 0 ? inner : 0.0), divisor = A[n] > kAcross ? A[n] : 1.0;
+    const double t0 = (-B - root) / divisor, t1 = (-B + root) / divisor;
+    const double length = (t1 < end ? t1 : end) - (t0 > begin ? t0 : begin);
+    chord[n] = inner > 0 && length > 0 ? length : 0.0;
+  }
+  for (std::size_t n = 0; n < count; ++n) sum[n] += A[n] > kAcross ? chord[n] : chordOf(p, l.at(n));
+}
+
+/// The rays of a view in the frame of a solid (two directions across its axis, and its axis): from each ray's point in
+/// the plane of the solid's origin, where squares of long distances do not cancel. All of a ray is linear in the pixel.
+struct RaysAround {
+  struct Linear {
+    std::array<double, 3> first, by_column, by_row;
+    [[nodiscard]] double at(std::size_t k, double column, double row) const {
+      return first[k] + column * by_column[k] + row * by_row[k];
+    }
+  };
+  Linear along, from;  // a millimetre along the view's normal; the point
+
   RaysAround(const MetalSolid& solid, const ProjectionView& view) {
     const Vec3 u = solid.axis.unitOrthogonal(), v = solid.axis.cross(u);
     Mat3 to_solid;
     to_solid << u.transpose(), v.transpose(), solid.axis.transpose();
-    const auto ray = [&](double column, double row) {  // a millimetre along the view's normal
+    const auto ray = [&](double column, double row) {
       return Vec3(to_solid * (view.place(column, row) - view.source) / view.sid());
     };
     const double depth = (solid.origin - view.source).dot(view.normal());
-    first_ = ray(0, 0);
-    by_column_ = ray(1, 0) - first_;
-    by_row_ = ray(0, 1) - first_;
-    from_ = to_solid * (view.source - solid.origin) + depth * first_;
-    from_by_column_ = depth * by_column_;
-    from_by_row_ = depth * by_row_;
+    const Vec3 first = ray(0, 0), by_column = ray(1, 0) - first, by_row = ray(0, 1) - first;
+    const Vec3 point = to_solid * (view.source - solid.origin) + depth * first;
+    for (Eigen::Index k = 0; k < 3; ++k) {
+      const auto n = static_cast<std::size_t>(k);
+      along.first[n] = first[k];
+      along.by_column[n] = by_column[k];
+      along.by_row[n] = by_row[k];
+      from.first[n] = point[k];
+      from.by_column[n] = depth * by_column[k];
+      from.by_row[n] = depth * by_row[k];
+    }
   }
-  struct Ray {
-    Line line;
-    double per_t;  ///< mm
-  };
-  [[nodiscard]] Ray at(double column, double row) const {
-    const Vec3 d = first_ + column * by_column_ + row * by_row_;
-    const Vec3 f = from_ + column * from_by_column_ + row * from_by_row_;
-    const double across = d.x() * d.x() + d.y() * d.y();
-    return {{f.z(), d.z(), f.x() * f.x() + f.y() * f.y(), f.x() * d.x() + f.y() * d.y(), across},
-            std::sqrt(across + d.z() * d.z())};
+  [[nodiscard]] Line at(double column, double row) const {
+    const double dx = along.at(0, column, row), dy = along.at(1, column, row);
+    const double fx = from.at(0, column, row), fy = from.at(1, column, row);
+    return {from.at(2, column, row), along.at(2, column, row), fx * fx + fy * fy, fx * dx + fy * dy, dx * dx + dy * dy};
   }
-
- private:
-  Vec3 first_, by_column_, by_row_, from_, from_by_column_, from_by_row_;
 };
+
+RAYSET_WIDE void place(const RaysAround& rays, const Lines::Each& column, const Lines::Each& row, Lines& out) {
+  for (std::size_t n = 0; n < Lines::kMost; ++n) {
+    const Line l = rays.at(column[n], row[n]);
+    out.s0[n] = l.s0;
+    out.s1[n] = l.s1;
+    out.r0[n] = l.r0;
+    out.r1[n] = l.r1;
+    out.r2[n] = l.r2;
+    out.per_t[n] = std::sqrt(l.r2 + l.s1 * l.s1);
+  }
+}
+
+/// Where in a pixel its rays go, `side` x `side` of them, from its corner: no two in one column or row, for an edge
+/// along either passes them one by one.
+std::vector<Vec2> raysOfPixel(int side) {
+  std::vector<Vec2> at;
+  for (int y = 0; y < side; ++y)
+    for (int x = 0; x < side; ++x) at.emplace_back((x + (y + 0.5) / side) / side, (y + (side - x - 0.5) / side) / side);
+  return at;
+}
 
 }  // namespace
 
@@ -205,6 +261,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
       out.size() != static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows))
     throw std::invalid_argument("addMetal: the picture is not of the view's size");
   constexpr double kEven = 0.25;  // pixels whose rays differ less need no more of them
+  const std::vector<Vec2> few = raysOfPixel(std::min(rays, 2)), many = raysOfPixel(rays);
   for (const MetalSolid& solid : solids) {
     if (solid.pieces.empty()) continue;
     double begin = 1e300, end = -1e300;
@@ -242,40 +299,54 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
     std::vector<double> widest_of_pieces;
     for (const ProfilePiece& p : solid.pieces) widest_of_pieces.push_back(std::sqrt(widestSquare(p)));
     const RaysAround rays_around(solid, view);
-    // Whether a pixel's rays may meet the solid: by the widest that it is where they come close to its axis.
-    const auto mayMeet = [&](int column, int row) {
-      const Line l = rays_around.at(column, row).line;
-      if (l.r2 < 1e-12) return true;  // along the axis
+    // The stretch of the axis at which a pixel's rays may meet the solid: by the widest that it is there.
+    struct Stretch {
+      double from = 1, to = 0;  // nowhere
+      [[nodiscard]] bool meets(const ProfilePiece& p) const { return p.from <= to && p.to >= from; }
+    };
+    const auto stretchOf = [&](int column, int row) -> Stretch {
+      const Line l = rays_around.at(column, row);
+      if (l.r2 < 1e-12) return {begin, end};  // along the axis
       const double nearest = l.r0 - l.r1 * l.r1 / l.r2;
-      if (nearest > (widest + pixel) * (widest + pixel)) return false;
+      if (nearest > (widest + pixel) * (widest + pixel)) return {};
       const double s = l.s0 - l.s1 * l.r1 / l.r2;
       const double reach = (widest + pixel) * std::abs(l.s1) / std::sqrt(l.r2) + 2 * pixel;
+      const Stretch near{s - reach, s + reach};
       double most = 0;
       for (std::size_t n = 0; n < solid.pieces.size(); ++n)
-        if (solid.pieces[n].from <= s + reach && solid.pieces[n].to >= s - reach)
-          most = std::max(most, widest_of_pieces[n]);
-      return nearest <= (most + pixel) * (most + pixel);
+        if (near.meets(solid.pieces[n])) most = std::max(most, widest_of_pieces[n]);
+      return nearest <= (most + pixel) * (most + pixel) ? near : Stretch{};
     };
     tbb::parallel_for(r0, r1 + 1, [&](int r) {
       for (int c = c0; c <= c1; ++c) {
-        if (!mayMeet(c, r)) continue;
+        const Stretch stretch = stretchOf(c, r);
+        if (stretch.from > stretch.to) continue;
         double least = 1e300, most = 0;
-        const auto mean = [&](int side) {
+        const auto mean = [&](const std::vector<Vec2>& places) {
           double sum = 0;
-          for (int y = 0; y < side; ++y)
-            for (int x = 0; x < side; ++x) {
-              // No two rays in one column or row: an edge along either passes them one by one.
-              const double dx = (x + (y + 0.5) / side) / side, dy = (y + (side - x - 0.5) / side) / side;
-              const RaysAround::Ray ray = rays_around.at(c + dx - 0.5, r + dy - 0.5);
-              const double length = chordOf(solid, widest_square, ray.line) * ray.per_t;
+          Lines lines;
+          Lines::Each columns{}, rows{};
+          for (std::size_t done = 0; done < places.size(); done += Lines::kMost) {
+            const std::size_t count = std::min(Lines::kMost, places.size() - done);
+            for (std::size_t n = 0; n < count; ++n) {
+              columns[n] = c + places[done + n].x() - 0.5;
+              rows[n] = r + places[done + n].y() - 0.5;
+            }
+            place(rays_around, columns, rows, lines);
+            Lines::Each chords{};
+            for (const ProfilePiece& piece : solid.pieces)
+              if (stretch.meets(piece)) addChords(piece, lines, count, chords);
+            for (std::size_t n = 0; n < count; ++n) {
+              const double length = chords[n] * lines.per_t[n];
               sum += length;
               least = std::min(least, length);
               most = std::max(most, length);
             }
-          return sum / (side * side);
+          }
+          return sum / static_cast<double>(places.size());
         };
-        double length = mean(std::min(rays, 2));
-        if (rays > 2 && (most == 0 || most - least > kEven * most)) length = mean(rays);
+        double length = mean(few);
+        if (rays > 2 && (most == 0 || most - least > kEven * most)) length = mean(many);
         if (length > 0)
           out[static_cast<std::size_t>(r) * static_cast<std::size_t>(view.columns) + static_cast<std::size_t>(c)] +=
               per_mm * static_cast<float>(length);
