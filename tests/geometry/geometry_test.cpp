@@ -1,6 +1,7 @@
 // Geometry against closed forms: sphere, cylinder, box, known rigid motions.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
+#include <tbb/global_control.h>
 
 #include <filesystem>
 #include <fstream>
@@ -210,6 +211,14 @@ TEST(RayCaster, HitsNearestInsideOfASphereFarFromTheOrigin) {
   EXPECT_TRUE(caster.inside(centre + Vec3(1, 2, 3)));
   EXPECT_FALSE(caster.inside(centre + Vec3(0, 20.1, 0)));
   EXPECT_NEAR(caster.signedDistance(centre + Vec3(0, 0, 5)), -15, 0.02);
+}
+
+TEST(RayCaster, LeavesTheProgramItsThreads) {
+  const auto threads = [] { return tbb::global_control::active_value(tbb::global_control::max_allowed_parallelism); };
+  const std::size_t before = threads();
+  const Surface s = makeSphere(Vec3::Zero(), 10, 2);
+  const RayCaster caster({&s});
+  EXPECT_EQ(threads(), before) << "a device of Embree's with fewer threads holds everything to them";
 }
 
 TEST(RayCaster, SurfaceDistanceOfConcentricSpheres) {
