@@ -111,11 +111,13 @@ CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
         const Eigen::Vector3i at = from.cast<int>().cwiseMin(last);
         const Vec3 within = from - at.cast<double>();
         const std::int16_t* p = &scanned_.at(at.x(), at.y(), at.z());
+        const auto nothing = [](const std::int16_t* q) { return (q[0] | q[1]) == 0; };
+        if (nothing(p) && nothing(p + step_y) && nothing(p + step_z) && nothing(p + step_z + step_y)) continue;
         const auto between = [](double one, double other, double t) { return one + t * (other - one); };
         const auto along = [&](const std::int16_t* q) { return between(q[0], q[1], within.x()); };
         const double value = between(between(along(p), along(p + step_y), within.y()),
                                      between(along(p + step_z), along(p + step_z + step_y), within.y()), within.z());
-        to[i] = static_cast<std::int16_t>(std::lround(value));
+        to[i] = static_cast<std::int16_t>(value + 0.5);  // counted from air: never below nothing
       }
     }
   });
