@@ -452,10 +452,13 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
         const int x = at.x() + offset[d][0], y = at.y() + offset[d][1], z = at.z() + offset[d][2];
         if (!inner && (x < 0 || y < 0 || z < 0 || x >= nx || y >= ny || z >= nz)) continue;
         const std::size_t to = beside(n, step[d]);
-        // Not even by the cheapest way.
-        if (static_cast<double>(arrival[n]) + length[d] >= static_cast<double>(arrival[to]) - 1e-6) continue;
-        double cost = 1 + kBarrier * platesAt(to, x, y, z);
-        if (static_cast<double>(arrival[n]) + length[d] * cost >= static_cast<double>(arrival[to]) - 1e-6) continue;
+        const auto reachedAt = [&](double cost) { return static_cast<double>(arrival[n]) + length[d] * cost; };
+        const double in_time = static_cast<double>(arrival[to]) - 1e-6;
+        // Costs only add up: what is late by the cheapest way is not asked for more.
+        double cost = 1;
+        if (reachedAt(cost) >= in_time) continue;
+        cost += kBarrier * platesAt(to, x, y, z);
+        if (reachedAt(cost) >= in_time) continue;
         const double s = std::max(0.0, sheetAt(to, x, y, z) - 0.05);
         if (b == kOtherIndex) {
           cost += kBarrier * s;
@@ -467,9 +470,8 @@ Labelling labelBones(const ScanImage& scan, const std::vector<std::uint8_t>& ext
           // Inside its own template a bone passes its marrow freely; outside every millimetre costs more.
           cost += kBarrier * s * smoothStep((depth + 2.0) / 1.6) + 0.7 * std::max(0.0, depth - 0.5);
         }
-        const double reached = static_cast<double>(arrival[n]) + length[d] * cost;
-        if (reached >= static_cast<double>(arrival[to]) - 1e-6) continue;
-        arrival[to] = static_cast<float>(reached);
+        if (reachedAt(cost) >= in_time) continue;
+        arrival[to] = static_cast<float>(reachedAt(cost));
         who[to] = b;
         push(to, static_cast<double>(arrival[to]));
       }

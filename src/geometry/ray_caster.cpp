@@ -12,13 +12,9 @@ namespace rayset {
 // Embree works in single precision: coordinates are kept relative to the scene's centre, and the exact triangle is used
 // again in double precision for positions and distances.
 struct RayCaster::Impl {
-  RTCScene scene = nullptr;
+  ScenePtr scene;
   Vec3 centre = Vec3::Zero();
   std::vector<Surface> surfaces;
-
-  ~Impl() {
-    if (scene != nullptr) rtcReleaseScene(scene);
-  }
 
   [[nodiscard]] Vec3 corner(std::size_t surface, std::uint32_t triangle, std::size_t k) const {
     const Surface& s = surfaces[surface];
@@ -102,8 +98,8 @@ RayCaster::RayCaster(const std::vector<const Surface*>& surfaces) : impl_(std::m
     box.extend(bounds(*s));
   }
   if (!box.isEmpty()) impl_->centre = box.center();
-  impl_->scene = rtcNewScene(embreeDevice());
-  rtcSetSceneFlags(impl_->scene, RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
+  impl_->scene.reset(rtcNewScene(embreeDevice()));
+  rtcSetSceneFlags(impl_->scene.get(), RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
   for (std::size_t k = 0; k < impl_->surfaces.size(); ++k) {
     const Surface& s = impl_->surfaces[k];
     RTCGeometry geometry = rtcNewGeometry(embreeDevice(), RTC_GEOMETRY_TYPE_TRIANGLE);
@@ -121,10 +117,10 @@ RayCaster::RayCaster(const std::vector<const Surface*>& surfaces) : impl_(std::m
       for (const std::uint32_t i : triangle) *t++ = i;
     }
     rtcCommitGeometry(geometry);
-    rtcAttachGeometryByID(impl_->scene, geometry, static_cast<unsigned>(k));
+    rtcAttachGeometryByID(impl_->scene.get(), geometry, static_cast<unsigned>(k));
     rtcReleaseGeometry(geometry);
   }
-  commitScene(impl_->scene);
+  commitScene(impl_->scene.get());
 }
 
 RayCaster::~RayCaster() = default;
@@ -137,7 +133,7 @@ std::optional<RayCaster::Hit> RayCaster::first(const Vec3& origin, const Vec3& d
   RTCIntersectContext context;
   rtcInitIntersectContext(&context);
   RTCRayHit ray = embreeRay(o, d, from_mm, to_mm);
-  rtcIntersect1(impl_->scene, &context, &ray);
+  rtcIntersect1(impl_->scene.get(), &context, &ray);
   if (ray.hit.geomID == RTC_INVALID_GEOMETRY_ID) return std::nullopt;
   Hit hit{};
   hit.surface = ray.hit.geomID;
@@ -161,7 +157,7 @@ std::vector<RayCaster::Hit> RayCaster::all(const Vec3& origin, const Vec3& direc
   context.filter = collectHit;
   context.found = &found;
   RTCRayHit ray = embreeRay(o, d, 0, to_mm);
-  rtcIntersect1(impl_->scene, &context, &ray);
+  rtcIntersect1(impl_->scene.get(), &context, &ray);
   std::sort(found.begin(), found.end());
   found.erase(std::unique(found.begin(), found.end()), found.end());
   std::vector<Hit> hits;
@@ -202,7 +198,7 @@ std::optional<RayCaster::Nearest> RayCaster::nearest(const Vec3& point, double l
   q.y = static_cast<float>(local.y());
   q.z = static_cast<float>(local.z());
   q.radius = std::nextafter(static_cast<float>(limit_mm), std::numeric_limits<float>::infinity());
-  rtcPointQuery(impl_->scene, &q, &context, considerTriangle, &query);
+  rtcPointQuery(impl_->scene.get(), &q, &context, considerTriangle, &query);
   if (query.surface == std::numeric_limits<std::size_t>::max()) return std::nullopt;
   return Nearest{query.best, query.surface, query.triangle, query.position,
                  impl_->normal(query.surface, query.triangle)};

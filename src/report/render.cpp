@@ -78,11 +78,6 @@ std::vector<V3f> cornerNormals(const std::vector<V3f>& points, const std::vector
   return normals;
 }
 
-struct SceneDeleter {
-  void operator()(RTCScene scene) const { rtcReleaseScene(scene); }
-};
-using ScenePtr = std::unique_ptr<std::remove_pointer_t<RTCScene>, SceneDeleter>;
-
 }  // namespace
 
 struct PreparedSurfaces::Mesh {

@@ -187,8 +187,8 @@ void measured(std::vector<Place>& places, int level, int iterations, const Refin
       unknowns(start, std::vector<bool>(start.films.size(), false), std::vector<bool>(start.groups.size(), true));
   const std::vector<FilmUnits> units = unitsOf(predictAll(start, level, r.mode));
   tbb::parallel_for(std::size_t{0}, places.size(), [&](std::size_t n) {
-    if (iterations > 0) refine(places[n].at, u, r, progress);
-    places[n].energy = energy(places[n].at, predictAll(places[n].at, level, r.mode), u, r, units);
+    const std::vector<Prediction> now = refine(places[n].at, u, r, progress);
+    places[n].energy = energy(places[n].at, now, u, r, units);
   });
 }
 

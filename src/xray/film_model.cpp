@@ -314,6 +314,12 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
   return predict(p, f, level, mode, drawn(p, f, level));
 }
 
+std::vector<Prediction> predictAll(const Problem& p, int level, const Mode& mode) {
+  std::vector<Prediction> each(p.films.size());
+  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) { each[f] = predict(p, p.films[f], level, mode); });
+  return each;
+}
+
 double similarity(const Prediction& p, const Patch* only, int rim) {
   double ab = 0, aa = 0, bb = 0;
   const Film& w = p.weight;
@@ -337,10 +343,10 @@ double similarity(const Prediction& p, const Patch* only, int rim) {
 
 std::vector<double> worstMet(const Problem& p, std::size_t first, std::size_t last, const Mode& mode) {
   std::vector<double> met(p.groups.size(), 1.0);
-  for (const FilmState& f : p.films) {
-    const Prediction now = predict(p, f, kFine, mode);
-    const int rim = pixelsOf(kRimMm, f.at(kFine).view);
-    for (std::size_t g = first; g <= last; ++g) met[g] = std::min(met[g], similarity(now, &now.groups[g], rim));
+  const std::vector<Prediction> now = predictAll(p, kFine, mode);
+  for (std::size_t f = 0; f < now.size(); ++f) {
+    const int rim = pixelsOf(kRimMm, p.films[f].at(kFine).view);
+    for (std::size_t g = first; g <= last; ++g) met[g] = std::min(met[g], similarity(now[f], &now[f].groups[g], rim));
   }
   return met;
 }

@@ -175,6 +175,8 @@ Drawing drawn(const Problem& p, const FilmState& f, int level);
 /// The film as it would look; `drawing`: drawn() already.
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode, Drawing drawing);
 Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& mode);
+/// Every film as it would look.
+std::vector<Prediction> predictAll(const Problem& p, int level, const Mode& mode);
 /// The film that is compared in this mode.
 const Film& comparedFilm(const FilmState& f, int level, const Mode& mode);
 /// Local correlation over the pixels compared; `box` and `mask` (of a group) narrow it.

@@ -231,12 +231,6 @@ void addFilm(const Problem& p, std::size_t film, const Prediction& now, int leve
 
 }  // namespace
 
-std::vector<Prediction> predictAll(const Problem& p, int level, const Mode& mode) {
-  std::vector<Prediction> each(p.films.size());
-  tbb::parallel_for(std::size_t{0}, each.size(), [&](std::size_t f) { each[f] = predict(p, p.films[f], level, mode); });
-  return each;
-}
-
 Normal ofAllFilms(const Problem& p, const std::vector<Prediction>& now, int level, const Mode& mode,
                   const Unknowns& u) {
   std::vector<Normal> each(p.films.size(), Normal(u.count));
@@ -326,7 +320,7 @@ double energy(const Problem& p, const std::vector<Prediction>& now, const Unknow
   return sum;
 }
 
-void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
+std::vector<Prediction> refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
   constexpr double kAsExpected = 0.7;  // of what the equations promise: a longer step is worth trying
   std::vector<Prediction> now = predictAll(p, s.level, s.mode);
   for (int n = 0; n < s.iterations; ++n) {
@@ -385,6 +379,7 @@ void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progre
     p = std::move(taken);
     if (progress.cancelled() || moved < 0.01 * p.levels[static_cast<std::size_t>(s.level)].pixel_mm) break;
   }
+  return now;
 }
 
 }  // namespace rayset::film_fit

@@ -37,8 +37,6 @@ struct Normal {
     return *this;
   }
 };
-/// Every film as it would look.
-std::vector<Prediction> predictAll(const Problem& p, int level, const Mode& mode);
 /// J^T W J and J^T W r of all films; `now`: predictAll() of the same.
 Normal ofAllFilms(const Problem& p, const std::vector<Prediction>& now, int level, const Mode& mode, const Unknowns& u);
 
@@ -62,7 +60,7 @@ std::vector<FilmUnits> unitsOf(const std::vector<Prediction>& now);
 double energy(const Problem& p, const std::vector<Prediction>& now, const Unknowns& u, const RefineSettings& s,
               const std::vector<FilmUnits>& units);
 /// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
-/// plain step is too short.
-void refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);
+/// plain step is too short. Gives predictAll() of where it ends.
+std::vector<Prediction> refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);
 
 }  // namespace rayset::film_fit

@@ -83,31 +83,34 @@ struct Line {
   double r0, r1, r2;  // rho2 = r0 + 2 r1 t + r2 t^2
 };
 
-double chordOf(const ProfilePiece& p, const Line& l) {
+constexpr double kFlat = 1e-12;  // less is none: of a line along its axis, or across it
+
+/// The chord of a line along a cylinder's axis, along a cone's side or steeper, in units of its t: where rho2 less the
+/// profile's square, A t^2 + 2 B t + C, does not bend upwards (A <= kFlat).
+double steepChord(const ProfilePiece& p, const Line& l) {
   // Between the end planes.
   double begin = -1e300, end = 1e300;
-  if (std::abs(l.s1) < 1e-12) {
+  if (std::abs(l.s1) < kFlat) {
     if (l.s0 < p.from || l.s0 > p.to) return 0;
   } else {
     const double t0 = (p.from - l.s0) / l.s1, t1 = (p.to - l.s0) / l.s1;
     begin = std::min(t0, t1);
     end = std::max(t0, t1);
   }
-  // Within the profile: rho2 <= a + b s + c s^2, that is A t^2 + 2 B t + C <= 0.
   const double A = l.r2 - p.c * l.s1 * l.s1;
   const double B = l.r1 - 0.5 * p.b * l.s1 - p.c * l.s0 * l.s1;
   const double C = l.r0 - p.a - p.b * l.s0 - p.c * l.s0 * l.s0;
   const auto within = [&](double from, double to) { return std::max(0.0, std::min(to, end) - std::max(from, begin)); };
-  if (std::abs(A) < 1e-12) {  // parallel to a cylinder's axis or to a cone's side
-    if (std::abs(B) < 1e-12) return C <= 0 ? within(begin, end) : 0;
+  if (A > -kFlat) {  // parallel to the side
+    if (std::abs(B) < kFlat) return C <= 0 ? within(begin, end) : 0;
     const double t = -C / (2 * B);
     return B > 0 ? within(begin, t) : within(t, end);
   }
   const double inner = B * B - A * C;
-  if (inner <= 0) return A < 0 ? within(begin, end) : 0;
+  if (inner <= 0) return within(begin, end);
   const double root = std::sqrt(inner), t0 = (-B - root) / A, t1 = (-B + root) / A;
   // A cone steeper than the line has it inside before the one and after the other nappe; only one lies in the piece.
-  return A > 0 ? within(t0, t1) : within(begin, std::min(t0, t1)) + within(std::max(t0, t1), end);
+  return within(begin, std::min(t0, t1)) + within(std::max(t0, t1), end);
 }
 
 /// Largest radius of a piece, squared.
@@ -125,25 +128,6 @@ double widestSquare(const MetalSolid& solid) {
   return widest;
 }
 
-/// Of a line, in units of its t.
-double chordOf(const MetalSolid& solid, double widest_square, const Line& l) {
-  // Where along the axis the line is within the widest radius of it: most pieces lie elsewhere.
-  constexpr double kSlackMm = 1e-6, kAlong = 1e-12;
-  double low = -1e300, high = 1e300;
-  if (l.r2 > kAlong) {
-    const double nearest = l.r0 - l.r1 * l.r1 / l.r2;
-    if (nearest > widest_square + kSlackMm) return 0;
-    const double reach = std::abs(l.s1) * std::sqrt(std::max(0.0, widest_square - nearest) / l.r2) + kSlackMm;
-    const double middle = l.s0 - l.s1 * l.r1 / l.r2;
-    low = middle - reach;
-    high = middle + reach;
-  }
-  double sum = 0;
-  for (const ProfilePiece& piece : solid.pieces)
-    if (piece.from <= high && piece.to >= low) sum += chordOf(piece, l);
-  return sum;
-}
-
 /// Lines side by side.
 struct Lines {
   static constexpr std::size_t kMost = 16;
@@ -153,24 +137,23 @@ struct Lines {
   [[nodiscard]] Line at(std::size_t n) const { return {s0[n], s1[n], r0[n], r1[n], r2[n]}; }
 };
 
-/// Adds the piece's chord of each of the first `count` lines to `sum`, in units of its t; as chordOf().
+/// Adds the piece's chord of each of the first `count` lines to `sum`, in units of its t.
 RAYSET_WIDE void addChords(const ProfilePiece& p, const Lines& l, std::size_t count, Lines::Each& sum) {
-  constexpr double kAcross = 1e-12;
   Lines::Each A, chord;
   for (std::size_t n = 0; n < Lines::kMost; ++n) {
-    const double s1 = std::abs(l.s1[n]) < kAcross ? kAcross : l.s1[n];  // across the axis: far off, or inside for long
+    const double s1 = std::abs(l.s1[n]) < kFlat ? kFlat : l.s1[n];  // across the axis: far off, or inside for long
     const double t_from = (p.from - l.s0[n]) / s1, t_to = (p.to - l.s0[n]) / s1;
     const double begin = t_from < t_to ? t_from : t_to, end = t_from < t_to ? t_to : t_from;
     A[n] = l.r2[n] - p.c * l.s1[n] * l.s1[n];
     const double B = l.r1[n] - 0.5 * p.b * l.s1[n] - p.c * l.s0[n] * l.s1[n];
     const double C = l.r0[n] - p.a - p.b * l.s0[n] - p.c * l.s0[n] * l.s0[n];
     const double inner = B * B - A[n] * C;
-    const double root = std::sqrt(inner > 0 ? inner : 0.0), divisor = A[n] > kAcross ? A[n] : 1.0;
+    const double root = std::sqrt(inner > 0 ? inner : 0.0), divisor = A[n] > kFlat ? A[n] : 1.0;
     const double t0 = (-B - root) / divisor, t1 = (-B + root) / divisor;
     const double length = (t1 < end ? t1 : end) - (t0 > begin ? t0 : begin);
     chord[n] = inner > 0 && length > 0 ? length : 0.0;
   }
-  for (std::size_t n = 0; n < count; ++n) sum[n] += A[n] > kAcross ? chord[n] : chordOf(p, l.at(n));
+  for (std::size_t n = 0; n < count; ++n) sum[n] += A[n] > kFlat ? chord[n] : steepChord(p, l.at(n));
 }
 
 /// The rays of a view in the frame of a solid (two directions across its axis, and its axis): from each ray's point in
@@ -252,7 +235,10 @@ double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction)
   const Vec3 from = origin + (solid.origin - origin).dot(direction) * direction - solid.origin;
   const double s0 = from.dot(solid.axis), s1 = direction.dot(solid.axis);
   const Vec3 across = from - s0 * solid.axis, along = direction - s1 * solid.axis;
-  return chordOf(solid, widestSquare(solid), {s0, s1, across.squaredNorm(), across.dot(along), along.squaredNorm()});
+  const Lines line{{s0}, {s1}, {across.squaredNorm()}, {across.dot(along)}, {along.squaredNorm()}, {1}};
+  Lines::Each sum{};
+  for (const ProfilePiece& piece : solid.pieces) addChords(piece, line, 1, sum);
+  return sum[0];
 }
 
 void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out,
@@ -306,7 +292,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
     };
     const auto stretchOf = [&](int column, int row) -> Stretch {
       const Line l = rays_around.at(column, row);
-      if (l.r2 < 1e-12) return {begin, end};  // along the axis
+      if (l.r2 < kFlat) return {begin, end};  // along the axis
       const double nearest = l.r0 - l.r1 * l.r1 / l.r2;
       if (nearest > (widest + pixel) * (widest + pixel)) return {};
       const double s = l.s0 - l.s1 * l.r1 / l.r2;

@@ -78,8 +78,7 @@ std::vector<double> shown(const Problem& narrow, const Slabs& slabs, const std::
   constexpr double kRidge = 0.05;  // of what the best seen slab tells
   const PlannedMetal device = slabs.device(there);
   const Problem now = with(narrow, device);
-  std::vector<Prediction> base;
-  for (const FilmState& f : now.films) base.push_back(predict(now, f, kFine, {}));
+  const std::vector<Prediction> base = predictAll(now, kFine, {});
   const std::size_t count = there.size();
   // By film and slab, over the pixels compared.
   std::vector<std::vector<std::vector<float>>> change(base.size(), std::vector<std::vector<float>>(count));
@@ -143,10 +142,11 @@ std::vector<bool> slabsShown(const Problem& narrow, const Slabs& slabs) {
 
 /// The share of the difference between two predictions that the films show: they are met better by the other where it
 /// is more than half.
-double shareShown(const Problem& narrow, const Problem& one, const Problem& other) {
+double shareShown(const Problem& one, const Problem& other) {
   double shown = 0, all = 0;
-  for (std::size_t f = 0; f < narrow.films.size(); ++f) {
-    const Prediction a = predict(one, one.films[f], kFine, {}), b = predict(other, other.films[f], kFine, {});
+  const std::vector<Prediction> of_one = predictAll(one, kFine, {}), of_other = predictAll(other, kFine, {});
+  for (std::size_t f = 0; f < of_one.size(); ++f) {
+    const Prediction &a = of_one[f], &b = of_other[f];
     for (std::size_t i = 0; i < a.weight.values.size(); ++i) {
       if (a.weight.values[i] <= 0) continue;
       const auto difference = static_cast<double>(b.shown.values.values[i] - a.shown.values.values[i]);
@@ -229,7 +229,7 @@ MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, con
   const Try& best = *std::ranges::max_element(tries, {}, &Try::met);
   out.longer_mm = best.longer;
   if (gap == 0 && std::abs(out.longer_mm) < kOtherLengthMm) return {};
-  if (shareShown(narrow, as_planned, best.at) < kShareShown) return {};
+  if (shareShown(as_planned, best.at) < kShareShown) return {};
   Rigid& pose = p.groups[g].planned_to_found;
   pose = best.at.groups.front().planned_to_found;
   if (gap > 0) {

@@ -17,8 +17,7 @@ namespace {
 constexpr double kSharedAxis = 0.4;
 // Farther from its own place (middle) a device is none: it is not looked for so far off, and got there by little steps.
 constexpr double kStrayMm = 12;
-// A device farther than this from its own place may be another's that lies as near to it as this (entry,
-// axis).
+// A device farther than this from its own place may be another's that lies as near to it as this (entry, axis).
 constexpr double kFarMm = 5, kNearMm = 5, kNearRad = 0.15;
 
 /// Where a device may be expected: as planned, and gone with its ray.

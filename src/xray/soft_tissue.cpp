@@ -7,6 +7,8 @@
 #include <cmath>
 #include <limits>
 
+#include "image/sample.h"
+
 namespace rayset {
 namespace {
 
@@ -62,7 +64,7 @@ CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
     carriers.push_back(std::move(carrier));
   }
   constexpr double kStillMm = 0.01;
-  if (scanned_.voxels.empty() || scanned_.grid.size.minCoeff() < 2 || farthest < kStillMm) return scanned_;
+  if (scanned_.voxels.empty() || farthest < kStillMm) return scanned_;
 
   Grid grid = scanned_.grid;
   Eigen::Vector3i margin;
@@ -84,9 +86,6 @@ CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
   // Everything along the scan's own axes from here on: the same voxels, shifted by whole ones.
   for (Vec3& v : field.voxels) v = grid.direction.transpose() * v;
   const Vec3 per_voxel = grid.spacing / kSampleMm, voxels_per_mm = grid.spacing.cwiseInverse();
-  const Vec3 end = (scanned_.grid.size - Eigen::Vector3i::Ones()).cast<double>();
-  const Eigen::Vector3i last = scanned_.grid.size - Eigen::Vector3i::Constant(2);
-  const auto step_y = static_cast<std::ptrdiff_t>(scanned_.grid.size.x()), step_z = step_y * scanned_.grid.size.y();
   CtVolume out(grid);
   tbb::parallel_for(0, grid.size.z(), [&](int k) {
     std::vector<Vec3> row(static_cast<std::size_t>(nodes.x()));
@@ -107,17 +106,8 @@ CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
         const double u = x - static_cast<double>(left);
         const Vec3 by = (1 - u) * row[left] + u * row[left + 1];
         const Vec3 from = (Eigen::Vector3i(i, j, k) - margin).cast<double>() + by.cwiseProduct(voxels_per_mm);
-        if ((from.array() < 0).any() || (from.array() > end.array()).any()) continue;  // nothing beyond the scan
-        const Eigen::Vector3i at = from.cast<int>().cwiseMin(last);
-        const Vec3 within = from - at.cast<double>();
-        const std::int16_t* p = &scanned_.at(at.x(), at.y(), at.z());
-        const auto nothing = [](const std::int16_t* q) { return (q[0] | q[1]) == 0; };
-        if (nothing(p) && nothing(p + step_y) && nothing(p + step_z) && nothing(p + step_z + step_y)) continue;
-        const auto between = [](double one, double other, double t) { return one + t * (other - one); };
-        const auto along = [&](const std::int16_t* q) { return between(q[0], q[1], within.x()); };
-        const double value = between(between(along(p), along(p + step_y), within.y()),
-                                     between(along(p + step_z), along(p + step_z + step_y), within.y()), within.z());
-        to[i] = static_cast<std::int16_t>(value + 0.5);  // counted from air: never below nothing
+        // Counted from air: never below nothing.
+        to[i] = static_cast<std::int16_t>(sampleLinearAt(scanned_, from, 0) + 0.5);
       }
     }
   });
