@@ -12,6 +12,35 @@ function(rayset_settings target)
   endif()
 endfunction()
 
+# Each src/workspace/edit_kinds/NAME.cpp defines edit_kinds::NAME(); the list of them is written here, so that a new kind
+# of edit is a matter of one file.
+function(rayset_edit_kinds into)
+  file(GLOB kinds CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/src/workspace/edit_kinds/*.cpp)
+  set(declared)
+  set(listed)
+  foreach(file ${kinds})
+    get_filename_component(kind ${file} NAME_WE)
+    string(APPEND declared "std::vector<EditKind> ${kind}();\n")
+    string(APPEND listed "          edit_kinds::${kind}(),\n")
+  endforeach()
+  set(made ${CMAKE_BINARY_DIR}/edit_kinds.cpp)
+  file(CONFIGURE OUTPUT ${made} @ONLY CONTENT [[
+// Made by cmake/Rayset.cmake from src/workspace/edit_kinds/.
+#include "workspace/edit_registry.h"
+
+namespace rayset {
+namespace edit_kinds {
+@declared@}  // namespace edit_kinds
+std::vector<std::vector<EditKind>> editKindsByFile();
+std::vector<std::vector<EditKind>> editKindsByFile() {
+  return {
+@listed@  };
+}
+}  // namespace rayset
+]])
+  set(${into} ${${into}} ${kinds} ${made} PARENT_SCOPE)
+endfunction()
+
 # One static library a folder of src/: rayset_<name>.
 function(rayset_stage name)
   cmake_parse_arguments(A "" "" "DEPENDS;PRIVATE" ${ARGN})
@@ -21,6 +50,9 @@ function(rayset_stage name)
     target_include_directories(rayset_${name} INTERFACE ${CMAKE_SOURCE_DIR}/src)
     target_link_libraries(rayset_${name} INTERFACE ${A_DEPENDS})
     return()
+  endif()
+  if(name STREQUAL "workspace")
+    rayset_edit_kinds(sources)
   endif()
   add_library(rayset_${name} STATIC ${sources})
   target_include_directories(rayset_${name} PUBLIC ${CMAKE_SOURCE_DIR}/src)

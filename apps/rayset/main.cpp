@@ -117,6 +117,7 @@ int main(int argc, char** argv) {
   addViewsVerb(app, console, status);
   addVerifyVerb(app, console, status);
   addFilmVerb(app, console, status);
+  addReplayVerb(app, console, status);
   addServeVerb(app, console, status);
   try {
     app.parse(argc, argv);

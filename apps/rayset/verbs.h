@@ -27,6 +27,7 @@ struct Console {
 void addFilmVerb(CLI::App& app, Console& console, int& status);
 void addPhantomVerb(CLI::App& app, Console& console, int& status);
 void addPlanVerb(CLI::App& app, Console& console, int& status);
+void addReplayVerb(CLI::App& app, Console& console, int& status);
 void addServeVerb(CLI::App& app, Console& console, int& status);
 void addVerifyVerb(CLI::App& app, Console& console, int& status);
 void addViewsVerb(CLI::App& app, Console& console, int& status);

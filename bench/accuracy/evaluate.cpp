@@ -10,6 +10,7 @@
 
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
+#include "base/hash.h"
 #include "base/units.h"
 #include "case/case.h"
 #include "geometry/distance_field.h"
@@ -49,12 +50,8 @@ Picture overlaid(const BoneSurfaces& found, const BoneSurfaces& truth, const Fra
       parts, {box.center(), frame.distal.cross(frame.dorsal), frame.distal, 1.05 * box.diagonal().norm(), 1000, 1000});
 }
 
-/// FNV-1a: noise and texture of a run follow from its key.
-std::uint64_t seedOf(const std::string& key) {
-  std::uint64_t h = 14695981039346656037ULL;
-  for (const char c : key) h = (h ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
-  return h % 1000003;
-}
+/// Noise and texture of a run follow from its key.
+std::uint64_t seedOf(const std::string& key) { return fnv1a(key) % 1000003; }
 
 struct Injury {
   InjurySpec spec;

@@ -1,6 +1,8 @@
 // Dates as DICOM writes them and as everything else here does.
 #pragma once
 
+#include <chrono>
+#include <optional>
 #include <string>
 
 namespace rayset {
@@ -10,5 +12,10 @@ namespace rayset {
   if (dicom.size() != 8 || dicom.find_first_not_of("0123456789") != std::string::npos) return dicom;
   return dicom.substr(0, 4) + "-" + dicom.substr(4, 2) + "-" + dicom.substr(6, 2);
 }
+
+/// A day that exists, from 1900 on, written exactly "2026-01-31". nullopt: anything else.
+[[nodiscard]] std::optional<std::chrono::sys_days> dayFromIso(const std::string& text);
+/// "2026-01-31"; with another `dash`, or none.
+[[nodiscard]] std::string isoDay(std::chrono::sys_days day, const char* dash = "-");
 
 }  // namespace rayset

@@ -12,6 +12,7 @@
 #include <unordered_map>
 
 #include "base/units.h"
+#include "geometry/json.h"
 #include "image/filters.h"
 
 namespace rayset {
@@ -45,6 +46,7 @@ Vec3 point(const Json& j, const std::string& where) {
   return {number(j[0], where), number(j[1], where), number(j[2], where)};
 }
 
+/// As rounded in the file, not made exact: what is written again must be what was read.
 Rigid rigid(const Json& j, const std::string& where) {
   if (!j.is_array() || j.size() != 4) throw BadField{where, "is not a 4 x 4 matrix"};
   Rigid X = Rigid::Identity();
@@ -54,10 +56,7 @@ Rigid rigid(const Json& j, const std::string& where) {
     for (int c = 0; c < 4; ++c) X.matrix()(r, c) = number(row[static_cast<std::size_t>(c)], where);
   }
   const Mat3 R = X.linear();
-  if (!(R * R.transpose()).isIdentity(1e-3) || R.determinant() < 0) throw BadField{where, "is no rigid transform"};
-  // Rounded in the file: made exact again.
-  const Eigen::JacobiSVD<Mat3> svd(R, Eigen::ComputeFullU | Eigen::ComputeFullV);
-  X.linear() = svd.matrixU() * svd.matrixV().transpose();
+  if (!(R * R.transpose()).isIdentity(1e-4) || R.determinant() < 0) throw BadField{where, "is no rigid transform"};
   return X;
 }
 
@@ -83,80 +82,6 @@ const Device* PlanRecord::device(const std::string& id) const {
   for (const Device& d : devices)
     if (d.id == id) return &d;
   return nullptr;
-}
-
-Result<PlanRecord> readPlan(const std::filesystem::path& folder) {
-  const std::filesystem::path file = folder / "plan.json";
-  const auto read = readPlanJson(file);
-  if (!read) return tl::unexpected(read.error());
-  const Json& j = *read;
-  PlanRecord plan;
-  plan.folder = folder;
-  try {
-    if (text(at(j, "schema", ""), "schema") != "rayset.plan/1") throw BadField{"schema", "is not rayset.plan/1"};
-    const std::string side = text(at(j, "side", ""), "side");
-    if (side != "right" && side != "left") throw BadField{"side", "is neither right nor left"};
-    plan.side = side == "right" ? Side::kRight : Side::kLeft;
-    if (const auto images = j.find("images"); images != j.end() && images->is_object()) {
-      plan.patient_id = optionalText(*images, "patient_id");
-      plan.patient_name = optionalText(*images, "patient_name");
-      plan.study_date = optionalText(*images, "study_date");
-      plan.study_uid = optionalText(*images, "study_uid");
-    }
-    const Json& frame = at(j, "frame", "");
-    plan.frame.origin = point(at(frame, "origin", "frame"), "frame/origin");
-    plan.frame.distal = point(at(frame, "distal", "frame"), "frame/distal").normalized();
-    plan.frame.medial = point(at(frame, "medial", "frame"), "frame/medial").normalized();
-    plan.frame.dorsal = point(at(frame, "dorsal", "frame"), "frame/dorsal").normalized();
-    const Json& reduction = at(j, "reduction", "");
-    for (const Json& ray : at(reduction, "rays", "reduction")) {
-      const int n = static_cast<int>(number(at(ray, "ray", "reduction/rays"), "reduction/rays/ray"));
-      if (n < 1 || n > 5) throw BadField{"reduction/rays/ray", "is not 1 to 5"};
-      plan.injured_to_reduced[std::string(boneId(metatarsal(n)))] =
-          rigid(at(ray, "transform", "reduction/rays"), fmt::format("reduction/rays/{}/transform", n));
-      plan.uncertainty_mm[n] =
-          number(at(at(ray, "uncertainty", "reduction/rays"), "mm", "reduction/rays/uncertainty"), "uncertainty/mm");
-    }
-    if (const auto fragments = reduction.find("fragments"); fragments != reduction.end())
-      for (const Json& f : *fragments) {
-        const std::string id = text(at(f, "id", "reduction/fragments"), "reduction/fragments/id");
-        plan.injured_to_reduced[id] = rigid(at(f, "transform", "reduction/fragments"), id + "/transform");
-      }
-    for (const Json& d : at(at(j, "fixation", ""), "devices", "fixation")) {
-      Device device;
-      device.id = text(at(d, "id", "fixation/devices"), "fixation/devices/id");
-      const std::string where = "fixation/devices/" + device.id;
-      device.type = optionalText(d, "type");
-      device.kind = text(at(d, "kind", where), where + "/kind");
-      device.stage = text(at(d, "stage", where), where + "/stage");
-      device.ray = static_cast<int>(number(at(d, "ray", where), where + "/ray"));
-      for (const Json& bone : at(d, "through", where)) device.through.push_back(text(bone, where + "/through"));
-      device.entry = point(at(d, "entry", where), where + "/entry");
-      device.tip = point(at(d, "tip", where), where + "/tip");
-      device.direction = point(at(d, "direction", where), where + "/direction").normalized();
-      device.diameter_mm = number(at(d, "diameter_mm", where), where + "/diameter_mm");
-      device.length_mm = number(at(d, "length_mm", where), where + "/length_mm");
-      if (const auto depth = d.find("countersink_mm"); depth != d.end() && depth->is_number())
-        device.countersink_mm = depth->get<double>();
-      plan.devices.push_back(std::move(device));
-    }
-    for (const Json& b : at(j, "bones", "")) {
-      const std::string id = text(at(b, "id", "bones"), "bones/id");
-      auto surface = readStl(folder / "reduced" / (id + ".stl"));
-      if (!surface) return tl::unexpected(surface.error());
-      if (const auto bone = boneFromId(id))
-        plan.reduced[*bone] = std::move(*surface);
-      else
-        plan.fragments[id] = std::move(*surface);
-    }
-  } catch (const BadField& bad) {
-    return fail(Fault::kRequest, fmt::format("the plan cannot be used: {} {}", bad.field, bad.what), file.string(),
-                "Plan the case again.");
-  } catch (const Json::exception& e) {
-    return fail(Fault::kRequest, fmt::format("the plan cannot be used: {}", e.what()), file.string(),
-                "Plan the case again.");
-  }
-  return plan;
 }
 
 Result<FootBodies> readPlanBodies(const std::filesystem::path& folder) { return readBodies(folder / "bodies"); }
@@ -190,17 +115,6 @@ int rayNumber(const Json& j, const std::string& where) {
 bool truth(const Json& j, const std::string& where) {
   if (!j.is_boolean()) throw BadField{where, "is neither true nor false"};
   return j.get<bool>();
-}
-
-/// As rounded in the file, not made exact: what is written again must be what was read.
-Rigid rigidAsWritten(const Json& j, const std::string& where) {
-  (void)rigid(j, where);
-  Rigid X = Rigid::Identity();
-  for (int r = 0; r < 4; ++r)
-    for (int c = 0; c < 4; ++c) X.matrix()(r, c) = j[static_cast<std::size_t>(r)][static_cast<std::size_t>(c)];
-  const Mat3 R = X.linear();
-  if (!(R * R.transpose()).isIdentity(1e-4)) throw BadField{where, "is no rigid transform"};
-  return X;
 }
 
 std::optional<double> numberOrNull(const Json& j, const char* key, const std::string& where) {
@@ -457,7 +371,7 @@ void readReduction(const Json& j, Case& c) {
     RayReduction ray;
     ray.ray = rayNumber(r, "reduction/rays");
     const std::string where = fmt::format("reduction/rays/{}", ray.ray);
-    ray.injured_to_reduced = rigidAsWritten(at(r, "transform", where), where + "/transform");
+    ray.injured_to_reduced = rigid(at(r, "transform", where), where + "/transform");
     const Json& within = at(r, "uncertainty", where);
     ray.uncertainty_mm = number(at(within, "mm", where), where + "/uncertainty/mm");
     ray.uncertainty_rad = toRadians(number(at(within, "deg", where), where + "/uncertainty/deg"));
@@ -477,8 +391,8 @@ void readReduction(const Json& j, Case& c) {
       const std::string id = text(at(f, "id", "reduction/fragments"), "reduction/fragments/id");
       const std::string where = "reduction/fragments/" + id;
       CaseFragment& fragment = c.fragments[id];
-      fragment.injured_to_reduced = rigidAsWritten(at(f, "transform", where), where + "/transform");
-      fragment.fit.injured_to_bone = rigidAsWritten(at(f, "on_bone", where), where + "/on_bone");
+      fragment.injured_to_reduced = rigid(at(f, "transform", where), where + "/transform");
+      fragment.fit.injured_to_bone = rigid(at(f, "on_bone", where), where + "/on_bone");
       const Json& within = at(f, "uncertainty", where);
       fragment.uncertainty_mm = number(at(within, "mm", where), where + "/uncertainty/mm");
       fragment.uncertainty_rad = toRadians(number(at(within, "deg", where), where + "/uncertainty/deg"));
@@ -552,27 +466,75 @@ Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string
 
 Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where) {
   try {
-    return rigidAsWritten(j, where);
+    return rigid(j, where);
   } catch (const BadField& bad) {
     return fail(Fault::kRequest, fmt::format("{} {}", bad.field, bad.what), where,
                 "Write four rows of four numbers, the last [0, 0, 0, 1], with at least six decimals and no scaling.");
   }
 }
 
-Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& parts) {
-  const std::filesystem::path file = folder / "plan.json";
+namespace {
+
+Result<Case> caseIn(const std::filesystem::path& file) {
   const auto j = readPlanJson(file);
   if (!j) return tl::unexpected(j.error());
-  Case c;
+  const auto unusable = [&file](const std::string& why) {
+    return fail(Fault::kRequest, "the plan cannot be used: " + why, file.string(), "Plan the case again.");
+  };
   try {
-    c = caseFrom(*j);
+    return caseFrom(*j);
   } catch (const BadField& bad) {
-    return fail(Fault::kRequest, fmt::format("the plan cannot be used: {} {}", bad.field, bad.what), file.string(),
-                "Plan the case again.");
+    return unusable(fmt::format("{} {}", bad.field, bad.what));
   } catch (const Json::exception& e) {
-    return fail(Fault::kRequest, fmt::format("the plan cannot be used: {}", e.what()), file.string(),
-                "Plan the case again.");
+    return unusable(e.what());
   }
+}
+
+}  // namespace
+
+Result<PlanRecord> readPlan(const std::filesystem::path& folder) {
+  const auto c = caseIn(folder / "plan.json");
+  if (!c) return tl::unexpected(c.error());
+  PlanRecord plan;
+  plan.folder = folder;
+  plan.patient_id = c->scan.patient_id;
+  plan.patient_name = c->scan.patient_name;
+  plan.study_date = c->scan.study_date;
+  plan.study_uid = c->scan.study_uid;
+  plan.side = c->side;
+  plan.frame = c->reduction.frame;
+  for (const RayReduction& r : c->reduction.rays) {
+    if (r.ray == 0) continue;
+    plan.injured_to_reduced[std::string(boneId(metatarsal(r.ray)))] = r.injured_to_reduced;
+    plan.uncertainty_mm[r.ray] = r.uncertainty_mm;
+  }
+  for (const auto& [id, f] : c->fragments) plan.injured_to_reduced[id] = f.injured_to_reduced;
+  plan.devices = c->fixation.devices;
+  std::vector<SurfaceJob> jobs;
+  for (const auto& [bone, b] : c->bones)
+    jobs.push_back({folder / "reduced" / (std::string(boneId(bone)) + ".stl"), &plan.reduced[bone]});
+  for (const auto& [id, f] : c->fragments) jobs.push_back({folder / "reduced" / (id + ".stl"), &plan.fragments[id]});
+  if (const Status read = readSurfaces(jobs); !read) return tl::unexpected(read.error());
+  return plan;
+}
+
+Rigid asRecorded(const Rigid& X) {
+  Rigid exact = X;
+  const Eigen::JacobiSVD<Mat3> svd(Mat3(X.linear()), Eigen::ComputeFullU | Eigen::ComputeFullV);
+  exact.linear() = svd.matrixU() * svd.matrixV().transpose();
+  return *rigidFromJson(rigidJson(exact), "transform");
+}
+
+Device asRecorded(const Device& d) {
+  Device out = *deviceFromJson(deviceJson(d), "device");
+  out.checks.failure = d.checks.failure;  // written among the warnings only
+  return out;
+}
+
+Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& parts) {
+  auto recorded = caseIn(folder / "plan.json");
+  if (!recorded) return recorded;
+  Case c = *std::move(recorded);
   auto catalogue = readCatalogue(defaultCatalogueFile());
   if (!catalogue) return tl::unexpected(catalogue.error());
   c.catalogue = std::move(*catalogue);

@@ -24,7 +24,7 @@ struct PlanRecord {
   std::map<int, double> uncertainty_mm;             ///< of the plan's reduction, by ray
   BoneSurfaces reduced;
   std::map<std::string, Surface> fragments;  ///< reduced
-  std::vector<Device> devices;               ///< without their checks
+  std::vector<Device> devices;
   [[nodiscard]] const Device* device(const std::string& id) const;
 };
 
@@ -55,6 +55,10 @@ struct CaseParts {
 [[nodiscard]] nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures);
 /// A device as deviceJson() writes it. kRequest naming the field below `where`.
 [[nodiscard]] Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string& where);
+/// As plan.json writes them and reads them back, so that what is stored, shown and computed with is one: a pose made
+/// exact and then rounded, a device with its numbers rounded.
+[[nodiscard]] Rigid asRecorded(const Rigid& X);
+[[nodiscard]] Device asRecorded(const Device& device);
 /// Four rows of four numbers, rigid to 1e-4; taken as written, not made exact. kRequest naming `where`.
 [[nodiscard]] Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where);
 

@@ -1,19 +1,12 @@
 // Points and transforms as the plan contract writes them: arrays of rounded numbers, matrices row by row.
 #pragma once
 
-#include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "base/rounded.h"
 #include "geometry/types.h"
 
 namespace rayset {
-
-/// To `digits` decimals; never a negative zero.
-[[nodiscard]] inline double rounded(double value, int digits) {
-  const double scale = std::pow(10.0, digits);
-  const double r = std::round(value * scale) / scale;
-  return r == 0 ? 0.0 : r;
-}
 
 /// [x, y, z]
 [[nodiscard]] inline nlohmann::ordered_json pointJson(const Vec3& v, int digits) {

@@ -8,30 +8,13 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 
+#include "base/dates.h"
+
 namespace rayset {
 namespace {
 
 using Json = nlohmann::json;
 using std::chrono::sys_days;
-using std::chrono::year_month_day;
-
-/// "2026-01-31", exactly so.
-std::optional<sys_days> dayOf(const std::string& date) {
-  if (date.size() != 10 || date[4] != '-' || date[7] != '-') return std::nullopt;
-  for (std::size_t n = 0; n < date.size(); ++n)
-    if (n != 4 && n != 7 && (date[n] < '0' || date[n] > '9')) return std::nullopt;
-  const year_month_day day{std::chrono::year(std::stoi(date.substr(0, 4))),
-                           std::chrono::month(static_cast<unsigned>(std::stoi(date.substr(5, 2)))),
-                           std::chrono::day(static_cast<unsigned>(std::stoi(date.substr(8, 2))))};
-  if (!day.ok() || day.year() < std::chrono::year(1900)) return std::nullopt;
-  return sys_days(day);
-}
-
-std::string written(sys_days day, const char* dash) {
-  const year_month_day d(day);
-  return fmt::format("{:04}{}{:02}{}{:02}", static_cast<int>(d.year()), dash, static_cast<unsigned>(d.month()), dash,
-                     static_cast<unsigned>(d.day()));
-}
 
 bool applies(const std::string& when, const std::vector<Device>& devices) {
   if (when == "always") return true;
@@ -108,14 +91,14 @@ Result<std::vector<Appointment>> followupPlan(const std::vector<Device>& devices
 }
 
 std::optional<std::string> weeksAfter(const std::string& date, int weeks) {
-  const auto day = dayOf(date);
+  const auto day = dayFromIso(date);
   if (!day) return std::nullopt;
-  return written(*day + std::chrono::days(7 * weeks), "-");
+  return isoDay(*day + std::chrono::days(7 * weeks), "-");
 }
 
 Result<std::string> followupCalendar(const std::vector<Appointment>& plan, const std::string& surgery_date,
                                      const std::string& name, const std::string& id, const std::string& stamp) {
-  const auto day = dayOf(surgery_date);
+  const auto day = dayFromIso(surgery_date);
   if (!day)
     return fail(Fault::kRequest, "there is no date of surgery to count from", surgery_date,
                 "Give the date of surgery under Follow-up.");
@@ -127,9 +110,9 @@ Result<std::string> followupCalendar(const std::vector<Appointment>& plan, const
     addLine(out, "BEGIN:VEVENT");
     addLine(out, fmt::format("UID:{}-{}@rayset.invalid", id, a.id));
     addLine(out, "DTSTAMP:" + stamp);
-    addLine(out, "DTSTART;VALUE=DATE:" + written(*day + std::chrono::days(7 * a.week_from), ""));
+    addLine(out, "DTSTART;VALUE=DATE:" + isoDay(*day + std::chrono::days(7 * a.week_from), ""));
     // The end is not part of the event (3.6.1); week_to is its last day.
-    addLine(out, "DTEND;VALUE=DATE:" + written(*day + std::chrono::days(7 * a.week_to + 1), ""));
+    addLine(out, "DTEND;VALUE=DATE:" + isoDay(*day + std::chrono::days(7 * a.week_to + 1), ""));
     addLine(out, "SUMMARY:" + escaped(name.empty() ? a.title : fmt::format("{}: {}", name, a.title)));
     addLine(out, "DESCRIPTION:" + escaped(fmt::format("{}\nSource: {}", a.text, a.source)));
     addLine(out, "TRANSP:TRANSPARENT");

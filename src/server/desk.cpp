@@ -5,13 +5,13 @@
 #include <algorithm>
 #include <functional>
 
+#include "base/hash.h"
 #include "base/json_file.h"
-#include "bones/edits.h"
 #include "case/case.h"
 #include "outcome/followup.h"
 #include "report/report.h"
 #include "report/runs.h"
-#include "workspace/case_edits.h"
+#include "workspace/edit_registry.h"
 
 namespace rayset::server {
 namespace fs = std::filesystem;
@@ -30,12 +30,10 @@ Json valueOf(const Json& j, const char* key) {
 }
 bool startsWith(const std::string& text, std::string_view start) { return text.rfind(start, 0) == 0; }
 
-/// Edits that mean this scan and no other.
-bool ofImages(const std::string& kind) {
-  return kind == "bones.edit" || kind == "depth.measured" || kind == "theatre.step" || startsWith(kind, "device.") ||
-         startsWith(kind, "ray.") || startsWith(kind, "measure.");
+bool lapsesWithImages(const std::string& kind) {
+  const EditKind* known = findEditKind(kind);
+  return known != nullptr && known->scope == EditScope::kImages;
 }
-bool changesPlan(const std::string& kind) { return startsWith(kind, "device.") || startsWith(kind, "ray."); }
 
 tl::unexpected<Error> notPlanned() {
   return fail(Fault::kRequest, "this case is not planned yet", "plan", "Give images and plan them first.");
@@ -45,88 +43,65 @@ tl::unexpected<Error> notPlanned() {
 
 bool CaseFacts::stale() const {
   if (!plan) return false;
-  const Json used = valueOf(plan->payload, "edits");
-  if ((used.is_object() ? used : Json::object()) != bone_edits) return true;
+  if (boneEditsWait(valueOf(plan->payload, "edits"), said.bone_edits)) return true;
   return other && other->seq > plan->seq;
 }
 
 std::string CaseFacts::edition() const {
   std::string rows = fmt::format("{}", plan ? plan->seq : 0);
   for (const CaseEdit& e : edits)
-    if (changesPlan(e.kind)) rows += fmt::format("-{}", e.seq);
-  return fmt::format("{:016x}", std::hash<std::string>{}(rows));
+    if (const EditKind* kind = findEditKind(e.kind); kind != nullptr && kind->changes_plan)
+      rows += fmt::format("-{}", e.seq);
+  return fmt::format("{:016x}", fnv1a(rows));
+}
+
+std::vector<std::string> CaseFacts::filmIds() const {
+  std::vector<std::string> ids;
+  for (const Json& film : films) ids.push_back(textOf(film, "id"));
+  return ids;
 }
 
 CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
   CaseFacts facts;
-  facts.name = row.first_name;  // until it is renamed
+  Json films = Json::array();
   for (const HistoryRow& h : history) {
     if (!h.active) continue;
     const std::string part = textOf(h.payload, "part");
     if (h.kind == "import" && part == "images") facts.images = h;
     if (h.kind == "import" && part == "other") facts.other = h;
     if (h.kind == "import" && part == "films")
-      for (const Json& film : valueOf(h.payload, "films")) facts.films.push_back(film);
+      for (const Json& film : valueOf(h.payload, "films")) films.push_back(film);
   }
   const std::int64_t first = facts.images ? facts.images->seq : 0;
+  std::vector<HistoryEntry> entries;
   for (const HistoryRow& h : history) {
-    if (!h.active || h.kind == "undo" || h.kind == "redo" || h.kind == "import") continue;
-    if (h.kind == "case.name") facts.name = textOf(h.payload, "text");
-    if (h.kind == "case.notes") facts.notes = textOf(h.payload, "text");
-    if (h.kind == "case.hide") facts.hidden = valueOf(h.payload, "hidden") == true;
-    if (h.kind == "surgery.date") facts.surgery_date = valueOf(h.payload, "date");
-    if (h.kind == "followup.done") facts.kept[textOf(h.payload, "id")] = valueOf(h.payload, "date");
-    if (h.kind == "film.remove") {
-      const std::string gone = textOf(h.payload, "id");
-      for (std::size_t n = facts.films.size(); n-- > 0;)
-        if (textOf(facts.films[n], "id") == gone) facts.films.erase(n);
-    }
-    if (h.kind == "plan" && h.seq > first) facts.plan = h;
-    if (h.kind == "verify" && h.seq > first) facts.checks.push_back(h);
-    if (!h.undoable || (ofImages(h.kind) && h.seq < first)) continue;
-    facts.edits.push_back({h.seq, h.kind, h.payload});
-    if (h.kind == "bones.edit") facts.bone_edits = mergedBoneEdits(facts.bone_edits, valueOf(h.payload, "edits"));
-    facts.changed_by_hand = facts.changed_by_hand || changesPlan(h.kind);
+    entries.push_back({h.seq, h.kind, h.payload, h.active});
+    if (!h.active || h.seq < first) continue;
+    if (h.kind == "plan") facts.plan = h;
+    if (h.kind == "verify") facts.checks.push_back(h);
   }
+  facts.edits = editsInForce(entries);
+  facts.said = replayEdits(facts.edits);
+  facts.name = facts.said.name.empty() ? row.first_name : facts.said.name;
+  for (const Json& film : films)
+    if (!facts.said.films_removed.contains(textOf(film, "id"))) facts.films.push_back(film);
+  facts.changed_by_hand = std::any_of(facts.edits.begin(), facts.edits.end(), [](const CaseEdit& e) {
+    const EditKind* kind = findEditKind(e.kind);
+    return kind != nullptr && kind->changes_plan;
+  });
   return facts;
 }
 
-std::string wordsOf(const HistoryRow& row, const Json& steps) {
-  const Json& p = row.payload;
-  const std::string id = textOf(p, "id");
-  const Json ray = valueOf(p, "ray");
-  const std::string which = ray.is_number_integer() ? fmt::format("ray {}", ray.get<int>()) : "a ray";
+std::string wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps) {
   if (row.kind == "import") {
-    const std::string part = textOf(p, "part");
+    const std::string part = textOf(row.payload, "part");
     return part == "other" ? "images of the other foot" : part == "films" ? "films" : "images";
   }
-  if (row.kind == "film.remove") return "film taken off the case";
   if (row.kind == "plan") return "planned";
-  if (row.kind == "verify") return textOf(p, "kind") == "ct" ? "checked with a CT" : "checked with films";
+  if (row.kind == "verify") return textOf(row.payload, "kind") == "ct" ? "checked with a CT" : "checked with films";
   if (row.kind == "undo") return "taken back";
   if (row.kind == "redo") return "put back";
-  if (row.kind == "case.name") return fmt::format("named \"{}\"", textOf(p, "text"));
-  if (row.kind == "case.notes") return "notes";
-  if (row.kind == "case.hide") return valueOf(p, "hidden") == true ? "hidden" : "shown again";
-  if (row.kind == "device.set") return fmt::format("{} placed by hand", id);
-  if (row.kind == "device.remove") return fmt::format("{} left out", id);
-  if (row.kind == "device.swap") return fmt::format("{} with {}", which, textOf(p, "to"));
-  if (row.kind == "ray.move") return fmt::format("{} placed by hand", which);
-  if (row.kind == "ray.reset") return fmt::format("{} back to the plan", which);
-  if (row.kind == "bones.edit") return "bones corrected";
-  if (row.kind == "measure.add") return textOf(p, "kind") == "angle" ? "angle drawn" : "distance drawn";
-  if (row.kind == "measure.remove") return "drawn measure removed";
-  if (row.kind == "depth.measured")
-    return fmt::format("depth of {} {}", textOf(p, "device"), valueOf(p, "mm").is_null() ? "taken away" : "measured");
-  if (row.kind == "theatre.step") {
-    std::string step = fmt::format("step {}", textOf(p, "step"));
-    for (const Json& s : steps)
-      if (textOf(s, "id") == textOf(p, "step")) step = fmt::format("\"{}\"", textOf(s, "title"));
-    return fmt::format("{} {}", step, valueOf(p, "done") == true ? "done" : "not done");
-  }
-  if (row.kind == "followup.done") return fmt::format("appointment {} kept", id);
-  if (row.kind == "surgery.date") return fmt::format("operation on {}", textOf(p, "date"));
-  return row.kind;
+  return editWords(row.kind, row.payload, steps);
 }
 
 fs::path uploadFolder(const fs::path& case_folder, const std::string& part) { return case_folder / ".upload" / part; }
@@ -243,15 +218,17 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
   const CaseFacts facts = factsOf(*row, *history);
   const Status opened = refresh(id, open, facts, row->seq);
   const Json planned = open.open ? open.open->state() : Json::object();
-  const Json steps = planned.contains("theatre") ? valueOf(planned["theatre"], "steps") : Json::array();
+  std::vector<StepTitle> steps;
+  if (planned.contains("theatre"))
+    for (const Json& step : planned["theatre"]["steps"]) steps.push_back({textOf(step, "id"), textOf(step, "title")});
 
   Json state{{"id", id},
              {"name", facts.name},
-             {"notes", facts.notes},
+             {"notes", facts.said.notes},
              {"created", row->created},
              {"updated", row->updated},
              {"seq", row->seq},
-             {"hidden", facts.hidden},
+             {"hidden", facts.said.hidden},
              {"status", facts.plan && opened ? "planned"
                         : facts.images       ? "imported"
                                              : "empty"},
@@ -274,10 +251,12 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
   state["images"] = facts.images ? valueOf(facts.images->payload, "facts") : Json(nullptr);
   if (facts.images) state["images"]["other_foot"] = facts.other ? Json("apart") : Json(nullptr);
   state["films"] = facts.films;
-  state["edits"] = facts.bone_edits;
+  state["edits"] = facts.said.bone_edits;
   state["plan"] = nullptr;
   state["theatre"] = nullptr;
-  state["followup"] = {{"surgery_date", facts.surgery_date}, {"plan", Json::array()}, {"checks", Json::array()}};
+  const std::string& date = facts.said.surgery_date;
+  state["followup"] = {
+      {"surgery_date", date.empty() ? Json(nullptr) : Json(date)}, {"plan", Json::array()}, {"checks", Json::array()}};
   state["measures_drawn"] = Json::array();
   if (!opened)
     state["problem"] = {
@@ -290,9 +269,8 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
       state["images"]["other_foot"] = valueOf(state["plan"], "other_foot");
     const auto appointments = followupPlan(open.open->edited().fixation.devices);
     if (!appointments) return tl::unexpected(appointments.error());
-    const std::string date = facts.surgery_date.is_string() ? facts.surgery_date.get<std::string>() : std::string();
     for (const Appointment& a : *appointments) {
-      const auto kept = facts.kept.find(a.id);
+      const auto kept = facts.said.visits.find(a.id);
       Json entry{{"id", a.id},
                  {"week_from", a.week_from},
                  {"week_to", a.week_to},
@@ -300,7 +278,7 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
                  {"text", a.text},
                  {"source", a.source},
                  {"certainty", a.certainty},
-                 {"done", kept == facts.kept.end() ? Json(nullptr) : kept->second}};
+                 {"done", kept == facts.said.visits.end() ? Json(nullptr) : Json(kept->second)}};
       if (const auto from = weeksAfter(date, a.week_from)) entry["date_from"] = *from;
       if (const auto to = weeksAfter(date, a.week_to)) entry["date_to"] = *to;
       state["followup"]["plan"].push_back(std::move(entry));
@@ -347,66 +325,15 @@ Result<Json> Desk::create(const std::string& name) {
   return state(made->id);
 }
 
-namespace {
-
-Status onlyText(const Json& payload, const char* key, std::size_t most, bool may_be_empty) {
-  const std::string text = textOf(payload, key);
-  if (payload.size() != 1 || !valueOf(payload, key).is_string())
-    return fail(Fault::kRequest, fmt::format("the edit needs a text \"{}\" and nothing else", key), key, "");
-  if (text.size() > most)
-    return fail(Fault::kRequest, fmt::format("the text is longer than {} bytes", most), key, "Shorten it.");
-  if (!may_be_empty && text.find_first_not_of(' ') == std::string::npos)
-    return fail(Fault::kRequest, "the text is empty", key, "Give a name.");
-  return {};
-}
-
-}  // namespace
-
-/// Edits that ask nothing of a plan: name, notes, films, and bones to be corrected in a first plan. The others go to
-/// the open case.
-Result<Json> Desk::completed(const std::string& id, Open& open, const std::string& kind, const Json& payload) {
-  if (kind == "film.remove") {
-    const auto known = facts(id);
-    if (!known) return tl::unexpected(known.error());
-    const std::string film = textOf(payload, "id");
-    if (payload.size() != 1 || std::none_of(known->films.begin(), known->films.end(),
-                                            [&film](const Json& f) { return textOf(f, "id") == film; }))
-      return fail(Fault::kRequest, "there is no such film in this case", "id", "Look at the films of the case.");
-    return payload;
-  }
-  if (kind == "case.name")
-    if (const Status s = onlyText(payload, "text", 200, false); !s) return tl::unexpected(s.error());
-  if (open.open) return open.open->complete(kind, payload);
-  if (kind == "case.name") return payload;
-  if (kind == "case.notes") {
-    if (const Status s = onlyText(payload, "text", 100'000, true); !s) return tl::unexpected(s.error());
-    return payload;
-  }
-  if (kind == "case.hide") {
-    if (payload.size() != 1 || !valueOf(payload, "hidden").is_boolean())
-      return fail(Fault::kRequest, "the edit needs \"hidden\", true or false", "hidden", "");
-    return payload;
-  }
-  if (kind == "surgery.date") {
-    const Json date = valueOf(payload, "date");
-    if (payload.size() != 1 || (!date.is_null() && !(date.is_string() && isDate(date.get<std::string>()))))
-      return fail(Fault::kRequest, "the edit needs a date", "date", "Write it as 2026-01-31.");
-    return payload;
-  }
-  if (kind == "bones.edit") {
-    const auto known = facts(id);
-    if (!known) return tl::unexpected(known.error());
-    if (!known->images) return fail(Fault::kRequest, "there are no images yet", kind, "Give images first.");
-    if (payload.size() != 1 || !valueOf(payload, "edits").is_object())
-      return fail(Fault::kRequest, "the edit needs \"edits\"", "edits", "");
-    Json merged = mergedBoneEdits(known->bone_edits, payload["edits"]);
-    merged["schema"] = "rayset.edits/1";
-    if (const auto parsed = parseEdits(merged.dump(), "edits"); !parsed) return tl::unexpected(parsed.error());
-    return payload;
-  }
-  if (kind == "followup.done" || kind == "depth.measured" || kind == "theatre.step" || ofImages(kind))
-    return notPlanned();
-  return fail(Fault::kRequest, fmt::format("\"{}\" is no kind of edit", kind), "kind", "");
+/// Checked against the open case where it is planned, else against what the history says alone.
+Result<Json> Desk::completed(const Open& open, const CaseFacts& facts, const std::string& kind, const Json& payload) {
+  if (open.open) return open.open->complete(kind, payload, facts.filmIds());
+  if (const Status s = checkEdit({facts.said, nullptr, facts.filmIds(), {}}, kind, payload); !s)
+    return tl::unexpected(s.error());
+  const EditKind* known = findEditKind(kind);
+  if (known->scope == EditScope::kImages && !facts.images)
+    return fail(Fault::kRequest, "there are no images yet", kind, "Give images first.");
+  return known->complete(payload, nullptr);
 }
 
 /// What an edit is answered with.
@@ -432,8 +359,9 @@ Result<Json> Desk::edit(const std::string& id, const std::string& kind, const Js
       const auto known = facts(id);
       if (!known) return tl::unexpected(known.error());
       const auto now = library_.find(id);
-      if (const Status s = refresh(id, *open, *known, now->seq); !s && ofImages(kind)) return tl::unexpected(s.error());
-      const auto complete = completed(id, *open, kind, payload);
+      if (const Status s = refresh(id, *open, *known, now->seq); !s && lapsesWithImages(kind))
+        return tl::unexpected(s.error());
+      const auto complete = completed(*open, *known, kind, payload);
       if (!complete) return tl::unexpected(complete.error());
       const auto added = library_.append(id, kind, *complete, true, token);
       if (!added) return tl::unexpected(added.error());

@@ -19,6 +19,7 @@
 #include "base/result.h"
 #include "server/jobs.h"
 #include "store/library.h"
+#include "workspace/edit_kind.h"
 #include "workspace/open_case.h"
 #include "workspace/views.h"
 
@@ -28,22 +29,20 @@ using Json = nlohmann::ordered_json;
 
 /// What the history of a case says, without opening its plan.
 struct CaseFacts {
-  std::string name, notes;
-  bool hidden = false;
+  std::string name;
   std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only where made from these images
-  Json films = Json::array();                     ///< of the patient, in the order given, as takeFilms() tells them
+  Json films = Json::array();                     ///< of the patient, in the order given, as takeFilms() writes them
   std::vector<HistoryRow> checks;                 ///< rows of `verify` since the images
-  std::vector<CaseEdit> edits;                    ///< in force and of these images, in order: for OpenCase::replay()
-  Json bone_edits = Json::object();               ///< bones.edit in force, merged into one rayset.edits/1
-  Json surgery_date;                              ///< or null
-  std::map<std::string, Json> kept;               ///< appointments kept, with their date
+  std::vector<CaseEdit> edits;                    ///< in force and of these images, in order
+  EditState said;                                 ///< their replay without a plan
   bool changed_by_hand = false;                   ///< devices or rays are not as planned
-  [[nodiscard]] std::string edition() const;      ///< tells one state of devices and rays from another
+  [[nodiscard]] std::string edition() const;      ///< differs where devices or rays do
   [[nodiscard]] bool stale() const;               ///< a new plan would use other bone edits or another foot
+  [[nodiscard]] std::vector<std::string> filmIds() const;
 };
 [[nodiscard]] CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history);
-/// One row of the history in words. `steps`: of the state's theatre, for their titles.
-[[nodiscard]] std::string wordsOf(const HistoryRow& row, const Json& steps);
+/// One row of the history in words. `steps`: of the plan as edited, for their titles.
+[[nodiscard]] std::string wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps);
 
 class Desk {
  public:
@@ -95,7 +94,7 @@ class Desk {
   Result<std::filesystem::path> editedPlanLocked(const std::string& id);
   Result<Json> answered(const std::string& id, std::int64_t seq);
   Result<Json> turned(const std::string& id, bool back, const std::string& token);
-  Result<Json> completed(const std::string& id, Open& open, const std::string& kind, const Json& payload);
+  Result<Json> completed(const Open& open, const CaseFacts& facts, const std::string& kind, const Json& payload);
 
   Library& library_;
   const Jobs& jobs_;

@@ -430,11 +430,6 @@ struct Server::Impl {
       if (!kind.is_string()) return badRequest("an edit needs a kind", "kind");
       payload.erase("kind");
       payload.erase("token");
-      // measure.add has a field of that name itself, which comes as "measure".
-      if (kind == "measure.add" && payload.contains("measure")) {
-        payload["kind"] = payload["measure"];
-        payload.erase("measure");
-      }
       if (what == "try") return replyOf(desk->tryEdit(id, kind.get<std::string>(), payload));
       return told(id, desk->edit(id, kind.get<std::string>(), payload, token));
     }

@@ -6,6 +6,7 @@
 #include <chrono>
 #include <map>
 
+#include "base/dates.h"
 #include "case/plan_record.h"
 #include "dicom/ct_reader.h"
 #include "dicom/header.h"
@@ -113,9 +114,7 @@ Picture previewOf(const CtVolume& ct) {
 }
 
 std::string today() {
-  const std::chrono::year_month_day d(std::chrono::floor<std::chrono::days>(std::chrono::system_clock::now()));
-  return fmt::format("{:04}-{:02}-{:02}", static_cast<int>(d.year()), static_cast<unsigned>(d.month()),
-                     static_cast<unsigned>(d.day()));
+  return isoDay(std::chrono::floor<std::chrono::days>(std::chrono::system_clock::now()));
 }
 
 Status adopted(const Shop& shop, const std::string& id, const std::string& part, const fs::path& made,
@@ -211,8 +210,8 @@ Status planImages(const Shop& shop, const PlanOrder& order, const Progress& prog
   if (side == "left") request.side = Side::kLeft;
   const std::string lateral = order.lateral.empty() ? before("lateral") : order.lateral;
   request.construct.lateral_wires = lateral == "wires";
-  if (!facts->bone_edits.empty()) {
-    Json edits = facts->bone_edits;
+  if (!facts->said.bone_edits.empty()) {
+    Json edits = facts->said.bone_edits;
     edits["schema"] = "rayset.edits/1";
     if (!side.empty()) edits["side"] = side;
     auto parsed = parseEdits(edits.dump(), "edits");
@@ -227,7 +226,7 @@ Status planImages(const Shop& shop, const PlanOrder& order, const Progress& prog
   return adopted(shop, order.id, "plan", *made, "plan",
                  {{"side", planned->side == Side::kRight ? "right" : "left"},
                   {"lateral", lateral.empty() ? "screws" : lateral},
-                  {"edits", facts->bone_edits},
+                  {"edits", facts->said.bone_edits},
                   {"partial", planned->partial}});
 }
 
@@ -336,24 +335,13 @@ Status copied(const fs::path& from, const fs::path& to) {
 
 }  // namespace
 
-namespace {
-
-/// FNV-1a: tells one plan from another; nothing hangs on it but that a case is not added twice.
-std::string digestOf(const std::string& text) {
-  std::uint64_t h = 14695981039346656037ULL;
-  for (const char c : text) h = (h ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
-  return fmt::format("{:016x}", h);
-}
-
-}  // namespace
-
 Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Progress& progress) {
   const auto record = readPlan(order.plan);
   if (!record) return tl::unexpected(record.error());
   const std::string text = bytesOf(order.plan / "plan.json");
   const auto known = shop.library.list({}, true);
   if (!known) return tl::unexpected(known.error());
-  const std::string given = digestOf(text);
+  const std::string given = planKey(text);
   for (const CaseRow& row : *known) {
     if (row.first_name != order.name) continue;
     const auto history = shop.library.history(row.id);

@@ -207,18 +207,6 @@ Json stepsJson(const StateInput& in) {
   return out;
 }
 
-/// Bone edits that the plan does not rest on (or no longer in force) wait for a new plan.
-bool staleEdits(const StateInput& in) {
-  const auto plain = [](const Json& j) {
-    nlohmann::json lists = nlohmann::json::object();  // without regard to the order of entries
-    if (j.is_object())
-      for (const auto& [key, value] : j.items())
-        if (value.is_array() && !value.empty() && key != "poses") lists[key] = nlohmann::json(value);
-    return lists;
-  };
-  return plain(in.edits.bone_edits) != plain(in.planned.edits ? in.planned.edits->source : Json::object());
-}
-
 }  // namespace
 
 std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
@@ -317,7 +305,7 @@ EditJson stateJson(const StateInput& in) {
   if (!in.edits.name.empty()) state["name"] = in.edits.name;
   state["notes"] = in.edits.notes;
   state["hidden"] = in.edits.hidden;
-  state["stale"] = staleEdits(in);
+  state["stale"] = boneEditsWait(in.planned.edits ? in.planned.edits->source : Json(nullptr), in.edits.bone_edits);
   state["edits"] = in.edits.bone_edits;
   state["plan"] = std::move(plan);
   state["theatre"] = {{"steps", stepsJson(in)}, {"instruments", words::instruments(c)}};

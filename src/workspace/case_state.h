@@ -8,7 +8,7 @@
 #include "case/case.h"
 #include "fixation/device_checker.h"
 #include "report/words.h"
-#include "workspace/case_edits.h"
+#include "workspace/edit_state.h"
 
 namespace rayset {
 

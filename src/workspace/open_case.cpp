@@ -24,8 +24,8 @@
 #include "geometry/json.h"
 #include "reduction/manoeuvre.h"
 #include "report/words.h"
-#include "workspace/case_edits.h"
 #include "workspace/case_state.h"
+#include "workspace/edit_registry.h"
 #include "workspace/live_joint.h"
 
 namespace rayset {
@@ -39,20 +39,6 @@ constexpr std::size_t kMostKept = 256;  // results kept of one kind; poses and l
 constexpr double kToldMm = 0.006;       // plan.json tells distances to 0.01 mm
 
 bool same(const Rigid& A, const Rigid& B) { return A.matrix() == B.matrix(); }
-
-/// Made exact, then rounded as plan.json writes it, so that what is stored, shown and computed with is one.
-Rigid asWritten(const Rigid& X) {
-  Rigid exact = X;
-  const Eigen::JacobiSVD<Mat3> svd(Mat3(X.linear()), Eigen::ComputeFullU | Eigen::ComputeFullV);
-  exact.linear() = svd.matrixU() * svd.matrixV().transpose();
-  return *rigidFromJson(rigidJson(exact), "transform");
-}
-
-Device asWritten(const Device& d) {
-  Device out = *deviceFromJson(deviceJson(d), "device");
-  out.checks.failure = d.checks.failure;  // written among the warnings only
-  return out;
-}
 
 std::string keyOf(const Device& d, const Rigid& own) {
   return fmt::format("{}|{}|{}|{}|{}", d.id, d.type, fmt::join(d.entry, ","), fmt::join(d.tip, ","),
@@ -202,7 +188,7 @@ class Toolmaker {
 
 }  // namespace
 
-struct OpenCase::Impl {
+struct OpenCase::Impl : EditWorkbench {
   std::filesystem::path plan, images;
   std::string plan_key;
   Case planned, edited;
@@ -235,12 +221,16 @@ struct OpenCase::Impl {
   void checkAlone(Device& d, const EditedDevice& e);
   void derive();
 
-  [[nodiscard]] Result<Device> drawn(const Json& payload, std::vector<Device>& all);
-  [[nodiscard]] Result<Json> completeSet(const Json& payload);
-  [[nodiscard]] Result<Json> completeSwap(const Json& payload);
-  [[nodiscard]] Json stored(const Device& d) const;
-  [[nodiscard]] Result<Json> trySet(const Json& payload);
-  [[nodiscard]] Result<Json> tryMove(const Json& payload);
+  [[nodiscard]] EditContext context(const std::vector<std::string>& films) const;
+  [[nodiscard]] StoredDevice stored(Device d) const;
+  [[nodiscard]] Result<Device> drawn(const std::string& id, const std::string& type, const Vec3& entry, const Vec3& tip,
+                                     std::vector<Device>& all);
+  [[nodiscard]] Result<Placed> place(const std::string& id, const std::string& type, const Vec3& entry,
+                                     const Vec3& tip) override;
+  [[nodiscard]] Result<Construct> construct(int ray, bool wires) override;
+  [[nodiscard]] Result<Json> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
+                                      const Vec3& tip) override;
+  [[nodiscard]] Result<Json> tryPose(int ray, const Rigid& injured_to_reduced) override;
 };
 
 // ---------------------------------------------------------------------------------------------- rays
@@ -295,7 +285,7 @@ void OpenCase::Impl::placeRay(int ray) {
   if (ray == 2)
     for (auto& [id, f] : edited.fragments) {
       const CaseFragment& was = planned.fragments.at(id);
-      f.injured_to_reduced = edits.poses[n] ? asWritten(X * was.fit.injured_to_bone) : was.injured_to_reduced;
+      f.injured_to_reduced = edits.poses[n] ? asRecorded(X * was.fit.injured_to_bone) : was.injured_to_reduced;
       f.uncertainty_mm = edits.poses[n] ? was.fit.uncertainty_mm : was.uncertainty_mm;
       f.uncertainty_rad = edits.poses[n] ? was.fit.uncertainty_rad : was.uncertainty_rad;
       if (moves) f.reduced = transformed(f.bone.surface, f.injured_to_reduced);
@@ -358,14 +348,14 @@ Device OpenCase::Impl::placed(const EditedDevice& e) const {
   d.entry = along * d.entry;
   d.tip = along * d.tip;
   d.direction = (along.linear() * d.direction).normalized();
-  return asWritten(d);
+  return asRecorded(d);
 }
 
 /// Checks that rest on bones, made anew where the bones are not those they were made with.
 void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
-  const std::string stand = standOf(edits, planned, plan_key, d.ray);
-  if (e.stand == stand) return;
-  if (sameRay(e.stand, stand)) {
+  const std::string basis = checkBasis(edits, planned, plan_key, d.ray);
+  if (e.check_basis == basis) return;
+  if (samePlanAndRay(e.check_basis, basis)) {
     d.checks.other_bones.clear();
     d.checks.may_enter.clear();
     for (const auto& [bone, surface] : edited.reduction.reduced)
@@ -375,7 +365,7 @@ void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
         d.checks.may_enter.emplace_back(boneId(bone));
     return;
   }
-  const std::string key = keyOf(d, edits.pose(d.ray, planned)) + stand;
+  const std::string key = keyOf(d, edits.pose(d.ray, planned)) + basis;
   auto known = checks.find(key);
   if (known == checks.end()) {
     checker->setImage(image());
@@ -409,7 +399,7 @@ void OpenCase::Impl::placeDevices() {
     Device plain = before;
     plain.checks = d.checks;
     if (deviceJson(plain) == deviceJson(before) && same(edits.pose(d.ray, planned), edits.devices[i].pose)) continue;
-    d = asWritten(d);
+    d = asRecorded(d);
     d.warnings = checker->warnings(d);
   }
   edited.fixation.devices = std::move(all);
@@ -466,49 +456,51 @@ const CtVolume* OpenCase::Impl::image() {
 
 // ---------------------------------------------------------------------------------------------- edits
 
-/// The device a payload draws, with its checks; `all`: the devices as they then are.
-Result<Device> OpenCase::Impl::drawn(const Json& p, std::vector<Device>& all) {
-  const auto vec = [](const Json& j) { return Vec3(j[0].get<double>(), j[1].get<double>(), j[2].get<double>()); };
+EditContext OpenCase::Impl::context(const std::vector<std::string>& films) const {
+  EditContext out{edits, &planned, films, {}};
+  for (const Json& s : state["theatre"]["steps"])
+    out.steps.push_back({s["id"].get<std::string>(), s["title"].get<std::string>()});
+  return out;
+}
+
+/// The device as drawn, with its checks; `all`: the devices as they then are.
+Result<Device> OpenCase::Impl::drawn(const std::string& id, const std::string& type, const Vec3& entry, const Vec3& tip,
+                                     std::vector<Device>& all) {
   all = edited.fixation.devices;
-  const auto it = std::find_if(all.begin(), all.end(), [&](const Device& d) { return d.id == p["id"]; });
+  const auto it = std::find_if(all.begin(), all.end(), [&](const Device& d) { return d.id == id; });
   if (it == all.end()) return fail(Fault::kRequest, "there is no such device", "device.set");
-  const std::string type = p.contains("type") ? p["type"].get<std::string>() : it->type;
   readyFor(it->ray);
-  auto device = checker->drawn(*it, type, vec(p["entry"]), vec(p["tip"]));
+  auto device = checker->drawn(*it, type.empty() ? it->type : type, entry, tip);
   if (!device) return device;
-  Device d = asWritten(*device);
+  Device d = asRecorded(*device);
   auto made = checker->check(d, all);
   if (!made) return tl::unexpected(made.error());
   d.checks = std::move(*made);
   d.warnings = checker->warnings(d);
-  d = asWritten(d);
+  d = asRecorded(d);
   *it = d;
   return d;
 }
 
-/// A device as an edit stores it.
-Json OpenCase::Impl::stored(const Device& d) const {
-  return {{"device", deviceJson(d)},
-          {"pose", rigidJson(edits.pose(d.ray, planned))},
-          {"stand", standOf(edits, planned, plan_key, d.ray)}};
+StoredDevice OpenCase::Impl::stored(Device d) const {
+  const int ray = d.ray;
+  return {std::move(d), edits.pose(ray, planned), checkBasis(edits, planned, plan_key, ray)};
 }
 
-Result<Json> OpenCase::Impl::completeSet(const Json& payload) {
+Result<EditWorkbench::Placed> OpenCase::Impl::place(const std::string& id, const std::string& type, const Vec3& entry,
+                                                    const Vec3& tip) {
   checker->setImage(image());
   std::vector<Device> all;
-  const auto d = drawn(payload, all);
+  auto d = drawn(id, type, entry, tip, all);
   if (!d) return tl::unexpected(d.error());
-  Json out{{"id", d->id}, {"entry", pointJson(d->entry, 3)}, {"tip", pointJson(d->tip, 3)}, {"type", d->type}};
-  out.update(stored(*d));
+  Placed out{stored(*std::move(d)), {}};
   if (!checker->hasImage())
-    out["cautions"] = Json::array({fmt::format("Grey values along {} were not read, so that its hold is not known: {}.",
-                                               d->id, ct->error().what)});
+    out.cautions.push_back(
+        fmt::format("Grey values along {} were not read, so that its hold is not known: {}.", id, ct->error().what));
   return out;
 }
 
-Result<Json> OpenCase::Impl::completeSwap(const Json& payload) {
-  const int ray = payload["ray"].get<int>();
-  const bool wires = payload["to"] == "wires";
+Result<EditWorkbench::Construct> OpenCase::Impl::construct(int ray, bool wires) {
   ConstructInput in = constructInput(edited, image());
   for (const Device& d : edited.fixation.devices)
     if (d.ray != ray) in.standing.push_back(d);
@@ -525,15 +517,16 @@ Result<Json> OpenCase::Impl::completeSwap(const Json& payload) {
     return fail(Fault::kRequest,
                 fmt::format("no safe {} was found for the {} ray", wires ? "wire" : "screw", ordinal(ray)),
                 "device.swap", why.empty() ? "Its devices stay as they are." : why);
-  Json out{{"ray", ray}, {"to", payload["to"]}, {"devices", Json::array()}, {"cautions", made->cautions}};
-  for (const Device& d : made->devices) out["devices"].push_back(stored(asWritten(d)));
+  Construct out{{}, std::move(made->cautions)};
+  for (const Device& d : made->devices) out.devices.push_back(stored(asRecorded(d)));
   return out;
 }
 
-Result<Json> OpenCase::Impl::trySet(const Json& payload) {
+Result<Json> OpenCase::Impl::tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
+                                      const Vec3& tip) {
   checker->setImage(ct && *ct ? &**ct : nullptr);
   std::vector<Device> all;
-  const auto d = drawn(payload, all);
+  const auto d = drawn(id, type, entry, tip, all);
   if (!d) return tl::unexpected(d.error());
   Json out{{"devices", Json::array()}, {"rays", Json::array()}};
   Json mine = deviceStateJson(input(), *d, all, true);
@@ -554,10 +547,9 @@ Result<Json> OpenCase::Impl::trySet(const Json& payload) {
   return out;
 }
 
-Result<Json> OpenCase::Impl::tryMove(const Json& payload) {
-  const int ray = payload["ray"].get<int>();
+Result<Json> OpenCase::Impl::tryPose(int ray, const Rigid& injured_to_reduced) {
   const auto n = static_cast<std::size_t>(ray - 1);
-  const Rigid X = asWritten(*rigidFromJson(payload["transform"], "transform"));
+  const Rigid X = asRecorded(injured_to_reduced);
   RayReduction r = edited.reduction.rays[n];
   const Rigid along = X * r.injured_to_reduced.inverse();
   r.placeByHand(X);
@@ -596,15 +588,13 @@ Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& pl
   impl->images = images;
   std::ifstream in(plan / "plan.json", std::ios::binary);
   const std::string text((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
-  std::uint64_t hash = 1469598103934665603ULL;  // FNV-1a
-  for (const char c : text) hash = (hash ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
-  impl->plan_key = fmt::format("{:016x}", hash);
+  impl->plan_key = planKey(text);
   impl->planned = std::move(*read);
   impl->edited = impl->planned;
   auto checker = DeviceChecker::make(constructInput(impl->edited, nullptr), impl->planned.catalogue);
   if (!checker) return tl::unexpected(checker.error());
   impl->checker.emplace(std::move(*checker));
-  impl->edits = plannedState(impl->planned, impl->plan_key);
+  impl->edits = replayEdits({}, impl->planned, impl->plan_key);
   impl->planned_axes = impl->axes = words::axesOf(impl->planned);
   impl->tools.emplace(impl->planned);
   impl->derive();
@@ -612,36 +602,28 @@ Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& pl
 }
 
 Status OpenCase::replay(const std::vector<CaseEdit>& edits) {
-  EditState state = plannedState(impl_->planned, impl_->plan_key);
-  for (const CaseEdit& edit : edits) applyEdit(state, impl_->planned, edit);
-  impl_->edits = std::move(state);
+  impl_->edits = replayEdits(edits, impl_->planned, impl_->plan_key);
   impl_->derive();
   return {};
 }
 
-Result<nlohmann::ordered_json> OpenCase::complete(const std::string& kind, const nlohmann::ordered_json& payload) {
-  if (const Status ok = checkEdit(impl_->edits, impl_->planned, kind, payload); !ok) return tl::unexpected(ok.error());
-  if (kind == "theatre.step") {
-    const auto& steps = impl_->state["theatre"]["steps"];
-    if (std::none_of(steps.begin(), steps.end(), [&](const Json& s) { return s["id"] == payload["step"]; }))
-      return fail(Fault::kRequest, "there is no such step", "theatre.step", "Load the case again.");
-  }
-  if (kind == "device.set") return impl_->completeSet(payload);
-  if (kind == "device.swap") return impl_->completeSwap(payload);
-  if (kind == "ray.move") {
-    Json out = payload;
-    out["transform"] = rigidJson(asWritten(*rigidFromJson(payload["transform"], "transform")));
-    return out;
-  }
-  return payload;
+Result<EditJson> OpenCase::complete(const std::string& kind, const EditJson& payload,
+                                    const std::vector<std::string>& films) {
+  if (const Status ok = checkEdit(impl_->context(films), kind, payload); !ok) return tl::unexpected(ok.error());
+  return findEditKind(kind)->complete(payload, impl_.get());
 }
 
-Result<nlohmann::ordered_json> OpenCase::tryEdit(const std::string& kind, const nlohmann::ordered_json& payload) {
-  if (kind != "device.set" && kind != "ray.move")
-    return fail(Fault::kRequest, fmt::format("\"{}\" cannot be tried", kind.substr(0, 60)), "kind",
-                "Only device.set and ray.move can.");
-  if (const Status ok = checkEdit(impl_->edits, impl_->planned, kind, payload); !ok) return tl::unexpected(ok.error());
-  return kind == "device.set" ? impl_->trySet(payload) : impl_->tryMove(payload);
+Result<EditJson> OpenCase::tryEdit(const std::string& kind, const EditJson& payload) {
+  const EditKind* known = findEditKind(kind);
+  if (known == nullptr || !known->attempt) {
+    std::vector<std::string> names;
+    for (const EditKind& k : editKinds())
+      if (k.attempt) names.push_back(k.name);
+    return refused(fmt::format("\"{}\" cannot be tried", kind.substr(0, 60)), "kind",
+                   "Only " + listed(names) + " can.");
+  }
+  if (const Status ok = checkEdit(impl_->context({}), kind, payload); !ok) return tl::unexpected(ok.error());
+  return known->attempt(payload, *impl_);
 }
 
 void OpenCase::prepare(int ray) {

@@ -1,8 +1,8 @@
 // A case with its edits applied, in memory, ready to be looked at and changed: what the workstation stands on. Reads
 // what `rayset plan` wrote and replays edits onto it; computes nothing that a stage does not compute.
 //
-// Edits (kind and payload, all in patient frame, mm, degrees where a name says so) are those of
-// docs/decisions/workstation.md. replay() is a pure function of plan and edits, so that undo, redo and a restart lead
+// Edits (kind and payload, all in patient frame, mm, degrees where a name says so) are those of docs/edits.md, made
+// from workspace/edit_registry.h. replay() is a pure function of plan and edits, so that undo, redo and a restart lead
 // to the same state. tryEdit() tells what an edit would do without making it; both keep what they built (distance
 // fields, joined solids) for the next call, so that a device can be dragged.
 #pragma once
@@ -14,15 +14,9 @@
 #include <vector>
 
 #include "case/case.h"
+#include "workspace/edit_state.h"
 
 namespace rayset {
-
-/// An edit as stored.
-struct CaseEdit {
-  std::int64_t seq = 0;
-  std::string kind;
-  nlohmann::ordered_json payload;
-};
 
 class OpenCase {
  public:
@@ -36,13 +30,15 @@ class OpenCase {
   /// not have) are left out and told in state()["cautions"].
   [[nodiscard]] Status replay(const std::vector<CaseEdit>& edits);
   /// Checks an edit against the present state and completes it: entry snapped to the cortex, length to the catalogue,
-  /// devices planned anew where it asks for that (`device.swap`). What is returned is to be stored. kRequest in words.
-  [[nodiscard]] Result<nlohmann::ordered_json> complete(const std::string& kind, const nlohmann::ordered_json& payload);
+  /// devices planned again where it asks for that (`device.swap`). What is returned is to be stored. `films`: ids of
+  /// the case's films. kRequest in words.
+  [[nodiscard]] Result<EditJson> complete(const std::string& kind, const EditJson& payload,
+                                          const std::vector<std::string>& films = {});
   /// What `device.set` or `ray.move` would give: {"devices": [...], "rays": [...]} of what changes, as in state(). A
   /// try never waits for the CT: until it has been read, grey values and pull-out of the device are null. The devices
   /// of a ray that moves are told with their new place and "checked": false: they are checked when the edit is made,
   /// and the ray's manoeuvre is then renewed too; both are left out here.
-  [[nodiscard]] Result<nlohmann::ordered_json> tryEdit(const std::string& kind, const nlohmann::ordered_json& payload);
+  [[nodiscard]] Result<EditJson> tryEdit(const std::string& kind, const EditJson& payload);
 
   /// Everything the page shows of a planned case (docs/decisions/workstation.md, "State").
   [[nodiscard]] nlohmann::ordered_json state() const;

@@ -253,6 +253,40 @@ TEST_F(Program, APlanHoldsWhatTheContractAsks) {
   EXPECT_EQ(fs::last_write_time(out / "plan.json"), before);
 }
 
+TEST_F(Program, AHistoryIsReplayed) {
+  const fs::path plan = RAYSET_PLAN_DIR, history = folder_ / "case.json";
+  Json planned = Json::parse(readAll(plan / "plan.json"));
+  const auto write = [&](const Json& rows) {
+    std::ofstream(history) << Json{{"schema", "rayset.case/1"}, {"history", rows}}.dump();
+  };
+  const auto row = [](int seq, const std::string& kind, const Json& payload) {
+    return Json{{"seq", seq}, {"kind", kind}, {"payload", payload}, {"active", true}};
+  };
+  // Nothing that touches the plan: the plan again.
+  write({row(1, "import", {{"part", "images"}}), row(2, "case.name", {{"text", "Foot"}})});
+  const auto same = run({"replay", plan, "--history", history, "--out", folder_ / "same"});
+  ASSERT_EQ(same.status, 0) << same.err;
+  EXPECT_THAT(same.out, HasSubstr("named \"Foot\""));
+  Json again = Json::parse(readAll(folder_ / "same/plan.json"));
+  for (Json* j : {&again, &planned}) j->erase("timings_s");
+  EXPECT_EQ(again, planned);
+  EXPECT_TRUE(fs::exists(folder_ / "same/report.pdf"));
+  // A device left out is in neither plan nor folder.
+  const std::string id = planned["fixation"]["devices"][0]["id"];
+  write({row(1, "import", {{"part", "images"}}), row(2, "device.remove", {{"id", id}})});
+  const auto less = run({"replay", plan, "--history", history, "--out", folder_ / "less"});
+  ASSERT_EQ(less.status, 0) << less.err;
+  EXPECT_EQ(Json::parse(readAll(folder_ / "less/plan.json"))["fixation"]["devices"].size(),
+            planned["fixation"]["devices"].size() - 1);
+  EXPECT_FALSE(fs::exists(folder_ / "less/devices" / (id + ".stl")));
+  // A file that is none is named, and nothing is left behind.
+  std::ofstream(history) << "{}";
+  const auto none = run({"replay", plan, "--history", history, "--out", folder_ / "none"});
+  EXPECT_EQ(none.status, 2);
+  EXPECT_THAT(none.err, HasSubstr("case.json"));
+  EXPECT_FALSE(fs::exists(folder_ / "none"));
+}
+
 TEST_F(Program, APlannedFootIsFilmedAndChecked) {
   const fs::path plan = RAYSET_PLAN_DIR, views = folder_ / "views", check = folder_ / "check";
   ASSERT_EQ(run({"views", plan, "--out", views, "--view", "dorsoplantar-20", "--view", "lateral", "--state", "metal",

@@ -15,7 +15,7 @@
 #include "geometry/json.h"
 #include "geometry/ray_caster.h"
 #include "report/words.h"
-#include "workspace/case_edits.h"
+#include "workspace/edit_state.h"
 #include "workspace/live_joint.h"
 
 namespace rayset {

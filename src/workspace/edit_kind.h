@@ -1,0 +1,157 @@
+// One kind of edit in one place: its payload, how it is checked, completed, tried, applied and put in words. Each file
+// of src/workspace/edit_kinds/ defines some: a function `std::vector<EditKind> edit_kinds::NAME()` in NAME.cpp, which
+// the build finds (cmake/Rayset.cmake). Nothing else needs to know of a new one.
+#pragma once
+
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "workspace/edit_fields.h"
+#include "workspace/edit_state.h"
+
+namespace rayset {
+
+/// How long an edit stays in force.
+enum class EditScope {
+  kCase,    ///< as long as the case
+  kImages,  ///< until other images are imported
+};
+
+/// A step of the operation, as far as edits name it.
+struct StepTitle {
+  std::string id, title;
+};
+
+/// What an edit is checked against.
+struct EditContext {
+  const EditState& state;
+  const Case* planned = nullptr;   ///< null: not planned yet
+  std::vector<std::string> films;  ///< ids of the case's films
+  std::vector<StepTitle> steps;    ///< of the plan as edited
+};
+
+/// A device with what its checks rest on, as an edit stores it.
+struct StoredDevice {
+  Device device;
+  std::optional<Rigid> pose;  ///< of its ray; absent in histories of version 0.1: as the ray stands
+  std::string check_basis;
+};
+[[nodiscard]] EditJson storedJson(const StoredDevice& device);
+/// kRequest naming the field.
+[[nodiscard]] Result<StoredDevice> storedDeviceFrom(const EditJson& j);
+
+/// What the open case does for edits that need more than the payload says. Errors are kRequest in words.
+class EditWorkbench {
+ public:
+  struct Placed {
+    StoredDevice device;
+    std::vector<std::string> cautions;
+  };
+  struct Construct {
+    std::vector<StoredDevice> devices;
+    std::vector<std::string> cautions;
+  };
+
+  EditWorkbench() = default;
+  EditWorkbench(const EditWorkbench&) = delete;
+  EditWorkbench& operator=(const EditWorkbench&) = delete;
+  virtual ~EditWorkbench() = default;
+  /// The device drawn from `entry` to `tip`: entry snapped to the cortex, length to the catalogue. Empty `type`: its
+  /// own.
+  [[nodiscard]] virtual Result<Placed> place(const std::string& id, const std::string& type, const Vec3& entry,
+                                             const Vec3& tip) = 0;
+  /// The devices of one ray planned again.
+  [[nodiscard]] virtual Result<Construct> construct(int ray, bool wires) = 0;
+  /// {"devices", "rays"} of what would change, as in the state.
+  [[nodiscard]] virtual Result<EditJson> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
+                                                  const Vec3& tip) = 0;
+  [[nodiscard]] virtual Result<EditJson> tryPose(int ray, const Rigid& injured_to_reduced) = 0;
+};
+
+/// Type-erased; made from a TypedEdit by editKind().
+struct EditKind {
+  std::string name{}, meaning{};
+  std::string payload{};                                     ///< for the docs: `{id, entry, tip, type?}`
+  std::vector<std::pair<std::string, std::string>> forms{};  ///< of each field
+  EditScope scope = EditScope::kCase;
+  bool needs_plan = false;
+  bool changes_plan = false;    ///< devices or rays are then not as planned
+  bool needs_new_plan = false;  ///< takes effect when the case is planned again
+  std::function<Status(const EditJson&, const EditContext&)> check{};
+  /// What is to be stored of a checked payload. `bench`: null where the case is not planned.
+  std::function<Result<EditJson>(const EditJson&, EditWorkbench* bench)> complete{};
+  std::function<Result<EditJson>(const EditJson&, EditWorkbench&)> attempt{};  ///< empty: cannot be tried
+  std::function<Status(const EditJson&, EditState&, const Case* planned)> apply{};
+  std::function<std::string(const EditJson&, const std::vector<StepTitle>&)> words{};
+};
+
+/// `P` is the payload. `check`, `complete` and `attempt` may be empty.
+template <class P>
+struct TypedEdit {
+  std::string name{}, meaning{};
+  EditScope scope = EditScope::kCase;
+  bool needs_plan = false, changes_plan = false, needs_new_plan = false;
+  std::vector<EditField<P>> fields{};
+  std::function<Status(const P&, const EditContext&)> check{};
+  std::function<Status(P&, EditWorkbench&)> complete{};
+  std::function<Result<EditJson>(const P&, EditWorkbench&)> attempt{};
+  /// Not OK: the edit no longer fits and is left out; `what` says why.
+  std::function<Status(const P&, EditState&, const Case* planned)> apply{};
+  std::function<std::string(const P&, const std::vector<StepTitle>&)> words{};
+};
+
+template <class P>
+[[nodiscard]] EditKind editKind(TypedEdit<P> e) {
+  EditKind out{.name = e.name,
+               .meaning = e.meaning,
+               .scope = e.scope,
+               .needs_plan = e.needs_plan,
+               .changes_plan = e.changes_plan,
+               .needs_new_plan = e.needs_new_plan};
+  for (const EditField<P>& f : e.fields) {
+    if (f.completed) continue;
+    out.forms.emplace_back(f.also_as.empty() ? f.key : f.also_as, f.form);
+    out.payload += (out.payload.empty() ? "" : ", ") + out.forms.back().first + (f.required ? "" : "?");
+  }
+  out.payload = "{" + out.payload + "}";
+  const auto parse = [name = e.name, table = e.fields](const EditJson& j, bool stored) {
+    return payloadFrom(j, name, table, stored);
+  };
+  out.check = [parse, check = e.check](const EditJson& j, const EditContext& context) -> Status {
+    const auto p = parse(j, false);
+    if (!p) return tl::unexpected(p.error());
+    return check ? check(*p, context) : Status{};
+  };
+  out.complete = [parse, table = e.fields, complete = e.complete](const EditJson& j,
+                                                                  EditWorkbench* bench) -> Result<EditJson> {
+    auto p = parse(j, false);
+    if (!p) return tl::unexpected(p.error());
+    if (complete && bench != nullptr)
+      if (const Status s = complete(*p, *bench); !s) return tl::unexpected(s.error());
+    return payloadJson(*p, table);
+  };
+  if (e.attempt)
+    out.attempt = [parse, attempt = e.attempt](const EditJson& j, EditWorkbench& bench) -> Result<EditJson> {
+      const auto p = parse(j, false);
+      if (!p) return tl::unexpected(p.error());
+      return attempt(*p, bench);
+    };
+  out.apply = [parse, apply = e.apply](const EditJson& j, EditState& state, const Case* planned) -> Status {
+    const auto p = parse(j, true);
+    if (!p) return tl::unexpected(p.error());
+    return apply(*p, state, planned);
+  };
+  out.words = [parse, words = e.words, name = e.name](const EditJson& j, const std::vector<StepTitle>& steps) {
+    const auto p = parse(j, true);
+    return p ? words(*p, steps) : name;
+  };
+  return out;
+}
+
+/// For checks: kRequest.
+[[nodiscard]] tl::unexpected<Error> refused(std::string what, std::string where, std::string remedy);
+/// The device exists; else kRequest naming those that do.
+[[nodiscard]] Status deviceExists(const EditState& state, const std::string& id, const std::string& kind);
+
+}  // namespace rayset

@@ -1,0 +1,218 @@
+// Devices placed by hand, left out, or planned again with the other kind.
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "anatomy/bones.h"
+#include "case/plan_record.h"
+#include "geometry/json.h"
+#include "workspace/edit_kind.h"
+
+namespace rayset::edit_kinds {
+namespace {
+
+Status noLonger(std::string what) { return refused(std::move(what), "", ""); }
+
+EditedDevice edited(const StoredDevice& d, const Rigid& pose_now) {
+  return {d.device, d.pose.value_or(pose_now), true, d.check_basis};
+}
+
+void addTo(std::vector<std::string>& cautions, const std::vector<std::string>& more) {
+  cautions.insert(cautions.end(), more.begin(), more.end());
+}
+
+// ---------------------------------------------------------------------------------------------- device.set
+
+struct Set {
+  std::string id;
+  Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
+  std::optional<std::string> type;
+  std::optional<StoredDevice> made;  ///< its three keys lie beside the other fields
+  std::vector<std::string> cautions;
+};
+
+std::vector<EditField<Set>> setFields() {
+  const auto kept = [](const char* key) {
+    return [key](const Set& p) { return p.made ? storedJson(*p.made).value(key, leftOut()) : leftOut(); };
+  };
+  return {fields::idField("id", &Set::id),
+          fields::pointField("entry", &Set::entry),
+          fields::pointField("tip", &Set::tip),
+          fields::optionalIdField("type", &Set::type),
+          EditField<Set>{.key = "device",
+                         .form = "as in plan.json",
+                         .required = false,
+                         .completed = true,
+                         .read =
+                             [](const EditJson* v, const std::string&, Set& p) {
+                               return fields::into(storedDeviceFrom({{"device", *v}}), p.made);
+                             },
+                         .write = kept("device")},
+          EditField<Set>{.key = "pose",
+                         .form = "4 x 4",
+                         .required = false,
+                         .completed = true,
+                         .read = [](const EditJson* v, const std::string&, Set& p) -> Status {
+                           return p.made ? fields::into(rigidFromJson(*v, "pose"), p.made->pose) : Status{};
+                         },
+                         .write = kept("pose")},
+          EditField<Set>{.key = "stand",
+                         .form = "text",
+                         .required = false,
+                         .completed = true,
+                         .read = [](const EditJson* v, const std::string&, Set& p) -> Status {
+                           if (p.made && v->is_string()) p.made->check_basis = v->get<std::string>();
+                           return {};
+                         },
+                         .write = kept("stand")},
+          fields::cautionsField(&Set::cautions)};
+}
+
+Status applySet(const Set& p, EditState& state, const Case* planned) {
+  const auto it = std::find_if(state.devices.begin(), state.devices.end(),
+                               [&](const EditedDevice& d) { return d.device.id == p.id; });
+  if (it == state.devices.end()) return noLonger(fmt::format("there is no device {} any more", p.id));
+  if (!p.made) return noLonger("the edit has no device");
+  if (p.made->device.ray != it->device.ray || p.made->device.through != it->device.through)
+    return noLonger(fmt::format("{} goes through other bones in this plan", it->device.id));
+  state.changed_rays.insert(it->device.ray);
+  *it = edited(*p.made, state.pose(it->device.ray, *planned));
+  addTo(state.cautions, p.cautions);
+  return {};
+}
+
+// ---------------------------------------------------------------------------------------------- device.remove
+
+struct Remove {
+  std::string id;
+};
+
+Status applyRemove(const Remove& p, EditState& state, const Case*) {
+  const EditedDevice* d = state.device(p.id);
+  if (d == nullptr) return noLonger(fmt::format("there is no device {} any more", p.id));
+  state.changed_rays.insert(d->device.ray);
+  state.devices.erase(state.devices.begin() + (d - state.devices.data()));
+  return {};
+}
+
+// ---------------------------------------------------------------------------------------------- device.swap
+
+struct Swap {
+  int ray = 0;
+  std::string to;
+  std::vector<StoredDevice> devices;
+  std::vector<std::string> cautions;
+};
+
+std::vector<EditField<Swap>> swapFields() {
+  EditField<Swap> to = fields::textField("to", &Swap::to, 1, 20);
+  to.form = "\"screws\" or \"wires\"";
+  return {fields::rayField(&Swap::ray), to,
+          EditField<Swap>{.key = "devices",
+                          .form = "as in plan.json",
+                          .required = false,
+                          .completed = true,
+                          .read = [](const EditJson* v, const std::string&, Swap& p) -> Status {
+                            for (const EditJson& j : *v) {
+                              auto d = storedDeviceFrom(j);
+                              if (!d) return tl::unexpected(d.error());
+                              p.devices.push_back(*std::move(d));
+                            }
+                            return {};
+                          },
+                          .write =
+                              [](const Swap& p) {
+                                EditJson list = EditJson::array();
+                                for (const StoredDevice& d : p.devices) list.push_back(storedJson(d));
+                                return list;
+                              }},
+          fields::cautionsField(&Swap::cautions)};
+}
+
+Status checkSwap(const Swap& p, const EditContext& context) {
+  if (p.ray < 4)
+    return refused(fmt::format("the {} ray is planned with screws only", ordinal(p.ray)), "device.swap",
+                   "Wires in place of screws are for the fourth and fifth ray, the mobile ones.");
+  if (p.to != "screws" && p.to != "wires")
+    return refused(fmt::format("\"{}\" is neither screws nor wires", p.to), "device.swap", "Write screws or wires.");
+  if (context.planned->reduction.rays[static_cast<std::size_t>(p.ray - 1)].ray == 0)
+    return refused(fmt::format("the {} ray was not placed, so that nothing can hold it", ordinal(p.ray)), "device.swap",
+                   "See the cautions.");
+  return {};
+}
+
+Status applySwap(const Swap& p, EditState& state, const Case* planned) {
+  std::vector<EditedDevice> made;
+  for (const StoredDevice& d : p.devices) {
+    if (d.device.ray != p.ray) return noLonger("a device of another ray");
+    made.push_back(edited(d, state.pose(p.ray, *planned)));
+  }
+  const auto mine = [&](const EditedDevice& d) { return d.device.ray == p.ray; };
+  const auto at = std::find_if(state.devices.begin(), state.devices.end(), mine) - state.devices.begin();
+  std::erase_if(state.devices, mine);
+  state.devices.insert(state.devices.begin() + at, made.begin(), made.end());
+  addTo(state.cautions, p.cautions);
+  state.changed_rays.insert(p.ray);
+  return {};
+}
+
+}  // namespace
+
+std::vector<EditKind> devices() {
+  const auto known = [](const auto& p, const EditContext& context, const char* kind) {
+    return deviceExists(context.state, p.id, kind);
+  };
+  return {
+      editKind<Set>(
+          {.name = "device.set",
+           .meaning =
+               "Moved or turned by hand: the entry is snapped to the cortex, the length to the catalogue; `type` "
+               "names another implant",
+           .scope = EditScope::kImages,
+           .needs_plan = true,
+           .changes_plan = true,
+           .fields = setFields(),
+           .check = [known](const Set& p, const EditContext& c) { return known(p, c, "device.set"); },
+           .complete = [](Set& p, EditWorkbench& bench) -> Status {
+             auto placed = bench.place(p.id, p.type.value_or(""), p.entry, p.tip);
+             if (!placed) return tl::unexpected(placed.error());
+             p.entry = placed->device.device.entry;
+             p.tip = placed->device.device.tip;
+             p.type = placed->device.device.type;
+             p.made = std::move(placed->device);
+             p.cautions = std::move(placed->cautions);
+             return {};
+           },
+           .attempt = [](const Set& p,
+                         EditWorkbench& bench) { return bench.tryPlace(p.id, p.type.value_or(""), p.entry, p.tip); },
+           .apply = applySet,
+           .words = [](const Set& p, const auto&) { return p.id + " placed by hand"; }}),
+      editKind<Remove>(
+          {.name = "device.remove",
+           .meaning = "Left out of the plan",
+           .scope = EditScope::kImages,
+           .needs_plan = true,
+           .changes_plan = true,
+           .fields = {fields::idField("id", &Remove::id)},
+           .check = [known](const Remove& p, const EditContext& c) { return known(p, c, "device.remove"); },
+           .apply = applyRemove,
+           .words = [](const Remove& p, const auto&) { return p.id + " left out"; }}),
+      editKind<Swap>({.name = "device.swap",
+                      .meaning = "Fourth and fifth ray: planned again with the other kind of device",
+                      .scope = EditScope::kImages,
+                      .needs_plan = true,
+                      .changes_plan = true,
+                      .fields = swapFields(),
+                      .check = checkSwap,
+                      .complete = [](Swap& p, EditWorkbench& bench) -> Status {
+                        auto made = bench.construct(p.ray, p.to == "wires");
+                        if (!made) return tl::unexpected(made.error());
+                        p.devices = std::move(made->devices);
+                        p.cautions = std::move(made->cautions);
+                        return {};
+                      },
+                      .apply = applySwap,
+                      .words = [](const Swap& p, const auto&) { return fmt::format("ray {} with {}", p.ray, p.to); }})};
+}
+
+}  // namespace rayset::edit_kinds

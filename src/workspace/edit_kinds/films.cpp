@@ -1,0 +1,33 @@
+// Films taken off the case.
+#include <algorithm>
+
+#include "workspace/edit_kind.h"
+
+namespace rayset::edit_kinds {
+namespace {
+
+struct Film {
+  std::string id;
+};
+
+}  // namespace
+
+std::vector<EditKind> films() {
+  return {editKind<Film>({.name = "film.remove",
+                          .meaning = "A film given by mistake is taken off the case; its file stays",
+                          .fields = {fields::textField("id", &Film::id, 1, 120)},
+                          .check = [](const Film& p, const EditContext& context) -> Status {
+                            if (std::find(context.films.begin(), context.films.end(), p.id) == context.films.end())
+                              return refused("there is no such film in this case", "film.remove, id",
+                                             "Look at the films of the case.");
+                            return {};
+                          },
+                          .apply =
+                              [](const Film& p, EditState& state, const Case*) {
+                                state.films_removed.insert(p.id);
+                                return Status{};
+                              },
+                          .words = [](const Film&, const auto&) { return std::string("film taken off the case"); }})};
+}
+
+}  // namespace rayset::edit_kinds

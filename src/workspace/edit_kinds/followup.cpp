@@ -1,0 +1,46 @@
+// The day of the operation, and appointments kept.
+#include "workspace/edit_kind.h"
+
+namespace rayset::edit_kinds {
+namespace {
+
+struct Visit {
+  std::string id;
+  std::optional<std::string> date;
+};
+struct Surgery {
+  std::optional<std::string> date;
+};
+
+}  // namespace
+
+std::vector<EditKind> followup() {
+  return {editKind<Visit>({.name = "followup.done",
+                           .meaning = "An appointment kept on that day; null: not kept after all",
+                           .needs_plan = true,
+                           .fields = {fields::idField("id", &Visit::id), fields::dateOrNull("date", &Visit::date)},
+                           .apply =
+                               [](const Visit& p, EditState& state, const Case*) {
+                                 if (p.date)
+                                   state.visits[p.id] = *p.date;
+                                 else
+                                   state.visits.erase(p.id);
+                                 return Status{};
+                               },
+                           .words = [](const Visit& p, const auto&) { return "appointment " + p.id + " kept"; }}),
+          editKind<Surgery>({.name = "surgery.date",
+                             .meaning = "When the follow-up plan begins",
+                             .fields = {fields::dateOrNull("date", &Surgery::date)},
+                             .apply =
+                                 [](const Surgery& p, EditState& state, const Case*) {
+                                   state.surgery_date = p.date.value_or("");
+                                   return Status{};
+                                 },
+                             .words =
+                                 [](const Surgery& p, const auto&) {
+                                   return p.date ? "operation on " + *p.date
+                                                 : std::string("date of the operation removed");
+                                 }})};
+}
+
+}  // namespace rayset::edit_kinds

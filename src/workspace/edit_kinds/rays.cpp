@@ -1,0 +1,104 @@
+// Rays placed by hand, and back to the plan.
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "anatomy/bones.h"
+#include "case/plan_record.h"
+#include "geometry/json.h"
+#include "workspace/edit_kind.h"
+
+namespace rayset::edit_kinds {
+namespace {
+
+constexpr double kFarthestMm = 60;  // no injury takes a base farther from where it belongs (case/corrections.cpp)
+
+struct Move {
+  int ray = 0;
+  Rigid injured_to_reduced = Rigid::Identity();
+};
+struct Reset {
+  int ray = 0;
+};
+
+std::size_t indexOf(int ray) { return static_cast<std::size_t>(ray - 1); }
+
+EditField<Move> transformField() {
+  return {.key = "transform",
+          .form = "4 x 4, injured to reduced",
+          .read = [](const EditJson* v, const std::string& kind, Move& p) -> Status {
+            if (v == nullptr)
+              return refused("\"transform\" is missing", kind, "Give the 4 x 4 matrix from injured to reduced.");
+            return fields::into(rigidFromJson(*v, kind + ", transform"), p.injured_to_reduced);
+          },
+          .write = [](const Move& p) { return rigidJson(p.injured_to_reduced); }};
+}
+
+Status checkPose(const Move& p, const EditState& state, const Case& planned) {
+  const RayReduction& r = planned.reduction.rays[indexOf(p.ray)];
+  const auto bone = planned.injured.find(metatarsal(p.ray));
+  if (r.ray == 0 || bone == planned.injured.end())
+    return refused(fmt::format("the {} ray was not placed by the plan and cannot be moved from there", ordinal(p.ray)),
+                   "ray.move", "See the cautions: a bone of it is missing.");
+  const Rigid& X = p.injured_to_reduced;
+  if (Mat3(X.linear()).determinant() < 0)
+    return refused("the matrix mirrors the bone", "ray.move, transform", "Give a rotation without reflection.");
+  if (X.matrix().row(3) != Eigen::RowVector4d(0, 0, 0, 1))
+    return refused("the last row of the matrix is not [0, 0, 0, 1]", "ray.move, transform", "Give a rigid transform.");
+  const Vec3 centre = bounds(bone->second).center();
+  const double away = (X * centre - state.pose(p.ray, planned) * centre).norm();
+  const double from_plan = (X * centre - r.injured_to_reduced * centre).norm();
+  if (std::min(away, from_plan) > kFarthestMm)
+    return refused(
+        fmt::format("the matrix takes the {} metatarsal {:.0f} mm from where it stands", ordinal(p.ray), away),
+        "ray.move, transform",
+        fmt::format("It takes points of the bone as scanned to where they belong, at most {:g} mm away.", kFarthestMm));
+  return {};
+}
+
+}  // namespace
+
+std::vector<EditKind> rays() {
+  return {
+      editKind<Move>(
+          {.name = "ray.move",
+           .meaning = "Placed by hand; the devices of that ray go along with its bone and are checked again",
+           .scope = EditScope::kImages,
+           .needs_plan = true,
+           .changes_plan = true,
+           .fields = {fields::rayField(&Move::ray), transformField()},
+           .check = [](const Move& p, const EditContext& c) { return checkPose(p, c.state, *c.planned); },
+           .complete =
+               [](Move& p, EditWorkbench&) {
+                 p.injured_to_reduced = asRecorded(p.injured_to_reduced);
+                 return Status{};
+               },
+           .attempt = [](const Move& p, EditWorkbench& bench) { return bench.tryPose(p.ray, p.injured_to_reduced); },
+           .apply = [](const Move& p, EditState& state, const Case* planned) -> Status {
+             if (const Status s = checkPose(p, state, *planned); !s) return s;
+             state.poses[indexOf(p.ray)] = p.injured_to_reduced;
+             return {};
+           },
+           .words = [](const Move& p, const auto&) { return fmt::format("ray {} placed by hand", p.ray); }}),
+      editKind<Reset>(
+          {.name = "ray.reset",
+           .meaning = "Back to the plan's pose",
+           .scope = EditScope::kImages,
+           .needs_plan = true,
+           .changes_plan = true,
+           .fields = {fields::rayField(&Reset::ray)},
+           .check = [](const Reset& p, const EditContext& c) -> Status {
+             if (!c.state.poses[indexOf(p.ray)])
+               return refused(fmt::format("the {} ray stands where the plan put it", ordinal(p.ray)), "ray.reset",
+                              "Nothing to go back to.");
+             return {};
+           },
+           .apply =
+               [](const Reset& p, EditState& state, const Case*) {
+                 state.poses[indexOf(p.ray)].reset();
+                 return Status{};
+               },
+           .words = [](const Reset& p, const auto&) { return fmt::format("ray {} back to the plan", p.ray); }})};
+}
+
+}  // namespace rayset::edit_kinds
