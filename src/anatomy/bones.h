@@ -37,7 +37,7 @@ enum class Bone : std::uint8_t {
 inline constexpr std::array<Bone, 12> kMidfootBones{Bone::kM1,  Bone::kM2,  Bone::kM3,  Bone::kM4,
                                                     Bone::kM5,  Bone::kC1,  Bone::kC2,  Bone::kC3,
                                                     Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal};
-/// Bones that a tarsometatarsal injury leaves in place; the foot frame and the mirror registration rest on them.
+/// Bones that a tarsometatarsal injury leaves in place; the foot frame and the mirror registration are based on them.
 inline constexpr std::array<Bone, 5> kMidTarsus{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav};
 inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5};
 
@@ -68,8 +68,8 @@ struct Foot {
 [[nodiscard]] Foot mirrored(const Foot& foot);
 [[nodiscard]] BoneSurfaces mirrored(const BoneSurfaces& bones);
 
-/// Reads every <bone id>.stl (sesamoid_* and toes merged into one part each) of a folder. Fails when none of the twelve
-/// midfoot bones is there; the error names the folder. A surface that only flaps keep from being closed loses them.
+/// Reads every <bone id>.stl (sesamoid_* and toes merged into one part each) in a folder. Fails if none of the twelve
+/// midfoot bones is there; the error names the folder. A surface that would be closed but for flaps loses them.
 [[nodiscard]] Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder);
 
 }  // namespace rayset

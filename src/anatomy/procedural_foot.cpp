@@ -104,17 +104,16 @@ FootShape randomShape(std::uint32_t seed) {
   };
   shape.size = draw(1.0, 0.07, 0.85, 1.15);             // M1 length SD 4.4 of 56.4 mm (PMC5713710)
   shape.width = draw(1.0, 0.04, 0.9, 1.1);              // design choice
-  shape.arch_rad = draw(0.35, 0.05, 0.26, 0.47);        // declination 15 to 28 degrees plausible (reference.md A)
+  shape.arch_rad = draw(0.35, 0.05, 0.26, 0.47);        // declination 15 to 28 degrees plausible
   shape.transverse_arch = draw(1.0, 0.15, 0.7, 1.3);    // design choice
   shape.shaft_bow = draw(1.0, 0.3, 0.3, 1.8);           // design choice
   shape.mortise_depth_mm = draw(11.0, 1.4, 8.0, 14.0);  // Peicha 2002: controls 11.6, injured 8.95 mm; seats 8 to 14 mm
-  shape.joint_gap_mm = draw(1.3, 0.15, 1.0, 1.7);       // bone to bone 1 to 3 mm (reference.md C, low confidence)
+  shape.joint_gap_mm = draw(1.3, 0.15, 1.0, 1.7);       // bone to bone 1 to 3 mm (low confidence)
   shape.girth = draw(1.0, 0.07, 0.85, 1.15);            // M1 shaft SD 1.0 of 13.7 mm (PMC5713710)
   // Relative protrusion SD 2.7, 1.6, 2.2, 3.8 mm (Dominguez-Maldonado 2014) over lengths of about 60 to 75 mm.
   constexpr double kLengthSd[5] = {0.03, 0.01, 0.02, 0.025, 0.035};
   for (int i = 0; i < 5; ++i) shape.ray_length[i] = draw(1.0, kLengthSd[i], 1 - 2 * kLengthSd[i], 1 + 2 * kLengthSd[i]);
-  shape.hallux_valgus_rad =
-      draw(0.14, 0.025, 0.08, 0.19);  // angle between rays 1 and 2 below 9 degrees (reference.md A)
+  shape.hallux_valgus_rad = draw(0.14, 0.025, 0.08, 0.19);  // angle between rays 1 and 2 below 9 degrees
   // Tali of one person differ by 0.6 to 0.7 mm between the sides (Islam 2014); people differ more. Design choice.
   shape.individuality_mm = draw(0.5, 0.15, 0.2, 0.8);
   shape.individuality_phase = draw(0.0, 3.0, -9.0, 9.0);

@@ -1,6 +1,7 @@
-// The procedural foot: every bone an implicit surface with published morphometry. Template of the segmentation and the
-// congruence prior, and the demo patient. Its navicular is shaped and placed by what was measured on real feet of four
-// people (bench_reduction --likeness says how near every bone comes to theirs); no mesh of a person is in it.
+// The procedural foot: every bone an implicit surface with published morphometry. It is the template of the
+// segmentation and the congruence prior, and the demo patient. Its navicular is shaped and placed from measurements on
+// real feet of four people (bench_reduction --likeness shows how close every bone comes to theirs); it contains no mesh
+// of a person.
 #pragma once
 
 #include <cstdint>
@@ -9,7 +10,7 @@
 
 namespace rayset {
 
-/// Shape of one invented foot; every default is the mean of the source named in procedural_foot.cpp.
+/// Shape of one synthetic foot; every default is the mean of the source named in procedural_foot.cpp.
 /// Multipliers are relative to the mean adult foot.
 struct FootShape {
   double size = 1.0;               ///< overall scale, 0.85 to 1.15
@@ -22,8 +23,8 @@ struct FootShape {
   double girth = 1.0;              ///< shaft thickness
   double ray_length[5] = {1, 1, 1, 1, 1};  ///< per metatarsal
   double hallux_valgus_rad = 0.14;         ///< first-second intermetatarsal angle
-  double individuality_mm = 0.0;  ///< bones of one's own: broad waves of this height, non-articular surfaces, 0 to 0.8
-  double individuality_phase = 0.0;  ///< which waves (radians, any value)
+  double individuality_mm = 0.0;           ///< height of broad waves on non-articular surfaces, 0 to 0.8
+  double individuality_phase = 0.0;        ///< which waves (radians, any value)
 };
 
 /// A shape drawn from the published spread (standard deviations in procedural_foot.cpp); seed 0 is the mean foot.

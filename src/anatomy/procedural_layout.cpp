@@ -1,5 +1,5 @@
-// Where the rays and joints of the mean foot lie. Chosen so that the sizes of reference.md table C come out (asserted
-// in tests/anatomy/procedural_*); positions with no published value are design choices made to look right.
+// Where the rays and joints of the mean foot lie. Chosen to match the published sizes asserted in
+// tests/anatomy/procedural_*; positions with no published value are design choices made to look right.
 #include "anatomy/procedural_parts.h"
 
 namespace rayset::procedural {

@@ -4,7 +4,7 @@
 namespace rayset::procedural {
 namespace {
 
-constexpr double kTarsalHalfGap = 0.62;  // intercuneiform 1.2 +-0.3 mm (weight-bearing CT, reference.md A)
+constexpr double kTarsalHalfGap = 0.62;  // intercuneiform 1.2 +-0.3 mm (weight-bearing CT, data/limits.json)
 
 Axes blockAxes(const Vec3& centre, double declination, double swing, double roll) {
   const Vec3 along = at(std::sin(swing), std::cos(swing), -std::tan(declination));
@@ -28,7 +28,7 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     parts.push_back({Bone::kC1, boxAround({axes.origin}, 24), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[0](p) + half, kRim);
                        d = smoothMax(d, kTarsalHalfGap - plan.cuneonavicular(p), kRim);
-                       // Where it faces the second base it recedes: C1-M2 3.7 mm, C1-C2 1.2 mm (reference.md A).
+                       // Where it faces the second base it recedes: C1-M2 3.7 mm, C1-C2 1.2 mm (data/limits.json).
                        const double recede = kTarsalHalfGap + 0.95 * ramp(plan.tmt[1](p), -1.5, 1.5);
                        return smoothMax(d, recede - plan.wall[0](p), kRim);
                      }});

@@ -1,7 +1,6 @@
-// The plan of the procedural right foot: where its rays and joints lie, and the solids built on it. Internal to
-// anatomy.
+// The layout of the procedural right foot: its rays and joints, and the solids built on it. Internal to anatomy.
 //
-// Every joint is one sheet shared by the two bones it parts; both are carved to half the gap from it, so that facing
+// Every joint is one sheet shared by the two bones it separates; both are carved to half the gap from it, so facing
 // articular surfaces are congruent whatever the shape. Directions and heights as in `at`: medial, distal, above the
 // floor; distal 0 is the second tarsometatarsal joint, medial 0 the axis of the second ray.
 #pragma once
@@ -43,21 +42,20 @@ struct Layout {
   Axes talar_head;
   Vec3 talar_head_half;
 
-  /// The solid of a bone with the unevenness of its surface (mm) and this person's own shape; `phase` tells bones
-  /// apart.
+  /// The solid of a bone with its surface unevenness (mm) and this person's own shape; `phase` differs between bones.
   [[nodiscard]] Field surfaced(Field solid, double amplitude, double phase) const {
     return uneven(std::move(solid), amplitude, phase, shape.individuality_mm, shape.individuality_phase);
   }
 };
 
-/// A bone, or one piece of it: its solid before neighbours press on it, and a box that holds it.
+/// A bone, or one piece of it: its solid before neighbours carve into it, and its bounding box.
 struct Part {
   Bone bone;
   Box box;
   Field solid;
 };
 
-/// The ball of a metatarsal head, made larger by `grown`; ray 0 to 4.
+/// The ball of a metatarsal head, enlarged by `grown` mm; ray 0 to 4.
 [[nodiscard]] Field metatarsalHead(const Layout& plan, std::size_t ray, double grown = 0);
 [[nodiscard]] std::vector<Part> metatarsalParts(const Layout& plan);
 [[nodiscard]] std::vector<Part> midtarsalParts(const Layout& plan);

@@ -1,4 +1,4 @@
-// Implicit shapes the procedural foot is made of. Every function is negative inside, positive outside and close to a
+// Implicit shapes that make up the procedural foot. Every function is negative inside, positive outside and nearly a
 // distance in millimetres near the surface; only its zero level is used as a bone's surface.
 #pragma once
 
@@ -13,7 +13,7 @@ namespace rayset::procedural {
 
 using Field = std::function<double(const Vec3&)>;
 
-/// A point given as an anatomist reads a right foot: medial, distal and height above the floor (mm) -> LPS.
+/// A point of a right foot in anatomical terms, medial, distal and height above the floor (mm), to LPS.
 [[nodiscard]] inline Vec3 at(double medial, double distal, double height) { return {medial, -distal, height}; }
 
 /// Union and intersection with a fillet that acts where the two differ by less than `k` (mm). k = 0: sharp.
@@ -51,10 +51,10 @@ struct Station {
   double t;                                                 ///< position along the axis
   double centre_m = 0, centre_h = 0;                        ///< centre of the section off the axis (medial, dorsal)
   double medial = 5, lateral = 5, dorsal = 5, plantar = 5;  ///< half widths
-  double square_d = 2,
-         square_p = 2;  ///< exponent of the superellipse above and below the centre: 2 ellipse, 4 squarish
-  double wedge = 0;     ///< widening towards dorsal: width times (1 + wedge * height/half height)
-  double bend = 0;      ///< mid-height pushed medially by this much: convex medially, concave laterally (kidney)
+  /// Exponent of the superellipse above and below the centre: 2 ellipse, 4 squarish.
+  double square_d = 2, square_p = 2;
+  double wedge = 0;  ///< widening towards dorsal: width times (1 + wedge * height/half height)
+  double bend = 0;   ///< mid-height pushed medially by this much: convex medially, concave laterally (kidney)
 };
 /// A solid swept along a straight axis through smoothly interpolated sections; flat ends rounded by `cap` mm.
 class Loft {
@@ -78,8 +78,8 @@ class Loft {
 /// The first shape without the second.
 [[nodiscard]] Field without(Field shape, Field cut, double k);
 
-/// Gentle unevenness of a bone's surface: smooth waves of about 15 mm and `amplitude` mm, different for each `phase`.
-/// `broad` mm of waves of about 40 mm come on top, other ones for each `person`.
+/// Gentle unevenness of a bone's surface: smooth waves of about 15 mm length and `amplitude` mm height, different for
+/// each `phase`, plus waves of about 40 mm length and `broad` mm height, different for each `person`.
 [[nodiscard]] Field uneven(Field shape, double amplitude, double phase, double broad, double person);
 
 }  // namespace rayset::procedural

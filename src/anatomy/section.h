@@ -1,4 +1,4 @@
-// Plane sections and slabs of closed surfaces: exact on the triangles, so that the density of the mesh does not matter.
+// Plane sections and slabs of closed surfaces: exact on the triangles, so the density of the mesh does not matter.
 #pragma once
 
 #include <cstdint>
@@ -11,17 +11,16 @@ namespace rayset {
 /// The cut of a closed surface by a plane. Loops run with the solid on their left seen from the normal's side.
 struct PlaneSection {
   std::vector<Points> loops;     ///< closed polygons (the last point joins the first), in the frame of the surface
-  double area_mm2 = 0;           ///< enclosed area, holes taken off
+  double area_mm2 = 0;           ///< enclosed area, minus holes
   Vec3 centroid = Vec3::Zero();  ///< of the enclosed area; meaningless where area_mm2 is 0
 
   [[nodiscard]] bool empty() const { return loops.empty(); }
 };
-/// Section by the plane through `point` with unit `normal`. Open surfaces give open chains, which are left out of
-/// `loops`.
+/// Section by the plane through `point` with unit `normal`. `loops` omits the open chains of open surfaces.
 [[nodiscard]] PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3& normal);
 
-/// Many sections of one surface by parallel planes: every section looks only at the triangles near its plane. The same
-/// loops, in the same order, as planeSection(). The surface must outlive it.
+/// Many sections of one surface by parallel planes: every section looks only at the triangles near its plane. Gives the
+/// same loops, in the same order, as planeSection(). The surface must outlive it.
 class SectionStack {
  public:
   SectionStack(const Surface& surface, const Vec3& normal);
@@ -33,11 +32,11 @@ class SectionStack {
   Vec3 normal_;
   std::vector<double> heights_;       // normal . vertex
   double from_ = 0;                   // where the first layer begins
-  std::vector<std::uint32_t> first_;  // of each layer of a millimetre in `near_`, and the end
+  std::vector<std::uint32_t> first_;  // start of each 1 mm layer in `near_`, and the end
   std::vector<std::uint32_t> near_;   // triangles that reach into the layer, by index
 };
 
-/// Area and centroid of the part of the surface (the skin, not the solid) with from <= direction . p <= to.
+/// Area and centroid of the part of the surface (not of the solid) with from <= direction . p <= to.
 struct SurfacePart {
   double area_mm2 = 0;
   Vec3 mean = Vec3::Zero();         ///< area-weighted mean of its points
@@ -52,9 +51,9 @@ struct Extent {
 };
 [[nodiscard]] Extent extentAlong(const Surface& surface, const Vec3& direction);
 
-/// Height (direction . p) of the surface's lowest point along the unit `direction`, steadied against the noise of
-/// single vertices: around every triangle near the lowest vertex a quadratic height field is fitted to the skin
-/// within 3.5 mm (moving least squares), and the lowest fitted height counts. On clean bones within 0.2 mm of the
+/// Height (direction . p) of the surface's lowest point along the unit `direction`, robust against noise on single
+/// vertices: around every triangle near the lowest vertex a quadratic height field is fitted to the surface within
+/// 3.5 mm (moving least squares), and the lowest fitted height is returned. On clean bones within 0.2 mm of the
 /// lowest vertex; under 0.3 mm of noise it moves by about 0.15 mm where a plain minimum moves by 0.4 to 0.7 mm. The
 /// highest point is -lowestHeight(surface, -direction). 0 for an empty surface.
 [[nodiscard]] double lowestHeight(const Surface& surface, const Vec3& direction);

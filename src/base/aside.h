@@ -1,12 +1,12 @@
-// Work done beside what goes on here.
+// Tasks that run in parallel with the calling code.
 #pragma once
 
 #include <tbb/task_group.h>
 
 namespace rayset {
 
-/// Waited for on every way out, also that of an error: the tasks look at what is here. Declare it after what they look
-/// at.
+/// Waits for its tasks on every exit path, errors included, because they use the caller's variables. Declare it after
+/// what they use.
 struct Aside {
   tbb::task_group tasks;
 

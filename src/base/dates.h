@@ -1,4 +1,4 @@
-// Dates as DICOM writes them and as everything else here does.
+// DICOM dates to ISO dates, which everything else here uses.
 #pragma once
 
 #include <chrono>
@@ -7,7 +7,7 @@
 
 namespace rayset {
 
-/// "20260131" (DICOM PS3.5, DA) as "2026-01-31"; anything else as it is.
+/// "20260131" (DICOM PS3.5, DA) as "2026-01-31"; anything else unchanged.
 [[nodiscard]] inline std::string isoDate(const std::string& dicom) {
   if (dicom.size() != 8 || dicom.find_first_not_of("0123456789") != std::string::npos) return dicom;
   return dicom.substr(0, 4) + "-" + dicom.substr(4, 2) + "-" + dicom.substr(6, 2);

@@ -1,4 +1,4 @@
-// JSON documents on the disk.
+// JSON documents on disk.
 #pragma once
 
 #include <filesystem>
@@ -8,8 +8,7 @@
 
 namespace rayset {
 
-/// Indented, with a line feed at the end; text that is no UTF-8 is replaced. Fault::kInternal naming the file where the
-/// disk refuses.
+/// Indented, with a trailing line feed; invalid UTF-8 is replaced. Fault::kInternal, naming the file, if writing fails.
 [[nodiscard]] Status writeJson(const std::filesystem::path& file, const nlohmann::ordered_json& document);
 
 }  // namespace rayset

@@ -1,4 +1,4 @@
-// How a long computation says how far it is and hears that it should stop.
+// How a long computation reports progress and learns that it should stop.
 #pragma once
 
 #include <atomic>

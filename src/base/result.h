@@ -8,12 +8,12 @@
 
 namespace rayset {
 
-/// Why a run could not go on; decides the exit status of the program (plan-contract: 2 request, 3 images).
+/// Why a run could not go on; decides the exit status of the program (2 request, 3 images: plan contract).
 enum class Fault {
-  kRequest,    ///< the request itself was wrong (option, path, setting): exit 2
-  kImages,     ///< the images cannot be planned from: exit 3
+  kRequest,    ///< invalid request (option, path, setting): exit 2
+  kImages,     ///< the images cannot be used: exit 3
   kCancelled,  ///< the user stopped the run: exit 130
-  kInternal    ///< disk full, a library refused something it should accept: exit 1
+  kInternal    ///< disk full, a library failed unexpectedly: exit 1
 };
 
 /// An error a person can act on.

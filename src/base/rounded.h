@@ -5,7 +5,7 @@
 
 namespace rayset {
 
-/// To `digits` decimals; never a negative zero.
+/// Rounded to `digits` decimals; never a negative zero.
 [[nodiscard]] inline double rounded(double value, int digits) {
   const double scale = std::pow(10.0, digits);
   const double r = std::round(value * scale) / scale;

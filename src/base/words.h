@@ -1,4 +1,4 @@
-// Words that every stage needs.
+// Text helpers that every stage needs.
 #pragma once
 
 #include <string>
@@ -6,7 +6,7 @@
 
 namespace rayset {
 
-/// "a", "a and b", "a, b and c"; empty of none.
+/// "a", "a and b", "a, b and c"; empty for an empty list.
 [[nodiscard]] std::string listed(const std::vector<std::string>& items);
 
 }  // namespace rayset

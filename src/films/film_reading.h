@@ -1,10 +1,9 @@
-// What plane radiographs say about an injured foot: measures with their limits, the pattern, the Nunley-Vertullo stage,
-// flecks, and what cannot be said. No CT is needed.
+// What plain radiographs say about an injured foot: measures with their limits, the pattern, the Nunley-Vertullo stage,
+// flecks, and what cannot be determined. No CT is needed.
 //
-// Measures are those of reference.md A, taken from landmarks given by hand and snapped to the nearest edge. All lengths
-// are in the plane of the film, at the size the film's spacing gives (FilmSpacing); every measure has the half width of
-// its 95 % interval, from the places of its landmarks and from the scale. The definitions stand in docs/films.md and in
-// FilmMeasure::definition.
+// Measures are taken from landmarks placed by hand and snapped to the nearest edge; docs/films.md and
+// FilmMeasure::definition define them. All lengths are in the plane of the film, scaled by the film's spacing
+// (FilmSpacing); every measure has the half width of its 95 % interval, from the uncertainty of landmarks and scale.
 #pragma once
 
 #include <map>
@@ -26,10 +25,10 @@ struct PlacedLandmark {
   Vec2 given = Vec2::Zero(), used = Vec2::Zero();  ///< pixels
   bool on_edge = false;                            ///< lies on a border, so it may be snapped
   bool snapped = false;
-  double moved_mm = 0;       ///< by snapping, outwards positive
-  Vec2 out = Vec2::UnitX();  ///< unit, in millimetres on the film: out of the bone
-  double sd_mm = 0;          ///< standard deviation of its place along `out`
-  double sd_along_mm = 0;    ///< and across it, along the border: as placed by hand
+  double moved_mm = 0;       ///< by snapping, positive outwards
+  Vec2 out = Vec2::UnitX();  ///< outward from the bone: unit, in millimetres on the film
+  double sd_mm = 0;          ///< standard deviation of its position along `out`
+  double sd_along_mm = 0;    ///< along the border: as placed by hand
 };
 
 /// A line to draw, in pixels.
@@ -45,10 +44,10 @@ struct AppliedLimit {
   std::string words;  ///< "above 5.0 mm", "side difference above 1.0 mm"
   bool on_difference = false;
   bool exceeded = false;
-  bool borderline = false;  ///< the 95 % interval of what is judged holds the limit
+  bool borderline = false;  ///< the limit lies in the 95 % interval of what is judged
   bool decides = true;      ///< false: contradicted by normal values, shown only
   std::string source, certainty, applies_to;
-  std::string contradiction;  ///< what speaks against it; empty: nothing known
+  std::string contradiction;  ///< what contradicts it; empty: nothing known
 };
 
 struct FilmMeasure {
@@ -60,8 +59,8 @@ struct FilmMeasure {
   double uncertainty = 0;                                           ///< half width of the 95 % interval
   std::optional<double> other, difference, difference_uncertainty;  ///< of the other foot; value - other
   std::vector<AppliedLimit> limits;
-  std::optional<bool> abnormal;  ///< nullopt: no limit is fit for a verdict here
-  bool borderline = false;       ///< the verdict could be the other within the uncertainty
+  std::optional<bool> abnormal;  ///< nullopt: no limit is suitable for a verdict here
+  bool borderline = false;       ///< within the uncertainty the verdict could be the opposite
   std::string note;
   std::vector<FilmLine> lines;
   Vec2 label = Vec2::Zero();  ///< where its number is drawn, pixels
@@ -71,9 +70,9 @@ struct FleckFinding {
   Side side = Side::kRight;
   std::size_t film = 0;
   std::vector<Vec2> outline;        ///< pixels
-  std::optional<double> size_mm;    ///< greatest extent; nothing for a single point or without spacing
+  std::optional<double> size_mm;    ///< greatest extent; nullopt for a single point or without spacing
   std::optional<double> area_mm2;   ///< of an outline
-  std::optional<bool> in_interval;  ///< between C1 and the base of M2; nothing where those landmarks are missing
+  std::optional<bool> in_interval;  ///< between C1 and the base of M2; nullopt without those landmarks
 };
 
 struct MeasuredFoot {
@@ -81,7 +80,7 @@ struct MeasuredFoot {
   std::vector<PlacedLandmark> landmarks;
   std::vector<std::string> cautions;
   /// Unit directions on the film in millimetres (x along columns, y along rows); `across` is lateral, on lateral films
-  /// dorsal. Nothing where the landmarks do not tell.
+  /// dorsal. nullopt where the landmarks do not determine them.
   std::optional<Vec2> distal, across;
   [[nodiscard]] const PlacedLandmark* find(std::string_view name) const;
 };
@@ -91,13 +90,13 @@ struct MeasuredFilm {
   FilmView view = FilmView::kDorsoplantar;
   std::optional<bool> weight_bearing;
   bool mirrored = false;
-  FilmSpacing spacing;  ///< that was used: by hand, or the file's
+  FilmSpacing spacing;  ///< the one used: by hand, or the file's
   std::vector<MeasuredFoot> feet;
   std::vector<std::string> cautions;  ///< of the file and of its landmarks
 };
 
-/// Stages of ligamentous midfoot sprains (Nunley and Vertullo 2002). "Diastasis" is read as widening against the other
-/// foot: the absolute distance of a normal foot is above every boundary (reference.md, "Read first" 1).
+/// Stages of ligamentous midfoot sprains (Nunley and Vertullo 2002). "Diastasis" is read as widening relative to the
+/// other foot: the absolute distance in a normal foot is above every boundary (docs/films.md).
 struct NunleyVertullo {
   std::string value;   ///< "I or normal", "II", "III", "undefined", "not given"
   std::string reason;  ///< in words
@@ -112,13 +111,14 @@ struct NunleyVertullo {
 struct FilmRay {
   int ray = 0;
   std::optional<double> lateral_mm, dorsal_mm;
-  bool lateral_by_difference = false, dorsal_by_difference = false;  ///< against the other foot rather than in line
+  /// Relative to the other foot rather than to the line of the tarsal bone.
+  bool lateral_by_difference = false, dorsal_by_difference = false;
 };
 struct FilmPattern {
   std::array<FilmRay, 5> rays;
   Patterns names;
-  std::vector<std::string> assumed;  ///< what the names rest on without having been seen
-  bool holds = false;                ///< names are given, and the same ones whatever those unseen displacements are
+  std::vector<std::string> assumed;  ///< what the names assume without its having been seen
+  bool holds = false;                ///< names are given, and do not depend on the unseen displacements
   std::vector<std::string> unseen;   ///< what films cannot show
 };
 
@@ -130,7 +130,7 @@ struct FilmReading {
   std::vector<FleckFinding> flecks;
   NunleyVertullo stage;
   FilmPattern pattern;
-  std::vector<std::string> cautions;  ///< of the whole; those of a film stand there
+  std::vector<std::string> cautions;  ///< of the whole; a film has its own
   bool partial = false;               ///< something asked for could not be measured (no spacing, too few landmarks)
 };
 
@@ -139,14 +139,14 @@ struct FilmSettings {
   bool snapping = true;
 };
 
-/// Do the films belong together? Fault::kImages naming two films whose Patient ID, name or birth date differ. Missing
-/// identifiers give a caution.
+/// Do the films belong together? Returns cautions about missing identifiers. Fault::kImages, naming two films, if their
+/// Patient ID, name or birth date differ.
 [[nodiscard]] Result<std::vector<std::string>> checkPatients(const std::vector<FilmInfo>& films);
 
 /// Takes all measures that the landmarks allow. `scans` in any order; the landmarks' `file` names them. Fault::kRequest
-/// where landmarks and films do not fit (a film that is not there, points outside picture or exposed field, another
-/// view or side than the header or the landmarks' own lie tells); Fault::kImages where the films are of different
-/// patients.
+/// if landmarks and films do not match (a film that is not there, points outside the picture or the exposed field, a
+/// view or side that contradicts the header or the arrangement of the landmarks); Fault::kImages if the films are of
+/// different patients.
 [[nodiscard]] Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile& landmarks,
                                                const Limits& limits, const FilmSettings& settings = {});
 

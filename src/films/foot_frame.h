@@ -1,4 +1,4 @@
-// Where distal, lateral and dorsal are on one film of one foot, and whether its landmarks can lie as they do.
+// The directions distal, lateral and dorsal on one film of one foot, and whether its landmarks are plausible.
 #pragma once
 
 #include "films/film_reading.h"
@@ -14,16 +14,16 @@ struct FootFrame {
 
 using PointsMm = std::map<std::string, Vec2, std::less<>>;
 
-/// `points` in millimetres (or in any common unit where there is no spacing; `unit_mm` is then a guess of its size).
-/// Fault::kRequest, with `where`, for landmarks that contradict each other, the side or the view.
+/// `points` in millimetres (or, without spacing, in any common unit; `unit_mm` is then a guess of its size).
+/// Fault::kRequest, with `where`, if landmarks contradict each other, the side or the view.
 [[nodiscard]] Result<FootFrame> footFrame(const PointsMm& points, FilmView view, Side side, bool mirrored,
                                           double unit_mm, const std::string& where);
 
-/// The way out of bone at a landmark.
+/// The outward direction from the bone at a landmark.
 [[nodiscard]] Vec2 wayOut(const LandmarkKind& kind, const PointsMm& points, const FootFrame& frame);
 
-/// Everything that can be measured on one foot of one film, without side difference and limits. `landmarks` placed;
-/// `mm` the size of a pixel (column, row), `lengths` whether it is known.
+/// Everything that can be measured on one foot of one film, without side difference and limits. The foot's landmarks
+/// are placed; `mm` is the size of a pixel (column, row), `lengths` whether it is known.
 [[nodiscard]] std::vector<FilmMeasure> footMeasures(const MeasuredFilm& film, const MeasuredFoot& foot,
                                                     const FootFrame& frame, const Vec2& mm, bool lengths);
 

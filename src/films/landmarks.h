@@ -1,4 +1,4 @@
-// Landmarks on plane radiographs of the foot: which there are and what each means, and the file a person gives them in
+// Landmarks on plain radiographs of the foot: the list of them with their meaning, and the file that gives their places
 // (landmarks.json; docs/films.md, data/schema/landmarks.schema.json).
 //
 // Points are (column, row) in pixels of the film as stored, (0, 0) the CENTRE of the first pixel.
@@ -18,17 +18,17 @@
 
 namespace rayset {
 
-/// The way out of the bone at a landmark, in anatomical words; kNone: a point inside, which lies on no edge.
+/// The outward direction from the bone at a landmark; kNone: a point inside, which is on no edge.
 enum class EdgeWay { kNone, kToMedial, kToLateral, kToDorsal, kToPlantar };
 
 struct LandmarkKind {
   std::string_view name;     ///< "C1.lateral.distal"
-  FilmView view;             ///< the view it is placed on; a name may stand once for each view
+  FilmView view;             ///< the view it is placed on; a name occurs at most once per view
   std::string_view meaning;  ///< where to click, in words
   EdgeWay out = EdgeWay::kNone;
   std::string_view along;  ///< the other point of the same border, which gives its direction; may be empty
 };
-/// Every landmark of a view, in the order in which they are best placed.
+/// All landmarks of all views, in the order in which they are best placed.
 [[nodiscard]] const std::vector<LandmarkKind>& landmarkKinds();
 [[nodiscard]] const LandmarkKind* landmarkKind(FilmView view, std::string_view name);
 
@@ -49,10 +49,10 @@ struct FootLandmarks {
 
 struct FilmLandmarks {
   std::string file;
-  int frame = 0;  ///< 1-based; 0: not said
+  int frame = 0;  ///< 1-based; 0: not given
   FilmView view = FilmView::kDorsoplantar;
-  std::optional<bool> weight_bearing;  ///< nullopt: not known
-  bool mirrored = false;               ///< the film lies the wrong way round (seen from the sole)
+  std::optional<bool> weight_bearing;  ///< nullopt: unknown
+  bool mirrored = false;               ///< the film is the wrong way round (seen from the sole)
   bool ignore_header_view = false, ignore_header_side = false;  ///< the header is known to be wrong
   std::optional<FilmCalibration> calibration;
   std::vector<FootLandmarks> feet;  ///< one or two, of different sides
@@ -63,16 +63,16 @@ struct LandmarkFile {
   std::vector<FilmLandmarks> films;
 };
 
-/// Reads and checks a landmarks file. Points that are null were not placed and are left out. Errors (Fault::kRequest)
-/// name the file, the film, the key and what to do, with the nearest name where one is misspelt.
+/// Reads and checks a landmarks file. Null points were not placed and are omitted. Errors (Fault::kRequest) name the
+/// file, the film, the key and the remedy, with the nearest name for a misspelt one.
 [[nodiscard]] Result<LandmarkFile> readLandmarks(const std::filesystem::path& file);
 [[nodiscard]] Result<LandmarkFile> parseLandmarks(const nlohmann::json& document, const std::string& name);
 
-/// A file to be filled in for these films: every landmark of the view that the header tells (dorsoplantar, with a note,
-/// where it does not) as null, and "meaning" saying where each one lies.
+/// A template to fill in for these films: every landmark of the view given by the header (dorsoplantar, with a note, if
+/// there is none) as null, and "meaning" saying where each one lies.
 [[nodiscard]] nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films);
 
-/// Of `known` the word nearest to `word` by edits of single letters, if it is near enough to be a slip; else empty.
+/// The word in `known` with the smallest edit distance to `word`, if small enough to be a typing error; else empty.
 [[nodiscard]] std::string nearestWord(std::string_view word, const std::vector<std::string>& known);
 
 }  // namespace rayset

@@ -20,10 +20,10 @@ class DistanceField {
   };
 
   DistanceField() = default;
-  /// From a closed surface (OpenVDB mesh to level set in the narrow band, carried on from there by nearest triangles).
+  /// From a closed surface (OpenVDB mesh to level set in the narrow band, extended from there by nearest triangles).
   /// `band_mm`: largest distance represented on both sides.
   DistanceField(const Surface& surface, double voxel_mm, double band_mm);
-  /// From any function of position, sampled on the grid covering `box`.
+  /// From any function of position, sampled on a grid that covers `box`.
   DistanceField(const Box& box, double voxel_mm, double band_mm, const std::function<double(const Vec3&)>& f);
 
   [[nodiscard]] double value(const Vec3& p) const;

@@ -1,4 +1,4 @@
-// The one Embree device of the program.
+// The program's only Embree device.
 #pragma once
 
 #include <embree3/rtcore.h>
@@ -8,8 +8,8 @@
 
 namespace rayset {
 
-/// Made at the first call, held for the life of the program; safe to share. Making a device configures TBB for the
-/// whole program: one made with fewer threads holds everything to them for as long as it lives.
+/// Created at the first call and kept for the life of the program; safe to share. Creating a device configures TBB for
+/// the whole program: a device with fewer threads limits everything to them for as long as it lives.
 [[nodiscard]] RTCDevice embreeDevice();
 
 struct SceneDeleter {
@@ -17,8 +17,8 @@ struct SceneDeleter {
 };
 using ScenePtr = std::unique_ptr<std::remove_pointer_t<RTCScene>, SceneDeleter>;
 
-/// Builds what the scene searches in. A thread that waits for others meanwhile takes up nothing else, which could wait
-/// for a lock of the caller's.
+/// Builds the scene's search tree. A thread that has to wait takes no other task meanwhile, since that task could wait
+/// for a lock the caller holds.
 void commitScene(RTCScene scene);
 
 }  // namespace rayset

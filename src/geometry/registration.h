@@ -15,16 +15,15 @@ struct IcpSettings {
   double end_reach_mm = 1.5;      ///< ...and at the end (geometric schedule between)
   double normal_agreement = 0.5;  ///< least cosine between paired normals
   double stop_mm = 1e-4;          ///< stop when no point moves more than this and the reach is at its end
-  double keep_fraction = 1.0;     ///< trimmed ICP: fraction of the best pairs that is used
+  double keep_fraction = 1.0;     ///< trimmed ICP: fraction of the pairs used, best first
 };
 
 struct IcpResult {
   Rigid moving_to_fixed = Rigid::Identity();
   double rms_mm = 0;         ///< point-to-plane, over the pairs used
   double used_fraction = 0;  ///< pairs used over moving points
-  Eigen::Matrix<double, 6, 6> information =
-      Eigen::Matrix<double, 6,
-                    6>::Zero();  ///< J^T W J of the last step (rotation about the moving centroid, then shift)
+  /// J^T W J of the last step (rotation about the moving centroid, then shift).
+  Eigen::Matrix<double, 6, 6> information = Eigen::Matrix<double, 6, 6>::Zero();
 };
 
 /// Fixed side of an alignment: oriented points with a search tree, built once and used for many starts.

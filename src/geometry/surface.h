@@ -28,7 +28,7 @@ struct OrientedPoint {
 };
 
 [[nodiscard]] Surface transformed(const Surface& surface, const Rigid& X);
-/// Mirror image in the plane x = 0, winding corrected so that normals stay outward. The one place where left becomes
+/// Mirror image in the plane x = 0, with the winding corrected so that normals stay outward. Only here does left become
 /// right.
 [[nodiscard]] Surface mirrored(const Surface& surface);
 /// All parts in one mesh, in order.
@@ -40,9 +40,9 @@ struct OrientedPoint {
 /// Centroid of the enclosed solid.
 [[nodiscard]] Vec3 centroid(const Surface& surface);
 [[nodiscard]] Box bounds(const Surface& surface);
-/// Mean moved distance-weighted vertex normals: angle-weighted, unit length, outward.
+/// Angle-weighted vertex normals, unit length, outward.
 [[nodiscard]] std::vector<Vec3> vertexNormals(const Surface& surface);
-/// The vertices next to each vertex of a closed surface, every one once, in a fixed order.
+/// The neighbours of each vertex of a closed surface, each once, in a fixed order.
 struct VertexRings {
   std::vector<std::uint32_t> first, ring;  ///< those of vertex v: ring[first[v]] up to ring[first[v + 1]]
   [[nodiscard]] std::span<const std::uint32_t> of(std::size_t v) const {
@@ -52,18 +52,17 @@ struct VertexRings {
 [[nodiscard]] VertexRings vertexRings(const Surface& surface);
 /// True when every edge is shared by exactly two triangles that run along it in opposite directions.
 [[nodiscard]] bool isClosed(const Surface& surface);
-/// The surface less its flaps: triangles that hang on by one edge alone, which enclose nothing. Vertices are kept.
+/// The surface without its flaps: triangles attached by a single edge, which enclose nothing. Vertices are kept.
 [[nodiscard]] Surface withoutFlaps(Surface surface);
-/// About `count` points spread evenly by area (stratified over the triangles; deterministic for a seed), with face
+/// About `count` points spread evenly by area (stratified over the triangles; deterministic per seed), with face
 /// normals.
 [[nodiscard]] std::vector<OrientedPoint> sampleEvenly(const Surface& surface, std::size_t count,
                                                       std::uint32_t seed = 1);
-/// Shrink-free smoothing (Taubin 1995, lambda|mu): `passes` pairs of steps; keeps the volume within a fraction of a
-/// percent.
+/// Shrink-free smoothing (Taubin 1995, lambda|mu): `passes` pairs of steps; volume changes by less than a percent.
 void smoothTaubin(Surface& surface, int passes, double lambda = 0.5, double mu = -0.53);
 /// Connected pieces of the mesh, largest volume first.
 [[nodiscard]] std::vector<Surface> pieces(const Surface& surface);
-/// Merge vertices that agree to within `tolerance_mm` and drop triangles that collapse.
+/// Merges vertices within `tolerance_mm` of each other and drops triangles that collapse.
 [[nodiscard]] Surface welded(const Surface& surface, double tolerance_mm = 1e-5);
 
 /// Binary or ASCII STL, millimetres; vertices are welded. Errors name the file.
@@ -71,7 +70,7 @@ void smoothTaubin(Surface& surface, int passes, double lambda = 0.5, double mu =
 /// Binary STL, millimetres.
 [[nodiscard]] Status writeStl(const std::filesystem::path& file, const Surface& surface);
 
-/// Simple solids for tests and devices, centred as stated.
+/// Simple solids for tests and devices.
 [[nodiscard]] Surface makeSphere(const Vec3& centre, double radius, int subdivisions = 4);
 /// Closed cylinder from a to b.
 [[nodiscard]] Surface makeCylinder(const Vec3& a, const Vec3& b, double radius, int sides = 32);

@@ -1,4 +1,4 @@
-// Nearest point of a triangle; distance to a stretch of line.
+// Nearest point of a triangle; distance to a line segment.
 #pragma once
 
 #include <Eigen/Core>
@@ -32,7 +32,7 @@ template <class T>
   return a + ab * (vb * denominator) + ac * (vc * denominator);
 }
 
-/// Distance of p from the stretch from a to b, which are not the same point. Same frame and unit in and out.
+/// Distance of p from the segment ab; a and b must differ. Same frame and unit in and out.
 [[nodiscard]] inline double segmentDistance(const Eigen::Vector3d& p, const Eigen::Vector3d& a,
                                             const Eigen::Vector3d& b) {
   const Eigen::Vector3d d = b - a;

@@ -4,7 +4,7 @@
 // frame and the transform moves a bone from one pose to another, the name says so: injured_to_reduced.
 #pragma once
 
-#include <Eigen/Dense>  // whole: ITK ships an older Eigen of its own, which our include guards must keep out
+#include <Eigen/Dense>  // whole: ITK ships its own, older Eigen, which our include guards must keep out
 #include <vector>
 
 namespace rayset {

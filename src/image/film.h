@@ -8,8 +8,8 @@
 
 namespace rayset {
 
-/// A single-channel picture. More attenuation is a larger value, so bone is bright, whatever the file said
-/// (MONOCHROME1 is turned over when read). Pixel (column, row); row by row from the top left.
+/// A single-channel picture. More attenuation is a larger value, so bone is bright whatever the file says
+/// (MONOCHROME1 is inverted when read). Pixel (column, row); row by row from the top left.
 struct Film {
   int columns = 0, rows = 0;
   std::vector<float> values;

@@ -12,7 +12,7 @@ template <class T>
 using Image = itk::Image<T, 3>;
 
 /// An ITK image that borrows the voxels; the volume must outlive it. With `placed` false the direction is the identity
-/// and the origin zero, which filters that work in index space do not need (ITK refuses slightly non-orthonormal
+/// and the origin zero: filters that work in index space need neither (and ITK rejects slightly non-orthonormal
 /// directions).
 template <class T>
 [[nodiscard]] typename Image<T>::Pointer borrow(const Volume<T>& volume, bool placed = false) {

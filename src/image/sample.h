@@ -1,4 +1,4 @@
-// Values between voxels, for loops that go over a volume in its own indices.
+// Values between voxels, for loops over a volume in its own indices.
 #pragma once
 
 #include <algorithm>
@@ -7,7 +7,7 @@
 
 namespace rayset {
 
-/// Trilinear value at a point given in indices of the grid; `outside` where it leaves the grid. As sampleLinear().
+/// sampleLinear() at a point given in grid indices.
 template <class T>
 [[nodiscard]] double sampleLinearAt(const Volume<T>& volume, const Vec3& index, double outside) {
   const Grid& g = volume.grid;

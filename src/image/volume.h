@@ -1,4 +1,4 @@
-// Volumes on their grids. A grid point (i, j, k) is a voxel CENTRE and lies at
+// Volumes on grids. A grid point (i, j, k) is a voxel CENTRE and lies at
 //   origin + direction * diag(spacing) * (i, j, k)   in the patient frame (LPS, mm).
 #pragma once
 
@@ -31,7 +31,7 @@ struct Grid {
   [[nodiscard]] Vec3 toIndex(const Vec3& p) const {
     return (direction.transpose() * (p - origin)).cwiseQuotient(spacing);
   }
-  /// The eight corners of the outermost voxel centres, in the patient frame.
+  /// The eight corners of the grid (voxel centres), in the patient frame.
   [[nodiscard]] Points corners() const;
 };
 
@@ -51,7 +51,7 @@ using CtVolume = Volume<std::int16_t>;     ///< HU
 using LabelVolume = Volume<std::uint8_t>;  ///< 0 is background; values are anatomy::label()
 using FloatVolume = Volume<float>;
 
-/// Trilinear value at a patient point; `outside` where the point leaves the grid.
+/// Trilinear value at a patient point; `outside` if the point is off the grid.
 template <class T>
 [[nodiscard]] double sampleLinear(const Volume<T>& volume, const Vec3& p, double outside);
 /// Gradient of the trilinear interpolant by central differences of half a voxel, per mm, patient frame; zero outside.

@@ -8,8 +8,8 @@
 
 namespace rayset {
 
-/// Gives `value` to every voxel whose centre lies inside the closed `surface` (patient frame) and that is still 0.
-/// Returns how many voxels lie inside, whoever they belong to. Parts outside the grid are left out. Even-odd rule along
+/// Sets every voxel that is still 0 and whose centre lies inside the closed `surface` (patient frame) to `value`.
+/// Returns the number of voxels inside, whatever their label. Parts outside the grid are ignored. Even-odd rule along
 /// the rows of the grid.
 std::size_t fillInside(LabelVolume& labels, const Surface& surface, std::uint8_t value);
 

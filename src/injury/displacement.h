@@ -1,4 +1,4 @@
-// Where each ray stands against where it belongs.
+// Displacement of each ray from where it belongs.
 #pragma once
 
 #include <array>
@@ -9,20 +9,20 @@
 
 namespace rayset {
 
-/// Components in the foot frame; each positive in the same anatomical sense on a right and on a left foot. The turn is
+/// Components in the foot frame, each positive in the same anatomical sense on right and left feet. The rotation is
 /// plantarflexion about the foot's medial axis, then abduction about the floating axis, then pronation about the distal
 /// axis carried along with the metatarsal; |abduction| < 90 degrees. Rotation sequence (Grood and Suntay 1983, J
 /// Biomech Eng 105:136): see displacement.cpp.
 struct RayDisplacement {
   int ray = 0;
   double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;  ///< of the base's reference point
-  double abduction_rad = 0, plantarflexion_rad = 0,
-         pronation_rad = 0;  ///< head lateral / head plantar / top rolls medially
+  /// Positive: head lateral / head plantar / dorsal surface rolls medially.
+  double abduction_rad = 0, plantarflexion_rad = 0, pronation_rad = 0;
   bool displaced = false;
-  bool told = true;  ///< false: the images do not tell whether it is; `displaced` is then the likelier of the two
+  bool told = true;  ///< false: the images leave it open; `displaced` is then the likelier answer
 };
 
-inline constexpr double kDisplacedFromMm = 2.0;  ///< plan contract: lateral and dorsal shift together
+inline constexpr double kDisplacedFromMm = 2.0;  ///< plan contract: combined lateral and dorsal shift
 
 /// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the
 /// reference point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).

@@ -1,4 +1,4 @@
-// The limits measures are judged by, as data (data/limits.json), each with its source and how sure we are of it.
+// The limits that measures are judged by, as data (data/limits.json), each with its source and certainty.
 #pragma once
 
 #include <filesystem>
@@ -14,8 +14,8 @@ namespace rayset {
 enum class Comparison {
   kAbove,            ///< abnormal above the value
   kBelow,            ///< abnormal below the value
-  kDifferenceAbove,  ///< abnormal when the amount of the difference to the other side is above the value
-  kAbsoluteAbove     ///< abnormal when the amount (without sign) is above the value
+  kDifferenceAbove,  ///< abnormal when the magnitude of the side difference is above the value
+  kAbsoluteAbove     ///< abnormal when the magnitude is above the value
 };
 
 struct Limit {
@@ -26,10 +26,10 @@ struct Limit {
   std::string source;
   std::string certainty;  ///< "found", "computed", "memory, high confidence" or "design choice"
   std::string applies_to;
-  std::string contradicted_by;  ///< key of the normal value that speaks against this limit; empty: none known
+  std::string contradicted_by;  ///< key of the normal value that contradicts this limit; empty: none known
 };
 
-/// What was measured on normal feet.
+/// A value measured on normal feet.
 struct NormalValue {
   std::string key;
   double mean = 0;
@@ -43,13 +43,13 @@ class Limits {
  public:
   /// Reads a limits file. Errors name the file and the entry.
   [[nodiscard]] static Result<Limits> read(const std::filesystem::path& file);
-  /// data/limits.json of the program, read once.
+  /// The program's data/limits.json, read once.
   [[nodiscard]] static const Result<Limits>& shipped();
 
-  /// The limit of that key, or null.
+  /// The limit with that key, or null.
   [[nodiscard]] const Limit* find(std::string_view key) const;
   [[nodiscard]] const std::map<std::string, Limit, std::less<>>& all() const { return limits_; }
-  /// The normal value of that key, or null.
+  /// The normal value with that key, or null.
   [[nodiscard]] const NormalValue* normal(std::string_view key) const;
   [[nodiscard]] const std::map<std::string, NormalValue, std::less<>>& normals() const { return normals_; }
 

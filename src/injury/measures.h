@@ -13,7 +13,7 @@ namespace rayset {
 
 struct Measure {
   std::string key;   ///< stable id, e.g. "c1_m2_distance"
-  std::string name;  ///< in the trade's words
+  std::string name;  ///< as surgeons call it
   double value = 0;
   std::string unit;             ///< "mm", "deg"
   std::optional<double> limit;  ///< of the value, or of the side difference where `limit_on_difference`
@@ -21,25 +21,25 @@ struct Measure {
   bool limit_is_lower = false;       ///< abnormal below the limit rather than above
   std::optional<double> other_side;  ///< the same measure on the other foot
   std::optional<double> difference;  ///< value - other_side
-  std::optional<bool> abnormal;      ///< nullopt: no published limit is fit for a verdict (says so in `note`)
+  std::optional<bool> abnormal;      ///< nullopt: no published limit is suitable for a verdict (`note` says so)
   std::string source;                ///< of the limit, from data/limits.json
-  std::string certainty;             ///< how sure we are of the limit (status code of the reference table in words)
+  std::string certainty;             ///< of the limit, as in data/limits.json
   std::string note;                  ///< landmark definition and caveats in one or two sentences
   std::optional<Vec3> from, to;      ///< where it was measured, patient frame, for drawing
 };
 
-/// All measures that the bones present allow; one that cannot be taken (bone missing, joint dislocated so far that the
-/// bones no longer face each other) is left out. `other`: the other foot's bones in their own place (not mirrored).
-/// Measured on the foot AS IT STANDS (injured or reduced); `frame` is the foot frame of that foot, of its UNINJURED or
-/// reduced state, so that a displaced second ray does not turn the planes it is measured in. Keys: c1_m2_distance,
-/// m1_m2_distance, c1_c2_distance; dorsal_step_1..5 (positive dorsal), side_step_1..5 (positive lateral);
-/// m2_c2_medial_border, m4_cub_medial_border, m1_c1_lateral_border (positive lateral); m2_c2_abduction;
-/// talo_m1_lateral, talo_m1_dorsoplantar, m1_declination (deg); arch_height; protrusion_1, _3, _4, _5. Limits come from
-/// data/limits.json; where that file cannot be read every note says so and nothing is judged (Limits::shipped() has the
+/// All measures that the bones present allow; one that cannot be taken (bone missing, joint so dislocated that the
+/// bones no longer face each other) is omitted. `other`: the other foot's bones in their own place (not mirrored).
+/// Measures the foot AS GIVEN (injured or reduced); `frame` is that foot's frame in its UNINJURED or reduced state, so
+/// that a displaced second ray does not rotate the planes of measurement. Keys: c1_m2_distance, m1_m2_distance,
+/// c1_c2_distance; dorsal_step_1..5 (positive dorsal), side_step_1..5 (positive lateral); m2_c2_medial_border,
+/// m4_cub_medial_border, m1_c1_lateral_border (positive lateral); m2_c2_abduction; talo_m1_lateral,
+/// talo_m1_dorsoplantar, m1_declination (deg); arch_height; protrusion_1, _3, _4, _5. Limits come from
+/// data/limits.json; if that file cannot be read, every note says so and nothing is judged (Limits::shipped() has the
 /// error).
 [[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
                                               const BoneSurfaces* other = nullptr);
-/// The same against the other foot's values known from before (`other_side` by key) in place of its bones.
+/// The same with the other foot's values, already known (`other_side` by key), in place of its bones.
 [[nodiscard]] std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
                                                      const std::map<std::string, double>& other_side);
 /// The same with given limits.

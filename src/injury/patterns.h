@@ -11,13 +11,13 @@
 
 namespace rayset {
 
-/// Where a ray went, for naming. A ray has one direction only: to a side where the sideways part of its shift counts,
-/// else up or down.
+/// Direction of a ray's displacement, for naming. A ray has one direction only: to a side if the sideways part of its
+/// shift counts, otherwise dorsal or plantar.
 enum class RayDirection { kInPlace, kMedial, kLateral, kDorsal, kPlantar };
 
-/// The sideways part counts from 2 mm (what alone would make a ray displaced) or from half of the whole shift,
-/// whichever is less: a ray 2 mm out of place goes sideways from 1 mm on, one 8 mm dorsal and 1.5 mm lateral goes
-/// dorsal. Choice of ours.
+/// The sideways part counts from 2 mm (enough by itself to make a ray displaced) or from half of the whole shift,
+/// whichever is less: for a ray shifted by 2 mm, 1 mm sideways is enough, while one 8 mm dorsal and 1.5 mm lateral is
+/// dorsal. Our choice.
 inline constexpr double kSidedFromMm = kDisplacedFromMm;
 inline constexpr double kSidedFromFraction = 0.5;
 [[nodiscard]] RayDirection rayDirection(const RayDisplacement& d);
@@ -28,32 +28,31 @@ struct PatternName {
 };
 
 struct Patterns {
-  PatternName quenu_kuss;            ///< homolateral | isolated | divergent | none  | unclassified
+  PatternName quenu_kuss;            ///< homolateral | isolated | divergent | none | unclassified
   PatternName hardcastle;            ///< A | B | C | none | unclassified
   PatternName myerson;               ///< A | B1 | B2 | C1 | C2 | none | unclassified
   std::vector<std::string> columns;  ///< of medial, middle, lateral
 };
 
-/// What stands in place of a name that depends on a ray of which it cannot be told whether it is displaced (plan
-/// contract).
+/// Used in place of a name that depends on a ray that may or may not be displaced (plan contract).
 inline constexpr std::string_view kCannotBeTold = "cannot be told";
 
-/// `rays` by ray - 1. Where a ray is not told, a name is given if both possibilities lead to it, else kCannotBeTold
-/// with what either would be as its reason; columns are those of what is likelier. The same where the interval of a
-/// ray's shift (`within_mm`, its radius, by ray - 1; 0: known) does not tell whether it went to a side. A ray that
-/// could not be dealt with has ray == 0: a name is then given only where every possible displacement of it leads to the
-/// same one. Rules and their sources: docs/decisions/patterns.md.
+/// `rays` by ray - 1. If a ray is not `told`, a name is given only if both possibilities lead to it; otherwise it is
+/// kCannotBeTold, and the reason gives both names. Columns are those of the likelier possibility. The same applies
+/// where the interval of a ray's shift (`within_mm`, its radius, by ray - 1; 0: known) leaves open whether it went to a
+/// side. A ray that could not be measured has ray == 0: a name is then given only if every possible displacement of it
+/// leads to the same one. Rules and their sources: docs/decisions/patterns.md.
 [[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays,
                                 const std::array<double, 5>& within_mm = {});
 
-/// A ray whose shift lies so near the limit that it may be on the other side of it, where that changes a name.
+/// A ray whose shift is so near the limit that it may be on the other side of it, if that would change a name.
 struct CloseCall {
   int ray = 0;
-  Patterns other;  ///< had the ray been on the other side of the limit
+  Patterns other;  ///< with the ray on the other side of the limit
 };
 
-/// `within_mm`: half-width of the interval of each ray's shift, by ray - 1. Rays that stay exactly as scanned and rays
-/// whose names do not depend on the limit are left out; one ray at a time.
+/// `within_mm`: half-width of the interval of each ray's shift, by ray - 1. Considers one ray at a time; omits rays
+/// that stay exactly as scanned and rays whose side of the limit changes no name.
 [[nodiscard]] std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays,
                                                 const std::array<double, 5>& within_mm);
 

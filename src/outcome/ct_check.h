@@ -1,11 +1,11 @@
-// The check after the operation from a CT with the metal in: bones and devices, each on its own.
+// The postoperative check from a CT with the metal in place: bones and devices, each on its own.
 //
-// Method. Metal is taken out of the scan and filled up from around it, the bones are found in what is left as in any
-// scan (bones/segment.h), and the surfaces of the plan - this patient's own bones - are laid onto those found: the
-// tarsus as one, then each metatarsal (geometry/registration.h), without what lies near metal. A device is found from
-// the bright voxels nearest to where it was planned: its axis as the line through them, its place along the axis by the
-// known profile of head, shaft and point. Metal looks thicker than it is in a CT that saturates; that it does so evenly
-// all round is made use of.
+// Method. Metal is removed from the scan and filled in from its surroundings, the bones are segmented as in any scan
+// (bones/segment.h), and the surfaces of the plan - this patient's own bones - are registered to those found: the
+// tarsus as one, then each metatarsal (geometry/registration.h), leaving out what lies near metal. A device is found
+// from the bright voxels nearest to where it was planned: its axis is the line through them, its position along the
+// axis comes from the known profile of head, shaft and point. Metal looks thicker than it is in a CT that saturates,
+// evenly all round, and the method relies on that.
 #pragma once
 
 #include "base/progress.h"
@@ -22,8 +22,8 @@ struct CtCheckInput {
   bool temporary = false;  ///< wires of the temporary stage are still in
 };
 
-/// Fault::kRequest for a CT of another patient or one without this foot; kImages where no foot is found or the tarsus
-/// does not fit the plan's (naming the scan). Rays and devices that are not found make the result partial.
+/// Fault::kRequest for a CT of another patient or without this foot; kImages, naming the scan, if no foot is found or
+/// the tarsus does not match the plan's. Rays and devices that are not found make the result partial.
 [[nodiscard]] Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress = {});
 
 }  // namespace rayset

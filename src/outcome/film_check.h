@@ -1,4 +1,4 @@
-// The check after the operation from films: each metatarsal and device as their registration finds it
+// The postoperative check from films: each metatarsal and device as registration finds it
 // (xray/film_registration.h).
 #pragma once
 
@@ -11,7 +11,7 @@
 
 namespace rayset {
 
-/// One film with what is said of it on the command line.
+/// One film with what the command line says about it.
 struct CheckedFilm {
   FilmScan scan;
   TubePose tube;        ///< where it was taken from, as far as known
@@ -20,12 +20,12 @@ struct CheckedFilm {
 };
 
 /// Where a film was taken from: `word` is a named view ("dorsoplantar-15", "oblique-30", "lateral"), tube angles
-/// ("orbital=30,tilt=10", degrees), or empty (from the header). Fault::kRequest for a word that is neither; kImages
-/// where nothing tells the view or the size of a pixel.
+/// ("orbital=30,tilt=10", degrees), or empty (from the header). Fault::kRequest for any other word; kImages if
+/// nothing gives the view or the pixel size.
 [[nodiscard]] Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word);
 
-/// Whether the films may have been taken otherwise than found, as a clause naming the file; empty: nothing speaks for
-/// that. Fault::kImages where one contradicts the others. `files`: names of the films, in their order.
+/// Why the films may have been taken from elsewhere than found, as a clause naming the file; empty: no reason to think
+/// so. Fault::kImages if one contradicts the others. `files`: names of the films, in their order.
 [[nodiscard]] Result<std::string> doubtOfFilms(const std::vector<FoundFilm>& films,
                                                const std::vector<std::string>& files);
 
@@ -37,7 +37,8 @@ struct FilmCheckInput {
   bool temporary = false;  ///< wires of the temporary stage are still in
 };
 
-/// Fault::kRequest for less than two films, films of another patient or of the other side; kImages as registerFilms().
+/// Fault::kRequest for films of another patient or of the other side, or two or more taken from nearly the same side;
+/// kImages as registerFilms().
 [[nodiscard]] Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& progress = {});
 
 }  // namespace rayset

@@ -1,5 +1,5 @@
-// What comes after the operation and when: appointments from the date of surgery and the metal that was planned. The
-// contents are data (data/followup.json), each with its source; the local protocol goes first.
+// The follow-up plan: appointments from the date of surgery and the planned metal. They are data (data/followup.json),
+// each with its source; the local protocol goes first.
 #pragma once
 
 #include <filesystem>
@@ -15,23 +15,23 @@ namespace rayset {
 struct Appointment {
   std::string id;
   int week_from = 0, week_to = 0;  ///< after the operation, whole weeks
-  std::string title, text;         ///< the text ends with the word that the local protocol goes first
+  std::string title, text;         ///< the text ends by saying that the local protocol goes first
   std::string source, certainty;
 };
 
 /// data/followup.json of this build.
 [[nodiscard]] std::filesystem::path defaultFollowupFile();
 
-/// Those that this metal asks for, in order of time. kInternal naming file and entry where the data are wrong.
+/// The appointments that this metal requires, in order of time. kInternal, naming file and entry, for invalid data.
 [[nodiscard]] Result<std::vector<Appointment>> followupPlan(const std::vector<Device>& devices,
                                                             const std::filesystem::path& data = defaultFollowupFile());
 
-/// `date` ("2026-01-31") and `weeks` later; nullopt for what is no date of the calendar.
+/// `date` ("2026-01-31") and `weeks` later; nullopt for an invalid date.
 [[nodiscard]] std::optional<std::string> weeksAfter(const std::string& date, int weeks);
 
-/// A calendar (RFC 5545) with one all-day event an appointment, from the first day of its span to the last. `id` makes
-/// the events' UIDs, the same each time, so that a calendar replaces them; `stamp` is UTC, "20260131T120000Z".
-/// kRequest where the date is none.
+/// A calendar (RFC 5545) with one all-day event per appointment, from the first day of its span to the last. The
+/// events' UIDs come from `id` and are the same each time, so importing again replaces them; `stamp` is UTC,
+/// "20260131T120000Z". kRequest if the date is invalid.
 [[nodiscard]] Result<std::string> followupCalendar(const std::vector<Appointment>& plan,
                                                    const std::string& surgery_date, const std::string& name,
                                                    const std::string& id, const std::string& stamp);

@@ -12,7 +12,7 @@ struct sqlite3_stmt;
 
 namespace rayset::store {
 
-/// A prepared statement. bind() from 1, columns from 0.
+/// A prepared statement. bind() counts from 1, columns from 0.
 class Statement {
  public:
   Statement() = default;
@@ -23,7 +23,7 @@ class Statement {
 
   Statement& bind(int n, const std::string& text);
   Statement& bind(int n, std::int64_t value);
-  /// True: there is a row; false: no more. After false or an error the statement can be bound anew.
+  /// True: there is a row; false: no more. After false or an error the statement can be bound again.
   [[nodiscard]] Result<bool> step();
   /// For statements without rows.
   [[nodiscard]] Status run();
@@ -37,7 +37,7 @@ class Statement {
 
 class Database {
  public:
-  /// kRequest where the file is no database, kInternal where the disk refuses.
+  /// kRequest if the file is not a database, kInternal if it cannot be accessed.
   [[nodiscard]] static Result<Database> open(const std::filesystem::path& file);
   Database(Database&& other) noexcept;
   Database& operator=(Database&&) = delete;
@@ -45,7 +45,7 @@ class Database {
 
   [[nodiscard]] Status execute(const std::string& sql);
   [[nodiscard]] Result<Statement> prepare(const std::string& sql) const;
-  /// First column of the first row, as a number or a text.
+  /// First column of the first row, as a number or as text.
   [[nodiscard]] Result<std::int64_t> number(const std::string& sql) const;
   [[nodiscard]] Result<std::string> text(const std::string& sql) const;
   [[nodiscard]] std::int64_t lastRow() const;
@@ -55,7 +55,7 @@ class Database {
   sqlite3* raw_ = nullptr;
 };
 
-/// BEGIN IMMEDIATE at birth; rolled back at death unless committed.
+/// BEGIN IMMEDIATE on construction; rolled back on destruction unless committed.
 class Transaction {
  public:
   [[nodiscard]] static Result<Transaction> begin(Database& db);
