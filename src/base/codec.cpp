@@ -1,0 +1,167 @@
+#include "base/codec.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "base/rounded.h"
+#include "base/units.h"
+
+namespace rayset::codec {
+namespace {
+
+Json rangeSchema(const Range& range) {
+  Json j{{"type", "number"}};
+  if (range.least) j[range.above ? "exclusiveMinimum" : "minimum"] = *range.least;
+  if (range.most) j["maximum"] = *range.most;
+  return j;
+}
+
+double numberFrom(const Json& j, const std::string& where) {
+  if (!j.is_number()) throw BadField{where, "is not a number"};
+  return j.get<double>();
+}
+
+}  // namespace
+
+void addTo(Definitions& into, const Definitions& more) {
+  for (const Definition& d : more)
+    if (std::none_of(into.begin(), into.end(), [&](const Definition& known) { return known.name == d.name; }))
+      into.push_back(d);
+}
+
+Codec<double> number(int digits, const Range& range) {
+  return {.write = [digits](const double& v) { return Json(digits < 0 ? v : rounded(v, digits)); },
+          .read = [](const Json& j, const std::string& where, double& into) { into = numberFrom(j, where); },
+          .schema = rangeSchema(range),
+          .type = "number"};
+}
+
+Codec<double> degrees(int digits, const Range& range) {
+  return {.write = [digits](const double& v) { return Json(rounded(toDegrees(v), digits)); },
+          .read = [](const Json& j, const std::string& where, double& into) { into = toRadians(numberFrom(j, where)); },
+          .schema = rangeSchema(range),
+          .type = "number"};
+}
+
+Codec<int> integer(int least, int most) {
+  return {.write = [](const int& v) { return Json(v); },
+          .read =
+              [=](const Json& j, const std::string& where, int& into) {
+                const double v = numberFrom(j, where);
+                if (v != std::floor(v) || v < least || v > most)
+                  throw BadField{where, fmt::format("is not {} to {}", least, most)};
+                into = static_cast<int>(v);
+              },
+          .schema = {{"type", "integer"}, {"minimum", least}, {"maximum", most}},
+          .type = "number"};
+}
+
+Codec<std::size_t> count() {
+  return {.write = [](const std::size_t& v) { return Json(v); },
+          .read =
+              [](const Json& j, const std::string& where, std::size_t& into) {
+                const double v = numberFrom(j, where);
+                if (!(v >= 0)) throw BadField{where, "is not a count"};
+                into = static_cast<std::size_t>(v);
+              },
+          .schema = {{"type", "integer"}, {"minimum", 0}},
+          .type = "number"};
+}
+
+Codec<bool> truth() {
+  return {.write = [](const bool& v) { return Json(v); },
+          .read =
+              [](const Json& j, const std::string& where, bool& into) {
+                if (!j.is_boolean()) throw BadField{where, "is neither true nor false"};
+                into = j.get<bool>();
+              },
+          .schema = {{"type", "boolean"}},
+          .type = "boolean"};
+}
+
+Codec<std::string> text(const TextRule& rule) {
+  Json schema{{"type", "string"}};
+  if (!rule.may_be_empty) schema["minLength"] = 1;
+  if (!rule.pattern.empty()) schema["pattern"] = rule.pattern;
+  return {.write = [](const std::string& v) { return Json(v); },
+          .read =
+              [](const Json& j, const std::string& where, std::string& into) {
+                if (!j.is_string()) throw BadField{where, "is not a text"};
+                into = j.get<std::string>();
+              },
+          .schema = schema,
+          .type = "string"};
+}
+
+Codec<Json> json(const std::string& type, const Json& schema) {
+  return {.write = [](const Json& v) { return v; },
+          .read = [](const Json& j, const std::string&, Json& into) { into = j; },
+          .schema = schema,
+          .type = type};
+}
+
+Codec<std::string> oneOf(const std::vector<std::string>& words) {
+  std::vector<std::pair<std::string, std::string>> same;
+  same.reserve(words.size());
+  for (const std::string& w : words) same.emplace_back(w, w);
+  return choice(same);
+}
+
+std::string itemName(const std::string& where, const Json& item, std::size_t place) {
+  if (item.is_object())
+    for (const char* key : {"id", "key", "ray"})
+      if (const auto it = item.find(key); it != item.end()) {
+        if (it->is_string()) return where + "/" + it->get<std::string>();
+        if (it->is_number_integer()) return fmt::format("{}/{}", where, it->get<int>());
+      }
+  return fmt::format("{}/{}", where, place);
+}
+
+namespace detail {
+
+Json schemaOf(const std::vector<Shape>& fields, const Json& more) {
+  Json j{
+      {"type", "object"}, {"additionalProperties", false}, {"required", Json::array()}, {"properties", Json::object()}};
+  for (const Shape& f : fields) {
+    if (f.presence != Presence::kSometimes) j["required"].push_back(f.key);
+    j["properties"][f.key] = f.schema;
+  }
+  j.update(more);
+  return j;
+}
+
+std::string typescriptOf(const std::vector<Shape>& fields) {
+  std::string out = "{\n";
+  for (const Shape& f : fields) {
+    std::string inner;
+    for (const char c : f.type) {  // nested objects are set in by two
+      inner += c;
+      if (c == '\n') inner += "  ";
+    }
+    out += fmt::format("  {}{}: {};\n", f.key, f.presence == Presence::kSometimes ? "?" : "", inner);
+  }
+  return out + "}";
+}
+
+}  // namespace detail
+
+Json schemaFile(const std::string& title, const std::string& description, const Json& root,
+                const Definitions& definitions) {
+  Json j{{"$schema", "https://json-schema.org/draft/2020-12/schema"}, {"title", title}, {"description", description}};
+  j.update(root);
+  j["$defs"] = Json::object();
+  for (const Definition& d : definitions) j["$defs"][d.name] = d.schema;
+  return j;
+}
+
+std::string typescriptFile(const std::string& heading, const Definitions& definitions) {
+  std::string out = "// " + heading + "\n";
+  for (const Definition& d : definitions)
+    out += d.is_interface ? fmt::format("\nexport interface {} {}\n", d.name, d.typescript)
+                          : fmt::format("\nexport type {} = {};\n", d.name, d.typescript);
+  return out;
+}
+
+}  // namespace rayset::codec

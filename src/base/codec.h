@@ -1,0 +1,339 @@
+// Files of ours as tables: one line a field says its name, where it stands in the struct, how it is rounded and what it
+// may hold. From the table come writer, reader, JSON Schema (2020-12) and the page's TypeScript types, so that they
+// cannot differ.
+//
+// A Codec<T> is a value of one kind; object() makes one from fields. Reading throws BadField inside; decode() turns it
+// into an Error.
+#pragma once
+
+#include <functional>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <type_traits>
+#include <utility>
+#include <vector>
+
+#include "base/result.h"
+
+namespace rayset::codec {
+
+using Json = nlohmann::ordered_json;
+
+/// A field that is missing or not of its kind: where it is in the file, and what is wrong.
+struct BadField {
+  std::string where, what;
+};
+
+/// A named kind, for "$defs" of the schema and for TypeScript.
+struct Definition {
+  std::string name;
+  Json schema;
+  std::string typescript;  ///< what follows "export interface NAME " or "export type NAME = "
+  bool is_interface = false;
+};
+using Definitions = std::vector<Definition>;
+void addTo(Definitions& into, const Definitions& more);
+
+template <class T>
+struct Codec {
+  std::function<Json(const T&)> write;
+  std::function<void(const Json&, const std::string& where, T&)> read;
+  Json schema = Json::object();
+  std::string type = "unknown";  ///< TypeScript
+  Definitions definitions{};
+
+  [[nodiscard]] T from(const Json& j, const std::string& where) const {
+    T out{};
+    read(j, where, out);
+    return out;
+  }
+};
+
+enum class Presence {
+  kRequired,
+  kNow,        ///< always written; files of earlier versions lack it, and the struct's default holds
+  kSometimes,  ///< written where there is something to write
+};
+
+template <class T>
+struct Field {
+  std::string key;
+  std::function<Json(const T&)> write;                            ///< discarded: left out
+  std::function<void(const Json&, const std::string&, T&)> read;  ///< of a value that is there
+  Json schema;
+  std::string type;
+  Presence presence = Presence::kRequired;
+  Definitions definitions{};
+
+  [[nodiscard]] Field when(Presence p) && {
+    presence = p;
+    return std::move(*this);
+  }
+  [[nodiscard]] Field about(const std::string& text) && {
+    schema["description"] = text;
+    return std::move(*this);
+  }
+};
+
+[[nodiscard]] inline Json leftOut() { return Json(Json::value_t::discarded); }
+
+// ---------------------------------------------------------------------------------------------- plain values
+
+/// The least a number may be, and the most.
+struct Range {
+  std::optional<double> least{}, most{};
+  bool above = false;  ///< `least` itself is not allowed
+};
+/// Rounded to `digits` decimals when written; negative: as it is.
+[[nodiscard]] Codec<double> number(int digits = -1, const Range& range = {});
+/// Radians in memory, degrees in the file.
+[[nodiscard]] Codec<double> degrees(int digits, const Range& range = {});
+[[nodiscard]] Codec<int> integer(int least, int most);
+[[nodiscard]] Codec<std::size_t> count();
+[[nodiscard]] Codec<bool> truth();
+struct TextRule {
+  bool may_be_empty = true;
+  std::string pattern{};  ///< regular expression of the schema; checked by validators, not when reading
+};
+[[nodiscard]] Codec<std::string> text(const TextRule& rule = {});
+/// Any JSON.
+[[nodiscard]] Codec<Json> json(const std::string& type = "unknown", const Json& schema = Json::object());
+
+/// One of these words.
+template <class T>
+[[nodiscard]] Codec<T> choice(std::vector<std::pair<T, std::string>> words) {
+  Codec<T> out;
+  out.schema["enum"] = Json::array();
+  out.type.clear();
+  for (const auto& [value, word] : words) {
+    out.schema["enum"].push_back(word);
+    out.type += (out.type.empty() ? "'" : " | '") + word + "'";
+  }
+  out.write = [words](const T& value) -> Json {
+    for (const auto& [known, word] : words)
+      if (known == value) return word;
+    return nullptr;
+  };
+  out.read = [words](const Json& j, const std::string& where, T& into) {
+    std::string all;
+    for (const auto& [known, word] : words) {
+      if (j == word) {
+        into = known;
+        return;
+      }
+      all += (all.empty() ? "" : ", ") + word;
+    }
+    throw BadField{where, "is none of " + all};
+  };
+  return out;
+}
+/// The same for texts kept as texts.
+[[nodiscard]] Codec<std::string> oneOf(const std::vector<std::string>& words);
+
+// ---------------------------------------------------------------------------------------------- of other kinds
+
+template <class T>
+[[nodiscard]] Codec<std::optional<T>> nullable(const Codec<T>& of) {
+  Codec<std::optional<T>> out;
+  out.write = [of](const std::optional<T>& v) { return v ? of.write(*v) : Json(nullptr); };
+  out.read = [of](const Json& j, const std::string& where, std::optional<T>& into) {
+    into.reset();
+    if (!j.is_null()) into = of.from(j, where);
+  };
+  if (of.schema.contains("type") && of.schema.size() == 1 && of.schema["type"].is_string())
+    out.schema = {{"type", {of.schema["type"], "null"}}};
+  else
+    out.schema = {{"anyOf", {of.schema, {{"type", "null"}}}}};
+  out.type = of.type + " | null";
+  out.definitions = of.definitions;
+  return out;
+}
+
+/// How an item of a list is named in messages: by its id, ray or key where it has one, else by its place.
+[[nodiscard]] std::string itemName(const std::string& where, const Json& item, std::size_t place);
+
+template <class T>
+[[nodiscard]] Codec<std::vector<T>> list(const Codec<T>& of, const Json& more = Json::object()) {
+  Codec<std::vector<T>> out;
+  out.write = [of](const std::vector<T>& v) {
+    Json j = Json::array();
+    for (const auto& item : v) j.push_back(of.write(item));
+    return j;
+  };
+  out.read = [of](const Json& j, const std::string& where, std::vector<T>& into) {
+    if (!j.is_array()) throw BadField{where, "is not a list"};
+    into.clear();
+    for (const Json& item : j) into.push_back(of.from(item, itemName(where, item, into.size())));
+  };
+  out.schema = {{"type", "array"}, {"items", of.schema}};
+  out.schema.update(more);
+  out.type = (of.type.find_first_of(" |") == std::string::npos ? of.type : "(" + of.type + ")") + "[]";
+  out.definitions = of.definitions;
+  return out;
+}
+
+// ---------------------------------------------------------------------------------------------- fields of a struct
+
+/// Any field: `get` and `set` carry the value between the struct and the codec.
+template <class T, class U, class Get, class Set>
+[[nodiscard]] Field<T> field(const std::string& key, const Codec<U>& of, Get get, Set set) {
+  Field<T> out;
+  out.key = key;
+  out.write = [of, get](const T& t) { return of.write(get(t)); };
+  out.read = [of, set](const Json& j, const std::string& where, T& t) { set(t, of.from(j, where)); };
+  out.schema = of.schema;
+  out.type = of.type;
+  out.definitions = of.definitions;
+  return out;
+}
+
+template <class T, class U>
+[[nodiscard]] Field<T> field(const std::string& key, const Codec<U>& of, U T::*member) {
+  return field<T>(
+      key, of, [member](const T& t) -> const U& { return t.*member; },
+      [member](T& t, U value) { t.*member = std::move(value); });
+}
+
+/// Left out where it holds nothing.
+template <class T, class U>
+[[nodiscard]] Field<T> optionalField(const std::string& key, const Codec<U>& of, std::optional<U> T::*member) {
+  Field<T> out;
+  out.key = key;
+  out.write = [of, member](const T& t) { return t.*member ? of.write(*(t.*member)) : leftOut(); };
+  out.read = [of, member](const Json& j, const std::string& where, T& t) { t.*member = of.from(j, where); };
+  out.schema = of.schema;
+  out.type = of.type;
+  out.definitions = of.definitions;
+  out.presence = Presence::kSometimes;
+  return out;
+}
+
+/// Always the same.
+template <class T>
+[[nodiscard]] Field<T> constant(const std::string& key, const Json& value) {
+  Field<T> out;
+  out.key = key;
+  out.write = [value](const T&) { return value; };
+  out.read = [value](const Json& j, const std::string& where, T&) {
+    if (j != value) throw BadField{where, "is not " + value.dump()};
+  };
+  out.schema = {{"const", value}};
+  out.type = value.is_string() ? "'" + value.get<std::string>() + "'" : value.dump();
+  return out;
+}
+
+/// Written for others; not read back (it follows from the rest).
+template <class T, class U, class Get>
+[[nodiscard]] Field<T> derived(const std::string& key, const Codec<U>& of, Get get) {
+  Field<T> out = field<T>(key, of, get, [](T&, U) {});
+  out.read = [](const Json&, const std::string&, T&) {};
+  return out;
+}
+
+// ---------------------------------------------------------------------------------------------- objects
+
+namespace detail {
+struct Shape {
+  std::string key, type;
+  Json schema;
+  Presence presence;
+};
+[[nodiscard]] Json schemaOf(const std::vector<Shape>& fields, const Json& more);
+[[nodiscard]] std::string typescriptOf(const std::vector<Shape>& fields);
+}  // namespace detail
+
+/// `more`: what the schema says beyond the fields (conditions between them).
+template <class T>
+[[nodiscard]] Codec<T> object(const std::vector<Field<T>>& fields, const Json& more = Json::object()) {
+  Codec<T> out;
+  std::vector<detail::Shape> shapes;
+  for (const Field<T>& f : fields) {
+    shapes.push_back({f.key, f.type, f.schema, f.presence});
+    addTo(out.definitions, f.definitions);
+  }
+  out.schema = detail::schemaOf(shapes, more);
+  out.type = detail::typescriptOf(shapes);
+  out.write = [fields](const T& t) {
+    Json j = Json::object();
+    for (const Field<T>& f : fields)
+      if (Json value = f.write(t); !value.is_discarded()) j[f.key] = std::move(value);
+    return j;
+  };
+  out.read = [fields](const Json& j, const std::string& where, T& into) {
+    if (!j.is_object()) throw BadField{where, "is not an object"};
+    for (const Field<T>& f : fields) {
+      const std::string here = where + "/" + f.key;
+      if (const auto it = j.find(f.key); it != j.end())
+        f.read(*it, here, into);
+      else if (f.presence == Presence::kRequired)
+        throw BadField{here, "is missing"};
+    }
+  };
+  return out;
+}
+
+/// Under a name of its own in schema and TypeScript.
+template <class T>
+[[nodiscard]] Codec<T> named(const std::string& name, Codec<T> of) {
+  addTo(of.definitions, {{name, of.schema, of.type, of.schema.value("type", "") == "object"}});
+  of.schema = {{"$ref", "#/$defs/" + name}};
+  of.type = name;
+  return of;
+}
+
+/// Some fields of the struct under a key of their own in the file.
+template <class T>
+[[nodiscard]] Field<T> group(const std::string& key, const std::vector<Field<T>>& fields,
+                             const Json& more = Json::object()) {
+  const Codec<T> inner = object(fields, more);
+  Field<T> out;
+  out.key = key;
+  out.write = inner.write;
+  out.read = inner.read;  // into the struct as it is: other fields stay
+  out.schema = inner.schema;
+  out.type = inner.type;
+  out.definitions = inner.definitions;
+  return out;
+}
+
+/// The fields of a member among those of the struct.
+template <class T, class U>
+[[nodiscard]] std::vector<Field<T>> fieldsOf(U T::*member, const std::vector<Field<U>>& fields) {
+  std::vector<Field<T>> out;
+  for (const Field<U>& f : fields)
+    out.push_back({f.key, [f, member](const T& t) { return f.write(t.*member); },
+                   [f, member](const Json& j, const std::string& where, T& t) { f.read(j, where, t.*member); },
+                   f.schema, f.type, f.presence, f.definitions});
+  return out;
+}
+
+template <class T>
+[[nodiscard]] std::vector<Field<T>> operator+(std::vector<Field<T>> a, const std::vector<Field<T>>& b) {
+  a.insert(a.end(), b.begin(), b.end());
+  return a;
+}
+
+// ---------------------------------------------------------------------------------------------- whole files
+
+/// kRequest: "WHAT cannot be used: FIELD is missing".
+template <class T>
+[[nodiscard]] Result<T> decode(const Codec<T>& codec, const Json& j, const std::string& what, const std::string& file,
+                               const std::string& remedy) {
+  try {
+    return codec.from(j, "");
+  } catch (const BadField& bad) {
+    return fail(Fault::kRequest, what + " cannot be used: " + bad.where + " " + bad.what, file, remedy);
+  } catch (const Json::exception& e) {
+    return fail(Fault::kRequest, what + " cannot be used: " + e.what(), file, remedy);
+  }
+}
+
+/// The JSON Schema of a file.
+[[nodiscard]] Json schemaFile(const std::string& title, const std::string& description, const Json& root,
+                              const Definitions& definitions);
+/// TypeScript declarations of the named kinds.
+[[nodiscard]] std::string typescriptFile(const std::string& heading, const Definitions& definitions);
+
+}  // namespace rayset::codec
