@@ -1,5 +1,5 @@
 // Words and figures as the trade writes them.
-import { h, type VNode } from './h';
+import { h, type JSX } from 'preact';
 import type { Caution, Device, Ray } from './types';
 
 export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
@@ -21,10 +21,10 @@ export function sense(value: number | null | undefined, plus: string, minus: str
   return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
 }
 
-export const stateMark = (state: Ray['state']): VNode =>
+export const stateMark = (state: Ray['state']): JSX.Element =>
   h(
-    'svg.mark',
-    { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+    'svg',
+    { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
     state === 'displaced'
       ? h('path', { d: 'M8 1.5 15 14.5 1 14.5Z', fill: '#E69F00', stroke: '#7a5200', 'stroke-width': 1 })
       : state === 'in place'
@@ -35,16 +35,16 @@ export const stateMark = (state: Ray['state']): VNode =>
   );
 
 /** Screw: a bar with a head; wire: a thin line with a bend. Dark stays, purple comes out. */
-export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): VNode =>
+export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): JSX.Element =>
   d.kind === 'screw'
     ? h(
-        'svg.mark',
-        { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+        'svg',
+        { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
         h('path', { d: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', fill: '#40464E' }),
       )
     : h(
-        'svg.mark',
-        { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+        'svg',
+        { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
         h('path', {
           d: 'M2 3v5h13',
           fill: 'none',

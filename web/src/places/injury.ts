@@ -1,5 +1,5 @@
 // Injury: how far each ray is off, what pattern that is and why, measures with their limits and sources.
-import { h, type VNode } from '../h';
+import { h, type JSX } from 'preact';
 import { app, boardOrder, changed, edit, rayNow, selectRay } from '../store';
 import type { DrawnMeasure, Measure } from '../types';
 import { chosenMeasures } from '../views/foot-view';
@@ -8,7 +8,7 @@ import { angleAt, dist } from '../math';
 import { footView } from '../stage';
 import { capital, mm, num, rayName, sense, stateMark } from '../words';
 
-function displacement(): VNode {
+function displacement(): JSX.Element {
   return section(
     'Displacement',
     h(
@@ -29,7 +29,7 @@ function displacement(): VNode {
           const t = r?.turn_deg;
           return h(
             'tr',
-            { key: `d${n}`, class: n === app.ray ? 'chosen' : '', onclick: () => selectRay(n) },
+            { key: `d${n}`, class: n === app.ray ? 'chosen' : '', onClick: () => selectRay(n) },
             h('th', { scope: 'row' }, String(n)),
             h(
               'td',
@@ -41,7 +41,7 @@ function displacement(): VNode {
               null,
               t ? [h('div', null, sense(t.abduction, 'abduction', 'adduction', 0)), h('div', null, sense(t.plantarflexion, 'plantarflexion', 'dorsiflexion', 0)), h('div', null, sense(t.pronation, 'pronation', 'supination', 0))] : '–',
             ),
-            h('td', null, r ? h('span.state', null, stateMark(r.state), r.state) : '–', r?.uncertainty?.mm !== undefined ? h('div.small', null, `± ${mm(r.uncertainty.mm)}`) : null),
+            h('td', null, r ? h('span', { class: 'state' }, stateMark(r.state), r.state) : '–', r?.uncertainty?.mm !== undefined ? h('div', { class: 'small' }, `± ${mm(r.uncertainty.mm)}`) : null),
           );
         }),
       ),
@@ -49,7 +49,7 @@ function displacement(): VNode {
   );
 }
 
-function patterns(): VNode | null {
+function patterns(): JSX.Element | null {
   const p = app.state?.plan?.patterns;
   if (!p) return null;
   const rows: [string, string | undefined, string][] = [
@@ -61,13 +61,13 @@ function patterns(): VNode | null {
   return section(
     'Pattern',
     h(
-      'dl.patterns',
-      { 'data-test': 'patterns' },
+      'dl',
+      { class: 'patterns', 'data-test': 'patterns' },
       rows
         .filter(([, v]) => v)
         .map(([name, value, key]) => [
           h('dt', null, name),
-          h('dd', null, h('b', null, capital(value!)), p.reasons?.[key] ? h('span.reason', null, ` ${p.reasons[key]}`) : null),
+          h('dd', null, h('b', null, capital(value!)), p.reasons?.[key] ? h('span', { class: 'reason' }, ` ${p.reasons[key]}`) : null),
         ]),
     ),
   );
@@ -79,15 +79,15 @@ function limitWords(m: Measure): string {
   return `${of}${m.limit_is === 'lower' ? '≥' : '≤'} ${m.limit} ${m.unit === 'deg' ? '°' : m.unit}`;
 }
 
-export function measureTable(list: Measure[], title: string, test: string): VNode {
+export function measureTable(list: Measure[], title: string, test: string): JSX.Element {
   const unit = (m: Measure): string => (m.unit === 'deg' ? '°' : ` ${m.unit}`);
   return section(
     title,
-    h('p.hint', null, 'The eye draws a measure in the foot.'),
+    h('p', { class: 'hint' }, 'The eye draws a measure in the foot.'),
     h(
-      'table.measures',
-      { 'data-test': test },
-      h('thead', null, h('tr', null, ...['', 'Measure', 'Value', 'Limit'].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Shown'))))),
+      'table',
+      { class: 'measures', 'data-test': test },
+      h('thead', null, h('tr', null, ...['', 'Measure', 'Value', 'Limit'].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Shown'))))),
       h(
         'tbody',
         null,
@@ -111,10 +111,10 @@ export function measureTable(list: Measure[], title: string, test: string): VNod
               h(
                 'td',
                 null,
-                h('details.measure', null, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p.source', null, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
+                h('details', { class: 'measure' }, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p', { class: 'source' }, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
               ),
-              h('td.figure', null, m.abnormal ? h('span.alarm', null, '▲ ') : '', m.value === null ? '–' : `${num(m.value)}${unit(m)}`, m.difference !== null && m.difference !== undefined ? h('div.small', null, `side difference ${num(m.difference)}${unit(m)}`) : null),
-              h('td.figure', null, limitWords(m)),
+              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', m.value === null ? '–' : `${num(m.value)}${unit(m)}`, m.difference !== null && m.difference !== undefined ? h('div', { class: 'small' }, `side difference ${num(m.difference)}${unit(m)}`) : null),
+              h('td', { class: 'figure' }, limitWords(m)),
             ),
           ),
       ),
@@ -129,14 +129,14 @@ const value = (m: DrawnMeasure): string => {
 };
 
 /** What was measured by hand, everywhere the same list. */
-export function drawn(): VNode | null {
+export function drawn(): JSX.Element | null {
   const list = app.state?.measures_drawn ?? [];
   if (!list.length) return null;
   return section(
     'Measured by hand',
     h(
-      'ul.drawn',
-      { 'data-test': 'drawn' },
+      'ul',
+      { class: 'drawn', 'data-test': 'drawn' },
       list.map((m) =>
         h(
           'li',
@@ -150,7 +150,7 @@ export function drawn(): VNode | null {
   );
 }
 
-export function injury(): (VNode | null)[] {
+export function injury(): (JSX.Element | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
   const r = rayNow(app.ray);
@@ -165,5 +165,5 @@ export function injury(): (VNode | null)[] {
   ];
 }
 
-export const notPlanned = (): VNode =>
+export const notPlanned = (): JSX.Element =>
   section('Not planned yet', h('p', null, 'This place fills once the images are planned: Images, then Plan.'));
