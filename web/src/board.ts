@@ -131,16 +131,16 @@ function reductionLine(r: Ray): JSX.Element {
   );
 }
 
-function column(ray: number, scale: number, left: boolean): JSX.Element {
-  const r: Ray = rayNow(ray) ?? { ray, state: 'not judged' };
+function column(r: Ray, scale: number, left: boolean): JSX.Element {
+  const { ray } = r;
   const devices = devicesNow()
     .filter((d) => d.ray === ray)
     .sort((a, b) => Number(a.ok !== false) - Number(b.ok !== false) || Number(a.stage === 'temporary') - Number(b.stage === 'temporary'));
   // What fails comes first: the room is short.
   const fails = (words: string): boolean => devices.some((d) => d.ok === false && words.startsWith(`${d.id}:`));
-  const said = [...(r.attention ?? [])].sort((a, b) => Number(fails(b)) - Number(fails(a)));
+  const said = [...r.attention].sort((a, b) => Number(fails(b)) - Number(fails(a)));
   const failing = devices.filter((d) => d.ok === false && !said.some((a) => a.startsWith(`${d.id}:`)));
-  const attention = [...failing.map((d) => `${d.id}: ${(d.reasons ?? ['a check fails'])[0]}`), ...said];
+  const attention = [...failing.map((d) => `${d.id}: ${d.reasons[0] ?? 'a check fails'}`), ...said];
   const s = r.shift_mm;
   const t = r.turn_deg;
   const chosen = app.ray === ray;
@@ -250,7 +250,7 @@ export function board(): JSX.Element | null {
       ),
       h('span', null, left ? 'MEDIAL' : 'LATERAL'),
     ),
-    h('div', { class: 'columns', role: 'listbox', 'aria-label': 'Rays', 'aria-orientation': 'horizontal', onKeyDown: steer }, boardOrder().map((r) => column(r, scale, left))),
+    h('div', { class: 'columns', role: 'listbox', 'aria-label': 'Rays', 'aria-orientation': 'horizontal', onKeyDown: steer }, boardOrder().map((ray) => rayNow(ray)).map((r) => r && column(r, scale, left))),
   );
 }
 

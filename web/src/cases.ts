@@ -28,25 +28,13 @@ function search(text: string): void {
   timer = window.setTimeout(() => void loadCases(), 180);
 }
 
-const text = (v: unknown): string => (typeof v === 'string' ? v : '');
+const patternWords = (p = ''): string => (/^([A-C][12]?|cannot be told)$/.test(p) ? `Myerson ${p}` : p);
 
-function patternOf(c: CaseSummary): string {
-  const p = c.summary?.['pattern'] ?? c.summary?.['patterns'];
-  if (typeof p === 'string') return /^([A-C][12]?|cannot be told)$/.test(p) ? `Myerson ${p}` : p;
-  if (p && typeof p === 'object') {
-    const q = p as { quenu_kuss?: string; myerson?: string };
-    return [q.quenu_kuss, q.myerson ? `Myerson ${q.myerson}` : ''].filter(Boolean).join(', ');
-  }
-  return '';
-}
-
-const kStatus: Record<string, string> = { empty: '◇ no images yet', imported: '◐ images read', planned: '● planned' };
+const kStatus = { empty: '◇ no images yet', imported: '◐ images read', planned: '● planned' };
 
 function card(c: CaseSummary, open: (id: string) => void): JSX.Element {
-  const s = c.summary ?? {};
-  const patient = text(s.patient);
-  const side = text(s.side);
-  const pattern = patternOf(c);
+  const { patient, side, notes, status = 'empty', ...s } = c.summary;
+  const pattern = patternWords(s.pattern);
   return h(
     'li',
     { key: c.id },
@@ -62,7 +50,7 @@ function card(c: CaseSummary, open: (id: string) => void): JSX.Element {
           open(c.id);
         },
       },
-      text(s.status) === 'planned' || text(s.status) === 'imported'
+      status !== 'empty'
         ? h('img', { src: api.thumbnail(c.id, c.seq), alt: '', loading: 'lazy', width: 120, height: 120 })
         : h('span', { class: 'noimage', 'aria-hidden': 'true' }, '◇'),
       h(
@@ -71,8 +59,8 @@ function card(c: CaseSummary, open: (id: string) => void): JSX.Element {
         h('strong', null, c.name),
         patient ? h('span', null, `${person(patient)}${side ? `, ${side} foot` : ''}`) : side ? h('span', null, `${side} foot`) : null,
         pattern ? h('span', { class: 'pattern' }, pattern) : null,
-        h('span', { class: 'status' }, kStatus[text(s.status)] ?? '◇ no images yet'),
-        text(s.notes) ? h('span', { class: 'notes' }, text(s.notes)) : null,
+        h('span', { class: 'status' }, kStatus[status]),
+        notes ? h('span', { class: 'notes' }, notes) : null,
         h('span', { class: 'small' }, clock(c.updated)),
       ),
     ),

@@ -80,6 +80,9 @@ export function cautions(title: string, list: (string | Caution)[] | undefined):
   );
 }
 
+/** What was changed by hand and could not be kept, or is not fully known. */
+export const leftOut = (): JSX.Element | null => cautions('Of the edits by hand', app.state?.cautions);
+
 export const progress = (words: string, fraction: number | null | undefined, stop: (() => void) | null): JSX.Element =>
   h(
     'div',
@@ -96,7 +99,7 @@ export function work(): JSX.Element | null {
   const j = app.job;
   if (!j || j.state !== 'running') return null;
   const stage = j.stage ? `: ${j.stage}` : '';
-  return progress(`${jobWords(j.kind)}${stage}`, j.fraction ?? null, app.readOnly ? null : () => void api.stop(j.job).catch(told));
+  return progress(`${jobWords(j.kind)}${stage}`, j.fraction, app.readOnly ? null : () => void api.stop(j.job).catch(told));
 }
 
 /** The part of the case, not where the library keeps it. */

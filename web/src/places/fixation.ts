@@ -4,7 +4,7 @@ import { add, mul, unit, sub } from '../math';
 import { dragDevice, dropDevice } from '../moves';
 import { app, devicesNow, edit, selectDevice, say } from '../store';
 import type { Device } from '../types';
-import { button, cautions, section, work } from '../widgets';
+import { button, cautions, leftOut, section, work } from '../widgets';
 import { sliceView } from '../stage';
 import { capital, checkRows, deviceMark, fate, mm, rayName } from '../words';
 import { drawn, notPlanned } from './injury';
@@ -12,7 +12,7 @@ import { drawn, notPlanned } from './injury';
 /** What can be put in its place: implants of the catalogue of the same kind. */
 function implants(d: Device): [string, string][] {
   const known = (app.state?.implants ?? []).filter((i) => i.kind === d.kind).map((i): [string, string] => [i.id, i.name]);
-  return known.some(([id]) => id === d.type) ? known : [[d.type, d.name ?? d.type], ...known];
+  return known.some(([id]) => id === d.type) ? known : [[d.type, d.name], ...known];
 }
 
 function row(d: Device): JSX.Element {
@@ -37,7 +37,7 @@ function chips(): JSX.Element {
         pressed: d.id === app.device,
         test: `chip-${d.id}`,
         class: d.ok === false ? 'failing' : '',
-        title: `${d.name ?? d.type}, ${mm(d.length_mm, 0)}${d.ok === false ? `: ${(d.reasons ?? []).join('; ')}` : ''}`,
+        title: `${d.name}, ${mm(d.length_mm, 0)}${d.ok === false ? `: ${d.reasons.join('; ')}` : ''}`,
       }),
     ),
   );
@@ -62,7 +62,7 @@ function list(): JSX.Element {
 }
 
 function lengths(d: Device): number[] {
-  const all = d.lengths_mm?.length ? d.lengths_mm : [d.length_mm];
+  const all = d.lengths_mm.length ? d.lengths_mm : [d.length_mm];
   return all.includes(d.length_mm) ? all : [...all, d.length_mm].sort((a, b) => a - b);
 }
 
@@ -79,7 +79,7 @@ function margins(d: Device): JSX.Element | null {
   const v = sliceView('drill');
   const seen = [...v.margins.entries()].sort((a, b) => a[0] - b[0]);
   if (seen.length < 2) return null;
-  const wanted = d.margin_wanted_mm ?? null;
+  const wanted = d.margin_wanted_mm;
   const w = 300;
   const height = 46;
   const end = Math.max(d.length_mm, seen[seen.length - 1]![0]);
@@ -93,7 +93,7 @@ function margins(d: Device): JSX.Element | null {
     h(
       'svg',
       { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': `Margin between ${mm(Math.min(...seen.map(([, m]) => m)))} and ${mm(Math.max(...seen.map(([, m]) => m)))}` },
-      wanted === null ? null : h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
+      h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
       h('path', { d: seen.map(([t, m], i) => `${i ? 'L' : 'M'}${x(t).toFixed(1)} ${y(m).toFixed(1)}`).join(''), stroke: '#0072B2', 'stroke-width': 2, fill: 'none' }),
       h('path', { d: `M${x(v.offset)} 0V${height}`, stroke: '#23272C', fill: 'none' }),
     ),
@@ -103,9 +103,8 @@ function margins(d: Device): JSX.Element | null {
 function detail(): JSX.Element | null {
   const d = devicesNow().find((x) => x.id === app.device);
   if (!d) return null;
-  const trial = !!app.trial?.devices?.some((x) => x.id === d.id);
+  const trial = !!app.trial?.devices.some((x) => x.id === d.id);
   const lateral = d.ray === 4 || d.ray === 5;
-  const beside = d.remarks ?? [];
   const nudge = (which: 'entry' | 'tip', by: number): void => {
     const along = unit(sub(d.tip, d.entry));
     dragDevice(d.id, which, mul(along, by));
@@ -114,14 +113,14 @@ function detail(): JSX.Element | null {
   return h(
     'section',
     { class: 'block detail', key: 'detail', 'aria-label': `Device ${d.id}` },
-    h('h2', null, deviceMark(d), ` ${d.id}: ${d.name ?? d.type}, ${mm(d.length_mm, 0)}`, h('span', { class: 'small' }, ` ${d.ray ? rayName(d.ray) : ''}, ${fate(d)}`)),
+    h('h2', null, deviceMark(d), ` ${d.id}: ${d.name}, ${mm(d.length_mm, 0)}`, h('span', { class: 'small' }, ` ${rayName(d.ray)}, ${fate(d)}`)),
     h(
       'div',
       { 'aria-live': 'polite', 'data-test': 'device-checks', class: trial ? 'trial' : '' },
       d.ok === false
-        ? h('ul', { class: 'reasons' }, (d.reasons?.length ? d.reasons : ['A check fails.']).map((r) => h('li', null, `▲ ${capital(r)}`)))
+        ? h('ul', { class: 'reasons' }, (d.reasons.length ? d.reasons : ['A check fails.']).map((r) => h('li', null, `▲ ${capital(r)}`)))
         : h('p', { class: 'good' }, '✓ All checks are met.'),
-      beside.length ? h('ul', { class: 'reasons mild' }, beside.map((w) => h('li', null, capital(w)))) : null,
+      d.remarks.length ? h('ul', { class: 'reasons mild' }, d.remarks.map((w) => h('li', null, capital(w)))) : null,
     ),
     h('p', null, d.entry_words ? `Enters ${d.entry_words}. ` : '', d.direction_words ? capital(d.direction_words) : ''),
     app.readOnly
@@ -180,5 +179,5 @@ function detail(): JSX.Element | null {
 export function fixation(): (JSX.Element | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
-  return [work(), chips(), detail(), list(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
+  return [work(), leftOut(), chips(), detail(), list(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
 }

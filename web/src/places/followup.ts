@@ -5,12 +5,12 @@ import { Field } from '../elements';
 import { app, boardOrder, changed, edit, told } from '../store';
 import { besides } from '../stage';
 import { filmTitle } from '../views/real-film-view';
-import type { CheckRow, ExportItem, FollowupCheck } from '../types';
+import type { DeviceChange, DeviceCheck, ExportItem, FollowupCheck, RayChange, RayCheck, Verdict } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
 import { bytes, capital, day, deg, longDay, mm, num, sense } from '../words';
 import { fetchLink } from '../fetching';
-import { drawn, notPlanned } from './injury';
+import { drawn, limitWords, notPlanned } from './injury';
 
 const form = { temporary: false, views: '' };
 let exportsOf = '';
@@ -56,62 +56,50 @@ function give(): JSX.Element {
   );
 }
 
-const verdictMark = (v: string | undefined): string => (!v ? '' : /^not known/i.test(v) ? '? ' : /^anatom|^as planned|^in place|^met/i.test(v) ? '● ' : /not|fail|off/i.test(v) ? '▲ ' : '◆ ');
+const kMarks: Record<Verdict, string> = { anatomical: '●', acceptable: '◆', 'not reduced': '▲', 'not known': '?' };
+const verdictWords = (v: Verdict): string => `${kMarks[v]} ${v}`;
 
-type Figures = Record<string, unknown>;
-const inner = (r: CheckRow, key: string): Figures => {
-  const v = r[key];
-  return v && typeof v === 'object' && !Array.isArray(v) ? (v as Figures) : {};
-};
-const n = (v: unknown): number | null => (typeof v === 'number' ? v : null);
-
-function rayWords(r: CheckRow): string {
-  const s = inner(r, 'shift_mm');
-  const t = inner(r, 'turn_deg');
-  const sure = inner(r, 'uncertainty');
-  const total = n(s['total']);
-  if (total === null) return '–';
-  const ways = [sense(n(s['lateral']), 'lateral', 'medial'), sense(n(s['dorsal']), 'dorsal', 'plantar'), sense(n(s['distal']), 'distal', 'proximal')].filter(
-    (w) => w !== '–' && !w.startsWith('0 '),
-  );
-  const plane = inner(r, 'in_plane');
-  const seen = n(plane['mm']);
-  const found = seen !== null ? `in the plane of the film ${mm(seen)} ± ${num(n(plane['uncertainty_mm']))}` : `${mm(total)}${n(sure['mm']) !== null ? ` ± ${num(n(sure['mm']))}` : ''}`;
-  return `${found}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(n(t['total']), 1)}${
-    r['sure'] === false ? `; not sure: ${typeof r['doubt'] === 'string' ? r['doubt'] : 'the interval reaches over a limit'}` : ''
+function rayWords(r: RayCheck): string {
+  const s = r.shift_mm;
+  const ways = [sense(s.lateral, 'lateral', 'medial'), sense(s.dorsal, 'dorsal', 'plantar'), sense(s.distal, 'distal', 'proximal')].filter((w) => !w.startsWith('0 '));
+  const found = r.in_plane
+    ? `in the plane of the film ${mm(r.in_plane.mm)} ± ${num(r.in_plane.uncertainty_mm)}`
+    : `${mm(s.total)} ± ${num(r.uncertainty.mm)}`;
+  return `${found}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(r.turn_deg.total, 1)}${
+    r.sure ? '' : `; not sure: ${r.doubt ?? 'the interval reaches over a limit'}`
   }`;
 }
 
-function deviceWords(r: CheckRow): string {
-  if (r['seen'] === false) return 'not seen';
-  const f = inner(r, 'from_plan');
-  const out = [
-    n(f['entry_mm']) !== null ? `entry ${mm(n(f['entry_mm']))} off` : '',
-    n(f['tip_mm']) !== null ? `tip ${mm(n(f['tip_mm']))} off` : '',
-    n(f['axis_deg']) !== null ? `axis ${deg(n(f['axis_deg']), 1)} off` : '',
-  ];
-  const warnings = Array.isArray(r['warnings']) ? (r['warnings'] as string[]) : [];
-  return [...out, ...warnings].filter(Boolean).join(', ') || '–';
+function deviceWords(d: DeviceCheck): string {
+  if (!d.seen) return 'not seen';
+  const f = d.from_plan;
+  const off = f ? [`entry ${mm(f.entry_mm)} off`, `tip ${mm(f.tip_mm)} off`, `axis ${deg(f.axis_deg, 1)} off`] : [];
+  return [...off, ...d.warnings].join(', ') || '–';
 }
 
 /** What changed since the check before, of one ray or device. */
-function sinceWords(c: FollowupCheck, r: CheckRow): string {
-  const list = (r.id ? c.since?.devices : c.since?.rays) ?? [];
-  const row = list.find((x) => (r.id ? x.id === r.id : x.ray === r.ray));
-  if (!row) return '–';
-  const within = n(inner(row, 'uncertainty')['mm']);
-  return `${row['moved'] === true ? '▲ ' : ''}${row.words ?? ''}${within !== null ? ` (± ${mm(within)})` : ''}`;
-}
+const sinceWords = (c: RayChange | DeviceChange | undefined): string =>
+  c ? `${c.moved ? '▲ ' : ''}${c.words}${c.uncertainty ? ` (± ${mm(c.uncertainty.mm)})` : ''}` : '–';
 
-function checkRow(c: FollowupCheck, r: CheckRow, name: string): JSX.Element {
+function checkRow(name: string, verdict: string, words: string, since: string | null): JSX.Element {
   return h(
     'tr',
     { key: name },
     h('th', { scope: 'row' }, name),
-    h('td', null, r.verdict ? `${verdictMark(r.verdict)}${r.verdict}` : Array.isArray(r['warnings']) && r['warnings'].length ? '▲ look' : r['seen'] === false ? '◆ not seen' : '● no warning'),
-    h('td', null, r.words ?? (r.ray !== undefined && !r.id ? rayWords(r) : deviceWords(r))),
-    c.since ? h('td', { 'data-test': 'since' }, sinceWords(c, r)) : null,
+    h('td', null, verdict),
+    h('td', null, words),
+    since === null ? null : h('td', { 'data-test': 'since' }, since),
   );
+}
+
+function checkRows({ rays, devices, since }: FollowupCheck): JSX.Element[] {
+  return [
+    ...rays.map((r) => checkRow(`Ray ${r.ray}`, verdictWords(r.verdict), rayWords(r), since ? sinceWords(since.rays.find((x) => x.ray === r.ray)) : null)),
+    ...devices.map((d) => {
+      const verdict = d.warnings.length ? '▲ look' : d.seen ? '● no warning' : '◆ not seen';
+      return checkRow(d.id, verdict, deviceWords(d), since ? sinceWords(since.devices.find((x) => x.id === d.id)) : null);
+    }),
+  ];
 }
 
 function check(c: FollowupCheck): JSX.Element {
@@ -119,18 +107,18 @@ function check(c: FollowupCheck): JSX.Element {
     'article',
     { class: 'check', key: `c${c.n}`, 'data-test': `check-${c.n}` },
     h('h3', null, `${day(c.date)}: ${c.kind === 'ct' ? 'CT' : 'films'}`),
-    h('p', { class: 'verdict' }, `${verdictMark(c.verdict)}${capital(c.verdict ?? 'no verdict')}`),
+    h('p', { class: 'verdict' }, `${kMarks[c.verdict]} ${capital(c.verdict)}`),
     h(
       'table',
       null,
       h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan', ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : 'Since the check before'] : [])].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Which'))))),
-      h('tbody', null, (c.rays ?? []).map((r) => checkRow(c, r, `Ray ${r.ray}`)), (c.devices ?? []).map((d) => checkRow(c, d, d.id ?? 'device'))),
+      h('tbody', null, checkRows(c)),
     ),
-    c.cautions?.length ? h('ul', { class: 'reasons mild' }, c.cautions.map((w) => h('li', null, w))) : null,
+    c.cautions.length ? h('ul', { class: 'reasons mild' }, c.cautions.map((w) => h('li', null, w))) : null,
     c.films?.length
       ? h('div', { class: 'row' }, c.films.map((f) => button(`Beside the simulated film: ${filmTitle(f)}`, () => besides(f.id), { key: f.id, class: 'quiet' })))
       : null,
-    c.report ? h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check') : null,
+    h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check'),
   );
 }
 
@@ -190,36 +178,30 @@ function course(checks: FollowupCheck[]): JSX.Element | null {
   const p = app.state?.plan;
   if (!p || !checks.length) return null;
   const labels = ['injury', 'plan', ...checks.map((c) => day(c.date))];
-  const keys = (p.measures ?? []).filter((m) => m.unit === 'mm' && checks.some((c) => c.measures?.some((x) => x.key === m.key)));
+  const keys = p.measures.filter((m) => m.unit === 'mm' && checks.some((c) => c.measures.some((x) => x.key === m.key)));
   const measure = keys.find((m) => m.key === plotted);
   let series: Series[];
   let limits: number[];
+  let hint: string;
   if (measure) {
-    const of = (list: { key: string; value: number | null }[] | undefined): number | null => list?.find((m) => m.key === measure.key)?.value ?? null;
+    const of = (list: { key: string; value: number }[]): number | null => list.find((m) => m.key === measure.key)?.value ?? null;
     series = [{ name: 'mm', values: [measure.value, of(p.measures_reduced), ...checks.map((c) => of(c.measures))], chosen: true }];
-    limits = measure.limit !== null && measure.limit_on !== 'difference' ? [measure.limit] : [];
+    // One on the difference from the other foot says nothing of the values drawn here.
+    limits = measure.limit !== null && measure.limit_on === 'value' ? [measure.limit] : [];
+    hint = limits.length ? 'Broken line: the limit.' : measure.limit === null ? 'No limit.' : `Limit: ${limitWords(measure)}.`;
   } else {
     series = boardOrder().map((ray) => {
       const s = p.rays.find((r) => r.ray === ray)?.shift_mm;
+      const found = checks.map((c) => c.rays.find((r) => r.ray === ray));
       return {
         name: String(ray),
-        values: [
-          s ? Math.hypot(s.lateral, s.dorsal, s.distal) : null,
-          s ? 0 : null,
-          ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'shift_mm')['total'])),
-        ],
-        within: [
-          null,
-          null,
-          ...checks.map((c) => {
-            const row = c.rays?.find((r) => r.ray === ray) ?? {};
-            return n(inner(row, 'in_plane')['uncertainty_mm']) ?? n(inner(row, 'uncertainty')['mm']);
-          }),
-        ],
+        values: [s ? Math.hypot(s.lateral, s.dorsal, s.distal) : null, s ? 0 : null, ...found.map((r) => r?.shift_mm.total ?? null)],
+        within: [null, null, ...found.map((r) => r?.in_plane?.uncertainty_mm ?? r?.uncertainty.mm ?? null)],
         chosen: ray === app.ray,
       };
     });
     limits = [1, 2];
+    hint = 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable. Bars: the 95 % interval of the chosen ray.';
   }
   const words = series.map((s) => `${measure ? measure.name : `ray ${s.name}`}: ${s.values.map((v, i) => `${labels[i]} ${num(v)} mm`).join(', ')}`).join('. ');
   return section(
@@ -231,7 +213,7 @@ function course(checks: FollowupCheck[]): JSX.Element | null {
       keys.map((m) => h('option', { value: m.key, key: m.key }, m.name)),
     ),
     plot(labels, series, limits, words),
-    h('p', { class: 'hint' }, measure ? 'Broken line: the limit.' : 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable. Bars: the 95 % interval of the chosen ray.'),
+    h('p', { class: 'hint' }, hint),
   );
 }
 

@@ -175,7 +175,7 @@ function corrections(): JSX.Element {
 function pending(): JSX.Element | null {
   const e = app.state?.edits;
   if (!e) return null;
-  const rows = Object.entries(e).filter(([, v]) => Array.isArray(v) && v.length > 0) as [string, unknown[]][];
+  const rows = Object.entries(e).filter((row): row is [string, unknown[]] => Array.isArray(row[1]) && row[1].length > 0);
   if (!rows.length) return null;
   return h(
     'p',
@@ -186,21 +186,21 @@ function pending(): JSX.Element | null {
 }
 
 function confidence(b: Body): JSX.Element {
-  const c = b.confidence ?? null;
-  const words = c === null ? '–' : c >= 0.9 ? 'sure' : c >= 0.6 ? 'fairly sure' : 'doubtful';
+  const c = b.confidence;
+  const words = c >= 0.9 ? 'sure' : c >= 0.6 ? 'fairly sure' : 'doubtful';
   return h(
     'span',
-    { class: c !== null && c < 0.6 ? 'sure low' : 'sure' },
-    c !== null && c < 0.6 ? '▲ ' : '',
+    { class: c < 0.6 ? 'sure low' : 'sure' },
+    c < 0.6 ? '▲ ' : '',
     words,
-    c === null ? '' : ` ${Math.round(100 * c)} %`,
+    ` ${Math.round(100 * c)} %`,
   );
 }
 
 function bones(): JSX.Element | null {
   const plan = app.state?.plan;
   if (!plan) return null;
-  const doubtful = plan.bodies.filter((b) => (b.confidence ?? 1) < 0.6 || b.doubt || b.by_hand);
+  const doubtful = plan.bodies.filter((b) => b.confidence < 0.6 || b.doubt || b.by_hand);
   return section(
     'Bones found',
     h('p', null, `${plan.bodies.length} found. `, doubtful.length ? '' : 'Nothing is in doubt.'),
@@ -212,19 +212,19 @@ function bones(): JSX.Element | null {
         'tbody',
         null,
         [...plan.bodies]
-          .sort((a, b) => (a.confidence ?? 1) - (b.confidence ?? 1))
+          .sort((a, b) => a.confidence - b.confidence)
           .map((b) =>
             h(
               'tr',
               { key: b.id },
               h('th', { scope: 'row' }, h('b', null, b.id), ` ${b.name}`),
               h('td', null, confidence(b)),
-              h('td', null, [b.doubt ?? '', b.by_hand ? 'corrected by hand' : ''].filter(Boolean).join('; ') || '–'),
+              h('td', null, [b.doubt, b.by_hand ? 'corrected by hand' : ''].filter(Boolean).join('; ') || '–'),
             ),
           ),
       ),
     ),
-    plan.missing?.length ? h('p', { class: 'alarm' }, `▲ Not found: ${plan.missing.join(', ')}.`) : null,
+    plan.missing.length ? h('p', { class: 'alarm', 'data-test': 'missing' }, `▲ Not found: ${plan.missing.map((b) => b.id).join(', ')}.`) : null,
   );
 }
 
@@ -234,9 +234,9 @@ function facts(): JSX.Element {
     ? [
         ['Patient', `${person(i.patient)}${i.patient_id ? ` (${i.patient_id})` : ''}`],
         ['Study', day(i.study_date)],
-        ['Series', i.series ?? '–'],
-        ['Size', i.size ? `${i.size.join(' × ')} voxels` : '–'],
-        ['Spacing', i.spacing_mm ? `${i.spacing_mm.map((s) => num(s, 2)).join(' × ')} mm` : '–'],
+        ['Series', i.series || '–'],
+        ['Size', `${i.size.join(' × ')} voxels`],
+        ['Spacing', `${i.spacing_mm.map((s) => num(s, 2)).join(' × ')} mm`],
         ['Other foot', i.other_foot ?? 'not given'],
       ]
     : [];
@@ -277,7 +277,7 @@ const take = (part: 'images' | 'other') => (given: Given[]) => {
 };
 
 export function giveImages(): JSX.Element {
-  const waiting = app.state?.uploads?.images ?? [];
+  const waiting = app.state?.uploads.images ?? [];
   return section(
     app.state?.images ? 'Other images' : 'Give the images',
     h('p', null, 'Drop a folder of DICOM files or an archive of one anywhere, or choose it.'),

@@ -41,7 +41,7 @@ function displacement(): JSX.Element {
               null,
               t ? [h('div', null, sense(t.abduction, 'abduction', 'adduction', 0)), h('div', null, sense(t.plantarflexion, 'plantarflexion', 'dorsiflexion', 0)), h('div', null, sense(t.pronation, 'pronation', 'supination', 0))] : '–',
             ),
-            h('td', null, r ? h('span', { class: 'state' }, stateMark(r.state), r.state) : '–', r?.uncertainty?.mm !== undefined ? h('div', { class: 'small' }, `± ${mm(r.uncertainty.mm)}`) : null),
+            h('td', null, r ? h('span', { class: 'state' }, stateMark(r.state), r.state) : '–', r?.uncertainty && !r.by_hand ? h('div', { class: 'small' }, `± ${mm(r.uncertainty.mm)}`) : null),
           );
         }),
       ),
@@ -52,30 +52,28 @@ function displacement(): JSX.Element {
 function patterns(): JSX.Element | null {
   const p = app.state?.plan?.patterns;
   if (!p) return null;
-  const rows: [string, string | undefined, string][] = [
-    ['Quénu and Küss', p.quenu_kuss, 'quenu_kuss'],
-    ['Hardcastle', p.hardcastle, 'hardcastle'],
-    ['Myerson', p.myerson, 'myerson'],
-    ['Columns', p.columns_words, 'columns'],
+  const rows: [string, string, string][] = [
+    ['Quénu and Küss', p.quenu_kuss, p.reasons.quenu_kuss],
+    ['Hardcastle', p.hardcastle, p.reasons.hardcastle],
+    ['Myerson', p.myerson, p.reasons.myerson],
+    ['Columns', p.columns_words, ''],
   ];
   return section(
     'Pattern',
     h(
       'dl',
       { class: 'patterns', 'data-test': 'patterns' },
-      rows
-        .filter(([, v]) => v)
-        .map(([name, value, key]) => [
-          h('dt', null, name),
-          h('dd', null, h('b', null, capital(value!)), p.reasons?.[key] ? h('span', { class: 'reason' }, ` ${p.reasons[key]}`) : null),
-        ]),
+      rows.map(([name, value, reason]) => [
+        h('dt', null, name),
+        h('dd', null, h('b', null, capital(value)), reason ? h('span', { class: 'reason' }, ` ${reason}`) : null),
+      ]),
     ),
   );
 }
 
-function limitWords(m: Measure): string {
-  if (m.limit === null || m.limit === undefined) return 'no limit';
-  const of = m.limit_on === 'difference' ? 'side difference ' : '';
+export function limitWords(m: Measure): string {
+  if (m.limit === null) return 'no limit';
+  const of = m.limit_on === 'side difference' ? 'side difference ' : '';
   return `${of}${m.limit_is === 'lower' ? '≥' : '≤'} ${m.limit} ${m.unit === 'deg' ? '°' : m.unit}`;
 }
 
@@ -113,7 +111,7 @@ export function measureTable(list: Measure[], title: string, test: string): JSX.
                 null,
                 h('details', { class: 'measure' }, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p', { class: 'source' }, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
               ),
-              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', m.value === null ? '–' : `${num(m.value)}${unit(m)}`, m.difference !== null && m.difference !== undefined ? h('div', { class: 'small' }, `side difference ${num(m.difference)}${unit(m)}`) : null),
+              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', `${num(m.value)}${unit(m)}`, m.difference !== null ? h('div', { class: 'small' }, `side difference ${num(m.difference)}${unit(m)}`) : null),
               h('td', { class: 'figure' }, limitWords(m)),
             ),
           ),
@@ -142,7 +140,7 @@ export function drawn(): JSX.Element | null {
           'li',
           { key: m.id },
           h('b', null, value(m)),
-          ` ${m.kind}, ${m.view.startsWith('film') ? 'film' : m.view === 'foot' ? 'in space' : m.view}${m.state ? `, ${m.state === 'injured' ? 'as scanned' : m.state}` : ''}`,
+          ` ${m.kind}, ${m.view.startsWith('film') ? 'film' : m.view === 'foot' ? 'in space' : m.view}, ${m.state === 'injured' ? 'as scanned' : m.state}`,
           app.readOnly ? null : button('Remove', () => void edit('measure.remove', { id: m.id }), { class: 'quiet', title: `Remove the ${m.kind} of ${value(m)}` }),
         ),
       ),
@@ -159,7 +157,7 @@ export function injury(): (JSX.Element | null)[] {
     section(capital(rayName(app.ray)), h('p', null, r?.words || (r ? r.state : '–'))),
     patterns(),
     displacement(),
-    measureTable(plan.measures ?? [], 'Measures as scanned', 'measures'),
+    measureTable(plan.measures, 'Measures as scanned', 'measures'),
     drawn(),
     cautions('Found in this case', plan.cautions),
   ];

@@ -3,7 +3,7 @@ import { h, type JSX } from 'preact';
 import { kFreedoms, type Freedom } from '../foot';
 import { stepRay } from '../moves';
 import { app, edit, order, rayNow, selectRay, set, showFoot, changed } from '../store';
-import { button, cautions, choice, section, work } from '../widgets';
+import { button, cautions, choice, leftOut, section, work } from '../widgets';
 import { capital, deg, kOrdinal, mm, num, rayName } from '../words';
 import { drawn, measureTable, notPlanned } from './injury';
 
@@ -36,10 +36,8 @@ function orderList(): JSX.Element {
 }
 
 function manoeuvre(): JSX.Element {
-  const r = rayNow(app.ray);
-  const kept = app.state?.plan?.rays.find((x) => x.ray === app.ray);
   // While a ray is in hand its manoeuvre is not worked out: the last one stands until it is let go.
-  const lines = r?.manoeuvre?.length ? r.manoeuvre : (kept?.manoeuvre ?? []);
+  const lines = rayNow(app.ray)?.manoeuvre ?? [];
   return section(
     `${capital(rayName(app.ray))}: manoeuvre`,
     lines.length ? h('ol', { class: 'manoeuvre' }, lines.map((m) => h('li', null, capital(m)))) : h('p', null, 'Nothing to do: it lies where it belongs, or could not be placed.'),
@@ -48,17 +46,17 @@ function manoeuvre(): JSX.Element {
 
 function fit(): JSX.Element | null {
   const r = rayNow(app.ray);
-  const j = r?.joint;
-  if (!j) return null;
-  const trial = !!app.trial?.rays?.some((x) => x.ray === app.ray);
-  const overlap = (r?.attention ?? []).some((a) => /overlap/i.test(a));
+  if (!r?.joint) return null;
+  const j = r.joint;
+  const trial = !!app.trial?.rays.some((x) => x.ray === app.ray);
+  const overlap = r.attention.some((a) => /overlap/i.test(a));
   return h(
     'div',
     { 'aria-live': 'polite', 'data-test': 'fit', class: trial ? 'fit trial' : 'fit' },
     h('div', null, h('span', null, 'Gap'), h('b', null, mm(j.gap_mm))),
     h('div', null, h('span', null, 'Step'), h('b', null, mm(j.step_mm))),
-    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? '▲ Overlap' : 'Overlap'), h('b', null, mm(j.overlap_mm ?? 0))),
-    h('div', null, h('span', null, 'Contact'), h('b', null, j.contact_mm2 === undefined ? '–' : `${num(j.contact_mm2, 0)} mm²`)),
+    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? '▲ Overlap' : 'Overlap'), h('b', null, mm(j.overlap_mm))),
+    h('div', null, h('span', null, 'Contact'), h('b', null, `${num(j.contact_mm2, 0)} mm²`)),
   );
 }
 
@@ -105,12 +103,13 @@ export function reduction(): (JSX.Element | null)[] {
   const r = rayNow(app.ray);
   return [
     work(),
+    leftOut(),
     orderList(),
     manoeuvre(),
     r?.by_hand ? h('p', { class: 'small', key: 'sure' }, 'Placed by hand: how sure this is was not computed.') : r?.uncertainty ? h('p', { class: 'small', key: 'sure' }, `Placed to within ${mm(r.uncertainty.mm)} and ${deg(r.uncertainty.deg, 1)} (95 %).`) : null,
     byHand(),
     cautions('Where harm is possible', plan.standing_cautions),
-    measureTable(plan.measures_reduced ?? [], 'Measures once reduced', 'measures-reduced'),
+    measureTable(plan.measures_reduced, 'Measures once reduced', 'measures-reduced'),
     drawn(),
   ];
 }
