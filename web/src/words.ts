@@ -72,16 +72,20 @@ export function bytes(n: number): string {
   return `${(n / 1024 / 1024).toFixed(1)} MB`;
 }
 
+// A date alone is read as midnight UTC: written in another zone it would be the day before.
 export const longDay = (iso: string): string =>
-  new Date(iso).toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' });
+  new Date(iso).toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric', timeZone: 'UTC' });
 /** "20260105" and ISO both become "5 Jan 2026". */
 export function day(text: string | null | undefined): string {
   if (!text) return '–';
   const iso = /^\d{8}$/.test(text) ? `${text.slice(0, 4)}-${text.slice(4, 6)}-${text.slice(6, 8)}` : text;
   const d = new Date(iso);
   if (Number.isNaN(d.getTime())) return text;
-  return d.toLocaleDateString('en-GB', { day: 'numeric', month: 'short', year: 'numeric' });
+  return d.toLocaleDateString('en-GB', { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' });
 }
+/** Where the workstation stands, as 2026-01-31. */
+export const today = (now = new Date()): string =>
+  [now.getFullYear(), now.getMonth() + 1, now.getDate()].map((n) => String(n).padStart(2, '0')).join('-');
 export function clock(text: string): string {
   const d = new Date(text);
   return Number.isNaN(d.getTime())

@@ -8,7 +8,7 @@ import { filmTitle } from '../views/real-film-view';
 import type { DeviceChange, DeviceCheck, ExportItem, FollowupCheck, RayChange, RayCheck, Verdict } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
-import { bytes, capital, day, deg, longDay, mm, num, sense } from '../words';
+import { bytes, capital, day, deg, longDay, mm, num, sense, today } from '../words';
 import { fetchLink } from '../fetching';
 import { drawn, limitWords, notPlanned } from './injury';
 
@@ -220,7 +220,6 @@ function course(checks: FollowupCheck[]): JSX.Element | null {
 function plan(): JSX.Element {
   const f = app.state?.followup;
   const start = f?.surgery_date ?? null;
-  const today = new Date().toISOString().slice(0, 10);
   return section(
     'Follow-up plan',
     h(
@@ -252,7 +251,7 @@ function plan(): JSX.Element {
           a.source ? h('p', { class: 'source' }, `${a.source}${a.certainty && a.certainty !== a.source ? ` (${a.certainty})` : ''}`) : null,
           a.done
             ? h('div', { class: 'row' }, h('span', { class: 'small' }, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null })))
-            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today }), { test: `kept-${a.id}` }),
+            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today() }), { test: `kept-${a.id}` }),
         ),
       ),
     ),
