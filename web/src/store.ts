@@ -432,9 +432,10 @@ export function listen(id: string | null, onCase?: () => void): void {
   source.onopen = () => {
     if (gone || !app.connected) {
       void refetch().then(settleJobs);
-      onCase?.();
       say('Connected again');
     }
+    // What happened before the line stood was told to nobody.
+    onCase?.();
     gone = false;
     set({ connected: true });
   };

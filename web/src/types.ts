@@ -89,7 +89,7 @@ export interface JointFit {
   contact_mm2: number;
 }
 
-/** Null where a bone of the ray was not found. */
+/** Figures and poses are null where a bone of the ray was not found. */
 export interface Ray {
   ray: number;
   /** In the words in which it is shown. */

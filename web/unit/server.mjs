@@ -1,6 +1,9 @@
 // A server on paper: what was asked of it, and answers that come when the test says so. And the little of a browser that
 // the store speaks to.
+import { webcrypto } from 'node:crypto';
+
 globalThis.window = globalThis;
+globalThis.crypto ??= webcrypto; // not there by itself in node 18
 globalThis.location = { hash: '' };
 globalThis.history = {
   steps: 0,

@@ -242,6 +242,17 @@ test('a job is followed to its end, however it ends', async () => {
   await rest();
 });
 
+test('the list is asked for again once the line stands: a case made before was told to nobody', () => {
+  let heard = 0;
+  listen(null, () => (heard += 1));
+  assert.equal(Events.now.path, '/api/events');
+  Events.now.onopen();
+  assert.equal(heard, 1);
+  assert.equal(app.said, '', 'and it is no return after a break');
+  Events.now.tell('case', { id: 'c7', seq: 1 });
+  assert.equal(heard, 2);
+});
+
 test('a row that was stored elsewhere is fetched, but not while an edit of ours is on its way', async () => {
   listen('c1');
   Events.now.tell('case', { id: 'c1', seq: 11 });

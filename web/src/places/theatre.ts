@@ -82,8 +82,8 @@ function depth(s: TheatreStep): JSX.Element | null {
     h(
       'p',
       { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'result far' : 'result' },
-      `Expected ${mm(planned)}`,
-      off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`,
+      // One text: what is said aloud when it changes is the whole of it.
+      `Expected ${mm(planned)}${off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`}`,
       far ? h('span', { class: 'alarm' }, ' ▲ Another path than planned? Look under the C-arm before going on.') : null,
     ),
   );
