@@ -1,5 +1,5 @@
 // The ray board: five columns, one a ray, in the order in which the surgeon sees them.
-import { h, type VNode } from './h';
+import { h, type JSX } from 'preact';
 import { app, boardOrder, devicesNow, go, rayNow, selectRay } from './store';
 import type { Ray } from './types';
 import { goesBack } from './foot';
@@ -22,12 +22,12 @@ interface Inset {
 
 // The ring is where the base belongs, the mark where it is; the arrow between them is to scale. The sticks are the
 // shafts, turned as they are (their length is not to scale).
-function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, number], found: [number, number]): VNode {
+function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, number], found: [number, number]): JSX.Element {
   const words = i.words.map(([t, x, y, anchor]) => h('text', { x, y, 'text-anchor': anchor, class: 'tiny' }, t));
   if (r.state === 'not judged' || !r.shift_mm)
     return h(
-      'svg.inset',
-      { viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': `${i.label}: not judged` },
+      'svg',
+      { class: 'inset', viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': `${i.label}: not judged` },
       h('text', { x: i.width / 2, y: i.height / 2 + 8, 'text-anchor': 'middle', class: 'query' }, '?'),
       words,
     );
@@ -41,8 +41,8 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
   const uy = length ? (fy - i.y) / length : 0;
   const head = Math.min(6, 0.6 * length);
   return h(
-    'svg.inset',
-    { viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': i.label },
+    'svg',
+    { class: 'inset', viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': i.label },
     words,
     h('path', {
       d: `M${i.x} ${i.y}l${stick * belongs[0]} ${-stick * belongs[1]}`,
@@ -75,7 +75,7 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
   );
 }
 
-function drawings(r: Ray, left: boolean, scale: number): VNode {
+function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
   const s = r.shift_mm ?? { lateral: 0, dorsal: 0, distal: 0 };
   const t = r.turn_deg ?? { abduction: 0, plantarflexion: 0, pronation: 0 };
   const rad = Math.PI / 180;
@@ -117,80 +117,80 @@ function drawings(r: Ray, left: boolean, scale: number): VNode {
     [distal, 0],
     [distal * Math.cos(p), -Math.sin(p)],
   );
-  return h('span.insets', null, top, side);
+  return h('span', { class: 'insets' }, top, side);
 }
 
-function reductionLine(r: Ray): VNode {
+function reductionLine(r: Ray): JSX.Element {
   const planned = r.joint;
   const words = r.by_hand ? 'put back by hand' : r.transform ? (goesBack(r) ? 'goes back' : 'stays') : 'not placed';
   return h(
-    'span.reduction',
-    null,
+    'span',
+    { class: 'reduction' },
     h('b', null, words),
     planned ? `, gap ${num(planned.gap_mm)} mm` : '',
   );
 }
 
-function column(ray: number, scale: number, left: boolean): VNode {
-  const r: Ray = rayNow(ray) ?? { ray, state: 'not judged' };
+function column(r: Ray, scale: number, left: boolean): JSX.Element {
+  const { ray } = r;
   const devices = devicesNow()
     .filter((d) => d.ray === ray)
     .sort((a, b) => Number(a.ok !== false) - Number(b.ok !== false) || Number(a.stage === 'temporary') - Number(b.stage === 'temporary'));
   // What fails comes first: the room is short.
   const fails = (words: string): boolean => devices.some((d) => d.ok === false && words.startsWith(`${d.id}:`));
-  const said = [...(r.attention ?? [])].sort((a, b) => Number(fails(b)) - Number(fails(a)));
+  const said = [...r.attention].sort((a, b) => Number(fails(b)) - Number(fails(a)));
   const failing = devices.filter((d) => d.ok === false && !said.some((a) => a.startsWith(`${d.id}:`)));
-  const attention = [...failing.map((d) => `${d.id}: ${(d.reasons ?? ['a check fails'])[0]}`), ...said];
+  const attention = [...failing.map((d) => `${d.id}: ${d.reasons[0] ?? 'a check fails'}`), ...said];
   const s = r.shift_mm;
   const t = r.turn_deg;
   const chosen = app.ray === ray;
   const attentionWords = attention.join(' · ');
   return h(
-    'button.column',
+    'button',
     {
       key: `ray${ray}`,
       type: 'button',
       role: 'option',
-      class: `${r.state.replaceAll(' ', '-')}${chosen ? ' chosen' : ''}`,
+      class: `column ${r.state.replaceAll(' ', '-')}${chosen ? ' chosen' : ''}`,
       'aria-selected': chosen ? 'true' : 'false',
       tabindex: chosen ? 0 : -1,
       'data-test': `ray-${ray}`,
       'data-ray': ray,
-      onclick: () => selectRay(ray),
+      onClick: () => selectRay(ray),
     },
     h(
-      'span.head',
-      null,
-      h('span.number', null, String(ray)),
-      h('span.bones', null, `M${ray}–${kPartner[ray]}`),
-      h('span.state', null, stateMark(r.state), r.state),
+      'span',
+      { class: 'head' },
+      h('span', { class: 'number' }, String(ray)),
+      h('span', { class: 'bones' }, `M${ray}–${kPartner[ray]}`),
+      h('span', { class: 'state' }, stateMark(r.state), r.state),
     ),
     h(
-      'span.figure',
-      null,
+      'span',
+      { class: 'figure' },
       drawings(r, left, scale),
       h(
-        'span.numbers',
-        null,
+        'span',
+        { class: 'numbers' },
         s && r.state !== 'not judged'
           ? [
               h('span', null, sense(s.lateral, 'lat', 'med')),
               h('span', null, sense(s.dorsal, 'dors', 'plant')),
               h('span', null, sense(s.distal, 'dist', 'prox')),
-              h('span.turn', null, t ? `${sense(t.abduction, 'abd', 'add', 0).replace(' ', '° ')}` : ''),
+              h('span', { class: 'turn' }, t ? `${sense(t.abduction, 'abd', 'add', 0).replace(' ', '° ')}` : ''),
             ]
           : h('span', null, 'not measured'),
       ),
     ),
     reductionLine(r),
     h(
-      'span.devices',
-      null,
+      'span',
+      { class: 'devices' },
       devices.length
         ? devices.map((d) =>
             h(
-              'span.device',
-              { key: d.id, class: `${d.kind}${d.ok === false ? ' failing' : ''}${d.id === app.device ? ' chosen' : ''}` },
+              'span',
+              { key: d.id, class: `device ${d.kind}${d.ok === false ? ' failing' : ''}${d.id === app.device ? ' chosen' : ''}` },
               deviceMark(d),
               ` ${d.id} `,
               h('b', null, d.length_mm.toFixed(0)),
@@ -201,14 +201,14 @@ function column(ray: number, scale: number, left: boolean): VNode {
         : 'no device',
     ),
     h(
-      'span.attention',
-      { title: attentionWords },
-      attention.length ? [h('span.flag', { 'aria-hidden': 'true' }, '▲ '), attentionWords] : h('span.calm', null, 'nothing to attend to'),
+      'span',
+      { class: 'attention', title: attentionWords },
+      attention.length ? [h('span', { class: 'flag', 'aria-hidden': 'true' }, '▲ '), attentionWords] : h('span', { class: 'calm' }, 'nothing to attend to'),
     ),
   );
 }
 
-function onkeydown(event: KeyboardEvent): void {
+function steer(event: KeyboardEvent): void {
   const step = event.key === 'ArrowRight' ? 1 : event.key === 'ArrowLeft' ? -1 : 0;
   if (!step) return;
   event.preventDefault();
@@ -229,40 +229,40 @@ function boardScale(): number {
   return Math.min(5, 26 / most);
 }
 
-export function board(): VNode | null {
+export function board(): JSX.Element | null {
   const plan = app.state?.plan;
   if (!plan) return null;
   const left = plan.side === 'left';
   const scale = boardScale();
   return h(
-    'section.board',
-    { 'aria-label': 'Ray board', 'data-test': 'board' },
+    'section',
+    { class: 'board', 'aria-label': 'Ray board', 'data-test': 'board' },
     h(
-      'div.ends',
-      { 'aria-hidden': 'true' },
+      'div',
+      { class: 'ends', 'aria-hidden': 'true' },
       h('span', null, left ? 'LATERAL' : 'MEDIAL'),
       h(
-        'span.scale',
-        null,
+        'span',
+        { class: 'scale' },
         `${plan.side} foot from the head of the table · `,
         h('svg', { width: 5 * scale + 2, height: 8, viewBox: `0 0 ${5 * scale + 2} 8` }, h('path', { d: `M1 1v6M1 4h${5 * scale}M${5 * scale + 1} 1v6`, stroke: '#40464E', fill: 'none' })),
         ' 5 mm',
       ),
       h('span', null, left ? 'MEDIAL' : 'LATERAL'),
     ),
-    h('div.columns', { role: 'listbox', 'aria-label': 'Rays', 'aria-orientation': 'horizontal', onkeydown }, boardOrder().map((r) => column(r, scale, left))),
+    h('div', { class: 'columns', role: 'listbox', 'aria-label': 'Rays', 'aria-orientation': 'horizontal', onKeyDown: steer }, boardOrder().map((ray) => rayNow(ray)).map((r) => r && column(r, scale, left))),
   );
 }
 
 /** One line, for the theatre. */
-export function boardLine(): VNode | null {
+export function boardLine(): JSX.Element | null {
   const plan = app.state?.plan;
   if (!plan) return null;
   const left = plan.side === 'left';
   return h(
-    'section.board-line',
-    { 'aria-label': 'Ray board', 'data-test': 'board' },
-    h('span.end', null, left ? 'LATERAL' : 'MEDIAL'),
+    'section',
+    { class: 'board-line', 'aria-label': 'Ray board', 'data-test': 'board' },
+    h('span', { class: 'end' }, left ? 'LATERAL' : 'MEDIAL'),
     boardOrder().map((ray) => {
       const r = rayNow(ray);
       const devices = devicesNow().filter((d) => d.ray === ray && d.stage !== 'temporary');
@@ -274,15 +274,15 @@ export function boardLine(): VNode | null {
           class: app.ray === ray ? 'chosen' : '',
           'aria-pressed': app.ray === ray ? 'true' : 'false',
           'data-test': `ray-${ray}`,
-          onclick: () => selectRay(ray),
+          onClick: () => selectRay(ray),
         },
         h('b', null, String(ray)),
         stateMark(r?.state ?? 'not judged'),
         h('span', null, r?.state ?? 'not judged'),
-        h('span.lengths', null, devices.map((d) => `${d.id} ${d.length_mm.toFixed(0)}`).join(' · ')),
+        h('span', { class: 'lengths' }, devices.map((d) => `${d.id} ${d.length_mm.toFixed(0)}`).join(' · ')),
       );
     }),
-    h('span.end', null, left ? 'MEDIAL' : 'LATERAL'),
+    h('span', { class: 'end' }, left ? 'MEDIAL' : 'LATERAL'),
   );
 }
 

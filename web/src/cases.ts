@@ -1,6 +1,6 @@
 // The list of cases: find one, begin one, drop images for one.
+import { h, type JSX } from 'preact';
 import { api } from './api';
-import { h, type VNode } from './h';
 import { app, changed, told } from './store';
 import type { CaseSummary } from './types';
 import type { Given } from './upload';
@@ -28,51 +28,40 @@ function search(text: string): void {
   timer = window.setTimeout(() => void loadCases(), 180);
 }
 
-const text = (v: unknown): string => (typeof v === 'string' ? v : '');
+const patternWords = (p = ''): string => (/^([A-C][12]?|cannot be told)$/.test(p) ? `Myerson ${p}` : p);
 
-function patternOf(c: CaseSummary): string {
-  const p = c.summary?.['pattern'] ?? c.summary?.['patterns'];
-  if (typeof p === 'string') return /^([A-C][12]?|cannot be told)$/.test(p) ? `Myerson ${p}` : p;
-  if (p && typeof p === 'object') {
-    const q = p as { quenu_kuss?: string; myerson?: string };
-    return [q.quenu_kuss, q.myerson ? `Myerson ${q.myerson}` : ''].filter(Boolean).join(', ');
-  }
-  return '';
-}
+const kStatus = { empty: '◇ no images yet', imported: '◐ images read', planned: '● planned' };
 
-const kStatus: Record<string, string> = { empty: '◇ no images yet', imported: '◐ images read', planned: '● planned' };
-
-function card(c: CaseSummary, open: (id: string) => void): VNode {
-  const s = c.summary ?? {};
-  const patient = text(s.patient);
-  const side = text(s.side);
-  const pattern = patternOf(c);
+function card(c: CaseSummary, open: (id: string) => void): JSX.Element {
+  const { patient, side, notes, status = 'empty', ...s } = c.summary;
+  const pattern = patternWords(s.pattern);
   return h(
     'li',
     { key: c.id },
     h(
-      'a.case',
+      'a',
       {
+        class: 'case',
         href: `#${c.id}`,
         'data-test': `case-${c.id}`,
-        onclick: (e: MouseEvent) => {
+        onClick: (e: MouseEvent) => {
           if (e.ctrlKey || e.metaKey || e.shiftKey) return;
           e.preventDefault();
           open(c.id);
         },
       },
-      text(s.status) === 'planned' || text(s.status) === 'imported'
+      status !== 'empty'
         ? h('img', { src: api.thumbnail(c.id, c.seq), alt: '', loading: 'lazy', width: 120, height: 120 })
-        : h('span.noimage', { 'aria-hidden': 'true' }, '◇'),
+        : h('span', { class: 'noimage', 'aria-hidden': 'true' }, '◇'),
       h(
-        'span.about',
-        null,
+        'span',
+        { class: 'about' },
         h('strong', null, c.name),
         patient ? h('span', null, `${person(patient)}${side ? `, ${side} foot` : ''}`) : side ? h('span', null, `${side} foot`) : null,
-        pattern ? h('span.pattern', null, pattern) : null,
-        h('span.status', null, kStatus[text(s.status)] ?? '◇ no images yet'),
-        text(s.notes) ? h('span.notes', null, text(s.notes)) : null,
-        h('span.small', null, clock(c.updated)),
+        pattern ? h('span', { class: 'pattern' }, pattern) : null,
+        h('span', { class: 'status' }, kStatus[status]),
+        notes ? h('span', { class: 'notes' }, notes) : null,
+        h('span', { class: 'small' }, clock(c.updated)),
       ),
     ),
   );
@@ -85,57 +74,58 @@ export function typedName(): string {
   return name;
 }
 
-export function caseList(open: (id: string) => void, begin: (given: Given[], name: string) => void): VNode[] {
+export function caseList(open: (id: string) => void, begin: (given: Given[], name: string) => void): JSX.Element[] {
   return [
-    h('a.skip', { href: '#cases', key: 'skip' }, 'To the cases'),
+    h('a', { class: 'skip', href: '#cases', key: 'skip' }, 'To the cases'),
     h(
-      'header.list-head',
-      { key: 'head' },
+      'header',
+      { class: 'list-head', key: 'head' },
       h('h1', null, 'Rayset'),
       h(
-        'label.search',
-        null,
+        'label',
+        { class: 'search' },
         h('span', null, 'Find'),
-        h('input', { type: 'search', value: list.search, 'data-test': 'search', placeholder: 'name, patient, pattern, notes', oninput: (e: Event) => search((e.target as HTMLInputElement).value) }),
+        h('input', { type: 'search', value: list.search, 'data-test': 'search', placeholder: 'name, patient, pattern, notes', onInput: (e: Event) => search((e.target as HTMLInputElement).value) }),
       ),
     ),
     troubles(),
     h(
-      'main.list',
-      { key: 'list', id: 'cases' },
+      'main',
+      { class: 'list', key: 'list', id: 'cases' },
       work(),
       h(
-        'section.begin',
-        { 'aria-label': 'New case' },
+        'section',
+        { class: 'begin', 'aria-label': 'New case' },
         h('h2', null, 'A new case'),
         h('p', null, 'Drop a folder of DICOM CT, or an archive of one, anywhere on this page. Nothing leaves this computer.'),
         h(
-          'div.row',
-          null,
+          'div',
+          { class: 'row' },
           filePick('Choose a folder', true, (g) => begin(g, typedName()), 'new-folder'),
           filePick('Choose an archive', false, (g) => begin(g, typedName()), 'new-archive', '.zip,.tar,.gz,.tgz,.dcm'),
           h(
-            'form.row',
+            'form',
             {
-              onsubmit: (e: Event) => {
+              class: 'row',
+              onSubmit: (e: Event) => {
                 e.preventDefault();
                 begin([], typedName() || 'New case');
               },
             },
-            h('label.field', null, h('span', null, 'Name, if it should have one'), h('input', { type: 'text', value: list.name, 'data-test': 'new-name', oninput: (e: Event) => ((list.name = (e.target as HTMLInputElement).value), changed()) })),
+            h('label', { class: 'field' }, h('span', null, 'Name, if it should have one'), h('input', { type: 'text', value: list.name, 'data-test': 'new-name', onInput: (e: Event) => ((list.name = (e.target as HTMLInputElement).value), changed()) })),
             h('button', { type: 'submit', 'data-test': 'new-case' }, 'New case'),
           ),
         ),
       ),
       h('h2', null, 'Cases'),
       h(
-        'label.tick',
-        { key: 'hidden' },
+        'label',
+        { class: 'tick', key: 'hidden' },
         h('input', {
           type: 'checkbox',
           checked: list.hidden,
           'data-test': 'show-hidden',
-          onchange: (e: Event) => {
+          onChange: (e: Event) => {
             list.hidden = (e.target as HTMLInputElement).checked;
             void loadCases();
           },
@@ -145,11 +135,11 @@ export function caseList(open: (id: string) => void, begin: (given: Given[], nam
       list.cases === null
         ? h('p', { key: 'wait' }, 'Looking …')
         : list.cases.length
-          ? h('ul.cases', { key: 'cases', 'data-test': 'cases' }, list.cases.map((c) => card(c, open)))
+          ? h('ul', { class: 'cases', key: 'cases', 'data-test': 'cases' }, list.cases.map((c) => card(c, open)))
           : h('p', { key: 'none' }, list.search ? 'No case holds these words.' : 'No case yet. Drop the first.'),
     ),
-    h('footer.advice', { key: 'advice' }, app.advice, app.version ? ` Rayset ${app.version}.` : ''),
-    h('div.hidden', { 'aria-live': 'polite', key: 'said' }, app.said),
+    h('footer', { class: 'advice', key: 'advice' }, app.advice, app.version ? ` Rayset ${app.version}.` : ''),
+    h('div', { class: 'hidden', 'aria-live': 'polite', key: 'said' }, app.said),
   ];
 }
 

@@ -1,6 +1,6 @@
 // Files that the server makes while one waits: a film, a report, an archive. Said while it lasts; can be stopped.
+import { h, type JSX } from 'preact';
 import { api } from './api';
-import { h, type VNode } from './h';
 import { changed, say, showError, told } from './store';
 import { button } from './widgets';
 import { bytes } from './words';
@@ -75,7 +75,7 @@ async function fetchFile(path: string, words: string): Promise<void> {
 }
 
 /** A link to a file that is fetched in sight; the browser's own ways with links (new tab, save as) stay. */
-export function fetchLink(path: string, words: string, note = ''): (VNode | string)[] {
+export function fetchLink(path: string, words: string, note = ''): (JSX.Element | string)[] {
   const f = under.get(path);
   const done = saved.get(path);
   const seconds = f ? Math.round((Date.now() - f.since) / 1000) : 0;
@@ -86,7 +86,7 @@ export function fetchLink(path: string, words: string, note = ''): (VNode | stri
         href: path,
         key: path,
         'aria-busy': f ? 'true' : undefined,
-        onclick: (e: MouseEvent) => {
+        onClick: (e: MouseEvent) => {
           if (e.ctrlKey || e.metaKey || e.shiftKey || e.altKey || e.button !== 0) return;
           e.preventDefault();
           void fetchFile(path, words);
@@ -94,17 +94,17 @@ export function fetchLink(path: string, words: string, note = ''): (VNode | stri
       },
       words,
     ),
-    note ? h('span.small', { key: 'note' }, ` ${note}`) : '',
+    note ? h('span', { class: 'small', key: 'note' }, ` ${note}`) : '',
     f
       ? h(
-          'span.making',
-          { key: 'making', 'data-test': 'making' },
+          'span',
+          { class: 'making', key: 'making', 'data-test': 'making' },
           h('progress', { 'aria-label': `${words} is being made` }),
           f.got ? ` ${bytes(f.got)} have come, ${seconds} s ` : ` is being made, ${seconds} s `,
           button('Stop', () => f.stop.abort(), { class: 'quiet', title: `Stop: ${words}` }),
         )
       : done
-        ? h('span.small', { key: 'done', 'data-test': 'made' }, ` ✓ saved (${done})`)
+        ? h('span', { class: 'small', key: 'done', 'data-test': 'made' }, ` ✓ saved (${done})`)
         : '',
   ];
 }

@@ -5,17 +5,14 @@ import type { Body, Mat, Plan, Ray, Vec } from './types';
 
 /** Base and head of a ray where it belongs. */
 export function axisOf(plan: Plan, ray: number): { base: Vec; head: Vec } | null {
-  const axis = plan.axis;
-  if (!axis) return null;
-  if (Array.isArray(axis)) return axis.find((a, i) => (a.ray ?? i + 1) === ray) ?? null;
-  return axis[String(ray)] ?? axis[`M${ray}`] ?? null;
+  return plan.axis[ray] ?? null;
 }
 
 /** Injured to reduced, with the trial under way. */
 export function reducedPose(plan: Plan, body: Body): Mat {
   const own = body.injured_to_reduced ?? identity();
   if (!body.ray) return own;
-  const tried = app.trial?.rays?.find((r) => r.ray === body.ray)?.transform;
+  const tried = app.trial?.rays.find((r) => r.ray === body.ray)?.transform;
   const kept = plan.rays.find((r) => r.ray === body.ray)?.transform;
   const wished = dragged.get(body.ray);
   const target = wished ?? tried;

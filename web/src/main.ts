@@ -1,8 +1,9 @@
 // The page: which case, which place, keys, dropped files.
+import { h, render, type ComponentChild, type JSX } from 'preact';
 import { api } from './api';
 import { board, boardLine } from './board';
 import { caseList, loadCases, typedName } from './cases';
-import { h, render, type Child, type VNode } from './h';
+import { Field } from './elements';
 import { mesh } from './meshes';
 import { fixation } from './places/fixation';
 import { followup, takeFollowup } from './places/followup';
@@ -24,61 +25,62 @@ document.body.append(root);
 
 // ---- one case ----------------------------------------------------------------------------------------------------
 
-const kPlaceBody: Record<Exclude<Place, 'theatre'>, () => Child[]> = { images, injury, reduction, fixation, followup };
+const kPlaceBody: Record<Exclude<Place, 'theatre'>, () => ComponentChild[]> = { images, injury, reduction, fixation, followup };
 
-function saved(): VNode {
+function saved(): JSX.Element {
   const words = app.saving ? (app.connected ? 'saving …' : '▲ not saved yet') : !app.connected ? 'not connected' : '✓ saved';
-  return h('span.saved', { role: 'status', 'data-test': 'saved' }, words);
+  return h('span', { class: 'saved', role: 'status', 'data-test': 'saved' }, words);
 }
 
-function historyPanel(s: CaseState): VNode {
+function historyPanel(s: CaseState): JSX.Element {
   return h(
-    'aside.history',
-    { key: 'history', 'aria-label': 'History', 'data-test': 'history' },
-    h('div.row', null, h('h2', null, 'History'), button('Close', () => set({ historyOpen: false }), { class: 'quiet' })),
+    'aside',
+    { class: 'history', key: 'history', 'aria-label': 'History', 'data-test': 'history' },
+    h('div', { class: 'row' }, h('h2', null, 'History'), button('Close', () => set({ historyOpen: false }), { class: 'quiet' })),
     h(
       'ol',
       null,
       [...s.history]
         .reverse()
         .filter((r) => r.kind !== 'undo' && r.kind !== 'redo')
-        .map((r) => h('li', { key: String(r.seq), class: r.active ? '' : 'undone' }, h('span', null, capital(r.words)), r.active ? null : h('em', null, ' undone'), h('span.small', null, ` ${clock(r.at)}`))),
+        .map((r) => h('li', { key: String(r.seq), class: r.active ? '' : 'undone' }, h('span', null, capital(r.words)), r.active ? null : h('em', null, ' undone'), h('span', { class: 'small' }, ` ${clock(r.at)}`))),
     ),
     h(
-      'label.field',
-      null,
+      'label',
+      { class: 'field' },
       h('span', null, 'Notes'),
-      h('textarea', { rows: 5, value: s.notes, 'data-test': 'notes', onchange: (e: Event) => void edit('case.notes', { text: (e.target as HTMLTextAreaElement).value }) }),
+      h(Field, { rows: 5, value: s.notes, 'data-test': 'notes', onChange: (e: Event) => void edit('case.notes', { text: (e.target as HTMLTextAreaElement).value }) }),
     ),
     button(s.hidden ? 'Show in the list again' : 'Take off the list', () => void edit('case.hide', { hidden: !s.hidden }), { test: 'hide' }),
-    h('p.small', null, 'Nothing is removed; the list only stops showing it.'),
+    h('p', { class: 'small' }, 'Nothing is removed; the list only stops showing it.'),
   );
 }
 
-function head(s: CaseState): VNode {
+function head(s: CaseState): JSX.Element {
   const plan = s.plan;
   return h(
-    'header.case-head',
-    { key: 'head' },
-    h('a.skip', { href: '#place' }, 'To the content'),
-    h('button.home', { type: 'button', onclick: () => leave(), 'data-test': 'home', title: 'All cases' }, 'Rayset'),
+    'header',
+    { class: 'case-head', key: 'head' },
+    h('a', { class: 'skip', href: '#place' }, 'To the content'),
+    h('button', { class: 'home', type: 'button', onClick: () => leave(), 'data-test': 'home', title: 'All cases' }, 'Rayset'),
     h(
-      'div.who',
-      null,
-      h('input.name', {
+      'div',
+      { class: 'who' },
+      h(Field, {
+        class: 'name',
         type: 'text',
         'aria-label': 'Name of the case',
         value: s.name,
         'data-test': 'case-name',
-        onchange: (e: Event) => {
+        onChange: (e: Event) => {
           const text = (e.target as HTMLInputElement).value.trim();
           if (text && text !== s.name) void edit('case.name', { text });
         },
       }),
       // What does not fit beside the places is left out as a whole.
       h(
-        'span.small.whole',
-        null,
+        'span',
+        { class: 'small whole' },
         [plan ? `${plan.side} foot` : '', s.images?.patient ? person(s.images.patient) : '', ...pattern(plan?.patterns).split(' · ')].filter(Boolean).map((w) => h('span', null, w)),
       ),
     ),
@@ -94,17 +96,17 @@ function head(s: CaseState): VNode {
             'aria-current': p.id === app.place ? 'page' : undefined,
             'data-test': `place-${p.id}`,
             title: `Key ${i + 1}`,
-            onclick: () => go(p.id),
+            onClick: () => go(p.id),
           },
-          h('span.key', { 'aria-hidden': 'true' }, String(i + 1)),
+          h('span', { class: 'key', 'aria-hidden': 'true' }, String(i + 1)),
           p.name,
-          p.id === 'images' && s.stale ? h('span.alarm', null, ' ▲') : null,
+          p.id === 'images' && s.stale ? h('span', { class: 'alarm' }, ' ▲') : null,
         ),
       ),
     ),
     h(
-      'div.acts',
-      null,
+      'div',
+      { class: 'acts' },
       button('Undo', () => void undo(), { test: 'undo', disabled: !s.can_undo, title: s.can_undo ? `Undo: ${s.can_undo} (Ctrl+Z)` : 'Nothing to undo' }),
       button('Redo', () => void redo(), { test: 'redo', disabled: !s.can_redo, title: s.can_redo ? `Redo: ${s.can_redo} (Ctrl+Shift+Z)` : 'Nothing to redo' }),
       button('History, notes', () => set({ historyOpen: !app.historyOpen }), { test: 'history-open', pressed: app.historyOpen }),
@@ -113,11 +115,11 @@ function head(s: CaseState): VNode {
   );
 }
 
-function casePage(s: CaseState): Child[] {
+function casePage(s: CaseState): ComponentChild[] {
   const dark = app.place === 'theatre';
   document.body.classList.toggle('dark', dark);
-  const said = h('div.hidden', { 'aria-live': 'polite', key: 'said', 'data-test': 'said' }, app.said);
-  const advice = h('footer.advice', { key: 'advice', 'data-test': 'advice' }, app.advice);
+  const said = h('div', { class: 'hidden', 'aria-live': 'polite', key: 'said', 'data-test': 'said' }, app.said);
+  const advice = h('footer', { class: 'advice', key: 'advice', 'data-test': 'advice' }, app.advice);
   if (dark)
     return [app.readOnly ? null : head(s), troubles(), settle(), boardLine(), theatre(), advice, said, app.historyOpen ? historyPanel(s) : null, question()];
   const body = kPlaceBody[app.place as Exclude<Place, 'theatre'>]();
@@ -127,11 +129,11 @@ function casePage(s: CaseState): Child[] {
     troubles(),
     settle(),
     h(
-      'div.bench',
-      { key: 'bench', class: s.plan ? '' : 'unplanned' },
+      'div',
+      { key: 'bench', class: s.plan ? 'bench' : 'bench unplanned' },
       s.plan ? stage() : null,
       s.plan ? board() : null,
-      h('main.place', { id: 'place', key: `place-${app.place}`, 'data-test': `in-${app.place}`, tabindex: -1 }, h('h1', null, name), ...body),
+      h('main', { class: 'place', id: 'place', key: `place-${app.place}`, 'data-test': `in-${app.place}`, tabindex: -1 }, h('h1', null, name), ...body),
     ),
     advice,
     said,
@@ -146,15 +148,15 @@ function draw(): void {
   const s = app.state;
   if (s) {
     document.title = `${s.name} – Rayset`;
-    render(root, ...casePage(s));
+    render(casePage(s), root);
     if (app.place === 'theatre') updateTheatre();
     else updateViews();
   } else if (showingList) {
     document.title = 'Rayset';
     document.body.classList.remove('dark');
-    render(root, ...caseList((id) => void open(id), (g, n) => void begin(g, n)));
+    render(caseList((id) => void open(id), (g, n) => void begin(g, n)), root);
   } else {
-    render(root, troubles(), h('main.list', null, h('p', null, 'Opening …')));
+    render([troubles(), h('main', { class: 'list' }, h('p', null, 'Opening …'))], root);
   }
 }
 onChange(draw);

@@ -30,7 +30,7 @@ export async function dropDevice(): Promise<void> {
   app.trial = null;
   changed();
   const d = deviceNow(sent.id);
-  if (d) say(`${sent.id}: ${d.length_mm.toFixed(0)} mm, ${d.ok === false ? (d.reasons ?? []).join('; ') : 'all checks met'}`);
+  if (d) say(`${sent.id}: ${d.length_mm.toFixed(0)} mm, ${d.ok === false ? d.reasons.join('; ') : 'all checks met'}`);
 }
 
 function setRay(ray: number, pose: Mat): void {
@@ -55,7 +55,7 @@ export async function dropRay(ray: number): Promise<void> {
   app.trial = null;
   changed();
   const j = rayNow(ray)?.joint;
-  if (j) say(`${rayName(ray)}: gap ${j.gap_mm ?? '–'} mm, step ${j.step_mm ?? '–'} mm, overlap ${j.overlap_mm ?? 0} mm`);
+  if (j) say(`${rayName(ray)}: gap ${j.gap_mm} mm, step ${j.step_mm} mm, overlap ${j.overlap_mm} mm`);
 }
 
 let timer = 0;

@@ -1,6 +1,6 @@
 // What the plan leaves open, before everything else: the sentence, what would settle it, and the way there.
+import { h, type JSX } from 'preact';
 import { goesBack } from './foot';
-import { h, type VNode } from './h';
 import { identity } from './math';
 import { app, changed, edit, go, selectRay } from './store';
 import type { OpenQuestion, Place } from './types';
@@ -24,9 +24,9 @@ function goTo(place: Place, test: string): void {
   );
 }
 
-function ways(q: OpenQuestion): VNode[] {
+function ways(q: OpenQuestion): JSX.Element[] {
   const key = `${q.ray ?? 'bones'}`;
-  const out: VNode[] = [];
+  const out: JSX.Element[] = [];
   const way = (words: string, test: string, act: () => void): void => void out.push(button(words, act, { test: `settle-${test}-${key}`, key: test }));
   for (const r of q.remedies) {
     if (r === 'other foot') way('Give the other foot', 'other', () => goTo('images', 'pick-other'));
@@ -47,32 +47,33 @@ function ways(q: OpenQuestion): VNode[] {
 
 const brief = (q: OpenQuestion): string => (q.ray ? `${rayName(q.ray)} cannot be told` : `${q.bones.join(', ')} may be wrong`);
 
-const mark = (q: OpenQuestion): VNode => (q.ray ? stateMark('cannot be told') : h('span.alarm', { 'aria-hidden': 'true' }, '▲ '));
+const mark = (q: OpenQuestion): JSX.Element => (q.ray ? stateMark('cannot be told') : h('span', { class: 'alarm', 'aria-hidden': 'true' }, '▲ '));
 
 /** In theatre nothing is settled any more: there it is said only. */
-export function settle(): VNode | null {
+export function settle(): JSX.Element | null {
   const list = app.state?.plan?.open_questions ?? [];
   if (!list.length) return null;
   const theatre = app.place === 'theatre';
   const folded = foldedAt === keyOf(list);
   return h(
-    'section.settle',
-    { key: 'settle', 'aria-labelledby': 'settle-title', 'data-test': 'settle' },
+    'section',
+    { class: 'settle', key: 'settle', 'aria-labelledby': 'settle-title', 'data-test': 'settle' },
     h(
-      'div.title',
-      null,
+      'div',
+      { class: 'title' },
       h('h2', { id: 'settle-title' }, 'To settle first'),
-      folded && !theatre ? h('span.brief', null, capital(list.map(brief).join(' · '))) : null,
+      folded && !theatre ? h('span', { class: 'brief' }, capital(list.map(brief).join(' · '))) : null,
       theatre
         ? null
         : h(
-            'button.quiet',
+            'button',
             {
+              class: 'quiet',
               type: 'button',
               'aria-expanded': String(!folded),
               'aria-controls': 'settle-list',
               'data-test': 'settle-fold',
-              onclick: () => {
+              onClick: () => {
                 foldedAt = folded ? '' : keyOf(list);
                 changed();
               },
@@ -88,7 +89,7 @@ export function settle(): VNode | null {
           'li',
           { key: `q${q.ray ?? 'bones'}`, 'data-test': `settle-${q.ray ?? 'bones'}` },
           h('p', null, mark(q), h('b', null, q.what), ' ', q.settle),
-          theatre || app.readOnly ? null : h('div.ways', null, ways(q)),
+          theatre || app.readOnly ? null : h('div', { class: 'ways' }, ways(q)),
         ),
       ),
     ),

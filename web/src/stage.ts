@@ -1,5 +1,6 @@
 // The large view and the one beside it, with their tools.
-import { h, host, type VNode } from './h';
+import { h, type JSX } from 'preact';
+import { host } from './elements';
 import { order, app, changed, edit, footState, set, showFoot, showView, deviceNow, say, type Tool, type ViewKind } from './store';
 import { kNamedViews, FilmView, type Show } from './views/film-view';
 import { FootView } from './views/foot-view';
@@ -42,23 +43,23 @@ export function updateViews(): void {
   }
 }
 
-function picker(pane: 0 | 1, now: ViewKind | null): VNode {
+function picker(pane: 0 | 1, now: ViewKind | null): JSX.Element {
   const items = pane === 1 ? [...kViewNames, ...(realFilms().length ? [{ id: 'other' as const, name: 'Real film' }] : [])] : kViewNames;
   return h(
-    'select.view-pick',
+    'select',
     {
-      class: now ?? 'none',
+      class: `view-pick ${now ?? 'none'}`,
       'aria-label': pane === 0 ? 'Large view' : 'View beside it',
       'data-test': pane === 0 ? 'view-large' : 'view-beside',
       value: now ?? '',
-      onchange: (e: Event) => showView(pane, ((e.target as HTMLSelectElement).value || null) as ViewKind | null),
+      onChange: (e: Event) => showView(pane, ((e.target as HTMLSelectElement).value || null) as ViewKind | null),
     },
     pane === 1 ? h('option', { value: '', key: 'none' }, 'Nothing beside') : null,
     items.map((v) => h('option', { value: v.id, key: v.id }, v.name)),
   );
 }
 
-export const stateChoice = (): VNode =>
+export const stateChoice = (): JSX.Element =>
   choice(
     'Which state of the foot',
     [
@@ -95,7 +96,7 @@ function play(): void {
   playing = requestAnimationFrame(frame);
 }
 
-function player(): VNode {
+function player(): JSX.Element {
   const rays = order();
   const end = Math.max(1, rays.length);
   const at = Math.min(rays.length - 1, Math.floor(app.played));
@@ -106,8 +107,8 @@ function player(): VNode {
         ? 'all rays where they belong'
         : `${rayName(rays[at] ?? 0)} goes back (${at + 1} of ${rays.length})`;
   return h(
-    'div.player',
-    null,
+    'div',
+    { class: 'player' },
     button(playing ? 'Pause' : 'Play', play, { test: 'play', title: 'Play the reduction in the order of the plan' }),
     h('input', {
       type: 'range',
@@ -118,20 +119,20 @@ function player(): VNode {
       'aria-label': 'Reduction, ray by ray',
       'aria-valuetext': words,
       'data-test': 'played',
-      oninput: (e: Event) => set({ played: Number((e.target as HTMLInputElement).value) }),
+      onInput: (e: Event) => set({ played: Number((e.target as HTMLInputElement).value) }),
     }),
-    h('span.words', null, words),
+    h('span', { class: 'words' }, words),
   );
 }
 
 const kLookFrom = ['dorsal', 'medial', 'lateral', 'plantar', 'along'];
 
-function footTools(small: boolean): VNode {
+function footTools(small: boolean): JSX.Element {
   const v = footView();
   const bodies = app.state?.plan?.bodies ?? [];
   return h(
-    'div.tools',
-    { key: 'foot-tools' },
+    'div',
+    { class: 'tools', key: 'foot-tools' },
     small
       ? h(
           'select',
@@ -140,7 +141,7 @@ function footTools(small: boolean): VNode {
             'aria-label': 'Look from',
             'data-test': 'home-from',
             value: '',
-            onchange: (e: Event) => {
+            onChange: (e: Event) => {
               const s = e.target as HTMLSelectElement;
               if (s.value) v.home(s.value);
               s.value = '';
@@ -150,8 +151,8 @@ function footTools(small: boolean): VNode {
           kLookFrom.map((n) => h('option', { value: n, key: n }, n === 'along' ? 'along the ray' : `from ${n}`)),
         )
       : h(
-          'div.choice',
-          { role: 'group', 'aria-label': 'Look from', key: 'from-row' },
+          'div',
+          { class: 'choice', role: 'group', 'aria-label': 'Look from', key: 'from-row' },
           kLookFrom.map((n) =>
             button(n === 'along' ? 'along ray' : n, () => v.home(n), {
               test: `home-${n}`,
@@ -161,12 +162,12 @@ function footTools(small: boolean): VNode {
           ),
         ),
     h(
-      'details.more',
-      { key: 'show', name: 'more' },
+      'details',
+      { class: 'more', key: 'show', name: 'more' },
       h('summary', { 'data-test': 'foot-show' }, 'Show'),
       h(
-        'div.menu',
-        null,
+        'div',
+        { class: 'menu' },
         h(
           'label',
           null,
@@ -178,7 +179,7 @@ function footTools(small: boolean): VNode {
             step: 0.05,
             value: v.fade,
             'data-test': 'fade',
-            oninput: (e: Event) => {
+            onInput: (e: Event) => {
               v.fadeOf[app.place] = Number((e.target as HTMLInputElement).value);
               v.draw();
             },
@@ -197,14 +198,14 @@ function footTools(small: boolean): VNode {
   );
 }
 
-function tick(words: string, on: boolean, pick: (on: boolean) => unknown): VNode {
+function tick(words: string, on: boolean, pick: (on: boolean) => unknown): JSX.Element {
   return h(
-    'label.tick',
-    { key: words },
+    'label',
+    { class: 'tick', key: words },
     h('input', {
       type: 'checkbox',
       checked: on,
-      onchange: (e: Event) => {
+      onChange: (e: Event) => {
         pick((e.target as HTMLInputElement).checked);
         footView().draw();
         changed();
@@ -214,10 +215,10 @@ function tick(words: string, on: boolean, pick: (on: boolean) => unknown): VNode
   );
 }
 
-function range(label: string, value: number, low: number, high: number, step: number, write: (v: number) => string, set_: (v: number) => void, test: string): VNode {
+function range(label: string, value: number, low: number, high: number, step: number, write: (v: number) => string, set_: (v: number) => void, test: string): JSX.Element {
   return h(
-    'label.slide',
-    { key: test },
+    'label',
+    { class: 'slide', key: test },
     h('span', null, label),
     h('input', {
       type: 'range',
@@ -226,13 +227,13 @@ function range(label: string, value: number, low: number, high: number, step: nu
       step,
       value,
       'data-test': test,
-      oninput: (e: Event) => set_(Number((e.target as HTMLInputElement).value)),
+      onInput: (e: Event) => set_(Number((e.target as HTMLInputElement).value)),
     }),
     h('output', null, write(value)),
   );
 }
 
-function sliceFoot(kind: 'along' | 'across' | 'drill'): VNode {
+function sliceFoot(kind: 'along' | 'across' | 'drill'): JSX.Element {
   const v = sliceView(kind);
   const [low, high] = v.range();
   const through = {
@@ -243,18 +244,18 @@ function sliceFoot(kind: 'along' | 'across' | 'drill'): VNode {
   return range(kind === 'drill' ? 'Depth' : 'Through', v.offset, low, high, 0.5, through, (x) => v.setOffset(x), `offset-${kind}`);
 }
 
-function sliceTools(kind: 'along' | 'across' | 'drill'): VNode {
+function sliceTools(kind: 'along' | 'across' | 'drill'): JSX.Element {
   const v = sliceView(kind);
   return h(
-    'div.tools',
-    { key: `${kind}-tools` },
+    'div',
+    { class: 'tools', key: `${kind}-tools` },
     h(
-      'details.more',
-      { key: 'grey', name: 'more' },
+      'details',
+      { class: 'more', key: 'grey', name: 'more' },
       h('summary', { 'data-test': `grey-${kind}` }, 'Grey'),
       h(
-        'div.menu',
-        null,
+        'div',
+        { class: 'menu' },
         choice(
           'Window',
           kWindows.map((w) => ({ id: w.name, name: w.name })),
@@ -266,7 +267,7 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): VNode {
           },
           `window-${kind}`,
         ),
-        h('p.hint', null, `Level ${v.window.level} HU, width ${v.window.width} HU. Dragging in the picture changes them.`),
+        h('p', { class: 'hint' }, `Level ${v.window.level} HU, width ${v.window.width} HU. Dragging in the picture changes them.`),
         range('Thickness', v.thickness, 0, 10, 0.5, (t) => (t ? `mean of ${mm(t)}` : 'one plane'), (t) => {
           v.thickness = t;
           v.update();
@@ -280,12 +281,12 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): VNode {
             }, 'turn-along')
           : null,
         h(
-          'label.tick',
-          null,
+          'label',
+          { class: 'tick' },
           h('input', {
             type: 'checkbox',
             checked: v.outlines,
-            onchange: (e: Event) => {
+            onChange: (e: Event) => {
               v.outlines = (e.target as HTMLInputElement).checked;
               v.update();
               changed();
@@ -298,18 +299,18 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): VNode {
   );
 }
 
-function filmTools(): VNode {
+function filmTools(): JSX.Element {
   const v = filmView();
   return h(
-    'div.tools',
-    { key: 'film-tools' },
+    'div',
+    { class: 'tools', key: 'film-tools' },
     h(
       'select',
       {
         'aria-label': 'View of the film',
         'data-test': 'film-view',
         value: v.named,
-        onchange: (e: Event) => {
+        onChange: (e: Event) => {
           const word = (e.target as HTMLSelectElement).value;
           if (word) v.view(word);
         },
@@ -318,12 +319,12 @@ function filmTools(): VNode {
       kNamedViews.map((n) => h('option', { value: n.word, key: n.word }, n.name)),
     ),
     h(
-      'details.more',
-      { key: 'tube', name: 'more' },
+      'details',
+      { class: 'more', key: 'tube', name: 'more' },
       h('summary', { 'data-test': 'film-tube' }, 'Tube'),
       h(
-        'div.menu',
-        null,
+        'div',
+        { class: 'menu' },
         range('Round the foot', v.orbital, -110, 110, 1, (x) => `${x}°`, (x) => v.aim(x, v.tilt), 'orbital'),
         range('Towards the toes', v.tilt, -50, 50, 1, (x) => `${x}°`, (x) => v.aim(v.orbital, x), 'tilt'),
         app.readOnly ? null : filePick('A real film beside it', false, filmsBeside, 'real-film'),
@@ -332,7 +333,7 @@ function filmTools(): VNode {
   );
 }
 
-function filmFoot(): VNode {
+function filmFoot(): JSX.Element {
   const v = filmView();
   return choice<Show>(
     'What is filmed',
@@ -365,15 +366,15 @@ export function besides(id = realFilms().filter((f) => !f.after).at(-1)?.id): vo
   changed();
 }
 
-function otherTools(): VNode {
+function otherTools(): JSX.Element {
   const all = realFilms();
   const now = realFilmView().film();
   return h(
-    'div.tools',
-    { key: 'other-tools' },
+    'div',
+    { class: 'tools', key: 'other-tools' },
     h(
       'select',
-      { 'aria-label': 'Which film', 'data-test': 'which-film', value: now?.id ?? '', onchange: (e: Event) => besides((e.target as HTMLSelectElement).value) },
+      { 'aria-label': 'Which film', 'data-test': 'which-film', value: now?.id ?? '', onChange: (e: Event) => besides((e.target as HTMLSelectElement).value) },
       all.map((f) => h('option', { value: f.id, key: f.id }, filmTitle(f))),
     ),
     now && !now.after && !app.readOnly
@@ -383,12 +384,12 @@ function otherTools(): VNode {
 }
 
 /** What is to be known of the film that is shown. */
-function otherFoot(): VNode | null {
+function otherFoot(): JSX.Element | null {
   const f = realFilmView().film();
-  return f?.cautions?.length ? h('span.small', { 'data-test': 'film-cautions' }, f.cautions.join(' ')) : null;
+  return f?.cautions?.length ? h('span', { class: 'small', 'data-test': 'film-cautions' }, f.cautions.join(' ')) : null;
 }
 
-function pane(index: 0 | 1, kind: ViewKind): VNode {
+function pane(index: 0 | 1, kind: ViewKind): JSX.Element {
   const tools =
     kind === 'foot' ? footTools(index === 1) : kind === 'film' ? filmTools() : kind === 'other' ? otherTools() : sliceTools(kind);
   const view =
@@ -406,15 +407,15 @@ function pane(index: 0 | 1, kind: ViewKind): VNode {
         ? (deviceNow(app.device)?.id ?? '')
         : '';
   return h(
-    'figure.pane',
-    { key: `pane${index}`, class: index === 0 ? 'large' : 'beside', 'aria-label': `${nameOf(kind)} ${subject}` },
-    h('div.pane-head', null, picker(index, kind), subject ? h('span.subject', null, subject) : null, tools),
+    'figure',
+    { key: `pane${index}`, class: index === 0 ? 'pane large' : 'pane beside', 'aria-label': `${nameOf(kind)} ${subject}` },
+    h('div', { class: 'pane-head' }, picker(index, kind), subject ? h('span', { class: 'subject' }, subject) : null, tools),
     view,
-    h('div.pane-foot', null, kind === 'foot' ? player() : kind === 'film' ? filmFoot() : kind === 'other' ? otherFoot() : sliceFoot(kind)),
+    h('div', { class: 'pane-foot' }, kind === 'foot' ? player() : kind === 'film' ? filmFoot() : kind === 'other' ? otherFoot() : sliceFoot(kind)),
   );
 }
 
-function toolBar(): VNode {
+function toolBar(): JSX.Element {
   const tools: { id: Tool; name: string }[] = [
     { id: 'look', name: 'Look' },
     { id: 'distance', name: 'Distance' },
@@ -430,8 +431,8 @@ function toolBar(): VNode {
     place: app.placing?.words ?? '',
   };
   return h(
-    'div.toolbar',
-    { role: 'toolbar', 'aria-label': 'Tools' },
+    'div',
+    { class: 'toolbar', role: 'toolbar', 'aria-label': 'Tools' },
     stateChoice(),
     choice(
       'Tool',
@@ -443,17 +444,17 @@ function toolBar(): VNode {
       },
       'tool',
     ),
-    hints[app.tool] ? h('span.hint', null, hints[app.tool]) : null,
-    app.views[1] ? null : h('span.push', null, picker(1, null)),
+    hints[app.tool] ? h('span', { class: 'hint' }, hints[app.tool]) : null,
+    app.views[1] ? null : h('span', { class: 'push' }, picker(1, null)),
   );
 }
 
-export function stage(): VNode {
+export function stage(): JSX.Element {
   const [large, beside] = app.views;
   return h(
-    'section.stage',
-    { 'aria-label': 'Views', key: 'stage' },
+    'section',
+    { class: 'stage', 'aria-label': 'Views', key: 'stage' },
     toolBar(),
-    h('div.panes', { class: beside ? 'two' : 'one' }, pane(0, large), beside ? pane(1, beside) : null),
+    h('div', { class: beside ? 'panes two' : 'panes one' }, pane(0, large), beside ? pane(1, beside) : null),
   );
 }

@@ -1,7 +1,7 @@
 // What the page shows now. The server holds the truth; this is a copy with what the person looks at.
 import { Refused, api, kNoAnswer } from './api';
 import { clamp } from './math';
-import type { CaseState, DrawnMeasure, FootState, Job, Place, ServerError, TryResult } from './types';
+import type { CaseState, Device, DrawnMeasure, FootState, Job, Place, Ray, ServerError, TryResult } from './types';
 
 export const kPlaces: { id: Place; name: string }[] = [
   { id: 'images', name: 'Images' },
@@ -99,7 +99,7 @@ export function dismiss(error: ServerError): void {
   set({ errors: app.errors.filter((e) => e !== error) });
 }
 
-export const order = (): number[] => app.state?.plan?.reduction?.order ?? [];
+export const order = (): number[] => app.state?.plan?.reduction.order ?? [];
 export const footState = (): FootState => (app.played > 0 && app.played >= order().length / 2 ? 'reduced' : 'injured');
 export function showFoot(state: FootState): void {
   set({ played: state === 'injured' ? 0 : Math.max(1, order().length) });
@@ -318,9 +318,12 @@ export function endTrial(): void {
 }
 
 /** As the plan says, or as the trial under way says. */
-export const rayNow = (ray: number) =>
-  app.trial?.rays?.find((r) => r.ray === ray) ?? app.state?.plan?.rays.find((r) => r.ray === ray) ?? null;
-export function devicesNow() {
+export function rayNow(ray: number): Ray | null {
+  const kept = app.state?.plan?.rays.find((r) => r.ray === ray);
+  const tried = app.trial?.rays.find((r) => r.ray === ray);
+  return kept && tried ? { ...kept, ...tried } : (kept ?? null);
+}
+export function devicesNow(): Device[] {
   const all = app.state?.plan?.devices ?? [];
   const tried = app.trial?.devices ?? [];
   return all.map((d) => {
@@ -328,12 +331,12 @@ export function devicesNow() {
     return t ? { ...d, ...t } : d;
   });
 }
-export const deviceNow = (id: string | null) => devicesNow().find((d) => d.id === id) ?? null;
+export const deviceNow = (id: string | null): Device | null => devicesNow().find((d) => d.id === id) ?? null;
 
 // ---- measures drawn by hand ------------------------------------------------------------------------------------
 
 let serial = 0;
-export function addMeasure(m: Omit<DrawnMeasure, 'id'>): void {
+export function addMeasure(m: Omit<DrawnMeasure, 'id' | 'value' | 'unit'>): void {
   serial += 1;
   const id = `m${Date.now().toString(36)}${serial}`;
   // `kind` names the edit itself, so what is measured goes as `measure`.
@@ -388,7 +391,7 @@ function settleJobs(): void {
   if (!s || s.job) return;
   for (const [job, resolve] of jobWaiters) {
     jobWaiters.delete(job);
-    resolve({ job, case: s.id, kind: '', state: s.status === 'planned' || s.status === 'imported' ? 'done' : 'failed' });
+    resolve({ job, case: s.id, kind: '', stage: '', fraction: 1, state: s.status === 'planned' || s.status === 'imported' ? 'done' : 'failed' });
   }
 }
 
@@ -429,9 +432,10 @@ export function listen(id: string | null, onCase?: () => void): void {
   source.onopen = () => {
     if (gone || !app.connected) {
       void refetch().then(settleJobs);
-      onCase?.();
       say('Connected again');
     }
+    // What happened before the line stood was told to nobody.
+    onCase?.();
     gone = false;
     set({ connected: true });
   };

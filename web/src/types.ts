@@ -18,25 +18,32 @@ export interface CaseSummary {
   created: string;
   updated: string;
   seq: number;
-  summary?: {
-    status?: string;
-    patient?: string;
-    patient_id?: string;
+  hidden: boolean;
+  /** Empty until the case was opened for the first time. */
+  summary: {
+    status?: CaseState['status'];
+    stale?: boolean;
+    patient?: string | null;
+    patient_id?: string | null;
+    study_date?: string | null;
+    side?: Plan['side'];
+    /** After Myerson. */
     pattern?: string;
-    side?: string;
+    /** Verdict of the last check. */
+    checked?: string;
+    surgery_date?: string | null;
     notes?: string;
-    [key: string]: unknown;
-  } | null;
+  };
 }
 
 export interface Job {
   job: string;
   case: string;
   kind: string;
-  stage?: string;
-  fraction?: number;
+  stage: string;
+  fraction: number;
   state: 'running' | 'done' | 'failed' | 'cancelled';
-  error?: ServerError | null;
+  error?: ServerError;
 }
 
 export interface HistoryEntry {
@@ -59,9 +66,10 @@ export interface Body {
   name: string;
   ray: number | null;
   injured_to_reduced: Mat | null;
-  confidence?: number;
-  doubt?: string;
-  by_hand?: boolean;
+  confidence: number;
+  /** In words; empty where there is none. */
+  doubt: string;
+  by_hand: boolean;
 }
 
 export interface Shift {
@@ -75,54 +83,61 @@ export interface Turn {
   pronation: number;
 }
 export interface JointFit {
-  gap_mm?: number;
-  step_mm?: number;
-  overlap_mm?: number;
-  contact_mm2?: number;
+  gap_mm: number;
+  step_mm: number;
+  overlap_mm: number;
+  contact_mm2: number;
 }
 
+/** Figures and poses are null where a bone of the ray was not found. */
 export interface Ray {
   ray: number;
   /** In the words in which it is shown. */
   state: 'displaced' | 'in place' | 'cannot be told' | 'not judged';
-  shift_mm?: Shift | null;
-  turn_deg?: Turn | null;
-  words?: string;
-  by_hand?: boolean;
-  transform?: Mat | null;
-  planned_transform?: Mat | null;
-  uncertainty?: { mm?: number; deg?: number } | null;
-  joint?: JointFit | null;
-  manoeuvre?: string[];
-  attention?: string[];
+  shift_mm: Shift | null;
+  turn_deg: Turn | null;
+  words: string;
+  by_hand: boolean;
+  transform: Mat | null;
+  planned_transform: Mat | null;
+  /** 95 %; of the whole turn, and of that about the ray's own axis. Zeros where it was placed by hand: none was computed. */
+  uncertainty: { mm: number; deg: number; roll_deg: number } | null;
+  joint: JointFit | null;
+  manoeuvre: string[];
+  attention: string[];
 }
 
 export interface Device {
   id: string;
   type: string;
   kind: 'screw' | 'wire';
-  stage: string;
-  ray: number | null;
+  stage: 'temporary' | 'definitive';
+  ray: number;
   through: string[];
   entry: Vec;
   tip: Vec;
   direction: Vec;
   diameter_mm: number;
   length_mm: number;
-  measured_depth_mm?: number;
-  countersink_mm?: number;
-  remarks?: string[];
-  name?: string;
-  by_hand?: boolean;
-  entry_words?: string;
-  direction_words?: string;
-  head_mm?: number;
-  checks: Record<string, unknown> | null; // none where its bones no longer face each other
-  margin_wanted_mm?: number;
-  ok?: boolean;
-  reasons?: string[];
-  lengths_mm?: number[];
-  measured_mm?: number | null;
+  measured_depth_mm: number;
+  countersink_mm: number;
+  /** Numbers by name, null where the images were not read; lists of bones. None where its bones no longer face each other. */
+  checks: Record<string, number | string[] | null> | null;
+  warnings: string[];
+  name: string;
+  by_hand: boolean;
+  entry_words: string;
+  direction_words: string;
+  head_mm: number;
+  margin_wanted_mm: number;
+  ok: boolean;
+  /** Why not, where it is not. */
+  reasons: string[];
+  remarks: string[];
+  /** Of the catalogue; none for a wire. */
+  lengths_mm: number[];
+  /** What the gauge read. */
+  measured_mm: number | null;
 }
 
 export interface Implant {
@@ -136,24 +151,25 @@ export interface Implant {
 export interface Measure {
   key: string;
   name: string;
-  value: number | null;
-  unit: string;
+  value: number;
+  unit: 'mm' | 'deg' | 'mm2' | '%';
   limit: number | null;
-  limit_on?: string;
-  limit_is?: string;
-  other_side?: number | null;
-  difference?: number | null;
+  /** What must keep the limit: the measure itself, or its difference from the other foot's. */
+  limit_on: 'value' | 'side difference';
+  limit_is: 'upper' | 'lower';
+  other_side: number | null;
+  difference: number | null;
   abnormal: boolean | null;
-  source?: string;
-  certainty?: string;
-  note?: string;
-  from?: Vec | null;
-  to?: Vec | null;
+  source: string;
+  certainty: string;
+  note: string;
+  from?: Vec;
+  to?: Vec;
 }
 
 export interface Caution {
   text: string;
-  source?: string;
+  source: string;
 }
 
 /** What the plan leaves open, and what would settle it: shown before everything else. */
@@ -166,55 +182,66 @@ export interface OpenQuestion {
 }
 
 export interface ScanFacts {
-  patient?: string;
-  patient_id?: string;
-  study_date?: string;
-  series?: string;
-  size?: number[];
-  spacing_mm?: number[];
-  other_foot?: string | null;
-  preview?: string | null;
-  cautions?: string[];
+  patient: string;
+  patient_id: string;
+  study_date: string;
+  series: string;
+  series_uid: string;
+  files: number;
+  size: Vec;
+  spacing_mm: Vec;
+  /** "apart" in a folder of its own, "same scan", or null. */
+  other_foot: string | null;
+  preview: string | null;
+  cautions: string[];
 }
 
 export interface Patterns {
-  quenu_kuss?: string;
-  hardcastle?: string;
-  myerson?: string;
-  columns?: string[];
-  columns_words?: string;
-  reasons?: Record<string, string>;
+  quenu_kuss: string;
+  hardcastle: string;
+  myerson: string;
+  columns: string[];
+  columns_words: string;
+  reasons: { quenu_kuss: string; hardcastle: string; myerson: string };
 }
 
+/** A bone of the twelve that was not found or was left out by hand. */
+export interface MissingBone {
+  id: string;
+  confidence: 0;
+  doubts: string[];
+}
+
+/** What the page needs of it; plan.json's other fields come too (data/schema/plan.schema.json). */
 export interface Plan {
+  program: string;
   side: 'left' | 'right';
   frame: Frame;
-  axis: Record<string, { base: Vec; head: Vec }> | { ray?: number; base: Vec; head: Vec }[];
+  /** By the ray's number, where the bones belong. */
+  axis: Record<string, { base: Vec; head: Vec }>;
   bodies: Body[];
+  missing: MissingBone[];
   rays: Ray[];
   devices: Device[];
-  patterns?: Patterns;
-  measures?: Measure[];
-  measures_reduced?: Measure[];
-  open_questions?: OpenQuestion[];
-  cautions?: (string | Caution)[];
-  standing_cautions?: (string | Caution)[];
-  reduction?: { order?: number[]; method?: string };
-  injury?: { flecks?: unknown[] };
-  missing?: string[];
-  program?: string;
+  patterns: Patterns;
+  measures: Measure[];
+  measures_reduced: Measure[];
+  open_questions: OpenQuestion[];
+  cautions: Caution[];
+  standing_cautions: Caution[];
+  reduction: { order: number[]; method: 'contralateral' | 'congruence' };
 }
 
 export interface TheatreStep {
   id: string;
   title: string;
   lines: string[];
-  ray?: number | null;
-  device?: string | null;
-  instrument?: string | null;
-  expected_mm?: number | null;
-  view?: { name?: string | null; orbital?: number | null; tilt?: number | null } | null;
-  picture?: string | null;
+  ray: number | null;
+  device: string | null;
+  instrument: string | null;
+  expected_mm: number | null;
+  view: { name: string; orbital: number; tilt: number } | null;
+  picture: string | null;
   done: boolean;
 }
 
@@ -224,28 +251,33 @@ export interface FollowupItem {
   week_to: number;
   title: string;
   text: string;
-  source?: string;
-  certainty?: string;
+  source: string;
+  certainty: string;
+  /** Once there is a date of surgery. */
   date_from?: string;
   date_to?: string;
-  done?: string | boolean | null;
+  /** When it was kept. */
+  done: string | null;
 }
 
 export interface FollowupCheck {
   n: number;
-  date?: string;
+  date: string;
   kind: 'films' | 'ct';
-  verdict?: string;
-  rays?: CheckRow[];
-  devices?: CheckRow[];
-  report?: string;
-  measures?: Measure[];
-  /** Against the check before. */
-  since?: { date: string; rays: CheckRow[]; devices: CheckRow[] };
-  cautions?: string[];
+  verdict: Verdict;
+  sure: boolean;
+  rays: RayCheck[];
+  devices: DeviceCheck[];
+  report: string;
+  /** Without limits: those of the plan hold. */
+  measures: Pick<Measure, 'key' | 'name' | 'value' | 'unit'>[];
+  /** Against the check before, whose date may not be known. */
+  since?: { date: string; rays: RayChange[]; devices: DeviceChange[] };
+  cautions: string[];
+  /** None in checks of the first versions. */
   films?: RealFilm[];
-  [key: string]: unknown;
 }
+export type Verdict = 'anatomical' | 'acceptable' | 'not reduced' | 'not known';
 export interface RealFilm {
   id: string;
   name: string;
@@ -256,12 +288,37 @@ export interface RealFilm {
   /** Number of the check after the operation it belongs to. */
   after?: number;
 }
-export interface CheckRow {
-  ray?: number;
-  id?: string;
-  verdict?: string;
-  words?: string;
-  [key: string]: unknown;
+/** Of verification.json (data/schema/verification.schema.json), what the page needs. */
+export interface RayCheck {
+  ray: number;
+  verdict: Verdict;
+  sure: boolean;
+  shift_mm: Shift & { total: number };
+  turn_deg: Turn & { total: number };
+  uncertainty: { mm: number; deg: number };
+  doubt?: string;
+  /** Where there is one film only. */
+  in_plane?: { mm: number; uncertainty_mm: number };
+}
+export interface DeviceCheck {
+  id: string;
+  seen: boolean;
+  /** Where it was seen. */
+  from_plan?: { entry_mm: number; tip_mm: number; axis_deg: number };
+  warnings: string[];
+}
+export interface RayChange {
+  ray: number;
+  moved: boolean;
+  uncertainty: { mm: number; deg: number };
+  words: string;
+}
+export interface DeviceChange {
+  id: string;
+  moved: boolean;
+  /** Where both checks saw it. */
+  uncertainty?: { mm: number; axis_deg: number };
+  words: string;
 }
 
 export interface DrawnMeasure {
@@ -269,7 +326,9 @@ export interface DrawnMeasure {
   view: string;
   kind: 'distance' | 'angle';
   points: Vec[];
-  state?: string;
+  state: FootState;
+  value: number;
+  unit: 'mm' | 'deg';
 }
 
 export interface Upload {
@@ -292,24 +351,28 @@ export interface CaseState {
   can_redo: string | null;
   history: HistoryEntry[];
   job: Job | null;
-  uploads: Partial<Record<Part, Upload[]>>;
+  uploads: Record<Part, Upload[]>;
   images: ScanFacts | null;
   /** Real films taken before the operation. */
-  films?: RealFilm[];
-  edits: Record<string, unknown> | null;
+  films: RealFilm[];
+  /** Corrections of bones in force: lists by their kind. */
+  edits: Record<string, unknown>;
   plan: Plan | null;
   theatre: { steps: TheatreStep[]; instruments: string[] } | null;
-  followup: { surgery_date: string | null; plan: FollowupItem[]; checks: FollowupCheck[] } | null;
+  followup: { surgery_date: string | null; plan: FollowupItem[]; checks: FollowupCheck[] };
   measures_drawn: DrawnMeasure[];
-  /** Of the catalogue. */
+  /** Edits by hand that no longer fit the plan and were left out, and what of them is not known; once there is a plan. */
+  cautions?: string[];
+  /** Of the catalogue, once there is a plan. */
   implants?: Implant[];
   /** Why a plan that should be there could not be opened. */
   problem?: ServerError;
 }
 
+/** What is different while something is dragged. Devices that go along with a ray are checked when it is let go, and its manoeuvre is made then. */
 export interface TryResult {
-  devices?: Device[];
-  rays?: Ray[];
+  devices: (Pick<Device, 'id'> & Partial<Device> & { checked: boolean })[];
+  rays: (Omit<Ray, 'manoeuvre'> & Partial<Ray>)[];
 }
 
 export interface SliceHead {
@@ -321,13 +384,14 @@ export interface SliceHead {
   down: Vec;
   normal: Vec;
   outlines: { body: string; lines: [number, number][][] }[];
-  left?: string;
-  right_word?: string;
-  top?: string;
-  bottom?: string;
-  has_margin?: boolean;
-  margin_mm?: number | null;
-  margin_at?: [number, number] | null;
+  /** What lies beyond each edge. */
+  left: string;
+  right_word: string;
+  top: string;
+  bottom: string;
+  /** Down the drill, where the device has one. */
+  margin_mm: number | null;
+  margin_at: [number, number] | null;
 }
 export interface Slice extends SliceHead {
   hu: Int16Array;

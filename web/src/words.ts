@@ -1,5 +1,5 @@
 // Words and figures as the trade writes them.
-import { h, type VNode } from './h';
+import { h, type JSX } from 'preact';
 import type { Caution, Device, Ray } from './types';
 
 export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
@@ -21,10 +21,10 @@ export function sense(value: number | null | undefined, plus: string, minus: str
   return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
 }
 
-export const stateMark = (state: Ray['state']): VNode =>
+export const stateMark = (state: Ray['state']): JSX.Element =>
   h(
-    'svg.mark',
-    { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+    'svg',
+    { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
     state === 'displaced'
       ? h('path', { d: 'M8 1.5 15 14.5 1 14.5Z', fill: '#E69F00', stroke: '#7a5200', 'stroke-width': 1 })
       : state === 'in place'
@@ -35,16 +35,16 @@ export const stateMark = (state: Ray['state']): VNode =>
   );
 
 /** Screw: a bar with a head; wire: a thin line with a bend. Dark stays, purple comes out. */
-export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): VNode =>
+export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): JSX.Element =>
   d.kind === 'screw'
     ? h(
-        'svg.mark',
-        { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+        'svg',
+        { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
         h('path', { d: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', fill: '#40464E' }),
       )
     : h(
-        'svg.mark',
-        { viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+        'svg',
+        { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
         h('path', {
           d: 'M2 3v5h13',
           fill: 'none',
@@ -72,16 +72,20 @@ export function bytes(n: number): string {
   return `${(n / 1024 / 1024).toFixed(1)} MB`;
 }
 
+// A date alone is read as midnight UTC: written in another zone it would be the day before.
 export const longDay = (iso: string): string =>
-  new Date(iso).toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' });
+  new Date(iso).toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric', timeZone: 'UTC' });
 /** "20260105" and ISO both become "5 Jan 2026". */
 export function day(text: string | null | undefined): string {
   if (!text) return '–';
   const iso = /^\d{8}$/.test(text) ? `${text.slice(0, 4)}-${text.slice(4, 6)}-${text.slice(6, 8)}` : text;
   const d = new Date(iso);
   if (Number.isNaN(d.getTime())) return text;
-  return d.toLocaleDateString('en-GB', { day: 'numeric', month: 'short', year: 'numeric' });
+  return d.toLocaleDateString('en-GB', { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' });
 }
+/** Where the workstation stands, as 2026-01-31. */
+export const today = (now = new Date()): string =>
+  [now.getFullYear(), now.getMonth() + 1, now.getDate()].map((n) => String(n).padStart(2, '0')).join('-');
 export function clock(text: string): string {
   const d = new Date(text);
   return Number.isNaN(d.getTime())

@@ -6,6 +6,7 @@ import { before, test } from 'node:test';
 import { footDrawn, goTo, kPlaceNames, kPlaces, look, open, openCase, settled, t } from './browser.mjs';
 import { browser, d } from './fixture.mjs';
 import { kCaseName, startServer } from './library.mjs';
+import { device, measure, planned } from '../unit/state.mjs';
 
 let state;
 before(async () => {
@@ -92,6 +93,43 @@ test('a plan that was made with corrections brings them into its case', async ()
   } finally {
     await server.stop();
   }
+});
+
+test('what the engine tells of missing bones and of limits on the difference from the other foot is told in words', async () => {
+  const folder = mkdtempSync(join(d.scratch, 'missing-'));
+  cpSync(d.plan, join(folder, 'plan'), { recursive: true });
+  const file = join(folder, 'plan', 'plan.json');
+  const plan = JSON.parse(readFileSync(file, 'utf8'));
+  plan.bones = plan.bones.filter((b) => b.id !== 'Nav');
+  Object.assign(plan.injury.measures.find((m) => m.key === 'c1_m2_distance'), { limit: 3, limit_on: 'side difference', other_side: 2.5, difference: 3.4, abnormal: true });
+  writeFileSync(file, JSON.stringify(plan));
+  const server = await startServer(join(folder, 'cases'), { extra: ['--add-images', d.images, '--add-plan', join(folder, 'plan'), '--add-name', 'No navicular'], patience: 120_000 });
+  try {
+    const [row] = await server.get('/api/cases');
+    const w = await openCase(browser, { server, id: row.id }, 'images');
+    assert.equal(await w.page.locator(t('missing')).innerText(), '▲ Not found: Nav.');
+    await goTo(w.page, 'injury');
+    assert.match(await w.page.locator(`${t('measures')} tbody tr`).first().innerText(), /side difference ≤ 3 mm/);
+    await w.close();
+  } finally {
+    await server.stop();
+  }
+});
+
+/** Where `made` has what `real` has not, or of another kind; lists by their first entries, nothing against nothing. */
+function unlike(made, real, path = 'state') {
+  if (made === null || real === null) return [];
+  if (Array.isArray(made) && Array.isArray(real)) return made.length && real.length ? unlike(made[0], real[0], `${path}[]`) : [];
+  if (Array.isArray(made) || Array.isArray(real) || typeof made !== typeof real) return [`${path}: ${JSON.stringify(made)} for ${JSON.stringify(real)}`];
+  if (typeof made !== 'object') return [];
+  return Object.keys(made).flatMap((k) => (k in real ? unlike(made[k], real[k], `${path}.${k}`) : [`${path}.${k} is made up`]));
+}
+
+test('the state that the unit tests make up is like the one the server tells', () => {
+  const made = planned({ plan: { devices: [device('S1', 1)], measures: [measure('m')] } });
+  assert.deepEqual(unlike(made, state), []);
+  assert.deepEqual(Object.keys(state.plan.rays[0]).sort(), Object.keys(made.plan.rays[0]).sort());
+  assert.deepEqual(Object.keys(state.plan.devices[0]).sort(), Object.keys(made.plan.devices[0]).sort());
 });
 
 test('keys 1 to 6 open the places', async () => {

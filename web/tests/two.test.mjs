@@ -67,6 +67,41 @@ test('what a lost connection swallowed is sent again and stored once, whatever a
   await a.close();
 });
 
+test('what is being typed and what is being asked stay while edits from elsewhere arrive', async () => {
+  const w = await openCase(browser, d, 'fixation');
+  const { page } = w;
+  const name = page.locator(t('case-name'));
+  const focused = () => page.evaluate(() => [document.activeElement.dataset.test, document.activeElement.selectionStart]);
+  await name.fill('Half a na');
+  await page.keyboard.press('ArrowLeft');
+  await d.server.edit(d.id, 'device.remove', { id: 'S3' });
+  await page.locator(t('device-row-S3')).waitFor({ state: 'detached' });
+  assert.equal(await name.inputValue(), 'Half a na');
+  assert.deepEqual(await focused(), ['case-name', 8], 'the caret is where it was');
+  // A name that was given meanwhile is shown: what was typed would be for another.
+  await d.server.edit(d.id, 'case.name', { text: 'Named elsewhere' });
+  await page.waitForFunction(() => document.querySelector('[data-test="case-name"]').value === 'Named elsewhere');
+  await name.fill('   ');
+  await name.blur();
+  await d.server.post(`/api/cases/${d.id}/undo`, {});
+  await page.waitForFunction((old) => document.querySelector('[data-test="case-name"]').value === old, (await d.state()).name);
+
+  await page.evaluate(() => {
+    const dataTransfer = new DataTransfer();
+    dataTransfer.items.add(new File(['x'], 'a.dcm'));
+    document.body.dispatchEvent(new DragEvent('drop', { dataTransfer, bubbles: true }));
+  });
+  const asked = page.locator('dialog.question');
+  await asked.waitFor();
+  await d.server.post(`/api/cases/${d.id}/undo`, {});
+  await page.locator(t('device-row-S3')).waitFor();
+  assert.ok(await asked.evaluate((e) => e.open && e.matches(':modal')), 'it is still asked, above everything else');
+  await page.keyboard.press('Escape');
+  await asked.waitFor({ state: 'detached' });
+  w.quiet();
+  await w.close();
+});
+
 test('a list of cases shows a case made elsewhere', async () => {
   const a = await open(browser, d.server);
   await a.page.locator(t('cases')).waitFor();

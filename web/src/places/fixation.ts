@@ -1,10 +1,10 @@
 // Fixation: each device, its way, its checks, and changes by hand.
-import { h, type VNode } from '../h';
+import { h, type JSX } from 'preact';
 import { add, mul, unit, sub } from '../math';
 import { dragDevice, dropDevice } from '../moves';
 import { app, devicesNow, edit, selectDevice, say } from '../store';
 import type { Device } from '../types';
-import { button, cautions, section, work } from '../widgets';
+import { button, cautions, leftOut, section, work } from '../widgets';
 import { sliceView } from '../stage';
 import { capital, checkRows, deviceMark, fate, mm, rayName } from '../words';
 import { drawn, notPlanned } from './injury';
@@ -12,57 +12,57 @@ import { drawn, notPlanned } from './injury';
 /** What can be put in its place: implants of the catalogue of the same kind. */
 function implants(d: Device): [string, string][] {
   const known = (app.state?.implants ?? []).filter((i) => i.kind === d.kind).map((i): [string, string] => [i.id, i.name]);
-  return known.some(([id]) => id === d.type) ? known : [[d.type, d.name ?? d.type], ...known];
+  return known.some(([id]) => id === d.type) ? known : [[d.type, d.name], ...known];
 }
 
-function row(d: Device): VNode {
+function row(d: Device): JSX.Element {
   return h(
     'tr',
     { key: d.id, class: `${d.id === app.device ? 'chosen' : ''}${d.ok === false ? ' failing' : ''}`, 'data-test': `device-row-${d.id}` },
     h('th', { scope: 'row' }, button([deviceMark(d), ` ${d.id}`], () => selectDevice(d.id), { class: 'quiet', pressed: d.id === app.device, test: `device-${d.id}` })),
     h('td', null, d.through.join(' → ')),
-    h('td.figure', null, h('b', null, mm(d.length_mm, 0))),
-    h('td', null, d.ok === false ? h('span.alarm', null, '▲ look') : h('span', null, '✓ met'), d.by_hand ? h('div.small', null, 'by hand') : null),
+    h('td', { class: 'figure' }, h('b', null, mm(d.length_mm, 0))),
+    h('td', null, d.ok === false ? h('span', { class: 'alarm' }, '▲ look') : h('span', null, '✓ met'), d.by_hand ? h('div', { class: 'small' }, 'by hand') : null),
   );
 }
 
 /** The devices in one look, above the one that is held. */
-function chips(): VNode {
+function chips(): JSX.Element {
   return h(
-    'div.chips',
-    { key: 'chips', role: 'group', 'aria-label': 'Which device' },
+    'div',
+    { class: 'chips', key: 'chips', role: 'group', 'aria-label': 'Which device' },
     devicesNow().map((d) =>
       button([deviceMark(d), d.id, d.ok === false ? ' ▲' : ''], () => selectDevice(d.id), {
         key: d.id,
         pressed: d.id === app.device,
         test: `chip-${d.id}`,
         class: d.ok === false ? 'failing' : '',
-        title: `${d.name ?? d.type}, ${mm(d.length_mm, 0)}${d.ok === false ? `: ${(d.reasons ?? []).join('; ')}` : ''}`,
+        title: `${d.name}, ${mm(d.length_mm, 0)}${d.ok === false ? `: ${d.reasons.join('; ')}` : ''}`,
       }),
     ),
   );
 }
 
-function list(): VNode {
+function list(): JSX.Element {
   const all = devicesNow();
-  const group = (title: string, some: Device[]): VNode[] =>
+  const group = (title: string, some: Device[]): JSX.Element[] =>
     some.length ? [h('tbody', { key: title }, h('tr', null, h('th', { colspan: 4, scope: 'colgroup', class: 'group' }, title)), some.map(row))] : [];
   const removed = app.state?.history.filter((r) => r.kind === 'device.remove' && r.active).length ?? 0;
   return section(
     'Devices',
     h(
-      'table.devices',
-      { 'data-test': 'devices' },
+      'table',
+      { class: 'devices', 'data-test': 'devices' },
       h('thead', null, h('tr', null, ...['Device', 'Through', 'Length', 'Checks'].map((t) => h('th', { scope: 'col' }, t)))),
       ...group('Definitive', all.filter((d) => d.stage !== 'temporary')),
       ...group('Temporary, while the next is put in', all.filter((d) => d.stage === 'temporary')),
     ),
-    removed ? h('p.small', null, `${removed} left out by hand; Undo brings them back.`) : null,
+    removed ? h('p', { class: 'small' }, `${removed} left out by hand; Undo brings them back.`) : null,
   );
 }
 
 function lengths(d: Device): number[] {
-  const all = d.lengths_mm?.length ? d.lengths_mm : [d.length_mm];
+  const all = d.lengths_mm.length ? d.lengths_mm : [d.length_mm];
   return all.includes(d.length_mm) ? all : [...all, d.length_mm].sort((a, b) => a - b);
 }
 
@@ -75,11 +75,11 @@ async function setType(d: Device, type: string): Promise<void> {
   if (await edit('device.set', { id: d.id, entry: d.entry, tip: d.tip, type })) say(`${d.id} is now another implant`);
 }
 
-function margins(d: Device): VNode | null {
+function margins(d: Device): JSX.Element | null {
   const v = sliceView('drill');
   const seen = [...v.margins.entries()].sort((a, b) => a[0] - b[0]);
   if (seen.length < 2) return null;
-  const wanted = d.margin_wanted_mm ?? null;
+  const wanted = d.margin_wanted_mm;
   const w = 300;
   const height = 46;
   const end = Math.max(d.length_mm, seen[seen.length - 1]![0]);
@@ -87,67 +87,66 @@ function margins(d: Device): VNode | null {
   const x = (t: number): number => (w * Math.max(0, t)) / end;
   const y = (m: number): number => height - 4 - ((height - 8) * Math.max(0, m)) / most;
   return h(
-    'div.margins',
-    { key: 'margins' },
-    h('span.small', null, 'Margin to the cortex where looked at, by depth'),
+    'div',
+    { class: 'margins', key: 'margins' },
+    h('span', { class: 'small' }, 'Margin to the cortex where looked at, by depth'),
     h(
       'svg',
       { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': `Margin between ${mm(Math.min(...seen.map(([, m]) => m)))} and ${mm(Math.max(...seen.map(([, m]) => m)))}` },
-      wanted === null ? null : h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
+      h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
       h('path', { d: seen.map(([t, m], i) => `${i ? 'L' : 'M'}${x(t).toFixed(1)} ${y(m).toFixed(1)}`).join(''), stroke: '#0072B2', 'stroke-width': 2, fill: 'none' }),
       h('path', { d: `M${x(v.offset)} 0V${height}`, stroke: '#23272C', fill: 'none' }),
     ),
   );
 }
 
-function detail(): VNode | null {
+function detail(): JSX.Element | null {
   const d = devicesNow().find((x) => x.id === app.device);
   if (!d) return null;
-  const trial = !!app.trial?.devices?.some((x) => x.id === d.id);
+  const trial = !!app.trial?.devices.some((x) => x.id === d.id);
   const lateral = d.ray === 4 || d.ray === 5;
-  const beside = d.remarks ?? [];
   const nudge = (which: 'entry' | 'tip', by: number): void => {
     const along = unit(sub(d.tip, d.entry));
     dragDevice(d.id, which, mul(along, by));
     void dropDevice();
   };
   return h(
-    'section.block.detail',
-    { key: 'detail', 'aria-label': `Device ${d.id}` },
-    h('h2', null, deviceMark(d), ` ${d.id}: ${d.name ?? d.type}, ${mm(d.length_mm, 0)}`, h('span.small', null, ` ${d.ray ? rayName(d.ray) : ''}, ${fate(d)}`)),
+    'section',
+    { class: 'block detail', key: 'detail', 'aria-label': `Device ${d.id}` },
+    h('h2', null, deviceMark(d), ` ${d.id}: ${d.name}, ${mm(d.length_mm, 0)}`, h('span', { class: 'small' }, ` ${rayName(d.ray)}, ${fate(d)}`)),
     h(
       'div',
       { 'aria-live': 'polite', 'data-test': 'device-checks', class: trial ? 'trial' : '' },
       d.ok === false
-        ? h('ul.reasons', null, (d.reasons?.length ? d.reasons : ['A check fails.']).map((r) => h('li', null, `▲ ${capital(r)}`)))
-        : h('p.good', null, '✓ All checks are met.'),
-      beside.length ? h('ul.reasons.mild', null, beside.map((w) => h('li', null, capital(w)))) : null,
+        ? h('ul', { class: 'reasons' }, (d.reasons.length ? d.reasons : ['A check fails.']).map((r) => h('li', null, `▲ ${capital(r)}`)))
+        : h('p', { class: 'good' }, '✓ All checks are met.'),
+      d.remarks.length ? h('ul', { class: 'reasons mild' }, d.remarks.map((w) => h('li', null, capital(w)))) : null,
     ),
     h('p', null, d.entry_words ? `Enters ${d.entry_words}. ` : '', d.direction_words ? capital(d.direction_words) : ''),
     app.readOnly
       ? null
       : h(
-          'div.row',
-          null,
+          'div',
+          { class: 'row' },
           d.kind === 'screw' || lengths(d).length > 1
             ? h(
-                'label.field',
-                null,
+                'label',
+                { class: 'field' },
                 h('span', null, 'Length'),
                 h(
                   'select',
-                  { value: String(d.length_mm), 'data-test': 'device-length', onchange: (e: Event) => setLength(d, Number((e.target as HTMLSelectElement).value)) },
+                  { value: String(d.length_mm), 'data-test': 'device-length', onChange: (e: Event) => setLength(d, Number((e.target as HTMLSelectElement).value)) },
                   lengths(d).map((l) => h('option', { value: String(l), key: String(l) }, `${l} mm`)),
                 ),
               )
-            : h('div.row', null, button('1 mm less deep', () => nudge('tip', -1)), button('1 mm deeper', () => nudge('tip', 1))),
+            : h('div', { class: 'row' }, button('1 mm less deep', () => nudge('tip', -1)), button('1 mm deeper', () => nudge('tip', 1))),
           h(
-            'label.field',
-            null,
+            'label',
+            { class: 'field' },
             h('span', null, 'Implant'),
             h(
               'select',
-              { value: d.type, 'data-test': 'device-type', onchange: (e: Event) => void setType(d, (e.target as HTMLSelectElement).value) },
+              { value: d.type, 'data-test': 'device-type', onChange: (e: Event) => void setType(d, (e.target as HTMLSelectElement).value) },
               implants(d).map(([id, name]) => h('option', { value: id, key: id }, name)),
             ),
           ),
@@ -155,8 +154,8 @@ function detail(): VNode | null {
     app.readOnly
       ? null
       : h(
-          'div.row',
-          null,
+          'div',
+          { class: 'row' },
           button('Do not use it', () => void edit('device.remove', { id: d.id }), { test: 'device-remove' }),
           lateral && d.stage === 'definitive'
             ? button(
@@ -171,14 +170,14 @@ function detail(): VNode | null {
       'details',
       { key: 'checks' },
       h('summary', null, 'Every check'),
-      h('table', null, h('tbody', null, checkRows(d.checks ?? {}).map(([k, v]) => h('tr', { key: k }, h('th', { scope: 'row' }, capital(k)), h('td.figure', null, v))))),
+      h('table', null, h('tbody', null, checkRows(d.checks ?? {}).map(([k, v]) => h('tr', { key: k }, h('th', { scope: 'row' }, capital(k)), h('td', { class: 'figure' }, v))))),
     ),
-    h('p.hint', null, 'Drag the round handles in the foot or in the slice along the ray; with a handle focused, arrow keys move it by 0.5 mm. The entry stays on the cortex.'),
+    h('p', { class: 'hint' }, 'Drag the round handles in the foot or in the slice along the ray; with a handle focused, arrow keys move it by 0.5 mm. The entry stays on the cortex.'),
   );
 }
 
-export function fixation(): (VNode | null)[] {
+export function fixation(): (JSX.Element | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
-  return [work(), chips(), detail(), list(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
+  return [work(), leftOut(), chips(), detail(), list(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
 }

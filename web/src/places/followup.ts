@@ -1,15 +1,16 @@
 // Follow-up: is it as planned, how does it go on, what leaves the program.
+import { h, type JSX } from 'preact';
 import { api } from '../api';
-import { h, type VNode } from '../h';
+import { Field } from '../elements';
 import { app, boardOrder, changed, edit, told } from '../store';
 import { besides } from '../stage';
 import { filmTitle } from '../views/real-film-view';
-import type { CheckRow, ExportItem, FollowupCheck } from '../types';
+import type { DeviceChange, DeviceCheck, ExportItem, FollowupCheck, RayChange, RayCheck, Verdict } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
-import { bytes, capital, day, deg, longDay, mm, num, sense } from '../words';
+import { bytes, capital, day, deg, longDay, mm, num, sense, today } from '../words';
 import { fetchLink } from '../fetching';
-import { drawn, notPlanned } from './injury';
+import { drawn, limitWords, notPlanned } from './injury';
 
 const form = { temporary: false, views: '' };
 let exportsOf = '';
@@ -35,101 +36,89 @@ export const takeFollowup = (given: Given[]): void => {
   void checkResult(given, { ...(views.length ? { views } : {}), ...(form.temporary ? { temporary: true } : {}) });
 };
 
-function give(): VNode {
+function give(): JSX.Element {
   return section(
     'Films or CT after the operation',
     h('p', null, 'Drop two or more films from clearly different sides, or a CT, anywhere. One film alone tells what is off in its plane.'),
-    h('div.row', null, filePick('Choose films', false, takeFollowup, 'pick-films'), filePick('Choose a CT folder', true, takeFollowup, 'pick-ct')),
+    h('div', { class: 'row' }, filePick('Choose films', false, takeFollowup, 'pick-films'), filePick('Choose a CT folder', true, takeFollowup, 'pick-ct')),
     h(
-      'label.tick',
-      null,
-      h('input', { type: 'checkbox', checked: form.temporary, onchange: (e: Event) => (form.temporary = (e.target as HTMLInputElement).checked) }),
+      'label',
+      { class: 'tick' },
+      h('input', { type: 'checkbox', checked: form.temporary, onChange: (e: Event) => (form.temporary = (e.target as HTMLInputElement).checked) }),
       'The temporary wires are still in',
     ),
     h(
-      'label.field',
-      null,
+      'label',
+      { class: 'field' },
       h('span', null, 'Views of the films, if their headers do not tell'),
-      h('input', { type: 'text', placeholder: 'dorsoplantar-20 lateral', value: form.views, oninput: (e: Event) => (form.views = (e.target as HTMLInputElement).value) }),
+      h('input', { type: 'text', placeholder: 'dorsoplantar-20 lateral', value: form.views, onInput: (e: Event) => (form.views = (e.target as HTMLInputElement).value) }),
     ),
   );
 }
 
-const verdictMark = (v: string | undefined): string => (!v ? '' : /^not known/i.test(v) ? '? ' : /^anatom|^as planned|^in place|^met/i.test(v) ? '● ' : /not|fail|off/i.test(v) ? '▲ ' : '◆ ');
+const kMarks: Record<Verdict, string> = { anatomical: '●', acceptable: '◆', 'not reduced': '▲', 'not known': '?' };
+const verdictWords = (v: Verdict): string => `${kMarks[v]} ${v}`;
 
-type Figures = Record<string, unknown>;
-const inner = (r: CheckRow, key: string): Figures => {
-  const v = r[key];
-  return v && typeof v === 'object' && !Array.isArray(v) ? (v as Figures) : {};
-};
-const n = (v: unknown): number | null => (typeof v === 'number' ? v : null);
-
-function rayWords(r: CheckRow): string {
-  const s = inner(r, 'shift_mm');
-  const t = inner(r, 'turn_deg');
-  const sure = inner(r, 'uncertainty');
-  const total = n(s['total']);
-  if (total === null) return '–';
-  const ways = [sense(n(s['lateral']), 'lateral', 'medial'), sense(n(s['dorsal']), 'dorsal', 'plantar'), sense(n(s['distal']), 'distal', 'proximal')].filter(
-    (w) => w !== '–' && !w.startsWith('0 '),
-  );
-  const plane = inner(r, 'in_plane');
-  const seen = n(plane['mm']);
-  const found = seen !== null ? `in the plane of the film ${mm(seen)} ± ${num(n(plane['uncertainty_mm']))}` : `${mm(total)}${n(sure['mm']) !== null ? ` ± ${num(n(sure['mm']))}` : ''}`;
-  return `${found}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(n(t['total']), 1)}${
-    r['sure'] === false ? `; not sure: ${typeof r['doubt'] === 'string' ? r['doubt'] : 'the interval reaches over a limit'}` : ''
+function rayWords(r: RayCheck): string {
+  const s = r.shift_mm;
+  const ways = [sense(s.lateral, 'lateral', 'medial'), sense(s.dorsal, 'dorsal', 'plantar'), sense(s.distal, 'distal', 'proximal')].filter((w) => !w.startsWith('0 '));
+  const found = r.in_plane
+    ? `in the plane of the film ${mm(r.in_plane.mm)} ± ${num(r.in_plane.uncertainty_mm)}`
+    : `${mm(s.total)} ± ${num(r.uncertainty.mm)}`;
+  return `${found}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(r.turn_deg.total, 1)}${
+    r.sure ? '' : `; not sure: ${r.doubt ?? 'the interval reaches over a limit'}`
   }`;
 }
 
-function deviceWords(r: CheckRow): string {
-  if (r['seen'] === false) return 'not seen';
-  const f = inner(r, 'from_plan');
-  const out = [
-    n(f['entry_mm']) !== null ? `entry ${mm(n(f['entry_mm']))} off` : '',
-    n(f['tip_mm']) !== null ? `tip ${mm(n(f['tip_mm']))} off` : '',
-    n(f['axis_deg']) !== null ? `axis ${deg(n(f['axis_deg']), 1)} off` : '',
-  ];
-  const warnings = Array.isArray(r['warnings']) ? (r['warnings'] as string[]) : [];
-  return [...out, ...warnings].filter(Boolean).join(', ') || '–';
+function deviceWords(d: DeviceCheck): string {
+  if (!d.seen) return 'not seen';
+  const f = d.from_plan;
+  const off = f ? [`entry ${mm(f.entry_mm)} off`, `tip ${mm(f.tip_mm)} off`, `axis ${deg(f.axis_deg, 1)} off`] : [];
+  return [...off, ...d.warnings].join(', ') || '–';
 }
 
 /** What changed since the check before, of one ray or device. */
-function sinceWords(c: FollowupCheck, r: CheckRow): string {
-  const list = (r.id ? c.since?.devices : c.since?.rays) ?? [];
-  const row = list.find((x) => (r.id ? x.id === r.id : x.ray === r.ray));
-  if (!row) return '–';
-  const within = n(inner(row, 'uncertainty')['mm']);
-  return `${row['moved'] === true ? '▲ ' : ''}${row.words ?? ''}${within !== null ? ` (± ${mm(within)})` : ''}`;
-}
+const sinceWords = (c: RayChange | DeviceChange | undefined): string =>
+  c ? `${c.moved ? '▲ ' : ''}${c.words}${c.uncertainty ? ` (± ${mm(c.uncertainty.mm)})` : ''}` : '–';
 
-function checkRow(c: FollowupCheck, r: CheckRow, name: string): VNode {
+function checkRow(name: string, verdict: string, words: string, since: string | null): JSX.Element {
   return h(
     'tr',
     { key: name },
     h('th', { scope: 'row' }, name),
-    h('td', null, r.verdict ? `${verdictMark(r.verdict)}${r.verdict}` : Array.isArray(r['warnings']) && r['warnings'].length ? '▲ look' : r['seen'] === false ? '◆ not seen' : '● no warning'),
-    h('td', null, r.words ?? (r.ray !== undefined && !r.id ? rayWords(r) : deviceWords(r))),
-    c.since ? h('td', { 'data-test': 'since' }, sinceWords(c, r)) : null,
+    h('td', null, verdict),
+    h('td', null, words),
+    since === null ? null : h('td', { 'data-test': 'since' }, since),
   );
 }
 
-function check(c: FollowupCheck): VNode {
+function checkRows({ rays, devices, since }: FollowupCheck): JSX.Element[] {
+  return [
+    ...rays.map((r) => checkRow(`Ray ${r.ray}`, verdictWords(r.verdict), rayWords(r), since ? sinceWords(since.rays.find((x) => x.ray === r.ray)) : null)),
+    ...devices.map((d) => {
+      const verdict = d.warnings.length ? '▲ look' : d.seen ? '● no warning' : '◆ not seen';
+      return checkRow(d.id, verdict, deviceWords(d), since ? sinceWords(since.devices.find((x) => x.id === d.id)) : null);
+    }),
+  ];
+}
+
+function check(c: FollowupCheck): JSX.Element {
   return h(
-    'article.check',
-    { key: `c${c.n}`, 'data-test': `check-${c.n}` },
+    'article',
+    { class: 'check', key: `c${c.n}`, 'data-test': `check-${c.n}` },
     h('h3', null, `${day(c.date)}: ${c.kind === 'ct' ? 'CT' : 'films'}`),
-    h('p.verdict', null, `${verdictMark(c.verdict)}${capital(c.verdict ?? 'no verdict')}`),
+    h('p', { class: 'verdict' }, `${kMarks[c.verdict]} ${capital(c.verdict)}`),
     h(
       'table',
       null,
-      h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan', ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : 'Since the check before'] : [])].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Which'))))),
-      h('tbody', null, (c.rays ?? []).map((r) => checkRow(c, r, `Ray ${r.ray}`)), (c.devices ?? []).map((d) => checkRow(c, d, d.id ?? 'device'))),
+      h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan', ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : 'Since the check before'] : [])].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Which'))))),
+      h('tbody', null, checkRows(c)),
     ),
-    c.cautions?.length ? h('ul.reasons.mild', null, c.cautions.map((w) => h('li', null, w))) : null,
+    c.cautions.length ? h('ul', { class: 'reasons mild' }, c.cautions.map((w) => h('li', null, w))) : null,
     c.films?.length
-      ? h('div.row', null, c.films.map((f) => button(`Beside the simulated film: ${filmTitle(f)}`, () => besides(f.id), { key: f.id, class: 'quiet' })))
+      ? h('div', { class: 'row' }, c.films.map((f) => button(`Beside the simulated film: ${filmTitle(f)}`, () => besides(f.id), { key: f.id, class: 'quiet' })))
       : null,
-    c.report ? h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check') : null,
+    h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check'),
   );
 }
 
@@ -142,7 +131,7 @@ interface Series {
 }
 
 /** Lines over the times at which the foot was measured. */
-function plot(labels: string[], series: Series[], limits: number[], words: string): VNode {
+function plot(labels: string[], series: Series[], limits: number[], words: string): JSX.Element {
   const w = 340;
   const height = 170;
   const all = series.flatMap((s) => s.values.map((v, i) => (v === null ? null : v + ((s.chosen ? s.within?.[i] : null) ?? 0))).filter((v): v is number => v !== null));
@@ -153,8 +142,8 @@ function plot(labels: string[], series: Series[], limits: number[], words: strin
   const ticks = [0, ...(most > 12 ? [5, 10, 20, 40] : most > 5 ? [2, 5, 10] : [1, 2, 4])].filter((t) => t <= most);
   const dashes = ['', '6 3', '2 3', '8 3 2 3', '1 4'];
   return h(
-    'svg.plot',
-    { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': words, 'data-test': 'course' },
+    'svg',
+    { class: 'plot', viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': words, 'data-test': 'course' },
     ticks.map((v) => [
       h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: '#d8d4c8', fill: 'none' }),
       h('text', { x: 28, y: y(v) + 4, 'text-anchor': 'end' }, String(v)),
@@ -185,70 +174,63 @@ function plot(labels: string[], series: Series[], limits: number[], words: strin
 let plotted = 'shift';
 
 /** From the injury over the plan to what was found since. */
-function course(checks: FollowupCheck[]): VNode | null {
+function course(checks: FollowupCheck[]): JSX.Element | null {
   const p = app.state?.plan;
   if (!p || !checks.length) return null;
   const labels = ['injury', 'plan', ...checks.map((c) => day(c.date))];
-  const keys = (p.measures ?? []).filter((m) => m.unit === 'mm' && checks.some((c) => c.measures?.some((x) => x.key === m.key)));
+  const keys = p.measures.filter((m) => m.unit === 'mm' && checks.some((c) => c.measures.some((x) => x.key === m.key)));
   const measure = keys.find((m) => m.key === plotted);
   let series: Series[];
   let limits: number[];
+  let hint: string;
   if (measure) {
-    const of = (list: { key: string; value: number | null }[] | undefined): number | null => list?.find((m) => m.key === measure.key)?.value ?? null;
+    const of = (list: { key: string; value: number }[]): number | null => list.find((m) => m.key === measure.key)?.value ?? null;
     series = [{ name: 'mm', values: [measure.value, of(p.measures_reduced), ...checks.map((c) => of(c.measures))], chosen: true }];
-    limits = measure.limit !== null && measure.limit_on !== 'difference' ? [measure.limit] : [];
+    // One on the difference from the other foot says nothing of the values drawn here.
+    limits = measure.limit !== null && measure.limit_on === 'value' ? [measure.limit] : [];
+    hint = limits.length ? 'Broken line: the limit.' : measure.limit === null ? 'No limit.' : `Limit: ${limitWords(measure)}.`;
   } else {
     series = boardOrder().map((ray) => {
       const s = p.rays.find((r) => r.ray === ray)?.shift_mm;
+      const found = checks.map((c) => c.rays.find((r) => r.ray === ray));
       return {
         name: String(ray),
-        values: [
-          s ? Math.hypot(s.lateral, s.dorsal, s.distal) : null,
-          s ? 0 : null,
-          ...checks.map((c) => n(inner(c.rays?.find((r) => r.ray === ray) ?? {}, 'shift_mm')['total'])),
-        ],
-        within: [
-          null,
-          null,
-          ...checks.map((c) => {
-            const row = c.rays?.find((r) => r.ray === ray) ?? {};
-            return n(inner(row, 'in_plane')['uncertainty_mm']) ?? n(inner(row, 'uncertainty')['mm']);
-          }),
-        ],
+        values: [s ? Math.hypot(s.lateral, s.dorsal, s.distal) : null, s ? 0 : null, ...found.map((r) => r?.shift_mm.total ?? null)],
+        within: [null, null, ...found.map((r) => r?.in_plane?.uncertainty_mm ?? r?.uncertainty.mm ?? null)],
         chosen: ray === app.ray,
       };
     });
     limits = [1, 2];
+    hint = 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable. Bars: the 95 % interval of the chosen ray.';
   }
   const words = series.map((s) => `${measure ? measure.name : `ray ${s.name}`}: ${s.values.map((v, i) => `${labels[i]} ${num(v)} mm`).join(', ')}`).join('. ');
   return section(
     'Course',
     h(
       'select',
-      { 'aria-label': 'What is drawn over time', value: measure ? measure.key : 'shift', 'data-test': 'course-of', onchange: (e: Event) => ((plotted = (e.target as HTMLSelectElement).value), changed()) },
+      { 'aria-label': 'What is drawn over time', value: measure ? measure.key : 'shift', 'data-test': 'course-of', onChange: (e: Event) => ((plotted = (e.target as HTMLSelectElement).value), changed()) },
       h('option', { value: 'shift', key: 'shift' }, 'Shift of each base from its place, mm'),
       keys.map((m) => h('option', { value: m.key, key: m.key }, m.name)),
     ),
     plot(labels, series, limits, words),
-    h('p.hint', null, measure ? 'Broken line: the limit.' : 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable. Bars: the 95 % interval of the chosen ray.'),
+    h('p', { class: 'hint' }, hint),
   );
 }
 
-function plan(): VNode {
+function plan(): JSX.Element {
   const f = app.state?.followup;
   const start = f?.surgery_date ?? null;
-  const today = new Date().toISOString().slice(0, 10);
   return section(
     'Follow-up plan',
     h(
-      'label.field',
-      null,
+      'label',
+      { class: 'field' },
       h('span', null, 'Date of surgery'),
-      h('input', {
+      h(Field, {
         type: 'date',
         value: start ?? '',
         'data-test': 'surgery-date',
-        onchange: (e: Event) => {
+        onChange: (e: Event) => {
           const date = (e.target as HTMLInputElement).value;
           if (date) void edit('surgery.date', { date });
         },
@@ -257,23 +239,23 @@ function plan(): VNode {
       h('b', { 'data-test': 'surgery-date-words', 'aria-live': 'polite' }, start ? longDay(start) : 'no date yet'),
     ),
     h(
-      'ol.appointments',
-      { 'data-test': 'followup-plan' },
+      'ol',
+      { class: 'appointments', 'data-test': 'followup-plan' },
       (f?.plan ?? []).map((a) =>
         h(
           'li',
           { key: a.id, class: a.done ? 'done' : '' },
           h('b', null, a.title),
-          h('span.when', null, ` ${a.date_from ? day(a.date_from) : `week ${a.week_from}`}`, a.week_to > a.week_from ? ` to ${a.date_to ? day(a.date_to) : `week ${a.week_to}`}` : ''),
+          h('span', { class: 'when' }, ` ${a.date_from ? day(a.date_from) : `week ${a.week_from}`}`, a.week_to > a.week_from ? ` to ${a.date_to ? day(a.date_to) : `week ${a.week_to}`}` : ''),
           h('p', null, a.text),
-          a.source ? h('p.source', null, `${a.source}${a.certainty && a.certainty !== a.source ? ` (${a.certainty})` : ''}`) : null,
+          a.source ? h('p', { class: 'source' }, `${a.source}${a.certainty && a.certainty !== a.source ? ` (${a.certainty})` : ''}`) : null,
           a.done
-            ? h('div.row', null, h('span.small', null, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null })))
-            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today }), { test: `kept-${a.id}` }),
+            ? h('div', { class: 'row' }, h('span', { class: 'small' }, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null })))
+            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today() }), { test: `kept-${a.id}` }),
         ),
       ),
     ),
-    start ? h('a', { href: api.made(app.state!.id, 'followup.ics'), download: '', 'data-test': 'ics' }, 'Into a calendar (ICS)') : h('p.small', null, 'With a date of surgery the appointments go into a calendar.'),
+    start ? h('a', { href: api.made(app.state!.id, 'followup.ics'), download: '', 'data-test': 'ics' }, 'Into a calendar (ICS)') : h('p', { class: 'small' }, 'With a date of surgery the appointments go into a calendar.'),
   );
 }
 
@@ -288,19 +270,19 @@ function grouped(list: ExportItem[]): { single: ExportItem[]; groups: Map<string
   return { single, groups };
 }
 
-function exportsBlock(): VNode {
+function exportsBlock(): JSX.Element {
   loadExports();
   const id = app.state!.id;
   const list = exportList ?? [];
   const { single, groups } = grouped(list);
-  const link = (e: ExportItem, words: string): VNode =>
+  const link = (e: ExportItem, words: string): JSX.Element =>
     h('li', { key: e.path }, fetchLink(api.file(id, e.path), words, e.bytes ? `${e.name}, ${bytes(e.bytes)}` : ''));
   return section(
     'Take along',
-    h('p.hint', null, 'Films, the report of a changed plan and the archive are made when asked for; that can take a minute.'),
+    h('p', { class: 'hint' }, 'Films, the report of a changed plan and the archive are made when asked for; that can take a minute.'),
     h(
-      'ul.exports',
-      { 'data-test': 'exports' },
+      'ul',
+      { class: 'exports', 'data-test': 'exports' },
       h('li', { key: 'zip' }, fetchLink(api.made(id, 'all.zip'), 'Everything but the images in one archive (ZIP)')),
       single.map((e) => link(e, e.what)),
       h('li', { key: 'csv' }, fetchLink(api.made(id, 'measures.csv'), 'Measures as a table (CSV)')),
@@ -312,7 +294,7 @@ function exportsBlock(): VNode {
   );
 }
 
-export function followup(): (VNode | null)[] {
+export function followup(): (JSX.Element | null)[] {
   const s = app.state;
   if (!s?.plan) return [work(), notPlanned()];
   const checks = s.followup?.checks ?? [];

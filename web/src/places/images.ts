@@ -1,6 +1,7 @@
 // Images: what was scanned, which bones were found, and corrections by hand.
+import { h, type JSX } from 'preact';
 import { api } from '../api';
-import { h, type VNode } from '../h';
+import { Field } from '../elements';
 import { app, changed, edit, refetch, say, set, showFoot, showView } from '../store';
 import { besides, filmsBeside } from '../stage';
 import { importImages, planNow, readUploaded, type Given } from '../upload';
@@ -37,14 +38,14 @@ const form = {
   seeds: [[], []] as [Vec[], Vec[]],
 };
 
-const boneSelect = (label: string, value: string, pick: (v: string) => void, test: string): VNode =>
+const boneSelect = (label: string, value: string, pick: (v: string) => void, test: string): JSX.Element =>
   h(
-    'label.field',
-    { key: test },
+    'label',
+    { class: 'field', key: test },
     h('span', null, label),
     h(
       'select',
-      { value, 'data-test': test, onchange: (e: Event) => pick((e.target as HTMLSelectElement).value) },
+      { value, 'data-test': test, onChange: (e: Event) => pick((e.target as HTMLSelectElement).value) },
       kBones.map(([id, name]) => h('option', { value: id, key: id }, `${id} ${name}`)),
     ),
   );
@@ -60,29 +61,29 @@ async function send(part: object, words: string): Promise<void> {
   if (await edit('bones.edit', { edits: part })) say(`${words}. It takes effect when you plan again.`);
 }
 
-function corrections(): VNode {
+function corrections(): JSX.Element {
   const { kind } = form;
   const pick = (k: Kind): void => {
     form.kind = k;
     form.seeds = [[], []];
     done();
   };
-  const body: VNode[] = [];
+  const body: JSX.Element[] = [];
   if (kind === 'seed')
     body.push(
       h('p', null, 'Click a point inside the bone, in a slice: what hangs together there belongs to it.'),
       boneSelect('Belongs to', form.bone, (v) => ((form.bone = v), changed()), 'seed-bone'),
       h(
-        'label.field',
-        { key: 'radius' },
+        'label',
+        { class: 'field', key: 'radius' },
         h('span', null, 'Radius, mm'),
-        h('input', {
+        h(Field, {
           type: 'number',
           min: 0.5,
           max: 10,
           step: 0.5,
           value: form.radius,
-          onchange: (e: Event) => (form.radius = Number((e.target as HTMLInputElement).value) || 1.5),
+          onChange: (e: Event) => (form.radius = Number((e.target as HTMLInputElement).value) || 1.5),
         }),
       ),
       button('Place the point', () =>
@@ -154,8 +155,8 @@ function corrections(): VNode {
   return section(
     'Correct the bones',
     h(
-      'div.choice',
-      { role: 'group', 'aria-label': 'Correction' },
+      'div',
+      { class: 'choice', role: 'group', 'aria-label': 'Correction' },
       (
         [
           ['seed', 'Seed'],
@@ -166,40 +167,40 @@ function corrections(): VNode {
         ] as [Kind, string][]
       ).map(([k, name]) => button(name, () => pick(k), { pressed: k === kind, key: k, test: `correct-${k}` })),
     ),
-    h('div.form', null, body),
+    h('div', { class: 'form' }, body),
     pending(),
   );
 }
 
-function pending(): VNode | null {
+function pending(): JSX.Element | null {
   const e = app.state?.edits;
   if (!e) return null;
-  const rows = Object.entries(e).filter(([, v]) => Array.isArray(v) && v.length > 0) as [string, unknown[]][];
+  const rows = Object.entries(e).filter((row): row is [string, unknown[]] => Array.isArray(row[1]) && row[1].length > 0);
   if (!rows.length) return null;
   return h(
-    'p.pending',
-    { 'data-test': 'bone-edits' },
+    'p',
+    { class: 'pending', 'data-test': 'bone-edits' },
     `By hand: ${rows.map(([k, v]) => `${v.length} ${v.length === 1 ? k.replace(/s$/, '') : k}`).join(', ')}.`,
     app.state?.stale ? ' Not in the plan yet.' : ' In the plan.',
   );
 }
 
-function confidence(b: Body): VNode {
-  const c = b.confidence ?? null;
-  const words = c === null ? '–' : c >= 0.9 ? 'sure' : c >= 0.6 ? 'fairly sure' : 'doubtful';
+function confidence(b: Body): JSX.Element {
+  const c = b.confidence;
+  const words = c >= 0.9 ? 'sure' : c >= 0.6 ? 'fairly sure' : 'doubtful';
   return h(
-    'span.sure',
-    { class: c !== null && c < 0.6 ? 'low' : '' },
-    c !== null && c < 0.6 ? '▲ ' : '',
+    'span',
+    { class: c < 0.6 ? 'sure low' : 'sure' },
+    c < 0.6 ? '▲ ' : '',
     words,
-    c === null ? '' : ` ${Math.round(100 * c)} %`,
+    ` ${Math.round(100 * c)} %`,
   );
 }
 
-function bones(): VNode | null {
+function bones(): JSX.Element | null {
   const plan = app.state?.plan;
   if (!plan) return null;
-  const doubtful = plan.bodies.filter((b) => (b.confidence ?? 1) < 0.6 || b.doubt || b.by_hand);
+  const doubtful = plan.bodies.filter((b) => b.confidence < 0.6 || b.doubt || b.by_hand);
   return section(
     'Bones found',
     h('p', null, `${plan.bodies.length} found. `, doubtful.length ? '' : 'Nothing is in doubt.'),
@@ -211,46 +212,46 @@ function bones(): VNode | null {
         'tbody',
         null,
         [...plan.bodies]
-          .sort((a, b) => (a.confidence ?? 1) - (b.confidence ?? 1))
+          .sort((a, b) => a.confidence - b.confidence)
           .map((b) =>
             h(
               'tr',
               { key: b.id },
               h('th', { scope: 'row' }, h('b', null, b.id), ` ${b.name}`),
               h('td', null, confidence(b)),
-              h('td', null, [b.doubt ?? '', b.by_hand ? 'corrected by hand' : ''].filter(Boolean).join('; ') || '–'),
+              h('td', null, [b.doubt, b.by_hand ? 'corrected by hand' : ''].filter(Boolean).join('; ') || '–'),
             ),
           ),
       ),
     ),
-    plan.missing?.length ? h('p.alarm', null, `▲ Not found: ${plan.missing.join(', ')}.`) : null,
+    plan.missing.length ? h('p', { class: 'alarm', 'data-test': 'missing' }, `▲ Not found: ${plan.missing.map((b) => b.id).join(', ')}.`) : null,
   );
 }
 
-function facts(): VNode {
+function facts(): JSX.Element {
   const i = app.state?.images;
   const rows: [string, string][] = i
     ? [
         ['Patient', `${person(i.patient)}${i.patient_id ? ` (${i.patient_id})` : ''}`],
         ['Study', day(i.study_date)],
-        ['Series', i.series ?? '–'],
-        ['Size', i.size ? `${i.size.join(' × ')} voxels` : '–'],
-        ['Spacing', i.spacing_mm ? `${i.spacing_mm.map((s) => num(s, 2)).join(' × ')} mm` : '–'],
+        ['Series', i.series || '–'],
+        ['Size', `${i.size.join(' × ')} voxels`],
+        ['Spacing', `${i.spacing_mm.map((s) => num(s, 2)).join(' × ')} mm`],
         ['Other foot', i.other_foot ?? 'not given'],
       ]
     : [];
-  const preview = i?.preview && !app.state?.plan ? h('img.preview', { src: api.file(app.state!.id, i.preview), alt: 'The scan, seen from dorsal' }) : null;
-  return section('The scan', preview, h('dl.facts', null, rows.map(([k, v]) => [h('dt', null, k), h('dd', null, v)])));
+  const preview = i?.preview && !app.state?.plan ? h('img', { class: 'preview', src: api.file(app.state!.id, i.preview), alt: 'The scan, seen from dorsal' }) : null;
+  return section('The scan', preview, h('dl', { class: 'facts' }, rows.map(([k, v]) => [h('dt', null, k), h('dd', null, v)])));
 }
 
-function films(): VNode {
+function films(): JSX.Element {
   const list = app.state?.films ?? [];
   return section(
     'Films before the operation',
     list.length
       ? h(
-          'ul.films',
-          { 'data-test': 'films' },
+          'ul',
+          { class: 'films', 'data-test': 'films' },
           list.map((f) =>
             h(
               'li',
@@ -258,13 +259,13 @@ function films(): VNode {
               app.state?.plan
                 ? button(filmTitle(f), () => besides(f.id), { class: 'quiet', title: 'Beside the simulated film' })
                 : filmTitle(f),
-              f.view ? h('span.small', null, ` ${f.name}`) : null,
-              f.cautions.map((c) => h('p.small', null, `▲ ${c}`)),
+              f.view ? h('span', { class: 'small' }, ` ${f.name}`) : null,
+              f.cautions.map((c) => h('p', { class: 'small' }, `▲ ${c}`)),
             ),
           ),
         )
       : null,
-    app.readOnly ? null : h('div.row', null, filePick('Choose films', false, filmsBeside, 'pick-films-before')),
+    app.readOnly ? null : h('div', { class: 'row' }, filePick('Choose films', false, filmsBeside, 'pick-films-before')),
   );
 }
 
@@ -275,32 +276,32 @@ const take = (part: 'images' | 'other') => (given: Given[]) => {
   });
 };
 
-export function giveImages(): VNode {
-  const waiting = app.state?.uploads?.images ?? [];
+export function giveImages(): JSX.Element {
+  const waiting = app.state?.uploads.images ?? [];
   return section(
     app.state?.images ? 'Other images' : 'Give the images',
     h('p', null, 'Drop a folder of DICOM files or an archive of one anywhere, or choose it.'),
     h(
-      'div.row',
-      null,
+      'div',
+      { class: 'row' },
       filePick('Choose a folder', true, take('images'), 'pick-folder'),
       filePick('Choose an archive', false, take('images'), 'pick-archive', '.zip,.tar,.gz,.tgz,.dcm'),
     ),
-    app.state?.images ? h('div.row', null, filePick('The other foot, if scanned apart', true, take('other'), 'pick-other')) : null,
+    app.state?.images ? h('div', { class: 'row' }, filePick('The other foot, if scanned apart', true, take('other'), 'pick-other')) : null,
     waiting.length
       ? h(
-          'div.form',
-          { key: 'waiting' },
+          'div',
+          { class: 'form', key: 'waiting' },
           h('p', null, `${waiting.length} files (${bytes(waiting.reduce((s, u) => s + u.bytes, 0))}) were sent and not read yet.`),
           h(
-            'label.field',
-            null,
+            'label',
+            { class: 'field' },
             h('span', null, 'Series, if there are several'),
-            h('input', { type: 'text', value: form.series, 'data-test': 'series', oninput: (e: Event) => (form.series = (e.target as HTMLInputElement).value) }),
+            h('input', { type: 'text', value: form.series, 'data-test': 'series', onInput: (e: Event) => (form.series = (e.target as HTMLInputElement).value) }),
           ),
           h(
-            'div.row',
-            null,
+            'div',
+            { class: 'row' },
             button('Read them', () => {
               const first = app.state?.status === 'empty';
               void readUploaded(app.state!.id, 'images', form.series || undefined).then((ok) => ok && first && planNow());
@@ -312,35 +313,35 @@ export function giveImages(): VNode {
   );
 }
 
-export function planAgain(): VNode | null {
+export function planAgain(): JSX.Element | null {
   const s = app.state;
   if (!s || s.status === 'empty') return null;
   const busy = !!app.job || !!app.upload;
   return section(
     s.plan ? 'Plan again' : 'Plan',
-    s.stale ? h('p.stale', { 'data-test': 'stale' }, '▲ Corrections wait for a new plan. What is shown is the old one.') : null,
+    s.stale ? h('p', { class: 'stale', 'data-test': 'stale' }, '▲ Corrections wait for a new plan. What is shown is the old one.') : null,
     h(
-      'div.row',
-      null,
+      'div',
+      { class: 'row' },
       h(
-        'label.field',
-        null,
+        'label',
+        { class: 'field' },
         h('span', null, 'Injured side'),
         h(
           'select',
-          { value: form.side, 'data-test': 'plan-side', onchange: (e: Event) => (form.side = (e.target as HTMLSelectElement).value) },
+          { value: form.side, 'data-test': 'plan-side', onChange: (e: Event) => (form.side = (e.target as HTMLSelectElement).value) },
           h('option', { value: '' }, 'as the scan tells'),
           h('option', { value: 'right' }, 'right'),
           h('option', { value: 'left' }, 'left'),
         ),
       ),
       h(
-        'label.field',
-        null,
+        'label',
+        { class: 'field' },
         h('span', null, 'Rays 4 and 5'),
         h(
           'select',
-          { value: form.lateral, 'data-test': 'plan-lateral', onchange: (e: Event) => (form.lateral = (e.target as HTMLSelectElement).value) },
+          { value: form.lateral, 'data-test': 'plan-lateral', onChange: (e: Event) => (form.lateral = (e.target as HTMLSelectElement).value) },
           h('option', { value: '' }, 'as usual'),
           h('option', { value: 'screws' }, 'screws'),
           h('option', { value: 'wires' }, 'wires'),
@@ -355,7 +356,7 @@ export function planAgain(): VNode | null {
   );
 }
 
-export function images(): (VNode | null)[] {
+export function images(): (JSX.Element | null)[] {
   const s = app.state;
   if (!s) return [];
   return [

@@ -1,5 +1,5 @@
 // Injury: how far each ray is off, what pattern that is and why, measures with their limits and sources.
-import { h, type VNode } from '../h';
+import { h, type JSX } from 'preact';
 import { app, boardOrder, changed, edit, rayNow, selectRay } from '../store';
 import type { DrawnMeasure, Measure } from '../types';
 import { chosenMeasures } from '../views/foot-view';
@@ -8,7 +8,7 @@ import { angleAt, dist } from '../math';
 import { footView } from '../stage';
 import { capital, mm, num, rayName, sense, stateMark } from '../words';
 
-function displacement(): VNode {
+function displacement(): JSX.Element {
   return section(
     'Displacement',
     h(
@@ -29,7 +29,7 @@ function displacement(): VNode {
           const t = r?.turn_deg;
           return h(
             'tr',
-            { key: `d${n}`, class: n === app.ray ? 'chosen' : '', onclick: () => selectRay(n) },
+            { key: `d${n}`, class: n === app.ray ? 'chosen' : '', onClick: () => selectRay(n) },
             h('th', { scope: 'row' }, String(n)),
             h(
               'td',
@@ -41,7 +41,7 @@ function displacement(): VNode {
               null,
               t ? [h('div', null, sense(t.abduction, 'abduction', 'adduction', 0)), h('div', null, sense(t.plantarflexion, 'plantarflexion', 'dorsiflexion', 0)), h('div', null, sense(t.pronation, 'pronation', 'supination', 0))] : '–',
             ),
-            h('td', null, r ? h('span.state', null, stateMark(r.state), r.state) : '–', r?.uncertainty?.mm !== undefined ? h('div.small', null, `± ${mm(r.uncertainty.mm)}`) : null),
+            h('td', null, r ? h('span', { class: 'state' }, stateMark(r.state), r.state) : '–', r?.uncertainty && !r.by_hand ? h('div', { class: 'small' }, `± ${mm(r.uncertainty.mm)}`) : null),
           );
         }),
       ),
@@ -49,45 +49,43 @@ function displacement(): VNode {
   );
 }
 
-function patterns(): VNode | null {
+function patterns(): JSX.Element | null {
   const p = app.state?.plan?.patterns;
   if (!p) return null;
-  const rows: [string, string | undefined, string][] = [
-    ['Quénu and Küss', p.quenu_kuss, 'quenu_kuss'],
-    ['Hardcastle', p.hardcastle, 'hardcastle'],
-    ['Myerson', p.myerson, 'myerson'],
-    ['Columns', p.columns_words, 'columns'],
+  const rows: [string, string, string][] = [
+    ['Quénu and Küss', p.quenu_kuss, p.reasons.quenu_kuss],
+    ['Hardcastle', p.hardcastle, p.reasons.hardcastle],
+    ['Myerson', p.myerson, p.reasons.myerson],
+    ['Columns', p.columns_words, ''],
   ];
   return section(
     'Pattern',
     h(
-      'dl.patterns',
-      { 'data-test': 'patterns' },
-      rows
-        .filter(([, v]) => v)
-        .map(([name, value, key]) => [
-          h('dt', null, name),
-          h('dd', null, h('b', null, capital(value!)), p.reasons?.[key] ? h('span.reason', null, ` ${p.reasons[key]}`) : null),
-        ]),
+      'dl',
+      { class: 'patterns', 'data-test': 'patterns' },
+      rows.map(([name, value, reason]) => [
+        h('dt', null, name),
+        h('dd', null, h('b', null, capital(value)), reason ? h('span', { class: 'reason' }, ` ${reason}`) : null),
+      ]),
     ),
   );
 }
 
-function limitWords(m: Measure): string {
-  if (m.limit === null || m.limit === undefined) return 'no limit';
-  const of = m.limit_on === 'difference' ? 'side difference ' : '';
+export function limitWords(m: Measure): string {
+  if (m.limit === null) return 'no limit';
+  const of = m.limit_on === 'side difference' ? 'side difference ' : '';
   return `${of}${m.limit_is === 'lower' ? '≥' : '≤'} ${m.limit} ${m.unit === 'deg' ? '°' : m.unit}`;
 }
 
-export function measureTable(list: Measure[], title: string, test: string): VNode {
+export function measureTable(list: Measure[], title: string, test: string): JSX.Element {
   const unit = (m: Measure): string => (m.unit === 'deg' ? '°' : ` ${m.unit}`);
   return section(
     title,
-    h('p.hint', null, 'The eye draws a measure in the foot.'),
+    h('p', { class: 'hint' }, 'The eye draws a measure in the foot.'),
     h(
-      'table.measures',
-      { 'data-test': test },
-      h('thead', null, h('tr', null, ...['', 'Measure', 'Value', 'Limit'].map((t) => h('th', { scope: 'col' }, t || h('span.hidden', null, 'Shown'))))),
+      'table',
+      { class: 'measures', 'data-test': test },
+      h('thead', null, h('tr', null, ...['', 'Measure', 'Value', 'Limit'].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Shown'))))),
       h(
         'tbody',
         null,
@@ -111,10 +109,10 @@ export function measureTable(list: Measure[], title: string, test: string): VNod
               h(
                 'td',
                 null,
-                h('details.measure', null, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p.source', null, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
+                h('details', { class: 'measure' }, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p', { class: 'source' }, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
               ),
-              h('td.figure', null, m.abnormal ? h('span.alarm', null, '▲ ') : '', m.value === null ? '–' : `${num(m.value)}${unit(m)}`, m.difference !== null && m.difference !== undefined ? h('div.small', null, `side difference ${num(m.difference)}${unit(m)}`) : null),
-              h('td.figure', null, limitWords(m)),
+              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', `${num(m.value)}${unit(m)}`, m.difference !== null ? h('div', { class: 'small' }, `side difference ${num(m.difference)}${unit(m)}`) : null),
+              h('td', { class: 'figure' }, limitWords(m)),
             ),
           ),
       ),
@@ -129,20 +127,20 @@ const value = (m: DrawnMeasure): string => {
 };
 
 /** What was measured by hand, everywhere the same list. */
-export function drawn(): VNode | null {
+export function drawn(): JSX.Element | null {
   const list = app.state?.measures_drawn ?? [];
   if (!list.length) return null;
   return section(
     'Measured by hand',
     h(
-      'ul.drawn',
-      { 'data-test': 'drawn' },
+      'ul',
+      { class: 'drawn', 'data-test': 'drawn' },
       list.map((m) =>
         h(
           'li',
           { key: m.id },
           h('b', null, value(m)),
-          ` ${m.kind}, ${m.view.startsWith('film') ? 'film' : m.view === 'foot' ? 'in space' : m.view}${m.state ? `, ${m.state === 'injured' ? 'as scanned' : m.state}` : ''}`,
+          ` ${m.kind}, ${m.view.startsWith('film') ? 'film' : m.view === 'foot' ? 'in space' : m.view}, ${m.state === 'injured' ? 'as scanned' : m.state}`,
           app.readOnly ? null : button('Remove', () => void edit('measure.remove', { id: m.id }), { class: 'quiet', title: `Remove the ${m.kind} of ${value(m)}` }),
         ),
       ),
@@ -150,7 +148,7 @@ export function drawn(): VNode | null {
   );
 }
 
-export function injury(): (VNode | null)[] {
+export function injury(): (JSX.Element | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
   const r = rayNow(app.ray);
@@ -159,11 +157,11 @@ export function injury(): (VNode | null)[] {
     section(capital(rayName(app.ray)), h('p', null, r?.words || (r ? r.state : '–'))),
     patterns(),
     displacement(),
-    measureTable(plan.measures ?? [], 'Measures as scanned', 'measures'),
+    measureTable(plan.measures, 'Measures as scanned', 'measures'),
     drawn(),
     cautions('Found in this case', plan.cautions),
   ];
 }
 
-export const notPlanned = (): VNode =>
+export const notPlanned = (): JSX.Element =>
   section('Not planned yet', h('p', null, 'This place fills once the images are planned: Images, then Plan.'));

@@ -1,21 +1,21 @@
 // Reduction: in which order the rays go back, how, and where they then stand; each can be moved by hand.
+import { h, type JSX } from 'preact';
 import { kFreedoms, type Freedom } from '../foot';
-import { h, type VNode } from '../h';
 import { stepRay } from '../moves';
 import { app, edit, order, rayNow, selectRay, set, showFoot, changed } from '../store';
-import { button, cautions, choice, section, work } from '../widgets';
+import { button, cautions, choice, leftOut, section, work } from '../widgets';
 import { capital, deg, kOrdinal, mm, num, rayName } from '../words';
 import { drawn, measureTable, notPlanned } from './injury';
 
 const step = { mm: 0.5, deg: 1 };
 
-function orderList(): VNode {
+function orderList(): JSX.Element {
   const rays = order();
   return section(
     'Order',
     h(
-      'ol.order',
-      { 'data-test': 'order' },
+      'ol',
+      { class: 'order', 'data-test': 'order' },
       rays.map((n, i) =>
         h(
           'li',
@@ -28,41 +28,39 @@ function orderList(): VNode {
             },
             { class: 'quiet', title: `Show the foot once the ${rayName(n)} is back` },
           ),
-          rayNow(n)?.by_hand ? h('span.small', null, ' (by hand)') : null,
+          rayNow(n)?.by_hand ? h('span', { class: 'small' }, ' (by hand)') : null,
         ),
       ),
     ),
   );
 }
 
-function manoeuvre(): VNode {
-  const r = rayNow(app.ray);
-  const kept = app.state?.plan?.rays.find((x) => x.ray === app.ray);
+function manoeuvre(): JSX.Element {
   // While a ray is in hand its manoeuvre is not worked out: the last one stands until it is let go.
-  const lines = r?.manoeuvre?.length ? r.manoeuvre : (kept?.manoeuvre ?? []);
+  const lines = rayNow(app.ray)?.manoeuvre ?? [];
   return section(
     `${capital(rayName(app.ray))}: manoeuvre`,
-    lines.length ? h('ol.manoeuvre', null, lines.map((m) => h('li', null, capital(m)))) : h('p', null, 'Nothing to do: it lies where it belongs, or could not be placed.'),
+    lines.length ? h('ol', { class: 'manoeuvre' }, lines.map((m) => h('li', null, capital(m)))) : h('p', null, 'Nothing to do: it lies where it belongs, or could not be placed.'),
   );
 }
 
-function fit(): VNode | null {
+function fit(): JSX.Element | null {
   const r = rayNow(app.ray);
-  const j = r?.joint;
-  if (!j) return null;
-  const trial = !!app.trial?.rays?.some((x) => x.ray === app.ray);
-  const overlap = (r?.attention ?? []).some((a) => /overlap/i.test(a));
+  if (!r?.joint) return null;
+  const j = r.joint;
+  const trial = !!app.trial?.rays.some((x) => x.ray === app.ray);
+  const overlap = r.attention.some((a) => /overlap/i.test(a));
   return h(
-    'div.fit',
-    { 'aria-live': 'polite', 'data-test': 'fit', class: trial ? 'trial' : '' },
+    'div',
+    { 'aria-live': 'polite', 'data-test': 'fit', class: trial ? 'fit trial' : 'fit' },
     h('div', null, h('span', null, 'Gap'), h('b', null, mm(j.gap_mm))),
     h('div', null, h('span', null, 'Step'), h('b', null, mm(j.step_mm))),
-    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? '▲ Overlap' : 'Overlap'), h('b', null, mm(j.overlap_mm ?? 0))),
-    h('div', null, h('span', null, 'Contact'), h('b', null, j.contact_mm2 === undefined ? '–' : `${num(j.contact_mm2, 0)} mm²`)),
+    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? '▲ Overlap' : 'Overlap'), h('b', null, mm(j.overlap_mm))),
+    h('div', null, h('span', null, 'Contact'), h('b', null, `${num(j.contact_mm2, 0)} mm²`)),
   );
 }
 
-function freedom(f: (typeof kFreedoms)[number]): VNode {
+function freedom(f: (typeof kFreedoms)[number]): JSX.Element {
   const amount = f.turn ? step.deg : step.mm;
   const go = (sign: number): void => {
     if (app.played < order().length) showFoot('reduced');
@@ -70,47 +68,48 @@ function freedom(f: (typeof kFreedoms)[number]): VNode {
   };
   const unit = f.turn ? '°' : ' mm';
   return h(
-    'div.freedom',
-    { key: f.id },
+    'div',
+    { class: 'freedom', key: f.id },
     button(h('span', null, '− ', f.minus), () => go(-1), { test: `move-${f.minus}`, title: `${amount}${unit} ${f.minus}` }),
     button(h('span', null, f.plus, ' +'), () => go(1), { test: `move-${f.plus}`, title: `${amount}${unit} ${f.plus}` }),
   );
 }
 
-function byHand(): VNode | null {
+function byHand(): JSX.Element | null {
   const r = rayNow(app.ray);
   if (!r?.transform || app.readOnly) return null;
   return section(
     'Move by hand',
     fit(),
     h(
-      'div.row',
-      null,
+      'div',
+      { class: 'row' },
       choice('Step', [
         { id: '0.2', name: '0.2 mm' },
         { id: '0.5', name: '0.5 mm' },
         { id: '1', name: '1 mm' },
       ], String(step.mm), (s) => ((step.mm = Number(s)), (step.deg = Number(s) * 2), changed()), 'step'),
-      h('span.small', null, `turns ${step.deg}°`),
+      h('span', { class: 'small' }, `turns ${step.deg}°`),
     ),
-    h('div.freedoms', null, kFreedoms.map(freedom)),
-    h('p.hint', null, `Or choose "Move ray ${app.ray}" or "Turn ray ${app.ray}" above the views and drag. The devices of the ray go along and are checked again.`),
+    h('div', { class: 'freedoms' }, kFreedoms.map(freedom)),
+    h('p', { class: 'hint' }, `Or choose "Move ray ${app.ray}" or "Turn ray ${app.ray}" above the views and drag. The devices of the ray go along and are checked again.`),
     button('Back to the plan’s place', () => void edit('ray.reset', { ray: app.ray }), { test: 'ray-reset', disabled: !r.by_hand }),
   );
 }
 
-export function reduction(): (VNode | null)[] {
+export function reduction(): (JSX.Element | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
   const r = rayNow(app.ray);
   return [
     work(),
+    leftOut(),
     orderList(),
     manoeuvre(),
-    r?.by_hand ? h('p.small', { key: 'sure' }, 'Placed by hand: how sure this is was not computed.') : r?.uncertainty ? h('p.small', { key: 'sure' }, `Placed to within ${mm(r.uncertainty.mm)} and ${deg(r.uncertainty.deg, 1)} (95 %).`) : null,
+    r?.by_hand ? h('p', { class: 'small', key: 'sure' }, 'Placed by hand: how sure this is was not computed.') : r?.uncertainty ? h('p', { class: 'small', key: 'sure' }, `Placed to within ${mm(r.uncertainty.mm)} and ${deg(r.uncertainty.deg, 1)} (95 %).`) : null,
     byHand(),
     cautions('Where harm is possible', plan.standing_cautions),
-    measureTable(plan.measures_reduced ?? [], 'Measures once reduced', 'measures-reduced'),
+    measureTable(plan.measures_reduced, 'Measures once reduced', 'measures-reduced'),
     drawn(),
   ];
 }

@@ -1,6 +1,7 @@
 // Theatre: one step at a time, large, dark; a foot pedal's keys go on and back. The second screen shows the same.
+import { h, type JSX } from 'preact';
 import { api } from '../api';
-import { h, host, type VNode } from '../h';
+import { Field, host } from '../elements';
 import { app, changed, deviceNow, edit, rayNow, selectDevice, selectRay, showFoot } from '../store';
 import { filmView, footView } from '../stage';
 import type { TheatreStep } from '../types';
@@ -44,7 +45,7 @@ export async function previousStep(): Promise<void> {
   if (s && !app.readOnly) await edit('theatre.step', { step: s.id, done: false });
 }
 
-function depth(s: TheatreStep): VNode | null {
+function depth(s: TheatreStep): JSX.Element | null {
   const d = deviceNow(s.device ?? null);
   if (!d || d.kind !== 'screw') return null;
   const measured = d.measured_mm ?? null;
@@ -53,16 +54,16 @@ function depth(s: TheatreStep): VNode | null {
   // The state says when it matters.
   const far = off !== null && (rayNow(d.ray ?? 0)?.attention ?? []).some((a) => a.startsWith(`${d.id}:`) && /gauge/i.test(a));
   return h(
-    'div.depth',
-    { key: `depth-${d.id}` },
-    h('p.planned', null, `Planned: ${mm(d.length_mm, 0)} ${d.name ?? d.type}`),
+    'div',
+    { class: 'depth', key: `depth-${d.id}` },
+    h('p', { class: 'planned' }, `Planned: ${mm(d.length_mm, 0)} ${d.name ?? d.type}`),
     app.readOnly
       ? h('p', null, measured === null ? 'Gauge: not read yet' : `Gauge: ${mm(measured)}`)
       : h(
           'label',
           null,
           h('span', null, 'Gauge reads, mm'),
-          h('input', {
+          h(Field, {
             type: 'number',
             inputmode: 'decimal',
             min: 5,
@@ -70,7 +71,7 @@ function depth(s: TheatreStep): VNode | null {
             step: 0.5,
             value: measured ?? '',
             'data-test': 'depth',
-            onchange: (e: Event) => {
+            onChange: (e: Event) => {
               const text = (e.target as HTMLInputElement).value.trim();
               const x = text === '' ? null : Number(text);
               if (x !== null && (!Number.isFinite(x) || x <= 0)) return;
@@ -79,11 +80,11 @@ function depth(s: TheatreStep): VNode | null {
           }),
         ),
     h(
-      'p.result',
-      { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'far' : '' },
-      `Expected ${mm(planned)}`,
-      off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`,
-      far ? h('span.alarm', null, ' ▲ Another path than planned? Look under the C-arm before going on.') : null,
+      'p',
+      { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'result far' : 'result' },
+      // One text: what is said aloud when it changes is the whole of it.
+      `Expected ${mm(planned)}${off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`}`,
+      far ? h('span', { class: 'alarm' }, ' ▲ Another path than planned? Look under the C-arm before going on.') : null,
     ),
   );
 }
@@ -116,17 +117,17 @@ function cutToDrawing(image: HTMLImageElement): void {
   image.style.setProperty('object-view-box', `inset(${inset.join(' ')})`);
 }
 
-function sight(s: TheatreStep | undefined): VNode {
+function sight(s: TheatreStep | undefined): JSX.Element {
   const kinds: ['picture' | 'film' | 'foot', string][] = [];
   if (s?.picture) kinds.push(['picture', 'Picture']);
   kinds.push(['film', 'C-arm'], ['foot', 'Foot']);
   const now = shown === 'picture' && !s?.picture ? 'film' : shown;
   return h(
-    'div.sight',
-    { key: 'sight' },
+    'div',
+    { class: 'sight', key: 'sight' },
     h(
-      'div.choice',
-      { role: 'group', 'aria-label': 'What is shown' },
+      'div',
+      { class: 'choice', role: 'group', 'aria-label': 'What is shown' },
       kinds.map(([id, name]) => button(name, () => {
         shown = id;
         if (id === 'foot') showFoot('reduced');
@@ -134,10 +135,10 @@ function sight(s: TheatreStep | undefined): VNode {
       }, { pressed: id === now, key: id, test: `sight-${id}` })),
     ),
     now === 'picture' && s?.picture
-      ? h('div.picture', { key: 'picture' }, h('img', { key: s.picture, src: api.file(app.state!.id, s.picture), alt: s.title, onload: (e: Event) => cutToDrawing(e.currentTarget as HTMLImageElement) }))
+      ? h('div', { class: 'picture', key: 'picture' }, h('img', { key: s.picture, src: api.file(app.state!.id, s.picture), alt: s.title, onLoad: (e: Event) => cutToDrawing(e.currentTarget as HTMLImageElement) }))
       : now === 'film'
-        ? h('div.picture', { key: 'film' }, host(filmView().element, 't-film'))
-        : h('div.picture.pale', { key: 'foot' }, host(footView().element, 't-foot')),
+        ? h('div', { class: 'picture', key: 'film' }, host(filmView().element, 't-film'))
+        : h('div', { class: 'picture pale', key: 'foot' }, host(footView().element, 't-foot')),
   );
 }
 
@@ -154,29 +155,29 @@ export function updateTheatre(): void {
   if (footView().element.isConnected) footView().update();
 }
 
-export function theatre(): VNode {
+export function theatre(): JSX.Element {
   const all = steps();
-  if (!app.state?.plan) return h('main.theatre', { key: 'theatre', id: 'place' }, work(), notPlanned());
+  if (!app.state?.plan) return h('main', { class: 'theatre', key: 'theatre', id: 'place' }, work(), notPlanned());
   const at = currentStep();
   const s = all[at];
   return h(
-    'main.theatre',
-    { key: 'theatre', id: 'place', tabindex: -1, 'data-test': 'theatre' },
+    'main',
+    { class: 'theatre', key: 'theatre', id: 'place', tabindex: -1, 'data-test': 'theatre' },
     h(
-      'div.task',
-      null,
+      'div',
+      { class: 'task' },
     h(
-      'div.step',
-      { onscroll: (e: Event) => markMore(e.currentTarget as Element) },
-      h('p.count', { 'aria-live': 'polite' }, s ? `Step ${at + 1} of ${all.length}` : `All ${all.length} steps done`),
+      'div',
+      { class: 'step', onScroll: (e: Event) => markMore(e.currentTarget as Element) },
+      h('p', { class: 'count', 'aria-live': 'polite' }, s ? `Step ${at + 1} of ${all.length}` : `All ${all.length} steps done`),
       h('h1', { 'data-test': 'step-title' }, s?.title ?? 'Done'),
-      s ? h('ul.lines', null, s.lines.map((l) => h('li', null, l))) : h('p', null, 'Check the result under the C-arm in two views. Post-operative films go to Follow-up.'),
-      s?.instrument ? h('p.instrument', null, h('span', null, 'Instrument '), h('b', null, s.instrument)) : null,
-      s && (typeof s.expected_mm === 'number') && !s.device ? h('p.instrument', null, h('span', null, 'Expected '), h('b', null, mm(s.expected_mm))) : null,
-      s?.view ? h('p.instrument', null, h('span', null, 'C-arm '), h('b', null, viewName(s.view.name, s.view.orbital ?? 0, s.view.tilt ?? 0))) : null,
+      s ? h('ul', { class: 'lines' }, s.lines.map((l) => h('li', null, l))) : h('p', null, 'Check the result under the C-arm in two views. Post-operative films go to Follow-up.'),
+      s?.instrument ? h('p', { class: 'instrument' }, h('span', null, 'Instrument '), h('b', null, s.instrument)) : null,
+      s && (typeof s.expected_mm === 'number') && !s.device ? h('p', { class: 'instrument' }, h('span', null, 'Expected '), h('b', null, mm(s.expected_mm))) : null,
+      s?.view ? h('p', { class: 'instrument' }, h('span', null, 'C-arm '), h('b', null, viewName(s.view.name, s.view.orbital ?? 0, s.view.tilt ?? 0))) : null,
       h(
-        'details.instruments',
-        { open: at === 0, key: 'instruments', ontoggle: (e: Event) => markMore((e.currentTarget as Element).parentElement!) },
+        'details',
+        { class: 'instruments', open: at === 0, key: 'instruments', onToggle: (e: Event) => markMore((e.currentTarget as Element).parentElement!) },
         h('summary', null, 'On the table, and cautions'),
         h('ul', null, (app.state.theatre?.instruments ?? []).map((i) => h('li', null, i))),
         cautions('Where harm is possible', app.state.plan.standing_cautions),
@@ -187,8 +188,8 @@ export function theatre(): VNode {
     ),
     sight(s),
     h(
-      'div.pedal',
-      null,
+      'div',
+      { class: 'pedal' },
       app.readOnly
         ? h('p', null, 'Second screen: shows the step, changes nothing.')
         : [
@@ -196,7 +197,7 @@ export function theatre(): VNode {
             button(s ? 'Done, next' : 'Done', () => void nextStep(), { test: 'step-next', class: 'primary', disabled: !s, key: 'next', title: 'Space or page down' }),
             h('a', { href: `/watch/${encodeURIComponent(app.state.id)}`, target: '_blank', rel: 'noopener', key: 'watch', 'data-test': 'watch-link' }, 'Open the second screen'),
           ],
-      h('div.dots', { 'aria-hidden': 'true' }, all.map((x, i) => h('i', { key: x.id, class: x.done ? 'done' : i === at ? 'now' : '' }))),
+      h('div', { class: 'dots', 'aria-hidden': 'true' }, all.map((x, i) => h('i', { key: x.id, class: x.done ? 'done' : i === at ? 'now' : '' }))),
     ),
   );
 }

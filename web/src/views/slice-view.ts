@@ -158,7 +158,7 @@ export class SliceView {
         const slice = await api.slice(id, query);
         this.slice = slice;
         this.shownKey = wanted;
-        if (this.kind === 'drill' && slice.has_margin !== false && typeof slice.margin_mm === 'number') {
+        if (this.kind === 'drill' && slice.margin_mm !== null) {
           const of = `${app.device} ${shapeKey()}`;
           if (of !== this.marginsOf) this.margins.clear();
           this.marginsOf = of;
@@ -290,7 +290,7 @@ export class SliceView {
           if (Math.hypot(cx - main[0], cy - main[1]) > 40) labels.push({ cls: 'body-label part', text: o.body, x: cx - (size / 2) * this.pixelsPerMm() - 4, y: cy });
         }
       }
-    if (this.kind === 'drill' && s.margin_at && s.has_margin !== false && typeof s.margin_mm === 'number') {
+    if (this.kind === 'drill' && s.margin_at && s.margin_mm !== null) {
       const d = deviceNow(app.device);
       const centre = d ? this.project(add(d.entry, mul(d.direction, this.offset))) : { x: w / 2, y: h / 2 };
       const [mx, my] = this.onScreen(s.margin_at);
