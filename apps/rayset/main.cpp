@@ -8,6 +8,7 @@
 #include <mutex>
 #include <nlohmann/json.hpp>
 
+#include "folders.h"
 #include "verbs.h"
 
 namespace rayset::app {
@@ -26,6 +27,10 @@ void jsonLine(const char* kind, const nlohmann::ordered_json& fields) {
 }
 
 }  // namespace
+
+Result<Resources> Console::resources() const {
+  return readResources(data.empty() ? sharedFolder("data") : std::filesystem::path(data));
+}
 
 Progress Console::progress() {
   Progress p;
@@ -111,6 +116,8 @@ int main(int argc, char** argv) {
   app.fallthrough();
   app.add_flag("--quiet", console.quiet, "print errors only");
   app.add_flag("--json", console.json, "log as one JSON object a line on standard error");
+  app.add_option("--data", console.data, "folder of limits.json, implants.json, joints.json and followup.json")
+      ->envname("RAYSET_DATA");
   int status = 0;
   addPhantomVerb(app, console, status);
   addPlanVerb(app, console, status);

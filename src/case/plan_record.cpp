@@ -559,7 +559,7 @@ Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& 
   }
 }
 
-Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& parts) {
+Result<Case> readCase(const std::filesystem::path& folder, const Catalogue& catalogue, const CaseParts& parts) {
   const std::filesystem::path file = folder / "plan.json";
   const auto j = readPlanJson(file);
   if (!j) return tl::unexpected(j.error());
@@ -573,9 +573,7 @@ Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& part
     return fail(Fault::kRequest, fmt::format("the plan cannot be used: {}", e.what()), file.string(),
                 "Plan the case again.");
   }
-  auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return tl::unexpected(catalogue.error());
-  c.catalogue = std::move(*catalogue);
+  c.catalogue = catalogue;
 
   std::vector<SurfaceJob> jobs;
   const auto named = [&](const std::string& id) { return folder / "surfaces" / (id + ".stl"); };

@@ -22,7 +22,8 @@ struct RayDisplacement {
   bool told = true;  ///< false: the images do not tell whether it is; `displaced` is then the likelier of the two
 };
 
-inline constexpr double kDisplacedFromMm = 2.0;  ///< plan contract: lateral and dorsal shift together
+/// From when on a ray counts as displaced, lateral and dorsal shift together: ours, part of the plan contract.
+inline constexpr double kDisplacedFromMm = 2.0;
 
 /// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the
 /// reference point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).

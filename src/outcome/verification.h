@@ -16,6 +16,7 @@
 
 #include "case/plan_record.h"
 #include "injury/displacement.h"
+#include "injury/limits.h"
 #include "injury/measures.h"
 #include "outcome/change.h"
 #include "xray/projection.h"
@@ -84,9 +85,15 @@ struct Verification {
   bool partial = false;         ///< a ray or device could not be found: exit 4
 };
 
+/// What the verdicts are judged by. kRequest naming the file where a limit is missing in it.
+struct VerdictLimits {
+  double anatomical_mm = 0, acceptable_mm = 0, angle_deg = 0;
+};
+[[nodiscard]] Result<VerdictLimits> verdictLimits(const Limits& limits);
+
 /// From poses against the tarsus (planned_to_found of each ray, entry and tip of each device, their intervals) to
-/// shifts, verdicts, measures and warnings; fills the rest of `v`.
-void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v);
+/// shifts, verdicts, measures and warnings; fills the rest of `v`. Errors as verdictLimits().
+[[nodiscard]] Status judge(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits, Verification& v);
 
 /// Lengths a device may have come in instead of its own, as differences, mm: those of its type within 9 mm. None of a
 /// wire, which is cut to length.

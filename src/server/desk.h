@@ -47,7 +47,8 @@ struct CaseFacts {
 
 class Desk {
  public:
-  Desk(Library& library, const Jobs& jobs);
+  /// `resources` outlives the desk.
+  Desk(Library& library, const Jobs& jobs, const Resources& resources);
   ~Desk();
 
   [[nodiscard]] Result<Json> state(const std::string& id);
@@ -99,6 +100,7 @@ class Desk {
 
   Library& library_;
   const Jobs& jobs_;
+  const Resources& resources_;
   std::mutex mutex_;
   std::list<std::shared_ptr<Open>> open_;  ///< newest first
   std::mutex exporting_;
