@@ -8,6 +8,7 @@
 #include <mutex>
 #include <nlohmann/json.hpp>
 
+#include "describe.h"
 #include "folders.h"
 #include "verbs.h"
 
@@ -110,8 +111,13 @@ int main(int argc, char** argv) {
 
   CLI::App app{
       "Rayset plans the reduction and fixation of tarsometatarsal (Lisfranc) injuries from CT.\n"
-      "It advises; a licensed surgeon decides. Not a medical device."};
+      "It advises; a licensed surgeon decides. Not a medical device.",
+      "rayset"};
   app.set_version_flag("--version", "rayset " RAYSET_VERSION);
+  // For the build; shown nowhere.
+  app.add_flag_callback("--manual-page", [&app] { throw CLI::CallForVersion(manualPage(app, RAYSET_VERSION), 0); })
+      ->group("");
+  app.add_flag_callback("--bash-completion", [&app] { throw CLI::CallForVersion(bashCompletion(app), 0); })->group("");
   app.require_subcommand(1);
   app.fallthrough();
   app.add_flag("--quiet", console.quiet, "print errors only");
