@@ -5,11 +5,11 @@ namespace fs = std::filesystem;
 
 fs::path sharedFolder(const std::string& name) {
   std::error_code problem;
-  const fs::path program = fs::read_symlink("/proc/self/exe", problem);
+  const fs::path bin = fs::read_symlink("/proc/self/exe", problem).parent_path();
   // An installed program never looks into the tree that it was built in, so that what is missing is noticed.
-  if (program.parent_path() == fs::path(RAYSET_BUILD_DIR))
+  if (fs::equivalent(bin, RAYSET_BUILD_DIR, problem))
     return fs::path(RAYSET_SOURCE_DIR) / (name == "web" ? "web/dist" : name);
-  return program.parent_path().parent_path() / "share/rayset" / name;
+  return bin.parent_path() / "share/rayset" / name;
 }
 
 }  // namespace rayset::app

@@ -16,9 +16,9 @@ namespace rayset::server {
 struct ServerSettings {
   std::filesystem::path cases;
   std::filesystem::path web;  ///< where the page was built
-  Resources resources;
   HttpSettings http;
   std::string version;
+  Resources resources;
 };
 
 class Server {
