@@ -103,6 +103,8 @@ int prepare(const std::vector<FilmScan>& scans, const Options& options, Console&
 }
 
 int film(const Options& options, Console& console) {
+  const auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   std::set<std::string> names;
   for (const std::string& file : options.files)
     if (!names.insert(fs::path(file).filename().string()).second)
@@ -130,14 +132,12 @@ int film(const Options& options, Console& console) {
   progress("reading films", 1);
   if (!landmarks) return prepare(scans, options, console);
 
-  const auto& limits = Limits::shipped();
-  if (!limits) return console.fail(limits.error());
   auto staging = Staging::open(options.out, "film.json", options.force);
   if (!staging) return console.fail(staging.error());
   FilmSettings settings;
   settings.snapping = !options.no_snap;
   progress("measuring", 0);
-  const auto reading = measureFilms(std::move(scans), *landmarks, *limits, settings);
+  const auto reading = measureFilms(std::move(scans), *landmarks, resources->limits, settings);
   if (!reading) return console.fail(reading.error());
   progress("measuring", 1);
   progress("report", 0);

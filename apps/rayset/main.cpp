@@ -8,6 +8,8 @@
 #include <mutex>
 #include <nlohmann/json.hpp>
 
+#include "describe.h"
+#include "folders.h"
 #include "verbs.h"
 
 namespace rayset::app {
@@ -26,6 +28,10 @@ void jsonLine(const char* kind, const nlohmann::ordered_json& fields) {
 }
 
 }  // namespace
+
+Result<Resources> Console::resources() const {
+  return readResources(data.empty() ? sharedFolder("data") : std::filesystem::path(data));
+}
 
 Progress Console::progress() {
   Progress p;
@@ -105,12 +111,19 @@ int main(int argc, char** argv) {
 
   CLI::App app{
       "Rayset plans the reduction and fixation of tarsometatarsal (Lisfranc) injuries from CT.\n"
-      "It advises; a licensed surgeon decides. Not a medical device."};
+      "It advises; a licensed surgeon decides. Not a medical device.",
+      "rayset"};
   app.set_version_flag("--version", "rayset " RAYSET_VERSION);
+  // For the build; shown nowhere.
+  app.add_flag_callback("--manual-page", [&app] { throw CLI::CallForVersion(manualPage(app, RAYSET_VERSION), 0); })
+      ->group("");
+  app.add_flag_callback("--bash-completion", [&app] { throw CLI::CallForVersion(bashCompletion(app), 0); })->group("");
   app.require_subcommand(1);
   app.fallthrough();
   app.add_flag("--quiet", console.quiet, "print errors only");
   app.add_flag("--json", console.json, "log as one JSON object a line on standard error");
+  app.add_option("--data", console.data, "folder of limits.json, implants.json, joints.json and followup.json")
+      ->envname("RAYSET_DATA");
   int status = 0;
   addPhantomVerb(app, console, status);
   addPlanVerb(app, console, status);

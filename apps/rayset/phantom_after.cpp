@@ -49,10 +49,10 @@ ScanInfo inventedScan(const ScanSettings& scan, const std::string& feet, const s
 }
 
 int phantomAfter(const AfterOperation& request, Console& console) {
+  const auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   const auto plan = readPlan(request.plan);
   if (!plan) return console.fail(plan.error());
-  const auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return console.fail(catalogue.error());
   auto staging = Staging::open(request.out, "truth.json", request.force);
   if (!staging) return console.fail(staging.error());
   std::mt19937_64 generator(request.scan.seed);
@@ -83,7 +83,7 @@ int phantomAfter(const AfterOperation& request, Console& console) {
   for (const Device& d : plan->devices) {
     if (d.stage != "definitive") continue;
     const Rigid off = wander(generator, 0.5 * (d.entry + d.tip), request.device_mm, request.device_deg);
-    const Surface solid = transformed(deviceSurface(d, *catalogue), off);
+    const Surface solid = transformed(deviceSurface(d, resources->catalogue), off);
     if (solid.empty()) continue;
     scan.steel.push_back(steelBody(solid));
     truth["devices"].push_back(

@@ -58,6 +58,8 @@ void summarise(const Case& c, const std::filesystem::path& out, Console& console
 }
 
 int plan(const Options& options, Console& console) {
+  const auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   PlanRequest request;
   request.images = options.images;
   request.other = options.other;
@@ -75,7 +77,7 @@ int plan(const Options& options, Console& console) {
   auto staging = Staging::open(options.out, "plan.json", options.force);
   if (!staging) return console.fail(staging.error());
   const Progress progress = console.progress();
-  const auto planned = planInto(request, staging->folder(), progress);
+  const auto planned = planInto(request, *resources, staging->folder(), progress);
   if (!planned) return console.fail(planned.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   summarise(*planned, options.out, console);

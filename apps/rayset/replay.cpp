@@ -17,10 +17,12 @@ struct Options {
 };
 
 int replay(const Options& options, Console& console) {
+  const auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   const auto history = readHistory(options.history);
   if (!history) return console.fail(history.error());
   const std::vector<CaseEdit> edits = editsInForce(*history);
-  auto open = OpenCase::open(options.plan, options.images);
+  auto open = OpenCase::open(options.plan, options.images, *resources);
   if (!open) return console.fail(open.error());
   if (const Status s = (*open)->replay(edits); !s) return console.fail(s.error());
   if (const Status s = (*open)->loadVolumes(); !s) return console.fail(s.error());

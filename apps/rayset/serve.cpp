@@ -10,6 +10,7 @@
 #include <cstdlib>
 #include <thread>
 
+#include "folders.h"
 #include "server/server.h"
 #include "verbs.h"
 
@@ -49,10 +50,13 @@ int serve(const Options& options, Console& console) {
   if (adds && (options.add_images.empty() || options.add_plan.empty() || options.add_name.empty()))
     return console.fail({Fault::kRequest, "a case to add needs images, plan and name",
                          "--add-images, --add-plan, --add-name", "Give all three."});
+  auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   std::signal(SIGPIPE, SIG_IGN);  // who reads what is printed may be gone
   server::ServerSettings settings;
   settings.cases = options.cases.empty() ? defaultCases() : options.cases;
-  if (!options.web.empty()) settings.web = options.web;
+  settings.web = options.web.empty() ? sharedFolder("web") : std::filesystem::path(options.web);
+  settings.resources = std::move(*resources);
   settings.http.port = options.port;
   settings.version = RAYSET_VERSION;
   auto server = server::Server::start(settings);

@@ -8,6 +8,7 @@
 
 #include "base/progress.h"
 #include "base/result.h"
+#include "case/resources.h"
 
 namespace rayset::app {
 
@@ -15,7 +16,11 @@ namespace rayset::app {
 struct Console {
   bool quiet = false;  ///< --quiet: errors only
   bool json = false;   ///< --json: one JSON object a line on standard error
+  std::string data;    ///< --data; empty: the folder that came with the program
   std::atomic<bool> stop{false};
+
+  /// The data files; a verb that needs them reads them first.
+  [[nodiscard]] Result<Resources> resources() const;
 
   /// Progress bar on a terminal, plain lines elsewhere, JSON lines with --json, nothing with --quiet.
   [[nodiscard]] Progress progress();

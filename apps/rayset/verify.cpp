@@ -61,6 +61,8 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
 }
 
 int verify(const Options& options, Console& console) {
+  const auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   VerifyRequest request;
   request.plan = options.plan;
   request.films.assign(options.films.begin(), options.films.end());
@@ -69,7 +71,7 @@ int verify(const Options& options, Console& console) {
   request.series = options.series;
   request.temporary = options.temporary;
   request.earlier = options.earlier;
-  auto input = readVerifyInput(request);
+  auto input = readVerifyInput(request, *resources);
   if (!input) return console.fail(input.error());
   auto staging = Staging::open(options.out, "verification.json", options.force);
   if (!staging) return console.fail(staging.error());

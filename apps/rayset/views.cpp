@@ -17,6 +17,8 @@ struct Options {
 };
 
 int views(const Options& options, Console& console) {
+  const auto resources = console.resources();
+  if (!resources) return console.fail(resources.error());
   ViewsRequest request;
   request.plan = options.plan;
   request.views = options.views;
@@ -26,7 +28,7 @@ int views(const Options& options, Console& console) {
   request.photons = options.photons;
   auto staging = Staging::open(options.out, "views.json", options.force);
   if (!staging) return console.fail(staging.error());
-  const auto written = viewsInto(request, staging->folder(), console.progress());
+  const auto written = viewsInto(request, resources->catalogue, staging->folder(), console.progress());
   if (!written) return console.fail(written.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   if (written->sole_assumed)

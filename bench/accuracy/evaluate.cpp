@@ -12,6 +12,7 @@
 #include "anatomy/procedural_foot.h"
 #include "base/hash.h"
 #include "base/units.h"
+#include "bench_data.h"
 #include "case/case.h"
 #include "geometry/distance_field.h"
 #include "geometry/json.h"
@@ -491,10 +492,9 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
 
   start = now();
   PlanRequest request;
-  request.reduction.leave_out = foot.person;
   // Which of two feet is injured the program has to find out itself, unless neither is.
   if (c.other == OtherFoot::kSameScan && c.injury == "none") request.side = foot.side;
-  auto planned = planScan({std::move(*ct), {}, {}}, std::move(other_scan), request);
+  auto planned = planScan({std::move(*ct), {}, {}}, std::move(other_scan), request, bench::resources(foot.person));
   record["plan_seconds"] = rounded(since(start), 1);
   if (!planned) return failed(planned.error());
   const Case& plan = *planned;

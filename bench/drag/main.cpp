@@ -16,6 +16,7 @@
 #include <string_view>
 #include <vector>
 
+#include "bench_data.h"
 #include "geometry/json.h"
 #include "workspace/open_case.h"
 
@@ -61,8 +62,9 @@ void print(const char* what, Times& live, const char* plain_name, Times& plain, 
 }
 
 int run(const std::filesystem::path& plan, const std::filesystem::path& images, std::size_t rounds) {
+  const Resources resources = bench::resources();
   auto opened = Result<std::unique_ptr<OpenCase>>(nullptr);
-  const double open_ms = msOf([&] { opened = OpenCase::open(plan, images); });
+  const double open_ms = msOf([&] { opened = OpenCase::open(plan, images, resources); });
   if (!opened) {
     fmt::print(stderr, "{}\n", opened.error().message());
     return 1;

@@ -12,6 +12,7 @@
 #include "accuracy/summary.h"
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "bench_data.h"
 #include "errors.h"
 #include "geometry/json.h"
 #include "outcome/film_check.h"
@@ -33,6 +34,11 @@ CheckedFilm asRead(const FilmExposure& e, const TubePose& tube) {
   return f;
 }
 
+const Limits& limits() {
+  static const Limits read = bench::needed(Limits::read(bench::dataFile("limits.json")));
+  return read;
+}
+
 /// What the check would say of the truth itself.
 Verification truthOf(const Scene& scene, const PlanRecord& plan) {
   Verification truth;
@@ -43,7 +49,10 @@ Verification truthOf(const Scene& scene, const PlanRecord& plan) {
     r.ray = ray;
     r.planned_to_found = scene.injured_to_post[static_cast<std::size_t>(ray - 1)] * scene.planned.at(id).inverse();
   }
-  judge(plan, scene.plan().catalogue, truth);
+  if (const Status done = judge(plan, scene.plan().catalogue, limits(), truth); !done) {
+    fmt::print(stderr, "{}\n", done.error().message());
+    std::exit(1);
+  }
   return truth;
 }
 
@@ -159,7 +168,7 @@ struct Row {
 
 Json checkedClinic(const Scene& scene) {
   const PlanRecord plan = recordOf(scene);
-  FilmCheckInput input{&plan, &scene.plan().bodies, &scene.plan().catalogue, {}, false};
+  FilmCheckInput input{&plan, &scene.plan().bodies, &scene.plan().catalogue, &limits(), {}, false};
   for (std::size_t n = 0; n < scene.films.size(); ++n) input.films.push_back(asRead(scene.films[n], scene.tubes[n]));
   const auto began = std::chrono::steady_clock::now();
   const auto found = checkFilms(input);

@@ -19,6 +19,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "bench_data.h"
 #include "clinic_check.h"
 #include "errors.h"
 #include "outcome/ct_check.h"
@@ -43,7 +44,8 @@ struct Tally {
 void checkScan(const Scene& scene, bool verbose, Tally& t) {
   const PlanRecord plan = recordOf(scene);
   const auto began = std::chrono::steady_clock::now();
-  const auto found = checkCt({&plan, &scene.plan().catalogue, &scene.ct, false});
+  const Limits limits = bench::needed(Limits::read(bench::dataFile("limits.json")));
+  const auto found = checkCt({&plan, &scene.plan().catalogue, &limits, &scene.ct, false});
   const double took = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
   t.seconds.add(took);
   ++t.scans;

@@ -8,6 +8,7 @@
 #include <random>
 
 #include "base/units.h"
+#include "bench_data.h"
 #include "clinic.h"
 #include "draw.h"
 #include "fixation/construct.h"
@@ -103,9 +104,7 @@ std::shared_ptr<const PlannedFoot> planFoot(const std::string& name, const std::
   for (const auto& [bone, surface] : out->injured.injured) parts.push_back({std::string(boneId(bone)), &surface});
   auto ct = synthesiseCt(parts, scan);
   if (!ct) giveUp(ct.error().message());
-  PlanRequest request;
-  request.reduction.leave_out = out->foot->person;
-  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, request);
+  auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, {}, bench::resources(out->foot->person));
   if (!planned) giveUp(planned.error().message());
   out->plan = std::move(*planned);
   return out;

@@ -22,6 +22,7 @@
 #include "accuracy/screw_check.h"
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
+#include "bench_data.h"
 #include "fixation/construct.h"
 #include "geometry/json.h"
 #include "phantom/counter_random.h"
@@ -208,11 +209,7 @@ int main(int argc, char** argv) {
   CLI11_PARSE(app, argc, argv);
   if (!plan.empty()) return judgePlan(plan, truth, verbose);
 
-  const auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) {
-    fmt::print(stderr, "{}\n", catalogue.error().message());
-    return 1;
-  }
+  const Catalogue catalogue = bench::needed(readCatalogue(bench::dataFile("implants.json")));
   Count real, invented;
   for (const bench::RealFoot& foot : bench::kRealFeet) {
     if (foot.name().find(only) == std::string::npos) continue;
@@ -221,12 +218,12 @@ int main(int argc, char** argv) {
       fmt::print("{} is not here: {}\n", foot.name(), bones.error().message());
       continue;
     }
-    real.add(planned(foot.name(), *bones, *catalogue, verbose));
+    real.add(planned(foot.name(), *bones, catalogue, verbose));
   }
   for (const std::uint32_t seed : {0U, 3U, 11U}) {
     const std::string name = fmt::format("procedural-{}", seed);
     if (name.find(only) != std::string::npos)
-      invented.add(planned(name, proceduralFoot(randomShape(seed), Side::kRight, 0.8).bones, *catalogue, verbose));
+      invented.add(planned(name, proceduralFoot(randomShape(seed), Side::kRight, 0.8).bones, catalogue, verbose));
   }
   for (const auto& [what, c] : {std::pair{"real", real}, {"procedural", invented}})
     fmt::print("{} feet: {} of {} devices planned, {} sound, {} with warnings\n", what, c.planned, c.wanted, c.sound,

@@ -24,6 +24,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "bench_data.h"
 #include "floor.h"
 #include "phantom/injury_spec.h"
 #include "real_feet.h"
@@ -194,14 +195,14 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
 }
 
 std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior,
-                            const std::string& joints) {
+                            const fs::path& joints) {
   BoneSurfaces injured = foot.bones;
   for (int ray = 1; ray <= 5; ++ray) {
     Surface& bone = injured.at(metatarsal(ray));
     bone = transformed(bone, task.intact_to_injured[static_cast<std::size_t>(ray - 1)]);
   }
-  const auto result =
-      reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior, {}, {}, {joints, foot.person});
+  const auto result = reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior,
+                                 bench::needed(reduction::readJointNorms(joints, foot.person)));
   std::vector<RayOutcome> out;
   if (!result) {
     fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, result.error().message());
@@ -297,7 +298,7 @@ int main(int argc, char** argv) {
   int shapes = 12, random = 3, threads = 0;
   double directions = 0;
   bool mirror = true, by_template = true, asymmetry = false, likeness = false, figures = false;
-  std::string only, cases, cache, injury, joints;
+  std::string only, cases, cache, injury, joints = bench::dataFile("joints.json");
   app.add_option("--shapes", shapes, "invented feet: random shapes 1 to N");
   app.add_option("--random", random, "random injuries a foot");
   app.add_option("--directions", directions, "each ray alone by this many mm in every direction, instead");

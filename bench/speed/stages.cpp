@@ -15,6 +15,7 @@
 #include <map>
 
 #include "anatomy/procedural_foot.h"
+#include "bench_data.h"
 #include "bones/deform.h"
 #include "bones/features.h"
 #include "bones/labelling.h"
@@ -113,23 +114,29 @@ void itkLabelling() {
   benchmark::DoNotOptimize(watershed(landscape, markers));
 }
 
+const Resources& resources() {
+  static const Resources read = bench::resources();
+  return read;
+}
+
 void registerAll() {
   measure(
       "stage/read", [] { benchmark::DoNotOptimize(readCt(patient().folder / "ct")); }, 3);
   measure("stage/bones", [] { benchmark::DoNotOptimize(segmentBones(patient().ct)); });
-  measure("stage/reduction",
-          [] { benchmark::DoNotOptimize(reduceRays(patient().foot.injured, Side::kRight, nullptr, patient().prior)); });
+  measure("stage/reduction", [] {
+    benchmark::DoNotOptimize(
+        reduceRays(patient().foot.injured, Side::kRight, nullptr, patient().prior, resources().joints));
+  });
   measure("stage/fixation", [] {
     ConstructInput input;
     input.reduced = &patient().foot.intact;
     input.frame = patient().foot.frame;
-    const auto catalogue = readCatalogue(defaultCatalogueFile());
-    benchmark::DoNotOptimize(planConstruct(input, *catalogue));
+    benchmark::DoNotOptimize(planConstruct(input, resources().catalogue));
   });
   measure("whole/plan and report", [] {
     PlanRequest request;
     request.images = patient().folder / "ct";
-    auto planned = planCase(request);
+    auto planned = planCase(request, resources());
     if (!planned) {
       fmt::print("FAILED: {}\n", planned.error().message());
       return;

@@ -18,6 +18,7 @@
 #include <string_view>
 
 #include "anatomy/section.h"
+#include "bench_data.h"
 #include "case/plan_record.h"
 #include "dicom/ct_reader.h"
 #include "geometry/distance_field.h"
@@ -243,7 +244,7 @@ void benchMeshes(const Case& c) {
 }
 
 int run(const Options& o) {
-  const auto c = readCase(o.plan);
+  const auto c = readCase(o.plan, bench::needed(readCatalogue(bench::dataFile("implants.json"))));
   if (!c) {
     fmt::print(stderr, "{}\n", c.error().message());
     return 2;

@@ -42,8 +42,9 @@ std::string sentence(std::string text) {
 
 /// How far a foot's rays stand from a straight, even row: used only to tell the injured foot from the other one when a
 /// scan holds both and nobody said which is hurt. Reduced by congruence, the injured foot moves most.
-double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const Progress& progress) {
-  const auto reduced = reduceRays(foot.surfaces(), foot.side, nullptr, prior, progress);
+double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const reduction::JointNorms& norms,
+                  const Progress& progress) {
+  const auto reduced = reduceRays(foot.surfaces(), foot.side, nullptr, prior, norms, progress);
   if (!reduced) return 0;
   double worst = 0;
   for (const RayReduction& r : reduced->rays) {
@@ -124,7 +125,7 @@ ConstructInput constructInput(const Case& c, const CtVolume* ct) {
   return input;
 }
 
-Result<Case> planCase(const PlanRequest& request, const Progress& progress) {
+Result<Case> planCase(const PlanRequest& request, const Resources& resources, const Progress& progress) {
   Clock clock;
   auto scan = readCt(request.images, {request.series}, progress);
   if (!scan) return tl::unexpected(scan.error());
@@ -135,18 +136,16 @@ Result<Case> planCase(const PlanRequest& request, const Progress& progress) {
     other_scan = std::move(*other);
   }
   const double seconds = clock.lap();
-  auto planned = planScan(std::move(*scan), std::move(other_scan), request, progress);
+  auto planned = planScan(std::move(*scan), std::move(other_scan), request, resources, progress);
   if (planned) planned->timings_s["read"] = seconds;
   return planned;
 }
 
 Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanRequest& request,
-                      const Progress& progress) {
+                      const Resources& resources, const Progress& progress) {
   Case c;
   Clock clock;
-  auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return tl::unexpected(catalogue.error());
-  c.catalogue = std::move(*catalogue);
+  c.catalogue = resources.catalogue;
   c.cautions = scan.cautions;
   if (other_scan) {
     if (!scan.info.patient_id.empty() && !other_scan->info.patient_id.empty() &&
@@ -196,8 +195,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       }
       planned = static_cast<std::size_t>(it - bones->feet.begin());
     } else {
-      const double first = unevenness(bones->feet[0], prior(bones->feet[0].side), progress);
-      const double second = unevenness(bones->feet[1], prior(bones->feet[1].side), progress);
+      const double first = unevenness(bones->feet[0], prior(bones->feet[0].side), resources.joints, progress);
+      const double second = unevenness(bones->feet[1], prior(bones->feet[1].side), resources.joints, progress);
       planned = second > first ? 1 : 0;
       c.cautions.push_back(
           fmt::format("Both feet are in the scan; the {} foot is planned because its rays stand farther out of place "
@@ -247,7 +246,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   BoneSurfaces whole = c.injured;
   c.flecks = foot.flecks;
   reduceOntoBone(foot.fragments, c, whole);
-  auto corrected = reduceCorrected(edits, whole, c.side, other_pointer, prior(c.side), progress, request.reduction);
+  auto corrected = reduceCorrected(edits, whole, c.side, other_pointer, prior(c.side), resources.joints, progress);
   if (!corrected) return tl::unexpected(corrected.error());
   c.reduction = std::move(corrected->reduction);
   if (!edits.empty()) {
@@ -290,8 +289,11 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
                     call.other.myerson.value));
   }
   tbb::parallel_invoke(
-      [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer); },
-      [&] { c.measures_reduced = ctMeasures(c.reduction.reduced, c.side, c.reduction.frame, other_pointer); });
+      [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer, resources.limits); },
+      [&] {
+        c.measures_reduced =
+            ctMeasures(c.reduction.reduced, c.side, c.reduction.frame, other_pointer, resources.limits);
+      });
   placeFragments(c);
   c.timings_s["injury"] += clock.lap();
   if (progress.cancelled()) return cancelledError();

@@ -11,6 +11,7 @@
 
 #include "bones/edits.h"
 #include "bones/segment.h"
+#include "case/resources.h"
 #include "dicom/ct_reader.h"
 #include "fixation/construct.h"
 #include "injury/displacement.h"
@@ -29,7 +30,6 @@ struct PlanRequest {
   std::optional<Side> side;
   ConstructSettings construct;
   Edits edits;  ///< corrections by hand; empty: none
-  ReductionSettings reduction;
 };
 
 /// What was corrected by hand, for the record.
@@ -79,9 +79,10 @@ struct Case {
 
 /// From images already read: `scan`, and the other foot's scan where it was given apart.
 [[nodiscard]] Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanRequest& request,
-                                    const Progress& progress = {});
+                                    const Resources& resources, const Progress& progress = {});
 /// Reads the folders of the request, then planScan().
-[[nodiscard]] Result<Case> planCase(const PlanRequest& request, const Progress& progress = {});
+[[nodiscard]] Result<Case> planCase(const PlanRequest& request, const Resources& resources,
+                                    const Progress& progress = {});
 
 /// Where each body of the foot belongs (injured_to_reduced by poseId()); what is not in it stays.
 [[nodiscard]] std::map<std::string, Rigid> reducedPoses(const Case& c);

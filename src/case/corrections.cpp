@@ -35,7 +35,7 @@ Vec3 reducedBasePoint(int ray, const ReductionResult& reduction, const RayOverri
 
 Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurfaces& injured, Side side,
                                            const BoneSurfaces* other, const BoneSurfaces& prior,
-                                           const Progress& progress, const ReductionSettings& settings) {
+                                           const reduction::JointNorms& norms, const Progress& progress) {
   CorrectedReduction out;
   for (std::size_t n = 0; n < edits.landmarks.size(); ++n) {
     const LandmarkEdit& e = edits.landmarks[n];
@@ -72,7 +72,7 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
         e.start_only ? fmt::format("the search for the place of the {} ray was started by hand", ordinal(e.ray))
                      : fmt::format("the place of the {} ray was given", ordinal(e.ray)));
   }
-  auto reduction = reduceRays(injured, side, other, prior, progress, out.overrides, settings);
+  auto reduction = reduceRays(injured, side, other, prior, norms, progress, out.overrides);
   if (!reduction) return tl::unexpected(reduction.error());
   if (steps) {
     for (std::size_t n = 0; n < edits.poses.size(); ++n) {
@@ -92,7 +92,7 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
           r.injured_to_reduced;
       out.applied.push_back(fmt::format("the place of the {} ray was moved from the one computed", ordinal(e.ray)));
     }
-    reduction = reduceRays(injured, side, other, prior, progress, out.overrides, settings);
+    reduction = reduceRays(injured, side, other, prior, norms, progress, out.overrides);
     if (!reduction) return tl::unexpected(reduction.error());
   }
   out.reduction = *std::move(reduction);

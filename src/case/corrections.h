@@ -20,8 +20,8 @@ struct CorrectedReduction {
 /// are reduced twice. kRequest where a ray's bones were not found or a pose leaves the foot.
 [[nodiscard]] Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurfaces& injured, Side side,
                                                          const BoneSurfaces* other, const BoneSurfaces& prior,
-                                                         const Progress& progress = {},
-                                                         const ReductionSettings& settings = {});
+                                                         const reduction::JointNorms& norms,
+                                                         const Progress& progress = {});
 
 /// The base's reference point of one ray where it belongs: the one given by hand, moved with the bone, or that of the
 /// surface.

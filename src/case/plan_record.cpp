@@ -177,13 +177,11 @@ Device asRecorded(const Device& d) {
   return out;
 }
 
-Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& parts) {
+Result<Case> readCase(const std::filesystem::path& folder, const Catalogue& catalogue, const CaseParts& parts) {
   auto recorded = caseIn(folder / "plan.json");
   if (!recorded) return recorded;
   Case c = *std::move(recorded);
-  auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return tl::unexpected(catalogue.error());
-  c.catalogue = std::move(*catalogue);
+  c.catalogue = catalogue;
 
   std::vector<SurfaceJob> jobs;
   const auto named = [&](const std::string& id) { return folder / "surfaces" / (id + ".stl"); };

@@ -43,10 +43,11 @@ struct CaseParts {
 };
 /// The whole case as it was written: words, reports and plan.json of it say what they said before. Read are
 /// DIR/plan.json, DIR/surfaces (as scanned; the reduced ones follow from the transforms) and the parts wanted; the
-/// catalogue is the program's own. Not kept in a plan: the cautions of the single stages (they stand among the case's),
+/// catalogue is given. Not kept in a plan: the cautions of the single stages (they stand among the case's),
 /// evidence in plans of version 0.1 written before it was recorded. Numbers are as rounded in plan.json. kRequest as
 /// readPlan().
-[[nodiscard]] Result<Case> readCase(const std::filesystem::path& folder, const CaseParts& parts = {});
+[[nodiscard]] Result<Case> readCase(const std::filesystem::path& folder, const Catalogue& catalogue,
+                                    const CaseParts& parts = {});
 
 /// Parts of plan.json. Degrees and millimetres there, radians here.
 [[nodiscard]] nlohmann::ordered_json deviceJson(const Device& device);

@@ -140,6 +140,4 @@ Result<Catalogue> readCatalogue(const std::filesystem::path& file) {
   }
 }
 
-std::filesystem::path defaultCatalogueFile() { return std::filesystem::path(RAYSET_DATA_DIR) / "implants.json"; }
-
 }  // namespace rayset

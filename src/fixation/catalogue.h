@@ -42,7 +42,5 @@ struct Catalogue {
 /// occurs twice, or sizes contradict each other (core not below drill and drill not below diameter, lengths not
 /// ascending).
 [[nodiscard]] Result<Catalogue> readCatalogue(const std::filesystem::path& file);
-/// data/implants.json of this build.
-[[nodiscard]] std::filesystem::path defaultCatalogueFile();
 
 }  // namespace rayset

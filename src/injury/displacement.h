@@ -22,7 +22,8 @@ struct RayDisplacement {
   bool told = true;  ///< false: the images leave it open; `displaced` is then the likelier answer
 };
 
-inline constexpr double kDisplacedFromMm = 2.0;  ///< plan contract: combined lateral and dorsal shift
+/// From this combined lateral and dorsal shift on a ray counts as displaced: ours, part of the plan contract.
+inline constexpr double kDisplacedFromMm = 2.0;
 
 /// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the
 /// reference point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).

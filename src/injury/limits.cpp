@@ -79,6 +79,7 @@ Result<Limits> Limits::read(const std::filesystem::path& file) {
     return fail(Fault::kRequest, "the limits file has no list 'limits'", file.string(),
                 "Restore the limits file that came with the program");
   Limits limits;
+  limits.file_ = file;
   std::size_t number = 0;
   for (const auto& entry : document["limits"]) {
     ++number;
@@ -125,11 +126,6 @@ Result<Limits> Limits::read(const std::filesystem::path& file) {
   return limits;
 }
 
-const Result<Limits>& Limits::shipped() {
-  static const Result<Limits> limits = read(std::filesystem::path(RAYSET_DATA_DIR) / "limits.json");
-  return limits;
-}
-
 const NormalValue* Limits::normal(std::string_view key) const {
   const auto it = normals_.find(key);
   return it == normals_.end() ? nullptr : &it->second;
@@ -138,6 +134,12 @@ const NormalValue* Limits::normal(std::string_view key) const {
 const Limit* Limits::find(std::string_view key) const {
   const auto it = limits_.find(key);
   return it == limits_.end() ? nullptr : &it->second;
+}
+
+Result<double> Limits::value(std::string_view key) const {
+  if (const Limit* limit = find(key)) return limit->value;
+  return fail(Fault::kRequest, "the limits file has no entry '" + std::string(key) + "'", file_.string(),
+              "Restore the limits file that came with the program");
 }
 
 }  // namespace rayset

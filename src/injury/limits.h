@@ -43,17 +43,18 @@ class Limits {
  public:
   /// Reads a limits file. Errors name the file and the entry.
   [[nodiscard]] static Result<Limits> read(const std::filesystem::path& file);
-  /// The program's data/limits.json, read once.
-  [[nodiscard]] static const Result<Limits>& shipped();
 
   /// The limit with that key, or null.
   [[nodiscard]] const Limit* find(std::string_view key) const;
+  /// The value of a limit that there is no going on without. kRequest naming the file where it is not there.
+  [[nodiscard]] Result<double> value(std::string_view key) const;
   [[nodiscard]] const std::map<std::string, Limit, std::less<>>& all() const { return limits_; }
   /// The normal value with that key, or null.
   [[nodiscard]] const NormalValue* normal(std::string_view key) const;
   [[nodiscard]] const std::map<std::string, NormalValue, std::less<>>& normals() const { return normals_; }
 
  private:
+  std::filesystem::path file_;  ///< where they were read, for errors
   std::map<std::string, Limit, std::less<>> limits_;
   std::map<std::string, NormalValue, std::less<>> normals_;
 };

@@ -688,9 +688,10 @@ std::map<std::string, double> valuesOf(const BoneSurfaces* foot, Side side) {
 
 Side opposite(Side side) { return side == Side::kRight ? Side::kLeft : Side::kRight; }
 
-std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Frame& frame,
-                                  const std::map<std::string, double>& other_values, const Limits& limits,
-                                  const std::string& limits_error) {
+}  // namespace
+
+std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
+                                       const std::map<std::string, double>& other_side, const Limits& limits) {
   const LocalFoot foot(bones, side, frame);
   const Values values = allValues(foot);
   std::vector<Measure> measures;
@@ -705,35 +706,19 @@ std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Fr
     m.note = d.note;
     m.from = foot.patient(v->second.from);
     m.to = foot.patient(v->second.to);
-    if (const auto o = other_values.find(d.key); o != other_values.end()) {
+    if (const auto o = other_side.find(d.key); o != other_side.end()) {
       m.other_side = o->second;
       m.difference = m.value - *m.other_side;
     }
-    if (limits_error.empty())
-      judge(m, d, limits);
-    else
-      m.note += " Not judged: " + limits_error;
+    judge(m, d, limits);
     measures.push_back(std::move(m));
   }
   return measures;
 }
 
-}  // namespace
-
 std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame, const BoneSurfaces* other,
                                 const Limits& limits) {
-  return measuresWith(bones, side, frame, valuesOf(other, opposite(side)), limits, "");
-}
-
-std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
-                                       const std::map<std::string, double>& other_side) {
-  const auto& shipped = Limits::shipped();
-  if (!shipped) return measuresWith(bones, side, frame, other_side, Limits{}, shipped.error().message());
-  return measuresWith(bones, side, frame, other_side, *shipped, "");
-}
-
-std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame, const BoneSurfaces* other) {
-  return ctMeasuresAgainst(bones, side, frame, valuesOf(other, opposite(side)));
+  return ctMeasuresAgainst(bones, side, frame, valuesOf(other, opposite(side)), limits);
 }
 
 }  // namespace rayset

@@ -34,16 +34,13 @@ struct Measure {
 /// that a displaced second ray does not rotate the planes of measurement. Keys: c1_m2_distance, m1_m2_distance,
 /// c1_c2_distance; dorsal_step_1..5 (positive dorsal), side_step_1..5 (positive lateral); m2_c2_medial_border,
 /// m4_cub_medial_border, m1_c1_lateral_border (positive lateral); m2_c2_abduction; talo_m1_lateral,
-/// talo_m1_dorsoplantar, m1_declination (deg); arch_height; protrusion_1, _3, _4, _5. Limits come from
-/// data/limits.json; if that file cannot be read, every note says so and nothing is judged (Limits::shipped() has the
-/// error).
-[[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
-                                              const BoneSurfaces* other = nullptr);
-/// The same with the other foot's values, already known (`other_side` by key), in place of its bones.
-[[nodiscard]] std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
-                                                     const std::map<std::string, double>& other_side);
-/// The same with given limits.
+/// talo_m1_dorsoplantar, m1_declination (deg); arch_height; protrusion_1, _3, _4, _5. A measure without a
+/// limit in `limits` is not judged; its note says so.
 [[nodiscard]] std::vector<Measure> ctMeasures(const BoneSurfaces& bones, Side side, const Frame& frame,
                                               const BoneSurfaces* other, const Limits& limits);
+/// The same against the other foot's values known from before (`other_side` by key) in place of its bones.
+[[nodiscard]] std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, const Frame& frame,
+                                                     const std::map<std::string, double>& other_side,
+                                                     const Limits& limits);
 
 }  // namespace rayset

@@ -18,6 +18,7 @@ namespace rayset {
 struct CtCheckInput {
   const PlanRecord* plan = nullptr;
   const Catalogue* catalogue = nullptr;
+  const Limits* limits = nullptr;
   const CtScan* scan = nullptr;
   bool temporary = false;  ///< wires of the temporary stage are still in
 };

@@ -33,6 +33,7 @@ struct FilmCheckInput {
   const PlanRecord* plan = nullptr;
   const FootBodies* bodies = nullptr;
   const Catalogue* catalogue = nullptr;
+  const Limits* limits = nullptr;
   std::vector<CheckedFilm> films;
   bool temporary = false;  ///< wires of the temporary stage are still in
 };

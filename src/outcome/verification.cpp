@@ -10,7 +10,6 @@
 #include "base/units.h"
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
-#include "injury/limits.h"
 #include "xray/bodies.h"
 
 namespace rayset {
@@ -18,13 +17,6 @@ namespace {
 
 // A device counts as planned up to here: ours, the size of the plan's own wanted margins.
 constexpr double kDeviceOffMm = 2.0, kDeviceTurnDeg = 5.0, kDeviceLongerMm = 1.5;
-
-double limitOf(std::string_view key, double otherwise) {
-  const auto& limits = Limits::shipped();
-  if (!limits) return otherwise;
-  const Limit* l = limits->find(key);
-  return l != nullptr ? l->value : otherwise;
-}
 
 Outcome worse(Outcome a, Outcome b) { return static_cast<int>(a) > static_cast<int>(b) ? a : b; }
 
@@ -78,16 +70,29 @@ std::vector<double> otherLengths(const Device& device, const Catalogue& catalogu
   return out;
 }
 
-void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) {
-  const double anatomical = limitOf("anatomical_displacement", 1), acceptable = limitOf("acceptable_displacement", 2);
-  const double angle_limit = limitOf("talometatarsal_angle", 15);
+Result<VerdictLimits> verdictLimits(const Limits& limits) {
+  VerdictLimits out;
+  for (const auto& [key, target] : {std::pair{"anatomical_displacement", &out.anatomical_mm},
+                                    {"acceptable_displacement", &out.acceptable_mm},
+                                    {"talometatarsal_angle", &out.angle_deg}}) {
+    const auto value = limits.value(key);
+    if (!value) return tl::unexpected(value.error());
+    *target = *value;
+  }
+  return out;
+}
+
+Status judge(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits, Verification& v) {
+  const auto judged_by = verdictLimits(limits);
+  if (!judged_by) return tl::unexpected(judged_by.error());
+  const auto [anatomical, acceptable, angle_limit] = *judged_by;
   BoneSurfaces found = plan.reduced;
   for (const RayOutcome& r : v.rays) {
     if (r.ray == 0) continue;
     Surface& bone = found.at(metatarsal(r.ray));
     bone = transformed(bone, r.planned_to_found);
   }
-  v.measures = ctMeasures(found, plan.side, plan.frame);
+  v.measures = ctMeasures(found, plan.side, plan.frame, nullptr, limits);
   double angle = 0;
   for (const Measure& m : v.measures)
     if (m.key == "talo_m1_lateral") angle = std::abs(m.value);
@@ -188,6 +193,7 @@ void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) 
     if (device->kind == "screw" && checks->tip_beyond_cortex_mm > kDeviceOffMm)
       d.warnings.push_back(fmt::format("stands {:.1f} mm beyond the far cortex", checks->tip_beyond_cortex_mm));
   }
+  return {};
 }
 
 nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v) {

@@ -16,6 +16,7 @@
 
 #include "case/plan_record.h"
 #include "injury/displacement.h"
+#include "injury/limits.h"
 #include "injury/measures.h"
 #include "outcome/change.h"
 #include "xray/projection.h"
@@ -85,9 +86,15 @@ struct Verification {
   bool partial = false;         ///< a ray or device could not be found: exit 4
 };
 
+/// The limits of the verdicts. kRequest, naming the file, if one of them is missing.
+struct VerdictLimits {
+  double anatomical_mm = 0, acceptable_mm = 0, angle_deg = 0;
+};
+[[nodiscard]] Result<VerdictLimits> verdictLimits(const Limits& limits);
+
 /// From poses relative to the tarsus (planned_to_found of each ray, entry and tip of each device, their intervals),
-/// derives shifts, verdicts, measures and warnings, and fills the rest of `v`.
-void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v);
+/// derives shifts, verdicts, measures and warnings, and fills the rest of `v`. Errors as verdictLimits().
+[[nodiscard]] Status judge(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits, Verification& v);
 
 /// Other catalogue lengths of a device's type within 9 mm, as differences from its own, mm. None for a wire, which is
 /// cut to length.

@@ -277,6 +277,4 @@ JointNorms personalNorms(const JointNorms& people, const FootFigures& twin) {
   return out;
 }
 
-std::filesystem::path defaultJointsFile() { return std::filesystem::path(RAYSET_DATA_DIR) / "joints.json"; }
-
 }  // namespace rayset::reduction

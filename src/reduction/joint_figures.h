@@ -60,7 +60,6 @@ struct JointNorms {
 /// Norms of the people in `file` but `leave_out`; the feet of one person count as one. The spread is that of the feet
 /// about the mean, drawn towards `kUsualSpreadMm` as if two more people had it, for few people show little of it.
 [[nodiscard]] Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::string& leave_out = {});
-[[nodiscard]] std::filesystem::path defaultJointsFile();
 
 /// The norms of one person whose other foot has these figures: what people have and what the twin has, each weighed by
 /// its spread. A foot differs from its twin by less than from other people's.

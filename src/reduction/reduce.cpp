@@ -121,8 +121,8 @@ std::optional<double> dorsalStepLeft(const RayReduction& ray) {
 }
 
 Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
-                                   const BoneSurfaces& prior, const Progress& progress, const RayOverrides& overrides,
-                                   const ReductionSettings& settings) {
+                                   const BoneSurfaces& prior, const JointNorms& norms, const Progress& progress,
+                                   const RayOverrides& overrides) {
   ReductionResult result;
   progress("reduction", 0);
   int tarsals = 0;
@@ -137,9 +137,6 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     return fail(Fault::kImages, fmt::format("only {} of the five midtarsal bones were found", tarsals), "",
                 "plan from a scan that shows the whole midfoot");
 
-  const auto norms =
-      readJointNorms(settings.joints.empty() ? defaultJointsFile() : settings.joints, settings.leave_out);
-  if (!norms) return tl::unexpected(norms.error());
   auto patient = preparePatient(injured, side, progress);
   if (!patient) return tl::unexpected(patient.error());
   progress("reduction", 0.2);
@@ -175,7 +172,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
                         atlas->tarsus_residual_mm));
       } else {
         mirror = std::move(*atlas);
-        personal = personalNorms(*norms, pattern.figures);
+        personal = personalNorms(norms, pattern.figures);
         // A mirror image says all there is to say by itself.
         by_mirror.borders = mirror->tarsus_residual_mm > kMirrorImageMm;
       }
@@ -200,7 +197,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   if (wanting || mirror) {
     auto atlas = registerAtlas(*patient, prior, templateTuning(), progress);
     if (!atlas) return tl::unexpected(atlas.error());
-    auto solved = solveRays(*patient, *atlas, templateTuning(), *norms, progress, overrides);
+    auto solved = solveRays(*patient, *atlas, templateTuning(), norms, progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
     for (const auto& [ray, s] : *solved) {
       if (rays.contains(ray)) {
@@ -231,7 +228,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.8);
 
-  const std::map<int, std::string> refused = refuseWorse(rays, *patient, mirror ? personal : *norms, overrides);
+  const std::map<int, std::string> refused = refuseWorse(rays, *patient, mirror ? personal : norms, overrides);
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.85);
 

@@ -2,7 +2,6 @@
 #pragma once
 
 #include <array>
-#include <filesystem>
 #include <map>
 #include <optional>
 #include <string>
@@ -14,6 +13,10 @@
 #include "injury/displacement.h"
 
 namespace rayset {
+
+namespace reduction {
+struct JointNorms;
+}
 
 struct JointFit {
   double gap_mm = 0;       ///< mean gap over the facing patch
@@ -76,17 +79,12 @@ struct ReductionResult {
   std::vector<std::string> cautions;
 };
 
-struct ReductionSettings {
-  std::filesystem::path joints;  ///< figures of healthy joints; empty: data/joints.json
-  std::string leave_out;         ///< a person whose figures are not to be used: the one that is being tested
-};
-
 /// `injured`: bones as scanned, patient frame. `other`: the other foot's bones in their own place (not mirrored), or
 /// null. `prior`: the template foot of the same side (proceduralFoot), used by the congruence method; any pose.
+/// `norms`: of healthy joints (readJointNorms).
 [[nodiscard]] Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const BoneSurfaces* other,
-                                                 const BoneSurfaces& prior, const Progress& progress = {},
-                                                 const RayOverrides& overrides = {},
-                                                 const ReductionSettings& settings = {});
+                                                 const BoneSurfaces& prior, const reduction::JointNorms& norms,
+                                                 const Progress& progress = {}, const RayOverrides& overrides = {});
 
 /// The joint of one ray as it stands.
 [[nodiscard]] JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& dorsal);

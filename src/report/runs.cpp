@@ -17,8 +17,9 @@
 
 namespace rayset {
 
-Result<Case> planInto(const PlanRequest& request, const std::filesystem::path& folder, const Progress& progress) {
-  auto planned = planCase(request, progress);
+Result<Case> planInto(const PlanRequest& request, const Resources& resources, const std::filesystem::path& folder,
+                      const Progress& progress) {
+  auto planned = planCase(request, resources, progress);
   if (!planned) return planned;
   const auto start = std::chrono::steady_clock::now();
   if (const Status s = writeReport(*planned, folder, progress); !s) return tl::unexpected(s.error());
@@ -34,11 +35,11 @@ nlohmann::json earlierCheck(const std::filesystem::path& folder) {
   return j.is_object() && j.contains("frame") ? j : nlohmann::json();
 }
 
-Result<VerifyInput> readVerifyInput(const VerifyRequest& request) {
+Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resources& resources) {
   auto plan = readPlan(request.plan);
   if (!plan) return tl::unexpected(plan.error());
-  auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return tl::unexpected(catalogue.error());
+  // A wrong limits file is told before anything is computed.
+  if (const auto limits = verdictLimits(resources.limits); !limits) return tl::unexpected(limits.error());
   if (request.films.empty() == request.ct.empty())
     return fail(Fault::kRequest, "give either films or a CT", "--films, --ct",
                 "Films after --films, two or more from clearly different sides, or the folder of a CT after --ct.");
@@ -46,7 +47,7 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request) {
     return fail(Fault::kRequest,
                 fmt::format("{} views are given for {} films", request.views.size(), request.films.size()), "--views",
                 "Give one view a film, in the order of the films.");
-  VerifyInput input{request, std::move(*plan), std::move(*catalogue), {}, {}, {}};
+  VerifyInput input{request, std::move(*plan), resources.catalogue, resources.limits, {}, {}, {}};
   if (!request.earlier.empty()) {
     input.earlier = earlierCheck(request.earlier);
     if (input.earlier.is_null())
@@ -77,10 +78,11 @@ namespace {
 Result<Verification> check(const VerifyInput& input, const Progress& progress) {
   const VerifyRequest& request = input.request;
   if (request.ct.empty())
-    return checkFilms({&input.plan, &input.bodies, &input.catalogue, input.films, request.temporary}, progress);
+    return checkFilms({&input.plan, &input.bodies, &input.catalogue, &input.limits, input.films, request.temporary},
+                      progress);
   const auto scan = readCt(request.ct, {request.series}, progress);
   if (!scan) return tl::unexpected(scan.error());
-  return checkCt({&input.plan, &input.catalogue, &*scan, request.temporary}, progress);
+  return checkCt({&input.plan, &input.catalogue, &input.limits, &*scan, request.temporary}, progress);
 }
 
 }  // namespace
@@ -162,14 +164,12 @@ nlohmann::ordered_json filmEntry(const std::string& name, const TubePose& tube, 
 
 }  // namespace
 
-Result<ViewsWritten> viewsInto(const ViewsRequest& request, const std::filesystem::path& folder,
-                               const Progress& progress) {
+Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& catalogue,
+                               const std::filesystem::path& folder, const Progress& progress) {
   const auto plan = readPlan(request.plan);
   if (!plan) return tl::unexpected(plan.error());
   const auto bodies = readPlanBodies(request.plan);
   if (!bodies) return tl::unexpected(bodies.error());
-  const auto catalogue = readCatalogue(defaultCatalogueFile());
-  if (!catalogue) return tl::unexpected(catalogue.error());
   std::vector<std::pair<TubePose, std::string>> tubes;
   for (const std::string& word : request.views) {
     const auto tube = tubeFromWord(word);
@@ -182,7 +182,7 @@ Result<ViewsWritten> viewsInto(const ViewsRequest& request, const std::filesyste
       if (wordOf(s) == word) states.push_back(s);
 
   const FilmedFoot foot =
-      filmedFoot(plan->side, plan->frame, plan->reduced, plan->injured_to_reduced, plan->devices, *catalogue);
+      filmedFoot(plan->side, plan->frame, plan->reduced, plan->injured_to_reduced, plan->devices, catalogue);
   const FootProjector projector(*bodies);
   ToneSettings tone;
   tone.scatter_fraction = request.scatter;

@@ -15,8 +15,8 @@
 namespace rayset {
 
 /// planCase(), writeReport() and plan.json, into an existing empty folder. Errors as those; kCancelled when stopped.
-[[nodiscard]] Result<Case> planInto(const PlanRequest& request, const std::filesystem::path& folder,
-                                    const Progress& progress = {});
+[[nodiscard]] Result<Case> planInto(const PlanRequest& request, const Resources& resources,
+                                    const std::filesystem::path& folder, const Progress& progress = {});
 
 struct VerifyRequest {
   std::filesystem::path plan;                ///< folder that planInto() wrote
@@ -33,14 +33,15 @@ struct VerifyInput {
   VerifyRequest request;
   PlanRecord plan;
   Catalogue catalogue;
+  Limits limits;
   FootBodies bodies;               ///< films only
   std::vector<CheckedFilm> films;  ///< films only
   nlohmann::json earlier;          ///< verification.json of the earlier check; null: none
 };
 
 /// kRequest where neither or both of films and CT are given, where views and films differ in number, or the plan cannot
-/// be used; kImages naming the film that cannot.
-[[nodiscard]] Result<VerifyInput> readVerifyInput(const VerifyRequest& request);
+/// be used, where a limit of the verdicts is missing; kImages naming the film that cannot.
+[[nodiscard]] Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resources& resources);
 /// The earlier check of this foot that later ones can be compared with; null where the folder holds none.
 [[nodiscard]] nlohmann::json earlierCheck(const std::filesystem::path& folder);
 /// checkFilms() or checkCt(), changeSince() where there is an earlier check, the report and verification.json, into an
@@ -60,7 +61,7 @@ struct ViewsWritten {
 };
 /// Simulated films of a planned foot, VIEW_STATE.png and .dcm, and views.json, into an existing empty folder. kRequest
 /// for a plan that cannot be used or an unknown view.
-[[nodiscard]] Result<ViewsWritten> viewsInto(const ViewsRequest& request, const std::filesystem::path& folder,
-                                             const Progress& progress = {});
+[[nodiscard]] Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& catalogue,
+                                             const std::filesystem::path& folder, const Progress& progress = {});
 
 }  // namespace rayset

@@ -8,7 +8,7 @@
 #include "base/hash.h"
 #include "base/json_file.h"
 #include "case/case.h"
-#include "outcome/followup.h"
+#include "case/followup.h"
 #include "report/report.h"
 #include "report/runs.h"
 #include "workspace/edit_registry.h"
@@ -144,7 +144,8 @@ struct Desk::Open {
   }
 };
 
-Desk::Desk(Library& library, const Jobs& jobs) : library_(library), jobs_(jobs) {}
+Desk::Desk(Library& library, const Jobs& jobs, const Resources& resources)
+    : library_(library), jobs_(jobs), resources_(resources) {}
 Desk::~Desk() = default;
 
 std::shared_ptr<Desk::Open> Desk::openOf(const std::string& id) {
@@ -181,7 +182,7 @@ Status Desk::refresh(const std::string& id, Open& open, const CaseFacts& facts, 
   if (open.plan != facts.plan->seq) {
     open.close();
     const fs::path folder = library_.folder(id);
-    auto made = OpenCase::open(folder / "plan", folder / "images");
+    auto made = OpenCase::open(folder / "plan", folder / "images", resources_);
     if (!made) return tl::unexpected(made.error());
     open.open = std::move(*made);
     open.plan = facts.plan->seq;
@@ -267,9 +268,7 @@ Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
       if (planned.contains(key)) state[key] = planned[key];
     if (state["images"].is_object() && state["plan"].is_object() && !facts.other)
       state["images"]["other_foot"] = valueOf(state["plan"], "other_foot");
-    const auto appointments = followupPlan(open.open->edited().fixation.devices);
-    if (!appointments) return tl::unexpected(appointments.error());
-    for (const Appointment& a : *appointments) {
+    for (const Appointment& a : followupPlan(open.open->edited().fixation.devices, resources_.followup)) {
       const auto kept = facts.said.visits.find(a.id);
       Json entry{{"id", a.id},
                  {"week_from", a.week_from},
@@ -489,10 +488,10 @@ Result<fs::path> Desk::films(const std::string& id) {
   if (!plan) return plan;
   const auto known = facts(id);
   if (!known) return tl::unexpected(known.error());
-  return madeOnce(library_.folder(id), "films", known->edition(), [&plan](const fs::path& made) -> Status {
+  return madeOnce(library_.folder(id), "films", known->edition(), [&plan, this](const fs::path& made) -> Status {
     ViewsRequest request;
     request.plan = *plan;
-    const auto written = viewsInto(request, made);
+    const auto written = viewsInto(request, resources_.catalogue, made);
     if (!written) return tl::unexpected(written.error());
     return {};
   });

@@ -46,7 +46,8 @@ struct CaseFacts {
 
 class Desk {
  public:
-  Desk(Library& library, const Jobs& jobs);
+  /// `resources` outlives the desk.
+  Desk(Library& library, const Jobs& jobs, const Resources& resources);
   ~Desk();
 
   [[nodiscard]] Result<Json> state(const std::string& id);
@@ -98,6 +99,7 @@ class Desk {
 
   Library& library_;
   const Jobs& jobs_;
+  const Resources& resources_;
   std::mutex mutex_;
   std::list<std::shared_ptr<Open>> open_;  ///< newest first
   std::mutex exporting_;

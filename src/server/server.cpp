@@ -10,8 +10,8 @@
 #include <fstream>
 
 #include "base/units.h"
+#include "case/followup.h"
 #include "geometry/json.h"
-#include "outcome/followup.h"
 #include "server/archive.h"
 #include "server/events.h"
 #include "server/files.h"
@@ -222,8 +222,6 @@ std::string stampNow() {
 
 }  // namespace
 
-fs::path defaultWebFolder() { return RAYSET_WEB_DIR; }
-
 struct Server::Impl {
   ServerSettings settings;
   std::unique_ptr<Library> library;
@@ -234,7 +232,7 @@ struct Server::Impl {
   std::atomic<std::uint64_t> incoming{0};
   std::unique_ptr<HttpServer> http;  // last: it goes first
 
-  [[nodiscard]] Shop shop() const { return {*library, *desk}; }
+  [[nodiscard]] Shop shop() const { return {*library, *desk, settings.resources}; }
 
   // ------------------------------------------------------------------ what is let in
 
@@ -760,7 +758,7 @@ Result<std::unique_ptr<Server>> Server::start(const ServerSettings& settings) {
   sweep(*raw->library);
   raw->jobs = std::make_unique<Jobs>(
       [raw](const std::string& case_id, const Json& job) { raw->events.tell(case_id, "job", job); });
-  raw->desk = std::make_unique<Desk>(*raw->library, *raw->jobs);
+  raw->desk = std::make_unique<Desk>(*raw->library, *raw->jobs, raw->settings.resources);
   auto http = HttpServer::start(settings.http, {[raw](const Request& r) { return raw->accept(r); },
                                                 [raw](Request& r) { return raw->answer(r); }});
   if (!http) return tl::unexpected(http.error());

@@ -13,14 +13,12 @@
 
 namespace rayset::server {
 
-/// Where the page is built by default.
-[[nodiscard]] std::filesystem::path defaultWebFolder();
-
 struct ServerSettings {
   std::filesystem::path cases;
-  std::filesystem::path web = defaultWebFolder();
+  std::filesystem::path web;  ///< where the page was built
   HttpSettings http;
   std::string version;
+  Resources resources;
 };
 
 class Server {

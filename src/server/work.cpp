@@ -221,7 +221,7 @@ Status planImages(const Shop& shop, const PlanOrder& order, const Progress& prog
   const WorkFolder work(folder);
   const auto made = work.make("plan");
   if (!made) return tl::unexpected(made.error());
-  const auto planned = planInto(request, *made, progress);
+  const auto planned = planInto(request, shop.resources, *made, progress);
   if (!planned) return tl::unexpected(planned.error());
   return adopted(shop, order.id, "plan", *made, "plan",
                  {{"side", planned->side == Side::kRight ? "right" : "left"},
@@ -295,7 +295,7 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   const int last = highestNumber(folder / "followup");
   const fs::path before = folder / "followup" / std::to_string(last);
   if (last > 0 && !earlierCheck(before).is_null()) request.earlier = before;
-  auto input = readVerifyInput(request);
+  auto input = readVerifyInput(request, shop.resources);
   if (!input) return tl::unexpected(input.error());
   const auto found = verifyInto(*input, *result, progress);
   if (!found) return tl::unexpected(found.error());

@@ -15,6 +15,7 @@ namespace rayset::server {
 struct Shop {
   Library& library;
   Desk& desk;
+  const Resources& resources;
 };
 
 struct ImportOrder {

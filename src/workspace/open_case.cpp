@@ -190,6 +190,7 @@ class Toolmaker {
 
 struct OpenCase::Impl : EditWorkbench {
   std::filesystem::path plan, images;
+  Limits limits;
   std::string plan_key;
   Case planned, edited;
   EditState edits;
@@ -333,7 +334,7 @@ void OpenCase::Impl::placeRays() {
     BoneSurfaces foot = edited.reduction.reduced;
     if (!planned.fragments.empty() && foot.contains(Bone::kM2))
       foot.at(Bone::kM2) = transformed(tools->of(2).whole, edits.pose(2, planned));
-    return std::pair(poses, ctMeasuresAgainst(foot, planned.side, planned.reduction.frame, other));
+    return std::pair(poses, ctMeasuresAgainst(foot, planned.side, planned.reduction.frame, other, limits));
   });
 }
 
@@ -579,13 +580,14 @@ Result<Json> OpenCase::Impl::tryPose(int ray, const Rigid& injured_to_reduced) {
 OpenCase::OpenCase(std::unique_ptr<Impl> impl) : impl_(std::move(impl)) {}
 OpenCase::~OpenCase() = default;
 
-Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& plan,
-                                                 const std::filesystem::path& images) {
-  auto read = readCase(plan, {.labels = false, .bodies = false});
+Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& plan, const std::filesystem::path& images,
+                                                 const Resources& resources) {
+  auto read = readCase(plan, resources.catalogue, {.labels = false, .bodies = false});
   if (!read) return tl::unexpected(read.error());
   auto impl = std::make_unique<Impl>();
   impl->plan = plan;
   impl->images = images;
+  impl->limits = resources.limits;
   std::ifstream in(plan / "plan.json", std::ios::binary);
   const std::string text((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
   impl->plan_key = planKey(text);

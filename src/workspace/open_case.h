@@ -23,7 +23,8 @@ class OpenCase {
   /// `plan`: folder that writeReport() and plan.json were written to; `images`: the CT's DICOM (read when first
   /// needed).
   [[nodiscard]] static Result<std::unique_ptr<OpenCase>> open(const std::filesystem::path& plan,
-                                                              const std::filesystem::path& images);
+                                                              const std::filesystem::path& images,
+                                                              const Resources& resources);
   ~OpenCase();
 
   /// The state under these edits (those in force, in order). Edits that no longer fit (a device that a new plan does

@@ -11,6 +11,7 @@
 #include "geometry/ray_caster.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
+#include "resources.h"
 
 namespace rayset {
 namespace {
@@ -29,7 +30,7 @@ TEST(PlanScan, ProceduralFootOfAnotherShapeThanTheTemplate) {
   const Foot foot = proceduralFoot(randomShape(6), Side::kLeft);
   const auto injured = injure(foot.bones, Side::kLeft, namedInjury(NamedInjury::kMedialPartial));
   ASSERT_TRUE(injured.has_value()) << injured.error().message();
-  const auto c = planScan(scanOf(scannedParts(*injured), 0.6), std::nullopt, {});
+  const auto c = planScan(scanOf(scannedParts(*injured), 0.6), std::nullopt, {}, test::resources());
   ASSERT_TRUE(c.has_value()) << c.error().message();
   EXPECT_EQ(c->side, Side::kLeft);
   EXPECT_FALSE(c->partial);
@@ -71,7 +72,7 @@ TEST(PlanScan, BothFeetInOneScanTheInjuredOneIsFoundAndTheOtherOneServesAsModel)
   for (const auto& [bone, surface] : mirrored(right.bones)) left.emplace(bone, transformed(surface, beside));
   auto parts = scannedParts(*injured);
   for (const auto& part : scannedParts(left, 1)) parts.push_back(part);
-  const auto c = planScan(scanOf(parts, 0.8), std::nullopt, {});
+  const auto c = planScan(scanOf(parts, 0.8), std::nullopt, {}, test::resources());
   ASSERT_TRUE(c.has_value()) << c.error().message();
   EXPECT_EQ(c->side, Side::kRight);
   EXPECT_EQ(c->other_foot, "same scan");
@@ -97,7 +98,7 @@ TEST(PlanScan, WrongRequestsAreRefusedBeforeAnythingLong) {
   other.info.patient_id = "B";
   PlanRequest request;
   request.other = "other";
-  const auto refused = planScan(std::move(scan), std::move(other), request);
+  const auto refused = planScan(std::move(scan), std::move(other), request, test::resources());
   ASSERT_FALSE(refused.has_value());
   EXPECT_EQ(refused.error().fault, Fault::kRequest);
   EXPECT_THAT(refused.error().message(), HasSubstr("(0010,0020)"));
@@ -110,7 +111,7 @@ TEST(PlanScan, CancelledAtOnce) {
   Grid grid;
   grid.size = {64, 64, 64};
   CtScan scan{CtVolume(grid, -1000), {}, {}};
-  const auto ended = planScan(std::move(scan), std::nullopt, {}, progress);
+  const auto ended = planScan(std::move(scan), std::nullopt, {}, test::resources(), progress);
   ASSERT_FALSE(ended.has_value());
 }
 

@@ -11,6 +11,7 @@
 #include "injury/displacement.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
+#include "resources.h"
 
 namespace rayset {
 namespace {
@@ -28,7 +29,7 @@ const BoneSurfaces& prior() {
   return bones;
 }
 Result<CorrectedReduction> reduced(const Edits& edits) {
-  return reduceCorrected(edits, injuredFoot().injured, Side::kLeft, nullptr, prior());
+  return reduceCorrected(edits, injuredFoot().injured, Side::kLeft, nullptr, prior(), test::resources().joints);
 }
 /// Without any edit; made once.
 const ReductionResult& plainReduction() {
@@ -141,7 +142,7 @@ TEST(Corrections, ThatDoNotFitAreRefused) {
   without.erase(Bone::kM4);
   e.landmarks.clear();
   e.poses.push_back({4, {}, RayStep{}, false});
-  const auto gone = reduceCorrected(e, without, Side::kLeft, nullptr, prior());
+  const auto gone = reduceCorrected(e, without, Side::kLeft, nullptr, prior(), test::resources().joints);
   ASSERT_FALSE(gone.has_value());
   EXPECT_EQ(gone.error().where, "e.json, poses[0].ray");
   EXPECT_THAT(gone.error().what, HasSubstr("fourth metatarsal was not found"));
@@ -169,7 +170,7 @@ TEST(PlanScan, WithEditsPlansEverythingAfterThemAnew) {
   request.edits.removals = {Bone::kM5};
   request.edits.renames = {{Bone::kM3, Bone::kM4}, {Bone::kM4, Bone::kM3}};  // wrong on purpose
   request.edits.poses.push_back({1, truth, {}, false});
-  const auto c = planScan({std::move(*ct), {}, {}}, std::nullopt, request);
+  const auto c = planScan({std::move(*ct), {}, {}}, std::nullopt, request, test::resources());
   ASSERT_TRUE(c.has_value()) << c.error().message();
   EXPECT_TRUE(c->partial) << "a bone is missing";
   EXPECT_FALSE(c->bones.contains(Bone::kM5));

@@ -8,6 +8,7 @@
 #include <fstream>
 #include <random>
 
+#include "data_files.h"
 #include "films/film_reading.h"
 #include "paper_foot.h"
 #include "report/film_report.h"
@@ -23,7 +24,7 @@ using ::testing::IsEmpty;
 using ::testing::Not;
 
 const Limits& limits() {
-  static const Result<Limits> read = Limits::read(std::string(RAYSET_DATA_DIR) + "/limits.json");
+  static const Result<Limits> read = Limits::read(test::dataFile("limits.json"));
   EXPECT_TRUE(read) << read.error().message();
   return *read;
 }

@@ -4,6 +4,7 @@
 
 #include <fstream>
 
+#include "data_files.h"
 #include "fixation/purchase.h"
 
 namespace rayset {
@@ -12,7 +13,7 @@ namespace {
 using testing::HasSubstr;
 
 TEST(Catalogue, HoldsTheGenericImplantsWithSources) {
-  const auto catalogue = readCatalogue(defaultCatalogueFile());
+  const auto catalogue = readCatalogue(test::dataFile("implants.json"));
   ASSERT_TRUE(catalogue) << catalogue.error().message();
   const ImplantType* screw = catalogue->find("cortex-3.5");
   ASSERT_NE(screw, nullptr);
@@ -41,7 +42,7 @@ TEST(Catalogue, HoldsTheGenericImplantsWithSources) {
 }
 
 TEST(Catalogue, SnapsDown) {
-  const auto catalogue = readCatalogue(defaultCatalogueFile());
+  const auto catalogue = readCatalogue(test::dataFile("implants.json"));
   ASSERT_TRUE(catalogue);
   const ImplantType& screw = *catalogue->find("cortex-3.5");
   EXPECT_DOUBLE_EQ(screw.longestWithin(35.9), 34);
@@ -56,7 +57,7 @@ class BrokenCatalogue : public testing::TestWithParam<std::tuple<const char*, co
 
 TEST_P(BrokenCatalogue, NamesFileAndKey) {
   const auto& [find, replace, key] = GetParam();
-  std::ifstream stream(defaultCatalogueFile());
+  std::ifstream stream(test::dataFile("implants.json"));
   std::string text((std::istreambuf_iterator<char>(stream)), std::istreambuf_iterator<char>());
   const auto at = text.find(find);
   ASSERT_NE(at, std::string::npos);

@@ -9,6 +9,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "brute_force.h"
+#include "data_files.h"
 #include "fixation/check_words.h"
 #include "fixation/path.h"
 #include "fixation/purchase.h"
@@ -20,7 +21,7 @@ using testing::ElementsAre;
 using testing::HasSubstr;
 
 const Catalogue& catalogue() {
-  static const Catalogue c = *readCatalogue(defaultCatalogueFile());
+  static const Catalogue c = *readCatalogue(test::dataFile("implants.json"));
   return c;
 }
 

@@ -7,6 +7,7 @@
 
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
+#include "data_files.h"
 #include "geometry/ray_caster.h"
 
 namespace rayset {
@@ -16,7 +17,7 @@ using testing::ElementsAre;
 using testing::HasSubstr;
 
 const Catalogue& catalogue() {
-  static const Catalogue c = *readCatalogue(defaultCatalogueFile());
+  static const Catalogue c = *readCatalogue(test::dataFile("implants.json"));
   return c;
 }
 

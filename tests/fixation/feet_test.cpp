@@ -9,6 +9,7 @@
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "brute_force.h"
+#include "data_files.h"
 #include "fixation/construct.h"
 #include "phantom/injury_spec.h"
 
@@ -18,7 +19,7 @@ namespace {
 using testing::HasSubstr;
 
 const Catalogue& catalogue() {
-  static const Catalogue c = *readCatalogue(defaultCatalogueFile());
+  static const Catalogue c = *readCatalogue(test::dataFile("implants.json"));
   return c;
 }
 

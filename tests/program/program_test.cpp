@@ -91,6 +91,10 @@ class Program : public testing::Test {
     }
     return names;
   }
+  static void copyData(const fs::path& to) {
+    fs::create_directories(to);
+    fs::copy(RAYSET_DATA_DIR, to, fs::copy_options::recursive);
+  }
   static std::string phantom() { return std::string(RAYSET_PHANTOM_DIR) + "/ct"; }
 
   fs::path folder_;
@@ -287,6 +291,31 @@ TEST_F(Program, AHistoryIsReplayed) {
   EXPECT_FALSE(fs::exists(folder_ / "none"));
 }
 
+TEST_F(Program, DataThatCannotBeReadAreToldBeforeAnythingIsDone) {
+  const fs::path plan = RAYSET_PLAN_DIR, data = folder_ / "data", out = folder_ / "o";
+  copyData(data);
+  for (const char* name : {"limits.json", "implants.json", "joints.json", "followup.json"}) {
+    const fs::path file = data / name;
+    fs::permissions(file, fs::perms::none);
+    if (access(file.c_str(), R_OK) == 0) fs::remove(file);  // root reads everything
+    for (const std::vector<std::string>& verb : {std::vector<std::string>{"plan", phantom(), "--out", out},
+                                                 {"verify", plan, "--films", folder_ / "a.dcm", "--out", out},
+                                                 {"views", plan, "--out", out},
+                                                 {"film", folder_ / "a.dcm", "--out", out},
+                                                 {"phantom", "--after", plan, "--out", out},
+                                                 {"serve", "--cases", out}}) {
+      std::vector<std::string> words{"--data", data};
+      words.insert(words.end(), verb.begin(), verb.end());
+      const Ended ended = run(words);
+      EXPECT_NE(ended.status, 0) << verb.front();
+      EXPECT_THAT(ended.err, HasSubstr(file.string())) << verb.front();
+      EXPECT_FALSE(fs::exists(out)) << verb.front();
+    }
+    fs::remove(file);
+    fs::copy(fs::path(RAYSET_DATA_DIR) / name, file);
+  }
+}
+
 TEST_F(Program, APlannedFootIsFilmedAndChecked) {
   const fs::path plan = RAYSET_PLAN_DIR, views = folder_ / "views", check = folder_ / "check";
   ASSERT_EQ(run({"views", plan, "--out", views, "--view", "dorsoplantar-20", "--view", "lateral", "--state", "metal",
@@ -315,6 +344,20 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
     EXPECT_TRUE(device["seen"].get<bool>());
     EXPECT_LT(device["from_plan"]["entry_mm"].get<double>(), 1.0) << device.dump(1);
   }
+
+  // The folder of the data files that is named is the one used: nothing but standing exactly as planned is anatomical.
+  const fs::path data = folder_ / "data", strict = folder_ / "strict";
+  copyData(data);
+  Json limits = Json::parse(readAll(data / "limits.json"));
+  for (Json& limit : limits["limits"])
+    if (limit["key"] == "anatomical_displacement") limit["value"] = 0;
+  std::ofstream(data / "limits.json") << limits;
+  ASSERT_EQ(setenv("RAYSET_DATA", data.c_str(), 1), 0);
+  const Ended by_variable = run({"verify", plan, "--films", dorsoplantar, lateral, "--views", "dorsoplantar-15",
+                                 "lateral", "--out", strict, "--quiet"});
+  unsetenv("RAYSET_DATA");
+  ASSERT_EQ(by_variable.status, 0) << by_variable.err;
+  EXPECT_EQ(Json::parse(readAll(strict / "verification.json"))["verdict"], "acceptable");
 
   EXPECT_TRUE(fs::exists(check / "pictures" / "check_film_1.png"));
   EXPECT_THAT(textOf(check / "verification.pdf"), AllOf(HasSubstr("Anatomical in every ray"), HasSubstr("Film 2")));

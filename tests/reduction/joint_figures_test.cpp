@@ -11,6 +11,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "data_files.h"
 #include "reduction/borders.h"
 #include "reduction/shafts.h"
 
@@ -114,10 +115,10 @@ TEST(JointFigures, AStumpHasNoShaft) {
 }
 
 TEST(JointNorms, TheFileThatComesWithTheProgramHasPeopleToLeaveOut) {
-  const auto all = readJointNorms(defaultJointsFile());
+  const auto all = readJointNorms(test::dataFile("joints.json"));
   ASSERT_TRUE(all) << all.error().message();
   EXPECT_EQ(all->people, 4);
-  const auto without = readJointNorms(defaultJointsFile(), "tlem2");
+  const auto without = readJointNorms(test::dataFile("joints.json"), "tlem2");
   ASSERT_TRUE(without) << without.error().message();
   EXPECT_EQ(without->people, 3);
   EXPECT_NE(all->borders_mm.at("C2-M2 dorsal medial").mean, without->borders_mm.at("C2-M2 dorsal medial").mean);

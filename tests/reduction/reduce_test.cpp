@@ -12,11 +12,18 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "data_files.h"
 #include "real_feet.h"
+#include "reduction/joint_figures.h"
 #include "reduction/manoeuvre.h"
 
 namespace rayset {
 namespace {
+
+/// Of the people in data/joints.json but `leave_out`.
+reduction::JointNorms norms(const std::string& leave_out = {}) {
+  return reduction::readJointNorms(test::dataFile("joints.json"), leave_out).value();
+}
 
 struct Injury {
   double lateral = 0, dorsal = 0, distal = 0, abduction_deg = 0, plantarflexion_deg = 0, pronation_deg = 0;
@@ -81,7 +88,7 @@ TEST(ReduceRays, MirroredTwinOfTheProceduralFootBringsEveryRayBack) {
   const Rigid elsewhere = turnAbout(Vec3(10, 20, 0), Vec3(0.1, -0.2, 0.3), Vec3(150, -12, 8));
   for (auto& [b, s] : left) s = transformed(s, elsewhere);
   const Hurt h = hurt(right, Side::kRight, kHomolateral);
-  const auto result = reduceRays(h.injured, Side::kRight, &left, right);
+  const auto result = reduceRays(h.injured, Side::kRight, &left, right, norms());
   ASSERT_TRUE(result) << result.error().message();
   EXPECT_EQ(result->method, ReductionMethod::kContralateral);
   EXPECT_EQ(result->order, (std::vector<int>{2, 1, 3, 4, 5}));
@@ -100,7 +107,7 @@ TEST(ReduceRays, AnotherFootsTemplateBringsEveryRayBackByCongruence) {
   // issue without the other foot, 0.8 mm on average and 1.8 mm and 4 degrees at worst.
   const BoneSurfaces patient = midfoot(proceduralFoot(randomShape(1), Side::kRight, 0.9).bones);
   const Hurt h = hurt(patient, Side::kRight, kHomolateral);
-  const auto result = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight());
+  const auto result = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight(), norms());
   ASSERT_TRUE(result) << result.error().message();
   EXPECT_EQ(result->method, ReductionMethod::kCongruence);
   EXPECT_EQ(result->mirror_residual_mm, 0);
@@ -117,7 +124,7 @@ TEST(ReduceRays, AnotherFootsTemplateBringsEveryRayBackByCongruence) {
 
 TEST(ReduceRays, UninjuredFootStaysAndIsSaidToBeInPlace) {
   const BoneSurfaces patient = midfoot(proceduralFoot(randomShape(2), Side::kLeft, 0.9).bones);
-  const auto result = reduceRays(patient, Side::kLeft, nullptr, mirrored(proceduralRight()));
+  const auto result = reduceRays(patient, Side::kLeft, nullptr, mirrored(proceduralRight()), norms());
   ASSERT_TRUE(result) << result.error().message();
   for (const RayReduction& r : result->rays) {
     ASSERT_NE(r.ray, 0);
@@ -132,7 +139,7 @@ TEST(ReduceRays, MissingBonesAreNamedAndTheRestGoesOn) {
   BoneSurfaces bones = proceduralRight();
   bones.erase(Bone::kM3);
   bones.erase(Bone::kCub);
-  const auto result = reduceRays(bones, Side::kRight, nullptr, proceduralRight());
+  const auto result = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms());
   ASSERT_TRUE(result) << result.error().message();
   EXPECT_EQ(result->rays[0].ray, 1);
   EXPECT_EQ(result->rays[1].ray, 2);
@@ -144,7 +151,7 @@ TEST(ReduceRays, MissingBonesAreNamedAndTheRestGoesOn) {
 
 TEST(ReduceRays, AStepLeftAtTheSecondJointIsTold) {
   const BoneSurfaces bones = proceduralRight();
-  const auto level = reduceRays(bones, Side::kRight, nullptr, proceduralRight());
+  const auto level = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms());
   ASSERT_TRUE(level) << level.error().message();
   const auto tells = [](const ReductionResult& r, const char* text) {
     return std::any_of(r.cautions.begin(), r.cautions.end(),
@@ -154,7 +161,7 @@ TEST(ReduceRays, AStepLeftAtTheSecondJointIsTold) {
   RayOverrides by_hand;
   by_hand[2].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
   by_hand[4].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
-  const auto stepped = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), {}, by_hand);
+  const auto stepped = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms(), {}, by_hand);
   ASSERT_TRUE(stepped) << stepped.error().message();
   EXPECT_NEAR(stepped->rays[1].joint.step_mm - level->rays[1].joint.step_mm, 3.0, 0.3);
   EXPECT_TRUE(tells(*stepped, "is left between C2 and M2"));
@@ -164,7 +171,7 @@ TEST(ReduceRays, AStepLeftAtTheSecondJointIsTold) {
 TEST(ReduceRays, WithoutATarsusItSaysSo) {
   BoneSurfaces bones = proceduralRight();
   for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3}) bones.erase(b);
-  const auto result = reduceRays(bones, Side::kRight, nullptr, proceduralRight());
+  const auto result = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms());
   ASSERT_FALSE(result);
   EXPECT_EQ(result.error().fault, Fault::kImages);
   EXPECT_FALSE(result.error().remedy.empty());
@@ -173,7 +180,7 @@ TEST(ReduceRays, WithoutATarsusItSaysSo) {
 TEST(ReduceRays, AnInjuredOtherFootIsRefusedAsPattern) {
   const Hurt h = hurt(proceduralRight(), Side::kRight, kHomolateral);
   const BoneSurfaces other = mirrored(h.injured);
-  const auto result = reduceRays(h.injured, Side::kRight, &other, proceduralRight());
+  const auto result = reduceRays(h.injured, Side::kRight, &other, proceduralRight(), norms());
   ASSERT_TRUE(result) << result.error().message();
   EXPECT_EQ(result->method, ReductionMethod::kCongruence);
   ASSERT_FALSE(result->cautions.empty());
@@ -182,9 +189,9 @@ TEST(ReduceRays, AnInjuredOtherFootIsRefusedAsPattern) {
 
 TEST(ReduceRays, SameResultOnOneThread) {
   const Hurt h = hurt(proceduralRight(), Side::kRight, kIsolated);
-  const auto many = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight());
+  const auto many = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight(), norms());
   const tbb::global_control one(tbb::global_control::max_allowed_parallelism, 1);
-  const auto single = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight());
+  const auto single = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight(), norms());
   ASSERT_TRUE(many && single);
   for (std::size_t k = 0; k < 5; ++k)
     EXPECT_TRUE(many->rays[k].injured_to_reduced.matrix() == single->rays[k].injured_to_reduced.matrix());
@@ -194,7 +201,7 @@ TEST(ReduceRays, StopsWhenAsked) {
   std::atomic<bool> stop{true};
   Progress progress;
   progress.stop = &stop;
-  const auto result = reduceRays(proceduralRight(), Side::kRight, nullptr, proceduralRight(), progress);
+  const auto result = reduceRays(proceduralRight(), Side::kRight, nullptr, proceduralRight(), norms(), progress);
   ASSERT_FALSE(result);
   EXPECT_EQ(result.error().fault, Fault::kCancelled);
 }
@@ -212,7 +219,7 @@ TEST(ReduceRealFeet, TheOtherFootBringsThePairBack) {
   const auto right = realFoot("vsd-z027/right"), left = realFoot("vsd-z027/left");
   if (!right || !left) GTEST_SKIP() << "real feet are not on this machine";
   const Hurt h = hurt(*right, Side::kRight, kHomolateral);
-  const auto result = reduceRays(h.injured, Side::kRight, &*left, proceduralRight());
+  const auto result = reduceRays(h.injured, Side::kRight, &*left, proceduralRight(), norms());
   ASSERT_TRUE(result) << result.error().message();
   ASSERT_EQ(result->method, ReductionMethod::kContralateral);
   double sum_mm = 0, sum_deg = 0;
@@ -235,8 +242,8 @@ TEST(ReduceRealFeet, CongruenceWithThePersonLeftOut) {
     const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
     const Hurt h = hurt(*bones, side, kHomolateral);
     const auto result =
-        reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()), {},
-                   {}, {{}, std::string(foot.person)});
+        reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
+                   norms(std::string(foot.person)));
     ASSERT_TRUE(result) << result.error().message();
     for (int ray = 1; ray <= 5; ++ray) {
       const RayError e = rayError(h, *result, ray);
@@ -256,8 +263,8 @@ TEST(ReduceRealFeet, UninjuredFeetStayWithThePersonLeftOut) {
     if (!bones) GTEST_SKIP() << "real feet are not on this machine";
     const Side side = sideFromAnatomy(*bones).value_or(Side::kRight);
     const auto result =
-        reduceRays(*bones, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()), {},
-                   {}, {{}, std::string(foot.person)});
+        reduceRays(*bones, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
+                   norms(std::string(foot.person)));
     ASSERT_TRUE(result) << result.error().message();
     for (const RayReduction& r : result->rays)
       EXPECT_TRUE(r.injured_to_reduced.matrix() == Rigid::Identity().matrix()) << foot.name() << " ray " << r.ray;
@@ -273,7 +280,7 @@ TEST(ReduceRealFeet, AFirstRayMovedAloneIsPutBackOrDoubtedWithThePersonLeftOut) 
       const Hurt h = hurt(*bones, side, {injury});
       const auto result =
           reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
-                     {}, {}, {{}, std::string(foot.person)});
+                     norms(std::string(foot.person)));
       ASSERT_TRUE(result) << result.error().message();
       const RayReduction& first = result->rays[0];
       const bool put_back = rayError(h, *result, 1).mm < 2;

@@ -7,6 +7,7 @@
 
 #include "client.h"
 #include "dicom/film_writer.h"
+#include "resources.h"
 #include "server/server.h"
 
 namespace rayset::server {
@@ -132,7 +133,7 @@ TEST(RealFilms, AreShownWithTheirSizeWhateverTheirPacking) {
 
 TEST(RealFilms, StandInTheirCaseUntilTheyAreTakenOff) {
   const Folder folder;
-  auto server = Server::start({folder.path / "cases", folder.path / "web", {}, "9.9.9"});
+  auto server = Server::start({folder.path / "cases", folder.path / "web", {}, "9.9.9", test::resources()});
   ASSERT_TRUE(server) << server.error().message();
   const std::uint16_t port = (*server)->port();
   const auto get = [&](const std::string& target) { return ask(port, "GET", target); };

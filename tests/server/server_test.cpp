@@ -11,6 +11,7 @@
 #include <regex>
 
 #include "client.h"
+#include "resources.h"
 #include "server/files.h"
 
 extern char** environ;
@@ -41,7 +42,7 @@ struct Desk1 {
     write(folder.path / "web/.secret", "secret");
     write(folder.path / "outside.txt", "outside");
     fs::create_symlink(folder.path / "outside.txt", folder.path / "web/link.txt");
-    auto started = Server::start({folder.path / "cases", folder.path / "web", http, "9.9.9"});
+    auto started = Server::start({folder.path / "cases", folder.path / "web", http, "9.9.9", test::resources()});
     EXPECT_TRUE(started) << started.error().message();
     if (started) server = std::move(*started);
   }
@@ -206,7 +207,7 @@ TEST(Server, NothingOutsideThePageIsShown) {
 
 TEST(Server, SaysWhereThePageIsMissing) {
   const Folder folder;
-  const auto server = Server::start({folder.path / "cases", folder.path / "no-web", {}, "1"});
+  const auto server = Server::start({folder.path / "cases", folder.path / "no-web", {}, "1", test::resources()});
   ASSERT_TRUE(server);
   const Answer a = ask((*server)->port(), "GET", "/");
   EXPECT_EQ(a.status, 404);

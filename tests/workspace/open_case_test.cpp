@@ -15,6 +15,7 @@
 #include "geometry/json.h"
 #include "geometry/ray_caster.h"
 #include "report/words.h"
+#include "resources.h"
 #include "workspace/edit_state.h"
 #include "workspace/live_joint.h"
 
@@ -39,7 +40,7 @@ class EditedCase : public testing::Test {
   }
   void SetUp() override {
     if (!open_) {
-      auto opened = OpenCase::open(plan(), ct());
+      auto opened = OpenCase::open(plan(), ct(), test::resources());
       ASSERT_TRUE(opened) << opened.error().message();
       open_ = std::move(*opened);
     }
@@ -108,7 +109,7 @@ double millisecondsOf(const std::function<void()>& job) {
 TEST_F(EditedCase, ReadsBackWhatWasWritten) {
   std::ifstream in(plan() / "plan.json");
   Json written = Json::parse(in);
-  const auto c = readCase(plan());
+  const auto c = readCase(plan(), test::resources().catalogue);
   ASSERT_TRUE(c) << c.error().message();
   Json again = planJson(*c);
   for (Json* j : {&again, &written}) j->erase("timings_s");
@@ -128,13 +129,13 @@ TEST_F(EditedCase, ReadsBackWhatWasWritten) {
 TEST_F(EditedCase, SaysWhatIsWrongWithAPlan) {
   const fs::path broken = folder_ / "broken";
   fs::create_directories(broken);
-  EXPECT_THAT(readCase(broken).error().message(), HasSubstr("no plan in this folder"));
+  EXPECT_THAT(readCase(broken, test::resources().catalogue).error().message(), HasSubstr("no plan in this folder"));
   const auto with = [&](const std::function<void(Json&)>& change) {
     std::ifstream in(plan() / "plan.json");
     Json j = Json::parse(in);
     change(j);
     std::ofstream(broken / "plan.json") << j.dump();
-    const auto c = readCase(broken);
+    const auto c = readCase(broken, test::resources().catalogue);
     EXPECT_FALSE(c);
     return c ? std::string() : c.error().message();
   };
@@ -144,8 +145,8 @@ TEST_F(EditedCase, SaysWhatIsWrongWithAPlan) {
               HasSubstr("mean_hu is not a number"));
   EXPECT_THAT(with([](Json&) {}), AllOf(HasSubstr("surfaces"), HasSubstr(".stl")));
   std::ofstream(broken / "plan.json") << "{";
-  EXPECT_THAT(readCase(broken).error().message(), HasSubstr("no JSON"));
-  EXPECT_FALSE(OpenCase::open(broken, ct()));
+  EXPECT_THAT(readCase(broken, test::resources().catalogue).error().message(), HasSubstr("no JSON"));
+  EXPECT_FALSE(OpenCase::open(broken, ct(), test::resources()));
 }
 
 TEST_F(EditedCase, StateTellsThePlan) {
@@ -212,7 +213,7 @@ TEST_F(EditedCase, ARayThatCannotBeToldIsSaidFirstUntilAHandSettlesIt) {
   j["cautions"].push_back(what + " " + settle);
   std::ofstream(folder / "plan.json") << j.dump();
 
-  const auto opened = OpenCase::open(folder, ct());
+  const auto opened = OpenCase::open(folder, ct(), test::resources());
   ASSERT_TRUE(opened) << opened.error().message();
   OpenCase& c = **opened;
   const Json state = c.state();
@@ -304,7 +305,7 @@ TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
   EXPECT_THAT(open().state()["plan"]["cautions"].dump(), HasSubstr("Set by hand after planning"));
   // A restart leads to the same state, and undo to the plan's.
   const Json after = open().state();
-  auto again = OpenCase::open(plan(), ct());
+  auto again = OpenCase::open(plan(), ct(), test::resources());
   ASSERT_TRUE(again);
   ASSERT_TRUE((*again)->replay(edits_));
   EXPECT_EQ((*again)->state(), after);
@@ -635,7 +636,7 @@ TEST_F(EditedCase, EditsThatNoLongerFitAreLeftOutAndTold) {
 }
 
 TEST_F(EditedCase, WithoutImagesHoldIsNotKnownAndSaid) {
-  auto blind = OpenCase::open(plan(), folder_ / "nothing");
+  auto blind = OpenCase::open(plan(), folder_ / "nothing", test::resources());
   ASSERT_TRUE(blind);
   EXPECT_FALSE((*blind)->ct());
   const Json s = screw();

@@ -9,6 +9,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "anatomy/section.h"
+#include "data_files.h"
 #include "geometry/ray_caster.h"
 #include "image/voxelise.h"
 #include "report/film_shots.h"
@@ -66,7 +67,7 @@ Case caseOf(Side side, const std::map<int, Rigid>& moves = {}) {
     s = transformed(s, r.injured_to_reduced);
   }
   c.reduction.frame = footFrame(c.reduction.reduced, side);
-  auto catalogue = readCatalogue(defaultCatalogueFile());
+  auto catalogue = readCatalogue(test::dataFile("implants.json"));
   EXPECT_TRUE(catalogue);
   c.catalogue = *catalogue;
   return c;

@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include "data_files.h"
 #include "geometry/ray_caster.h"
 #include "views.h"
 #include "xray/attenuation.h"
@@ -24,7 +25,7 @@ Device device(const char* kind, const char* type, double diameter, double length
 }
 
 const Catalogue& catalogue() {
-  static const Catalogue c = *readCatalogue(defaultCatalogueFile());
+  static const Catalogue c = *readCatalogue(test::dataFile("implants.json"));
   return c;
 }
 

@@ -19,12 +19,20 @@ struct Appointment {
   std::string source, certainty;
 };
 
-/// data/followup.json of this build.
-[[nodiscard]] std::filesystem::path defaultFollowupFile();
+/// Every appointment there may be, and what metal asks for it.
+struct FollowupRules {
+  enum class When { kAlways, kScrews, kDefinitiveWires };
+  struct Rule {
+    When when = When::kAlways;
+    Appointment appointment;
+  };
+  std::vector<Rule> rules;
+};
+/// kInternal naming the file where the data are wrong.
+[[nodiscard]] Result<FollowupRules> readFollowup(const std::filesystem::path& file);
 
-/// The appointments that this metal requires, in order of time. kInternal, naming file and entry, for invalid data.
-[[nodiscard]] Result<std::vector<Appointment>> followupPlan(const std::vector<Device>& devices,
-                                                            const std::filesystem::path& data = defaultFollowupFile());
+/// The appointments that this metal requires, in order of time.
+[[nodiscard]] std::vector<Appointment> followupPlan(const std::vector<Device>& devices, const FollowupRules& rules);
 
 /// `date` ("2026-01-31") and `weeks` later; nullopt for an invalid date.
 [[nodiscard]] std::optional<std::string> weeksAfter(const std::string& date, int weeks);

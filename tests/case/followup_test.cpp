@@ -1,4 +1,4 @@
-#include "outcome/followup.h"
+#include "case/followup.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -6,6 +6,8 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 #include <sstream>
+
+#include "data_files.h"
 
 namespace rayset {
 namespace {
@@ -20,11 +22,15 @@ Device device(const char* kind, const char* stage) {
   return d;
 }
 
+FollowupRules shipped() {
+  auto rules = readFollowup(test::dataFile("followup.json"));
+  EXPECT_TRUE(rules) << rules.error().message();
+  return rules.value_or(FollowupRules{});
+}
+
 std::vector<std::string> ids(const std::vector<Device>& devices) {
-  const auto plan = followupPlan(devices);
-  EXPECT_TRUE(plan) << plan.error().message();
   std::vector<std::string> out;
-  for (const Appointment& a : *plan) out.push_back(a.id);
+  for (const Appointment& a : followupPlan(devices, shipped())) out.push_back(a.id);
   return out;
 }
 
@@ -38,10 +44,9 @@ TEST(Followup, FollowsTheMetalThatStays) {
 }
 
 TEST(Followup, EveryAppointmentNamesItsSourceAndDefers) {
-  const auto plan = followupPlan({device("screw", "definitive"), device("wire", "definitive")});
-  ASSERT_TRUE(plan);
+  const auto plan = followupPlan({device("screw", "definitive"), device("wire", "definitive")}, shipped());
   int before = 0;
-  for (const Appointment& a : *plan) {
+  for (const Appointment& a : plan) {
     EXPECT_FALSE(a.source.empty()) << a.id;
     EXPECT_FALSE(a.certainty.empty()) << a.id;
     EXPECT_THAT(a.text, HasSubstr("Your own protocol goes first."));
@@ -59,13 +64,13 @@ TEST(Followup, RefusesWrongData) {
         R"({"defers": "", "appointments": [{"id": "x", "when": "always", "week_from": 3,
                                "week_to": 2, "title": "", "text": "", "source": "", "certainty": ""}]})"}) {
     std::ofstream(file) << text;
-    const auto plan = followupPlan({}, file);
-    ASSERT_FALSE(plan) << text;
-    EXPECT_EQ(plan.error().fault, Fault::kInternal);
-    EXPECT_EQ(plan.error().where, file.string());
+    const auto rules = readFollowup(file);
+    ASSERT_FALSE(rules) << text;
+    EXPECT_EQ(rules.error().fault, Fault::kInternal);
+    EXPECT_EQ(rules.error().where, file.string());
   }
   std::filesystem::remove(file);
-  EXPECT_FALSE(followupPlan({}, file));
+  EXPECT_FALSE(readFollowup(file));
 }
 
 TEST(Followup, CountsWeeksOnTheCalendar) {

@@ -1,4 +1,4 @@
-#include "outcome/followup.h"
+#include "case/followup.h"
 
 #include <fmt/format.h>
 
@@ -16,11 +16,19 @@ namespace {
 using Json = nlohmann::json;
 using std::chrono::sys_days;
 
-bool applies(const std::string& when, const std::vector<Device>& devices) {
-  if (when == "always") return true;
-  return std::any_of(devices.begin(), devices.end(), [&when](const Device& d) {
-    if (d.stage != "definitive") return false;
-    return when == "screws" ? d.kind == "screw" : d.kind == "wire";
+using When = FollowupRules::When;
+
+std::optional<When> whenFrom(const std::string& word) {
+  if (word == "always") return When::kAlways;
+  if (word == "screws") return When::kScrews;
+  if (word == "definitive wires") return When::kDefinitiveWires;
+  return std::nullopt;
+}
+
+bool applies(When when, const std::vector<Device>& devices) {
+  if (when == When::kAlways) return true;
+  return std::any_of(devices.begin(), devices.end(), [when](const Device& d) {
+    return d.stage == "definitive" && d.kind == (when == When::kScrews ? "screw" : "wire");
   });
 }
 
@@ -56,21 +64,20 @@ void addLine(std::string& out, const std::string& line) {
 
 }  // namespace
 
-std::filesystem::path defaultFollowupFile() { return std::filesystem::path(RAYSET_DATA_DIR) / "followup.json"; }
-
-Result<std::vector<Appointment>> followupPlan(const std::vector<Device>& devices, const std::filesystem::path& data) {
-  std::ifstream in(data);
+Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
+  std::ifstream in(file);
   const Json j = Json::parse(in, nullptr, false);
-  const auto wrong = [&data](const std::string& what) {
-    return fail(Fault::kInternal, "the follow-up data cannot be used: " + what, data.string(), "Install rayset anew.");
+  const auto wrong = [&file](const std::string& what) {
+    return fail(Fault::kInternal, "the follow-up data cannot be used: " + what, file.string(), "Install rayset anew.");
   };
   if (!j.is_object()) return wrong("no JSON object");
-  std::vector<Appointment> plan;
+  FollowupRules out;
   try {
     const std::string defers = j.at("defers").get<std::string>();
     for (const Json& entry : j.at("appointments")) {
-      const std::string when = entry.at("when").get<std::string>();
-      if (when != "always" && when != "screws" && when != "definitive wires") return wrong("when: " + when);
+      const std::string word = entry.at("when").get<std::string>();
+      const auto when = whenFrom(word);
+      if (!when) return wrong("when: " + word);
       Appointment a;
       a.id = entry.at("id").get<std::string>();
       a.week_from = entry.at("week_from").get<int>();
@@ -80,11 +87,18 @@ Result<std::vector<Appointment>> followupPlan(const std::vector<Device>& devices
       a.text = fmt::format("{} {}", entry.at("text").get<std::string>(), defers);
       a.source = entry.at("source").get<std::string>();
       a.certainty = entry.at("certainty").get<std::string>();
-      if (applies(when, devices)) plan.push_back(std::move(a));
+      out.rules.push_back({*when, std::move(a)});
     }
   } catch (const Json::exception& e) {
     return wrong(e.what());
   }
+  return out;
+}
+
+std::vector<Appointment> followupPlan(const std::vector<Device>& devices, const FollowupRules& rules) {
+  std::vector<Appointment> plan;
+  for (const FollowupRules::Rule& rule : rules.rules)
+    if (applies(rule.when, devices)) plan.push_back(rule.appointment);
   std::stable_sort(plan.begin(), plan.end(),
                    [](const Appointment& a, const Appointment& b) { return a.week_from < b.week_from; });
   return plan;

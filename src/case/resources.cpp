@@ -1,0 +1,19 @@
+#include "case/resources.h"
+
+#include <utility>
+
+namespace rayset {
+
+Result<Resources> readResources(const std::filesystem::path& folder) {
+  auto limits = Limits::read(folder / "limits.json");
+  if (!limits) return tl::unexpected(limits.error());
+  auto catalogue = readCatalogue(folder / "implants.json");
+  if (!catalogue) return tl::unexpected(catalogue.error());
+  auto joints = reduction::readJointNorms(folder / "joints.json");
+  if (!joints) return tl::unexpected(joints.error());
+  auto followup = readFollowup(folder / "followup.json");
+  if (!followup) return tl::unexpected(followup.error());
+  return Resources{std::move(*limits), std::move(*catalogue), std::move(*joints), std::move(*followup)};
+}
+
+}  // namespace rayset
