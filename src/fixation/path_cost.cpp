@@ -31,7 +31,7 @@ struct PathWeights {
   // Safety: steepest of all.
   double margin_short = 60;       // per mm2 short of the margin wanted to the outer cortex; 0.1 mm = edge
   double margin_spare_mm = 0.15;  // so much more is sought than is wanted
-  double out_of_bone = 20;        // once, where the side stands out of the bone: any path that stays inside is better
+  double out_of_bone = 20;        // once, where the side stands out of the bone: as bad as 0.58 mm short of the margin
   double margin_more = 0.8;       // gained per mm of margin beyond what is wanted, of the first mm: cheap, but welcome
   double entry_room_mm = 0.4;     // wanted below the cortex where, on flat cortex, the wanted margin would be reached
   double entry_room_short = 20;   // per mm2 short of that, a third of margin_short; 0.17 mm = edge
@@ -45,14 +45,16 @@ struct PathWeights {
   double thread_more = 0.06;  // per mm of thread short of what is enough; 10 mm = edge
   double thread_short = 0.5;  // per mm2 of thread short of what is wanted; 1.1 mm = edge
 
-  // Direction; where it crosses the joint, and which way it should go, are weighed by the rule itself.
-  double oblique_from_deg = 35;           // to the normal of the joint's faces: less than this costs nothing
-  double oblique = 3, oblique_rad = 0.2;  // at so much more than that, growing with the square; 5 degrees = edge
-  double shallow = 1.5,
-         shallow_rad = 0.15;  // at so much less than kShallowRad to the cortex, likewise; 5 degrees = edge
-  double along_deg = 15;      // off the direction wanted that costs Rule::along_weight
-  double shaft_angle = 0.5,
-         shaft_angle_deg = 10;  // at so much off the angle to the shaft that is wanted; 11 degrees = edge
+  // Direction; where it crosses the joint, and which way it should go, are weighed by the rule itself. These grow with
+  // the square of how far it is off.
+  double oblique_from_deg = 35;  // to the normal of the joint's faces: less than this costs nothing
+  double oblique_rad = 0.2;      // more than that costs `oblique`; 5 degrees = edge
+  double oblique = 3;
+  double shallow_rad = 0.15;  // less than kShallowRad to the cortex costs `shallow`; 5 degrees = edge
+  double shallow = 1.5;
+  double along_deg = 15;        // off the direction wanted costs Rule::along_weight
+  double shaft_angle_deg = 10;  // off the angle to the shaft that is wanted costs `shaft_angle`; 11 degrees = edge
+  double shaft_angle = 0.5;
 };
 constexpr PathWeights kWeight;
 
