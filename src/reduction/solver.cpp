@@ -5,20 +5,18 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
-#include <numeric>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "geometry/nearest.h"
 #include "geometry/ray_caster.h"
 #include "geometry/registration.h"
+#include "reduction/faces.h"
 #include "reduction/shafts.h"
 
 namespace rayset::reduction {
 namespace {
 
-constexpr double kFieldVoxelMm = 0.8;  // trilinear error h^2 / 8R stays near 0.02 mm on joint faces
-constexpr double kFieldBandMm = 6;
 // A template whose carried pose is farther than this from the scanned one does not fit this patient: injuries stay
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
@@ -28,17 +26,11 @@ constexpr double kFarFromHome = 100;                           // strain of a ra
 constexpr double kLeastMm = 0.4, kLeastTurn = toRadians(1.0);  // no interval is stated narrower
 constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
-constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
 // The angles between shafts are believed less than borders: what people share of them is a foot's shape, not a joint's.
 constexpr double kShaftSpread = 2.5;
-constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
 
 const std::array<double, 3> kInjuryTurnRad{toRadians(10), toRadians(6), toRadians(5)};
 constexpr std::array<double, 3> kInjuryShiftMm{6, 3, 5};
-
-/// Bones whose fields are needed.
-constexpr std::array<Bone, 10> kFieldBones{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav,
-                                           Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4,  Bone::kM5};
 
 /// Tarsal bones that tell where a ray belongs: the partner first.
 std::vector<Bone> tarsalNeighbours(int ray) {
@@ -54,19 +46,6 @@ std::vector<Bone> tarsalNeighbours(int ray) {
     default:
       return {Bone::kCub};
   }
-}
-
-Vec3 mean(const Points& points) {
-  Vec3 sum = Vec3::Zero();
-  for (const Vec3& p : points) sum += p;
-  return sum / static_cast<double>(std::max<std::size_t>(points.size(), 1));
-}
-
-/// Points along `axis` of a metatarsal within `reach` of its proximal end.
-double proximalEnd(const Surface& bone, const Vec3& axis) {
-  double least = 1e30;
-  for (const Vec3& v : bone.vertices) least = std::min(least, v.dot(axis));
-  return least;
 }
 
 }  // namespace
@@ -111,178 +90,6 @@ Tuning templateTuning() {
   t.widen_shift = 0.4;
   t.widen_turn = 0.55;
   return t;
-}
-
-std::map<Bone, DistanceField> midfootFields(const BoneSurfaces& bones, const Progress& progress) {
-  std::vector<Bone> wanted;
-  for (const Bone b : kFieldBones)
-    if (bones.contains(b) && !bones.at(b).empty()) wanted.push_back(b);
-  std::vector<DistanceField> fields(wanted.size());
-  tbb::parallel_for(std::size_t{0}, wanted.size(), [&](std::size_t i) {
-    if (!progress.cancelled()) fields[i] = DistanceField(bones.at(wanted[i]), kFieldVoxelMm, kFieldBandMm);
-  });
-  std::map<Bone, DistanceField> out;
-  for (std::size_t i = 0; i < wanted.size(); ++i) out.emplace(wanted[i], std::move(fields[i]));
-  return out;
-}
-
-Result<Patient> preparePatient(const BoneSurfaces& bones, Side side, const Progress& progress) {
-  Patient patient;
-  patient.side = side;
-  patient.bones = &bones;
-  patient.fields = midfootFields(bones, progress);
-  if (progress.cancelled()) return cancelledError();
-  return patient;
-}
-
-Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, const Tuning& tuning,
-                            const Progress& progress) {
-  Atlas atlas;
-  atlas.bones = std::move(atlas_bones);
-
-  // Start: centroids of the named tarsal bones.
-  Points from, to;
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal}) {
-    if (!atlas.bones.contains(b) || !patient.bones->contains(b)) continue;
-    from.push_back(centroid(atlas.bones.at(b)));
-    to.push_back(centroid(patient.bones->at(b)));
-  }
-  if (from.size() < 3)
-    return fail(Fault::kImages, "fewer than three tarsal bones are present in both feet to register them", "",
-                "plan from a scan that covers the midfoot");
-  double scale = 1;
-  if (tuning.scale) {
-    const Vec3 cf = mean(from), ct = mean(to);
-    double f2 = 0, t2 = 0;
-    for (std::size_t i = 0; i < from.size(); ++i) {
-      f2 += (from[i] - cf).squaredNorm();
-      t2 += (to[i] - ct).squaredNorm();
-    }
-    scale = std::clamp(std::sqrt(t2 / f2), 0.7, 1.4);
-  }
-  const Vec3 centre = mean(from);
-  Points scaled = from;
-  for (Vec3& p : scaled) p = centre + scale * (p - centre);
-  AtlasMap whole = AtlasMap::fromRigid(fitRigid(scaled, to), centre);
-  whole.log_scale.setConstant(std::log(scale));
-
-  // The tarsus as a whole, bones by name.
-  std::map<Bone, std::vector<OrientedPoint>> samples;
-  std::vector<FitPoint> points;
-  for (const Bone b : kMidTarsus) {
-    if (!atlas.bones.contains(b) || !patient.fields.contains(b)) continue;
-    samples[b] = sampleEvenly(atlas.bones.at(b), 900);
-    for (const auto& s : samples[b]) points.push_back({s.position, 1, &patient.fields.at(b)});
-  }
-  FieldFitSettings rigid;
-  rigid.scale = tuning.scale;
-  const FieldFit fit = fitToFields(points, whole, rigid);
-  atlas.whole = fit.map;
-  atlas.tarsus_residual_mm = fit.rms_mm;
-  if (progress.cancelled()) return cancelledError();
-
-  // Bone by bone. Tarsal bones start from the whole, metatarsals are brought to the injured bone first.
-  std::vector<Bone> todo;
-  for (const Bone b : kFieldBones)
-    if (atlas.bones.contains(b) && patient.fields.contains(b)) todo.push_back(b);
-  std::vector<FieldFit> fits(todo.size());
-  tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
-    if (progress.cancelled()) return;
-    const Bone b = todo[i];
-    const Surface& surface = atlas.bones.at(b);
-    std::vector<FitPoint> own;
-    const bool is_long = rayOf(b).has_value();
-    MetatarsalAxis axis;
-    double end = 0;
-    if (is_long) {
-      const Bone partner = tarsalPartner(*rayOf(b));
-      const Vec3 away =
-          centroid(surface) - (atlas.bones.contains(partner) ? centroid(atlas.bones.at(partner)) : from[0]);
-      axis = metatarsalAxis(surface, away);
-      end = proximalEnd(surface, axis.distal);
-    }
-    for (const auto& s : sampleEvenly(surface, 1500)) {
-      // The base decides where a ray belongs; the shaft is a lever for its direction.
-      const double along = is_long ? s.position.dot(axis.distal) - end : 0;
-      own.push_back({s.position, along < tuning.base_mm ? 1 : tuning.shaft_weight, &patient.fields.at(b)});
-    }
-    FieldFitSettings settings;
-    settings.scale = tuning.scale;
-    AtlasMap start = atlas.whole;
-    const PrincipalAxes axes = principalAxes(surface.vertices);
-    const auto recentred = [&](AtlasMap m) {  // scale along the bone's own axes about its own middle
-      m.image = m(axes.centre);
-      m.centre = axes.centre;
-      m.B = axes.axes;
-      m.log_scale = Vec3::Constant(atlas.whole.log_scale.mean());
-      if (is_long) {
-        m.twist.axis = axis.distal;
-        m.twist.point = axis.base_centre + (end - axis.base_centre.dot(axis.distal)) * axis.distal;
-        m.twist.from = 12;
-        m.twist.to = 30;
-      }
-      return m;
-    };
-    start = recentred(start);
-    if (!rayOf(b)) {
-      if (tuning.scale) settings.turn_sd = toRadians(b == Bone::kNav ? 8 : 15);
-      fits[i] = fitToFields(own, start, settings);
-      return;
-    }
-    // A displaced metatarsal is up to about 15 mm and 20 degrees away from where the map of the tarsus puts it: align
-    // the long axes and middles, then try turns about the long axis.
-    const PrincipalAxes mine = principalAxes(patient.bones->at(b).vertices);
-    if (tuning.scale) {
-      for (int k = 0; k < 3; ++k) start.log_scale[k] = std::clamp(std::log(mine.spread[k] / axes.spread[k]), -0.4, 0.4);
-    }
-    Vec3 there = start.R * axes.axes.col(0);
-    Vec3 here = mine.axes.col(0);
-    if (here.dot(there) < 0) here = -here;
-    const Mat3 align = Eigen::Quaterniond::FromTwoVectors(there, here).toRotationMatrix();
-    fits[i].near_fraction = -1;
-    double best = 1e30;
-    for (const double roll : {0.0, -0.35, 0.35, -0.7, 0.7}) {
-      if (std::abs(roll) > 0.5 && !tuning.scale) continue;
-      AtlasMap trial = start;
-      trial.R = Eigen::AngleAxisd(roll, here).toRotationMatrix() * align * start.R;
-      trial.image = mine.centre;
-      settings.welsch_mm = {4.0, 2.0};
-      settings.twist = false;
-      FieldFit f = fitToFields(own, trial, settings);
-      settings.welsch_mm = {1.0};
-      settings.twist = true;
-      f = fitToFields(own, f.map, settings);
-      const double badness = f.rms_mm + 3 * (1 - f.near_fraction);
-      if (badness < best) {
-        best = badness;
-        fits[i] = f;
-      }
-    }
-  });
-  if (progress.cancelled()) return cancelledError();
-  // The cuboid of another person is too much of a block to show its turn by its shape alone: it takes that of the
-  // lateral cuneiform, to which it is tightly bound, as its start and prior (the transverse arch differs by tens of
-  // degrees).
-  const auto c3 = std::find(todo.begin(), todo.end(), Bone::kC3);
-  const auto cub = std::find(todo.begin(), todo.end(), Bone::kCub);
-  if (tuning.scale && c3 != todo.end() && cub != todo.end()) {
-    std::vector<FitPoint> own;
-    for (const auto& s : sampleEvenly(atlas.bones.at(Bone::kCub), 1500))
-      own.push_back({s.position, 1, &patient.fields.at(Bone::kCub)});
-    FieldFitSettings settings;
-    settings.scale = true;
-    settings.turn_sd = toRadians(tuning.cuboid_turn_deg);
-    AtlasMap start = fits[static_cast<std::size_t>(cub - todo.begin())].map;
-    start.R = fits[static_cast<std::size_t>(c3 - todo.begin())].map.R;
-    start.image = principalAxes(patient.bones->at(Bone::kCub).vertices).centre;
-    start.log_scale = Vec3::Constant(atlas.whole.log_scale.mean());
-    fits[static_cast<std::size_t>(cub - todo.begin())] = fitToFields(own, start, settings);
-  }
-  for (std::size_t i = 0; i < todo.size(); ++i) {
-    atlas.maps.emplace(todo[i], fits[i].map);
-    atlas.residual_mm.emplace(todo[i], fits[i].rms_mm);
-  }
-  return atlas;
 }
 
 namespace {
@@ -370,159 +177,6 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
     weights.push_back(along < tuning.base_mm ? 1 : tuning.lever);
   }
   return fitRigid(from, to, weights);
-}
-
-/// Points of `body` whose normal looks the way the joint with `onto` lies. Which points really face the other bone is
-/// left to the docking: those beyond its rim are out of reach of the loss and pull little.
-/// `toward`: direction from body to onto, patient frame. `along`: axis of the metatarsal where body is one, else of the
-/// ray.
-std::vector<DockPoint> ownFacePoints(const Patient& patient, Bone body, const Vec3& toward, const Vec3& along,
-                                     const Tuning& tuning) {
-  std::vector<DockPoint> out;
-  const Surface& mine = patient.bones->at(body);
-  const double mm2 = area(mine);
-  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
-  const double each = mm2 / static_cast<double>(samples.size());
-  const bool is_ray = rayOf(body).has_value();
-  const double end = is_ray ? proximalEnd(mine, along) : -proximalEnd(mine, -along);
-  for (const auto& s : samples) {
-    const double depth = is_ray ? s.position.dot(along) - end : end - s.position.dot(along);
-    if (depth > kBaseRegionMm) continue;
-    DockPoint p;
-    p.position = s.position;
-    p.guard = each / tuning.area_mm2;
-    p.gap = tuning.own_gap_mm;
-    if (depth < 14) p.weight = std::clamp((s.normal.dot(toward) - 0.4) / 0.3, 0.0, 1.0) * each / tuning.area_mm2;
-    out.push_back(p);
-  }
-  return out;
-}
-
-/// The points of `body` that face `onto` where both stand now, by the patient's own surfaces; `gap` is aimed at.
-/// `distal`: axis of the metatarsal where body is one.
-std::vector<DockPoint> facingPoints(const Patient& patient, Bone body, Bone onto, const Rigid& X_body,
-                                    const Rigid& X_onto, const Vec3* distal, const Tuning& tuning, double gap) {
-  std::vector<DockPoint> out;
-  const Surface& mine = patient.bones->at(body);
-  const DistanceField& field = patient.fields.at(onto);
-  const double mm2 = area(mine);
-  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
-  const double each = mm2 / static_cast<double>(samples.size());
-  const double end = distal ? proximalEnd(mine, *distal) : 0;
-  const Rigid X = X_onto.inverse() * X_body;
-  std::vector<double> gaps;
-  for (const auto& s : samples) {
-    if (distal && s.position.dot(*distal) - end > kBaseRegionMm) continue;
-    const auto at = field.sample(X * s.position);
-    if (at.distance >= field.band()) continue;
-    DockPoint p;
-    p.position = s.position;
-    p.guard = each / tuning.area_mm2;
-    p.gap = at.distance;
-    if (at.distance < kFacingMm) {
-      const double facing = -at.gradient.dot(X.linear() * s.normal);
-      p.weight = std::clamp((facing - 0.5) / 0.3, 0.0, 1.0) * each / tuning.area_mm2;
-    }
-    if (p.weight > 0) gaps.push_back(p.gap);
-    out.push_back(p);
-  }
-  double rim = kFacingMm;
-  if (gaps.size() >= 10) {
-    const auto narrow = static_cast<std::ptrdiff_t>(gaps.size() / 10);
-    std::nth_element(gaps.begin(), gaps.begin() + narrow, gaps.end());
-    rim = gaps[static_cast<std::size_t>(narrow)] + tuning.own_rim_mm;
-  }
-  for (DockPoint& p : out) {
-    p.weight *= std::clamp((rim - p.gap) / 0.8, 0.0, 1.0);
-    p.gap = gap;
-  }
-  return out;
-}
-
-/// Points of `body` (patient frame, as scanned) that the atlas says face `onto`, with the gap the atlas has there.
-std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bone body, Bone onto, const Vec3* distal,
-                                  const Tuning& tuning) {
-  std::vector<DockPoint> out;
-  const Surface& mine = patient.bones->at(body);
-  const double mm2 = area(mine);
-  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
-  const double each = mm2 / static_cast<double>(samples.size());
-  const RayCaster atlas_body({&atlas.bones.at(body)});
-  const RayCaster atlas_onto({&atlas.bones.at(onto)});
-  const AtlasMap& map = atlas.maps.at(body);
-  const double size = std::exp(map.log_scale.mean());
-  const double end = distal ? proximalEnd(mine, *distal) : 0;
-  for (const auto& s : samples) {
-    if (distal && s.position.dot(*distal) - end > kBaseRegionMm) continue;
-    const auto on_body = atlas_body.nearest(map.inverse(s.position), 6);
-    if (!on_body) continue;
-    const auto across = atlas_onto.nearest(on_body->position, 8);
-    if (!across) continue;
-    DockPoint p;
-    p.position = s.position;
-    const Vec3 way = across->position - on_body->position;
-    const double gap = way.norm();
-    const double facing = gap > 1e-6 ? on_body->normal.dot(way) / gap : 1;
-    const double opposed = -on_body->normal.dot(across->normal);
-    p.guard = each / tuning.area_mm2;
-    p.gap = gap;
-    p.weight = gap < tuning.face_gap_mm && facing > 0.5 && opposed > 0.5 ? each / tuning.area_mm2 : 0;
-    out.push_back(p);
-  }
-  // The joint itself is where the gap is narrow; where it opens, the bones only happen to face each other (the fifth
-  // base stands off the cuboid like that), and pulling those places together would tilt the ray.
-  std::vector<double> gaps;
-  for (const DockPoint& p : out) {
-    if (p.weight > 0) gaps.push_back(p.gap);
-  }
-  double rim = tuning.face_gap_mm;
-  if (gaps.size() >= 10) {
-    const auto narrow = static_cast<std::ptrdiff_t>(gaps.size() / 10);
-    std::nth_element(gaps.begin(), gaps.begin() + narrow, gaps.end());
-    rim = std::min(rim, gaps[static_cast<std::size_t>(narrow)] + tuning.rim_mm);
-  }
-  for (DockPoint& p : out) {
-    // Fades out towards the rim so that the border of the face does not depend on single samples.
-    p.weight *= std::clamp((rim - p.gap) / std::min(0.8, 0.6 * tuning.rim_mm), 0.0, 1.0);
-    p.gap *= tuning.scale ? size : 1;
-  }
-  // The fifth base does not lie flat on the cuboid or on the fourth: its gaps open the way the atlas' do.
-  const double even = body == Bone::kM5 || onto == Bone::kM5 ? tuning.even_fifth : tuning.even;
-  double sum = 0, total = 0;
-  for (const DockPoint& p : out) {
-    sum += p.weight * p.gap;
-    total += p.weight;
-  }
-  if (total > 0)
-    for (DockPoint& p : out)
-      if (p.weight > 0) p.gap += even * (sum / total - p.gap);
-  return out;
-}
-
-/// What is usual of the gap that `points` (scan frame of their body, which stands at `X`) look across, in the joint of
-/// `metatarsal` with `other`; `gap`: as wide as it is likely to be. Each side of a joint has a plane of its own, so
-/// each is held half as firmly.
-std::optional<GapPlane> gapPlane(const std::vector<DockPoint>& points, const Rigid& X, const Frame& frame,
-                                 Bone metatarsal, Bone other, double gap, const JointNorms& norms,
-                                 const Tuning& tuning) {
-  GapPlane plane;
-  double total = 0;
-  for (const DockPoint& p : points) {
-    plane.middle += p.weight * p.position;
-    total += p.weight;
-  }
-  if (total <= 0) return std::nullopt;
-  plane.middle /= total;
-  plane.first = X.linear().transpose() * frame.dorsal;
-  plane.second = X.linear().transpose() * frame.medial;
-  plane.mean = {gap, 0, 0};  // the tilts that people have on average lead farther off than none
-  plane.spread = {tuning.gap_sd_mm, tuning.tilt_sd, tuning.tilt_sd};
-  const auto k = static_cast<std::size_t>(*rayOf(metatarsal) - 1);
-  if (other == tarsalPartner(*rayOf(metatarsal)) && norms.gap_mm[k]) {
-    plane.spread << norms.gap_mm[k]->spread, norms.dorsal_tilt_rad[k]->spread, norms.medial_tilt_rad[k]->spread;
-  }
-  plane.spread *= std::numbers::sqrt2;
-  return plane;
 }
 
 /// The borders of the foot as `norms` has them, for rays whose joints are found from the patient's own surfaces.
@@ -810,8 +464,7 @@ void RaySolver::findJoints() {
 /// Another person's gaps are not this one's: joints that the injury leaves alone say by how much they differ.
 double RaySolver::gapsWiderThanAtlas() const {
   if (!tuning_.scale || !usual_gap_ || !atlas_.bones.contains(Bone::kNav)) return 0;
-  const auto there =
-      cuneonavicularGap(atlas_.bones, DistanceField(atlas_.bones.at(Bone::kNav), kFieldVoxelMm, kFieldBandMm));
+  const auto there = cuneonavicularGap(atlas_.bones, boneField(atlas_.bones.at(Bone::kNav)));
   return there ? *usual_gap_ - std::exp(atlas_.whole.log_scale.mean()) * *there : 0;
 }
 
