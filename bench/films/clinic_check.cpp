@@ -43,7 +43,7 @@ Verification truthOf(const Scene& scene, const PlanRecord& plan) {
     r.ray = ray;
     r.planned_to_found = scene.injured_to_post[static_cast<std::size_t>(ray - 1)] * scene.planned.at(id).inverse();
   }
-  judge(plan, scene.plan().catalogue, truth);
+  drawConclusions(plan, scene.plan().catalogue, truth);
   return truth;
 }
 

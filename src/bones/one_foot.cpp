@@ -471,7 +471,7 @@ void FootSegmenter::decide(std::vector<SegmentedBone> bones, const LabelMeans& m
     const Bone id = bent_[n].id;
     const bool midfoot = label(id) <= 12;
     const FitResult& fit = rigid_.bones[formerly(n)].quality;
-    verdicts.emplace(id, judge(bone.evidence, midfoot));
+    verdicts.emplace(id, verdictOn(bone.evidence, midfoot));
     bone.by_hand = out_.edited.by_hand.contains(id);
     bone.mean_hu = means[label(id)];
     if (midfoot) squares += fit.rms_mm * fit.rms_mm, ++counted;

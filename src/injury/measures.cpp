@@ -634,7 +634,7 @@ std::vector<Definition> definitions() {
   return d;
 }
 
-void judge(Measure& m, const Definition& d, const Limits& limits) {
+void compareToLimit(Measure& m, const Definition& d, const Limits& limits) {
   const bool both = m.difference.has_value();
   const std::string& key = both && !d.difference_limit.empty() ? d.difference_limit : d.limit;
   const Limit* limit = key.empty() ? nullptr : limits.find(key);
@@ -710,7 +710,7 @@ std::vector<Measure> measuresWith(const BoneSurfaces& bones, Side side, const Fr
       m.difference = m.value - *m.other_side;
     }
     if (limits_error.empty())
-      judge(m, d, limits);
+      compareToLimit(m, d, limits);
     else
       m.note += " Not judged: " + limits_error;
     measures.push_back(std::move(m));

@@ -392,7 +392,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
     v.devices.push_back(std::move(d));
   }
   if (progress.cancelled()) return cancelledError();
-  judge(plan, *input.catalogue, v);
+  drawConclusions(plan, *input.catalogue, v);
   return v;
 }
 

@@ -78,7 +78,7 @@ std::vector<double> otherLengths(const Device& device, const Catalogue& catalogu
   return out;
 }
 
-void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) {
+void drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, Verification& v) {
   const double anatomical = limitOf("anatomical_displacement", 1), acceptable = limitOf("acceptable_displacement", 2);
   const double angle_limit = limitOf("talometatarsal_angle", 15);
   BoneSurfaces found = plan.reduced;

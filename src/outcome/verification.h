@@ -86,7 +86,7 @@ struct Verification {
 
 /// From poses against the tarsus (planned_to_found of each ray, entry and tip of each device, their intervals) to
 /// shifts, verdicts, measures and warnings; fills the rest of `v`.
-void judge(const PlanRecord& plan, const Catalogue& catalogue, Verification& v);
+void drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, Verification& v);
 
 /// Lengths a device may have come in instead of its own, as differences, mm: those of its type within 9 mm. None of a
 /// wire, which is cut to length.

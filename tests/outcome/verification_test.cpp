@@ -52,7 +52,7 @@ Verification moved(const std::array<double, 5>& lateral_mm, double within_mm) {
 
 TEST(Verification, BandsAreAsPublished) {
   Verification v = moved({0, 0.9, 1.1, 1.9, 2.1}, 0.05);
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   const std::array<Outcome, 5> wanted{Outcome::kAnatomical, Outcome::kAnatomical, Outcome::kAcceptable,
                                       Outcome::kAcceptable, Outcome::kNotReduced};
   for (std::size_t n = 0; n < 5; ++n) {
@@ -68,7 +68,7 @@ TEST(Verification, BandsAreAsPublished) {
 
 TEST(Verification, AnIntervalOverALimitIsNotSure) {
   Verification v = moved({0, 0.9, 0, 0, 0}, 0.2);
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_EQ(v.verdict, Outcome::kAnatomical);
   EXPECT_FALSE(v.rays[1].sure);
   EXPECT_NE(v.rays[1].doubt.find("interval"), std::string::npos) << v.rays[1].doubt;
@@ -79,7 +79,7 @@ TEST(Verification, AnIntervalOverALimitIsNotSure) {
 TEST(Verification, WhatMayBeReadOtherwiseIsNotSureAndSaysWhy) {
   Verification v = moved({0, 0, 3, 0, 0}, 0.2);
   v.rays[2].doubt = "it would fit about as well 2.0 mm away";
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_EQ(v.verdict, Outcome::kNotReduced);
   EXPECT_FALSE(v.rays[2].sure);
   EXPECT_FALSE(v.sure);
@@ -95,7 +95,7 @@ TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
     v.rays[n].in_plane_mm = n == 2 || n == 3 ? 3 : 0.2;
     v.rays[n].in_plane_95_mm = within[n];
   }
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_EQ(v.rays[2].verdict, Outcome::kNotReduced);
   EXPECT_TRUE(v.rays[2].sure);
   for (const std::size_t n : {0, 1, 3, 4}) {
@@ -105,7 +105,7 @@ TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
   EXPECT_EQ(v.verdict, Outcome::kNotReduced);
   EXPECT_FALSE(v.sure);
   for (RayOutcome& r : v.rays) r.in_plane_mm = 0.1, r.doubt.clear();
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_EQ(v.verdict, Outcome::kUnknown);
   EXPECT_EQ(verificationJson(plan(), v)["rays"][0]["in_plane"]["mm"], 0.1);
 }
@@ -114,7 +114,7 @@ TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
   const Vec3 base = basePoint(plan().reduced.at(Bone::kM1), plan().frame.distal);
   v.rays[0].planned_to_found = turnAbout(base, toRadians(25) * plan().frame.medial, Vec3::Zero());
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_LT(v.rays[0].shift_mm, 1e-6);
   EXPECT_EQ(v.rays[0].verdict, Outcome::kNotReduced) << "talo-first-metatarsal angle above 15 degrees";
 }
@@ -122,11 +122,11 @@ TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {
 TEST(Verification, WhatWasNotFoundMakesItPartial) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
   v.rays[3] = {};
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_TRUE(v.partial);
   EXPECT_EQ(v.verdict, Outcome::kAnatomical) << "of those found";
   Verification nothing;
-  judge(plan(), catalogue(), nothing);
+  drawConclusions(plan(), catalogue(), nothing);
   EXPECT_EQ(nothing.verdict, Outcome::kUnknown);
   EXPECT_FALSE(nothing.sure);
 }
@@ -144,7 +144,7 @@ TEST(Verification, DevicesAreHeldAgainstThePlanAndTheBones) {
   }
   ASSERT_EQ(v.devices.size(), 1U);
   Verification off = v;
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   EXPECT_NEAR(v.devices[0].entry_off_mm, 0, 1e-9);
   EXPECT_TRUE(v.devices[0].warnings.empty()) << v.devices[0].warnings.front();
   EXPECT_FALSE(v.partial);
@@ -153,7 +153,7 @@ TEST(Verification, DevicesAreHeldAgainstThePlanAndTheBones) {
   off.devices[0].entry += aside;
   off.devices[0].tip += aside;
   off.devices[0].longer_mm = 4;
-  judge(plan(), catalogue(), off);
+  drawConclusions(plan(), catalogue(), off);
   EXPECT_NEAR(off.devices[0].tip_off_mm, 12, 1e-9);
   EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("lies otherwise than planned")));
   EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("4 mm longer")));
@@ -163,7 +163,7 @@ TEST(Verification, DevicesAreHeldAgainstThePlanAndTheBones) {
   broken.devices[0].longer_mm = 3;
   broken.devices[0].gap_mm = 3;
   broken.devices[0].gap_at_mm = 21;
-  judge(plan(), catalogue(), broken);
+  drawConclusions(plan(), catalogue(), broken);
   EXPECT_THAT(broken.devices[0].warnings,
               Contains(HasSubstr("looks broken: 3 mm without metal, 21 mm from its entry")));
   EXPECT_THAT(broken.devices[0].warnings, Not(Contains(HasSubstr("longer")))) << "its halves stand apart";
@@ -179,7 +179,7 @@ TEST(Verification, DirectionsInWords) {
 
 TEST(Verification, JsonTellsFilmsFromCt) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
-  judge(plan(), catalogue(), v);
+  drawConclusions(plan(), catalogue(), v);
   const auto films = verificationJson(plan(), v);
   EXPECT_EQ(films["schema"], "rayset.verification/1");
   EXPECT_TRUE(films["rays"][0].contains("similarity"));
