@@ -267,7 +267,7 @@ std::vector<Line> linesFrom(const std::string& file) {
     while (to < out.size() && out[to].foot == out[from].foot && out[to].scan == out[from].scan) ++to;
     std::vector<Verdict> verdicts;
     std::vector<Verdict*> together;
-    for (std::size_t n = from; n < to; ++n) verdicts.push_back(judge(out[n].bone_found.evidence, true));
+    for (std::size_t n = from; n < to; ++n) verdicts.push_back(verdictOn(out[n].bone_found.evidence, true));
     for (std::size_t n = from; n < to; ++n)
       if (out[n].found) together.push_back(&verdicts[n - from]);
     judgeTogether(together);

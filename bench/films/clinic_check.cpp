@@ -49,7 +49,7 @@ Verification truthOf(const Scene& scene, const PlanRecord& plan) {
     r.ray = ray;
     r.planned_to_found = scene.injured_to_post[static_cast<std::size_t>(ray - 1)] * scene.planned.at(id).inverse();
   }
-  if (const Status done = judge(plan, scene.plan().catalogue, limits(), truth); !done) {
+  if (const Status done = drawConclusions(plan, scene.plan().catalogue, limits(), truth); !done) {
     fmt::print(stderr, "{}\n", done.error().message());
     std::exit(1);
   }

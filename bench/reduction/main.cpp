@@ -55,7 +55,7 @@ struct Task {
   Frame frame;
 };
 
-struct RayOutcome {
+struct PlacedRay {
   std::string foot, injury;
   bool real = false, mirror = false, moved = false;  ///< moved: the injury displaced it
   int ray = 0;
@@ -194,7 +194,7 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
   return out;
 }
 
-std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior,
+std::vector<PlacedRay> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior,
                             const fs::path& joints) {
   BoneSurfaces injured = foot.bones;
   for (int ray = 1; ray <= 5; ++ray) {
@@ -203,7 +203,7 @@ std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror,
   }
   const auto result = reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior,
                                  bench::needed(reduction::readJointNorms(joints, foot.person)));
-  std::vector<RayOutcome> out;
+  std::vector<PlacedRay> out;
   if (!result) {
     fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, result.error().message());
     return out;
@@ -214,7 +214,7 @@ std::vector<RayOutcome> run(const TestFoot& foot, const Task& task, bool mirror,
     if (r.ray == 0) continue;
     const Rigid truth = task.intact_to_injured[i].inverse();
     const Vec3 at = task.intact_to_injured[i] * task.base_points[i];
-    RayOutcome o;
+    PlacedRay o;
     o.foot = foot.name;
     o.injury = task.injury;
     o.real = foot.real;
@@ -247,7 +247,7 @@ struct Sum {
   double mm = 0, mm_worst = 0, deg = 0, deg_worst = 0;
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();
   double stated_mm = 0, stated_deg = 0, roll = 0, stated_roll = 0;
-  void add(const RayOutcome& o) {
+  void add(const PlacedRay& o) {
     ++n;
     mm += o.mm;
     deg += o.deg;
@@ -340,7 +340,7 @@ int main(int argc, char** argv) {
       if (mirror && !feet[i].other.empty()) todo.emplace_back(task, true);
     }
   }
-  std::vector<std::vector<RayOutcome>> outcomes(todo.size());
+  std::vector<std::vector<PlacedRay>> outcomes(todo.size());
   const double before = cpuSeconds();
   tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
     const TestFoot& foot = feet[todo[i].first.foot];
@@ -352,7 +352,7 @@ int main(int argc, char** argv) {
   std::ofstream file;
   if (!cases.empty()) file.open(cases);
   for (const auto& list : outcomes) {
-    for (const RayOutcome& o : list) {
+    for (const PlacedRay& o : list) {
       const std::string group = fmt::format("{} {}", o.real ? "real" : "invented", o.mirror ? "mirror" : "template");
       sums[group + " all"].add(o);
       sums[group + fmt::format(" ray {}", o.ray)].add(o);

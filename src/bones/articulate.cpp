@@ -292,237 +292,319 @@ std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<B
   return owner;
 }
 
-Articulation articulate(const TemplateFoot& foot, const Placement& placement, const EdgeField& edges,
-                        const ScanImage& scan) {
-  Articulation out;
-  out.bones.resize(foot.bones.size());
-  for (std::size_t n = 0; n < foot.bones.size(); ++n) out.bones[n].id = foot.bones[n].id;
+namespace {
 
-  // 1. Tarsus as one body, then hindfoot and midfoot each.
+/// Lays the bones of one foot onto the scan, step by step: articulated() is the order.
+class Articulator {
+ public:
+  Articulator(const TemplateFoot& foot, const EdgeField& edges, const ScanImage& scan)
+      : foot_(foot), edges_(edges), scan_(scan) {
+    out_.bones.resize(foot.bones.size());
+    for (std::size_t n = 0; n < foot.bones.size(); ++n) out_.bones[n].id = foot.bones[n].id;
+    for (int r = 1; r <= 5; ++r) ray_index_[static_cast<std::size_t>(r - 1)] = foot.index(metatarsal(r));
+  }
+
+  Articulation articulated(const Placement& placement);
+
+ private:
+  void layTarsus(const Placement& placement);
+  void layTarsalBones();
+  void findRays();
+  void tryFollowers();
+  void layRays(const std::array<int, 5>& picks);
+  void layLegBone(Bone id);
+  void settleTogether();
+  void laySesamoids();
+  void dropPoorOnes();
+
+  struct Reach {
+    double start_mm, end_mm;
+  };
+  struct Hold {
+    double shift_mm, turn_rad;
+  };
+  template <class Wanted>
+  void fitBones(const Wanted& wanted, const Reach& reach, const Hold& hold, bool owned);
+  [[nodiscard]] std::vector<BonePose> withOthers(std::size_t r) const;
+  [[nodiscard]] std::vector<RayChoice> ordered() const;
+
+  void own(double reach_mm) { out_.owner = ownersOf(foot_, out_.bones, edges_, reach_mm); }
+  [[nodiscard]] bool isTarsal(std::size_t n) const {
+    return std::find(kTarsus.begin(), kTarsus.end(), foot_.bones[n].id) != kTarsus.end();
+  }
+  [[nodiscard]] const TemplateBone& rayBone(std::size_t r) const {
+    return foot_.bones[static_cast<std::size_t>(ray_index_[r])];
+  }
+
+  const TemplateFoot& foot_;
+  const EdgeField& edges_;
+  const ScanImage& scan_;
+  std::array<int, 5> ray_index_{};                         // of the metatarsals among the template's bones, -1 none
+  std::array<std::vector<RayCandidate>, 5> candidates_{};  // places of each ray, best first
+  BonePose whole_tarsus_;                                  // with the hindfoot; out_.tarsus is the midfoot's
+  std::vector<BonePose> expected_;                         // of each bone, which holds its fit
+  Articulation out_;
+};
+
+Articulation Articulator::articulated(const Placement& placement) {
+  layTarsus(placement);
+  layTarsalBones();
+  // Everywhere an injury could have taken the rays, then the combination that fits best as a whole.
+  findRays();
+  tryFollowers();
+  layRays(mostExplained(foot_, ray_index_, candidates_, edges_, out_, ordered()));
+  // Only edges that no bone of the foot explains speak for a leg bone: in a scan without a leg its template would
+  // settle inside the talus.
+  own(2.5);
+  for (const Bone id : {Bone::kTibia, Bone::kFibula}) layLegBone(id);
+  settleTogether();
+  own(2.0);
+  laySesamoids();
+  dropPoorOnes();
+  own(3.5);
+  return std::move(out_);
+}
+
+/// As one body, then hindfoot and midfoot each.
+void Articulator::layTarsus(const Placement& placement) {
   FitSettings s;
   s.iterations = 30;
   s.start_reach_mm = 10;
   s.end_reach_mm = 3;
   s.scaling = Scaling::kUniform;
   s.keep = 0.9;
-  BonePose prior = placement.pose;
-  s.prior = &prior;
+  s.prior = &placement.pose;
   s.prior_shift_mm = 15;
   s.prior_turn_rad = 0.4;
   s.prior_log_scale = 0.1;
-  const BonePose tarsus =
-      fitPose(groupSamples(foot, {kTarsus.begin(), kTarsus.end()}), edges, scan, placement.pose, s).pose;
+  whole_tarsus_ = fitPose(groupSamples(foot_, {kTarsus.begin(), kTarsus.end()}), edges_, scan_, placement.pose, s).pose;
   s.start_reach_mm = 6;
   s.end_reach_mm = 2.5;
+  s.prior = &whole_tarsus_;
   s.prior_shift_mm = 6;
   s.prior_turn_rad = 0.25;
   s.prior_log_scale = 0.06;
-  prior = tarsus;
-  const BonePose midfoot =
-      fitPose(groupSamples(foot, {Bone::kNav, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}), edges, scan, tarsus, s)
-          .pose;
-  out.tarsus = midfoot;
-
-  // 2. Each tarsal bone by itself, held loosely by the group; first on all edges, then on those not nearer to another
-  // bone.
-  const auto tarsal = [&](Bone id) { return std::find(kTarsus.begin(), kTarsus.end(), id) != kTarsus.end(); };
-  std::vector<BonePose> expected(foot.bones.size());
-  for (std::size_t n = 0; n < foot.bones.size(); ++n) {
-    const Bone id = foot.bones[n].id;
-    const bool hind = id == Bone::kTal || id == Bone::kCal;
-    const BonePose& group = hind ? tarsus : midfoot;
-    expected[n] = carried(group, foot.bones[n]);
-    out.bones[n].pose = expected[n];
+  out_.tarsus = fitPose(groupSamples(foot_, {Bone::kNav, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}), edges_, scan_,
+                        whole_tarsus_, s)
+                    .pose;
+  for (const TemplateBone& bone : foot_.bones) {
+    const bool hind = bone.id == Bone::kTal || bone.id == Bone::kCal;
+    expected_.push_back(carried(hind ? whole_tarsus_ : out_.tarsus, bone));
+    out_.bones[expected_.size() - 1].pose = expected_.back();
   }
-  const auto fitBones = [&](const auto& wanted, double from, double to, bool owned, double shift, double turn) {
-    tbb::parallel_for(std::size_t{0}, foot.bones.size(), [&](std::size_t n) {
-      if (!wanted(n)) return;
-      FitSettings f;
-      f.iterations = 22;
-      f.start_reach_mm = from;
-      f.end_reach_mm = to;
-      f.scaling = Scaling::kAxes;
-      f.prior = &expected[n];
-      f.prior_shift_mm = shift;
-      f.prior_turn_rad = turn;
-      f.prior_log_scale = 0.1;
-      if (owned) {
-        f.owner = &out.owner;
-        f.self = static_cast<std::int16_t>(n);
-      }
-      out.bones[n].quality = fitPose(foot.bones[n].samples, edges, scan, out.bones[n].pose, f);
-      out.bones[n].pose = out.bones[n].quality.pose;
-      out.bones[n].found = true;
-    });
-  };
-  const auto isTarsal = [&](std::size_t n) { return tarsal(foot.bones[n].id); };
-  fitBones(isTarsal, 5, 2, false, 4, 0.2);
-  out.owner = ownersOf(foot, out.bones, edges, 4);
-  fitBones(isTarsal, 3.5, 1.6, true, 5, 0.25);
+}
 
-  // 3. The rays: everywhere an injury could have taken them, then the combination that fits best as a whole: five
-  // different tubes in order from medial to lateral.
-  std::array<int, 5> ray_index{};
-  std::array<std::vector<RayCandidate>, 5> candidates;
-  for (int r = 1; r <= 5; ++r) {
-    const int n = foot.index(metatarsal(r));
-    ray_index[static_cast<std::size_t>(r - 1)] = n;
-    if (n >= 0)
-      candidates[static_cast<std::size_t>(r - 1)] =
-          rayCandidates(foot, foot.bones[static_cast<std::size_t>(n)], midfoot, edges, scan, {});
+/// Fits the bones that are wanted(n) beside each other, each from where it is and held to where it is expected.
+/// `owned`: on edges that are not nearer to another bone.
+template <class Wanted>
+void Articulator::fitBones(const Wanted& wanted, const Reach& reach, const Hold& hold, bool owned) {
+  tbb::parallel_for(std::size_t{0}, foot_.bones.size(), [&](std::size_t n) {
+    if (!wanted(n)) return;
+    FitSettings f;
+    f.iterations = 22;
+    f.start_reach_mm = reach.start_mm;
+    f.end_reach_mm = reach.end_mm;
+    f.scaling = Scaling::kAxes;
+    f.prior = &expected_[n];
+    f.prior_shift_mm = hold.shift_mm;
+    f.prior_turn_rad = hold.turn_rad;
+    f.prior_log_scale = 0.1;
+    if (owned) {
+      f.owner = &out_.owner;
+      f.self = static_cast<std::int16_t>(n);
+    }
+    BoneFit& fit = out_.bones[n];
+    fit.quality = fitPose(foot_.bones[n].samples, edges_, scan_, fit.pose, f);
+    fit.pose = fit.quality.pose;
+    fit.found = true;
+  });
+}
+
+/// Each by itself, held loosely by the group; first on all edges, then on those not nearer to another bone.
+void Articulator::layTarsalBones() {
+  const auto tarsal = [&](std::size_t n) { return isTarsal(n); };
+  fitBones(tarsal, {5, 2}, {4, 0.2}, false);
+  own(4);
+  fitBones(tarsal, {3.5, 1.6}, {5, 0.25}, true);
+}
+
+void Articulator::findRays() {
+  for (std::size_t r = 0; r < 5; ++r)
+    if (ray_index_[r] >= 0) candidates_[r] = rayCandidates(foot_, rayBone(r), out_.tarsus, edges_, scan_, {});
+}
+
+/// Where a ray would be had it gone as others may have.
+std::vector<BonePose> Articulator::withOthers(std::size_t r) const {
+  const BonePose nominal = carried(out_.tarsus, rayBone(r));
+  std::vector<BonePose> also;
+  for (std::size_t q = 0; q < 5; ++q) {
+    if (q == r || ray_index_[q] < 0) continue;
+    const BonePose other = carried(out_.tarsus, rayBone(q));
+    for (std::size_t c = 0; c < std::min<std::size_t>(4, candidates_[q].size()); ++c) {
+      BonePose p = nominal;
+      p.X = candidates_[q][c].pose.X * other.X.inverse() * nominal.X;
+      also.push_back(p);
+    }
   }
-  // Rays often move together: what one ray did is tried on the others.
+  return also;
+}
+
+/// Rays often move together: what one ray did is tried on the others.
+void Articulator::tryFollowers() {
   std::array<std::vector<RayCandidate>, 5> followers;
   for (std::size_t r = 0; r < 5; ++r) {
-    if (ray_index[r] < 0) continue;
-    const auto& bone = foot.bones[static_cast<std::size_t>(ray_index[r])];
-    const BonePose nominal = carried(midfoot, bone);
-    std::vector<BonePose> also;
-    for (std::size_t q = 0; q < 5; ++q) {
-      if (q == r || ray_index[q] < 0) continue;
-      const BonePose other = carried(midfoot, foot.bones[static_cast<std::size_t>(ray_index[q])]);
-      for (std::size_t c = 0; c < std::min<std::size_t>(4, candidates[q].size()); ++c) {
-        BonePose p = nominal;
-        p.X = candidates[q][c].pose.X * other.X.inverse() * nominal.X;
-        also.push_back(p);
-      }
-    }
-    if (!also.empty()) followers[r] = rayCandidates(foot, bone, midfoot, edges, scan, also);
+    if (ray_index_[r] < 0) continue;
+    const std::vector<BonePose> also = withOthers(r);
+    if (!also.empty()) followers[r] = rayCandidates(foot_, rayBone(r), out_.tarsus, edges_, scan_, also);
   }
+  constexpr std::size_t kMost = 9;
   for (std::size_t r = 0; r < 5; ++r) {
-    auto& all = candidates[r];
-    for (auto& c : followers[r])
+    auto& all = candidates_[r];
+    for (const auto& c : followers[r])
       if (std::none_of(all.begin(), all.end(), [&](const RayCandidate& o) {
             return (o.middle - c.middle).norm() < 4 && std::abs(o.value - c.value) < 0.03;
           }))
         all.push_back(c);
     std::stable_sort(all.begin(), all.end(),
                      [](const RayCandidate& a, const RayCandidate& b) { return a.value > b.value; });
-    if (all.size() > 9) all.resize(9);
+    if (all.size() > kMost) all.resize(kMost);
   }
-  const Vec3 lateral = -(midfoot.X.linear() * foot.medial);
+}
+
+/// Every combination of places that are five different tubes in order from medial to lateral.
+std::vector<RayChoice> Articulator::ordered() const {
+  const Vec3 lateral = -(out_.tarsus.X.linear() * foot_.medial);
   const auto clash = [&](const RayCandidate& a, const RayCandidate& b) {
     const double apart = (a.middle - b.middle).norm(), order = lateral.dot(b.middle - a.middle);
     return apart < 6 || order < 2;
   };
   std::vector<RayChoice> choices;
-  RayChoice one_choice;
+  RayChoice choice;
+  const auto fits = [&](std::size_t r, const RayCandidate& one) {
+    for (std::size_t q = 0; q < r; ++q)
+      if (choice.pick[q] >= 0 && clash(candidates_[q][static_cast<std::size_t>(choice.pick[q])], one)) return false;
+    return true;
+  };
   const auto choose = [&](const auto& self, std::size_t r, double value) -> void {
     if (r == 5) {
-      one_choice.value = value;
-      choices.push_back(one_choice);
+      choice.value = value;
+      choices.push_back(choice);
       return;
     }
-    for (std::size_t c = 0; c < candidates[r].size(); ++c) {
-      const auto& one = candidates[r][c];
-      bool bad = false;
-      for (std::size_t q = 0; q < r && !bad; ++q)
-        if (one_choice.pick[q] >= 0) bad = clash(candidates[q][static_cast<std::size_t>(one_choice.pick[q])], one);
-      if (bad) continue;
-      one_choice.pick[r] = static_cast<int>(c);
+    for (std::size_t c = 0; c < candidates_[r].size(); ++c) {
+      const RayCandidate& one = candidates_[r][c];
+      if (!fits(r, one)) continue;
+      choice.pick[r] = static_cast<int>(c);
       // Small displacements are likelier than large ones, but weakly: a millimetre is worth 0.4 % of a bone's surface.
       self(self, r + 1, value + one.value - 0.004 * one.shift);
     }
-    one_choice.pick[r] = -1;
+    choice.pick[r] = -1;
     self(self, r + 1, value);
   };
   choose(choose, 0, 0);
-  const std::array<int, 5> best_pick = mostExplained(foot, ray_index, candidates, edges, out, std::move(choices));
-  for (std::size_t r = 0; r < 5; ++r) {
-    if (ray_index[r] < 0 || best_pick[r] < 0) continue;
-    const auto n = static_cast<std::size_t>(ray_index[r]);
-    const auto& c = candidates[r][static_cast<std::size_t>(best_pick[r])];
-    const FitResult fit = withLength(foot, foot.bones[n], c, edges, scan);
-    out.bones[n].pose = fit.pose;
-    out.bones[n].quality = fit;
-    out.bones[n].shift_mm = c.shift;
-    out.bones[n].found = true;
-    expected[n] = fit.pose;
-    // Thickness follows the midfoot; length is the ray's own.
-    for (int a = 1; a < 3; ++a) expected[n].log_scale[a] = midfoot.log_scale[a];
-  }
+  return choices;
+}
 
-  // 4. The leg, loosely about the talus; then all together with exclusive edges. Only edges that no bone of the foot
-  // explains speak for a leg bone: in a scan without a leg its template would settle inside the talus.
-  out.owner = ownersOf(foot, out.bones, edges, 2.5);
-  for (const Bone id : {Bone::kTibia, Bone::kFibula}) {
-    const int n = foot.index(id);
-    const int talus = foot.index(Bone::kTal);
-    if (n < 0 || talus < 0) continue;
-    const auto u = static_cast<std::size_t>(n);
-    const TemplateBone& bone = foot.bones[u];
-    const BonePose& ankle = out.bones[static_cast<std::size_t>(talus)].pose;
-    // The ankle may be held at any angle: several starts about the talus.
-    const Vec3 medial = midfoot.X.linear() * foot.medial;
-    std::vector<FitResult> tries(5);
-    tbb::parallel_for(std::size_t{0}, tries.size(), [&](std::size_t t) {
-      BonePose start = expected[u];
-      start.X = turnAbout(ankle.posedCentre(), toRadians(20.0 * (static_cast<double>(t) - 2)) * medial, Vec3::Zero()) *
-                start.X;
-      FitSettings f;
-      f.iterations = 30;
-      f.start_reach_mm = 9;
-      f.end_reach_mm = 2;
-      f.scaling = Scaling::kUniform;
-      f.prior = &start;
-      f.prior_shift_mm = 8;
-      f.prior_turn_rad = 0.3;
-      f.owner = &out.owner;
-      f.self = static_cast<std::int16_t>(n);
-      tries[t] = fitPose(bone.samples, edges, scan, start, f);
-      if (sunkInto(bone, tries[t].pose, foot.bones[static_cast<std::size_t>(talus)], ankle) > 0.1) tries[t].score = 0;
-    });
-    auto& fit = out.bones[u];
-    fit.quality = *std::max_element(tries.begin(), tries.end(),
-                                    [](const FitResult& x, const FitResult& y) { return x.rank() < y.rank(); });
+void Articulator::layRays(const std::array<int, 5>& picks) {
+  for (std::size_t r = 0; r < 5; ++r) {
+    if (ray_index_[r] < 0 || picks[r] < 0) continue;
+    const RayCandidate& c = candidates_[r][static_cast<std::size_t>(picks[r])];
+    const auto n = static_cast<std::size_t>(ray_index_[r]);
+    BoneFit& fit = out_.bones[n];
+    fit.quality = withLength(foot_, foot_.bones[n], c, edges_, scan_);
     fit.pose = fit.quality.pose;
-    fit.found = fit.quality.visible > 0.1 && fit.quality.score > 0.3;
+    fit.shift_mm = c.shift;
+    fit.found = true;
+    expected_[n] = fit.pose;
+    // Thickness follows the midfoot; length is the ray's own.
+    for (int a = 1; a < 3; ++a) expected_[n].log_scale[a] = out_.tarsus.log_scale[a];
   }
-  for (int round = 0; round < 2; ++round) {
-    out.owner = ownersOf(foot, out.bones, edges, 4);
-    fitBones([&](std::size_t n) { return out.bones[n].found && (isTarsal(n) || rayOf(foot.bones[n].id)); },
-             round == 0 ? 3.0 : 2.2, round == 0 ? 1.6 : 1.2, true, 5, 0.25);
-  }
-  // 5. The sesamoids go with the first metatarsal, whose head they touch: from there onto what it does not explain.
-  out.owner = ownersOf(foot, out.bones, edges, 2.0);
-  if (const int first = foot.index(Bone::kM1), n = foot.index(Bone::kSesamoids);
-      first >= 0 && n >= 0 && out.bones[static_cast<std::size_t>(first)].found) {
-    const auto u = static_cast<std::size_t>(n);
-    const TemplateBone& bone = foot.bones[u];
-    const BonePose& head = out.bones[static_cast<std::size_t>(first)].pose;
-    BonePose start = carried(midfoot, bone);
-    start.X.linear() = head.X.linear();
-    start.X.translation() += head.apply(bone.centre) - start.posedCentre();
+}
+
+/// Loosely about the talus. The ankle may be held at any angle: several starts.
+void Articulator::layLegBone(Bone id) {
+  const int index = foot_.index(id), talus_index = foot_.index(Bone::kTal);
+  if (index < 0 || talus_index < 0) return;
+  const auto n = static_cast<std::size_t>(index), talus = static_cast<std::size_t>(talus_index);
+  const TemplateBone& bone = foot_.bones[n];
+  const BonePose& ankle = out_.bones[talus].pose;
+  const Vec3 medial = out_.tarsus.X.linear() * foot_.medial;
+  std::vector<FitResult> tries(5);
+  tbb::parallel_for(std::size_t{0}, tries.size(), [&](std::size_t t) {
+    BonePose start = expected_[n];
+    start.X =
+        turnAbout(ankle.posedCentre(), toRadians(20.0 * (static_cast<double>(t) - 2)) * medial, Vec3::Zero()) * start.X;
     FitSettings f;
-    f.iterations = 20;
-    f.start_reach_mm = 4;
-    f.end_reach_mm = 1.6;
+    f.iterations = 30;
+    f.start_reach_mm = 9;
+    f.end_reach_mm = 2;
     f.scaling = Scaling::kUniform;
     f.prior = &start;
-    f.prior_shift_mm = 3;
-    f.prior_turn_rad = 0.2;
-    f.prior_log_scale = 0.1;
-    f.owner = &out.owner;
+    f.prior_shift_mm = 8;
+    f.prior_turn_rad = 0.3;
+    f.owner = &out_.owner;
     f.self = static_cast<std::int16_t>(n);
-    auto& fit = out.bones[u];
-    fit.quality = fitPose(bone.samples, edges, scan, start, f);
-    fit.pose = fit.quality.pose;
-    fit.found = fit.quality.score > 0.45;
+    tries[t] = fitPose(bone.samples, edges_, scan_, start, f);
+    if (sunkInto(bone, tries[t].pose, foot_.bones[talus], ankle) > 0.1) tries[t].score = 0;
+  });
+  BoneFit& fit = out_.bones[n];
+  fit.quality = *std::max_element(tries.begin(), tries.end(),
+                                  [](const FitResult& x, const FitResult& y) { return x.rank() < y.rank(); });
+  fit.pose = fit.quality.pose;
+  fit.found = fit.quality.visible > 0.1 && fit.quality.score > 0.3;
+}
+
+/// Tarsal bones and rays, each on its own edges.
+void Articulator::settleTogether() {
+  const auto found = [&](std::size_t n) { return out_.bones[n].found && (isTarsal(n) || rayOf(foot_.bones[n].id)); };
+  for (const Reach& reach : {Reach{3.0, 1.6}, Reach{2.2, 1.2}}) {
+    own(4);
+    fitBones(found, reach, {5, 0.25}, true);
   }
+}
+
+/// They go with the first metatarsal, whose head they touch: from there onto what it does not explain.
+void Articulator::laySesamoids() {
+  const int first = foot_.index(Bone::kM1), index = foot_.index(Bone::kSesamoids);
+  if (first < 0 || index < 0 || !out_.bones[static_cast<std::size_t>(first)].found) return;
+  const TemplateBone& bone = foot_.bones[static_cast<std::size_t>(index)];
+  const BonePose& head = out_.bones[static_cast<std::size_t>(first)].pose;
+  BonePose start = carried(out_.tarsus, bone);
+  start.X.linear() = head.X.linear();
+  start.X.translation() += head.apply(bone.centre) - start.posedCentre();
+  FitSettings f;
+  f.iterations = 20;
+  f.start_reach_mm = 4;
+  f.end_reach_mm = 1.6;
+  f.scaling = Scaling::kUniform;
+  f.prior = &start;
+  f.prior_shift_mm = 3;
+  f.prior_turn_rad = 0.2;
+  f.prior_log_scale = 0.1;
+  f.owner = &out_.owner;
+  f.self = static_cast<std::int16_t>(index);
+  BoneFit& fit = out_.bones[static_cast<std::size_t>(index)];
+  fit.quality = fitPose(bone.samples, edges_, scan_, start, f);
+  fit.pose = fit.quality.pose;
+  fit.found = fit.quality.score > 0.45;
+}
+
+/// And scores the others.
+void Articulator::dropPoorOnes() {
   double sum = 0;
-  int count = 0;
-  for (std::size_t n = 0; n < out.bones.size(); ++n) {
-    auto& b = out.bones[n];
-    if (!b.found) continue;
-    if (b.quality.visible < 0.15 || b.quality.score < 0.25) {
-      b.found = false;
-      continue;
-    }
-    if (isTarsal(n) || rayOf(b.id)) sum += b.quality.score * std::min(1.0, b.quality.visible), ++count;
+  for (std::size_t n = 0; n < out_.bones.size(); ++n) {
+    BoneFit& b = out_.bones[n];
+    if (b.quality.visible < 0.15 || b.quality.score < 0.25) b.found = false;
+    if (b.found && (isTarsal(n) || rayOf(b.id))) sum += b.quality.score * std::min(1.0, b.quality.visible);
   }
-  out.owner = ownersOf(foot, out.bones, edges, 3.5);
-  out.tarsus_score = count > 0 ? sum / 12 : 0;
-  return out;
+  out_.tarsus_score = sum / 12;
+}
+
+}  // namespace
+
+Articulation articulate(const TemplateFoot& foot, const Placement& placement, const EdgeField& edges,
+                        const ScanImage& scan) {
+  return Articulator(foot, edges, scan).articulated(placement);
 }
 
 }  // namespace rayset::bones

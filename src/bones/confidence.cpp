@@ -85,7 +85,7 @@ std::string_view doubtWord(Doubt doubt) {
   return {};
 }
 
-Verdict judge(const BoneEvidence& e, bool midfoot) {
+Verdict verdictOn(const BoneEvidence& e, bool midfoot) {
   Verdict v;
   const double shape = expectedFromShape(e, midfoot), ends = midfoot ? expectedFromEnds(e) : 0;
   v.shape = confidenceAt(shape);

@@ -94,7 +94,7 @@ inline constexpr double kDoubtfulErrorMm = 0.5;
 
 /// Pure function of the evidence. `midfoot`: one of the twelve bones a plan is about; of others (toes, leg) volume is
 /// not judged.
-[[nodiscard]] Verdict judge(const BoneEvidence& evidence, bool midfoot);
+[[nodiscard]] Verdict verdictOn(const BoneEvidence& evidence, bool midfoot);
 
 /// Bones of one foot judged together: where half of them are doubtful the foot was probably laid on wrongly, names and
 /// all, and no bone is trusted more than the middle one. The verdicts of the midfoot bones of one foot; lowers

@@ -151,7 +151,7 @@ std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField&
   rough.prior_shift_mm = 1e3;
   rough.prior_turn_rad = 1e2;
   rough.prior_log_scale = 0.08;
-  const auto judge = [&](std::size_t side, const std::vector<OrientedPoint>& samples, const BonePose& pose) {
+  const auto score = [&](std::size_t side, const std::vector<OrientedPoint>& samples, const BonePose& pose) {
     const FitResult f = scorePose(samples, edges, scan, pose);
     const double seen = std::min(1.0, f.visible / 0.35);
     return 0.5 * f.score * seen + 0.5 * explained(side, pose);
@@ -164,7 +164,7 @@ std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField&
     settings.prior = &prior;
     auto fit = fitPose(data[starts[n].side].quick, edges, scan, starts[n].pose, settings);
     starts[n].pose = fit.pose;
-    starts[n].score = judge(starts[n].side, data[starts[n].side].quick, fit.pose);
+    starts[n].score = score(starts[n].side, data[starts[n].side].quick, fit.pose);
   });
   std::stable_sort(starts.begin(), starts.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
 
@@ -192,7 +192,7 @@ std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField&
       settings.prior = &prior;
       const auto fit = fitPose(data[s].fine, edges, scan, best[n].pose, settings);
       best[n].pose = fit.pose;
-      best[n].score = judge(s, data[s].fine, fit.pose);
+      best[n].score = score(s, data[s].fine, fit.pose);
     });
     std::stable_sort(best.begin(), best.end(), [](const Start& a, const Start& b) { return a.score > b.score; });
     if (best.empty()) continue;

@@ -122,52 +122,49 @@ Status checkDuplicates(const Stack& stack, const std::vector<ScanFile>& files, c
   return {};
 }
 
-Result<CtScan> readChecked(const fs::path& folder, const ReadSettings& settings, const Progress& progress) {
-  prepareDcmtk();
-  const auto paths = listFiles(folder, progress);
-  if (!paths) return tl::unexpected(paths.error());
-  if (paths->empty())
-    return fail(Fault::kImages, "the folder is empty", shown(folder),
-                "Give the folder that holds the DICOM images of the CT.");
-
+/// Beside each other. Empty where cancelled.
+std::vector<ScanFile> readHeaders(const fs::path& folder, const std::vector<fs::path>& paths,
+                                  const Progress& progress) {
   std::error_code ignored;
   const bool single = fs::is_regular_file(folder, ignored);
-  std::vector<ScanFile> files(paths->size());
+  std::vector<ScanFile> files(paths.size());
   std::atomic<std::size_t> done = 0;
   tbb::parallel_for(std::size_t{0}, files.size(), [&](std::size_t i) {
     if (progress.cancelled()) return;
-    const fs::path& path = (*paths)[i];
-    files[i] = readHeader(path, shown(single ? path.filename() : path.lexically_relative(folder)));
+    files[i] = readHeader(paths[i], shown(single ? paths[i].filename() : paths[i].lexically_relative(folder)));
     progress("reading headers", static_cast<double>(++done) / static_cast<double>(files.size()));
   });
-  if (progress.cancelled()) return cancelledError();
+  return files;
+}
 
-  const std::string aside = leftAside(files);
-  if (std::none_of(files.begin(), files.end(), [](const ScanFile& f) { return f.kind == ScanFile::Kind::kCt; }))
-    return fail(Fault::kImages, "there is no CT image here; found: " + aside, shown(folder),
-                "Give the folder with the CT series (Modality (0008,0060) CT) of the foot.");
-
-  const SortedScan scan = sortIntoStacks(files);
-  const auto choice = chooseStack(scan, settings.series);
-  if (!choice) return tl::unexpected(choice.error());
-  const Stack& stack = scan.stacks[static_cast<std::size_t>(choice->stack)];
+/// The pixels of the stack, layer by layer, and what was seen on the way.
+struct Decoded {
+  std::vector<std::int16_t> raw;
+  DecodeStats stats;
+};
+Result<Decoded> decodeStack(const Stack& stack, const std::vector<ScanFile>& files, const Progress& progress) {
   const StackPlan& plan = *stack.plan;
-
-  if (auto same = checkDuplicates(stack, files, progress); !same) return tl::unexpected(same.error());
-  const int columns = stack.frames.front().columns, rows = stack.frames.front().rows;
-  const std::size_t size = static_cast<std::size_t>(columns) * static_cast<std::size_t>(rows);
-  std::vector<std::int16_t> raw(size * static_cast<std::size_t>(plan.layers));
+  const FrameHeader& first = stack.frames.front();
+  const std::size_t size = static_cast<std::size_t>(first.columns) * static_cast<std::size_t>(first.rows);
+  Decoded out;
+  out.raw.resize(size * static_cast<std::size_t>(plan.layers));
   std::vector<FrameJob> jobs;
   for (std::size_t i = 0; i < plan.slices.size(); ++i)
     jobs.push_back({&stack.frames[static_cast<std::size_t>(plan.slices[i])],
-                    raw.data() + static_cast<std::size_t>(plan.layer[i]) * size});
+                    out.raw.data() + static_cast<std::size_t>(plan.layer[i]) * size});
   const auto stats = decodeFrames(files, jobs, progress);
   if (!stats) return tl::unexpected(stats.error());
+  out.stats = *stats;
+  return out;
+}
 
-  CtScan result;
-  result.info = infoOf(stack, files);
-  result.cautions = choice->notes;
-  auto& cautions = result.cautions;
+/// What is to be known of the slices.
+std::vector<std::string> stackCautions(const Stack& stack, const std::vector<ScanFile>& files,
+                                       const DecodeStats& stats) {
+  const StackPlan& plan = *stack.plan;
+  const FrameHeader& first = stack.frames.front();
+  const auto fileOf = [&](const FrameHeader& f) -> const ScanFile& { return files[static_cast<std::size_t>(f.file)]; };
+  std::vector<std::string> cautions;
   if (!plan.duplicates.empty()) {
     const auto& [kept, dropped] = plan.duplicates.front();
     cautions.push_back(
@@ -177,21 +174,18 @@ Result<CtScan> readChecked(const fs::path& folder, const ReadSettings& settings,
                     stack.names[static_cast<std::size_t>(kept)], plan.duplicates.size() == 1 ? "" : ", ..."));
   }
   cautions.insert(cautions.end(), plan.notes.begin(), plan.notes.end());
-  if (stats->padding_voxels > 0 && stats->padding_hu > -500)
+  if (stats.padding_voxels > 0 && stats.padding_hu > -500)
     cautions.push_back(
         fmt::format("{} voxels hold the Pixel Padding Value (0028,0120) and were taken as air, although the value "
                     "would mean {:.0f} HU.",
-                    stats->padding_voxels, stats->padding_hu));
-  const FrameHeader& first = stack.frames.front();
-  const ScanFile& file = files[static_cast<std::size_t>(first.file)];
-  if (std::any_of(stack.frames.begin(), stack.frames.end(),
-                  [&](const FrameHeader& f) { return files[static_cast<std::size_t>(f.file)].lossy; }))
+                    stats.padding_voxels, stats.padding_hu));
+  if (std::any_of(stack.frames.begin(), stack.frames.end(), [&](const FrameHeader& f) { return fileOf(f).lossy; }))
     cautions.push_back(
         "The images were compressed with loss (Lossy Image Compression (0028,2110)); fine cortex may be altered.");
-  if (file.monochrome1)
+  if (fileOf(first).monochrome1)
     cautions.push_back(
         "Photometric Interpretation (0028,0004) is MONOCHROME1; it concerns the display only, HU are read as stored.");
-  if (lower(file.rescale_type) == "hu_mod")
+  if (lower(fileOf(first).rescale_type) == "hu_mod")
     cautions.push_back("Rescale Type (0028,1054) is HU_MOD: the values were changed after reconstruction.");
   if (plan.median_spacing > 1.25)
     cautions.push_back(
@@ -201,16 +195,50 @@ Result<CtScan> readChecked(const fs::path& folder, const ReadSettings& settings,
     cautions.push_back(
         fmt::format("The slices are {:.3g} mm thick but {:.3g} mm apart; bone between them was not imaged.",
                     first.thickness, plan.median_spacing));
-  if (!aside.empty()) cautions.push_back("Left aside: " + aside + ".");
+  return cautions;
+}
 
-  result.volume = finishStack(std::move(raw), plan, columns, rows);
-  const auto [least, most] = std::minmax_element(result.volume.voxels.begin(), result.volume.voxels.end());
+/// Whether the values can be Hounsfield units.
+void checkRange(const CtVolume& volume, std::vector<std::string>& cautions) {
+  const auto [least, most] = std::minmax_element(volume.voxels.begin(), volume.voxels.end());
   if (*least > -300)  // ours: the air around the foot is below -900 HU
     cautions.push_back(fmt::format(
         "No air is seen in the images (the least value is {} HU): the values may not be Hounsfield units.", *least));
   else if (*most < 150)
     cautions.push_back(fmt::format(
         "No bone is seen in the images (the greatest value is {} HU): the values may not be Hounsfield units.", *most));
+}
+
+Result<CtScan> readScan(const fs::path& folder, const ReadSettings& settings, const Progress& progress) {
+  prepareDcmtk();
+  const auto paths = listFiles(folder, progress);
+  if (!paths) return tl::unexpected(paths.error());
+  if (paths->empty())
+    return fail(Fault::kImages, "the folder is empty", shown(folder),
+                "Give the folder that holds the DICOM images of the CT.");
+  const std::vector<ScanFile> files = readHeaders(folder, *paths, progress);
+  if (progress.cancelled()) return cancelledError();
+  const std::string aside = leftAside(files);
+  if (std::none_of(files.begin(), files.end(), [](const ScanFile& f) { return f.kind == ScanFile::Kind::kCt; }))
+    return fail(Fault::kImages, "there is no CT image here; found: " + aside, shown(folder),
+                "Give the folder with the CT series (Modality (0008,0060) CT) of the foot.");
+
+  const SortedScan scan = sortIntoStacks(files);
+  const auto choice = chooseStack(scan, settings.series);
+  if (!choice) return tl::unexpected(choice.error());
+  const Stack& stack = scan.stacks[static_cast<std::size_t>(choice->stack)];
+  if (auto same = checkDuplicates(stack, files, progress); !same) return tl::unexpected(same.error());
+  auto decoded = decodeStack(stack, files, progress);
+  if (!decoded) return tl::unexpected(decoded.error());
+
+  CtScan result;
+  result.info = infoOf(stack, files);
+  result.cautions = choice->notes;
+  for (std::string& text : stackCautions(stack, files, decoded->stats)) result.cautions.push_back(std::move(text));
+  if (!aside.empty()) result.cautions.push_back("Left aside: " + aside + ".");
+  result.volume =
+      finishStack(std::move(decoded->raw), *stack.plan, stack.frames.front().columns, stack.frames.front().rows);
+  checkRange(result.volume, result.cautions);
   progress("reading slices", 1.0);
   return result;
 }
@@ -219,7 +247,7 @@ Result<CtScan> readChecked(const fs::path& folder, const ReadSettings& settings,
 
 Result<CtScan> readCt(const fs::path& folder, const ReadSettings& settings, const Progress& progress) {
   try {
-    return readChecked(folder, settings, progress);
+    return readScan(folder, settings, progress);
   } catch (const std::bad_alloc&) {
     return fail(Fault::kImages, "the images need more memory than there is", shown(folder),
                 "Choose a series that covers only the foot.");

@@ -343,11 +343,8 @@ float percentile(const std::vector<float>& sorted, double p) {
   return sorted[static_cast<std::size_t>(p * static_cast<double>(sorted.size() - 1))];
 }
 
-/// Clipping and polarity; the field is known.
-void judge(FilmScan& scan) {
-  const Film& film = scan.film;
-  const FilmField& f = scan.info.field;
-  const std::vector<float> sample = sortedSample(film, f);
+/// Values that stand at the brightest there is, in a sorted sample of the field.
+void checkClipping(FilmScan& scan, const std::vector<float>& sample) {
   const float top = sample.back(), bottom = sample.front();
   // Background: what is within 2 % of the range of the darkest value.
   const float background = bottom + 0.02F * (top - bottom);
@@ -363,7 +360,12 @@ void judge(FilmScan& scan) {
         fmt::format("{:.0f} % of the exposed picture stand at the brightest value: the exposure is "
                     "clipped, and edges inside bone are lost there.",
                     100 * scan.info.clipped_bright));
-  // Air surrounds a foot: the rim of the exposed field is darker than its middle.
+}
+
+/// Air surrounds a foot: the rim of the exposed field is darker than its middle. `range`: of the values there.
+void checkPolarity(FilmScan& scan, float range) {
+  const Film& film = scan.film;
+  const FilmField& f = scan.info.field;
   const int rim = std::max(2, std::min(f.right - f.left, f.bottom - f.top) / 25);
   std::vector<float> edge, middle;
   const int step = std::max(1, (f.right - f.left) / 300);
@@ -376,192 +378,276 @@ void judge(FilmScan& scan) {
                std::abs(2 * r - f.top - f.bottom) < (f.bottom - f.top) / 2)
         middle.push_back(film.at(c, r));
     }
-  if (edge.size() > 20 && middle.size() > 20) {
-    std::sort(edge.begin(), edge.end());
-    std::sort(middle.begin(), middle.end());
-    if (percentile(edge, 0.5) > percentile(middle, 0.5) + 0.05F * (top - bottom))
-      scan.cautions.emplace_back(
-          "The rim of the picture is brighter than its middle: bone may be dark (grey values inverted). Check the "
-          "picture.");
-  }
+  if (edge.size() <= 20 || middle.size() <= 20) return;
+  std::sort(edge.begin(), edge.end());
+  std::sort(middle.begin(), middle.end());
+  if (percentile(edge, 0.5) > percentile(middle, 0.5) + 0.05F * range)
+    scan.cautions.emplace_back(
+        "The rim of the picture is brighter than its middle: bone may be dark (grey values inverted). Check the "
+        "picture.");
 }
 
-Result<FilmScan> readChecked(const fs::path& path, const FilmReadSettings& settings) {
-  prepareDcmtk();
-  std::error_code error;
-  const std::string name = toUtf8(path.filename().string(), "");
-  if (!fs::exists(path, error))
-    return fail(Fault::kRequest, "there is no such file", toUtf8(path.string(), ""),
-                "Give the DICOM file of a radiograph.");
-  if (fs::is_directory(path, error))
-    return fail(Fault::kRequest, "this is a folder, not a file", toUtf8(path.string(), ""),
-                "Give the radiographs one by one.");
-  const Look look = lookAt(path);
-  if (look == Look::kUnreadable)
-    return fail(Fault::kRequest, "the file cannot be opened", name, "Check its permissions.");
-  const auto foreign = [&](const std::string& what) {
-    return fail(Fault::kImages, what, name,
-                "Give the DICOM file of a radiograph (DX, CR, RF or XA), not a picture of it.");
-  };
-  if (look == Look::kForeign) return foreign("the file is not DICOM");
-  if (nestedTooDeep(path))
-    return fail(Fault::kImages, fmt::format("the file has sequences nested more than {} deep", kDeepestNesting), name,
-                kExportAgain);
-  DcmFileFormat format;
-  const OFCondition status = format.loadFileUntilTag(path.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
-                                                     ERM_autoDetect, DCM_PixelData);
-  DcmDataset& data = *format.getDataset();
-  const std::string sop_class = text(data, attr::kSopClass), modality = text(data, attr::kModality);
-  if (status.bad()) {
-    if (look == Look::kMaybeDicom && sop_class.empty()) return foreign("the file is not DICOM");
-    return fail(Fault::kImages, fmt::format("the header cannot be read to its end: {}", status.text()), name,
-                kExportAgain);
+/// From stored values to those of the Modality LUT or of rescaling.
+struct ModalityScale {
+  std::optional<Lut> lut;
+  double slope = 1, intercept = 0;
+
+  [[nodiscard]] float operator()(int stored) const {
+    if (!lut) return static_cast<float>(slope * stored + intercept);
+    const auto last = static_cast<int>(lut->values.size()) - 1;
+    return static_cast<float>(lut->values[static_cast<std::size_t>(std::clamp(stored - lut->first, 0, last))]);
   }
+  /// The sum of the least and the greatest value there can be: a value is turned over by taking it from this.
+  [[nodiscard]] double pivot(int low, int high) const {
+    return lut ? static_cast<double>((1 << lut->bits) - 1) : slope * (static_cast<double>(low) + high) + 2 * intercept;
+  }
+};
+
+/// One file, read step by step: read() is the order.
+class FilmReader {
+ public:
+  FilmReader(const fs::path& path, const FilmReadSettings& settings)
+      : path_(path), settings_(settings), name_(toUtf8(path.filename().string(), "")) {}
+
+  Result<FilmScan> read();
+
+ private:
+  Status loadHeader(Look look);
+  Status readClass();
+  Status readSecondaryCapture();
+  [[nodiscard]] Status checkGrey();
+  Status readFormat();
+  Status chooseFrame();
+  void readInfo();
+  void warnOfOrigin();
+  Result<ModalityScale> readModality();
+  Status readPixels(const ModalityScale& scale);
+  void readField();
+  [[nodiscard]] Status checkContrast(const std::vector<float>& sample, const ModalityScale& scale) const;
+
+  [[nodiscard]] tl::unexpected<Error> foreign() const {
+    return fail(Fault::kImages, "the file is not DICOM", name_,
+                "Give the DICOM file of a radiograph (DX, CR, RF or XA), not a picture of it.");
+  }
+  [[nodiscard]] std::string at(const Attribute& a) const { return name_ + ", " + label(a); }
+  [[nodiscard]] Status checked() const {
+    if (check_.defect) return tl::unexpected(*check_.defect);
+    return {};
+  }
+  [[nodiscard]] DcmDataset& data() { return *format_.getDataset(); }
+  [[nodiscard]] int lowest() const { return pixels().is_signed ? -(1 << (pixels().bits_stored - 1)) : 0; }
+  [[nodiscard]] int highest() const {
+    return pixels().is_signed ? (1 << (pixels().bits_stored - 1)) - 1 : (1 << pixels().bits_stored) - 1;
+  }
+  [[nodiscard]] const PixelFormat& pixels() const { return file_.pixels; }
+
+  fs::path path_;
+  FilmReadSettings settings_;
+  std::string name_;
+  DcmFileFormat format_;
+  bool multi_frame_ = false;  // as its class may be
+  ScanFile file_;
+  Checker check_{name_, "radiograph", kAsk};
+  FilmScan scan_;
+};
+
+Result<FilmScan> FilmReader::read() {
+  std::error_code error;
+  if (!fs::exists(path_, error))
+    return fail(Fault::kRequest, "there is no such file", toUtf8(path_.string(), ""),
+                "Give the DICOM file of a radiograph.");
+  if (fs::is_directory(path_, error))
+    return fail(Fault::kRequest, "this is a folder, not a file", toUtf8(path_.string(), ""),
+                "Give the radiographs one by one.");
+  if (Status ok = loadHeader(lookAt(path_)); !ok) return tl::unexpected(ok.error());
+  if (Status ok = readClass(); !ok) return tl::unexpected(ok.error());
+  if (Status ok = checkGrey(); !ok) return tl::unexpected(ok.error());
+  if (Status ok = readFormat(); !ok) return tl::unexpected(ok.error());
+  if (Status ok = chooseFrame(); !ok) return tl::unexpected(ok.error());
+  readInfo();
+  warnOfOrigin();
+  const auto scale = readModality();
+  if (!scale) return tl::unexpected(scale.error());
+  if (Status ok = readPixels(*scale); !ok) return tl::unexpected(ok.error());
+  readField();
+  const std::vector<float> sample = sortedSample(scan_.film, scan_.info.field);
+  if (Status ok = checkContrast(sample, *scale); !ok) return tl::unexpected(ok.error());
+  checkClipping(scan_, sample);
+  checkPolarity(scan_, sample.back() - sample.front());
+  return std::move(scan_);
+}
+
+Status FilmReader::loadHeader(Look look) {
+  if (look == Look::kUnreadable)
+    return fail(Fault::kRequest, "the file cannot be opened", name_, "Check its permissions.");
+  if (look == Look::kForeign) return foreign();
+  if (nestedTooDeep(path_))
+    return fail(Fault::kImages, fmt::format("the file has sequences nested more than {} deep", kDeepestNesting), name_,
+                kExportAgain);
+  const OFCondition status = format_.loadFileUntilTag(path_.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
+                                                      ERM_autoDetect, DCM_PixelData);
+  if (status.good()) return {};
+  if (look == Look::kMaybeDicom && text(data(), attr::kSopClass).empty()) return foreign();
+  return fail(Fault::kImages, fmt::format("the header cannot be read to its end: {}", status.text()), name_,
+              kExportAgain);
+}
+
+Status FilmReader::readClass() {
+  const std::string sop_class = text(data(), attr::kSopClass);
   const auto found = classOf(sop_class);
   if (!found) {
+    const std::string modality = text(data(), attr::kModality);
     const std::string kind =
         sop_class.empty() ? (modality.empty() ? "a DICOM file without SOP Class UID"
                                               : "a " + toUtf8(modality, "") + " file without SOP Class UID")
                           : spaced(dcmFindNameOfUID(sop_class.c_str(), ("SOP class " + toUtf8(sop_class, "")).c_str()));
-    return fail(Fault::kImages, "this is no plane radiograph but " + kind, name + ", " + label(attr::kSopClass),
+    return fail(Fault::kImages, "this is no plane radiograph but " + kind, at(attr::kSopClass),
                 sop_class == UID_CTImageStorage || sop_class == UID_EnhancedCTImageStorage
                     ? "Use 'rayset plan' for CT."
                     : "Give a radiograph (DX, CR, RF or XA).");
   }
-  FilmScan scan;
-  FilmInfo& info = scan.info;
-  info.file = name;
-  info.kind = found->kind;
-  if (found->kind == FilmKind::kSecondaryCapture) {
-    const std::string conversion = text(data, attr::kConversionType);
-    const bool radiograph = modality == "CR" || modality == "DX" || modality == "RF" || modality == "XA" ||
-                            modality == "RG" || conversion == "DF";
-    if (!radiograph)
-      return fail(
-          Fault::kImages,
-          fmt::format("this is a secondary capture whose Modality is '{}'; nothing says that it is a radiograph",
-                      toUtf8(modality, "")),
-          name + ", " + label(attr::kModality), "Give the original radiograph.");
-    scan.cautions.push_back(
-        fmt::format("The file is a secondary capture ({}): {}. Grey values and size may have been "
-                    "changed on the way.",
-                    toUtf8(modality, ""), conversion == "DF" ? "a digitised film" : "a copy of a radiograph"));
-  }
+  scan_.info.file = name_;
+  scan_.info.kind = found->kind;
+  multi_frame_ = found->multi_frame;
+  return found->kind == FilmKind::kSecondaryCapture ? readSecondaryCapture() : Status{};
+}
 
-  Checker check{name, "radiograph", kAsk};
-  const auto checked = [&]() -> Status {
-    if (check.defect) return tl::unexpected(*check.defect);
-    return {};
-  };
-  const auto samples = parseInteger(text(data, attr::kSamplesPerPixel)).value_or(1);
-  const std::string photometric = text(data, attr::kPhotometric);
-  if (samples != 1 || !photometric.starts_with("MONOCHROME"))
-    return fail(
-        Fault::kImages,
-        photometric.empty()
-            ? std::string("Photometric Interpretation is missing, so it is unknown whether bone is bright or dark")
-            : fmt::format("the picture is in colour ({})", toUtf8(photometric, "")),
-        name + ", " + label(attr::kPhotometric), "Give the original radiograph, not a screen picture.");
-  ScanFile file;
-  file.path = path;
-  file.name = name;
-  const DcmXfer syntax(data.getOriginalXfer());
-  file.pixels.encapsulated = syntax.isEncapsulated();
-  file.pixels.deflated = syntax.getXfer() == EXS_DeflatedLittleEndianExplicit;
+Status FilmReader::readSecondaryCapture() {
+  const std::string modality = text(data(), attr::kModality), conversion = text(data(), attr::kConversionType);
+  const bool radiograph = modality == "CR" || modality == "DX" || modality == "RF" || modality == "XA" ||
+                          modality == "RG" || conversion == "DF";
+  if (!radiograph)
+    return fail(Fault::kImages,
+                fmt::format("this is a secondary capture whose Modality is '{}'; nothing says that it is a radiograph",
+                            toUtf8(modality, "")),
+                at(attr::kModality), "Give the original radiograph.");
+  scan_.cautions.push_back(
+      fmt::format("The file is a secondary capture ({}): {}. Grey values and size may have been "
+                  "changed on the way.",
+                  toUtf8(modality, ""), conversion == "DF" ? "a digitised film" : "a copy of a radiograph"));
+  return {};
+}
+
+Status FilmReader::checkGrey() {
+  const auto samples = parseInteger(text(data(), attr::kSamplesPerPixel)).value_or(1);
+  const std::string photometric = text(data(), attr::kPhotometric);
+  if (samples == 1 && photometric.starts_with("MONOCHROME")) return {};
+  return fail(
+      Fault::kImages,
+      photometric.empty()
+          ? std::string("Photometric Interpretation is missing, so it is unknown whether bone is bright or dark")
+          : fmt::format("the picture is in colour ({})", toUtf8(photometric, "")),
+      at(attr::kPhotometric), "Give the original radiograph, not a screen picture.");
+}
+
+/// How the pixels are stored.
+Status FilmReader::readFormat() {
+  file_.path = path_;
+  file_.name = name_;
+  const DcmXfer syntax(data().getOriginalXfer());
+  file_.pixels.encapsulated = syntax.isEncapsulated();
+  file_.pixels.deflated = syntax.getXfer() == EXS_DeflatedLittleEndianExplicit;
   if (!supportedSyntax(syntax.getXfer())) {
     OFString uid;
-    format.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
+    format_.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
     return fail(
         Fault::kImages,
         fmt::format("the pixels are stored as {}, which this program cannot read", syntaxText(syntax, uid.c_str())),
-        name + ", " + label(attr::kTransferSyntax), kUncompressed);
+        at(attr::kTransferSyntax), kUncompressed);
   }
-  info.lossy = lossySyntax(syntax.getXfer()) || text(data, attr::kLossy) == "01";
-  readPixelFormat(data, check, file.pixels);
-  if (const auto ok = checked(); !ok) return tl::unexpected(ok.error());
-  const PixelFormat& p = file.pixels;
-  if (p.frames > 1 && !found->multi_frame) {
-    check.fault(attr::kNumberOfFrames, fmt::format("a {} has one frame, this one says {}", nameOf(info.kind), p.frames),
-                kExportAgain);
-    return tl::unexpected(*check.defect);
-  }
-  if (settings.frame < 0 || settings.frame > p.frames)
-    return fail(Fault::kRequest, fmt::format("frame {} was asked for; the file has {}", settings.frame, p.frames), name,
-                fmt::format("Give a frame from 1 to {}.", p.frames));
-  info.frames = static_cast<int>(p.frames);
-  info.frame = std::max(1, settings.frame);
-  if (p.frames > 1 && settings.frame == 0)
-    scan.cautions.push_back(
-        fmt::format("The file holds {} frames; the first was used (choose another with --frame).", p.frames));
+  scan_.info.lossy = lossySyntax(syntax.getXfer()) || text(data(), attr::kLossy) == "01";
+  readPixelFormat(data(), check_, file_.pixels);
+  return checked();
+}
 
-  readTexts(data, info);
-  readGeometry(data, info);
-  readSpacing(data, info, scan.cautions);
-  readAspect(data, info);
-  readTone(data, p.is_signed, check, info.tone);
+Status FilmReader::chooseFrame() {
+  FilmInfo& info = scan_.info;
+  const auto frames = pixels().frames;
+  if (frames > 1 && !multi_frame_) {
+    check_.fault(attr::kNumberOfFrames, fmt::format("a {} has one frame, this one says {}", nameOf(info.kind), frames),
+                 kExportAgain);
+    return checked();
+  }
+  if (settings_.frame < 0 || settings_.frame > frames)
+    return fail(Fault::kRequest, fmt::format("frame {} was asked for; the file has {}", settings_.frame, frames), name_,
+                fmt::format("Give a frame from 1 to {}.", frames));
+  info.frames = static_cast<int>(frames);
+  info.frame = std::max(1, settings_.frame);
+  if (frames > 1 && settings_.frame == 0)
+    scan_.cautions.push_back(
+        fmt::format("The file holds {} frames; the first was used (choose another with --frame).", frames));
+  return {};
+}
+
+void FilmReader::readInfo() {
+  readTexts(data(), scan_.info);
+  readGeometry(data(), scan_.info);
+  readSpacing(data(), scan_.info, scan_.cautions);
+  readAspect(data(), scan_.info);
+  readTone(data(), pixels().is_signed, check_, scan_.info.tone);
+}
+
+/// What the header says that one should know when looking at the picture.
+void FilmReader::warnOfOrigin() {
+  const FilmInfo& info = scan_.info;
+  auto& cautions = scan_.cautions;
   if (info.kind == FilmKind::kDigitalRaw)
-    scan.cautions.emplace_back(
+    cautions.emplace_back(
         "The file is the raw image (for processing); it may look flat beside the one for presentation. Edges are in "
         "the "
         "same place.");
   if (info.lossy)
-    scan.cautions.push_back("The image was compressed with loss (" + label(attr::kLossy) +
-                            "); fine edges may be altered.");
-  if (text(data, attr::kBurnedIn) == "YES")
-    scan.cautions.push_back(label(attr::kBurnedIn) +
-                            " is YES: text is drawn into the picture and may look like an edge.");
+    cautions.push_back("The image was compressed with loss (" + label(attr::kLossy) + "); fine edges may be altered.");
+  if (text(data(), attr::kBurnedIn) == "YES")
+    cautions.push_back(label(attr::kBurnedIn) + " is YES: text is drawn into the picture and may look like an edge.");
+  static constexpr std::array<const char*, 7> kOfTheFoot{"foot",      "feet",      "toe", "ankle",
+                                                         "calcaneus", "extremity", "leg"};
   const std::string part = lower(info.body_part);
-  if (!part.empty() && part.find("foot") == std::string::npos && part.find("feet") == std::string::npos &&
-      part.find("toe") == std::string::npos && part.find("ankle") == std::string::npos &&
-      part.find("calcaneus") == std::string::npos && part.find("extremity") == std::string::npos &&
-      part.find("leg") == std::string::npos)
-    scan.cautions.push_back(fmt::format("{} is {}, not the foot.", label(attr::kBodyPart), info.body_part));
+  if (!part.empty() && std::none_of(kOfTheFoot.begin(), kOfTheFoot.end(),
+                                    [&](const char* word) { return part.find(word) != std::string::npos; }))
+    cautions.push_back(fmt::format("{} is {}, not the foot.", label(attr::kBodyPart), info.body_part));
+}
 
-  std::optional<Lut> modality_lut;
-  double slope = 1, intercept = 0;
-  if (DcmItem* item = firstItem(data, attr::kModalityLut)) {
-    modality_lut = readLut(*item, p.is_signed, check);
+Result<ModalityScale> FilmReader::readModality() {
+  ModalityScale scale;
+  if (DcmItem* item = firstItem(data(), attr::kModalityLut)) {
+    scale.lut = readLut(*item, pixels().is_signed, check_);
   } else {
-    slope = decimal(data, attr::kSlope).value_or(1);
-    intercept = decimal(data, attr::kIntercept).value_or(0);
-    if (slope == 0 || std::abs(slope) > 1e6 || std::abs(intercept) > 1e9)
-      check.fault(attr::kSlope, fmt::format("Rescale Slope {} with Rescale Intercept {} cannot be", slope, intercept),
-                  kAsk);
+    scale.slope = decimal(data(), attr::kSlope).value_or(1);
+    scale.intercept = decimal(data(), attr::kIntercept).value_or(0);
+    if (scale.slope == 0 || std::abs(scale.slope) > 1e6 || std::abs(scale.intercept) > 1e9)
+      check_.fault(attr::kSlope,
+                   fmt::format("Rescale Slope {} with Rescale Intercept {} cannot be", scale.slope, scale.intercept),
+                   kAsk);
   }
-  if (const auto ok = checked(); !ok) return tl::unexpected(ok.error());
+  if (Status ok = checked(); !ok) return tl::unexpected(ok.error());
+  return scale;
+}
 
+Status FilmReader::readPixels(const ModalityScale& scale) {
+  const PixelFormat& p = pixels();
   // The bytes are asked for before memory is set aside for the picture, so that absurd sizes end there.
   const double bytes = static_cast<double>(p.bytesPerFrame()) * static_cast<double>(p.frames);
-  if (!p.encapsulated && !p.deflated && bytes > static_cast<double>(fs::file_size(path, error)))
+  std::error_code error;
+  if (!p.encapsulated && !p.deflated && bytes > static_cast<double>(fs::file_size(path_, error)))
     return fail(Fault::kImages,
                 fmt::format("the pixel data are cut short: {} rows x {} columns x {} frame{} do not fit into the file",
                             p.rows, p.columns, p.frames, p.frames == 1 ? "" : "s"),
-                name + ", " + label(attr::kPixelData), kExportAgain);
-  const auto stored = decodeStored(file, info.frame - 1);
+                at(attr::kPixelData), kExportAgain);
+  const auto stored = decodeStored(file_, scan_.info.frame - 1);
   if (!stored) return tl::unexpected(stored.error());
-
-  scan.film = Film(p.columns, p.rows);
-  const auto modalityValue = [&](int v) -> float {
-    if (modality_lut) {
-      const auto last = static_cast<int>(modality_lut->values.size()) - 1;
-      return static_cast<float>(
-          modality_lut->values[static_cast<std::size_t>(std::clamp(v - modality_lut->first, 0, last))]);
-    }
-    return static_cast<float>(slope * v + intercept);
-  };
-  const int low = p.is_signed ? -(1 << (p.bits_stored - 1)) : 0;
-  const int high = p.is_signed ? (1 << (p.bits_stored - 1)) - 1 : (1 << p.bits_stored) - 1;
-  info.tone.turned = mustTurn(data, info.kind, scan.cautions);
-  info.tone.pivot = modality_lut ? static_cast<double>((1 << modality_lut->bits) - 1)
-                                 : slope * (static_cast<double>(low) + high) + 2 * intercept;
+  FilmTone& tone = scan_.info.tone;
+  tone.turned = mustTurn(data(), scan_.info.kind, scan_.cautions);
+  tone.pivot = scale.pivot(lowest(), highest());
+  scan_.film = Film(p.columns, p.rows);
   std::vector<std::size_t> padding;
   float least = 0;
   bool any = false;
   for (std::size_t i = 0; i < stored->size(); ++i) {
     const int v = (*stored)[i];
-    const float m = modalityValue(v);
-    const float value = info.tone.turned ? static_cast<float>(info.tone.pivot) - m : m;
-    scan.film.values[i] = value;
+    const float m = scale(v);
+    const float value = tone.turned ? static_cast<float>(tone.pivot) - m : m;
+    scan_.film.values[i] = value;
     if (p.has_padding && v >= p.padding_low && v <= p.padding_high) {
       padding.push_back(i);
     } else if (!any || value < least) {
@@ -569,27 +655,33 @@ Result<FilmScan> readChecked(const fs::path& path, const FilmReadSettings& setti
       any = true;
     }
   }
-  for (const std::size_t i : padding) scan.film.values[i] = least;  // not exposed: as dark as it gets
+  for (const std::size_t i : padding) scan_.film.values[i] = least;  // not exposed: as dark as it gets
+  return {};
+}
 
-  const auto told = headerField(data, p.columns, p.rows);
-  info.field = findField(scan.film);
-  if (told && info.field.origin == FilmField::Origin::kWhole) info.field = *told;
-  if (info.field.origin != FilmField::Origin::kWhole)
-    scan.cautions.push_back(fmt::format(
+/// The part that was exposed.
+void FilmReader::readField() {
+  const Film& film = scan_.film;
+  FilmField& field = scan_.info.field;
+  const auto told = headerField(data(), film.columns, film.rows);
+  field = findField(film);
+  if (told && field.origin == FilmField::Origin::kWhole) field = *told;
+  if (field.origin != FilmField::Origin::kWhole)
+    scan_.cautions.push_back(fmt::format(
         "Only columns {} to {} and rows {} to {} of {} x {} were exposed ({}); nothing can be measured outside.",
-        info.field.left, info.field.right - 1, info.field.top, info.field.bottom - 1, p.columns, p.rows,
-        info.field.origin == FilmField::Origin::kFound ? "collimator edges found in the picture"
-                                                       : "collimator told in the header"));
-  // A blank exposure: no two grey values, or so few that nothing can be in it.
-  const std::vector<float> sample = sortedSample(scan.film, info.field);
-  const double full = static_cast<double>(std::abs(modalityValue(high) - modalityValue(low)));
+        field.left, field.right - 1, field.top, field.bottom - 1, film.columns, film.rows,
+        field.origin == FilmField::Origin::kFound ? "collimator edges found in the picture"
+                                                  : "collimator told in the header"));
+}
+
+/// A blank exposure: no two grey values, or so few that nothing can be in it. `sample`: sorted, of the field.
+Status FilmReader::checkContrast(const std::vector<float>& sample, const ModalityScale& scale) const {
+  const double full = static_cast<double>(std::abs(scale(highest()) - scale(lowest())));
   const double spread = sample.empty() ? 0 : static_cast<double>(percentile(sample, 0.99) - percentile(sample, 0.01));
   constexpr double kBlank = 0.002;  // ours: of the whole scale, or eight stored steps at most
-  if (!(spread > std::min(kBlank * full, 8.0 * std::max(std::abs(slope), 1e-9))))
-    return fail(Fault::kImages, "the picture is blank: it has next to no contrast",
-                name + ", " + label(attr::kPixelData), "Give another exposure.");
-  judge(scan);
-  return scan;
+  if (spread > std::min(kBlank * full, 8.0 * std::max(std::abs(scale.slope), 1e-9))) return {};
+  return fail(Fault::kImages, "the picture is blank: it has next to no contrast", at(attr::kPixelData),
+              "Give another exposure.");
 }
 
 }  // namespace
@@ -633,7 +725,8 @@ std::optional<FilmView> filmViewFromWord(std::string_view word) {
 Result<FilmScan> readFilm(const fs::path& file, const FilmReadSettings& settings) {
   const std::string name = dicom::toUtf8(file.filename().string(), "");
   try {
-    return readChecked(file, settings);
+    prepareDcmtk();
+    return FilmReader(file, settings).read();
   } catch (const std::bad_alloc&) {
     return fail(Fault::kImages, "the picture needs more memory than there is", name, "Export it again.");
   } catch (const std::exception& e) {  // a library that met something it did not expect

@@ -323,7 +323,7 @@ void apply(FilmMeasure& m, const Limit* limit, const Limits& limits) {
   m.limits.push_back(std::move(a));
 }
 
-void judge(FilmMeasure& m, std::optional<bool> loaded, bool other_loaded, const Limits& limits) {
+void compareToLimits(FilmMeasure& m, std::optional<bool> loaded, bool other_loaded, const Limits& limits) {
   const auto use = [&](const char* key) { apply(m, limits.find(key), limits); };
   if (m.key == "c1_m2_distance" || m.key == "m1_m2_distance") {
     const bool c1 = m.key == "c1_m2_distance";
@@ -681,7 +681,7 @@ Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile
             (m.note.empty() ? "" : " ") + std::string("The other foot was filmed under another load: not compared.");
       }
     }
-    judge(m, r.films[m.film].weight_bearing, both_loaded, limits);
+    compareToLimits(m, r.films[m.film].weight_bearing, both_loaded, limits);
   }
   r.stage = stageOf(r, limits);
   r.pattern = patternOf(r);

@@ -26,7 +26,7 @@
 // Search. For each device: entry points all over the allowed part of the cortex, times crossing points all over the
 // joint's facing patch; every pair is a line, judged on signed distance fields (see path.h). The best, kept apart from
 // each other, go into a beam search over all devices together (pairwise distances); then every device is polished with
-// the others held (Nelder and Mead) for two rounds. The weights are design choices, in construct.cpp. Deterministic;
+// the others held (Nelder and Mead) for two rounds. The weights are design choices, in path_cost.cpp. Deterministic;
 // independent of threads.
 #pragma once
 

@@ -634,7 +634,7 @@ std::vector<Definition> definitions() {
   return d;
 }
 
-void judge(Measure& m, const Definition& d, const Limits& limits) {
+void compareToLimit(Measure& m, const Definition& d, const Limits& limits) {
   const bool both = m.difference.has_value();
   const std::string& key = both && !d.difference_limit.empty() ? d.difference_limit : d.limit;
   const Limit* limit = key.empty() ? nullptr : limits.find(key);
@@ -710,7 +710,7 @@ std::vector<Measure> ctMeasuresAgainst(const BoneSurfaces& bones, Side side, con
       m.other_side = o->second;
       m.difference = m.value - *m.other_side;
     }
-    judge(m, d, limits);
+    compareToLimit(m, d, limits);
     measures.push_back(std::move(m));
   }
   return measures;

@@ -392,7 +392,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
     v.devices.push_back(std::move(d));
   }
   if (progress.cancelled()) return cancelledError();
-  if (const Status s = judge(plan, *input.catalogue, *input.limits, v); !s) return tl::unexpected(s.error());
+  if (const Status s = drawConclusions(plan, *input.catalogue, *input.limits, v); !s) return tl::unexpected(s.error());
   return v;
 }
 

@@ -260,7 +260,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
       "A ray left several millimetres off can be taken for its neighbour where their shafts lie over each other on a "
       "film: look at the films themselves, and add an oblique one where the second to fourth rays overlap.");
   if (progress.cancelled()) return cancelledError();
-  if (const Status s = judge(plan, *input.catalogue, *input.limits, v); !s) return tl::unexpected(s.error());
+  if (const Status s = drawConclusions(plan, *input.catalogue, *input.limits, v); !s) return tl::unexpected(s.error());
   return v;
 }
 

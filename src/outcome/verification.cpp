@@ -82,7 +82,7 @@ Result<VerdictLimits> verdictLimits(const Limits& limits) {
   return out;
 }
 
-Status judge(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits, Verification& v) {
+Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits, Verification& v) {
   const auto judged_by = verdictLimits(limits);
   if (!judged_by) return tl::unexpected(judged_by.error());
   const auto [anatomical, acceptable, angle_limit] = *judged_by;

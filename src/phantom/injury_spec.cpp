@@ -8,6 +8,7 @@
 #include <fstream>
 #include <nlohmann/json.hpp>
 #include <random>
+#include <set>
 #include <sstream>
 
 #include "anatomy/frames.h"
@@ -472,6 +473,261 @@ IntactFoot::IntactFoot(BoneSurfaces bones, Side side) {
   impl_ = std::move(impl);
 }
 
+namespace {
+
+Rigid shifted(const Vec3& by, const Rigid& pose) {
+  Rigid out = Rigid::Identity();
+  out.translate(by);
+  return out * pose;
+}
+
+/// What stands in a bone's way.
+struct Obstacle {
+  const Body* body;
+  Rigid pose;
+  double allowed_mm;  // of overlap
+};
+using Obstacles = std::vector<Obstacle>;
+
+bool isClear(const Body& body, const Rigid& pose, const Obstacles& obstacles) {
+  return std::all_of(obstacles.begin(), obstacles.end(), [&](const Obstacle& o) {
+    return overlap(body, pose, *o.body, o.pose, o.allowed_mm) <= o.allowed_mm;
+  });
+}
+
+/// One injury of one foot, step by step: injured() is the order.
+class Injuring {
+ public:
+  Injuring(const IntactFoot::Impl& ready, const InjurySpec& spec) : ready_(ready), spec_(spec) {
+    foot_.side = ready.side;
+    foot_.intact = ready.bones;
+    foot_.injured = ready.bones;
+    foot_.frame = ready.frame;
+    foot_.intact_to_injured.fill(Rigid::Identity());
+    foot_.base_points.fill(Vec3::Zero());
+    for (const auto& [bone, body] : ready.bodies) poses_[bone] = Rigid::Identity();
+  }
+
+  Result<InjuredFoot> injured();
+
+ private:
+  Status findBases();
+  [[nodiscard]] Obstacles obstaclesOf(Bone bone, const std::set<Bone>& waiting) const;
+  void placeRay(int ray, const Obstacles& obstacles);
+  [[nodiscard]] std::optional<Rigid> easedOut(int ray, const Obstacles& obstacles);
+  [[nodiscard]] Rigid heldBack(int ray, const Obstacles& obstacles);
+  Status press(const std::pair<Bone, Bone>& contact);
+  void moveToes();
+  Status breakBase();
+  [[nodiscard]] Rigid parted(const BrokenPiece& piece, const Body& main) const;
+
+  /// Where an injury would take a ray, and its base, if nothing stood in the way.
+  [[nodiscard]] Rigid displaced(int ray, const RayInjury& r) const {
+    return displacementTransform(asDisplacement(ray, r), foot_.base_points[indexOf(ray)], foot_.frame);
+  }
+  [[nodiscard]] Vec3 shiftOf(const RayInjury& r) const {
+    return -r.lateral_mm * foot_.frame.medial + r.dorsal_mm * foot_.frame.dorsal + r.distal_mm * foot_.frame.distal;
+  }
+  [[nodiscard]] double allowedMm(Bone a, Bone b) const { return std::max(kOverlapMm, ready_.resting.at({a, b})); }
+  [[nodiscard]] static std::size_t indexOf(int ray) { return static_cast<std::size_t>(ray - 1); }
+  void put(int ray, const Rigid& pose) {
+    const Bone bone = metatarsal(ray);
+    poses_[bone] = pose;
+    foot_.intact_to_injured[indexOf(ray)] = pose;
+    foot_.injured[bone] = transformed(ready_.bones.at(bone), pose);
+  }
+
+  const IntactFoot::Impl& ready_;
+  const InjurySpec& spec_;
+  InjuredFoot foot_;
+  std::map<Bone, Rigid> poses_;  // of all that can be run into
+};
+
+Result<InjuredFoot> Injuring::injured() {
+  if (Status ok = findBases(); !ok) return tl::unexpected(ok.error());
+  const std::vector<int> order = placingOrder(spec_);
+  std::set<Bone> waiting;
+  for (const int ray : order) waiting.insert(metatarsal(ray));
+  for (const int ray : order) {
+    placeRay(ray, obstaclesOf(metatarsal(ray), waiting));
+    waiting.erase(metatarsal(ray));
+  }
+  for (const auto& contact : spec_.contacts)
+    if (Status ok = press(contact); !ok) return tl::unexpected(ok.error());
+  if (!order.empty() || !spec_.contacts.empty()) moveToes();
+  if (spec_.fragment != BaseFragment::kNone)
+    if (Status ok = breakBase(); !ok) return tl::unexpected(ok.error());
+  return std::move(foot_);
+}
+
+Status Injuring::findBases() {
+  for (int ray = 1; ray <= 5; ++ray) {
+    if (const auto& axis = ready_.axes[indexOf(ray)])
+      foot_.base_points[indexOf(ray)] = axis->base_point;
+    else if (spec_.rays[indexOf(ray)].moves())
+      return fail(Fault::kRequest, fmt::format("the {} metatarsal should be displaced but is not there", ordinal(ray)),
+                  std::string(boneId(metatarsal(ray))), "Add its surface, or leave the ray out of the injury.");
+  }
+  if (spec_.fragment != BaseFragment::kNone && !ready_.bones.contains(Bone::kM2))
+    return fail(Fault::kRequest, "the base of the second metatarsal should break but the bone is not there", "M2",
+                "Add its surface, or leave the fragment out.");
+  return {};
+}
+
+/// Those that still wait for their place are none.
+Obstacles Injuring::obstaclesOf(Bone bone, const std::set<Bone>& waiting) const {
+  Obstacles obstacles;
+  for (const auto& [other, body] : ready_.bodies)
+    if (other != bone && !waiting.contains(other))
+      obstacles.push_back({&body, poses_.at(other), allowedMm(bone, other)});
+  return obstacles;
+}
+
+void Injuring::placeRay(int ray, const Obstacles& obstacles) {
+  const auto pose = easedOut(ray, obstacles);
+  put(ray, pose ? *pose : heldBack(ray, obstacles));
+}
+
+/// The displaced bone moved by the least that clears what stands in its way.
+std::optional<Rigid> Injuring::easedOut(int ray, const Obstacles& obstacles) {
+  const Body& body = ready_.bodies.at(metatarsal(ray));
+  const RayInjury& r = spec_.rays[indexOf(ray)];
+  const Rigid wanted = displaced(ray, r);
+  const Vec3 along = shiftOf(r), distal = foot_.frame.distal;
+  const Vec3 up = (r.dorsal_mm < 0 ? -1.0 : 1.0) * foot_.frame.dorsal;
+  std::vector<Vec3> ways;
+  if (along.norm() > 0.1) ways.push_back(along.normalized());
+  ways.push_back(up);
+  ways.push_back(distal);
+  ways.push_back((up + distal).normalized());
+  if (along.norm() > 0.1) ways.push_back((along.normalized() + distal).normalized());
+  for (double eased = 0; eased <= kEaseLimitMm; eased += kEaseStepMm)
+    for (const Vec3& way : ways) {
+      const Rigid candidate = shifted(eased * way, wanted);
+      if (isClear(body, candidate, obstacles)) {
+        foot_.eased_mm[indexOf(ray)] = eased;
+        return candidate;
+      }
+      if (eased == 0) break;  // all the same
+    }
+  return std::nullopt;
+}
+
+/// Where there is no way out the bone stops where it meets its neighbours. At a share of 0 it is where it belongs,
+/// which is clear.
+Rigid Injuring::heldBack(int ray, const Obstacles& obstacles) {
+  const Body& body = ready_.bodies.at(metatarsal(ray));
+  const RayInjury& r = spec_.rays[indexOf(ray)];
+  double share = 0.98;
+  Rigid pose = Rigid::Identity();
+  for (; share > 0; share = std::max(0.0, share - 0.02)) {
+    RayInjury less = r;
+    for (double* value : {&less.lateral_mm, &less.dorsal_mm, &less.distal_mm, &less.abduction_rad,
+                          &less.plantarflexion_rad, &less.pronation_rad})
+      *value *= share;
+    const Rigid candidate = displaced(ray, less);
+    if (!isClear(body, candidate, obstacles)) continue;
+    pose = candidate;
+    break;
+  }
+  foot_.eased_mm[indexOf(ray)] = (1 - share) * shiftOf(r).norm();
+  return pose;
+}
+
+/// In small steps along the mean way across the facing areas, until it touches that bone or meets another.
+Status Injuring::press(const std::pair<Bone, Bone>& contact) {
+  const bool first = rayOf(contact.first).has_value();
+  const Bone bone = first ? contact.first : contact.second, other = first ? contact.second : contact.first;
+  constexpr double kStepMm = 0.04, kTouchMm = 0.04;
+  const auto& bodies = ready_.bodies;
+  if (!bodies.contains(other)) return tl::unexpected(noContact(contact));
+  const auto meets = [&](const Rigid& pose) {
+    return std::any_of(bodies.begin(), bodies.end(), [&](const auto& neighbour) {
+      if (neighbour.first == bone) return false;
+      const double allowed = neighbour.first == other ? kTouchMm : allowedMm(bone, neighbour.first);
+      return overlap(bodies.at(bone), pose, neighbour.second, poses_.at(neighbour.first), allowed) > allowed;
+    });
+  };
+  const Surface still = foot_.injured.at(other);
+  Rigid pose = poses_.at(bone);
+  Vec3 way = Vec3::Zero();
+  for (int step = 0; step * kStepMm < kContactReachMm + 1; ++step) {
+    if (step % 10 == 0) {
+      double closest = 0;
+      const std::vector<Vec3> ways = waysAcross(transformed(ready_.bones.at(bone), pose), still, &closest);
+      if (closest > kContactReachMm) return tl::unexpected(noContact(contact));
+      way.setZero();
+      for (const Vec3& w : ways)
+        if (w.norm() < closest + kFacingMm && w.norm() > 0) way += w.normalized();
+      way.normalize();
+    }
+    const Rigid next = shifted(kStepMm * way, pose);
+    if (meets(next)) break;
+    pose = next;
+  }
+  put(*rayOf(bone), pose);
+  return {};
+}
+
+/// And sesamoids, with their metatarsals.
+void Injuring::moveToes() {
+  for (const Bone bone : {Bone::kToes, Bone::kSesamoids})
+    if (const auto found = ready_.bones.find(bone); found != ready_.bones.end()) {
+      BoneSurfaces heads = ready_.bones;
+      if (bone == Bone::kSesamoids)  // they lie under the first head, whichever is nearest
+        for (int ray = 2; ray <= 5; ++ray) heads.erase(metatarsal(ray));
+      foot_.injured[bone] = movedWithRays(found->second, heads, foot_.intact_to_injured);
+    }
+}
+
+/// Where a piece comes to lie: it drifts away from the break; where a neighbour stands in the way it slides along it.
+Rigid Injuring::parted(const BrokenPiece& piece, const Body& main) const {
+  const Body body(piece.surface);
+  const Rigid& X = foot_.intact_to_injured[1];
+  std::vector<Vec3> ways;
+  for (const double lean : {0.0, 0.5, 1.0, 2.0, 1e3})
+    for (const Vec3& to : {foot_.frame.plantar(), foot_.frame.dorsal, foot_.frame.medial, foot_.frame.lateral()}) {
+      ways.push_back((piece.away + lean * to).normalized());
+      if (lean == 0) break;
+    }
+  const auto fits = [&](const Rigid& pose) {
+    return overlap(body, pose, main, X, kOverlapMm) <= kOverlapMm &&
+           std::all_of(ready_.bodies.begin(), ready_.bodies.end(), [&](const auto& other) {
+             return other.first == Bone::kM2 ||
+                    overlap(body, pose, other.second, poses_.at(other.first), kOverlapMm) <= kOverlapMm;
+           });
+  };
+  for (double gap = spec_.fragment_gap_mm;; gap *= 0.5) {
+    if (gap < 0.05) gap = 0;
+    for (const Vec3& way : ways) {
+      const Rigid candidate = shifted(gap * (X.linear() * way), X);
+      if (gap == 0 || fits(candidate)) return candidate;
+    }
+  }
+}
+
+/// Of the second metatarsal.
+Status Injuring::breakBase() {
+  const Surface& m2 = ready_.bones.at(Bone::kM2);
+  const Rigid& X = foot_.intact_to_injured[1];
+  const auto broken = breakSecondBase(m2, *ready_.axes[1], foot_.frame, spec_.fragment, spec_.fleck_mm3);
+  if (!broken) return tl::unexpected(broken.error());
+  const Body main(broken->main);
+  for (std::size_t n = 0; n < broken->fragments.size(); ++n) {
+    const BrokenPiece& piece = broken->fragments[n];
+    const Rigid pose = parted(piece, main);
+    const std::string id = fmt::format("M2.{}", n + 1);
+    foot_.fragments[id] = transformed(piece.surface, pose);
+    foot_.fragment_injured_to_reduced[id] = pose.inverse();
+    foot_.whole[id] = transformed(m2, pose);
+  }
+  foot_.injured[Bone::kM2] = transformed(broken->main, X);
+  foot_.whole["M2"] = transformed(m2, X);
+  return {};
+}
+
+}  // namespace
+
 Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySpec& spec) {
   return injure(IntactFoot(intact, side), spec);
 }
@@ -480,193 +736,18 @@ Result<InjuredFoot> injure(const IntactFoot& ready, const InjurySpec& spec) {
   const BoneSurfaces& intact = ready.impl().bones;
   for (const auto& pair : spec.contacts)
     if (!intact.contains(pair.first) || !intact.contains(pair.second)) return tl::unexpected(noContact(pair));
-  if (std::any_of(spec.contacts.begin(), spec.contacts.end(), ofTarsus)) {
-    BoneSurfaces grown = intact;
-    InjurySpec rest = spec;
-    rest.contacts.clear();
-    for (const auto& pair : spec.contacts) {
-      if (!ofTarsus(pair))
-        rest.contacts.push_back(pair);
-      else if (!growTogether(grown.at(pair.first), grown.at(pair.second)))
-        return tl::unexpected(noContact(pair));
-    }
-    return injure(IntactFoot(std::move(grown), ready.impl().side), rest);
-  }
-  const std::map<Bone, Body>& bodies = ready.impl().bodies;
-  InjuredFoot foot;
-  foot.side = ready.impl().side;
-  foot.intact = intact;
-  foot.injured = intact;
-  foot.frame = ready.impl().frame;
-  foot.intact_to_injured.fill(Rigid::Identity());
-  foot.base_points.fill(Vec3::Zero());
-  for (int ray = 1; ray <= 5; ++ray) {
-    const std::size_t n = static_cast<std::size_t>(ray - 1);
-    if (const auto& axis = ready.impl().axes[n])
-      foot.base_points[n] = axis->base_point;
-    else if (spec.rays[n].moves())
-      return fail(Fault::kRequest, fmt::format("the {} metatarsal should be displaced but is not there", ordinal(ray)),
-                  std::string(boneId(metatarsal(ray))), "Add its surface, or leave the ray out of the injury.");
-  }
-  if (spec.fragment != BaseFragment::kNone && !intact.contains(Bone::kM2))
-    return fail(Fault::kRequest, "the base of the second metatarsal should break but the bone is not there", "M2",
-                "Add its surface, or leave the fragment out.");
-
-  const std::vector<int> order = placingOrder(spec);
-  std::map<Bone, Rigid> poses;
-  for (const auto& [bone, body] : bodies) poses[bone] = Rigid::Identity();
-  std::map<Bone, bool> placed;
-  for (const auto& [bone, body] : bodies) placed[bone] = true;
-  for (const int ray : order) placed[metatarsal(ray)] = false;
-
-  for (const int ray : order) {
-    const std::size_t n = static_cast<std::size_t>(ray - 1);
-    const Bone bone = metatarsal(ray);
-    const Body& body = bodies.at(bone);
-    const RayInjury& r = spec.rays[n];
-    const Rigid wanted = displacementTransform(asDisplacement(ray, r), foot.base_points[n], foot.frame);
-    struct Obstacle {
-      const Body* body;
-      Rigid pose;
-      double allowed;
-    };
-    std::vector<Obstacle> obstacles;
-    for (const auto& [other, other_body] : bodies) {
-      if (other == bone || !placed[other]) continue;
-      obstacles.push_back({&other_body, poses[other], std::max(kOverlapMm, ready.impl().resting.at({bone, other}))});
-    }
-    const auto clear = [&](const Rigid& pose) {
-      return std::all_of(obstacles.begin(), obstacles.end(), [&](const Obstacle& o) {
-        return overlap(body, pose, *o.body, o.pose, o.allowed) <= o.allowed;
-      });
-    };
-    std::vector<Vec3> ways;
-    const Vec3 along =
-        -r.lateral_mm * foot.frame.medial + r.dorsal_mm * foot.frame.dorsal + r.distal_mm * foot.frame.distal;
-    if (along.norm() > 0.1) ways.push_back(along.normalized());
-    const double turn_up = r.dorsal_mm < 0 ? -1 : 1;
-    ways.push_back(turn_up * foot.frame.dorsal);
-    ways.push_back(foot.frame.distal);
-    ways.push_back((turn_up * foot.frame.dorsal + foot.frame.distal).normalized());
-    if (along.norm() > 0.1) ways.push_back((along.normalized() + foot.frame.distal).normalized());
-    std::optional<Rigid> pose;
-    for (double eased = 0; eased <= kEaseLimitMm && !pose; eased += kEaseStepMm)
-      for (const Vec3& way : ways) {
-        Rigid candidate = Rigid::Identity();
-        candidate.translate(eased * way);
-        candidate = candidate * wanted;
-        if (clear(candidate)) {
-          pose = candidate;
-          foot.eased_mm[n] = eased;
-          break;
-        }
-        if (eased == 0) break;  // all the same
-      }
-    // No way out: the bone stops where it meets its neighbours. At a share of 0 it is where it belongs, which is clear.
-    for (double share = 0.98; !pose; share = std::max(0.0, share - 0.02)) {
-      RayInjury less = r;
-      for (double* value : {&less.lateral_mm, &less.dorsal_mm, &less.distal_mm, &less.abduction_rad,
-                            &less.plantarflexion_rad, &less.pronation_rad})
-        *value *= share;
-      const Rigid candidate = displacementTransform(asDisplacement(ray, less), foot.base_points[n], foot.frame);
-      if (share > 0 && !clear(candidate)) continue;
-      pose = share > 0 ? candidate : Rigid::Identity();
-      foot.eased_mm[n] = (1 - share) * along.norm();
-    }
-    poses[bone] = *pose;
-    placed[bone] = true;
-    foot.intact_to_injured[n] = *pose;
-    foot.injured[bone] = transformed(intact.at(bone), *pose);
-  }
+  if (std::none_of(spec.contacts.begin(), spec.contacts.end(), ofTarsus)) return Injuring(ready.impl(), spec).injured();
+  // A worn joint of the tarsus is so in the intact foot too.
+  BoneSurfaces grown = intact;
+  InjurySpec rest = spec;
+  rest.contacts.clear();
   for (const auto& pair : spec.contacts) {
-    const bool first = rayOf(pair.first).has_value();
-    const Bone bone = first ? pair.first : pair.second, other = first ? pair.second : pair.first;
-    const Surface still = foot.injured.at(other);
-    // In small steps along the mean way across the facing areas, until it touches that bone or meets another.
-    constexpr double kStepMm = 0.04, kTouchMm = 0.04;
-    if (!bodies.contains(other)) return tl::unexpected(noContact(pair));
-    const auto meets = [&](const Rigid& pose) {
-      return std::any_of(bodies.begin(), bodies.end(), [&](const auto& neighbour) {
-        if (neighbour.first == bone) return false;
-        const double allowed = neighbour.first == other
-                                   ? kTouchMm
-                                   : std::max(kOverlapMm, ready.impl().resting.at({bone, neighbour.first}));
-        return overlap(bodies.at(bone), pose, neighbour.second, poses[neighbour.first], allowed) > allowed;
-      });
-    };
-    Rigid pose = poses[bone];
-    Vec3 way = Vec3::Zero();
-    for (int step = 0; step * kStepMm < kContactReachMm + 1; ++step) {
-      if (step % 10 == 0) {
-        double closest = 0;
-        const std::vector<Vec3> ways = waysAcross(transformed(intact.at(bone), pose), still, &closest);
-        if (closest > kContactReachMm) return tl::unexpected(noContact(pair));
-        way.setZero();
-        for (const Vec3& w : ways)
-          if (w.norm() < closest + kFacingMm && w.norm() > 0) way += w.normalized();
-        way.normalize();
-      }
-      Rigid next = Rigid::Identity();
-      next.translate(kStepMm * way);
-      next = next * pose;
-      if (meets(next)) break;
-      pose = next;
-    }
-    poses[bone] = pose;
-    const std::size_t n = static_cast<std::size_t>(*rayOf(bone) - 1);
-    foot.intact_to_injured[n] = pose;
-    foot.injured[bone] = transformed(intact.at(bone), pose);
+    if (!ofTarsus(pair))
+      rest.contacts.push_back(pair);
+    else if (!growTogether(grown.at(pair.first), grown.at(pair.second)))
+      return tl::unexpected(noContact(pair));
   }
-  if (!order.empty() || !spec.contacts.empty())
-    for (const Bone bone : {Bone::kToes, Bone::kSesamoids})
-      if (const auto found = intact.find(bone); found != intact.end()) {
-        BoneSurfaces heads = intact;
-        if (bone == Bone::kSesamoids)  // they lie under the first head, whichever is nearest
-          for (int ray = 2; ray <= 5; ++ray) heads.erase(metatarsal(ray));
-        foot.injured[bone] = movedWithRays(found->second, heads, foot.intact_to_injured);
-      }
-
-  if (spec.fragment == BaseFragment::kNone) return foot;
-  const Surface& m2 = intact.at(Bone::kM2);
-  const Rigid X_m2 = foot.intact_to_injured[1];
-  auto broken = breakSecondBase(m2, *ready.impl().axes[1], foot.frame, spec.fragment, spec.fleck_mm3);
-  if (!broken) return tl::unexpected(broken.error());
-  const Body main(broken->main);
-  for (std::size_t n = 0; n < broken->fragments.size(); ++n) {
-    const BrokenPiece& piece = broken->fragments[n];
-    const Body body(piece.surface);
-    // The piece drifts away from the break; where a neighbour stands in the way it slides along it.
-    std::vector<Vec3> ways;
-    for (const double lean : {0.0, 0.5, 1.0, 2.0, 1e3})
-      for (const Vec3& to : {foot.frame.plantar(), foot.frame.dorsal, foot.frame.medial, foot.frame.lateral()}) {
-        ways.push_back((piece.away + lean * to).normalized());
-        if (lean == 0) break;
-      }
-    std::optional<Rigid> pose;
-    for (double gap = spec.fragment_gap_mm; !pose; gap *= 0.5) {
-      if (gap < 0.05) gap = 0;
-      for (const Vec3& way : ways) {
-        Rigid candidate = Rigid::Identity();
-        candidate.translate(gap * (X_m2.linear() * way));
-        candidate = candidate * X_m2;
-        bool fits = overlap(body, candidate, main, X_m2, kOverlapMm) <= kOverlapMm;
-        for (const auto& [other, other_body] : bodies)
-          fits = fits &&
-                 (other == Bone::kM2 || overlap(body, candidate, other_body, poses[other], kOverlapMm) <= kOverlapMm);
-        if (fits || gap == 0) {
-          pose = candidate;
-          break;
-        }
-      }
-    }
-    const std::string id = fmt::format("M2.{}", n + 1);
-    foot.fragments[id] = transformed(piece.surface, *pose);
-    foot.fragment_injured_to_reduced[id] = pose->inverse();
-    foot.whole[id] = transformed(m2, *pose);
-  }
-  foot.injured[Bone::kM2] = transformed(broken->main, X_m2);
-  foot.whole["M2"] = transformed(m2, X_m2);
-  return foot;
+  return injure(IntactFoot(std::move(grown), ready.impl().side), rest);
 }
 
 std::vector<ScannedPart> scannedParts(const BoneSurfaces& foot, int number) {

@@ -275,7 +275,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
           s.kept ? (s.alternative * s.base - s.base).norm() : (s.injured_to_reduced * s.base - s.base).norm();
       if (s.kept) out.away_mm = away;
       const auto worse = refused.find(ray);
-      if (worse != refused.end() || !told({s.strain, away, s.interval.mm}, s.kept)) {
+      if (worse != refused.end() || !imagesTell({s.strain, away, s.interval.mm}, s.kept)) {
         out.doubt =
             worse != refused.end()
                 ? fmt::format("it is left as scanned, for the place found for it, {:.1f} mm away, would have {}", away,

@@ -5,20 +5,18 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
-#include <numeric>
 
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "geometry/nearest.h"
 #include "geometry/ray_caster.h"
 #include "geometry/registration.h"
+#include "reduction/faces.h"
 #include "reduction/shafts.h"
 
 namespace rayset::reduction {
 namespace {
 
-constexpr double kFieldVoxelMm = 0.8;  // trilinear error h^2 / 8R stays near 0.02 mm on joint faces
-constexpr double kFieldBandMm = 6;
 // A template whose carried pose is farther than this from the scanned one does not fit this patient: injuries stay
 // below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
 constexpr double kTrustedShiftMm = 12;
@@ -28,17 +26,11 @@ constexpr double kFarFromHome = 100;                           // strain of a ra
 constexpr double kLeastMm = 0.4, kLeastTurn = toRadians(1.0);  // no interval is stated narrower
 constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
-constexpr double kFacingMm = 3.5;     // surfaces farther apart than this are not looked at as one joint
 // The angles between shafts are believed less than borders: what people share of them is a foot's shape, not a joint's.
 constexpr double kShaftSpread = 2.5;
-constexpr double kBaseRegionMm = 24;  // how far along the shaft neighbours are felt
 
 const std::array<double, 3> kInjuryTurnRad{toRadians(10), toRadians(6), toRadians(5)};
 constexpr std::array<double, 3> kInjuryShiftMm{6, 3, 5};
-
-/// Bones whose fields are needed.
-constexpr std::array<Bone, 10> kFieldBones{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav,
-                                           Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4,  Bone::kM5};
 
 /// Tarsal bones that tell where a ray belongs: the partner first.
 std::vector<Bone> tarsalNeighbours(int ray) {
@@ -54,19 +46,6 @@ std::vector<Bone> tarsalNeighbours(int ray) {
     default:
       return {Bone::kCub};
   }
-}
-
-Vec3 mean(const Points& points) {
-  Vec3 sum = Vec3::Zero();
-  for (const Vec3& p : points) sum += p;
-  return sum / static_cast<double>(std::max<std::size_t>(points.size(), 1));
-}
-
-/// Points along `axis` of a metatarsal within `reach` of its proximal end.
-double proximalEnd(const Surface& bone, const Vec3& axis) {
-  double least = 1e30;
-  for (const Vec3& v : bone.vertices) least = std::min(least, v.dot(axis));
-  return least;
 }
 
 }  // namespace
@@ -111,178 +90,6 @@ Tuning templateTuning() {
   t.widen_shift = 0.4;
   t.widen_turn = 0.55;
   return t;
-}
-
-std::map<Bone, DistanceField> midfootFields(const BoneSurfaces& bones, const Progress& progress) {
-  std::vector<Bone> wanted;
-  for (const Bone b : kFieldBones)
-    if (bones.contains(b) && !bones.at(b).empty()) wanted.push_back(b);
-  std::vector<DistanceField> fields(wanted.size());
-  tbb::parallel_for(std::size_t{0}, wanted.size(), [&](std::size_t i) {
-    if (!progress.cancelled()) fields[i] = DistanceField(bones.at(wanted[i]), kFieldVoxelMm, kFieldBandMm);
-  });
-  std::map<Bone, DistanceField> out;
-  for (std::size_t i = 0; i < wanted.size(); ++i) out.emplace(wanted[i], std::move(fields[i]));
-  return out;
-}
-
-Result<Patient> preparePatient(const BoneSurfaces& bones, Side side, const Progress& progress) {
-  Patient patient;
-  patient.side = side;
-  patient.bones = &bones;
-  patient.fields = midfootFields(bones, progress);
-  if (progress.cancelled()) return cancelledError();
-  return patient;
-}
-
-Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, const Tuning& tuning,
-                            const Progress& progress) {
-  Atlas atlas;
-  atlas.bones = std::move(atlas_bones);
-
-  // Start: centroids of the named tarsal bones.
-  Points from, to;
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal}) {
-    if (!atlas.bones.contains(b) || !patient.bones->contains(b)) continue;
-    from.push_back(centroid(atlas.bones.at(b)));
-    to.push_back(centroid(patient.bones->at(b)));
-  }
-  if (from.size() < 3)
-    return fail(Fault::kImages, "fewer than three tarsal bones are present in both feet to register them", "",
-                "plan from a scan that covers the midfoot");
-  double scale = 1;
-  if (tuning.scale) {
-    const Vec3 cf = mean(from), ct = mean(to);
-    double f2 = 0, t2 = 0;
-    for (std::size_t i = 0; i < from.size(); ++i) {
-      f2 += (from[i] - cf).squaredNorm();
-      t2 += (to[i] - ct).squaredNorm();
-    }
-    scale = std::clamp(std::sqrt(t2 / f2), 0.7, 1.4);
-  }
-  const Vec3 centre = mean(from);
-  Points scaled = from;
-  for (Vec3& p : scaled) p = centre + scale * (p - centre);
-  AtlasMap whole = AtlasMap::fromRigid(fitRigid(scaled, to), centre);
-  whole.log_scale.setConstant(std::log(scale));
-
-  // The tarsus as a whole, bones by name.
-  std::map<Bone, std::vector<OrientedPoint>> samples;
-  std::vector<FitPoint> points;
-  for (const Bone b : kMidTarsus) {
-    if (!atlas.bones.contains(b) || !patient.fields.contains(b)) continue;
-    samples[b] = sampleEvenly(atlas.bones.at(b), 900);
-    for (const auto& s : samples[b]) points.push_back({s.position, 1, &patient.fields.at(b)});
-  }
-  FieldFitSettings rigid;
-  rigid.scale = tuning.scale;
-  const FieldFit fit = fitToFields(points, whole, rigid);
-  atlas.whole = fit.map;
-  atlas.tarsus_residual_mm = fit.rms_mm;
-  if (progress.cancelled()) return cancelledError();
-
-  // Bone by bone. Tarsal bones start from the whole, metatarsals are brought to the injured bone first.
-  std::vector<Bone> todo;
-  for (const Bone b : kFieldBones)
-    if (atlas.bones.contains(b) && patient.fields.contains(b)) todo.push_back(b);
-  std::vector<FieldFit> fits(todo.size());
-  tbb::parallel_for(std::size_t{0}, todo.size(), [&](std::size_t i) {
-    if (progress.cancelled()) return;
-    const Bone b = todo[i];
-    const Surface& surface = atlas.bones.at(b);
-    std::vector<FitPoint> own;
-    const bool is_long = rayOf(b).has_value();
-    MetatarsalAxis axis;
-    double end = 0;
-    if (is_long) {
-      const Bone partner = tarsalPartner(*rayOf(b));
-      const Vec3 away =
-          centroid(surface) - (atlas.bones.contains(partner) ? centroid(atlas.bones.at(partner)) : from[0]);
-      axis = metatarsalAxis(surface, away);
-      end = proximalEnd(surface, axis.distal);
-    }
-    for (const auto& s : sampleEvenly(surface, 1500)) {
-      // The base decides where a ray belongs; the shaft is a lever for its direction.
-      const double along = is_long ? s.position.dot(axis.distal) - end : 0;
-      own.push_back({s.position, along < tuning.base_mm ? 1 : tuning.shaft_weight, &patient.fields.at(b)});
-    }
-    FieldFitSettings settings;
-    settings.scale = tuning.scale;
-    AtlasMap start = atlas.whole;
-    const PrincipalAxes axes = principalAxes(surface.vertices);
-    const auto recentred = [&](AtlasMap m) {  // scale along the bone's own axes about its own middle
-      m.image = m(axes.centre);
-      m.centre = axes.centre;
-      m.B = axes.axes;
-      m.log_scale = Vec3::Constant(atlas.whole.log_scale.mean());
-      if (is_long) {
-        m.twist.axis = axis.distal;
-        m.twist.point = axis.base_centre + (end - axis.base_centre.dot(axis.distal)) * axis.distal;
-        m.twist.from = 12;
-        m.twist.to = 30;
-      }
-      return m;
-    };
-    start = recentred(start);
-    if (!rayOf(b)) {
-      if (tuning.scale) settings.turn_sd = toRadians(b == Bone::kNav ? 8 : 15);
-      fits[i] = fitToFields(own, start, settings);
-      return;
-    }
-    // A displaced metatarsal is up to about 15 mm and 20 degrees away from where the map of the tarsus puts it: align
-    // the long axes and middles, then try turns about the long axis.
-    const PrincipalAxes mine = principalAxes(patient.bones->at(b).vertices);
-    if (tuning.scale) {
-      for (int k = 0; k < 3; ++k) start.log_scale[k] = std::clamp(std::log(mine.spread[k] / axes.spread[k]), -0.4, 0.4);
-    }
-    Vec3 there = start.R * axes.axes.col(0);
-    Vec3 here = mine.axes.col(0);
-    if (here.dot(there) < 0) here = -here;
-    const Mat3 align = Eigen::Quaterniond::FromTwoVectors(there, here).toRotationMatrix();
-    fits[i].near_fraction = -1;
-    double best = 1e30;
-    for (const double roll : {0.0, -0.35, 0.35, -0.7, 0.7}) {
-      if (std::abs(roll) > 0.5 && !tuning.scale) continue;
-      AtlasMap trial = start;
-      trial.R = Eigen::AngleAxisd(roll, here).toRotationMatrix() * align * start.R;
-      trial.image = mine.centre;
-      settings.welsch_mm = {4.0, 2.0};
-      settings.twist = false;
-      FieldFit f = fitToFields(own, trial, settings);
-      settings.welsch_mm = {1.0};
-      settings.twist = true;
-      f = fitToFields(own, f.map, settings);
-      const double badness = f.rms_mm + 3 * (1 - f.near_fraction);
-      if (badness < best) {
-        best = badness;
-        fits[i] = f;
-      }
-    }
-  });
-  if (progress.cancelled()) return cancelledError();
-  // The cuboid of another person is too much of a block to show its turn by its shape alone: it takes that of the
-  // lateral cuneiform, to which it is tightly bound, as its start and prior (the transverse arch differs by tens of
-  // degrees).
-  const auto c3 = std::find(todo.begin(), todo.end(), Bone::kC3);
-  const auto cub = std::find(todo.begin(), todo.end(), Bone::kCub);
-  if (tuning.scale && c3 != todo.end() && cub != todo.end()) {
-    std::vector<FitPoint> own;
-    for (const auto& s : sampleEvenly(atlas.bones.at(Bone::kCub), 1500))
-      own.push_back({s.position, 1, &patient.fields.at(Bone::kCub)});
-    FieldFitSettings settings;
-    settings.scale = true;
-    settings.turn_sd = toRadians(tuning.cuboid_turn_deg);
-    AtlasMap start = fits[static_cast<std::size_t>(cub - todo.begin())].map;
-    start.R = fits[static_cast<std::size_t>(c3 - todo.begin())].map.R;
-    start.image = principalAxes(patient.bones->at(Bone::kCub).vertices).centre;
-    start.log_scale = Vec3::Constant(atlas.whole.log_scale.mean());
-    fits[static_cast<std::size_t>(cub - todo.begin())] = fitToFields(own, start, settings);
-  }
-  for (std::size_t i = 0; i < todo.size(); ++i) {
-    atlas.maps.emplace(todo[i], fits[i].map);
-    atlas.residual_mm.emplace(todo[i], fits[i].rms_mm);
-  }
-  return atlas;
 }
 
 namespace {
@@ -372,160 +179,6 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
   return fitRigid(from, to, weights);
 }
 
-/// Points of `body` whose normal looks the way the joint with `onto` lies. Which points really face the other bone is
-/// left to the docking: those beyond its rim are out of reach of the loss and pull little.
-/// `toward`: direction from body to onto, patient frame. `along`: axis of the metatarsal where body is one, else of the
-/// ray.
-std::vector<DockPoint> ownFacePoints(const Patient& patient, Bone body, const Vec3& toward, const Vec3& along,
-                                     const Tuning& tuning) {
-  std::vector<DockPoint> out;
-  const Surface& mine = patient.bones->at(body);
-  const double mm2 = area(mine);
-  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
-  const double each = mm2 / static_cast<double>(samples.size());
-  const bool is_ray = rayOf(body).has_value();
-  const double end = is_ray ? proximalEnd(mine, along) : -proximalEnd(mine, -along);
-  for (const auto& s : samples) {
-    const double depth = is_ray ? s.position.dot(along) - end : end - s.position.dot(along);
-    if (depth > kBaseRegionMm) continue;
-    DockPoint p;
-    p.position = s.position;
-    p.guard = each / tuning.area_mm2;
-    p.gap = tuning.own_gap_mm;
-    if (depth < 14) p.weight = std::clamp((s.normal.dot(toward) - 0.4) / 0.3, 0.0, 1.0) * each / tuning.area_mm2;
-    out.push_back(p);
-  }
-  return out;
-}
-
-/// The points of `body` that face `onto` where both stand now, by the patient's own surfaces; `gap` is aimed at.
-/// `distal`: axis of the metatarsal where body is one.
-std::vector<DockPoint> facingPoints(const Patient& patient, Bone body, Bone onto, const Rigid& X_body,
-                                    const Rigid& X_onto, const Vec3* distal, const Tuning& tuning, double gap) {
-  std::vector<DockPoint> out;
-  const Surface& mine = patient.bones->at(body);
-  const DistanceField& field = patient.fields.at(onto);
-  const double mm2 = area(mine);
-  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
-  const double each = mm2 / static_cast<double>(samples.size());
-  const double end = distal ? proximalEnd(mine, *distal) : 0;
-  const Rigid X = X_onto.inverse() * X_body;
-  std::vector<double> gaps;
-  for (const auto& s : samples) {
-    if (distal && s.position.dot(*distal) - end > kBaseRegionMm) continue;
-    const auto at = field.sample(X * s.position);
-    if (at.distance >= field.band()) continue;
-    DockPoint p;
-    p.position = s.position;
-    p.guard = each / tuning.area_mm2;
-    p.gap = at.distance;
-    if (at.distance < kFacingMm) {
-      const double facing = -at.gradient.dot(X.linear() * s.normal);
-      p.weight = std::clamp((facing - 0.5) / 0.3, 0.0, 1.0) * each / tuning.area_mm2;
-    }
-    if (p.weight > 0) gaps.push_back(p.gap);
-    out.push_back(p);
-  }
-  double rim = kFacingMm;
-  if (gaps.size() >= 10) {
-    const auto narrow = static_cast<std::ptrdiff_t>(gaps.size() / 10);
-    std::nth_element(gaps.begin(), gaps.begin() + narrow, gaps.end());
-    rim = gaps[static_cast<std::size_t>(narrow)] + tuning.own_rim_mm;
-  }
-  for (DockPoint& p : out) {
-    p.weight *= std::clamp((rim - p.gap) / 0.8, 0.0, 1.0);
-    p.gap = gap;
-  }
-  return out;
-}
-
-/// Points of `body` (patient frame, as scanned) that the atlas says face `onto`, with the gap the atlas has there.
-std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bone body, Bone onto, const Vec3* base,
-                                  const Vec3* distal, const Tuning& tuning, double gap_scale) {
-  std::vector<DockPoint> out;
-  const Surface& mine = patient.bones->at(body);
-  const double mm2 = area(mine);
-  const auto samples = sampleEvenly(mine, static_cast<std::size_t>(std::clamp(mm2 * 1.2, 200.0, 8000.0)));
-  const double each = mm2 / static_cast<double>(samples.size());
-  const RayCaster atlas_body({&atlas.bones.at(body)});
-  const RayCaster atlas_onto({&atlas.bones.at(onto)});
-  const AtlasMap& map = atlas.maps.at(body);
-  const double size = std::exp(map.log_scale.mean());
-  const double end = distal ? proximalEnd(mine, *distal) : 0;
-  (void)base;
-  for (const auto& s : samples) {
-    if (distal && s.position.dot(*distal) - end > kBaseRegionMm) continue;
-    const auto on_body = atlas_body.nearest(map.inverse(s.position), 6);
-    if (!on_body) continue;
-    const auto across = atlas_onto.nearest(on_body->position, 8);
-    if (!across) continue;
-    DockPoint p;
-    p.position = s.position;
-    const Vec3 way = across->position - on_body->position;
-    const double gap = way.norm();
-    const double facing = gap > 1e-6 ? on_body->normal.dot(way) / gap : 1;
-    const double opposed = -on_body->normal.dot(across->normal);
-    p.guard = each / tuning.area_mm2;
-    p.gap = gap;
-    p.weight = gap < tuning.face_gap_mm && facing > 0.5 && opposed > 0.5 ? each / tuning.area_mm2 : 0;
-    out.push_back(p);
-  }
-  // The joint itself is where the gap is narrow; where it opens, the bones only happen to face each other (the fifth
-  // base stands off the cuboid like that), and pulling those places together would tilt the ray.
-  std::vector<double> gaps;
-  for (const DockPoint& p : out) {
-    if (p.weight > 0) gaps.push_back(p.gap);
-  }
-  double rim = tuning.face_gap_mm;
-  if (gaps.size() >= 10) {
-    const auto narrow = static_cast<std::ptrdiff_t>(gaps.size() / 10);
-    std::nth_element(gaps.begin(), gaps.begin() + narrow, gaps.end());
-    rim = std::min(rim, gaps[static_cast<std::size_t>(narrow)] + tuning.rim_mm);
-  }
-  for (DockPoint& p : out) {
-    // Fades out towards the rim so that the border of the face does not depend on single samples.
-    p.weight *= std::clamp((rim - p.gap) / std::min(0.8, 0.6 * tuning.rim_mm), 0.0, 1.0);
-    p.gap *= gap_scale * (tuning.scale ? size : 1);
-  }
-  // The fifth base does not lie flat on the cuboid or on the fourth: its gaps open the way the atlas' do.
-  const double even = body == Bone::kM5 || onto == Bone::kM5 ? tuning.even_fifth : tuning.even;
-  double sum = 0, total = 0;
-  for (const DockPoint& p : out) {
-    sum += p.weight * p.gap;
-    total += p.weight;
-  }
-  if (total > 0)
-    for (DockPoint& p : out)
-      if (p.weight > 0) p.gap += even * (sum / total - p.gap);
-  return out;
-}
-
-/// What is usual of the gap that `points` (scan frame of their body, which stands at `X`) look across, in the joint of
-/// `metatarsal` with `other`; `gap`: as wide as it is likely to be. Each side of a joint has a plane of its own, so
-/// each is held half as firmly.
-std::optional<GapPlane> gapPlane(const std::vector<DockPoint>& points, const Rigid& X, const Frame& frame,
-                                 Bone metatarsal, Bone other, double gap, const JointNorms& norms,
-                                 const Tuning& tuning) {
-  GapPlane plane;
-  double total = 0;
-  for (const DockPoint& p : points) {
-    plane.middle += p.weight * p.position;
-    total += p.weight;
-  }
-  if (total <= 0) return std::nullopt;
-  plane.middle /= total;
-  plane.first = X.linear().transpose() * frame.dorsal;
-  plane.second = X.linear().transpose() * frame.medial;
-  plane.mean = {gap, 0, 0};  // the tilts that people have on average lead farther off than none
-  plane.spread = {tuning.gap_sd_mm, tuning.tilt_sd, tuning.tilt_sd};
-  const auto k = static_cast<std::size_t>(*rayOf(metatarsal) - 1);
-  if (other == tarsalPartner(*rayOf(metatarsal)) && norms.gap_mm[k]) {
-    plane.spread << norms.gap_mm[k]->spread, norms.dorsal_tilt_rad[k]->spread, norms.medial_tilt_rad[k]->spread;
-  }
-  plane.spread *= std::numbers::sqrt2;
-  return plane;
-}
-
 /// The borders of the foot as `norms` has them, for rays whose joints are found from the patient's own surfaces.
 /// `contacts`: faces as labelled in `poses`. `usual`: gap of the foot's joints, mm.
 std::vector<Border> normalBorders(const Patient& patient, const std::map<int, RayModel>& models,
@@ -587,11 +240,19 @@ std::vector<ShaftAngle> normalShafts(const std::map<int, RayModel>& models, cons
   return out;
 }
 
-/// Weight of the faces between a metatarsal and another bone.
-double weightOf(Bone metatarsal, Bone other, const Tuning& tuning) {
+/// A joint between bones of the foot: a metatarsal against a tarsal neighbour or the next metatarsal.
+struct Joint {
+  Bone ray = Bone::kM1, other = Bone::kC1;
+  [[nodiscard]] int rayNumber() const { return *rayOf(ray); }
+  [[nodiscard]] bool betweenRays() const { return rayOf(other).has_value(); }
+  [[nodiscard]] bool toPartner() const { return other == tarsalPartner(rayNumber()); }
+};
+
+/// Weight of a joint's faces.
+double weightOf(const Joint& joint, const Tuning& tuning) {
   // The first and second metatarsals have no true joint: their bases only must not overlap.
-  if (rayOf(other)) return metatarsal == Bone::kM1 || other == Bone::kM1 ? 0 : tuning.between_rays;
-  return other == tarsalPartner(*rayOf(metatarsal)) ? 1 : tuning.aside;
+  if (joint.betweenRays()) return joint.ray == Bone::kM1 || joint.other == Bone::kM1 ? 0 : tuning.between_rays;
+  return joint.toPartner() ? 1 : tuning.aside;
 }
 
 /// 95 % interval from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they scale
@@ -607,307 +268,452 @@ Interval intervalOf(const Mat6& covariance, const Vec3& axis, bool own_faces, co
           std::max(kLeastTurn, widen_turn * turn), std::max(kLeastTurn, widen_turn * roll)};
 }
 
+/// What an injury may have done to a ray. `medial`: from the fifth metatarsal to the first, across this one.
+PosePrior injuryPrior(const Vec3& distal, const Vec3& medial, const Tuning& tuning) {
+  PosePrior as_scanned;
+  Mat3 axes;  // dorsal, medial, distal: axes of abduction, plantarflexion, pronation
+  axes << distal.cross(medial), medial, distal;
+  Mat3 turns = Mat3::Zero(), shifts = Mat3::Zero();
+  for (int i = 0; i < 3; ++i) {
+    turns += axes.col(i) * axes.col(i).transpose() / std::pow(tuning.injury_turn_rad[static_cast<std::size_t>(i)], 2);
+    const int along = i == 0 ? 1 : i == 1 ? 2 : 0;  // lateral, distal, dorsal
+    shifts += axes.col(along) * axes.col(along).transpose() /
+              std::pow(tuning.injury_shift_mm[static_cast<std::size_t>(i)], 2);
+  }
+  as_scanned.information.topLeftCorner<3, 3>() = turns;
+  as_scanned.information.bottomRightCorner<3, 3>() = shifts;
+  return as_scanned;
+}
+
+/// Finds where the rays of one foot belong, step by step: solve() is the order.
+class RaySolver {
+ public:
+  RaySolver(const Patient& patient, const Atlas& atlas, const Tuning& tuning, const JointNorms& norms,
+            const RayOverrides& overrides)
+      : patient_(patient), atlas_(atlas), tuning_(tuning), norms_(norms), overrides_(overrides) {}
+
+  Result<std::map<int, RaySolution>> solve(const Progress& progress);
+
+ private:
+  // What there is.
+  void findTarsus();
+  void findRays();
+  void carryAtlasPoses(const Progress& progress);
+  void addRayBodies();
+  void findJoints();
+  // What meets what, first by the atlas.
+  [[nodiscard]] PosePrior atlasPrior(RayModel& model) const;
+  [[nodiscard]] double gapsWiderThanAtlas() const;
+  [[nodiscard]] std::vector<DockPoint> facesByDirection(const Joint& joint, Bone body) const;
+  void labelFaces(const Progress& progress);
+  // Where that takes the rays.
+  void place(const Docking& docking, const Progress& progress);
+  [[nodiscard]] std::vector<Rigid> startsOf(int ray) const;
+  // Then by the patient's own surfaces.
+  [[nodiscard]] Docking byOwnFaces(Docking docking, const Progress& progress);
+  void loosenPriors();
+  [[nodiscard]] double wantedGap(const Joint& joint, double labelled) const;
+  [[nodiscard]] Contact ownContact(std::size_t i, int pass, const Frame& frame) const;
+  // Which rays were never displaced.
+  struct Keeping {
+    int ray = 0;  // 0: none
+    std::vector<Rigid> poses;
+  };
+  [[nodiscard]] std::vector<std::size_t> freeNeighbours(int ray) const;
+  [[nodiscard]] std::vector<Rigid> withRayKept(const Docking& docking, int ray) const;
+  [[nodiscard]] double strainOf(const Docking& docking, int ray, const std::vector<Rigid>& kept) const;
+  [[nodiscard]] Keeping cheapestToKeep(const Docking& docking, std::map<int, RaySolution>& out) const;
+  void keepUndisplaced(const Docking& docking, std::map<int, RaySolution>& out, const Progress& progress);
+  // What is told.
+  [[nodiscard]] std::map<int, RaySolution> asFound() const;
+  void addIntervals(const Docking& docking, std::map<int, RaySolution>& out) const;
+
+  [[nodiscard]] RayOverride given(int ray) const {
+    const auto it = overrides_.find(ray);
+    return it == overrides_.end() ? RayOverride{} : it->second;
+  }
+  [[nodiscard]] std::size_t bodyOf(int ray) const { return index_.at(metatarsal(ray)); }
+  [[nodiscard]] bool isFree(std::size_t body) const {
+    return std::find(free_.begin(), free_.end(), body) != free_.end();
+  }
+  /// Of the rays that a joint joins, whether any is so.
+  template <class So>
+  [[nodiscard]] bool anyRayOf(const Joint& joint, const So& so) const {
+    return so(models_.at(joint.rayNumber())) || (joint.betweenRays() && so(models_.at(*rayOf(joint.other))));
+  }
+  /// Contact `i` is that of joint i / 2, seen from its ray (even) or from the other bone (odd).
+  [[nodiscard]] std::pair<Bone, Bone> sidesOf(std::size_t i) const {
+    const Joint& joint = joints_[i / 2];
+    return i % 2 == 0 ? std::pair{joint.ray, joint.other} : std::pair{joint.other, joint.ray};
+  }
+
+  const Patient& patient_;
+  const Atlas& atlas_;
+  const Tuning& tuning_;
+  const JointNorms& norms_;
+  const RayOverrides& overrides_;
+
+  std::vector<DockBody> bodies_;  // the tarsus first (fixed), then the rays that can be dealt with
+  std::map<Bone, std::size_t> index_;
+  std::map<int, RayModel> models_;
+  std::vector<Joint> joints_;
+  std::vector<Contact> contacts_;    // two a joint, as the atlas labels them
+  std::optional<double> usual_gap_;  // of joints that the injury leaves alone
+  std::vector<bool> active_;         // by body: takes part
+  std::vector<std::size_t> free_;    // bodies whose pose is sought
+  std::vector<Rigid> poses_;         // by body
+};
+
+Result<std::map<int, RaySolution>> RaySolver::solve(const Progress& progress) {
+  findTarsus();
+  findRays();
+  if (models_.empty()) return std::map<int, RaySolution>{};
+  carryAtlasPoses(progress);
+  if (progress.cancelled()) return cancelledError();
+  addRayBodies();
+  findJoints();
+  labelFaces(progress);
+  if (progress.cancelled()) return cancelledError();
+
+  Docking docking(bodies_, contacts_, tuning_.dock);
+  place(docking, progress);
+  if (progress.cancelled()) return cancelledError();
+  docking = byOwnFaces(std::move(docking), progress);
+  if (progress.cancelled()) return cancelledError();
+  std::map<int, RaySolution> out = asFound();
+  keepUndisplaced(docking, out, progress);
+  if (progress.cancelled()) return cancelledError();
+  addIntervals(docking, out);
+  return out;
+}
+
+void RaySolver::findTarsus() {
+  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}) {
+    if (!patient_.fields.contains(b) || !atlas_.maps.contains(b)) continue;
+    index_[b] = bodies_.size();
+    bodies_.push_back({&patient_.fields.at(b), Vec3::Zero(), {}});
+  }
+}
+
+void RaySolver::findRays() {
+  for (int ray = 1; ray <= 5; ++ray) {
+    const Bone m = metatarsal(ray), partner = tarsalPartner(ray);
+    if (!patient_.fields.contains(m) || !atlas_.maps.contains(m) || !index_.contains(partner)) continue;
+    RayModel model;
+    model.ray = ray;
+    model.bone = m;
+    // Which end is the head: as in the atlas, whose metatarsal points away from its tarsal partner.
+    const Vec3 away = atlas_.maps.at(m).R * (centroid(atlas_.bones.at(m)) - centroid(atlas_.bones.at(partner)));
+    const MetatarsalAxis axis = metatarsalAxis(patient_.bones->at(m), away);
+    model.base = given(ray).base_point.value_or(axis.base_point);
+    model.distal = given(ray).distal.value_or(axis.distal);
+    model.shows_shaft = showsShaft(patient_.bones->at(m), model.distal);
+    models_[ray] = model;
+  }
+}
+
+void RaySolver::carryAtlasPoses(const Progress& progress) {
+  std::vector<RayModel*> rays;
+  for (auto& [ray, model] : models_) rays.push_back(&model);
+  tbb::parallel_for(std::size_t{0}, rays.size(), [&](std::size_t i) {
+    if (!progress.cancelled()) rays[i]->atlas_pose = carriedPose(patient_, atlas_, *rays[i], tuning_);
+  });
+}
+
+/// Also says of the model how far its atlas pose can be believed.
+PosePrior RaySolver::atlasPrior(RayModel& model) const {
+  const auto k = static_cast<std::size_t>(model.ray - 1);
+  const Vec6 off = poseDifference(Rigid::Identity(), model.atlas_pose, model.base);
+  model.trusted = off.head<3>().norm() < kTrustedTurn && off.tail<3>().norm() < kTrustedShiftMm;
+  const double misfit = 0.5 * (atlas_.residual_mm.at(model.bone) + atlas_.residual_mm.at(tarsalPartner(model.ray)));
+  model.own_faces = misfit > tuning_.own_above_mm;
+  const double fit = tuning_.prior_at_mm > 0 ? std::max(kSurestPrior, misfit / tuning_.prior_at_mm) : 1;
+  const double widen = (model.trusted ? 1 : 3) * fit;
+  const double turn = 1 / std::pow(widen * tuning_.prior_turn_rad[k], 2);
+  const double shift = 1 / std::pow(widen * tuning_.prior_shift_mm[k], 2);
+  PosePrior prior;
+  prior.pose = model.atlas_pose;
+  prior.information.diagonal() << turn, turn, turn, shift, shift, shift;
+  return prior;
+}
+
+void RaySolver::addRayBodies() {
+  for (auto& [ray, model] : models_) {
+    index_[model.bone] = bodies_.size();
+    DockBody body{&patient_.fields.at(model.bone), model.base, {}};
+    body.priors.push_back(atlasPrior(model));
+    if (tuning_.injury_shift_mm[0] > 0 && models_.size() > 1) {
+      Vec3 medial = models_.begin()->second.base - models_.rbegin()->second.base;
+      medial = (medial - medial.dot(model.distal) * model.distal).normalized();
+      if (medial.allFinite()) body.priors.push_back(injuryPrior(model.distal, medial, tuning_));
+    }
+    bodies_.push_back(std::move(body));
+  }
+}
+
+void RaySolver::findJoints() {
+  for (const auto& [ray, model] : models_) {
+    for (const Bone n : tarsalNeighbours(ray))
+      if (index_.contains(n)) joints_.push_back({model.bone, n});
+    if (models_.contains(ray + 1)) joints_.push_back({model.bone, metatarsal(ray + 1)});
+  }
+  if (patient_.fields.contains(Bone::kNav))
+    usual_gap_ = cuneonavicularGap(*patient_.bones, patient_.fields.at(Bone::kNav));
+}
+
+/// Another person's gaps are not this one's: joints that the injury leaves alone say by how much they differ.
+double RaySolver::gapsWiderThanAtlas() const {
+  if (!tuning_.scale || !usual_gap_ || !atlas_.bones.contains(Bone::kNav)) return 0;
+  const auto there = cuneonavicularGap(atlas_.bones, boneField(atlas_.bones.at(Bone::kNav)));
+  return there ? *usual_gap_ - std::exp(atlas_.whole.log_scale.mean()) * *there : 0;
+}
+
+/// Where the atlas pose cannot be believed: what looks the way the joint lies.
+std::vector<DockPoint> RaySolver::facesByDirection(const Joint& joint, Bone body) const {
+  const RayModel& model = models_.at(joint.rayNumber());
+  const Vec3& along = models_.at(rayOf(body).value_or(model.ray)).distal;
+  const bool from_ray = body == joint.ray;
+  // To the partner: along the ray. Between rays: across, from the medial one to the lateral one.
+  Vec3 toward = from_ray ? Vec3(-model.distal) : model.distal;
+  if (joint.betweenRays()) {
+    toward = models_.at(*rayOf(joint.other)).base - model.base;
+    toward -= along * along.dot(toward);
+    toward = toward.normalized() * (from_ray ? 1 : -1);
+  }
+  return ownFacePoints(patient_, body, toward, along, tuning_);
+}
+
+void RaySolver::labelFaces(const Progress& progress) {
+  const double wider = gapsWiderThanAtlas();
+  contacts_.resize(2 * joints_.size());
+  tbb::parallel_for(std::size_t{0}, contacts_.size(), [&](std::size_t i) {
+    if (progress.cancelled()) return;
+    const Joint& joint = joints_[i / 2];
+    const auto [body, onto] = sidesOf(i);
+    const bool doubted = anyRayOf(joint, [](const RayModel& m) { return !m.trusted; });
+    Contact& c = contacts_[i];
+    c.body = index_.at(body);
+    c.onto = index_.at(onto);
+    if (doubted && (joint.betweenRays() || joint.toPartner()))
+      c.points = facesByDirection(joint, body);
+    else
+      c.points =
+          facePoints(patient_, atlas_, body, onto, rayOf(body) ? &models_.at(*rayOf(body)).distal : nullptr, tuning_);
+    for (DockPoint& p : c.points) {
+      p.weight *= weightOf(joint, tuning_);
+      p.gap = std::max(kNarrowestMm, p.gap + wider);
+    }
+  });
+}
+
+std::vector<Rigid> RaySolver::startsOf(int ray) const {
+  std::vector<Rigid> starts{models_.at(ray).atlas_pose, Rigid::Identity()};
+  // One force takes several rays: what brought a neighbour back is tried too.
+  for (const int next : {ray - 1, ray + 1})
+    if (models_.contains(next) && active_[bodyOf(next)]) starts.push_back(poses_[bodyOf(next)]);
+  if (const auto start = given(ray).start) starts.push_back(*start);
+  if (!tuning_.start_scanned) std::erase_if(starts, [](const Rigid& s) { return s.isApprox(Rigid::Identity()); });
+  return starts;
+}
+
+/// Second ray first into its recess, then 1, 3, 4, 5, each against what stands already; then all together.
+void RaySolver::place(const Docking& docking, const Progress& progress) {
+  poses_.assign(bodies_.size(), Rigid::Identity());
+  active_.assign(bodies_.size(), false);
+  for (const auto& [bone, i] : index_)
+    if (!rayOf(bone)) active_[i] = true;
+  for (const auto& [ray, model] : models_) {
+    const auto pose = given(ray).pose;
+    if (!pose) {
+      free_.push_back(bodyOf(ray));
+      continue;
+    }
+    poses_[bodyOf(ray)] = *pose;
+    active_[bodyOf(ray)] = true;
+  }
+  for (const int ray : {2, 1, 3, 4, 5}) {
+    if (!models_.contains(ray) || given(ray).pose) continue;
+    if (progress.cancelled()) return;
+    const std::size_t i = bodyOf(ray);
+    active_[i] = true;
+    Docking::State best;
+    best.cost = 1e300;
+    for (const Rigid& start : startsOf(ray)) {
+      std::vector<Rigid> from = poses_;
+      from[i] = start;
+      Docking::State state = docking.minimise(from, {i}, active_);
+      if (state.cost < best.cost) best = std::move(state);
+    }
+    poses_ = best.poses;
+  }
+  if (!free_.empty()) poses_ = docking.minimise(poses_, free_, active_).poses;
+}
+
+/// Where the atlas fits badly its labels were only a start: the joints of such rays are found again and again from the
+/// patient's own surfaces, as they stand by now. Gives the docking that `poses_` are best in.
+Docking RaySolver::byOwnFaces(Docking docking, const Progress& progress) {
+  const bool any_own = std::any_of(models_.begin(), models_.end(), [](const auto& m) { return m.second.own_faces; });
+  if (!any_own && !tuning_.borders) return docking;
+  loosenPriors();
+  const Frame frame = coarseFootFrame(*patient_.bones, patient_.side);
+  for (int pass = 1; pass <= tuning_.own_passes; ++pass) {
+    std::vector<Contact> fresh = contacts_;
+    tbb::parallel_for(std::size_t{0}, contacts_.size(), [&](std::size_t i) {
+      if (!progress.cancelled()) fresh[i] = ownContact(i, pass, frame);
+    });
+    if (progress.cancelled()) break;
+    std::vector<Border> borders = normalBorders(patient_, models_, index_, fresh, poses_, norms_,
+                                                usual_gap_.value_or(kUsualGapMm), frame, tuning_);
+    docking = Docking(bodies_, std::move(fresh), tuning_.dock, std::move(borders),
+                      normalShafts(models_, index_, norms_, frame, tuning_));
+    if (!free_.empty()) poses_ = docking.minimise(poses_, free_, active_).poses;
+  }
+  return docking;
+}
+
+/// Of rays that their own faces are to place.
+void RaySolver::loosenPriors() {
+  for (const auto& [ray, model] : models_) {
+    if (!model.own_faces) continue;
+    DockBody& body = bodies_[bodyOf(ray)];
+    body.priors[0].information /= tuning_.own_atlas * tuning_.own_atlas;
+    if (body.priors.size() > 1) body.priors[1].information /= tuning_.own_injury * tuning_.own_injury;
+  }
+}
+
+/// As wide as this patient's joints next door, and as much wider as people's joints of this ray are. `labelled`: as the
+/// atlas has it.
+double RaySolver::wantedGap(const Joint& joint, double labelled) const {
+  if (!usual_gap_) return labelled;
+  const auto& over = norms_.gap_mm[static_cast<std::size_t>(joint.rayNumber() - 1)];
+  if (over && joint.toPartner()) return std::max(0.3, *usual_gap_ + over->mean);
+  return 0.5 * (labelled + std::clamp(*usual_gap_, 0.3, 2.6));
+}
+
+/// Contact `i` from the patient's own surfaces as they stand; the atlas's where they do not meet.
+Contact RaySolver::ownContact(std::size_t i, int pass, const Frame& frame) const {
+  const Contact& labelled = contacts_[i];
+  const Joint& joint = joints_[i / 2];
+  if (!anyRayOf(joint, [](const RayModel& m) { return m.own_faces; })) return labelled;
+  double gap = 0, total = 0;
+  for (const DockPoint& p : labelled.points) {
+    gap += p.weight * p.gap;
+    total += p.weight;
+  }
+  if (total <= 0) return labelled;
+  gap = wantedGap(joint, gap / total);
+  const auto [body, onto] = sidesOf(i);
+  Contact own = labelled;
+  own.points = facingPoints(patient_, body, onto, poses_[own.body], poses_[own.onto],
+                            rayOf(body) ? &models_.at(*rayOf(body)).distal : nullptr, tuning_, gap);
+  own.plane = gapPlane(own.points, poses_[own.body], frame, joint.ray, joint.other, gap, norms_, tuning_);
+  const double base_weight = weightOf(joint, tuning_);
+  double facing = 0;
+  for (const DockPoint& p : own.points) facing += base_weight * p.weight;
+  // A ray that has slid off its joint finds no face there and would float away for want of any.
+  if (facing < 0.4 * total) return labelled;
+  const double weight = base_weight * std::pow(tuning_.own_weight, static_cast<double>(pass) / tuning_.own_passes);
+  for (DockPoint& p : own.points) p.weight *= weight;
+  return own;
+}
+
+/// The rays as they were found, before it is known where they belong.
+std::map<int, RaySolution> RaySolver::asFound() const {
+  std::map<int, RaySolution> out;
+  for (const auto& [ray, model] : models_) {
+    RaySolution& s = out[ray];
+    s.base = model.base;
+    s.distal = model.distal;
+    s.atlas_pose = model.atlas_pose;
+    s.own_faces = model.own_faces;
+  }
+  return out;
+}
+
+std::vector<std::size_t> RaySolver::freeNeighbours(int ray) const {
+  std::vector<std::size_t> out;
+  for (const int next : {ray - 1, ray + 1})
+    if (models_.contains(next) && isFree(bodyOf(next))) out.push_back(bodyOf(next));
+  return out;
+}
+
+/// All poses with this ray as scanned. Its neighbours may follow: they were fitted around a pose that is about to be
+/// given up.
+std::vector<Rigid> RaySolver::withRayKept(const Docking& docking, int ray) const {
+  std::vector<Rigid> poses = poses_;
+  poses[bodyOf(ray)] = Rigid::Identity();
+  const std::vector<std::size_t> followers = freeNeighbours(ray);
+  return followers.empty() ? poses : docking.minimise(poses, followers, active_).poses;
+}
+
+/// Standing::strain of a ray, `kept`: withRayKept(). A joint so far apart that its faces no longer hold the ray costs
+/// little more the farther it is: no reason to keep it there.
+double RaySolver::strainOf(const Docking& docking, int ray, const std::vector<Rigid>& kept) const {
+  const std::size_t i = bodyOf(ray);
+  std::vector<std::size_t> touched = freeNeighbours(ray);
+  touched.push_back(i);
+  const double gain = docking.cost(kept, touched, active_) - docking.cost(poses_, touched, active_);
+  const double limit =
+      (models_.at(ray).own_faces ? tuning_.own_keep : 1) * tuning_.keep_gain[static_cast<std::size_t>(ray - 1)];
+  if (limit <= 0) return kFarFromHome;
+  const Eigen::MatrixXd c = docking.covariance(kept, {i}, active_);
+  const bool held = std::sqrt(c.block<3, 3>(3, 3).trace() / 3) < kHeldMm;
+  return held ? gain / limit : kFarFromHome;
+}
+
+/// Given what is kept already.
+RaySolver::Keeping RaySolver::cheapestToKeep(const Docking& docking, std::map<int, RaySolution>& out) const {
+  Keeping cheapest;
+  double least = kFarFromHome;
+  for (const auto& [ray, model] : models_) {
+    const std::size_t i = bodyOf(ray);
+    if (!isFree(i)) continue;
+    std::vector<Rigid> kept = withRayKept(docking, ray);
+    const double strain = out[ray].strain = strainOf(docking, ray, kept);
+    if (strain >= least) continue;
+    const Standing standing{
+        strain, (poses_[i] * model.base - model.base).norm(),
+        intervalOf(docking.covariance(poses_, {i}, active_), model.distal, model.own_faces, tuning_).mm};
+    if (!stays(standing)) continue;
+    least = strain;
+    cheapest = {ray, std::move(kept)};
+  }
+  return cheapest;
+}
+
+/// Rays that were never displaced belong where they were scanned: one after the other, the others settle around it.
+void RaySolver::keepUndisplaced(const Docking& docking, std::map<int, RaySolution>& out, const Progress& progress) {
+  while (!progress.cancelled()) {
+    Keeping keeping = cheapestToKeep(docking, out);
+    if (keeping.ray == 0) return;
+    const std::size_t i = bodyOf(keeping.ray);
+    out[keeping.ray].kept = true;
+    out[keeping.ray].alternative = poses_[i];
+    std::erase(free_, i);
+    poses_ = free_.empty() ? std::move(keeping.poses) : docking.minimise(keeping.poses, free_, active_).poses;
+  }
+}
+
+void RaySolver::addIntervals(const Docking& docking, std::map<int, RaySolution>& out) const {
+  std::vector<std::size_t> all;
+  for (const auto& [ray, model] : models_) all.push_back(bodyOf(ray));
+  const Eigen::MatrixXd covariance = docking.covariance(poses_, all, active_);
+  int at = 0;
+  for (auto& [ray, solution] : out) {
+    solution.injured_to_reduced = poses_[bodyOf(ray)];
+    const Mat6 own = covariance.block<6, 6>(at, at);
+    solution.interval =
+        intervalOf(own, solution.injured_to_reduced.linear() * solution.distal, solution.own_faces, tuning_);
+    at += 6;
+  }
+}
+
 }  // namespace
 
 Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
                                              const JointNorms& norms, const Progress& progress,
                                              const RayOverrides& overrides) {
-  const auto given = [&](int ray) -> RayOverride {
-    const auto it = overrides.find(ray);
-    return it == overrides.end() ? RayOverride{} : it->second;
-  };
-  // Bodies: the tarsus first (fixed), then the rays that can be dealt with.
-  std::vector<DockBody> bodies;
-  std::map<Bone, std::size_t> index;
-  for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub}) {
-    if (!patient.fields.contains(b) || !atlas.maps.contains(b)) continue;
-    index[b] = bodies.size();
-    bodies.push_back({&patient.fields.at(b), Vec3::Zero(), {}});
-  }
-  std::map<int, RayModel> models;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const Bone m = metatarsal(ray);
-    if (!patient.fields.contains(m) || !atlas.maps.contains(m) || !index.contains(tarsalPartner(ray))) continue;
-    RayModel model;
-    model.ray = ray;
-    model.bone = m;
-    // Which end is the head: as in the atlas, whose metatarsal points away from its tarsal partner.
-    const Vec3 away = atlas.maps.at(m).R * (centroid(atlas.bones.at(m)) - centroid(atlas.bones.at(tarsalPartner(ray))));
-    const MetatarsalAxis axis = metatarsalAxis(patient.bones->at(m), away);
-    model.base = given(ray).base_point.value_or(axis.base_point);
-    model.distal = given(ray).distal.value_or(axis.distal);
-    model.shows_shaft = showsShaft(patient.bones->at(m), model.distal);
-    models[ray] = model;
-  }
-  if (models.empty()) return std::map<int, RaySolution>{};
-
-  std::vector<int> rays;
-  rays.reserve(models.size());
-  for (const auto& [ray, model] : models) rays.push_back(ray);
-  tbb::parallel_for(std::size_t{0}, rays.size(), [&](std::size_t i) {
-    if (!progress.cancelled()) models.at(rays[i]).atlas_pose = carriedPose(patient, atlas, models.at(rays[i]), tuning);
-  });
-  if (progress.cancelled()) return cancelledError();
-
-  for (auto& [ray, model] : models) {
-    index[model.bone] = bodies.size();
-    DockBody body{&patient.fields.at(model.bone), model.base, {}};
-    PosePrior from_atlas;
-    from_atlas.pose = model.atlas_pose;
-    const std::size_t k = static_cast<std::size_t>(ray - 1);
-    const Vec6 off = poseDifference(Rigid::Identity(), model.atlas_pose, model.base);
-    model.trusted = off.head<3>().norm() < kTrustedTurn && off.tail<3>().norm() < kTrustedShiftMm;
-    const double misfit = 0.5 * (atlas.residual_mm.at(model.bone) + atlas.residual_mm.at(tarsalPartner(ray)));
-    model.own_faces = misfit > tuning.own_above_mm;
-    const double fit = tuning.prior_at_mm > 0 ? std::max(kSurestPrior, misfit / tuning.prior_at_mm) : 1;
-    const double widen = (model.trusted ? 1 : 3) * fit;
-    const double turn = 1 / std::pow(widen * tuning.prior_turn_rad[k], 2);
-    const double shift = 1 / std::pow(widen * tuning.prior_shift_mm[k], 2);
-    from_atlas.information.diagonal() << turn, turn, turn, shift, shift, shift;
-    body.priors.push_back(from_atlas);
-    if (tuning.injury_shift_mm[0] > 0) {
-      // Directions of the ray: its own axis, and across from the fifth metatarsal to the first where both are there.
-      PosePrior as_scanned;
-      Vec3 medial = models.begin()->second.base - models.rbegin()->second.base;
-      medial = (medial - medial.dot(model.distal) * model.distal).normalized();
-      Mat3 axes;  // dorsal, medial, distal: axes of abduction, plantarflexion, pronation
-      axes << model.distal.cross(medial), medial, model.distal;
-      Mat3 turns = Mat3::Zero(), shifts = Mat3::Zero();
-      for (int i = 0; i < 3; ++i) {
-        turns +=
-            axes.col(i) * axes.col(i).transpose() / std::pow(tuning.injury_turn_rad[static_cast<std::size_t>(i)], 2);
-        const int along = i == 0 ? 1 : i == 1 ? 2 : 0;  // lateral, distal, dorsal
-        shifts += axes.col(along) * axes.col(along).transpose() /
-                  std::pow(tuning.injury_shift_mm[static_cast<std::size_t>(i)], 2);
-      }
-      as_scanned.information.topLeftCorner<3, 3>() = turns;
-      as_scanned.information.bottomRightCorner<3, 3>() = shifts;
-      if (medial.allFinite() && models.size() > 1) body.priors.push_back(as_scanned);
-    }
-    bodies.push_back(body);
-  }
-
-  // Contacts: metatarsal against tarsal neighbours and against the next metatarsals, points on both sides.
-  struct Pair {
-    Bone a, b;
-  };
-  std::vector<Pair> pairs;
-  for (const auto& [ray, model] : models) {
-    for (const Bone n : tarsalNeighbours(ray))
-      if (index.contains(n)) pairs.push_back({model.bone, n});
-    if (models.contains(ray + 1)) pairs.push_back({model.bone, metatarsal(ray + 1)});
-  }
-  // Another person's gaps are not this one's: joints that the injury leaves alone say by how much they differ.
-  const std::optional<double> usual = patient.fields.contains(Bone::kNav)
-                                          ? cuneonavicularGap(*patient.bones, patient.fields.at(Bone::kNav))
-                                          : std::nullopt;
-  double gap_by = 0;
-  if (tuning.scale && usual && atlas.bones.contains(Bone::kNav)) {
-    const auto there =
-        cuneonavicularGap(atlas.bones, DistanceField(atlas.bones.at(Bone::kNav), kFieldVoxelMm, kFieldBandMm));
-    if (there) gap_by = *usual - std::exp(atlas.whole.log_scale.mean()) * *there;
-  }
-  std::vector<Contact> contacts(2 * pairs.size());
-  tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
-    if (progress.cancelled()) return;
-    const Pair pair = pairs[i / 2];
-    const Bone body = i % 2 == 0 ? pair.a : pair.b;
-    const Bone onto = i % 2 == 0 ? pair.b : pair.a;
-    const auto ray = rayOf(body);
-    Contact& c = contacts[i];
-    c.body = index.at(body);
-    c.onto = index.at(onto);
-    const bool between = rayOf(pair.a) && rayOf(pair.b);
-    if ((!models.at(*rayOf(pair.a)).trusted || (rayOf(pair.b) && !models.at(*rayOf(pair.b)).trusted)) &&
-        (between || pair.b == tarsalPartner(*rayOf(pair.a)))) {
-      const Vec3& along = models.at(ray ? *ray : *rayOf(pair.a)).distal;
-      // To the partner: along the ray. Between rays: across, from the medial one to the lateral one.
-      Vec3 toward = body == pair.a ? Vec3(-models.at(*rayOf(pair.a)).distal) : models.at(*rayOf(pair.a)).distal;
-      if (between) {
-        toward = models.at(*rayOf(pair.b)).base - models.at(*rayOf(pair.a)).base;
-        toward -= along * along.dot(toward);
-        toward = toward.normalized() * (body == pair.a ? 1 : -1);
-      }
-      c.points = ownFacePoints(patient, body, toward, along, tuning);
-    } else
-      c.points = facePoints(patient, atlas, body, onto, ray ? &models.at(*ray).base : nullptr,
-                            ray ? &models.at(*ray).distal : nullptr, tuning, 1.0);
-    for (DockPoint& p : c.points) {
-      p.weight *= weightOf(pair.a, pair.b, tuning);
-      p.gap = std::max(kNarrowestMm, p.gap + gap_by);
-    }
-  });
-  if (progress.cancelled()) return cancelledError();
-
-  Docking docking(bodies, contacts, tuning.dock);
-  const std::size_t count = docking.bodies().size();
-  std::vector<Rigid> poses(count, Rigid::Identity());
-  std::vector<bool> active(count, false);
-  for (const auto& [bone, i] : index)
-    if (!rayOf(bone)) active[i] = true;
-  for (const auto& [ray, model] : models) {
-    if (!given(ray).pose) continue;
-    poses[index.at(model.bone)] = *given(ray).pose;
-    active[index.at(model.bone)] = true;
-  }
-
-  // Second ray first into its recess, then 1, 3, 4, 5, each against what stands already.
-  for (const int ray : {2, 1, 3, 4, 5}) {
-    if (!models.contains(ray) || given(ray).pose) continue;
-    if (progress.cancelled()) return cancelledError();
-    const std::size_t i = index.at(metatarsal(ray));
-    active[i] = true;
-    Docking::State best;
-    best.cost = 1e300;
-    std::vector<Rigid> starts{models.at(ray).atlas_pose, Rigid::Identity()};
-    // One force takes several rays: what brought a neighbour back is tried too.
-    for (const int next : {ray - 1, ray + 1})
-      if (models.contains(next) && active[index.at(metatarsal(next))])
-        starts.push_back(poses[index.at(metatarsal(next))]);
-    if (const auto start = given(ray).start) starts.push_back(*start);
-    for (const Rigid& start : starts) {
-      if (!tuning.start_scanned && start.isApprox(Rigid::Identity())) continue;
-      std::vector<Rigid> from = poses;
-      from[i] = start;
-      Docking::State state = docking.minimise(from, {i}, active);
-      if (state.cost < best.cost) best = std::move(state);
-    }
-    poses = best.poses;
-  }
-  std::vector<std::size_t> all, free;
-  for (const auto& [ray, model] : models) {
-    all.push_back(index.at(model.bone));
-    if (!given(ray).pose) free.push_back(index.at(model.bone));
-  }
-  Docking::State final;
-  final.poses = poses;
-  if (!free.empty()) final = docking.minimise(poses, free, active);
-
-  // Where the atlas fits badly its labels were only a start.
-  const bool any_own = std::any_of(models.begin(), models.end(), [](const auto& m) { return m.second.own_faces; });
-  if (any_own || tuning.borders) {
-    for (auto& [ray, model] : models) {
-      if (!model.own_faces) continue;
-      DockBody& body = bodies[index.at(model.bone)];
-      body.priors[0].information /= tuning.own_atlas * tuning.own_atlas;
-      if (body.priors.size() > 1) body.priors[1].information /= tuning.own_injury * tuning.own_injury;
-    }
-    const Frame frame = coarseFootFrame(*patient.bones, patient.side);
-    for (int pass = 1; pass <= tuning.own_passes; ++pass) {
-      std::vector<Contact> fresh = contacts;
-      tbb::parallel_for(std::size_t{0}, contacts.size(), [&](std::size_t i) {
-        if (progress.cancelled()) return;
-        const Pair pair = pairs[i / 2];
-        const bool own = models.at(*rayOf(pair.a)).own_faces || (rayOf(pair.b) && models.at(*rayOf(pair.b)).own_faces);
-        if (!own) return;
-        double gap = 0, total = 0;
-        for (const DockPoint& p : contacts[i].points) {
-          gap += p.weight * p.gap;
-          total += p.weight;
-        }
-        if (total <= 0) return;
-        gap /= total;
-        // As wide as this patient's joints next door, and as much wider as people's joints of this ray are.
-        const auto& over = norms.gap_mm[static_cast<std::size_t>(*rayOf(pair.a) - 1)];
-        if (usual && over && pair.b == tarsalPartner(*rayOf(pair.a)))
-          gap = std::max(0.3, *usual + over->mean);
-        else if (usual)
-          gap = 0.5 * (gap + std::clamp(*usual, 0.3, 2.6));
-        const Bone body = i % 2 == 0 ? pair.a : pair.b, onto = i % 2 == 0 ? pair.b : pair.a;
-        fresh[i].points = facingPoints(patient, body, onto, final.poses[fresh[i].body], final.poses[fresh[i].onto],
-                                       rayOf(body) ? &models.at(*rayOf(body)).distal : nullptr, tuning, gap);
-        fresh[i].plane =
-            gapPlane(fresh[i].points, final.poses[fresh[i].body], frame, pair.a, pair.b, gap, norms, tuning);
-        const double base_weight = weightOf(pair.a, pair.b, tuning);
-        double facing = 0;
-        for (const DockPoint& p : fresh[i].points) facing += base_weight * p.weight;
-        // A ray that has slid off its joint finds no face there and would float away for want of any: it keeps the
-        // atlas's.
-        if (facing < 0.4 * total) {
-          fresh[i] = contacts[i];
-          return;
-        }
-        const double weight = base_weight * std::pow(tuning.own_weight, static_cast<double>(pass) / tuning.own_passes);
-        for (DockPoint& p : fresh[i].points) p.weight *= weight;
-      });
-      if (progress.cancelled()) return cancelledError();
-      std::vector<Border> borders =
-          normalBorders(patient, models, index, fresh, final.poses, norms, usual.value_or(kUsualGapMm), frame, tuning);
-      docking = Docking(bodies, std::move(fresh), tuning.dock, std::move(borders),
-                        normalShafts(models, index, norms, frame, tuning));
-      if (!free.empty()) final = docking.minimise(final.poses, free, active);
-    }
-  }
-
-  // Rays that were never displaced belong where they were scanned.
-  std::map<int, RaySolution> out;
-  for (const auto& [ray, model] : models) {
-    RaySolution s;
-    s.base = model.base;
-    s.distal = model.distal;
-    s.atlas_pose = model.atlas_pose;
-    s.own_faces = model.own_faces;
-    out[ray] = s;
-  }
-  const auto held = [&](const std::vector<Rigid>& at, std::size_t i) {
-    const Eigen::MatrixXd c = docking.covariance(at, {i}, active);
-    return std::sqrt(c.block<3, 3>(3, 3).trace() / 3) < kHeldMm;
-  };
-  std::vector<Rigid> kept_poses = final.poses;
-  for (;;) {
-    // The cheapest ray to keep, given what is kept already; the others settle around it.
-    if (progress.cancelled()) return cancelledError();
-    int keep = 0;
-    double least = kFarFromHome;
-    Docking::State kept_state;
-    for (const auto& [ray, model] : models) {
-      const std::size_t i = index.at(model.bone);
-      if (std::find(free.begin(), free.end(), i) == free.end()) continue;
-      // Its neighbours may follow: they were fitted around a pose that is about to be given up.
-      std::vector<std::size_t> followers;
-      for (const int next : {ray - 1, ray + 1}) {
-        if (!models.contains(next)) continue;
-        const std::size_t k = index.at(metatarsal(next));
-        if (std::find(free.begin(), free.end(), k) != free.end()) followers.push_back(k);
-      }
-      std::vector<std::size_t> touched = followers;
-      touched.push_back(i);
-      std::vector<Rigid> trial = kept_poses;
-      trial[i] = Rigid::Identity();
-      if (!followers.empty()) trial = docking.minimise(trial, followers, active).poses;
-      const double gain = docking.cost(trial, touched, active) - docking.cost(kept_poses, touched, active);
-      const double limit =
-          (model.own_faces ? tuning.own_keep : 1) * tuning.keep_gain[static_cast<std::size_t>(ray - 1)];
-      // A joint so far apart that its faces no longer hold the ray costs little more the farther it is: no reason to
-      // keep it there.
-      out[ray].strain = limit > 0 && held(trial, i) ? gain / limit : kFarFromHome;
-      if (out[ray].strain >= least) continue;
-      const Standing standing{
-          out[ray].strain, (kept_poses[i] * model.base - model.base).norm(),
-          intervalOf(docking.covariance(kept_poses, {i}, active), model.distal, model.own_faces, tuning).mm};
-      if (stays(standing)) {
-        least = out[ray].strain;
-        keep = ray;
-        kept_state.poses = trial;
-      }
-    }
-    if (keep == 0) break;
-    const std::size_t i = index.at(metatarsal(keep));
-    out[keep].kept = true;
-    out[keep].alternative = kept_poses[i];
-    free.erase(std::find(free.begin(), free.end(), i));
-    kept_poses = free.empty() ? kept_state.poses : docking.minimise(kept_state.poses, free, active).poses;
-  }
-
-  const Eigen::MatrixXd covariance = docking.covariance(kept_poses, all, active);
-  for (std::size_t k = 0; k < all.size(); ++k) {
-    const int ray = rays[k];
-    out[ray].injured_to_reduced = kept_poses[all[k]];
-    const Mat6 own = covariance.block<6, 6>(6 * static_cast<int>(k), 6 * static_cast<int>(k));
-    out[ray].interval =
-        intervalOf(own, out[ray].injured_to_reduced.linear() * models.at(ray).distal, out[ray].own_faces, tuning);
-  }
-  return out;
+  return RaySolver(patient, atlas, tuning, norms, overrides).solve(progress);
 }
 
 }  // namespace rayset::reduction

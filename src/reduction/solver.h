@@ -83,6 +83,8 @@ struct Patient {
   Side side = Side::kRight;
   std::map<Bone, DistanceField> fields;  ///< patient frame, as scanned
 };
+/// The distance field of one bone, as those of a patient.
+[[nodiscard]] DistanceField boneField(const Surface& bone);
 /// Distance fields of the bones that rays are placed by, as far as they are there.
 [[nodiscard]] std::map<Bone, DistanceField> midfootFields(const BoneSurfaces& bones, const Progress& progress = {});
 [[nodiscard]] Result<Patient> preparePatient(const BoneSurfaces& bones, Side side, const Progress& progress);

@@ -21,7 +21,7 @@ double displacedFrom(const Standing& ray) { return std::max(kDisplacedFromMm, ra
 
 bool stays(const Standing& ray) { return ray.strain < (ray.away_mm < displacedFrom(ray) ? kMovesFrom : kStaysBelow); }
 
-bool told(const Standing& ray, bool stays) {
+bool imagesTell(const Standing& ray, bool stays) {
   if (stays) return ray.away_mm < kDisplacedFromMm - kMarginMm || ray.strain < kSureBelow;
   if (ray.away_mm + ray.within_mm < kDisplacedFromMm || ray.away_mm - ray.within_mm > kDisplacedFromMm) return true;
   return ray.strain > kSureAbove && ray.away_mm > displacedFrom(ray) + kMarginMm;

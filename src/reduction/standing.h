@@ -15,6 +15,6 @@ struct Standing {
 [[nodiscard]] bool stays(const Standing& ray);
 
 /// Whether the images tell if a ray is displaced that stays, or that is put back.
-[[nodiscard]] bool told(const Standing& ray, bool stays);
+[[nodiscard]] bool imagesTell(const Standing& ray, bool stays);
 
 }  // namespace rayset::reduction

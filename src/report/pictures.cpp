@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstring>
+#include <memory>
 #include <optional>
 
 namespace rayset {
@@ -119,198 +120,276 @@ std::string orientationWord(const Frame& f, const Vec3& direction) {
   return names[axis][k[axis] >= 0 ? 0 : 1];
 }
 
-std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, const words::KnownAxes& axes,
-                            double pixels_per_point, const Progress& progress) {
-  std::vector<Shot> shots;
-  const BoneSurfaces& injured = c.injured;
-  const BoneSurfaces& reduced = c.reduction.reduced;
-  const Frame& f = c.reduction.frame;
-  const auto bone = linearColour(palette::kBone), faint = linearColour(palette::kFaint),
-             found = linearColour(palette::kFound), place = linearColour(palette::kPlace),
-             screw = linearColour(palette::kScrew), wire = linearColour(palette::kWire);
-  const std::string corner = words::sideCapitals(c.side);
-  const auto in = [&](Bone b, RayState state) {
-    const auto ray = rayOf(b);
-    return ray && words::state(c, *ray) == state;
-  };
-  // Drawn out from the others: rays that are displaced, and those of which it cannot be told.
-  const auto isDisplaced = [&](Bone b) { return in(b, RayState::kDisplaced); };
-  const auto isUntold = [&](Bone b) { return in(b, RayState::kUntold); };
-  std::vector<int> marked, moved_rays;
-  for (const int ray : {1, 2, 3, 4, 5}) {
-    const RayState state = words::state(c, ray);
-    if (state == RayState::kDisplaced || state == RayState::kUntold) marked.push_back(ray);
-    if (state == RayState::kDisplaced || (state == RayState::kUntold && words::putBack(c, ray)))
-      moved_rays.push_back(ray);
+namespace {
+
+// A shot, and what is to be rendered in it.
+struct Job {
+  Shot shot;
+  std::vector<RenderPart> parts;
+  std::vector<std::unique_ptr<Surface>> own;  // ghosts, moved towards the viewer; parts point at them
+};
+
+// The pictures of one plan, before they are rendered.
+class PlanShots {
+ public:
+  PlanShots(const Case& c, const std::map<std::string, Surface>& devices, const words::KnownAxes& axes,
+            double pixels_per_point)
+      : c_(c), devices_(devices), axes_(axes), pixels_per_point_(pixels_per_point) {
+    for (const int ray : {1, 2, 3, 4, 5}) {
+      const RayState state = words::state(c, ray);
+      if (state == RayState::kDisplaced || state == RayState::kUntold) marked_.push_back(ray);
+      if (state == RayState::kDisplaced || (state == RayState::kUntold && words::putBack(c, ray)))
+        moved_.push_back(ray);
+    }
+    for (const BoneSurfaces* set : {&c.injured, &reduced_})
+      for (const auto& [b, surface] : *set)
+        if (isMidfoot(b) && !surface.empty()) shown_.push_back(&surface);
+    for (const auto& [id, piece] : c.fragments)
+      for (const Surface* surface : {&piece.bone.surface, &piece.reduced})
+        if (!surface->empty()) shown_.push_back(surface);
   }
 
-  // One frame of the picture for both states, so that they can be compared.
-  std::vector<const Surface*> shown;
-  for (const BoneSurfaces* set : {&injured, &reduced})
-    for (const auto& [b, s] : *set)
-      if (isMidfoot(b) && !s.empty()) shown.push_back(&s);
-  for (const auto& [id, piece] : c.fragments)
-    for (const Surface* s : {&piece.bone.surface, &piece.reduced})
-      if (!s->empty()) shown.push_back(s);
-  if (shown.empty()) return shots;
+  [[nodiscard]] std::vector<Job> jobs() const;
+
+ private:
+  enum class State { kInjured, kReduced, kMetal };
+  [[nodiscard]] Job foot(State state, const Look& look) const;
+  void addBones(Job& job, State state, int sight) const;
+  void addPieces(Job& job, State state) const;
+  void addDevices(Job& job) const;
+  void addGhosts(Job& job, State state, const Vec3& towards) const;
+  void nameRays(Job& job, State state, int sight) const;
+  [[nodiscard]] std::vector<Job> ray(int ray) const;
+  [[nodiscard]] Job rayFrom(const Look& look, int ray, const std::vector<const Device*>& mine, const Vec3& axis) const;
+  [[nodiscard]] std::vector<const Device*> devicesOf(int ray) const;
+  [[nodiscard]] std::vector<Bone> bonesHeld(int ray, const std::vector<const Device*>& mine) const;
+
+  [[nodiscard]] const BoneSurfaces& bonesIn(State state) const {
+    return state == State::kInjured ? c_.injured : reduced_;
+  }
+  [[nodiscard]] bool in(Bone b, RayState state) const {
+    const auto ray = rayOf(b);
+    return ray && words::state(c_, *ray) == state;
+  }
+  // Drawn out from the others: rays that are displaced, and those of which it cannot be told.
+  [[nodiscard]] bool isDisplaced(Bone b) const { return in(b, RayState::kDisplaced); }
+  [[nodiscard]] bool isUntold(Bone b) const { return in(b, RayState::kUntold); }
+  // From the side: whether rays count from here, or from behind.
+  static int sightOf(const Look& look) { return look.name == "medial" ? 1 : look.name == "lateral" ? -1 : 0; }
+  static pdf::Colour colourOf(const Device& d) { return d.stage == "temporary" ? palette::kWire : palette::kScrew; }
+  void dress(Shot& shot, const Look& look) const {
+    shot.corner = words::sideCapitals(c_.side);
+    shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
+  }
+
+  const Case& c_;
+  const std::map<std::string, Surface>& devices_;
+  const words::KnownAxes& axes_;
+  double pixels_per_point_;
+  const BoneSurfaces& reduced_ = c_.reduction.reduced;
+  const Frame& frame_ = c_.reduction.frame;
+  std::vector<int> marked_, moved_;    // rays that are drawn out; those that are put back
+  std::vector<const Surface*> shown_;  // frame the picture for both states, so that they can be compared
+};
+
+std::vector<Job> PlanShots::jobs() const {
+  std::vector<Job> out;
+  if (shown_.empty()) return out;
+  const Frame& f = frame_;
   const std::vector<Look> looks{makeLook(f, "dorsal", f.dorsal, f.distal), makeLook(f, "medial", f.medial, f.dorsal),
                                 makeLook(f, "lateral", -f.medial, f.dorsal)};
-
-  struct Job {
-    Shot shot;
-    std::vector<RenderPart> parts;
-    std::vector<Surface> own;  // ghosts, moved towards the viewer
-  };
-  std::vector<Job> jobs;
-
-  const auto foot = [&](const std::string& group, const Look& look, double width_pt, double shape) {
-    Job job;
-    Shot& shot = job.shot;
-    shot.group = group;
-    shot.name = group + "_" + look.name;
-    shot.caption = (group == "injured"   ? "As scanned, from "
-                    : group == "reduced" ? "Reduced, from "
-                                         : "With devices, from ") +
-                   look.name;
-    shot.corner = corner;
-    shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
-    shot.width_pt = width_pt;
-    shot.view = fit(look, shown, 9, shape, width_pt * pixels_per_point);
-    const BoneSurfaces& set = group == "injured" ? injured : reduced;
-    const BoneSurfaces& other = group == "injured" ? reduced : injured;
-    // From the side, rays that stand in front of every marked one are drawn see-through, or they would hide it.
-    const int sight = look.name == "medial" ? 1 : look.name == "lateral" ? -1 : 0;
-    for (const auto& [b, s] : set) {
-      if (!drawnBone(b) || s.empty()) continue;
-      RenderPart part{&s, isMidfoot(b) || b == Bone::kTal || b == Bone::kCal ? bone : faint, 1};
-      if (group == "metal") {
-        part.opacity = isMidfoot(b) ? 0.22F : 0.12F;
-      } else {
-        if (isDisplaced(b)) part.colour = group == "injured" ? found : place;
-        if (group == "reduced" && isDisplaced(b)) part.colour = linearColour(0x7DB8DE);
-        if (isUntold(b)) part.colour = linearColour(palette::kUntold);
-        if (sight != 0 && !marked.empty() && !isDisplaced(b) && !isUntold(b) && rank(b) > 0) {
-          const bool in_front = sight > 0 ? rank(b) < marked.front() : rank(b) > marked.back();
-          if (in_front) part.opacity = 0.3F;
-        }
-      }
-      job.parts.push_back(part);
-    }
-    for (const auto& [id, piece] : c.fragments) {
-      const Surface& s = group == "injured" ? piece.bone.surface : piece.reduced;
-      if (s.empty()) continue;
-      job.parts.push_back({&s, linearColour(palette::kPiece), group == "metal" ? 0.4F : 1.0F});
-      if (group != "metal") shot.labels.push_back({centroid(s), id, palette::kPiece, true});
-    }
-    if (group == "metal") {
-      for (const Device& d : c.fixation.devices) {
-        const auto it = devices.find(d.id);
-        if (it == devices.end() || it->second.empty()) continue;
-        job.parts.push_back({&it->second, d.stage == "temporary" ? wire : screw, 1});
-        shot.labels.push_back({d.entry, d.id, d.stage == "temporary" ? palette::kWire : palette::kScrew, true});
-      }
-    } else {
-      // The other state of each ray that is moved as a see-through outline, brought in front: parallel projection keeps
-      // its place.
-      for (const int ray : moved_rays) {
-        const auto it = other.find(metatarsal(ray));
-        if (it == other.end() || it->second.empty()) continue;
-        job.own.push_back(it->second);
-        for (Vec3& v : job.own.back().vertices) v += 300 * look.towards;
-      }
-      for (const int ray : {1, 2, 3, 4, 5}) {
-        const auto it = set.find(metatarsal(ray));
-        if (it == set.end() || it->second.empty()) continue;
-        const bool moved = isDisplaced(metatarsal(ray)), untold = isUntold(metatarsal(ray));
-        // From the side the heads lie behind each other: name the foremost ray, the foremost marked one and those that
-        // cannot be told.
-        const int foremost = sight > 0 ? 1 : 5;
-        const int foremost_marked = marked.empty() ? 0 : sight > 0 ? marked.front() : marked.back();
-        if (sight != 0 && ray != foremost && ray != foremost_marked && !untold) continue;
-        shot.labels.push_back({headOf(it->second, f.distal),
-                               "M" + std::to_string(ray) +
-                                   (untold                        ? " ◊"
-                                    : moved && group == "injured" ? " ▲"
-                                                                  : ""),
-                               !moved               ? pdf::kInk
-                               : group == "injured" ? 0x9A5B00
-                                                    : palette::kPlace,
-                               true});
-      }
-    }
-    jobs.push_back(std::move(job));
-    for (const Surface& s : jobs.back().own)
-      jobs.back().parts.push_back({&s, group == "injured" ? place : found, 0.0F});
-  };
-  const double half = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
   for (const Look& look : looks) {
-    foot("injured", look, half, look.name == "dorsal" ? 1.16 : 0.60);
-    if (!reduced.empty()) foot("reduced", look, half, look.name == "dorsal" ? 1.16 : 0.60);
+    out.push_back(foot(State::kInjured, look));
+    if (!reduced_.empty()) out.push_back(foot(State::kReduced, look));
   }
-  if (!devices.empty() && !reduced.empty())
-    for (const Look& look : looks) foot("metal", look, half, look.name == "dorsal" ? 1.25 : 0.60);
+  if (!devices_.empty() && !reduced_.empty())
+    for (const Look& look : looks) out.push_back(foot(State::kMetal, look));
+  for (const int n : {1, 2, 3, 4, 5})
+    for (Job& job : ray(n)) out.push_back(std::move(job));
+  return out;
+}
 
-  // Each ray with its devices, in the ray's own directions so that a screw's angle to the shaft shows in true size.
-  for (const int ray : {1, 2, 3, 4, 5}) {
-    std::vector<const Device*> mine;
-    for (const Device& d : c.fixation.devices)
-      if (d.ray == ray && devices.contains(d.id) && !devices.at(d.id).empty()) mine.push_back(&d);
-    const auto m = reduced.find(metatarsal(ray));
-    if (mine.empty() || m == reduced.end() || m->second.empty()) continue;
-    const Vec3 axis = words::axisOf(c, m->first, axes).distal;
-    const Vec3 dorsal = (f.dorsal - f.dorsal.dot(axis) * axis).normalized();
-    const Vec3 medial = (f.medial - f.medial.dot(axis) * axis - f.medial.dot(dorsal) * dorsal).normalized();
-    const bool from_medial = ray <= 3;  // from the nearer border
-    for (const Look& look :
-         {makeLook(f, "side", from_medial ? medial : Vec3(-medial), dorsal), makeLook(f, "dorsal", dorsal, axis)}) {
-      Job job;
-      Shot& shot = job.shot;
-      shot.group = "ray";
-      shot.ray = ray;
-      shot.name = "ray" + std::to_string(ray) + "_" + look.name;
-      shot.caption = words::capitalised(std::string(ordinal(ray))) + " ray from " +
-                     (look.name == "dorsal" ? "dorsal"
-                      : from_medial         ? "medial"
-                                            : "lateral");
-      shot.corner = corner;
-      shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
-      std::vector<const Surface*> framed{&m->second};
-      std::vector<Bone> held{metatarsal(ray)};
-      for (const Device* d : mine)
-        for (const std::string& id : d->through)
-          if (const auto b = boneFromId(id.substr(0, id.find('.')));
-              b && reduced.contains(*b) && std::find(held.begin(), held.end(), *b) == held.end()) {
-            held.push_back(*b);
-            framed.push_back(&reduced.at(*b));
-          }
-      for (const Device* d : mine) framed.push_back(&devices.at(d->id));
-      shot.width_pt = look.name == "dorsal" ? 136 : 364;
-      shot.view = fit(look, framed, 5, look.name == "dorsal" ? 1.5 : 0.56, shot.width_pt * pixels_per_point);
-      for (const auto& [b, s] : reduced) {
-        if (!drawnBone(b) || s.empty() || !isMidfoot(b)) continue;
-        const bool mine_too = std::find(held.begin(), held.end(), b) != held.end();
-        if (!mine_too && look.name == "side") continue;
-        job.parts.push_back({&s, mine_too ? bone : faint, mine_too ? 0.30F : 0.05F});
+Job PlanShots::foot(State state, const Look& look) const {
+  static const std::map<State, std::pair<std::string, std::string>> kWords{
+      {State::kInjured, {"injured", "As scanned, from "}},
+      {State::kReduced, {"reduced", "Reduced, from "}},
+      {State::kMetal, {"metal", "With devices, from "}}};
+  Job job;
+  Shot& shot = job.shot;
+  shot.group = kWords.at(state).first;
+  shot.name = shot.group + "_" + look.name;
+  shot.caption = kWords.at(state).second + look.name;
+  dress(shot, look);
+  shot.width_pt = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
+  const double shape = look.name != "dorsal" ? 0.60 : state == State::kMetal ? 1.25 : 1.16;
+  shot.view = fit(look, shown_, 9, shape, shot.width_pt * pixels_per_point_);
+  addBones(job, state, sightOf(look));
+  addPieces(job, state);
+  if (state == State::kMetal) {
+    addDevices(job);
+  } else {
+    nameRays(job, state, sightOf(look));
+    addGhosts(job, state, look.towards);
+  }
+  return job;
+}
+
+void PlanShots::addBones(Job& job, State state, int sight) const {
+  for (const auto& [b, s] : bonesIn(state)) {
+    if (!drawnBone(b) || s.empty()) continue;
+    const bool of_foot = isMidfoot(b) || b == Bone::kTal || b == Bone::kCal;
+    RenderPart part{&s, linearColour(of_foot ? palette::kBone : palette::kFaint), 1};
+    if (state == State::kMetal) {
+      part.opacity = isMidfoot(b) ? 0.22F : 0.12F;
+    } else {
+      if (isDisplaced(b)) part.colour = linearColour(state == State::kInjured ? palette::kFound : 0x7DB8DE);
+      if (isUntold(b)) part.colour = linearColour(palette::kUntold);
+      // From the side, rays that stand in front of every marked one are drawn see-through, or they would hide it.
+      if (sight != 0 && !marked_.empty() && !isDisplaced(b) && !isUntold(b) && rank(b) > 0) {
+        const bool in_front = sight > 0 ? rank(b) < marked_.front() : rank(b) > marked_.back();
+        if (in_front) part.opacity = 0.3F;
       }
-      for (const auto& [id, piece] : c.fragments)
-        if (ray == 2 && !piece.reduced.empty())
-          job.parts.push_back({&piece.reduced, linearColour(palette::kPiece), 0.40F});
-      for (const Device* d : mine) {
-        job.parts.push_back({&devices.at(d->id), d->stage == "temporary" ? wire : screw, 1});
-        shot.labels.push_back({d->entry, d->id + " " + words::mm(d->length_mm, 0),
-                               d->stage == "temporary" ? palette::kWire : palette::kScrew, true});
-      }
-      for (const Bone b : held)
-        shot.labels.push_back({b == metatarsal(ray) ? headOf(reduced.at(b), axis) : centroid(reduced.at(b)),
-                               std::string(boneId(b)), pdf::kGrey, false});
-      jobs.push_back(std::move(job));
     }
+    job.parts.push_back(part);
   }
+}
 
+void PlanShots::addPieces(Job& job, State state) const {
+  const bool metal = state == State::kMetal;
+  for (const auto& [id, piece] : c_.fragments) {
+    const Surface& s = state == State::kInjured ? piece.bone.surface : piece.reduced;
+    if (s.empty()) continue;
+    job.parts.push_back({&s, linearColour(palette::kPiece), metal ? 0.4F : 1.0F});
+    if (!metal) job.shot.labels.push_back({centroid(s), id, palette::kPiece, true});
+  }
+}
+
+void PlanShots::addDevices(Job& job) const {
+  for (const Device& d : c_.fixation.devices) {
+    const auto it = devices_.find(d.id);
+    if (it == devices_.end() || it->second.empty()) continue;
+    job.parts.push_back({&it->second, linearColour(colourOf(d)), 1});
+    job.shot.labels.push_back({d.entry, d.id, colourOf(d), true});
+  }
+}
+
+// The other state of each ray that is moved as a see-through outline, brought in front: parallel projection keeps its
+// place.
+void PlanShots::addGhosts(Job& job, State state, const Vec3& towards) const {
+  const BoneSurfaces& other = bonesIn(state == State::kInjured ? State::kReduced : State::kInjured);
+  const auto colour = linearColour(state == State::kInjured ? palette::kPlace : palette::kFound);
+  for (const int ray : moved_) {
+    const auto it = other.find(metatarsal(ray));
+    if (it == other.end() || it->second.empty()) continue;
+    Surface& ghost = *job.own.emplace_back(std::make_unique<Surface>(it->second));
+    for (Vec3& v : ghost.vertices) v += 300 * towards;
+    job.parts.push_back({&ghost, colour, 0.0F});
+  }
+}
+
+// From the side the heads lie behind each other: the foremost ray is named, the foremost marked one and those that
+// cannot be told.
+void PlanShots::nameRays(Job& job, State state, int sight) const {
+  const int foremost = sight > 0 ? 1 : 5;
+  const int foremost_marked = marked_.empty() ? 0 : sight > 0 ? marked_.front() : marked_.back();
+  const bool injured = state == State::kInjured;
+  for (const int ray : {1, 2, 3, 4, 5}) {
+    const Bone m = metatarsal(ray);
+    const auto it = bonesIn(state).find(m);
+    if (it == bonesIn(state).end() || it->second.empty()) continue;
+    const bool moved = isDisplaced(m), untold = isUntold(m);
+    if (sight != 0 && ray != foremost && ray != foremost_marked && !untold) continue;
+    const pdf::Colour colour = !moved ? pdf::kInk : injured ? pdf::Colour{0x9A5B00} : palette::kPlace;
+    job.shot.labels.push_back({headOf(it->second, frame_.distal),
+                               "M" + std::to_string(ray) +
+                                   (untold             ? " ◊"
+                                    : moved && injured ? " ▲"
+                                                       : ""),
+                               colour, true});
+  }
+}
+
+std::vector<const Device*> PlanShots::devicesOf(int ray) const {
+  std::vector<const Device*> mine;
+  for (const Device& d : c_.fixation.devices)
+    if (d.ray == ray && devices_.contains(d.id) && !devices_.at(d.id).empty()) mine.push_back(&d);
+  return mine;
+}
+
+// The metatarsal first.
+std::vector<Bone> PlanShots::bonesHeld(int ray, const std::vector<const Device*>& mine) const {
+  std::vector<Bone> held{metatarsal(ray)};
+  for (const Device* d : mine)
+    for (const std::string& id : d->through)
+      if (const auto b = boneFromId(id.substr(0, id.find('.')));
+          b && reduced_.contains(*b) && std::find(held.begin(), held.end(), *b) == held.end())
+        held.push_back(*b);
+  return held;
+}
+
+// A ray with its devices, in the ray's own directions so that a screw's angle to the shaft shows in true size. From the
+// nearer border, and from dorsal.
+std::vector<Job> PlanShots::ray(int ray) const {
+  const std::vector<const Device*> mine = devicesOf(ray);
+  const auto m = reduced_.find(metatarsal(ray));
+  if (mine.empty() || m == reduced_.end() || m->second.empty()) return {};
+  const Frame& f = frame_;
+  const Vec3 axis = words::axisOf(c_, m->first, axes_).distal;
+  const Vec3 dorsal = (f.dorsal - f.dorsal.dot(axis) * axis).normalized();
+  const Vec3 medial = (f.medial - f.medial.dot(axis) * axis - f.medial.dot(dorsal) * dorsal).normalized();
+  const Vec3 side = ray <= 3 ? medial : Vec3(-medial);
+  std::vector<Job> out;
+  for (const Look& look : {makeLook(f, "side", side, dorsal), makeLook(f, "dorsal", dorsal, axis)})
+    out.push_back(rayFrom(look, ray, mine, axis));
+  return out;
+}
+
+Job PlanShots::rayFrom(const Look& look, int ray, const std::vector<const Device*>& mine, const Vec3& axis) const {
+  const bool from_dorsal = look.name == "dorsal";
+  const std::vector<Bone> held = bonesHeld(ray, mine);
+  Job job;
+  Shot& shot = job.shot;
+  shot.group = "ray";
+  shot.ray = ray;
+  shot.name = "ray" + std::to_string(ray) + "_" + look.name;
+  shot.caption = words::capitalised(std::string(ordinal(ray))) + " ray from " +
+                 (from_dorsal ? "dorsal"
+                  : ray <= 3  ? "medial"
+                              : "lateral");
+  dress(shot, look);
+  std::vector<const Surface*> framed;
+  for (const Bone b : held) framed.push_back(&reduced_.at(b));
+  for (const Device* d : mine) framed.push_back(&devices_.at(d->id));
+  shot.width_pt = from_dorsal ? 136 : 364;
+  shot.view = fit(look, framed, 5, from_dorsal ? 1.5 : 0.56, shot.width_pt * pixels_per_point_);
+  for (const auto& [b, s] : reduced_) {
+    if (!drawnBone(b) || s.empty() || !isMidfoot(b)) continue;
+    const bool is_held = std::find(held.begin(), held.end(), b) != held.end();
+    if (is_held || from_dorsal)
+      job.parts.push_back({&s, linearColour(is_held ? palette::kBone : palette::kFaint), is_held ? 0.30F : 0.05F});
+  }
+  for (const auto& [id, piece] : c_.fragments)
+    if (ray == 2 && !piece.reduced.empty()) job.parts.push_back({&piece.reduced, linearColour(palette::kPiece), 0.40F});
+  for (const Device* d : mine) {
+    job.parts.push_back({&devices_.at(d->id), linearColour(colourOf(*d)), 1});
+    shot.labels.push_back({d->entry, d->id + " " + words::mm(d->length_mm, 0), colourOf(*d), true});
+  }
+  for (const Bone b : held)
+    shot.labels.push_back({b == metatarsal(ray) ? headOf(reduced_.at(b), axis) : centroid(reduced_.at(b)),
+                           std::string(boneId(b)), pdf::kGrey, false});
+  return job;
+}
+
+}  // namespace
+
+std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices, const words::KnownAxes& axes,
+                            double pixels_per_point, const Progress& progress) {
+  std::vector<Job> jobs = PlanShots(c, devices, axes, pixels_per_point).jobs();
   std::vector<const Surface*> surfaces;
   for (const Job& job : jobs)
     for (const RenderPart& part : job.parts) surfaces.push_back(part.surface);
   const PreparedSurfaces prepared(surfaces);
+  std::vector<Shot> shots;
   for (std::size_t j = 0; j < jobs.size(); ++j) {
     if (progress.cancelled()) return {};
     progress("report", 0.1 + 0.7 * static_cast<double>(j) / static_cast<double>(jobs.size()));

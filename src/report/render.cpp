@@ -383,6 +383,303 @@ class Tracer {
 
 // A step between two samples of one part that its slope does not explain: a fold in front of itself.
 constexpr float kFoldMm = 1.2F;
+const V3f kInk(0.012F, 0.014F, 0.02F);
+
+// The parts as the view has them, and the box around those that can be seen.
+struct Staged {
+  std::vector<Part> parts;
+  Eigen::AlignedBox3f box;
+};
+Staged staged(const std::vector<RenderPart>& shown, const RenderView& view, const PreparedSurfaces& prepared) {
+  Mat3 R_VP;  // patient to view
+  R_VP.row(0) = view.right.transpose();
+  R_VP.row(1) = view.up.transpose();
+  R_VP.row(2) = view.right.cross(view.up).transpose();
+  Staged out;
+  out.parts.resize(shown.size());
+  for (std::size_t p = 0; p < shown.size(); ++p) {
+    Part& part = out.parts[p];
+    part.colour = V3f(shown[p].colour[0], shown[p].colour[1], shown[p].colour[2]);
+    part.opacity = std::clamp(shown[p].opacity, 0.0F, 1.0F);
+    part.mesh = prepared.find(shown[p].surface);
+    if (part.mesh == nullptr) continue;
+    part.R = R_VP.cast<float>();
+    part.shift = (R_VP * (part.mesh->origin - view.centre)).cast<float>();
+    for (const Vec3& v : shown[p].surface->vertices) out.box.extend((R_VP * (v - view.centre)).cast<float>());
+  }
+  return out;
+}
+
+// The pixels of a picture, and the part of it that can show anything.
+class Raster {
+ public:
+  Raster(const RenderView& view, const Eigen::AlignedBox3f& box)
+      : width(std::max(1, view.width_px)),
+        height(std::max(1, view.height_px)),
+        mm_per_px(static_cast<float>(view.width_mm / width)) {
+    if (box.isEmpty()) return;
+    const auto clampPx = [](float v, int most) {
+      return std::clamp(static_cast<int>(std::clamp(v, -1e6F, 1e6F)), 0, most);
+    };
+    left = clampPx(box.min().x() / mm_per_px + 0.5F * static_cast<float>(width) - 3, width);
+    right = clampPx(box.max().x() / mm_per_px + 0.5F * static_cast<float>(width) + 4, width);
+    top = clampPx(0.5F * static_cast<float>(height) - box.max().y() / mm_per_px - 3, height);
+    bottom = clampPx(0.5F * static_cast<float>(height) - box.min().y() / mm_per_px + 4, height);
+  }
+
+  int width, height;
+  float mm_per_px;
+  int left = 0, right = 0, top = 0, bottom = 0;
+
+  [[nodiscard]] std::size_t count() const { return static_cast<std::size_t>(width) * static_cast<std::size_t>(height); }
+  [[nodiscard]] std::size_t at(int x, int y) const {
+    return static_cast<std::size_t>(y) * static_cast<std::size_t>(width) + static_cast<std::size_t>(x);
+  }
+  // From pixels, counted from the top left corner, to the view.
+  [[nodiscard]] Eigen::Vector2f toView(float px, float py) const {
+    return {(px - 0.5F * static_cast<float>(width)) * mm_per_px, (0.5F * static_cast<float>(height) - py) * mm_per_px};
+  }
+  [[nodiscard]] Eigen::Vector2f middleOf(int x, int y) const {
+    return toView(static_cast<float>(x) + 0.5F, static_cast<float>(y) + 0.5F);
+  }
+  template <class Body>
+  void forRows(const Body& body) const {
+    tbb::parallel_for(tbb::blocked_range<int>(top, bottom, 4), [&](const tbb::blocked_range<int>& range) {
+      for (int y = range.begin(); y < range.end(); ++y) body(y);
+    });
+  }
+  // Calls visit(x, y) for the pixels up to `by` from (x, y) while it says true; every `stride`-th one, counted from the
+  // picture's corner.
+  template <class Visit>
+  bool around(int x, int y, int by, const Visit& visit, int stride = 1) const {
+    const auto first = [stride](int v) { return v + (stride - v % stride) % stride; };
+    for (int v = first(std::max(0, y - by)); v <= std::min(height - 1, y + by); v += stride)
+      for (int u = first(std::max(0, x - by)); u <= std::min(width - 1, x + by); u += stride)
+        if (!visit(u, v)) return false;
+    return true;
+  }
+};
+
+// What is seen: one ray through the middle of every pixel, and n x n where something begins or ends nearby; the other
+// pixels are as smooth as their middle.
+class Samples {
+ public:
+  Samples(const Raster& raster, const Tracer& tracer, int n, int near_px) : raster_(raster), n_(n) {
+    lookAtMiddles(tracer);
+    findBusy(near_px);
+    lookCloser(tracer);
+  }
+
+  [[nodiscard]] const Sample& middle(int x, int y) const { return middle_[raster_.at(x, y)]; }
+  [[nodiscard]] bool busy(int x, int y) const { return first_fine_[raster_.at(x, y)] >= 0; }
+  // The sample at a place of the fine grid (n per pixel).
+  [[nodiscard]] const Sample& fine(int sx, int sy) const {
+    const std::size_t p = raster_.at(sx / n_, sy / n_);
+    return first_fine_[p] < 0 ? middle_[p] : fine_[static_cast<std::size_t>(first_fine_[p] + (sy % n_) * n_ + sx % n_)];
+  }
+  [[nodiscard]] int perPixel() const { return n_; }
+
+ private:
+  void lookAtMiddles(const Tracer& tracer) {
+    middle_.resize(raster_.count());
+    raster_.forRows([&](int y) {
+      std::vector<Eigen::Vector2f> at;
+      for (int x = raster_.left; x < raster_.right; ++x) at.push_back(raster_.middleOf(x, y));
+      if (!at.empty()) tracer.look(at, &middle_[raster_.at(raster_.left, y)]);
+    });
+  }
+  void findBusy(int near_px) {
+    first_fine_.assign(raster_.count(), -1);
+    raster_.forRows([&](int y) {
+      for (int x = raster_.left; x < raster_.right; ++x) {
+        const Sample& me = middle(x, y);
+        const bool calm = raster_.around(x, y, near_px, [&](int u, int v) {
+          const Sample& other = middle(u, v);
+          return other.id == me.id && other.ghost_id == me.ghost_id && std::abs(other.height - me.height) < kFoldMm &&
+                 (me.id < 0 || other.normal.dot(me.normal) > 0.9F);
+        });
+        if (!calm) first_fine_[raster_.at(x, y)] = 0;
+      }
+    });
+    std::int32_t count = 0;
+    for (std::int32_t& first : first_fine_)
+      if (first == 0) {
+        first = count;
+        count += n_ * n_;
+      }
+    fine_.resize(static_cast<std::size_t>(count));
+  }
+  void lookCloser(const Tracer& tracer) {
+    const float step = 1.0F / static_cast<float>(n_);
+    raster_.forRows([&](int y) {
+      std::vector<Eigen::Vector2f> at;  // a row's fine samples lie side by side
+      std::int32_t first = -1;
+      for (int x = raster_.left; x < raster_.right; ++x) {
+        if (!busy(x, y)) continue;
+        if (first < 0) first = first_fine_[raster_.at(x, y)];
+        for (int k = 0; k < n_ * n_; ++k) {
+          const int row = k / n_, column = k % n_;
+          at.push_back(raster_.toView(static_cast<float>(x) + (static_cast<float>(column) + 0.5F) * step,
+                                      static_cast<float>(y) + (static_cast<float>(row) + 0.5F) * step));
+        }
+      }
+      if (!at.empty()) tracer.look(at, &fine_[static_cast<std::size_t>(first)]);
+    });
+  }
+
+  const Raster& raster_;
+  int n_;
+  std::vector<Sample> middle_, fine_;
+  std::vector<std::int32_t> first_fine_;  // index of the pixel's first fine sample; -1: it is calm
+};
+
+// Ambient light of every pixel: occlusion on one pixel in four, spread by a smoothing that stays on the part.
+std::vector<float> ambientLight(const Raster& raster, const Samples& samples, const Tracer& tracer,
+                                const RenderSettings& settings) {
+  std::vector<float> smooth(raster.count(), 1.0F);
+  if (settings.occlusion_rays <= 0) return smooth;
+  std::vector<float> open(raster.count(), -1.0F);
+  const auto far_mm = static_cast<float>(settings.occlusion_reach_mm);
+  raster.forRows([&](int y) {
+    if ((y & 1) != 0) return;
+    for (int x = raster.left + (raster.left & 1); x < raster.right; x += 2) {
+      const Sample& s = samples.middle(x, y);
+      if (s.id < 0) continue;
+      const Eigen::Vector2f at = raster.middleOf(x, y);
+      open[raster.at(x, y)] =
+          tracer.openness(V3f(at.x(), at.y(), s.height), s.normal, settings.occlusion_rays, far_mm,
+                          static_cast<std::uint32_t>(x) * 9781U + static_cast<std::uint32_t>(y) * 6271U + 1U);
+    }
+  });
+  raster.forRows([&](int y) {
+    for (int x = raster.left; x < raster.right; ++x) {
+      const Sample& me = samples.middle(x, y);
+      if (me.id < 0) continue;
+      float sum = 0, weight = 0;
+      const auto add = [&](int u, int v) {
+        const float value = open[raster.at(u, v)];
+        const Sample& other = samples.middle(u, v);
+        if (value < 0 || other.id != me.id || std::abs(other.height - me.height) > 2.0F) return true;
+        const float agree = me.normal.dot(other.normal);
+        if (agree < 0.6F) return true;
+        sum += agree * value;
+        weight += agree;
+        return true;
+      };
+      raster.around(x, y, 4, add, 2);
+      if (weight > 0) smooth[raster.at(x, y)] = sum / weight;
+    }
+  });
+  return smooth;
+}
+
+// Steps of the fine grid on rings around a sample, so that lines are as wide in every direction. `reach`: of a line.
+std::vector<Eigen::Vector2i> rings(double reach) {
+  std::vector<Eigen::Vector2i> out;
+  for (int radius = 1; radius <= static_cast<int>(std::ceil(reach)); ++radius) {
+    const double r = std::min<double>(radius, reach);
+    for (int k = 0; k < 12; ++k) {
+      const double phi = 2 * std::numbers::pi * k / 12;
+      const Eigen::Vector2i o(static_cast<int>(std::lround(r * std::cos(phi))),
+                              static_cast<int>(std::lround(r * std::sin(phi))));
+      if (o.squaredNorm() > 0 && std::find(out.begin(), out.end(), o) == out.end()) out.push_back(o);
+    }
+  }
+  return out;
+}
+
+// Colours of what was seen.
+class Painter {
+ public:
+  Painter(const Raster& raster, const Samples& samples, const std::vector<Part>& parts, std::vector<float> ambient,
+          double line_px)
+      : raster_(raster),
+        samples_(samples),
+        parts_(parts),
+        ambient_(std::move(ambient)),
+        ring_(rings(line_px * samples.perPixel())) {}
+
+  [[nodiscard]] V3f pixel(int x, int y) const {
+    if (!samples_.busy(x, y)) {
+      const Sample& s = samples_.middle(x, y);
+      const V3f colour = s.id >= 0 ? lit(s, ambient_[raster_.at(x, y)]) : V3f(V3f::Ones());
+      return s.ghost + (1.0F - s.ghost_cover) * colour;
+    }
+    const int n = samples_.perPixel();
+    V3f colour = V3f::Zero();
+    for (int k = 0; k < n * n; ++k) colour += fine(x * n + k % n, y * n + k / n);
+    return colour / static_cast<float>(n * n);
+  }
+
+ private:
+  [[nodiscard]] V3f lit(const Sample& s, float ambient) const {
+    const float rim = 0.74F + 0.26F * s.normal.z();
+    const float light =
+        (0.72F * keyLight(s.normal) * (0.35F + 0.65F * ambient) + 0.50F * skyLight(s.normal) * ambient) * rim;
+    return light * parts_[static_cast<std::size_t>(s.id)].colour;
+  }
+
+  // Ambient light on a fine sample: that of the nearest pixel that speaks for its part at its height.
+  [[nodiscard]] float ambientOf(const Sample& s, int x, int y) const {
+    float ambient = 1, best = std::numeric_limits<float>::max();
+    raster_.around(x, y, 1, [&](int u, int v) {
+      const Sample& other = samples_.middle(u, v);
+      if (other.id != s.id) return true;
+      const float off =
+          std::abs(other.height - s.height) + 0.5F * static_cast<float>(std::abs(u - x) + std::abs(v - y));
+      if (off < best) best = off, ambient = ambient_[raster_.at(u, v)];
+      return true;
+    });
+    return ambient;
+  }
+
+  // The lines a fine sample lies on: another part, or the background, begins within their reach.
+  struct Lines {
+    float dark = 0;           // 0 to 1
+    std::int16_t ghost = -1;  // the see-through part whose outline this is
+  };
+  [[nodiscard]] Lines linesAt(const Sample& s, int sx, int sy) const {
+    const int n = samples_.perPixel();
+    const float step = 1.0F / static_cast<float>(n);
+    Lines lines;
+    for (const Eigen::Vector2i& o : ring_) {
+      const int u = sx + o.x(), v = sy + o.y();
+      if (u < 0 || v < 0 || u >= raster_.width * n || v >= raster_.height * n) continue;
+      const Sample& other = samples_.fine(u, v);
+      if (other.id != s.id) {
+        lines.dark = 1;
+      } else if (s.id >= 0 && lines.dark < 0.7F) {
+        const float slope = std::max(0.15F, s.normal.z());
+        const float expected = -(s.normal.x() * static_cast<float>(o.x()) - s.normal.y() * static_cast<float>(o.y())) *
+                               raster_.mm_per_px * step / slope;
+        if (std::abs(other.height - s.height - expected) > kFoldMm + 2 * std::abs(expected)) lines.dark = 0.7F;
+      }
+      if (other.ghost_id != s.ghost_id && lines.ghost < 0) lines.ghost = std::max(s.ghost_id, other.ghost_id);
+    }
+    return lines;
+  }
+
+  [[nodiscard]] V3f fine(int sx, int sy) const {
+    const Sample& s = samples_.fine(sx, sy);
+    const int n = samples_.perPixel();
+    V3f colour = V3f::Ones();
+    if (s.id >= 0) colour = lit(s, ambientOf(s, sx / n, sy / n));
+    const Lines lines = linesAt(s, sx, sy);
+    colour += 0.85F * lines.dark * (kInk - colour);
+    if (s.ghost_cover > 0) colour = s.ghost + (1.0F - s.ghost_cover) * colour;
+    if (lines.ghost >= 0) {  // an outline alone keeps its colour; around a see-through body it is a darker shade
+      const Part& part = parts_[static_cast<std::size_t>(lines.ghost)];
+      colour += (part.opacity > 0 ? 0.85F : 1.0F) * ((part.opacity > 0 ? 0.3F : 0.85F) * part.colour - colour);
+    }
+    return colour;
+  }
+
+  const Raster& raster_;
+  const Samples& samples_;
+  const std::vector<Part>& parts_;
+  std::vector<float> ambient_;
+  std::vector<Eigen::Vector2i> ring_;
+};
 
 }  // namespace
 
@@ -395,224 +692,22 @@ Picture render(const std::vector<RenderPart>& shown, const RenderView& view, con
 
 Picture render(const std::vector<RenderPart>& shown, const RenderView& view, const RenderSettings& settings,
                const PreparedSurfaces& prepared) {
+  const Staged stage = staged(shown, view, prepared);
+  const Raster raster(view, stage.box);
   Picture picture;
-  const int width = std::max(1, view.width_px), height = std::max(1, view.height_px);
-  picture.width = width;
-  picture.height = height;
-  const int n = std::clamp(settings.samples, 1, 8);
-  const auto mm_per_px = static_cast<float>(view.width_mm / width);
-
-  Mat3 R_VP;  // patient to view
-  R_VP.row(0) = view.right.transpose();
-  R_VP.row(1) = view.up.transpose();
-  R_VP.row(2) = view.right.cross(view.up).transpose();
-  std::vector<Part> parts(shown.size());
-  Eigen::AlignedBox3f box;
-  for (std::size_t p = 0; p < shown.size(); ++p) {
-    Part& part = parts[p];
-    part.colour = V3f(shown[p].colour[0], shown[p].colour[1], shown[p].colour[2]);
-    part.opacity = std::clamp(shown[p].opacity, 0.0F, 1.0F);
-    part.mesh = prepared.find(shown[p].surface);
-    if (part.mesh == nullptr) continue;
-    part.R = R_VP.cast<float>();
-    part.shift = (R_VP * (part.mesh->origin - view.centre)).cast<float>();
-    for (const Vec3& v : shown[p].surface->vertices) box.extend((R_VP * (v - view.centre)).cast<float>());
-  }
-  const auto pixel = [width](int x, int y) {
-    return static_cast<std::size_t>(y) * static_cast<std::size_t>(width) + static_cast<std::size_t>(x);
-  };
-  const auto pixels = static_cast<std::size_t>(width) * static_cast<std::size_t>(height);
-  picture.rgba.assign(4 * pixels, 255);
-  if (box.isEmpty()) return picture;
-  const Tracer tracer(parts, box.max().z() + 1, box.sizes().z() + 2);
-
-  // Positions in pixels from the top left corner to the view, and the part of the picture that can show anything.
-  const auto viewX = [&](float px) { return (px - 0.5F * static_cast<float>(width)) * mm_per_px; };
-  const auto viewY = [&](float py) { return (0.5F * static_cast<float>(height) - py) * mm_per_px; };
-  const auto clampPx = [](float v, int most) {
-    return std::clamp(static_cast<int>(std::clamp(v, -1e6F, 1e6F)), 0, most);
-  };
-  const int left = clampPx(box.min().x() / mm_per_px + 0.5F * static_cast<float>(width) - 3, width);
-  const int right = clampPx(box.max().x() / mm_per_px + 0.5F * static_cast<float>(width) + 4, width);
-  const int top = clampPx(0.5F * static_cast<float>(height) - box.max().y() / mm_per_px - 3, height);
-  const int bottom = clampPx(0.5F * static_cast<float>(height) - box.min().y() / mm_per_px + 4, height);
-  const auto forRows = [top, bottom](const auto& body) {
-    tbb::parallel_for(tbb::blocked_range<int>(top, bottom, 4), [&](const tbb::blocked_range<int>& range) {
-      for (int y = range.begin(); y < range.end(); ++y) body(y);
-    });
-  };
-
-  // First one ray through the middle of every pixel.
-  std::vector<Sample> middle(pixels);
-  forRows([&](int y) {
-    std::vector<Eigen::Vector2f> at;
-    for (int x = left; x < right; ++x)
-      at.emplace_back(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F));
-    if (!at.empty()) tracer.look(at, &middle[pixel(left, y)]);
-  });
-
-  // Then n x n rays where something begins or ends nearby; the other pixels are as smooth as their middle.
-  const int near = static_cast<int>(std::ceil(settings.line_px)) + 1;
-  std::vector<std::int32_t> busy(pixels, -1);  // index of the pixel's first fine sample
-  forRows([&](int y) {
-    for (int x = left; x < right; ++x) {
-      const Sample& me = middle[pixel(x, y)];
-      bool calm = true;
-      for (int v = std::max(0, y - near); calm && v <= std::min(height - 1, y + near); ++v) {
-        for (int u = std::max(0, x - near); calm && u <= std::min(width - 1, x + near); ++u) {
-          const Sample& other = middle[pixel(u, v)];
-          calm = other.id == me.id && other.ghost_id == me.ghost_id && std::abs(other.height - me.height) < kFoldMm &&
-                 (me.id < 0 || other.normal.dot(me.normal) > 0.9F);
-        }
-      }
-      if (!calm) busy[pixel(x, y)] = 0;
-    }
-  });
-  std::int32_t fine_count = 0;
-  for (std::int32_t& b : busy)
-    if (b == 0) {
-      b = fine_count;
-      fine_count += n * n;
-    }
-  std::vector<Sample> fine(static_cast<std::size_t>(fine_count));
-  const float step = 1.0F / static_cast<float>(n);
-  forRows([&](int y) {
-    std::vector<Eigen::Vector2f> at;  // a row's fine samples lie side by side
-    std::int32_t first = -1;
-    for (int x = left; x < right; ++x) {
-      if (busy[pixel(x, y)] < 0) continue;
-      if (first < 0) first = busy[pixel(x, y)];
-      for (int k = 0; k < n * n; ++k) {
-        const int row = k / n, column = k % n;
-        at.emplace_back(viewX(static_cast<float>(x) + (static_cast<float>(column) + 0.5F) * step),
-                        viewY(static_cast<float>(y) + (static_cast<float>(row) + 0.5F) * step));
-      }
-    }
-    if (!at.empty()) tracer.look(at, &fine[static_cast<std::size_t>(first)]);
-  });
-  // The sample at a place of the fine grid (n per pixel).
-  const auto sampleAt = [&](int sx, int sy) -> const Sample& {
-    const std::size_t p = pixel(sx / n, sy / n);
-    return busy[p] < 0 ? middle[p] : fine[static_cast<std::size_t>(busy[p] + (sy % n) * n + sx % n)];
-  };
-
-  // Ambient occlusion on one pixel in four, spread by a smoothing that stays on the part.
-  std::vector<float> open(pixels, -1.0F), smooth(pixels, 1.0F);
-  const bool shade = settings.occlusion_rays > 0;
-  if (shade) {
-    const auto far_mm = static_cast<float>(settings.occlusion_reach_mm);
-    const auto even = [](int v) { return v + (v & 1); };  // the next even one
-    forRows([&](int y) {
-      if ((y & 1) != 0) return;
-      for (int x = even(left); x < right; x += 2) {
-        const Sample& s = middle[pixel(x, y)];
-        if (s.id < 0) continue;
-        const V3f p(viewX(static_cast<float>(x) + 0.5F), viewY(static_cast<float>(y) + 0.5F), s.height);
-        open[pixel(x, y)] =
-            tracer.openness(p, s.normal, settings.occlusion_rays, far_mm,
-                            static_cast<std::uint32_t>(x) * 9781U + static_cast<std::uint32_t>(y) * 6271U + 1U);
-      }
-    });
-    forRows([&](int y) {
-      for (int x = left; x < right; ++x) {
-        const Sample& me = middle[pixel(x, y)];
-        if (me.id < 0) continue;
-        float sum = 0, weight = 0;
-        for (int v = even(std::max(0, y - 4)); v <= std::min(height - 1, y + 4); v += 2) {
-          for (int u = even(std::max(0, x - 4)); u <= std::min(width - 1, x + 4); u += 2) {
-            const float value = open[pixel(u, v)];
-            const Sample& other = middle[pixel(u, v)];
-            if (value < 0 || other.id != me.id || std::abs(other.height - me.height) > 2.0F) continue;
-            const float agree = me.normal.dot(other.normal);
-            if (agree < 0.6F) continue;
-            sum += agree * value;
-            weight += agree;
-          }
-        }
-        if (weight > 0) smooth[pixel(x, y)] = sum / weight;
-      }
-    });
-  }
-
-  // Lines: a sample is on a line when another part, or the background, begins within the line's reach. Checked on rings
-  // around the sample so that the width is the same in every direction.
-  std::vector<Eigen::Vector2i> ring;
-  const double line = settings.line_px * n;
-  for (int radius = 1; radius <= static_cast<int>(std::ceil(line)); ++radius) {
-    const double r = std::min<double>(radius, line);
-    for (int k = 0; k < 12; ++k) {
-      const double phi = 2 * std::numbers::pi * k / 12;
-      const Eigen::Vector2i o(static_cast<int>(std::lround(r * std::cos(phi))),
-                              static_cast<int>(std::lround(r * std::sin(phi))));
-      if (o.squaredNorm() > 0 && std::find(ring.begin(), ring.end(), o) == ring.end()) ring.push_back(o);
-    }
-  }
-  const V3f ink(0.012F, 0.014F, 0.02F);
-
-  const auto lit = [&](const Sample& s, float ambient) -> V3f {
-    const float rim = 0.74F + 0.26F * s.normal.z();
-    const float light =
-        (0.72F * keyLight(s.normal) * (0.35F + 0.65F * ambient) + 0.50F * skyLight(s.normal) * ambient) * rim;
-    return light * parts[static_cast<std::size_t>(s.id)].colour;
-  };
-  const auto colourOf = [&](int sx, int sy) -> V3f {
-    const Sample& s = sampleAt(sx, sy);
-    const int x = sx / n, y = sy / n;
-    V3f colour = V3f::Ones();
-    if (s.id >= 0) {
-      float ambient = 1, best = std::numeric_limits<float>::max();
-      for (int v = std::max(0, y - 1); v <= std::min(height - 1, y + 1); ++v) {
-        for (int u = std::max(0, x - 1); u <= std::min(width - 1, x + 1); ++u) {
-          const Sample& other = middle[pixel(u, v)];
-          if (other.id != s.id) continue;
-          const float off =
-              std::abs(other.height - s.height) + 0.5F * static_cast<float>(std::abs(u - x) + std::abs(v - y));
-          if (off < best) {  // the nearest pixel that speaks for this part at this height
-            best = off;
-            ambient = smooth[pixel(u, v)];
-          }
-        }
-      }
-      colour = lit(s, ambient);
-    }
-    float dark = 0;
-    std::int16_t ghost_line = -1;
-    for (const Eigen::Vector2i& o : ring) {
-      const int u = sx + o.x(), v = sy + o.y();
-      if (u < 0 || v < 0 || u >= width * n || v >= height * n) continue;
-      const Sample& other = sampleAt(u, v);
-      if (other.id != s.id) {
-        dark = 1;
-      } else if (s.id >= 0 && dark < 0.7F) {
-        const float slope = std::max(0.15F, s.normal.z());
-        const float expected = -(s.normal.x() * static_cast<float>(o.x()) - s.normal.y() * static_cast<float>(o.y())) *
-                               mm_per_px * step / slope;
-        if (std::abs(other.height - s.height - expected) > kFoldMm + 2 * std::abs(expected)) dark = 0.7F;
-      }
-      if (other.ghost_id != s.ghost_id && ghost_line < 0) ghost_line = std::max(s.ghost_id, other.ghost_id);
-    }
-    colour += 0.85F * dark * (ink - colour);
-    if (s.ghost_cover > 0) colour = s.ghost + (1.0F - s.ghost_cover) * colour;
-    if (ghost_line >= 0) {  // an outline alone keeps its colour; around a see-through body it is a darker shade
-      const Part& part = parts[static_cast<std::size_t>(ghost_line)];
-      colour += (part.opacity > 0 ? 0.85F : 1.0F) * ((part.opacity > 0 ? 0.3F : 0.85F) * part.colour - colour);
-    }
-    return colour;
-  };
-
-  forRows([&](int y) {
-    for (int x = left; x < right; ++x) {
-      const std::size_t p = pixel(x, y);
-      const Sample& s = middle[p];
-      V3f colour = V3f::Zero();
-      if (busy[p] >= 0) {
-        for (int k = 0; k < n * n; ++k) colour += colourOf(x * n + k % n, y * n + k / n);
-        colour /= static_cast<float>(n * n);
-      } else {
-        colour = s.id >= 0 ? lit(s, smooth[p]) : V3f(V3f::Ones());
-        colour = s.ghost + (1.0F - s.ghost_cover) * colour;
-      }
-      for (int k = 0; k < 3; ++k) picture.rgba[4 * p + static_cast<std::size_t>(k)] = toScreen(colour[k]);
+  picture.width = raster.width;
+  picture.height = raster.height;
+  picture.rgba.assign(4 * raster.count(), 255);
+  if (stage.box.isEmpty()) return picture;
+  const Tracer tracer(stage.parts, stage.box.max().z() + 1, stage.box.sizes().z() + 2);
+  const Samples samples(raster, tracer, std::clamp(settings.samples, 1, 8),
+                        static_cast<int>(std::ceil(settings.line_px)) + 1);
+  const Painter painter(raster, samples, stage.parts, ambientLight(raster, samples, tracer, settings),
+                        settings.line_px);
+  raster.forRows([&](int y) {
+    for (int x = raster.left; x < raster.right; ++x) {
+      const V3f colour = painter.pixel(x, y);
+      for (int k = 0; k < 3; ++k) picture.rgba[4 * raster.at(x, y) + static_cast<std::size_t>(k)] = toScreen(colour[k]);
     }
   });
   return picture;

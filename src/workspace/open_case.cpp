@@ -33,7 +33,7 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-// Fields of the bones as scanned, as the reduction's (reduction/solver.cpp).
+// Fields of the bones as scanned, as the reduction's (reduction/atlas.cpp).
 constexpr double kFieldVoxelMm = 0.8, kFieldBandMm = 6;
 constexpr std::size_t kMostKept = 256;  // results kept of one kind; poses and lines tried long ago are forgotten
 constexpr double kToldMm = 0.006;       // plan.json tells distances to 0.01 mm
@@ -51,7 +51,7 @@ void keepFew(Map& map) {
 }
 
 /// What follows from where a ray stands.
-struct RayOutcome {
+struct RayAtPose {
   JointFit joint;
   RayDisplacement displacement;
   std::vector<std::string> manoeuvre;
@@ -202,7 +202,7 @@ struct OpenCase::Impl : EditWorkbench {
 
   // Kept from call to call.
   words::KnownAxes planned_axes, axes;                   // of the metatarsals as planned, and where they are put
-  std::map<std::string, RayOutcome> outcomes;            // by ray and pose
+  std::map<std::string, RayAtPose> at_pose;              // by ray and pose
   std::map<std::string, DeviceChecks> checks;            // by device and pose of its ray
   std::map<std::string, std::vector<Measure>> measures;  // by poses of all rays
   std::future<std::pair<std::string, std::vector<Measure>>> measuring;  // under way
@@ -212,7 +212,7 @@ struct OpenCase::Impl : EditWorkbench {
   [[nodiscard]] StateInput input() { return {planned, edited, edits, *checker, axes, plan}; }
   void readyFor(int ray);
   [[nodiscard]] RayDisplacement displacementAt(int ray, const Rigid& X);
-  [[nodiscard]] const RayOutcome& outcome(int ray, const Rigid& X);
+  [[nodiscard]] const RayAtPose& atPose(int ray, const Rigid& X);
   [[nodiscard]] const CtVolume* image();
 
   void placeRay(int ray);
@@ -249,12 +249,12 @@ RayDisplacement OpenCase::Impl::displacementAt(int ray, const Rigid& X) {
   return displacement(ray, X.inverse(), X * tools->of(ray).base, planned.reduction.frame);
 }
 
-const RayOutcome& OpenCase::Impl::outcome(int ray, const Rigid& X) {
+const RayAtPose& OpenCase::Impl::atPose(int ray, const Rigid& X) {
   const std::string key = fmt::format("{}{}", ray, rigidJson(X).dump());
-  const auto known = outcomes.find(key);
-  if (known != outcomes.end()) return known->second;
-  keepFew(outcomes);
-  RayOutcome& out = outcomes[key];
+  const auto known = at_pose.find(key);
+  if (known != at_pose.end()) return known->second;
+  keepFew(at_pose);
+  RayAtPose& out = at_pose[key];
   out.joint = tools->of(ray).joint.at(X);
   out.displacement = displacementAt(ray, X);
   const Vec3& at = tools->of(ray).base;
@@ -276,7 +276,7 @@ void OpenCase::Impl::placeRay(int ray) {
     now = before;
     edited.rays[n] = planned.rays[n];
   } else {
-    const RayOutcome& o = outcome(ray, X);
+    const RayAtPose& o = atPose(ray, X);
     now.placeByHand(X);
     now.joint = o.joint;
     now.manoeuvre = o.manoeuvre;

@@ -23,39 +23,39 @@ BoneEvidence evidence(double outline, double match, double touching, double volu
 
 TEST(Judge, BonesThatWereWrongAreDoubted) {
   // Lateral cuneiform that took the base of M2 along when the shafts were cut: 2.18 mm.
-  EXPECT_LT(judge(evidence(1, 0.991, 0, 1.718, 0.058, 780, 26, 0, 0.390, 0), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(1, 0.991, 0, 1.718, 0.058, 780, 26, 0, 0.390, 0), true).confidence, kDoubtful);
   // Osteoporotic bone, 1 mm voxels, soft kernel: navicular 0.76 mm, talus 0.95 mm, fifth metatarsal with its toe 1.93.
-  EXPECT_LT(judge(evidence(0.920, 0.460, 0.424, 1.014, 0, 181, 37, 0, 0.168, 0.084), true).confidence, kDoubtful);
-  EXPECT_LT(judge(evidence(0.913, 0.514, 0.388, 1.236, 0, 203, 37, 0, 0.176, 0.078), true).confidence, kDoubtful);
-  EXPECT_LT(judge(evidence(0.999, 0.706, 0, 1.760, 0, 293, 37, 0, 0.272, 0.024), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(0.920, 0.460, 0.424, 1.014, 0, 181, 37, 0, 0.168, 0.084), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(0.913, 0.514, 0.388, 1.236, 0, 203, 37, 0, 0.176, 0.078), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(0.999, 0.706, 0, 1.760, 0, 293, 37, 0, 0.272, 0.024), true).confidence, kDoubtful);
   // Talus and calcaneus of one person that took parts of each other: 1.00 and 0.81 mm.
-  EXPECT_LT(judge(evidence(0.918, 0.618, 0.435, 1.053, 0, 690, 26, 0, 0.268, 0.089), true).confidence, kDoubtful);
-  EXPECT_LT(judge(evidence(0.970, 0.430, 0.127, 1.434, 0, 748, 26, 0, 0.118, 0.043), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(0.918, 0.618, 0.435, 1.053, 0, 690, 26, 0, 0.268, 0.089), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(0.970, 0.430, 0.127, 1.434, 0, 748, 26, 0, 0.118, 0.043), true).confidence, kDoubtful);
   // Calcaneus in a scan of low density, noise 60 and 1 mm slices: 0.62 mm.
-  EXPECT_LT(judge(evidence(0.983, 0.528, 0.091, 1.498, 0, 272, 44, 0, 0.085, 0.069), true).confidence, kDoubtful);
+  EXPECT_LT(verdictOn(evidence(0.983, 0.528, 0.091, 1.498, 0, 272, 44, 0, 0.085, 0.069), true).confidence, kDoubtful);
 }
 
 TEST(Judge, SoundBonesAreNot) {
-  const Verdict good = judge(evidence(1, 0.99, 0, 0.97, 0, 750, 25, 0, 0, 0), true);  // 0.06 mm
+  const Verdict good = verdictOn(evidence(1, 0.99, 0, 0.97, 0, 750, 25, 0, 0, 0), true);  // 0.06 mm
   EXPECT_GT(good.confidence, 0.95);
   EXPECT_THAT(good.doubts, IsEmpty());
   EXPECT_THAT(good.texts, IsEmpty());
   // Density 0.4: 0.07 mm; 1 mm voxels: 0.18 mm; all of a bad scan that came out right all the same: 0.22 to 0.46 mm.
-  EXPECT_GT(judge(evidence(1, 0.992, 0, 0.970, 0, 230, 26, 0, 0, 0), true).confidence, 0.9);
-  EXPECT_GT(judge(evidence(1, 0.987, 0, 0.988, 0, 830, 30, 0, 0, 0), true).confidence, 0.9);
-  EXPECT_GE(judge(evidence(0.994, 0.696, 0.395, 1.012, 0, 203, 37, 0, 0.121, 0.138), true).confidence, kDoubtful);
+  EXPECT_GT(verdictOn(evidence(1, 0.992, 0, 0.970, 0, 230, 26, 0, 0, 0), true).confidence, 0.9);
+  EXPECT_GT(verdictOn(evidence(1, 0.987, 0, 0.988, 0, 830, 30, 0, 0, 0), true).confidence, 0.9);
+  EXPECT_GE(verdictOn(evidence(0.994, 0.696, 0.395, 1.012, 0, 203, 37, 0, 0.121, 0.138), true).confidence, kDoubtful);
   // A fifth metatarsal unlike the template's: 0.04 mm.
-  EXPECT_GT(judge(evidence(1, 0.678, 0, 1.144, 0, 1033, 26, 0, 0.158, 0.002), true).confidence, 0.9);
-  EXPECT_GE(judge(evidence(0.989, 0.599, 0.109, 1.754, 0, 234, 37, 0, 0.044, 0.070), true).confidence, kDoubtful);
+  EXPECT_GT(verdictOn(evidence(1, 0.678, 0, 1.144, 0, 1033, 26, 0, 0.158, 0.002), true).confidence, 0.9);
+  EXPECT_GE(verdictOn(evidence(0.989, 0.599, 0.109, 1.754, 0, 234, 37, 0, 0.044, 0.070), true).confidence, kDoubtful);
 }
 
 /// That so much of one sign of a neighbour taken along leaves a bone sound, and so much makes it doubted, in these
 /// words.
 void expectTakenAlong(BoneEvidence e, double BoneEvidence::*sign, double sound, double along, const char* words) {
   e.*sign = sound;
-  EXPECT_GT(judge(e, true).confidence, 0.9);
+  EXPECT_GT(verdictOn(e, true).confidence, 0.9);
   e.*sign = along;
-  const Verdict doubted = judge(e, true);
+  const Verdict doubted = verdictOn(e, true);
   EXPECT_LT(doubted.confidence, kDoubtful);
   EXPECT_THAT(doubted.doubts, Contains(Doubt::kTakenAlong));
   EXPECT_THAT(doubted.texts, Contains(HasSubstr(words)));
@@ -75,28 +75,29 @@ TEST(Judge, ABoneThatLostAnEndIsDoubted) {
   // A fifth metatarsal of a small foot, 10 mm of its head cut off across the neck: everything else looks sound
   // (measured, but for the length).
   BoneEvidence e = evidence(1, 0.75, 0.02, 0.8, 0, 1031, 29, 0, 0, 0.07);
-  EXPECT_GT(judge(e, true).confidence, 0.9);
+  EXPECT_GT(verdictOn(e, true).confidence, 0.9);
   e.buried = 0.013, e.open_end = 0.72, e.length_ratio = 0.85;
-  EXPECT_LT(judge(e, true).confidence, kDoubtful);
-  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kEndMissing));
+  EXPECT_LT(verdictOn(e, true).confidence, kDoubtful);
+  EXPECT_THAT(verdictOn(e, true).doubts, Contains(Doubt::kEndMissing));
   // The same end lost at a joint that only looks like one: its length tells.
   e.buried = 0, e.open_end = 0, e.length_ratio = 0.8;
-  EXPECT_LT(judge(e, true).confidence, kDoubtful);
-  EXPECT_THAT(judge(e, true).texts, Contains(HasSubstr("80 %")));
+  EXPECT_LT(verdictOn(e, true).confidence, kDoubtful);
+  EXPECT_THAT(verdictOn(e, true).texts, Contains(HasSubstr("80 %")));
   // Lengths as people have them: 0.88 to 1.07 were seen.
   e.length_ratio = 0.884;
-  EXPECT_GT(judge(e, true).confidence, 0.9);
-  EXPECT_THAT(judge(e, true).doubts, IsEmpty());
+  EXPECT_GT(verdictOn(e, true).confidence, 0.9);
+  EXPECT_THAT(verdictOn(e, true).doubts, IsEmpty());
 }
 
 TEST(Judge, ABorderThatNothingShowsIsDoubtedButTheFootKeepsItsNames) {
   // Cuneiforms of an old foot whose bones touch: a fifth without a gap, 1.2 mm off on a hundredth of the surface.
   BoneEvidence e = evidence(0.98, 0.80, 0.11, 1.1, 0, 486, 29, 0, 0.03, 0.01);
   e.buried = 0.2;
-  const Verdict touching = judge(e, true);
+  const Verdict touching = verdictOn(e, true);
   EXPECT_LT(touching.confidence, kDoubtful);
   EXPECT_THAT(touching.doubts, ElementsAre(Doubt::kTouching));
-  std::vector<Verdict> foot{touching, touching, touching, judge(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0), true)};
+  std::vector<Verdict> foot{touching, touching, touching,
+                            verdictOn(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0), true)};
   std::vector<Verdict*> all;
   for (Verdict& v : foot) all.push_back(&v);
   EXPECT_FALSE(judgeTogether(all));
@@ -106,23 +107,23 @@ TEST(Judge, ABorderThatNothingShowsIsDoubtedButTheFootKeepsItsNames) {
 TEST(Judge, EveryDoubtHasItsWordAndItsFigure) {
   BoneEvidence e = evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0);
   e.touching = 0.3;
-  EXPECT_THAT(judge(e, true).doubts, ElementsAre(Doubt::kTouching));
-  EXPECT_THAT(judge(e, true).texts, ElementsAre(HasSubstr("30 %")));
+  EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kTouching));
+  EXPECT_THAT(verdictOn(e, true).texts, ElementsAre(HasSubstr("30 %")));
   e = evidence(1, 0.99, 0, 0.4, 0.1, 750, 25, 0, 0, 0);
-  EXPECT_THAT(judge(e, true).doubts, ElementsAre(Doubt::kCropped)) << "what is cut may be small";
+  EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kCropped)) << "what is cut may be small";
   e.cut = 0;
-  EXPECT_THAT(judge(e, true).doubts, Contains(Doubt::kOddVolume));
-  EXPECT_THAT(judge(e, false).doubts, IsEmpty()) << "toes come in any number";
+  EXPECT_THAT(verdictOn(e, true).doubts, Contains(Doubt::kOddVolume));
+  EXPECT_THAT(verdictOn(e, false).doubts, IsEmpty()) << "toes come in any number";
   e = evidence(1, 0.99, 0, 1, 0, 750, 25, 0.14, 0.02, 0);
-  EXPECT_THAT(judge(e, true).doubts, ElementsAre(Doubt::kMetal));
+  EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kMetal));
   e = evidence(1, 0.99, 0, 1, 0, 140, 20, 0, 0, 0);
-  EXPECT_THAT(judge(e, true).doubts, ElementsAre(Doubt::kLowDensity));
+  EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kLowDensity));
   e = evidence(1, 0.99, 0, 1, 0, 260, 60, 0, 0, 0);
-  EXPECT_THAT(judge(e, true).doubts, ElementsAre(Doubt::kLowDensity)) << "noise hides it as well";
+  EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kLowDensity)) << "noise hides it as well";
   e = evidence(0.6, 0.99, 0, 1, 0, 750, 25, 0, 0, 0);
-  EXPECT_THAT(judge(e, true).doubts, ElementsAre(Doubt::kFaintOutline));
+  EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kFaintOutline));
   // Doubted for its shape alone: never without a reason.
-  const Verdict v = judge(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0.3, 0), true);
+  const Verdict v = verdictOn(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0.3, 0), true);
   EXPECT_LT(v.confidence, kDoubtful);
   EXPECT_THAT(v.doubts, ElementsAre(Doubt::kFaintOutline));
   EXPECT_THAT(v.texts, ElementsAre(HasSubstr("30 %")));
@@ -130,8 +131,8 @@ TEST(Judge, EveryDoubtHasItsWordAndItsFigure) {
 }
 
 TEST(Judge, AFootLaidOnWronglyIsDoubtedAsAWhole) {
-  const Verdict bad = judge(evidence(0.9, 0.4, 0.5, 1, 0, 400, 26, 0, 0.3, 0.2), true),
-                good = judge(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0), true);
+  const Verdict bad = verdictOn(evidence(0.9, 0.4, 0.5, 1, 0, 400, 26, 0, 0.3, 0.2), true),
+                good = verdictOn(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0), true);
   std::vector<Verdict> foot{bad, bad, bad, good};
   std::vector<Verdict*> all;
   for (Verdict& v : foot) all.push_back(&v);
@@ -147,38 +148,38 @@ TEST(Judge, AFootLaidOnWronglyIsDoubtedAsAWhole) {
 
 TEST(Judge, MoreEvidenceAgainstNeverRaisesConfidence) {
   const BoneEvidence base = evidence(0.95, 0.9, 0.05, 1.2, 0, 300, 30, 0.01, 0.05, 0.02);
-  const double before = judge(base, true).confidence;
+  const double before = verdictOn(base, true).confidence;
   for (double s = 0.05; s <= 0.5; s += 0.05) {
     BoneEvidence e = base;
     e.strayed += s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.missed += s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.outline -= s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.match -= s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.buried += s;
-    EXPECT_LT(judge(e, true).confidence, before);
+    EXPECT_LT(verdictOn(e, true).confidence, before);
     e = base;
     e.open_end += 2 * s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.length_ratio -= s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.dense_inside_mm3 += 100 * s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.metal += s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;
     e.noise *= 1 + 4 * s;
-    EXPECT_LE(judge(e, true).confidence, before);
+    EXPECT_LE(verdictOn(e, true).confidence, before);
   }
 }
 

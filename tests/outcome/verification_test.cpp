@@ -45,7 +45,7 @@ Catalogue catalogue() { return *readCatalogue(test::dataFile("implants.json")); 
 Limits limits() { return *Limits::read(test::dataFile("limits.json")); }
 
 void judged(Verification& v) {
-  const Status done = judge(plan(), catalogue(), limits(), v);
+  const Status done = drawConclusions(plan(), catalogue(), limits(), v);
   ASSERT_TRUE(done) << done.error().message();
 }
 
@@ -211,7 +211,7 @@ TEST(Verification, AMissingLimitIsToldWithTheFileAndNothingIsJudged) {
   const auto limits = Limits::read(file);
   ASSERT_TRUE(limits) << limits.error().message();
   Verification v = moved({0, 0, 0, 0, 0}, 0.05);
-  const Status done = judge(plan(), catalogue(), *limits, v);
+  const Status done = drawConclusions(plan(), catalogue(), *limits, v);
   ASSERT_FALSE(done);
   EXPECT_THAT(done.error().message(), AllOf(HasSubstr("acceptable_displacement"), HasSubstr(file.string())));
   EXPECT_EQ(v.verdict, Outcome::kUnknown);

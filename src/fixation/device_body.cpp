@@ -1,0 +1,68 @@
+#include "fixation/device_body.h"
+
+#include <algorithm>
+#include <limits>
+
+#include "fixation/path.h"
+
+namespace rayset::fixation {
+namespace {
+
+using path::Segment;
+
+// What nearness costs, against the costs of single paths (path_cost.cpp; 0.6 = an entry at the edge of the cortex
+// allowed). Chosen together with those, not derived.
+struct PairWeights {
+  double too_near = 6;  // for any gap that is less than wanted, so that such pairs are chosen only where all else fails
+  double missing = 30;  // per mm2 that the gap is short: half of what a margin to the cortex costs that is short
+  double crowded = 0.15;  // per mm that the gap is short of twice what is wanted: room is welcome, for little
+  double in_the_way = 4;  // for any overlap outside the bone of a wire with what drives the other, or with that wire
+  double overlap = 4;     // per mm2 of that overlap
+};
+constexpr PairWeights kWeight;
+
+// Outside the bone: a wire that stands out must leave room for the sleeve and the driver of a screw, and for another
+// wire.
+double outsideGap(const DeviceBody& a, const DeviceBody& b) {
+  if (!a.wire && !b.wire) return std::numeric_limits<double>::max();  // one screw is finished before the next begins
+  const auto outside = [](const DeviceBody& d) {
+    return Segment{d.entry, d.entry - (d.wire ? kWireStubMm : 60.0) * d.direction};
+  };
+  const auto room = [](const DeviceBody& d) { return d.wire ? d.radius + 0.5 : kSleeveRadiusMm; };
+  return path::segmentDistance(outside(a), outside(b)) - room(a) - room(b);
+}
+
+}  // namespace
+
+DeviceBody bodyOf(const Device& d, const Catalogue& catalogue) {
+  const ImplantType* type = catalogue.find(d.type);
+  return {d.entry,         d.tip, d.direction, d.diameter_mm / 2, type != nullptr ? type->head_diameter_mm / 2 : 0,
+          d.kind == "wire"};
+}
+
+double bodyGap(const DeviceBody& a, const DeviceBody& b) {
+  double gap = path::segmentDistance({a.entry, a.tip}, {b.entry, b.tip}) - a.radius - b.radius;
+  if (a.head_radius > 0)
+    gap = std::min(gap, path::segmentDistance({a.entry, a.entry}, {b.entry, b.tip}) - a.head_radius - b.radius);
+  if (b.head_radius > 0)
+    gap = std::min(gap, path::segmentDistance({b.entry, b.entry}, {a.entry, a.tip}) - b.head_radius - a.radius);
+  if (a.head_radius > 0 && b.head_radius > 0)
+    gap = std::min(gap, (a.entry - b.entry).norm() - a.head_radius - b.head_radius);
+  return gap;
+}
+
+double pairCost(const DeviceBody& a, const DeviceBody& b, double wanted_gap_mm) {
+  const double gap = bodyGap(a, b), outside = outsideGap(a, b);
+  const double missing = wanted_gap_mm - gap;
+  double cost = gap < wanted_gap_mm ? kWeight.too_near + kWeight.missing * (missing * missing)
+                                    : kWeight.crowded * std::max(0.0, 2 * wanted_gap_mm - gap);
+  if (outside < 0) cost += kWeight.in_the_way + kWeight.overlap * (outside * outside);
+  return cost;
+}
+
+double Neighbours::addedTo(double own, const DeviceBody& body) const {
+  for (const DeviceBody& other : bodies) own += pairCost(body, other, wanted_gap_mm);
+  return own;
+}
+
+}  // namespace rayset::fixation

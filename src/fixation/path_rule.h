@@ -1,0 +1,93 @@
+// What is wanted of each device's path, and with which implant: the surgeon's rules as numbers. Internal to the
+// fixation stage.
+#pragma once
+
+#include <array>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "fixation/construct.h"
+#include "fixation/path.h"
+#include "fixation/reduced_foot.h"
+
+namespace rayset::fixation {
+
+/// Catalogue ids of the implants that are planned with.
+extern const std::string kScrew, kHoldingWire, kLateralWire, kFragmentWire;
+
+inline constexpr double kLeastInLastMm = 8;  ///< less thread than this in the tarsal bone holds nothing (design choice)
+inline constexpr double kLeastWireMm = 5;    ///< shallower, a wire holds nothing (design choice)
+
+/// Directions about a metatarsal's shaft, and where the rim of its joint lies in each direction round the shaft.
+struct RayAnatomy {
+  Vec3 distal = Vec3::UnitX(), dorsal = Vec3::UnitZ(), medial = Vec3::UnitY();
+  Vec3 on_axis = Vec3::Zero();
+  std::array<double, 36> rim{};  ///< coordinate along `distal`, by angle from dorsal towards medial
+
+  [[nodiscard]] double angleOf(const Vec3& v) const;
+  /// Along the bone from the joint's rim, on the side of the bone that `p` lies on.
+  [[nodiscard]] double fromJoint(const Vec3& p) const;
+};
+
+/// The rules for one device. Bands in mm from the joint's rim, angles in radians. All design choices unless the text
+/// names a source.
+struct Rule {
+  Device device;     ///< id, type, kind, stage, ray, through, diameter
+  std::string what;  ///< for messages: "screw of the second ray"
+  std::shared_ptr<const path::Space> space;
+  RayAnatomy ray;
+  path::Tool tool;
+  bool fragment = false;   ///< between a fragment and its bone: no band, no sector, but only from where one can reach
+  Vec3 up = Vec3::Zero();  ///< dorsal, for fragments
+  double least_in_last = kLeastInLastMm;  ///< less is no hold
+  double wanted_in_last = kLeastInLastMm + 2;
+  double band_from = 0, band_to = 0;  ///< allowed
+  double good_from = 0, good_to = 0;  ///< wanted
+  /// Allowed cortex: angle of its normal round the shaft, dorsal 0, medial +90 degrees.
+  double sector_centre = 0, sector_half = 0;
+  double off_centre_weight = 0;  ///< cost per mm2 that the joint is crossed off its centre
+  double deep_enough = 0;        ///< thread in the last bone beyond which more is no gain
+  double depth_cap = 60;         ///< no deeper than this in all
+  std::optional<Vec3> along;     ///< direction wanted
+  double along_weight = 0;       ///< cost of being 15 degrees off it
+  double shaft_angle = -1;       ///< angle to the shaft wanted; -1 for none
+  double head_radius = 0;
+  double surface_error = 0;     ///< of the bones gone through: that much more margin is sought
+  std::vector<double> lengths;  ///< of the catalogue; empty: whole millimetres
+
+  [[nodiscard]] bool inBand(double from_joint) const { return from_joint >= band_from && from_joint <= band_to; }
+  /// How far a cortex with this normal lies from the middle of the sector, round the shaft.
+  [[nodiscard]] double turnFromSector(const Vec3& normal) const;
+};
+
+/// Makes the rules. Everything it is given must outlive it.
+class RuleBook {
+ public:
+  RuleBook(const ConstructInput& input, const Catalogue& catalogue, const ConstructSettings& settings,
+           const ReducedFoot& foot)
+      : input_(input), catalogue_(catalogue), settings_(settings), foot_(foot) {}
+
+  [[nodiscard]] Rule screw(int ray, std::shared_ptr<const path::Space> space) const;
+  /// The one that stays (definitive), or the one that holds while the screw is put in.
+  [[nodiscard]] Rule wire(int ray, std::shared_ptr<const path::Space> space, bool definitive) const;
+  /// `into`: as ReducedFoot::fragmentSpace().
+  [[nodiscard]] Rule fragmentWire(const std::string& fragment, char letter, bool into,
+                                  std::shared_ptr<const path::Space> space) const;
+  /// Of a device that is there, with the implant it has.
+  [[nodiscard]] Rule of(const Device& device, std::shared_ptr<const path::Space> space) const;
+
+ private:
+  [[nodiscard]] Rule withImplant(const std::string& type_id, std::string id, std::string stage, int ray) const;
+  void across(Rule& rule, int ray, const path::Space& space) const;
+  void through(Rule& rule, std::vector<std::string> bones) const;
+  [[nodiscard]] Vec3 alongCuneiform(const path::Space& space) const;
+
+  const ConstructInput& input_;
+  const Catalogue& catalogue_;
+  const ConstructSettings& settings_;
+  const ReducedFoot& foot_;
+};
+
+}  // namespace rayset::fixation
