@@ -7,8 +7,8 @@ list(APPEND RAYSET_WARNINGS -Wno-error=null-dereference -Wno-null-dereference -W
 function(rayset_settings target)
   target_compile_options(${target} PRIVATE ${RAYSET_WARNINGS})
   if(RAYSET_SANITIZE)
-    target_compile_options(${target} PUBLIC -fsanitize=address,undefined -fno-omit-frame-pointer -fno-sanitize-recover=undefined)
-    target_link_options(${target} PUBLIC -fsanitize=address,undefined)
+    target_compile_options(${target} PUBLIC -fsanitize=${RAYSET_SANITIZE} -fno-omit-frame-pointer -fno-sanitize-recover=all)
+    target_link_options(${target} PUBLIC -fsanitize=${RAYSET_SANITIZE})
   endif()
 endfunction()
 
@@ -123,7 +123,15 @@ function(rayset_tests)
       RAYSET_PROGRAM="${CMAKE_BINARY_DIR}/rayset"
       RAYSET_FEET_DIR="${CMAKE_SOURCE_DIR}/../shared/data/feet")
     rayset_settings(test_${folder})
-    set(properties TIMEOUT 600)
+    # unit: one part on small input, seconds; stage: a whole stage on a foot; system: the program as a whole.
+    set(kind unit)
+    if(folder MATCHES "^(bones|reduction|phantom|xray|case)$")
+      set(kind stage)
+    elseif(folder MATCHES "^(workspace|program)$")
+      set(kind system)
+    endif()
+    set_property(GLOBAL APPEND PROPERTY RAYSET_${kind}_TESTS test_${folder})
+    set(properties TIMEOUT 600 LABELS ${kind})
     if(folder STREQUAL "program")
       # One invented patient for all that look at the program from outside, made and planned by the program itself.
       set(phantom ${CMAKE_BINARY_DIR}/test-phantom)
@@ -134,9 +142,10 @@ function(rayset_tests)
       add_dependencies(test_program rayset rayset_papers)
       add_test(NAME program.phantom COMMAND rayset phantom --out ${phantom} --force --seed 5 --side left
         --injury divergent --spacing 0.6 --slice 0.6)
-      set_tests_properties(program.phantom PROPERTIES FIXTURES_SETUP phantom TIMEOUT 600 COST 400)
+      set_tests_properties(program.phantom PROPERTIES FIXTURES_SETUP phantom TIMEOUT 600 COST 400 LABELS system)
       add_test(NAME program.plan COMMAND rayset plan ${phantom}/ct --out ${plan} --force --quiet)
-      set_tests_properties(program.plan PROPERTIES FIXTURES_REQUIRED phantom FIXTURES_SETUP planned TIMEOUT 600 COST 390)
+      set_tests_properties(program.plan PROPERTIES FIXTURES_REQUIRED phantom FIXTURES_SETUP planned TIMEOUT 600 COST 390
+        LABELS system)
       list(APPEND properties FIXTURES_REQUIRED planned COST 300) # the longest first: nothing is left to wait for alone
     endif()
     if(folder STREQUAL "workspace") # opens that plan
@@ -173,6 +182,12 @@ function(rayset_tests)
   endforeach()
 endfunction()
 
+# What ./test --quick builds.
+function(rayset_unit_tests)
+  get_property(tests GLOBAL PROPERTY RAYSET_unit_TESTS)
+  add_custom_target(unit_tests DEPENDS ${tests})
+endfunction()
+
 # The page in a real browser: web/tests, against the program (./test builds the page first).
 function(rayset_page_tests)
   find_program(NODE node)
@@ -183,7 +198,7 @@ function(rayset_page_tests)
     a11y edits films keyboard kill places touch two) # the others with `npm test` in web/
   set(patient "RAYSET_DEMO_IMAGES=${CMAKE_BINARY_DIR}/test-phantom/ct;RAYSET_DEMO_PLAN=${CMAKE_BINARY_DIR}/test-plan")
   set_tests_properties(page PROPERTIES ENVIRONMENT "RAYSET_PROGRAM=${CMAKE_BINARY_DIR}/rayset;${patient}" RUN_SERIAL TRUE
-    FIXTURES_REQUIRED planned TIMEOUT 1500 COST 900)
+    FIXTURES_REQUIRED planned TIMEOUT 1500 COST 900 LABELS browser)
 endfunction()
 
 # bench/<folder>/*.cpp become the executable bench_<folder>.
@@ -224,6 +239,6 @@ function(rayset_benchmarks)
   # A small part of the accuracy matrix against stored figures; minutes in a release build, hours in any other.
   if(RAYSET_TESTS AND CMAKE_BUILD_TYPE STREQUAL "Release" AND NOT RAYSET_SANITIZE)
     add_test(NAME accuracy.subset COMMAND bench_accuracy --subset ci --check ${CMAKE_SOURCE_DIR}/bench/accuracy/baseline.json)
-    set_tests_properties(accuracy.subset PROPERTIES LABELS accuracy TIMEOUT 1800 PROCESSORS 2 COST 1000)
+    set_tests_properties(accuracy.subset PROPERTIES LABELS "system;accuracy" TIMEOUT 1800 PROCESSORS 2 COST 1000)
   endif()
 endfunction()

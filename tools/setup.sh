@@ -33,12 +33,17 @@ build() {
   cmake --build "build/$preset" --target "$@" -- -j "$(nproc)" --quiet
 }
 
-# The page of the workstation: its packages as locked, then one bundle in web/dist.
-build_page() {
-  say "Building the page"
+# The packages of the page, as locked.
+install_page_packages() {
   (
     cd web
     [ node_modules/.package-lock.json -nt package-lock.json ] || npm ci --no-audit --no-fund --silent
-    npm run --silent build
   )
+}
+
+# The page of the workstation: one bundle in web/dist.
+build_page() {
+  say "Building the page"
+  install_page_packages
+  (cd web && npm run --silent build)
 }

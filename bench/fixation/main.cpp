@@ -22,10 +22,10 @@
 #include "accuracy/screw_check.h"
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
+#include "base/counter_random.h"
 #include "bench_data.h"
 #include "fixation/construct.h"
 #include "geometry/json.h"
-#include "phantom/counter_random.h"
 #include "real_feet.h"
 
 namespace rayset {

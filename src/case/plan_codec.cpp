@@ -597,7 +597,7 @@ std::string planSchemaText() {
              "The whole of plan.json. Millimetres, degrees, seconds, HU, newtons. Points and directions in "
              "the DICOM patient frame (LPS) of the CT that was read. Made from src/case/plan_codec.cpp.",
              of.schema, of.definitions)
-             .dump(2) +
+             .dump(1) +
          "\n";
 }
 

@@ -6,11 +6,11 @@
 #include <memory>
 #include <numbers>
 
+#include "base/counter_random.h"
 #include "geometry/distance_field.h"
 #include "geometry/ray_caster.h"
 #include "geometry/triangle.h"
 #include "phantom/beam.h"
-#include "phantom/counter_random.h"
 
 namespace rayset {
 namespace {

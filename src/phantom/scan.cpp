@@ -8,9 +8,9 @@
 #include <cmath>
 #include <optional>
 
+#include "base/counter_random.h"
 #include "geometry/distance_field.h"
 #include "image/filters.h"
-#include "phantom/counter_random.h"
 #include "phantom/hardening.h"
 
 namespace rayset {

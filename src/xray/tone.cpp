@@ -7,7 +7,7 @@
 #include <stdexcept>
 #include <vector>
 
-#include "phantom/counter_random.h"
+#include "base/counter_random.h"
 
 namespace rayset {
 namespace {

@@ -1,8 +1,9 @@
-// What the server sends (docs/decisions/workstation.md). Points and vectors are in the patient frame (LPS, mm).
+// What the server sends (docs/decisions/workstation.md). Points and vectors are in the patient frame (LPS, mm). What comes
+// from plan.json is made by the engine (plan-types.ts).
+import type { DeviceChecks, DeviceRecord, Frame, JointFit, Mat, Measure, MissingBone, Patterns as PatternsOfPlan, Vec } from './plan-types';
 
-export type Vec = [number, number, number];
-/** Rows of a 4 x 4. */
-export type Mat = number[][];
+export type { DeviceChecks, Frame, JointFit, Mat, Measure, MissingBone, Vec } from './plan-types';
+
 export type FootState = 'injured' | 'reduced';
 export type Place = 'images' | 'injury' | 'reduction' | 'fixation' | 'theatre' | 'followup';
 
@@ -54,13 +55,6 @@ export interface HistoryEntry {
   active: boolean;
 }
 
-export interface Frame {
-  origin: Vec;
-  distal: Vec;
-  medial: Vec;
-  dorsal: Vec;
-}
-
 export interface Body {
   id: string;
   name: string;
@@ -82,13 +76,6 @@ export interface Turn {
   plantarflexion: number;
   pronation: number;
 }
-export interface JointFit {
-  gap_mm: number;
-  step_mm: number;
-  overlap_mm: number;
-  contact_mm2: number;
-}
-
 /** Figures and poses are null where a bone of the ray was not found. */
 export interface Ray {
   ray: number;
@@ -107,23 +94,10 @@ export interface Ray {
   attention: string[];
 }
 
-export interface Device {
-  id: string;
-  type: string;
-  kind: 'screw' | 'wire';
-  stage: 'temporary' | 'definitive';
-  ray: number;
-  through: string[];
-  entry: Vec;
-  tip: Vec;
-  direction: Vec;
-  diameter_mm: number;
-  length_mm: number;
-  measured_depth_mm: number;
-  countersink_mm: number;
-  /** Numbers by name, null where the images were not read; lists of bones. None where its bones no longer face each other. */
-  checks: Record<string, number | string[] | null> | null;
-  warnings: string[];
+/** As in plan.json, and in words. */
+export interface Device extends Omit<DeviceRecord, 'checks'> {
+  /** Grey values and pull-out null where the images were not read. None where its bones no longer face each other. */
+  checks: { [check in keyof DeviceChecks]: DeviceChecks[check] | null } | null;
   name: string;
   by_hand: boolean;
   entry_words: string;
@@ -146,25 +120,6 @@ export interface Implant {
   name: string;
   diameter_mm: number;
   lengths_mm: number[];
-}
-
-export interface Measure {
-  key: string;
-  name: string;
-  value: number;
-  unit: 'mm' | 'deg' | 'mm2' | '%';
-  limit: number | null;
-  /** What must keep the limit: the measure itself, or its difference from the other foot's. */
-  limit_on: 'value' | 'side difference';
-  limit_is: 'upper' | 'lower';
-  other_side: number | null;
-  difference: number | null;
-  abnormal: boolean | null;
-  source: string;
-  certainty: string;
-  note: string;
-  from?: Vec;
-  to?: Vec;
 }
 
 export interface Caution {
@@ -196,21 +151,8 @@ export interface ScanFacts {
   cautions: string[];
 }
 
-export interface Patterns {
-  quenu_kuss: string;
-  hardcastle: string;
-  myerson: string;
-  columns: string[];
-  columns_words: string;
-  reasons: { quenu_kuss: string; hardcastle: string; myerson: string };
-}
-
-/** A bone of the twelve that was not found or was left out by hand. */
-export interface MissingBone {
-  id: string;
-  confidence: 0;
-  doubts: string[];
-}
+/** As plan.json has them, with the columns in words. */
+export type Patterns = PatternsOfPlan & { columns_words: string };
 
 /** What the page needs of it; plan.json's other fields come too (data/schema/plan.schema.json). */
 export interface Plan {
