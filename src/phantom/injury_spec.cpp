@@ -603,7 +603,7 @@ std::optional<Rigid> Injuring::easedOut(int ray, const Obstacles& obstacles) {
   if (along.norm() > 0.1) ways.push_back((along.normalized() + distal).normalized());
   for (double eased = 0; eased <= kEaseLimitMm; eased += kEaseStepMm)
     for (const Vec3& way : ways) {
-      const Rigid candidate = shifted(eased * way, wanted);
+      Rigid candidate = shifted(eased * way, wanted);
       if (isClear(body, candidate, obstacles)) {
         foot_.eased_mm[indexOf(ray)] = eased;
         return candidate;
@@ -700,7 +700,7 @@ Rigid Injuring::parted(const BrokenPiece& piece, const Body& main) const {
   for (double gap = spec_.fragment_gap_mm;; gap *= 0.5) {
     if (gap < 0.05) gap = 0;
     for (const Vec3& way : ways) {
-      const Rigid candidate = shifted(gap * (X.linear() * way), X);
+      Rigid candidate = shifted(gap * (X.linear() * way), X);
       if (gap == 0 || fits(candidate)) return candidate;
     }
   }

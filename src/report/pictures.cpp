@@ -358,6 +358,7 @@ Job PlanShots::rayFrom(const Look& look, int ray, const std::vector<const Device
                               : "lateral");
   dress(shot, look);
   std::vector<const Surface*> framed;
+  framed.reserve(held.size() + mine.size());
   for (const Bone b : held) framed.push_back(&reduced_.at(b));
   for (const Device* d : mine) framed.push_back(&devices_.at(d->id));
   shot.width_pt = from_dorsal ? 136 : 364;
