@@ -211,9 +211,9 @@ function(rayset_benchmarks)
     add_executable(bench_${folder} ${sources})
     if(folder STREQUAL "reduction")
       target_link_libraries(bench_reduction PRIVATE rayset_reduction rayset_phantom) # needs no images: quick to build
-    elseif(folder STREQUAL "fixation") # likewise; judged as in the accuracy matrix
+    elseif(folder STREQUAL "fixation") # judged as in the accuracy matrix
       target_sources(bench_fixation PRIVATE ${CMAKE_SOURCE_DIR}/bench/accuracy/screw_check.cpp)
-      target_link_libraries(bench_fixation PRIVATE rayset_fixation rayset_phantom)
+      target_link_libraries(bench_fixation PRIVATE rayset_case rayset_phantom)
     elseif(folder STREQUAL "xray")
       target_link_libraries(bench_xray PRIVATE rayset_xray rayset_itk)
     else()

@@ -81,7 +81,7 @@ int phantomAfter(const AfterOperation& request, Console& console) {
   ScanSettings scan = request.scan;
   truth["devices"] = nlohmann::ordered_json::array();
   for (const Device& d : plan->devices) {
-    if (d.stage != "definitive") continue;
+    if (d.stage != DeviceStage::kDefinitive) continue;
     const Rigid off = wander(generator, 0.5 * (d.entry + d.tip), request.device_mm, request.device_deg);
     const Surface solid = transformed(deviceSurface(d, resources->catalogue), off);
     if (solid.empty()) continue;

@@ -50,8 +50,8 @@ void summarise(const Case& c, const std::filesystem::path& out, Console& console
   for (const Device& d : c.fixation.devices) {
     std::string through;
     for (const auto& bone : d.through) through += (through.empty() ? "" : " to ") + bone;
-    console.say(fmt::format("  {:<4} {} {:.1f} x {:.0f} mm, {}, {}{}", d.id, d.kind, d.diameter_mm, d.length_mm,
-                            through, d.stage, d.warnings.empty() ? "" : " - see warnings"));
+    console.say(fmt::format("  {:<4} {} {:.1f} x {:.0f} mm, {}, {}{}", d.id, traits(d.kind).word, d.diameter_mm,
+                            d.length_mm, through, word(d.stage), d.warnings.empty() ? "" : " - see warnings"));
   }
   for (const auto& text : c.cautions) console.caution(text);
   console.say(fmt::format("Plan:   {}\nReport: {}", (out / "plan.json").string(), (out / "report.pdf").string()));

@@ -77,7 +77,7 @@ int run(const std::filesystem::path& plan, const std::filesystem::path& images, 
   const CtVolume* ct = images.empty() ? nullptr : o.ct().value_or(nullptr);
 
   for (const Device& d : c.fixation.devices)
-    if (d.kind == "screw")
+    if (d.kind == DeviceKind::kScrew)
       fmt::print("first try    {:.0f} ms, {} of ray {}\n", msOf([&] {
                    (void)o.tryEdit("device.set",
                                    {{"id", d.id}, {"entry", pointJson(d.entry, 3)}, {"tip", pointJson(d.tip, 3)}});

@@ -219,7 +219,7 @@ int main(int argc, char** argv) {
     }
     std::vector<PlannedMetal> metal;
     for (const Device& d : c.fixation.devices)
-      if (d.stage == "definitive")
+      if (d.stage == DeviceStage::kDefinitive)
         metal.push_back({d.id, d.entry, d.tip, metalSolid(d, c.catalogue), {}, fmt::format("M{}", d.ray)});
     for (int start = first_start; start < first_start + starts; ++start) {
       std::mt19937_64 g(settings.seed * 1000 + static_cast<std::uint64_t>(start));

@@ -140,7 +140,7 @@ std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot
   std::vector<Surface> metal;
   std::vector<Device> screws;
   for (const Device& d : plan.fixation.devices)
-    if (d.stage == "definitive") screws.push_back(d);
+    if (d.stage == DeviceStage::kDefinitive) screws.push_back(d);
   const std::size_t surprised =
       s.surprise == Surprise::kNone || screws.empty() ? screws.size() : static_cast<std::size_t>(g() % screws.size());
   for (std::size_t n = 0; n < screws.size(); ++n) {

@@ -16,7 +16,6 @@
 #include <CLI/CLI.hpp>
 #include <chrono>
 #include <filesystem>
-#include <fstream>
 #include <iostream>
 
 #include "accuracy/screw_check.h"
@@ -24,8 +23,8 @@
 #include "anatomy/procedural_foot.h"
 #include "base/counter_random.h"
 #include "bench_data.h"
+#include "case/plan_record.h"
 #include "fixation/construct.h"
-#include "geometry/json.h"
 #include "real_feet.h"
 
 namespace rayset {
@@ -153,39 +152,15 @@ int judgePlan(const fs::path& plan, const fs::path& truth_folder, bool verbose) 
     fmt::print(stderr, "{}\n", truth.error().message());
     return 1;
   }
-  std::ifstream in(plan / "plan.json");
-  const auto j = nlohmann::json::parse(in, nullptr, false);
-  if (j.is_discarded()) {
-    fmt::print(stderr, "{} holds no plan.json that can be read\n", plan.string());
+  const auto planned = readPlan(plan);
+  if (!planned) {
+    fmt::print(stderr, "{}\n", planned.error().message());
     return 1;
   }
-  for (const auto& r : j.at("reduction").at("rays")) {
-    Rigid moved = Rigid::Identity();
-    for (int row = 0; row < 3; ++row)
-      for (int col = 0; col < 4; ++col)
-        moved.matrix()(row, col) =
-            r.at("transform").at(static_cast<std::size_t>(row)).at(static_cast<std::size_t>(col)).get<double>();
-    if (const auto it = truth->find(metatarsal(r.at("ray").get<int>())); it != truth->end())
-      it->second = transformed(it->second, moved);
-  }
-  std::vector<Device> devices;
-  const auto point = [](const nlohmann::json& p) {
-    return Vec3(p.at(0).get<double>(), p.at(1).get<double>(), p.at(2).get<double>());
-  };
-  for (const auto& d : j.at("fixation").at("devices")) {
-    Device device;
-    device.id = d.at("id");
-    device.kind = d.at("kind");
-    device.through = d.at("through").get<std::vector<std::string>>();
-    device.entry = point(d.at("entry"));
-    device.tip = point(d.at("tip"));
-    device.diameter_mm = d.at("diameter_mm");
-    device.length_mm = d.at("length_mm");
-    device.checks.length_in_last_mm = d.at("checks").value("length_in_last_mm", 0.0);
-    device.warnings = d.at("warnings").get<std::vector<std::string>>();
-    devices.push_back(std::move(device));
-  }
-  const Count count = judge(devices, *truth, 10, verbose);
+  for (const auto& [id, moved] : planned->injured_to_reduced)
+    if (const auto bone = boneFromId(id); bone && truth->contains(*bone))
+      truth->at(*bone) = transformed(truth->at(*bone), moved);
+  const Count count = judge(planned->devices, *truth, 10, verbose);
   fmt::print("{}: {} devices planned, {} sound, {} with warnings\n", plan.filename().string(), count.planned,
              count.sound, count.warned);
   return 0;

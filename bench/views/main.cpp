@@ -140,7 +140,7 @@ void benchSlices(const Case& c, const CtVolume& ct, const Options& o) {
     r.ray = d.ray;
     r.offset_mm = 0.5 * d.length_mm;
     r.mm_per_pixel = 0.1;
-    if (d.stage == "definitive") requests.push_back(r);
+    if (d.stage == DeviceStage::kDefinitive) requests.push_back(r);
   }
   for (SliceRequest r : requests) {
     Result<Slice> s = slicer.slice(c, r);

@@ -308,8 +308,9 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.fixation = std::move(*fixation);
   c.cautions.insert(c.cautions.end(), c.fixation.cautions.begin(), c.fixation.cautions.end());
   for (const int ray : request.construct.rays) {
-    const bool fixed = std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(),
-                                   [ray](const Device& d) { return d.ray == ray && d.stage == "definitive"; });
+    const bool fixed = std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(), [ray](const Device& d) {
+      return d.ray == ray && d.stage == DeviceStage::kDefinitive;
+    });
     if (!fixed) c.partial = true;
   }
   c.timings_s["fixation"] = clock.lap();

@@ -28,7 +28,8 @@ std::optional<When> whenFrom(const std::string& word) {
 bool applies(When when, const std::vector<Device>& devices) {
   if (when == When::kAlways) return true;
   return std::any_of(devices.begin(), devices.end(), [when](const Device& d) {
-    return d.stage == "definitive" && d.kind == (when == When::kScrews ? "screw" : "wire");
+    return d.stage == DeviceStage::kDefinitive &&
+           d.kind == (when == When::kScrews ? DeviceKind::kScrew : DeviceKind::kWire);
   });
 }
 

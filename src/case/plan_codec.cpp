@@ -481,14 +481,27 @@ Codec<DeviceChecks> checksCodec() {
                  now(field("surface_error_mm", number(2, kNotNegative), &C::surface_error_mm))}));
 }
 
+std::vector<std::pair<DeviceKind, std::string>> deviceKinds() {
+  std::vector<std::pair<DeviceKind, std::string>> words;
+  words.reserve(kDeviceKinds.size());
+  for (const DeviceKind kind : kDeviceKinds) words.emplace_back(kind, traits(kind).word);
+  return words;
+}
+std::vector<std::pair<DeviceStage, std::string>> deviceStages() {
+  std::vector<std::pair<DeviceStage, std::string>> words;
+  words.reserve(kDeviceStages.size());
+  for (const DeviceStage stage : kDeviceStages) words.emplace_back(stage, word(stage));
+  return words;
+}
+
 Codec<Device> makeDeviceCodec() {
   return named(
       "DeviceRecord",
       object<Device>(
           {field("id", text({.pattern = "^[A-Z][A-Za-z0-9.]*$"}), &Device::id),
            field("type", text({.may_be_empty = false}), &Device::type),
-           field("kind", oneOf({"screw", "wire", "plate"}), &Device::kind),
-           field("stage", oneOf({"temporary", "definitive"}), &Device::stage), field("ray", ray(), &Device::ray),
+           field("kind", codec::choice(deviceKinds()), &Device::kind),
+           field("stage", codec::choice(deviceStages()), &Device::stage), field("ray", ray(), &Device::ray),
            field("through", list(partId(), {{"minItems", 1}, {"uniqueItems", true}}), &Device::through),
            field("entry", point(3), &Device::entry), field("tip", point(3), &Device::tip),
            field("direction", direction(6), &Device::direction),

@@ -44,17 +44,25 @@ const Json& list(const Json& object, const std::string& path, const char* key) {
   return value;
 }
 
+DeviceKind kind(const Json& object, const std::string& path) {
+  const std::string word = text(object, path, "kind");
+  std::string known;
+  for (const DeviceKind k : kDeviceKinds) {
+    if (traits(k).word == word) return k;
+    known += (known.empty() ? "" : " or ") + std::string(traits(k).word);
+  }
+  throw Bad{fmt::format("\"{}\" is not a kind of implant ({})", word, known), path + ".kind"};
+}
+
 ImplantType implant(const Json& object, const std::string& path) {
   ImplantType type;
   type.id = text(object, path, "id");
-  type.kind = text(object, path, "kind");
   type.name = text(object, path, "name");
   type.source = text(object, path, "source");
   type.certainty = text(object, path, "certainty");
-  if (type.kind != "screw" && type.kind != "wire")
-    throw Bad{fmt::format("\"{}\" is not a kind of implant (screw or wire)", type.kind), path + ".kind"};
+  type.kind = kind(object, path);
   type.diameter_mm = millimetres(object, path, "diameter_mm");
-  if (type.kind == "screw") {
+  if (traits(type.kind).threaded) {
     type.core_mm = millimetres(object, path, "core_mm");
     type.drill_mm = millimetres(object, path, "drill_mm");
     type.tap_mm = millimetres(object, path, "tap_mm");

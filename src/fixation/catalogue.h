@@ -6,12 +6,13 @@
 #include <vector>
 
 #include "base/result.h"
+#include "fixation/device_kind.h"
 
 namespace rayset {
 
 struct ImplantType {
-  std::string id;    ///< "cortex-3.5", "wire-1.6-threaded"
-  std::string kind;  ///< screw | wire
+  std::string id;  ///< "cortex-3.5", "wire-1.6-threaded"
+  DeviceKind kind = DeviceKind::kScrew;
   std::string name;  ///< generic name in the trade's words
   /// Thread's outer diameter (screw) or the wire's; core, drill, tap and pitch are 0 for wires.
   double diameter_mm = 0, core_mm = 0, drill_mm = 0, tap_mm = 0, pitch_mm = 0;

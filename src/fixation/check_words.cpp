@@ -62,7 +62,7 @@ std::vector<std::string> failedChecks(const Device& device, const ConstructSetti
   else if (c.nearest_device_mm < settings.device_gap_mm - kNearToleranceMm)
     out.push_back(fmt::format("passes {:.1f} mm from {}: {:.1f} mm is wanted", c.nearest_device_mm, other,
                               settings.device_gap_mm));
-  if (device.kind != "screw") return out;
+  if (!traits(device.kind).threaded) return out;
   if (c.entry_to_joint_mm < settings.joint_bridge_mm)
     out.push_back(fmt::format("enters {:.1f} mm from the joint: {:.0f} mm is wanted, or the bridge of bone may break",
                               c.entry_to_joint_mm, settings.joint_bridge_mm));
@@ -83,7 +83,8 @@ std::vector<std::string> failedChecks(const Device& device, const ConstructSetti
 
 std::vector<std::string> remarksOn(const Device& device, bool hu_known) {
   const DeviceChecks& c = device.checks;
-  if (!c.failure.empty() || device.kind != "screw" || !(hu_known || c.mean_hu != 0) || c.mean_hu >= kSoftHu) return {};
+  if (!c.failure.empty() || !traits(device.kind).threaded || !(hu_known || c.mean_hu != 0) || c.mean_hu >= kSoftHu)
+    return {};
   return {fmt::format("soft bone along the thread (mean {:.0f} HU): weak hold, tighten by hand with two fingers",
                       c.mean_hu)};
 }

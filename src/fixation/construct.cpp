@@ -198,7 +198,8 @@ Status Planner::findPaths(const Progress& progress) {
   constexpr SearchSettings kScrews{.keep = 40, .apart_mm = 1.5}, kWires{.keep = 60, .apart_mm = 2.5};
   for (std::size_t i = 0; i < wanted_.size(); ++i) {
     Wanted& w = wanted_[i];
-    if (!w.rule.fragment) w.found = searchAll(w.rule, standing_, w.rule.device.kind == "screw" ? kScrews : kWires);
+    if (!w.rule.fragment)
+      w.found = searchAll(w.rule, standing_, w.rule.device.kind == DeviceKind::kScrew ? kScrews : kWires);
     if (progress.cancelled()) return cancelledError();
     progress("fixation", 0.5 + 0.35 * static_cast<double>(i + 1) / static_cast<double>(wanted_.size()));
   }
@@ -341,7 +342,7 @@ void Planner::keepSafeOnes() {
 void Planner::holdOtherwise() {
   for (const RayJoint& joint : joints_) {
     const bool held = std::any_of(placed_.begin(), placed_.end(), [&](const Placed& p) {
-      return !p.rule.fragment && p.device.stage == "definitive" && p.device.ray == joint.ray;
+      return !p.rule.fragment && p.device.stage == DeviceStage::kDefinitive && p.device.ray == joint.ray;
     });
     if (joint.space == nullptr || held || usesWire(joint.ray)) continue;
     if (joint.ray >= 4)
@@ -357,7 +358,9 @@ void Planner::holdOtherwise() {
 
 // The wire that stays takes the place of the one that would have held meanwhile.
 void Planner::holdByWire(const RayJoint& joint) {
-  const auto gives_way = [&](const Placed& p) { return p.device.ray == joint.ray && p.device.stage == "temporary"; };
+  const auto gives_way = [&](const Placed& p) {
+    return p.device.ray == joint.ray && p.device.stage == DeviceStage::kTemporary;
+  };
   std::vector<Device> beside;
   Neighbours others = standing_;
   for (const Placed& p : placed_) {

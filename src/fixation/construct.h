@@ -38,6 +38,7 @@
 #include "base/progress.h"
 #include "base/result.h"
 #include "fixation/catalogue.h"
+#include "fixation/device_kind.h"
 #include "image/volume.h"
 
 namespace rayset {
@@ -87,10 +88,10 @@ struct DeviceChecks {
 };
 
 struct Device {
-  std::string id;     ///< "S2" screw, "W2" wire of ray 2, "F2.1a" first wire of fragment M2.1
-  std::string type;   ///< catalogue id
-  std::string kind;   ///< screw | wire
-  std::string stage;  ///< temporary | definitive
+  std::string id;    ///< "S2" screw, "W2" wire of ray 2, "F2.1a" first wire of fragment M2.1
+  std::string type;  ///< catalogue id
+  DeviceKind kind = DeviceKind::kScrew;
+  DeviceStage stage = DeviceStage::kDefinitive;
   int ray = 0;
   std::vector<std::string> through;  ///< bone ids in the order entered
   Vec3 entry = Vec3::Zero(),

@@ -13,9 +13,9 @@ Status validRequest(const ConstructInput& input, const Catalogue& catalogue, con
     if (type == nullptr)
       return fail(Fault::kRequest, fmt::format("the implant catalogue has no \"{}\"", id), "implants",
                   "Add it or use the catalogue that comes with the program (data/implants.json).");
-    if (type->kind != (id == kScrew ? "screw" : "wire"))
-      return fail(Fault::kRequest, fmt::format("\"{}\" of the implant catalogue is a {}", id, type->kind), "implants",
-                  "Use the catalogue that comes with the program (data/implants.json).");
+    if (type->kind != (id == kScrew ? DeviceKind::kScrew : DeviceKind::kWire))
+      return fail(Fault::kRequest, fmt::format("\"{}\" of the implant catalogue is a {}", id, traits(type->kind).word),
+                  "implants", "Use the catalogue that comes with the program (data/implants.json).");
   }
   for (const int ray : settings.rays)
     if (ray < 1 || ray > 5)

@@ -36,8 +36,12 @@ double outsideGap(const DeviceBody& a, const DeviceBody& b) {
 
 DeviceBody bodyOf(const Device& d, const Catalogue& catalogue) {
   const ImplantType* type = catalogue.find(d.type);
-  return {d.entry,         d.tip, d.direction, d.diameter_mm / 2, type != nullptr ? type->head_diameter_mm / 2 : 0,
-          d.kind == "wire"};
+  return {d.entry,
+          d.tip,
+          d.direction,
+          d.diameter_mm / 2,
+          type != nullptr ? type->head_diameter_mm / 2 : 0,
+          d.kind == DeviceKind::kWire};
 }
 
 double bodyGap(const DeviceBody& a, const DeviceBody& b) {

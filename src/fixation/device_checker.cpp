@@ -38,7 +38,7 @@ Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
   // Points are stored to a thousandth and the entry is laid on the cortex anew: a size asked for is not lost by that.
   constexpr double kSlackMm = 0.05;
   const double asked = drawn_mm + kSlackMm;
-  if (type.kind == "screw") {
+  if (!traits(type.kind).cut_to_length) {
     device.length_mm = type.longestWithin(asked);
     device.countersink_mm = type.head_height_mm;
     if (device.length_mm <= 0)
@@ -59,7 +59,7 @@ Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
 double drilledDepth(const Device& device, const ImplantType& type, const Rule& rule) {
   const path::Reading r = path::read(*rule.space, device.entry, device.direction, rule.tool, 0.1);
   const double usable = r.crosses ? std::min(r.usable, rule.depth_cap) : device.length_mm;
-  const double sold = type.kind == "screw" ? type.longestWithin(usable) : std::floor(usable);
+  const double sold = !traits(type.kind).cut_to_length ? type.longestWithin(usable) : std::floor(usable);
   return sold > device.length_mm ? device.length_mm : usable;
 }
 
@@ -102,7 +102,8 @@ struct DeviceChecker::Impl {
   }
 
   const Rule* rule(const Device& d) {
-    const std::string key = fmt::format("{}|{}|{}|{}|{}", d.ray, d.kind, d.stage, d.type, throughOf(d));
+    const std::string key =
+        fmt::format("{}|{}|{}|{}|{}", d.ray, traits(d.kind).word, word(d.stage), d.type, throughOf(d));
     auto known = rules.find(key);
     if (known == rules.end()) known = rules.emplace(key, makeRule(d)).first;
     return known->second ? &*known->second : nullptr;
@@ -144,8 +145,9 @@ Result<Device> DeviceChecker::drawn(const Device& device, const std::string& typ
                 "Choose one of the catalogue.");
   if (type->kind != device.kind)
     return fail(Fault::kRequest,
-                fmt::format("{} is a {} and {} is a {}", device.id, device.kind, type->name, type->kind), "type",
-                fmt::format("Choose another {}.", device.kind));
+                fmt::format("{} is a {} and {} is a {}", device.id, traits(device.kind).word, type->name,
+                            traits(type->kind).word),
+                "type", fmt::format("Choose another {}.", traits(device.kind).word));
   const double drawn_mm = (tip - entry).norm();
   if (!(drawn_mm >= 2))
     return fail(Fault::kRequest, fmt::format("the line of {} is {:.1f} mm long", device.id, drawn_mm), "tip",

@@ -100,7 +100,8 @@ DeviceChecks DeviceInspector::checks(const Device& device, const std::vector<Dev
   checks.surface_error_mm = foot_.surfaceError(device.through);
   const double zone = endOfEntry(device, rule, r);
   checks.mean_hu = meanHu(device, rule, zone);
-  if (input_.ct != nullptr && device.kind == "screw") checkPurchase(checks, device, rule, r.crosses ? r.enter : zone);
+  if (input_.ct != nullptr && traits(device.kind).threaded)
+    checkPurchase(checks, device, rule, r.crosses ? r.enter : zone);
   return checks;
 }
 

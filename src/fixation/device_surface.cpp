@@ -60,7 +60,7 @@ Surface deviceSurface(const Device& device, const Catalogue& catalogue) {
   const double r = device.diameter_mm / 2, length = device.length_mm;
   std::vector<Ring> rings;
   const ImplantType* type = catalogue.find(device.type);
-  if (device.kind == "screw" && type != nullptr) {
+  if (traits(device.kind).headed && type != nullptr) {
     // A cylinder-edged hemisphere: flat top level with the cortex, spherical under-surface that sits in the countersunk
     // pocket.
     const double head = type->head_diameter_mm / 2;

@@ -55,7 +55,7 @@ void takeImplant(Rule& rule, const ImplantType& type) {
   rule.device.type = type.id;
   rule.device.diameter_mm = type.diameter_mm;
   rule.tool.radius = type.diameter_mm / 2;
-  if (type.kind != "screw") return;
+  if (!traits(type.kind).headed) return;
   rule.head_radius = type.head_diameter_mm / 2;
   rule.lengths = type.lengths_mm;
   rule.tool.longest = type.lengths_mm.back() + kDrillBeyondMm;
@@ -77,17 +77,17 @@ double Rule::turnFromSector(const Vec3& normal) const {
   return std::abs(std::remainder(ray.angleOf(normal) - sector_centre, 2 * std::numbers::pi));
 }
 
-Rule RuleBook::withImplant(const std::string& type_id, std::string id, std::string stage, int ray) const {
+Rule RuleBook::withImplant(const std::string& type_id, std::string id, DeviceStage stage, int ray) const {
   const ImplantType& type = *catalogue_.find(type_id);
   Rule rule;
   rule.device.id = std::move(id);
   rule.device.kind = type.kind;
-  rule.device.stage = std::move(stage);
+  rule.device.stage = stage;
   rule.device.ray = ray;
   takeImplant(rule, type);
   rule.tool.wanted_margin = settings_.cortex_margin_mm;
   rule.tool.end_clearance = settings_.end_clearance_mm;
-  rule.tool.corridor = type.kind == "screw" ? kSleeveRadiusMm : kWireDriverRadiusMm;
+  rule.tool.corridor = type.kind == DeviceKind::kScrew ? kSleeveRadiusMm : kWireDriverRadiusMm;
   return rule;
 }
 
@@ -114,7 +114,7 @@ Vec3 RuleBook::alongCuneiform(const Space& space) const {
 }
 
 Rule RuleBook::screw(int ray, std::shared_ptr<const Space> space) const {
-  Rule rule = withImplant(kScrew, fmt::format("S{}", ray), "definitive", ray);
+  Rule rule = withImplant(kScrew, fmt::format("S{}", ray), DeviceStage::kDefinitive, ray);
   rule.what = fmt::format("screw of the {} ray", ordinal(ray));
   rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a length that is sold costs a millimetre on average
   across(rule, ray, *space);
@@ -141,7 +141,7 @@ Rule RuleBook::screw(int ray, std::shared_ptr<const Space> space) const {
     rule.sector_half = toRadians(55);
     rule.good_from = settings_.joint_bridge_mm;
     rule.good_to = 16;
-    rule.shaft_angle = toRadians(45);  // issue 2: about 45 degrees to its shaft
+    rule.shaft_angle = toRadians(45);  // about 45 degrees to its shaft (common practice, no source)
   }
   rule.space = std::move(space);
   return rule;
@@ -149,7 +149,7 @@ Rule RuleBook::screw(int ray, std::shared_ptr<const Space> space) const {
 
 Rule RuleBook::wire(int ray, std::shared_ptr<const Space> space, bool definitive) const {
   Rule rule = withImplant(definitive ? kLateralWire : kHoldingWire, fmt::format("W{}", ray),
-                          definitive ? "definitive" : "temporary", ray);
+                          definitive ? DeviceStage::kDefinitive : DeviceStage::kTemporary, ray);
   rule.what = fmt::format("wire of the {} ray", ordinal(ray));
   across(rule, ray, *space);
   rule.off_centre_weight = definitive ? 0.1 : 0.02;
@@ -177,7 +177,8 @@ Rule RuleBook::fragmentWire(const std::string& fragment, char letter, bool into,
   const std::string parent = parentId(fragment);
   const auto b = boneFromId(parent);
   // Definitive: nothing else holds the fragment once the holding wires are out.
-  Rule rule = withImplant(kFragmentWire, fmt::format("F{}{}", fragment, letter), "definitive", rayOf(*b).value_or(0));
+  Rule rule = withImplant(kFragmentWire, fmt::format("F{}{}", fragment, letter), DeviceStage::kDefinitive,
+                          rayOf(*b).value_or(0));
   rule.what = fmt::format("wire of fragment {}", fragment);
   rule.fragment = true;
   through(rule, into ? std::vector<std::string>{parent, fragment} : std::vector<std::string>{fragment, parent});
@@ -198,8 +199,8 @@ Rule RuleBook::of(const Device& device, std::shared_ptr<const Space> space) cons
   const auto planned = [&] {
     if (const auto fragment = fragmentOf(device))
       return fragmentWire(*fragment, 'a', *fragment == device.through.back(), std::move(space));
-    if (device.kind == "screw") return screw(device.ray, std::move(space));
-    return wire(device.ray, std::move(space), device.stage == "definitive");
+    if (device.kind == DeviceKind::kScrew) return screw(device.ray, std::move(space));
+    return wire(device.ray, std::move(space), device.stage == DeviceStage::kDefinitive);
   };
   Rule rule = planned();
   // Another implant than the one planned with, by hand.

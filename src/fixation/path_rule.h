@@ -79,7 +79,7 @@ class RuleBook {
   [[nodiscard]] Rule of(const Device& device, std::shared_ptr<const path::Space> space) const;
 
  private:
-  [[nodiscard]] Rule withImplant(const std::string& type_id, std::string id, std::string stage, int ray) const;
+  [[nodiscard]] Rule withImplant(const std::string& type_id, std::string id, DeviceStage stage, int ray) const;
   void across(Rule& rule, int ray, const path::Space& space) const;
   void through(Rule& rule, std::vector<std::string> bones) const;
   [[nodiscard]] Vec3 alongCuneiform(const path::Space& space) const;

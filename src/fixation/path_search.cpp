@@ -117,8 +117,8 @@ void minimise(Cost cost) {
 }  // namespace
 
 DeviceBody bodyOf(const Rule& rule, const Candidate& c) {
-  return {c.entry,          c.entry + c.depth * c.direction, c.direction, rule.tool.radius,
-          rule.head_radius, rule.device.kind == "wire"};
+  return {c.entry,          c.entry + c.depth * c.direction,      c.direction, rule.tool.radius,
+          rule.head_radius, rule.device.kind == DeviceKind::kWire};
 }
 
 std::vector<Candidate> searchAll(const Rule& rule, const Neighbours& neighbours, const SearchSettings& settings) {

@@ -169,7 +169,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     v.cautions.push_back(fmt::format(
         "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
   for (const Device& d : plan.devices)
-    if (input.temporary || d.stage == "definitive")
+    if (input.temporary || d.stage == DeviceStage::kDefinitive)
       registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue),
                                     !otherLengths(d, *input.catalogue).empty(),
                                     d.ray >= 1 && d.ray <= 5 ? std::string(boneId(metatarsal(d.ray))) : std::string()});

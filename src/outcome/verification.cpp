@@ -62,7 +62,7 @@ std::vector<double> otherLengths(const Device& device, const Catalogue& catalogu
   constexpr double kSameMm = 0.5, kFarthestMm = 9;
   std::vector<double> out;
   const ImplantType* type = catalogue.find(device.type);
-  if (type == nullptr || device.kind == "wire") return out;
+  if (type == nullptr || traits(device.kind).cut_to_length) return out;
   for (const double length : type->lengths_mm) {
     const double longer = length - device.length_mm;
     if (std::abs(longer) > kSameMm && std::abs(longer) < kFarthestMm) out.push_back(longer);
@@ -190,7 +190,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     }
     if (checks->inside_fraction < 0.98)
       d.warnings.push_back(fmt::format("{:.0f} % of it lies inside the bones planned", 100 * checks->inside_fraction));
-    if (device->kind == "screw" && checks->tip_beyond_cortex_mm > kDeviceOffMm)
+    if (device->kind == DeviceKind::kScrew && checks->tip_beyond_cortex_mm > kDeviceOffMm)
       d.warnings.push_back(fmt::format("stands {:.1f} mm beyond the far cortex", checks->tip_beyond_cortex_mm));
   }
   return {};

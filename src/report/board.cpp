@@ -270,8 +270,8 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
       for (const Device& device : c.fixation.devices)
         if (device.ray == ray)
           devices += fmt::format("{}<b>{}</b> {} {}{}", devices.empty() ? "" : "\n", pdf::escaped(device.id),
-                                 pdf::escaped(device.kind), words::mm(device.length_mm, 0),
-                                 device.stage == "temporary" ? "\n   (temporary)" : "");
+                                 traits(device.kind).word, words::mm(device.length_mm, 0),
+                                 device.stage == DeviceStage::kTemporary ? "\n   (temporary)" : "");
       put("Devices", devices.empty() ? "none" : devices);
       if (pass == 0) height = std::max(height, cy - y + 2);
     }

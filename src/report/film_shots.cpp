@@ -42,7 +42,7 @@ FilmedFoot filmedFoot(Side side, const Frame& frame, const BoneSurfaces& reduced
                       const std::vector<Device>& devices, const Catalogue& catalogue) {
   FilmedFoot foot{side, plantarFrame(reduced, frame, side), std::move(poses), {}};
   for (const Device& d : devices)
-    if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, catalogue));
+    if (d.stage == DeviceStage::kDefinitive) foot.metal.push_back(metalSolid(d, catalogue));
   return foot;
 }
 

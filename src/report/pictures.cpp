@@ -176,7 +176,9 @@ class PlanShots {
   [[nodiscard]] bool isUntold(Bone b) const { return in(b, RayState::kUntold); }
   // From the side: whether rays count from here, or from behind.
   static int sightOf(const Look& look) { return look.name == "medial" ? 1 : look.name == "lateral" ? -1 : 0; }
-  static pdf::Colour colourOf(const Device& d) { return d.stage == "temporary" ? palette::kWire : palette::kScrew; }
+  static pdf::Colour colourOf(const Device& d) {
+    return d.stage == DeviceStage::kTemporary ? palette::kWire : palette::kScrew;
+  }
   void dress(Shot& shot, const Look& look) const {
     shot.corner = words::sideCapitals(c_.side);
     shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
@@ -625,10 +627,10 @@ std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
   } else {
     bool screws = false, wires = false, kept = false;
     for (const Device& d : c.fixation.devices) {
-      if (d.stage == "temporary") {
+      if (d.stage == DeviceStage::kTemporary) {
         wires = true;
       } else {
-        (d.kind == "wire" ? kept : screws) = true;
+        (d.kind == DeviceKind::kWire ? kept : screws) = true;
       }
     }
     if (screws) out.push_back({palette::kScrew, Mark::kBar, "screw (S)"});

@@ -407,12 +407,12 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
   }
 
   const auto name = [](const Device& d) {
-    return bold(escaped(d.id)) + (d.stage == "temporary" ? "\n" + grey("temporary") : std::string());
+    return bold(escaped(d.id)) + (d.stage == DeviceStage::kTemporary ? "\n" + grey("temporary") : std::string());
   };
   std::vector<pdf::Row> rows, checks;
   for (const Device& d : c.fixation.devices) {
     const ImplantType* type = c.catalogue.find(d.type);
-    const bool screw = d.kind == "screw";
+    const bool screw = d.kind == DeviceKind::kScrew;
     const auto size = [&](double v) { return screw && v > 0 ? words::number(v) : std::string("–"); };
     rows.push_back(
         {{name(d), std::to_string(d.ray),

@@ -62,7 +62,7 @@ std::string sizesBeside(const Case& c, const Device& d) {
   return (sizes.size() == 1 ? " (next size " : " (next sizes ") + listed(sizes) + " mm)";
 }
 
-std::vector<const Device*> devicesOf(const Case& c, int ray, const std::string& stage) {
+std::vector<const Device*> devicesOf(const Case& c, int ray, DeviceStage stage) {
   std::vector<const Device*> out;
   for (const Device& d : c.fixation.devices)
     if (d.ray == ray && d.stage == stage) out.push_back(&d);
@@ -413,7 +413,7 @@ std::string direction(const Case& c, const Device& d) {
 std::string implantName(const Case& c, const Device& d) {
   const ImplantType* type = typeOf(c, d);
   if (type != nullptr && !type->name.empty()) return type->name;
-  return fmt::format("{} mm {}", number(d.diameter_mm), d.kind);
+  return fmt::format("{} mm {}", number(d.diameter_mm), traits(d.kind).word);
 }
 
 std::string pullout(const Device& d) {
@@ -432,7 +432,7 @@ std::string through(const Device& d) {
 }
 
 std::string implant(const Case& c, const Device& d) {
-  return implantName(c, d) + ", " + mm(d.length_mm, 0) + (d.kind == "wire" ? " deep" : "");
+  return implantName(c, d) + ", " + mm(d.length_mm, 0) + (traits(d.kind).cut_to_length ? " deep" : "");
 }
 
 std::vector<Step> steps(const Case& c, const KnownAxes& known) {
@@ -445,8 +445,8 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
 
   bool screws = false, sunk = false;
   for (const Device& d : c.fixation.devices) {
-    screws = screws || d.kind == "screw";
-    sunk = sunk || (d.kind == "screw" && d.countersink_mm > 0);
+    screws = screws || d.kind == DeviceKind::kScrew;
+    sunk = sunk || (d.kind == DeviceKind::kScrew && d.countersink_mm > 0);
   }
   if (screws) {
     Step every{"For every screw of this plan", {}, "screws"};
@@ -469,7 +469,8 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
   for (const int ray : orderOf(c)) {
     const std::string m = idOf(metatarsal(ray)), t = idOf(tarsalPartner(ray));
     const RayReduction* r = reductionOf(c, ray);
-    const auto wires = devicesOf(c, ray, "temporary"), definitive = devicesOf(c, ray, "definitive");
+    const auto wires = devicesOf(c, ray, DeviceStage::kTemporary),
+               definitive = devicesOf(c, ray, DeviceStage::kDefinitive);
     const RayState s = state(c, ray);
     if ((s == RayState::kInPlace || s == RayState::kUnknown) && wires.empty() && definitive.empty()) continue;
 
@@ -505,9 +506,9 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
       const ImplantType* type = typeOf(c, *d);
       fix.id = fix.device = d->id;
       fix.ray = ray;
-      fix.title = capitalised(rayName(ray)) + ": " + d->kind + " " + d->id + ", " + implant(c, *d);
+      fix.title = capitalised(rayName(ray)) + ": " + std::string(traits(d->kind).word) + " " + d->id + ", " + implant(c, *d);
       fix.lines.push_back("Entry " + entry(c, *d, known) + "; " + through(*d) + "; " + direction(c, *d) + ".");
-      if (d->kind == "screw") {
+      if (d->kind == DeviceKind::kScrew) {
         std::string line = "Drill";
         if (type != nullptr && type->drill_mm > 0) line += " " + mm(type->drill_mm);
         line += " through " + through(*d) + "; ";
@@ -547,7 +548,7 @@ std::vector<std::string> instruments(const Case& c) {
   for (const Device& d : c.fixation.devices) {
     any = true;
     const ImplantType* type = typeOf(c, d);
-    if (d.kind == "screw") {
+    if (d.kind == DeviceKind::kScrew) {
       screw = true;
       ++screws[implantName(c, d)][d.length_mm];
       if (type != nullptr && type->drill_mm > 0) drills.insert(type->drill_mm);
@@ -668,7 +669,9 @@ std::vector<Caution> standingCautions(const Case& c) {
        "can rule "
        "out or put off the operation. The program sees bone only.",
        kCommonPractice});
-  if (!with([](const Device& d) { return d.ray >= 4 && d.kind == "screw" && d.stage == "definitive"; }).empty())
+  if (!with([](const Device& d) {
+         return d.ray >= 4 && d.kind == DeviceKind::kScrew && d.stage == DeviceStage::kDefinitive;
+       }).empty())
     out.push_back(
         {"Lateral column: rays 4 and 5 are the mobile ones; many surgeons hold them with wires only. This plan has "
          "screws "

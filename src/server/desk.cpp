@@ -200,7 +200,7 @@ Json implantsOf(const Catalogue& catalogue) {
   Json list = Json::array();
   for (const ImplantType& t : catalogue.types)
     list.push_back({{"id", t.id},
-                    {"kind", t.kind},
+                    {"kind", traits(t.kind).word},
                     {"name", t.name},
                     {"diameter_mm", t.diameter_mm},
                     {"lengths_mm", t.lengths_mm}});

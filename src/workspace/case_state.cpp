@@ -73,7 +73,7 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
   bool held = false;
   for (const Device& device : c.fixation.devices) {
     if (device.ray != r.ray) continue;
-    held = held || (device.stage == "definitive" && device.through.front().find('.') == std::string::npos);
+    held = held || (device.stage == DeviceStage::kDefinitive && device.through.front().find('.') == std::string::npos);
     const auto reasons = deviceReasons(in.checker, device, c.fixation.devices);
     if (!reasons.empty()) out.push_back(device.id + ": " + reasons.front());
     if (const auto depth = in.edits.depths.find(device.id);
@@ -158,7 +158,7 @@ std::string instrumentsFor(const Case& c, const Device& d) {
   for (const InstrumentType& tool : c.catalogue.instruments)
     if (std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end())
       names.push_back(tool.name);
-  if (d.kind == "screw") {
+  if (d.kind == DeviceKind::kScrew) {
     names.emplace_back("screwdriver");
   } else if (names.empty()) {
     names.emplace_back("wire driver, wire cutter and bender");
@@ -198,7 +198,7 @@ Json stepsJson(const StateInput& in) {
       if (d.id == s.device) {
         j["device"] = d.id;
         j["instrument"] = instrumentsFor(c, d);
-        j["expected_mm"] = rounded(d.kind == "screw" ? d.measured_depth_mm : d.length_mm, 1);
+        j["expected_mm"] = rounded(d.kind == DeviceKind::kScrew ? d.measured_depth_mm : d.length_mm, 1);
       }
     std::error_code none;
     if (!picture.empty() && std::filesystem::exists(in.folder / picture, none)) j["picture"] = picture;
@@ -234,7 +234,7 @@ EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vecto
   j["ok"] = reasons.empty();
   j["reasons"] = reasons;
   j["remarks"] = remarksOn(d, in.checker.hasImage());
-  j["lengths_mm"] = type != nullptr && type->kind == "screw" ? Json(type->lengths_mm) : Json::array();
+  j["lengths_mm"] = type != nullptr && !traits(type->kind).cut_to_length ? Json(type->lengths_mm) : Json::array();
   const auto depth = in.edits.depths.find(d.id);
   j["measured_mm"] = depth != in.edits.depths.end() ? Json(depth->second) : Json(nullptr);
   return j;

@@ -68,7 +68,7 @@ struct FilmStudio::Impl {
     foot.side = c.side;
     foot.reduced = reducedPoses(c);
     for (const Device& d : c.fixation.devices)
-      if (d.stage == "definitive") foot.metal.push_back(metalSolid(d, c.catalogue));
+      if (d.stage == DeviceStage::kDefinitive) foot.metal.push_back(metalSolid(d, c.catalogue));
     const std::scoped_lock lock(mutex);
     if (!stand || !same(stand->poses, foot.reduced))
       stand = Stand{foot.reduced, plantarFrame(c.reduction.reduced, c.reduction.frame, c.side)};

@@ -514,7 +514,8 @@ Result<EditWorkbench::Construct> OpenCase::Impl::construct(int ray, bool wires) 
   for (const std::string& text : made->cautions) why += (why.empty() ? "" : " ") + text;
   // Fragments belong to the second ray and are not asked for here.
   std::erase_if(made->devices, [&](const Device& d) { return d.ray != ray; });
-  if (std::none_of(made->devices.begin(), made->devices.end(), [](const Device& d) { return d.stage == "definitive"; }))
+  if (std::none_of(made->devices.begin(), made->devices.end(),
+                   [](const Device& d) { return d.stage == DeviceStage::kDefinitive; }))
     return fail(Fault::kRequest,
                 fmt::format("no safe {} was found for the {} ray", wires ? "wire" : "screw", ordinal(ray)),
                 "device.swap", why.empty() ? "Its devices stay as they are." : why);

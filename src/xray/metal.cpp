@@ -29,7 +29,7 @@ MetalSolid metalSolid(const Device& device, const Catalogue& catalogue) {
   const double r = device.diameter_mm / 2, length = device.length_mm;
   const ImplantType* type = catalogue.find(device.type);
   // Lengths and shapes as in fixation/device_surface.cpp.
-  if (device.kind == "screw" && type != nullptr) {
+  if (traits(device.kind).headed && type != nullptr) {
     const double head = type->head_diameter_mm / 2, reach = std::sqrt(head * head - r * r);
     const double edge = std::max(0.05, type->head_height_mm - reach);
     const double point = std::min(1.2 * r, length / 4);

@@ -51,7 +51,7 @@ TEST(PlanScan, ProceduralFootOfAnotherShapeThanTheTemplate) {
   }
   int definitive = 0;
   for (const Device& d : c->fixation.devices) {
-    definitive += d.stage == "definitive" ? 1 : 0;
+    definitive += d.stage == DeviceStage::kDefinitive ? 1 : 0;
     EXPECT_EQ(d.checks.inside_fraction, 1.0) << d.id;
     EXPECT_TRUE(d.checks.other_bones.empty()) << d.id;
     EXPECT_GT(d.checks.nearest_device_mm, 0) << d.id;

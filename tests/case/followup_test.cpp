@@ -15,7 +15,7 @@ using ::testing::Contains;
 using ::testing::HasSubstr;
 using ::testing::Not;
 
-Device device(const char* kind, const char* stage) {
+Device device(DeviceKind kind, DeviceStage stage) {
   Device d;
   d.kind = kind;
   d.stage = stage;
@@ -37,14 +37,18 @@ std::vector<std::string> ids(const std::vector<Device>& devices) {
 TEST(Followup, FollowsTheMetalThatStays) {
   EXPECT_THAT(ids({}), Not(Contains("screws-out")));
   EXPECT_THAT(ids({}), Not(Contains("wires-out")));
-  EXPECT_THAT(ids({device("screw", "definitive")}), Contains("screws-out"));
-  EXPECT_THAT(ids({device("wire", "definitive")}), Contains("wires-out"));
+  EXPECT_THAT(ids({device(DeviceKind::kScrew, DeviceStage::kDefinitive)}), Contains("screws-out"));
+  EXPECT_THAT(ids({device(DeviceKind::kWire, DeviceStage::kDefinitive)}), Contains("wires-out"));
   // Temporary wires come out in theatre.
-  EXPECT_THAT(ids({device("screw", "definitive"), device("wire", "temporary")}), Not(Contains("wires-out")));
+  EXPECT_THAT(
+      ids({device(DeviceKind::kScrew, DeviceStage::kDefinitive), device(DeviceKind::kWire, DeviceStage::kTemporary)}),
+      Not(Contains("wires-out")));
 }
 
 TEST(Followup, EveryAppointmentNamesItsSourceAndDefers) {
-  const auto plan = followupPlan({device("screw", "definitive"), device("wire", "definitive")}, shipped());
+  const auto plan = followupPlan(
+      {device(DeviceKind::kScrew, DeviceStage::kDefinitive), device(DeviceKind::kWire, DeviceStage::kDefinitive)},
+      shipped());
   int before = 0;
   for (const Appointment& a : plan) {
     EXPECT_FALSE(a.source.empty()) << a.id;

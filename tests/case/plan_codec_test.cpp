@@ -21,8 +21,8 @@ Device screw() {
   Device d;
   d.id = "S2";
   d.type = "screw-3.5-cortex";
-  d.kind = "screw";
-  d.stage = "definitive";
+  d.kind = DeviceKind::kScrew;
+  d.stage = DeviceStage::kDefinitive;
   d.ray = 2;
   d.through = {"M2", "C2"};
   d.entry = {1.0004, 2, -3};
@@ -56,7 +56,7 @@ TEST(PlanCodec, AFieldThatIsWrongIsNamed) {
   EXPECT_THAT(with([](Json& j) { j.erase("entry"); }), HasSubstr("/entry is missing"));
   EXPECT_THAT(with([](Json& j) { j["entry"] = {1, 2}; }), HasSubstr("/entry is not a point of three numbers"));
   EXPECT_THAT(with([](Json& j) { j["direction"] = {0, 0, 2}; }), HasSubstr("/direction is not of unit length"));
-  EXPECT_THAT(with([](Json& j) { j["kind"] = "nail"; }), HasSubstr("/kind is none of screw, wire, plate"));
+  EXPECT_THAT(with([](Json& j) { j["kind"] = "nail"; }), HasSubstr("/kind is none of screw, wire"));
   EXPECT_THAT(with([](Json& j) { j["ray"] = 6; }), HasSubstr("/ray is not 1 to 5"));
   EXPECT_THAT(with([](Json& j) { j["through"] = "M2"; }), HasSubstr("/through is not a list"));
   EXPECT_THAT(with([](Json& j) { j["checks"]["mean_hu"] = "dense"; }), HasSubstr("/checks/mean_hu is not a number"));

@@ -17,7 +17,7 @@ TEST(Catalogue, HoldsTheGenericImplantsWithSources) {
   ASSERT_TRUE(catalogue) << catalogue.error().message();
   const ImplantType* screw = catalogue->find("cortex-3.5");
   ASSERT_NE(screw, nullptr);
-  EXPECT_EQ(screw->kind, "screw");
+  EXPECT_EQ(screw->kind, DeviceKind::kScrew);
   EXPECT_DOUBLE_EQ(screw->core_mm, 2.4);
   EXPECT_DOUBLE_EQ(screw->drill_mm, 2.5);
   EXPECT_DOUBLE_EQ(screw->tap_mm, 3.5);
@@ -30,7 +30,7 @@ TEST(Catalogue, HoldsTheGenericImplantsWithSources) {
   for (const char* id :
        {"wire-1.6-threaded", "wire-1.6-smooth", "wire-1.0-smooth", "wire-1.25-smooth", "wire-2.0-smooth"}) {
     ASSERT_NE(catalogue->find(id), nullptr) << id;
-    EXPECT_EQ(catalogue->find(id)->kind, "wire");
+    EXPECT_EQ(catalogue->find(id)->kind, DeviceKind::kWire);
   }
   for (const ImplantType& type : catalogue->types) {
     EXPECT_FALSE(type.source.empty()) << type.id;

@@ -75,8 +75,8 @@ Device screwAt(const Vec3& entry, double down_deg, double length) {
   Device d;
   d.id = "S2";
   d.type = "cortex-3.5";
-  d.kind = "screw";
-  d.stage = "definitive";
+  d.kind = DeviceKind::kScrew;
+  d.stage = DeviceStage::kDefinitive;
   d.ray = 2;
   d.through = {"M2", "C2"};
   d.entry = entry;
@@ -142,7 +142,7 @@ TEST(BlockPhantom, SeesAnotherBoneAndAnotherDevice) {
   Device screw = screwAt({0, -17, 9}, 20, 45);
   Device wire = screwAt({4, -17, 9}, 20, 30);
   wire.id = "W2";
-  wire.kind = "wire";
+  wire.kind = DeviceKind::kWire;
   wire.type = "wire-1.6-threaded";
   wire.diameter_mm = 1.6;
   const auto checks = checkDevice(blocks.input, screw, {screw, wire}, catalogue());
@@ -260,7 +260,7 @@ TEST(BlockPhantom, PlannedScrewFollowsTheRules) {
   EXPECT_DOUBLE_EQ(screw.checks.inside_fraction, 1);
   EXPECT_TRUE(screw.warnings.empty()) << testing::PrintToString(screw.warnings);
   const Device& wire = result->devices[1];
-  EXPECT_EQ(wire.stage, "temporary");
+  EXPECT_EQ(wire.stage, DeviceStage::kTemporary);
   EXPECT_GE(wire.checks.nearest_device_mm, settings.device_gap_mm - 0.05);
 }
 
@@ -271,7 +271,7 @@ TEST(BlockPhantom, TooThinForAScrewSaysSoAndGivesNone) {
   const auto result = planConstruct(blocks.input, catalogue(), settings);
   ASSERT_TRUE(result);
   for (const Device& d : result->devices) {
-    EXPECT_TRUE(d.kind == "wire" || d.checks.cortex_margin_mm >= 0) << d.id;
+    EXPECT_TRUE(d.kind == DeviceKind::kWire || d.checks.cortex_margin_mm >= 0) << d.id;
     if (d.checks.cortex_margin_mm < settings.cortex_margin_mm) {
       EXPECT_FALSE(d.warnings.empty()) << d.id;
     }
@@ -279,7 +279,7 @@ TEST(BlockPhantom, TooThinForAScrewSaysSoAndGivesNone) {
   const Blocks thinner(1.6, 9);  // 3.2 mm: nothing of 3.5 mm fits
   const auto none = planConstruct(thinner.input, catalogue(), settings);
   ASSERT_TRUE(none);
-  for (const Device& d : none->devices) EXPECT_EQ(d.kind, "wire");
+  for (const Device& d : none->devices) EXPECT_EQ(d.kind, DeviceKind::kWire);
   EXPECT_THAT(none->cautions, testing::Contains(HasSubstr("screw of the second ray")));
 }
 
@@ -410,7 +410,7 @@ TEST(DeviceSurface, IsAClosedSolidFromHeadToTip) {
   EXPECT_NEAR(widest, 3, 1e-9);
 
   Device wire = screw;
-  wire.kind = "wire";
+  wire.kind = DeviceKind::kWire;
   wire.type = "wire-1.6-threaded";
   wire.diameter_mm = 1.6;
   const Surface w = deviceSurface(wire, catalogue());

@@ -44,22 +44,22 @@ struct PaperFoot {
     input.frame = footFrame(bones, Side::kRight);
     input.ct = &ct;
     for (const int ray : {2, 4}) {
-      devices.push_back(device(ray, "screw"));
-      devices.push_back(device(ray, "wire"));
+      devices.push_back(device(ray, DeviceKind::kScrew));
+      devices.push_back(device(ray, DeviceKind::kWire));
     }
   }
 
-  [[nodiscard]] Device device(int ray, const std::string& kind) const {
+  [[nodiscard]] Device device(int ray, DeviceKind kind) const {
     const MetatarsalAxis axis = metatarsalAxis(bones.at(metatarsal(ray)), input.frame.distal);
     Device d;
-    d.id = (kind == "screw" ? "S" : "W") + std::to_string(ray);
-    d.type = kind == "screw" ? "cortex-3.5" : "wire-1.6-threaded";
+    d.id = (kind == DeviceKind::kScrew ? "S" : "W") + std::to_string(ray);
+    d.type = kind == DeviceKind::kScrew ? "cortex-3.5" : "wire-1.6-threaded";
     d.kind = kind;
-    d.stage = kind == "screw" ? "definitive" : "temporary";
+    d.stage = kind == DeviceKind::kScrew ? DeviceStage::kDefinitive : DeviceStage::kTemporary;
     d.ray = ray;
     d.through = {std::string(boneId(metatarsal(ray))), std::string(boneId(tarsalPartner(ray)))};
-    d.diameter_mm = kind == "screw" ? 3.5 : 1.6;
-    d.entry = axis.base_centre + (kind == "screw" ? 15 : 20) * axis.distal + 6 * input.frame.dorsal;
+    d.diameter_mm = kind == DeviceKind::kScrew ? 3.5 : 1.6;
+    d.entry = axis.base_centre + (kind == DeviceKind::kScrew ? 15 : 20) * axis.distal + 6 * input.frame.dorsal;
     d.direction = (axis.base_centre - d.entry).normalized();
     d.length_mm = 30;
     d.tip = d.entry + d.length_mm * d.direction;

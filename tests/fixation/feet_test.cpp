@@ -174,7 +174,7 @@ TEST_P(AdultFoot, ConstructIsWhatTheTradeExpects) {
     EXPECT_DOUBLE_EQ(type.tap_mm, 3.5);    // common practice, no source
     const Device* wire = device(*result, fmt::format("W{}", ray));
     ASSERT_NE(wire, nullptr) << ray;
-    EXPECT_EQ(wire->stage, "temporary");
+    EXPECT_EQ(wire->stage, DeviceStage::kTemporary);
     EXPECT_EQ(wire->type, "wire-1.6-threaded");
   }
   // Common practice, no source.
@@ -216,7 +216,7 @@ TEST(SmallFoot, IsFixedOrSaysWhyNot) {
     }
   }
   for (const Device& d : result->devices)
-    if (d.checks.cortex_margin_mm < 0.75 && d.kind == "screw") {
+    if (d.checks.cortex_margin_mm < 0.75 && d.kind == DeviceKind::kScrew) {
       EXPECT_THAT(d.warnings, testing::Contains(HasSubstr("cortex")));
     }
 }
@@ -258,7 +258,7 @@ TEST(NoScrewFits, AWireStaysOrAPlateIsNamed) {
   EXPECT_EQ(device(*result, "S5"), nullptr);
   const Device* wire = device(*result, "W5");
   ASSERT_NE(wire, nullptr);
-  EXPECT_EQ(wire->stage, "definitive");
+  EXPECT_EQ(wire->stage, DeviceStage::kDefinitive);
   EXPECT_EQ(wire->type, "wire-1.6-smooth");
   EXPECT_THAT(result->cautions, testing::Contains(HasSubstr("No safe screw of the fifth ray")));
   EXPECT_THAT(result->cautions, testing::Contains(HasSubstr("fifth ray is held by a 1.6 mm wire that stays")));
@@ -277,8 +277,8 @@ TEST(LateralWires, NoScrewAcrossTheMobileJoints) {
   EXPECT_THAT(result->cautions, testing::IsEmpty());
   ASSERT_EQ(result->devices.size(), 2U);
   for (const Device& d : result->devices) {
-    EXPECT_EQ(d.kind, "wire");
-    EXPECT_EQ(d.stage, "definitive");
+    EXPECT_EQ(d.kind, DeviceKind::kWire);
+    EXPECT_EQ(d.stage, DeviceStage::kDefinitive);
     EXPECT_EQ(d.type, "wire-1.6-smooth");
     EXPECT_GE(d.checks.length_in_last_mm, 8);
   }

@@ -145,7 +145,7 @@ TEST(Verification, WhatWasNotFoundMakesItPartial) {
 TEST(Verification, DevicesAreHeldAgainstThePlanAndTheBones) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
   for (const Device& d : plan().devices) {
-    if (d.stage != "definitive") continue;
+    if (d.stage != DeviceStage::kDefinitive) continue;
     DeviceOutcome there;
     there.id = d.id;
     there.seen = true;

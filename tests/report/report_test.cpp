@@ -235,7 +235,7 @@ TEST(Report, SaysTheValuesOfTheCase) {
   EXPECT_THAT(text, HasSubstr("+4.3 mm"));  // 7.93 - 3.61
   for (const Device& d : c.fixation.devices) {
     EXPECT_THAT(text, HasSubstr(fmt::format("{} {:.0f} mm", d.id, d.length_mm)));  // on its picture
-    if (d.kind == "screw") {
+    if (d.kind == DeviceKind::kScrew) {
       EXPECT_THAT(
           text,
           HasSubstr(fmt::format(

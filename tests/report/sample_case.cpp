@@ -157,13 +157,13 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
   }
 
   ImplantType screw;
-  screw.id = "cortex-3.5", screw.kind = "screw", screw.name = "3.5 mm cortex screw", screw.diameter_mm = 3.5,
+  screw.id = "cortex-3.5", screw.kind = DeviceKind::kScrew, screw.name = "3.5 mm cortex screw", screw.diameter_mm = 3.5,
   screw.core_mm = 2.4, screw.drill_mm = 2.5;
   screw.tap_mm = 3.5, screw.pitch_mm = 1.25, screw.head_diameter_mm = 6, screw.head_height_mm = 2.6,
   screw.lengths_mm = {30, 32, 34, 36, 38, 40, 45, 50};
   screw.source = "core and drill: Wheeless, “Cortex screw 3.5 mm”";
   ImplantType wire;
-  wire.id = "wire-1.6-threaded", wire.kind = "wire", wire.name = "1.6 mm wire with threaded tip",
+  wire.id = "wire-1.6-threaded", wire.kind = DeviceKind::kWire, wire.name = "1.6 mm wire with threaded tip",
   wire.diameter_mm = 1.6, wire.lengths_mm = {150};
   wire.source = "small-fragment sets (from memory)";
   c.catalogue.types = {screw, wire};
@@ -177,8 +177,8 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
       Device d;
       d.id = fmt::format("{}{}", definitive ? 'S' : 'W', ray);
       d.type = definitive ? screw.id : wire.id;
-      d.kind = definitive ? "screw" : "wire";
-      d.stage = definitive ? "definitive" : "temporary";
+      d.kind = definitive ? DeviceKind::kScrew : DeviceKind::kWire;
+      d.stage = definitive ? DeviceStage::kDefinitive : DeviceStage::kTemporary;
       d.ray = ray;
       d.through = {std::string(boneId(m)), std::string(boneId(t))};
       d.entry = axis.base_centre + (definitive ? 16.0 : 9.0) * axis.distal + 6 * c.reduction.frame.dorsal +

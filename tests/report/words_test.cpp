@@ -227,7 +227,7 @@ TEST(Words, InstrumentsAreCountedFromTheDevices) {
   EXPECT_THAT(all, HasSubstr("countersink for a 6.0 mm head"));
   EXPECT_THAT(all, HasSubstr("1 × 34 mm, 1 × 36 mm, 1 × 38 mm, 1 × 40 mm and 1 × 45 mm"));
   EXPECT_THAT(all, HasSubstr("1.6 mm wire with threaded tip: 5"));
-  std::erase_if(c.fixation.devices, [](const Device& d) { return d.kind == "screw"; });
+  std::erase_if(c.fixation.devices, [](const Device& d) { return d.kind == DeviceKind::kScrew; });
   all.clear();
   for (const std::string& s : words::instruments(c)) all += s + "\n";
   EXPECT_THAT(all, Not(HasSubstr("tap")));
@@ -252,7 +252,7 @@ TEST(Words, LateralScrewsAreFlaggedOnlyWhenPlanned) {
     return false;
   };
   EXPECT_TRUE(flagged(c));
-  std::erase_if(c.fixation.devices, [](const Device& d) { return d.ray >= 4 && d.kind == "screw"; });
+  std::erase_if(c.fixation.devices, [](const Device& d) { return d.ray >= 4 && d.kind == DeviceKind::kScrew; });
   EXPECT_FALSE(flagged(c));
 }
 

@@ -77,8 +77,8 @@ Device screw(const Vec3& entry, const Vec3& direction, double length, std::vecto
   Device d;
   d.id = "S2";
   d.type = "cortex-3.5";
-  d.kind = "screw";
-  d.stage = "definitive";
+  d.kind = DeviceKind::kScrew;
+  d.stage = DeviceStage::kDefinitive;
   d.ray = 2;
   d.through = std::move(through);
   d.entry = entry;

@@ -12,7 +12,7 @@ namespace {
 
 using namespace xray_test;
 
-Device device(const char* kind, const char* type, double diameter, double length) {
+Device device(DeviceKind kind, const char* type, double diameter, double length) {
   Device d;
   d.kind = kind;
   d.type = type;
@@ -62,14 +62,14 @@ TEST(Metal, RodBallAndCone) {
 TEST(Metal, ChordsOfTheDrawnSurface) {
   std::mt19937_64 random(3);
   std::uniform_real_distribution<double> unit(-1, 1);
-  const std::vector<Device> devices{device("screw", "cortex-3.5", 3.5, 36), device("screw", "cortex-3.5", 3.5, 10),
-                                    device("wire", "wire-1.6-smooth", 1.6, 30),
-                                    device("wire", "wire-1.0-smooth", 1, 3)};
+  const std::vector<Device> devices{
+      device(DeviceKind::kScrew, "cortex-3.5", 3.5, 36), device(DeviceKind::kScrew, "cortex-3.5", 3.5, 10),
+      device(DeviceKind::kWire, "wire-1.6-smooth", 1.6, 30), device(DeviceKind::kWire, "wire-1.0-smooth", 1, 3)};
   for (const Device& d : devices) {
     const MetalSolid solid = metalSolid(d, catalogue());
     const Surface surface = deviceSurface(d, catalogue());
     const RayCaster rays({&surface});
-    const bool wire = d.kind == "wire";
+    const bool wire = d.kind == DeviceKind::kWire;
     // The surface has 32 sides: its sections are smaller than the circle by sin(x) / x, 0.64 %.
     const double polygon = std::sin(2 * M_PI / 32) / (2 * M_PI / 32);
     double ours = 0, theirs = 0, worst = 0;
@@ -99,9 +99,9 @@ TEST(Metal, ChordsOfTheDrawnSurface) {
 }
 
 TEST(Metal, AnotherLengthIsTheSolidOfThatLength) {
-  for (const char* kind : {"screw", "wire"})
+  for (const DeviceKind kind : {DeviceKind::kScrew, DeviceKind::kWire})
     for (const double longer : {-6.0, 4.0, 8.0}) {
-      const bool screw = std::string(kind) == "screw";
+      const bool screw = kind == DeviceKind::kScrew;
       const char* type = screw ? "cortex-3.5" : "wire-1.6-smooth";
       const double diameter = screw ? 3.5 : 1.6;
       const MetalSolid made = metalSolid(device(kind, type, diameter, 40 + longer), catalogue());
@@ -116,7 +116,7 @@ TEST(Metal, AnotherLengthIsTheSolidOfThatLength) {
       }
     }
   // A shaft of a millimetre stays.
-  const MetalSolid screw = metalSolid(device("screw", "cortex-3.5", 3.5, 20), catalogue());
+  const MetalSolid screw = metalSolid(device(DeviceKind::kScrew, "cortex-3.5", 3.5, 20), catalogue());
   EXPECT_EQ(lengthened(screw, -100).pieces.size(), screw.pieces.size());
   EXPECT_GT(lengthened(screw, -100).pieces.back().to, 0);
 }
@@ -130,14 +130,15 @@ TEST(Metal, HowMuchOfAnAxisLiesWithin) {
 }
 
 TEST(Metal, VolumeOfTheDrawnSurface) {
-  for (const Device& d : {device("screw", "cortex-3.5", 3.5, 40), device("wire", "wire-1.6-smooth", 1.6, 30)}) {
+  for (const Device& d :
+       {device(DeviceKind::kScrew, "cortex-3.5", 3.5, 40), device(DeviceKind::kWire, "wire-1.6-smooth", 1.6, 30)}) {
     // The integral of chords over parallel rays is the volume.
     const MetalSolid solid = metalSolid(d, catalogue());
     const ProjectionView view = viewAlong({0.3, 0.2, 1}, d.entry + 8 * d.direction, 1e6, 1e6 + 10, 640, 0.1);
     auto out = blank(view);
     addMetal({&solid, 1}, view, 1, out);
     const double seen = std::accumulate(out.begin(), out.end(), 0.0) * 0.01;
-    EXPECT_NEAR(seen / volume(deviceSurface(d, catalogue())), 1.0065, 0.005) << d.kind;
+    EXPECT_NEAR(seen / volume(deviceSurface(d, catalogue())), 1.0065, 0.005) << traits(d.kind).word;
   }
 }
 
@@ -152,7 +153,7 @@ TEST(Metal, SteelRodOf3_5mm) {
 }
 
 TEST(Metal, PixelsAreMeansAndOnlyItsShadowIsTouched) {
-  const MetalSolid solid = metalSolid(device("screw", "cortex-3.5", 3.5, 30), catalogue());
+  const MetalSolid solid = metalSolid(device(DeviceKind::kScrew, "cortex-3.5", 3.5, 30), catalogue());
   const ProjectionView coarse = viewAlong({0.1, 0.3, 1}, {8, -12, 14}, 600, 700, 60, 1.0);
   ProjectionView fine = coarse;
   fine.pixel_mm = 1.0 / 9;
@@ -180,7 +181,7 @@ TEST(Metal, PixelsAreMeansAndOnlyItsShadowIsTouched) {
 }
 
 TEST(Metal, MovesAndKeepsToTheFrontOfTheSource) {
-  const MetalSolid solid = metalSolid(device("screw", "cortex-3.5", 3.5, 30), catalogue());
+  const MetalSolid solid = metalSolid(device(DeviceKind::kScrew, "cortex-3.5", 3.5, 30), catalogue());
   const Rigid X = turnAbout({1, 2, 3}, {0.5, 0.1, -0.7}, {4, 5, 6});
   const ProjectionView view = viewAlong({0.1, 0.3, 1}, {8, -12, 14}, 600, 700, 200, 0.4);
   auto a = blank(view), b = blank(view);

@@ -116,7 +116,7 @@ export interface DeviceChecks {
 export interface DeviceRecord {
   id: string;
   type: string;
-  kind: 'screw' | 'wire' | 'plate';
+  kind: 'screw' | 'wire';
   stage: 'temporary' | 'definitive';
   ray: number;
   through: string[];
