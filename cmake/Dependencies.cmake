@@ -39,7 +39,8 @@ find_library(NLOPT_CXX_LIBRARY NAMES nlopt_cxx nlopt REQUIRED)
 add_library(rayset_nlopt INTERFACE)
 target_link_libraries(rayset_nlopt INTERFACE ${NLOPT_CXX_LIBRARY})
 
-find_package(ZLIB REQUIRED)     # PNG in memory
+find_package(PNG REQUIRED)      # pictures for the page
+find_package(ZLIB REQUIRED)     # tests read them back with it
 find_package(SQLite3 REQUIRED)  # the case library
 find_package(Boost 1.74 REQUIRED) # Beast, header only: HTTP
 find_package(LibArchive REQUIRED) # archives of DICOM dropped onto the page, and what is exported

@@ -35,7 +35,9 @@ install(DIRECTORY web/dist/ DESTINATION share/rayset/web)
 install(FILES ${materials} ${notices} README.md CHANGELOG.md SECURITY.md docs/accuracy.md docs/dependencies.md
   docs/edits.md docs/films.md docs/performance.md docs/verify.md DESTINATION share/doc/rayset)
 install(FILES LICENSE DESTINATION share/doc/rayset RENAME copyright) # where Debian looks for it
-install(FILES web/node_modules/three/LICENSE DESTINATION share/doc/rayset RENAME three-LICENSE) # is in page.js
+foreach(package preact three) # are in page.js
+  install(FILES web/node_modules/${package}/LICENSE DESTINATION share/doc/rayset RENAME ${package}-LICENSE)
+endforeach()
 install(FILES ${manual} DESTINATION share/man/man1)
 install(FILES ${completion} DESTINATION share/bash-completion/completions RENAME rayset)
 install(FILES packaging/rayset.desktop DESTINATION share/applications)

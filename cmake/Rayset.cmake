@@ -149,6 +149,7 @@ function(rayset_tests)
       list(APPEND properties FIXTURES_REQUIRED planned COST 300) # the longest first: nothing is left to wait for alone
     endif()
     if(folder STREQUAL "workspace") # opens that plan
+      target_link_libraries(test_workspace PRIVATE ZLIB::ZLIB)
       target_compile_definitions(test_workspace PRIVATE RAYSET_PHANTOM_DIR="${CMAKE_BINARY_DIR}/test-phantom"
         RAYSET_PLAN_DIR="${CMAKE_BINARY_DIR}/test-plan")
       list(APPEND properties FIXTURES_REQUIRED planned)

@@ -2,6 +2,9 @@
 
 #include <fmt/format.h>
 
+#include <array>
+#include <ctime>
+
 namespace rayset {
 
 using std::chrono::year_month_day;
@@ -22,5 +25,15 @@ std::string isoDay(std::chrono::sys_days day, const char* dash) {
   return fmt::format("{:04}{}{:02}{}{:02}", static_cast<int>(d.year()), dash, static_cast<unsigned>(d.month()), dash,
                      static_cast<unsigned>(d.day()));
 }
+
+std::string localTime() {
+  const std::time_t now = std::time(nullptr);
+  std::tm local{};
+  localtime_r(&now, &local);
+  std::array<char, 32> text{};
+  return {text.data(), std::strftime(text.data(), text.size(), "%Y-%m-%d %H:%M", &local)};
+}
+
+std::string localDay() { return localTime().substr(0, 10); }
 
 }  // namespace rayset

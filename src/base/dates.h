@@ -17,5 +17,9 @@ namespace rayset {
 [[nodiscard]] std::optional<std::chrono::sys_days> dayFromIso(const std::string& text);
 /// "2026-01-31"; with another `dash`, or none.
 [[nodiscard]] std::string isoDay(std::chrono::sys_days day, const char* dash = "-");
+/// Now by the machine's clock and time zone: "2026-01-31 17:05".
+[[nodiscard]] std::string localTime();
+/// The day of it: "2026-01-31".
+[[nodiscard]] std::string localDay();
 
 }  // namespace rayset

@@ -10,6 +10,7 @@
 #include <cmath>
 #include <cstring>
 
+#include "base/dates.h"
 #include "report/frame.h"
 #include "report/page.h"
 #include "report/words.h"
@@ -751,8 +752,9 @@ Status writeFilmReport(const FilmReading& r, const std::filesystem::path& folder
   }
 
   const FilmInfo p = patientOf(r);
-  const pdf::PageFrame frame = reportFrame({p.patient_name, p.patient_id, p.patient_birth_date}, r.injured,
-                                           "Reading of films", settings.made_at.empty() ? timeNow() : settings.made_at);
+  const pdf::PageFrame frame =
+      reportFrame({p.patient_name, p.patient_id, p.patient_birth_date}, r.injured, "Reading of films",
+                  settings.made_at.empty() ? localTime() : settings.made_at);
   pdf::Document dry({}, frame);
   compose(dry, shots, density);
   pdf::Document doc(folder / "film_report.pdf", frame, &dry);

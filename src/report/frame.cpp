@@ -6,7 +6,6 @@
 #include <cairo.h>
 
 #include <algorithm>
-#include <ctime>
 
 #include "report/words.h"
 
@@ -19,15 +18,6 @@ using pdf::escaped;
 std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
 
 }  // namespace
-
-std::string timeNow() {
-  const std::time_t t = std::time(nullptr);
-  std::tm local{};
-  localtime_r(&t, &local);
-  char text[32];
-  std::strftime(text, sizeof text, "%Y-%m-%d %H:%M", &local);
-  return text;
-}
 
 pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::string& title,
                            const std::string& made_at) {

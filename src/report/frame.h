@@ -24,7 +24,5 @@ struct PatientLine {
                                          const std::string& made_at);
 /// The first page's head: facts (name and markup) to the left, the side of the foot in large words to the right.
 void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std::string>>& facts, Side side);
-/// "2026-01-31 14:05", local time.
-[[nodiscard]] std::string timeNow();
 
 }  // namespace rayset

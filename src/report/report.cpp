@@ -16,6 +16,7 @@
 #include <utility>
 
 #include "base/aside.h"
+#include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
 #include "image/filters.h"
@@ -683,7 +684,7 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   files.tasks.run([&] { data = writeData(c, devices, folder); });
 
   const words::KnownAxes axes = words::axesOf(c);
-  Content content{c, settings.made_at.empty() ? timeNow() : settings.made_at,
+  Content content{c, settings.made_at.empty() ? localTime() : settings.made_at,
                   makeShots(c, devices, axes, settings.pixels_per_point, progress), axes};
   if (progress.cancelled()) return cancelledError();
   for (Shot& shot : makeFilmShots(c)) content.shots.push_back(std::move(shot));

@@ -13,6 +13,7 @@
 
 #include "anatomy/frames.h"
 #include "base/aside.h"
+#include "base/dates.h"
 #include "base/units.h"
 #include "report/board.h"
 #include "report/film_shots.h"
@@ -465,7 +466,7 @@ std::vector<FilmPair> pairsOf(const Content& k) {
 Status writeVerificationReport(const VerificationReport& r, const std::filesystem::path& folder,
                                const ReportSettings& settings) {
   const PlanRecord& plan = *r.plan;
-  Content k{r, settings.made_at.empty() ? timeNow() : settings.made_at, plan.reduced, {}, {}};
+  Content k{r, settings.made_at.empty() ? localTime() : settings.made_at, plan.reduced, {}, {}};
   CheckedFoot foot{plan.side, plan.frame, plan.reduced, {}, {}, {}, {}};
   for (const RayOutcome& ray : r.found->rays) {
     if (ray.ray == 0) continue;

@@ -506,7 +506,8 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
       const ImplantType* type = typeOf(c, *d);
       fix.id = fix.device = d->id;
       fix.ray = ray;
-      fix.title = capitalised(rayName(ray)) + ": " + std::string(traits(d->kind).word) + " " + d->id + ", " + implant(c, *d);
+      fix.title =
+          capitalised(rayName(ray)) + ": " + std::string(traits(d->kind).word) + " " + d->id + ", " + implant(c, *d);
       fix.lines.push_back("Entry " + entry(c, *d, known) + "; " + through(*d) + "; " + direction(c, *d) + ".");
       if (d->kind == DeviceKind::kScrew) {
         std::string line = "Drill";

@@ -27,7 +27,7 @@ std::shared_ptr<Listener> Events::listen(const std::string& case_id) {
   return listener;
 }
 
-void Events::tell(const std::string& case_id, const std::string& event, const nlohmann::ordered_json& data) {
+void Events::send(const std::string& case_id, const std::string& event, const nlohmann::ordered_json& data) {
   const std::string text = fmt::format("event: {}\ndata: {}\n\n", event,
                                        data.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
   const std::lock_guard lock(mutex_);

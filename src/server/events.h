@@ -32,7 +32,7 @@ class Listener {
 class Events {
  public:
   [[nodiscard]] std::shared_ptr<Listener> listen(const std::string& case_id);
-  void tell(const std::string& case_id, const std::string& event, const nlohmann::ordered_json& data);
+  void send(const std::string& case_id, const std::string& event, const nlohmann::ordered_json& data);
   /// Ends all listeners.
   void close();
 

@@ -32,13 +32,13 @@ constexpr std::array<Kind, 15> kKinds{{{".html", "text/html; charset=utf-8"},
                                        {".map", "application/json"}}};
 
 /// Folders of results, and what in them may be seen.
-struct Shelf {
+struct ExportFolder {
   std::string_view folder, ending, what;
 };
-constexpr std::array<Shelf, 4> kShelves{{{"surfaces", ".stl", "Bone as scanned"},
-                                         {"reduced", ".stl", "Bone where it belongs"},
-                                         {"devices", ".stl", "Device in the reduced foot"},
-                                         {"pictures", ".png", "Picture"}}};
+constexpr std::array<ExportFolder, 4> kExportFolders{{{"surfaces", ".stl", "Bone as scanned"},
+                                                      {"reduced", ".stl", "Bone where it belongs"},
+                                                      {"devices", ".stl", "Device in the reduced foot"},
+                                                      {"pictures", ".png", "Picture"}}};
 struct Single {
   std::string_view name, what;
 };
@@ -56,9 +56,9 @@ bool plainName(const std::string& name) {
 bool isSingle(const std::string& name) {
   return std::any_of(kSingles.begin(), kSingles.end(), [&](const Single& s) { return s.name == name; });
 }
-bool onShelf(const std::string& folder, const std::string& name) {
-  return std::any_of(kShelves.begin(), kShelves.end(),
-                     [&](const Shelf& s) { return s.folder == folder && name.ends_with(s.ending); });
+bool isExported(const std::string& folder, const std::string& name) {
+  return std::any_of(kExportFolders.begin(), kExportFolders.end(),
+                     [&](const ExportFolder& s) { return s.folder == folder && name.ends_with(s.ending); });
 }
 bool isNumber(const std::string& text) {
   return !text.empty() && text.size() < 8 &&
@@ -79,13 +79,11 @@ void addPlan(std::vector<Export>& out, const fs::path& folder, const std::string
     if (fs::exists(folder / s.name, problem))
       out.push_back(
           {std::string(s.name), fmt::format("{}{}", s.what, state), {as, std::string(s.name)}, folder / s.name});
-  for (const Shelf& shelf : kShelves)
-    for (const std::string& name : sortedNames(folder / shelf.folder))
-      if (name.ends_with(shelf.ending))
-        out.push_back({name,
-                       fmt::format("{}{}", shelf.what, state),
-                       {as, std::string(shelf.folder), name},
-                       folder / shelf.folder / name});
+  for (const ExportFolder& of : kExportFolders)
+    for (const std::string& name : sortedNames(folder / of.folder))
+      if (name.ends_with(of.ending))
+        out.push_back(
+            {name, fmt::format("{}{}", of.what, state), {as, std::string(of.folder), name}, folder / of.folder / name});
 }
 
 }  // namespace
@@ -207,28 +205,28 @@ std::vector<Export> exportsOf(const fs::path& folder, const CaseFacts& facts) {
   return out;
 }
 
-Result<fs::path> exportedFile(Desk& desk, const fs::path& folder, const std::string& id,
+Result<fs::path> exportedFile(OpenCases& cases, const fs::path& folder, const std::string& id,
                               const std::vector<std::string>& path) {
   if (path.empty() || !std::all_of(path.begin(), path.end(), plainName)) return fs::path();
-  const std::string& shelf = path.front();
+  const std::string& part = path.front();
   const std::vector<std::string> rest(path.begin() + 1, path.end());
-  const bool result = (rest.size() == 1 && isSingle(rest[0])) || (rest.size() == 2 && onShelf(rest[0], rest[1]));
-  if (shelf == "plan" && result) return fileBelow(folder / "plan", rest);
-  if (shelf == "pictures" && rest.size() == 1) return fileBelow(folder / "plan" / "pictures", rest);
-  if (shelf == "edited" && result) {
-    const auto edited = desk.editedPlan(id);
+  const bool result = (rest.size() == 1 && isSingle(rest[0])) || (rest.size() == 2 && isExported(rest[0], rest[1]));
+  if (part == "plan" && result) return fileBelow(folder / "plan", rest);
+  if (part == "pictures" && rest.size() == 1) return fileBelow(folder / "plan" / "pictures", rest);
+  if (part == "edited" && result) {
+    const auto edited = cases.editedPlan(id);
     if (!edited) return edited;
     return fileBelow(*edited, rest);
   }
-  if (shelf == "films" && rest.size() == 1 && (rest[0].ends_with(".dcm") || rest[0].ends_with(".png"))) {
-    const auto films = desk.films(id);
+  if (part == "films" && rest.size() == 1 && (rest[0].ends_with(".dcm") || rest[0].ends_with(".png"))) {
+    const auto films = cases.films(id);
     if (!films) return films;
     return fileBelow(*films, rest);
   }
-  if (shelf == "view" && rest.size() == 1 && rest[0] == "preview.png") return fileBelow(folder / "view", rest);
-  if (shelf == "followup" && rest.size() >= 2 && isNumber(rest[0])) {
+  if (part == "view" && rest.size() == 1 && rest[0] == "preview.png") return fileBelow(folder / "view", rest);
+  if (part == "followup" && rest.size() >= 2 && isNumber(rest[0])) {
     const bool single = rest.size() == 2 && (rest[1] == "verification.pdf" || rest[1] == "verification.json");
-    if (single || (rest.size() == 3 && onShelf(rest[1], rest[2]))) return fileBelow(folder / "followup", rest);
+    if (single || (rest.size() == 3 && isExported(rest[1], rest[2]))) return fileBelow(folder / "followup", rest);
   }
   return fs::path();
 }

@@ -6,8 +6,8 @@
 #include <string>
 #include <vector>
 
-#include "server/desk.h"
 #include "server/http.h"
+#include "server/open_cases.h"
 
 namespace rayset::server {
 
@@ -33,7 +33,7 @@ struct Export {
 /// What can be taken away of a case, as it stands now.
 [[nodiscard]] std::vector<Export> exportsOf(const std::filesystem::path& case_folder, const CaseFacts& facts);
 /// The file behind files/PATH; empty: none. kRequest and others where it must be made and cannot.
-[[nodiscard]] Result<std::filesystem::path> exportedFile(Desk& desk, const std::filesystem::path& case_folder,
+[[nodiscard]] Result<std::filesystem::path> exportedFile(OpenCases& cases, const std::filesystem::path& case_folder,
                                                          const std::string& id, const std::vector<std::string>& path);
 
 /// RFC 4180: measures as scanned and reduced, and those drawn by hand.

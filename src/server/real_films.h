@@ -10,7 +10,7 @@
 #include "base/progress.h"
 #include "base/result.h"
 #include "dicom/film_reader.h"
-#include "server/desk.h"
+#include "server/open_cases.h"
 
 namespace rayset::server {
 

@@ -227,12 +227,12 @@ struct Server::Impl {
   std::unique_ptr<Library> library;
   Events events;
   std::unique_ptr<Jobs> jobs;
-  std::unique_ptr<Desk> desk;
+  std::unique_ptr<OpenCases> cases;
   std::atomic<std::uint16_t> port{0};
   std::atomic<std::uint64_t> incoming{0};
   std::unique_ptr<HttpServer> http;  // last: it goes first
 
-  [[nodiscard]] Shop shop() const { return {*library, *desk, settings.resources}; }
+  [[nodiscard]] Services services() const { return {*library, *cases, settings.resources}; }
 
   // ------------------------------------------------------------------ what is let in
 
@@ -356,9 +356,9 @@ struct Server::Impl {
       if (!name.is_string() || name.get_ref<const std::string&>().find_first_not_of(' ') == std::string::npos ||
           name.get_ref<const std::string&>().size() > 200)
         return badRequest("a case needs a name of at most 200 bytes", "name", "Give it a name.");
-      const auto made = desk->create(name.get<std::string>());
+      const auto made = cases->create(name.get<std::string>());
       if (!made) return errorReply(made.error());
-      tell(made->at("id").get<std::string>());
+      announce(made->at("id").get<std::string>());
       return jsonReply(*made, 201);
     }
     if (r.method != "GET") return notFound("cases");
@@ -379,11 +379,11 @@ struct Server::Impl {
     return jsonReply(list);
   }
 
-  void tell(const std::string& id) {
-    if (const auto row = library->find(id)) events.tell(id, "case", {{"id", id}, {"seq", row->seq}});
+  void announce(const std::string& id) {
+    if (const auto row = library->find(id)) events.send(id, "case", {{"id", id}, {"seq", row->seq}});
   }
-  Reply told(const std::string& id, const Result<Json>& result) {
-    if (result) tell(id);
+  Reply announced(const std::string& id, const Result<Json>& result) {
+    if (result) announce(id);
     return replyOf(result);
   }
 
@@ -391,7 +391,7 @@ struct Server::Impl {
     const auto& s = r.segments;
     const std::string& id = s[2];
     if (!library->find(id)) return notFound(id);
-    if (s.size() == 3) return r.method == "GET" ? replyOf(desk->state(id)) : notFound(r.method);
+    if (s.size() == 3) return r.method == "GET" ? replyOf(cases->state(id)) : notFound(r.method);
     const std::string& what = s[3];
     if (what == "upload") return upload(r, id);
     if (r.method == "POST" && s.size() == 4) return write(r, id, what);
@@ -420,16 +420,16 @@ struct Server::Impl {
     if (!named.is_string() || named.get_ref<const std::string&>().size() > kLongestToken)
       return badRequest(fmt::format("a token is a text of at most {} bytes", kLongestToken), "token");
     const auto token = named.get<std::string>();
-    if (what == "undo") return told(id, desk->undo(id, token));
-    if (what == "redo") return told(id, desk->redo(id, token));
+    if (what == "undo") return announced(id, cases->undo(id, token));
+    if (what == "redo") return announced(id, cases->redo(id, token));
     if (what == "edits" || what == "try") {
       Json payload = *body;
       const Json kind = payload.value("kind", Json(nullptr));
       if (!kind.is_string()) return badRequest("an edit needs a kind", "kind");
       payload.erase("kind");
       payload.erase("token");
-      if (what == "try") return replyOf(desk->tryEdit(id, kind.get<std::string>(), payload));
-      return told(id, desk->edit(id, kind.get<std::string>(), payload, token));
+      if (what == "try") return replyOf(cases->tryEdit(id, kind.get<std::string>(), payload));
+      return announced(id, cases->edit(id, kind.get<std::string>(), payload, token));
     }
     if (what == "import") return import(id, *body);
     if (what == "plan") return plan(id, *body);
@@ -442,9 +442,9 @@ struct Server::Impl {
       const Status done = work(progress);
       if (done) {
         // So that the list and other pages know at once.
-        if (const auto state = desk->state(id); !state) return Status(tl::unexpected(state.error()));
+        if (const auto state = cases->state(id); !state) return Status(tl::unexpected(state.error()));
         if (kind == "plan") warm(id);
-        tell(id);
+        announce(id);
       }
       return done;
     });
@@ -459,9 +459,9 @@ struct Server::Impl {
     if (uploadsOf(library->folder(id))[part].empty())
       return badRequest("nothing was uploaded", part, "Drop images onto the page.");
     if (part == "films")
-      return start(id, "import", [this, id](const Progress& p) { return importFilms(shop(), id, p); });
+      return start(id, "import", [this, id](const Progress& p) { return importFilms(services(), id, p); });
     return start(id, "import", [this, order = ImportOrder{id, part, textOf(body, "series")}](const Progress& p) {
-      return importImages(shop(), order, p);
+      return importImages(services(), order, p);
     });
   }
 
@@ -470,11 +470,11 @@ struct Server::Impl {
     if (!side.empty() && side != "left" && side != "right") return badRequest("side must be left or right", "side");
     if (!lateral.empty() && lateral != "screws" && lateral != "wires")
       return badRequest("lateral must be screws or wires", "lateral");
-    const auto facts = desk->facts(id);
+    const auto facts = cases->facts(id);
     if (!facts) return errorReply(facts.error());
     if (!facts->images) return badRequest("there are no images to plan from", "images", "Give the CT first.");
     return start(id, "plan", [this, order = PlanOrder{id, side, lateral}](const Progress& p) {
-      return planImages(shop(), order, p);
+      return planImages(services(), order, p);
     });
   }
 
@@ -487,12 +487,12 @@ struct Server::Impl {
     const Json temporary = body.value("temporary", Json(false));
     if (!temporary.is_boolean()) return badRequest("temporary must be true or false", "temporary");
     order.temporary = temporary.get<bool>();
-    const auto facts = desk->facts(id);
+    const auto facts = cases->facts(id);
     if (!facts) return errorReply(facts.error());
     if (!facts->plan) return badRequest("this case is not planned yet", "plan", "Plan it first.");
     if (uploadsOf(library->folder(id))["followup"].empty())
       return badRequest("nothing was uploaded", "followup", "Drop films or a CT onto the page.");
-    return start(id, "verify", [this, order](const Progress& p) { return verifyImages(shop(), order, p); });
+    return start(id, "verify", [this, order](const Progress& p) { return verifyImages(services(), order, p); });
   }
 
   Reply upload(Request& r, const std::string& id) {
@@ -519,16 +519,16 @@ struct Server::Impl {
   /// when it is asked for.
   void warm(const std::string& id) {
     std::vector<std::string> bodies;
-    if (const auto look = desk->view(id, Desk::Needs::kCase)) {
+    if (const auto look = cases->view(id, OpenCases::Needs::kCase)) {
       for (const auto& [bone, found] : look->edited->bones) bodies.emplace_back(boneId(bone));
       for (const auto& [fragment, found] : look->edited->fragments) bodies.push_back(fragment);
     }
     tbb::parallel_for(std::size_t{0}, bodies.size(), [&](std::size_t n) { (void)mesh(id, bodies[n]); });
-    if (!bodies.empty()) (void)desk->view(id, Desk::Needs::kSlicer);
+    if (!bodies.empty()) (void)cases->view(id, OpenCases::Needs::kSlicer);
   }
 
   Reply mesh(const std::string& id, const std::string& body) {
-    const auto look = desk->view(id, Desk::Needs::kCase);
+    const auto look = cases->view(id, OpenCases::Needs::kCase);
     if (!look) return errorReply(look.error());
     const Surface* surface = surfaceOf(*look->edited, body);
     if (surface == nullptr) return notFound(body);
@@ -572,7 +572,7 @@ struct Server::Impl {
     q.mm_per_pixel = f.number("mm", q.mm_per_pixel);
     q.thickness_mm = f.number("thickness", 0);
     if (f.problem) return *f.problem;
-    const auto look = desk->view(id, Desk::Needs::kSlicer);
+    const auto look = cases->view(id, OpenCases::Needs::kSlicer);
     if (!look) return errorReply(look.error());
     const auto made = look->slicer->slice(*look->edited, q);
     return made ? sliceReply(*made) : errorReply(made.error());
@@ -589,7 +589,7 @@ struct Server::Impl {
                           Show::kMetal);
     q.pixels = f.whole("pixels", q.pixels);
     if (f.problem) return *f.problem;
-    const auto look = desk->view(id, Desk::Needs::kStudio);
+    const auto look = cases->view(id, OpenCases::Needs::kStudio);
     if (!look) return errorReply(look.error());
     const auto made = look->studio->film(*look->edited, q);
     if (!made) return errorReply(made.error());
@@ -600,7 +600,7 @@ struct Server::Impl {
   }
 
   Reply realFilm(const Request& r, const std::string& id) {
-    const auto facts = desk->facts(id);
+    const auto facts = cases->facts(id);
     if (!facts) return errorReply(facts.error());
     std::string wanted;
     for (std::size_t n = 4; n < r.segments.size(); ++n) wanted += (n > 4 ? "/" : "") + r.segments[n];
@@ -624,7 +624,7 @@ struct Server::Impl {
   }
 
   Reply thumbnail(const Request& r, const std::string& id) {
-    const auto facts = desk->facts(id);
+    const auto facts = cases->facts(id);
     if (!facts) return errorReply(facts.error());
     const fs::path folder = library->folder(id);
     fs::path picture;
@@ -634,7 +634,7 @@ struct Server::Impl {
   }
 
   Reply file(const Request& r, const std::string& id) {
-    const auto found = exportedFile(*desk, library->folder(id), id, {r.segments.begin() + 4, r.segments.end()});
+    const auto found = exportedFile(*cases, library->folder(id), id, {r.segments.begin() + 4, r.segments.end()});
     if (!found) return errorReply(found.error());
     return found->empty() ? notFound(r.segments.back()) : fileReply(*found, r);
   }
@@ -642,7 +642,7 @@ struct Server::Impl {
   // ------------------------------------------------------------------ taking away
 
   Reply exports(const std::string& id) {
-    const auto facts = desk->facts(id);
+    const auto facts = cases->facts(id);
     if (!facts) return errorReply(facts.error());
     Json list = Json::array();
     for (const Export& e : exportsOf(library->folder(id), *facts)) {
@@ -673,7 +673,7 @@ struct Server::Impl {
   }
 
   Reply calendar(const std::string& id) {
-    const auto state = desk->state(id);
+    const auto state = cases->state(id);
     if (!state) return errorReply(state.error());
     const auto text = calendarText(*state);
     if (!text) return errorReply(text.error());
@@ -681,7 +681,7 @@ struct Server::Impl {
   }
 
   Reply measures(const std::string& id) {
-    const auto state = desk->state(id);
+    const auto state = cases->state(id);
     if (!state) return errorReply(state.error());
     return download("text/csv; charset=utf-8; header=present", "measures.csv", measuresCsv(*state));
   }
@@ -700,7 +700,7 @@ struct Server::Impl {
   }
 
   Reply caseJson(const std::string& id) {
-    const auto state = desk->state(id);
+    const auto state = cases->state(id);
     if (!state) return errorReply(state.error());
     const auto text = caseText(id, *state);
     if (!text) return errorReply(text.error());
@@ -709,14 +709,14 @@ struct Server::Impl {
 
   /// Everything but the images.
   Reply archive(const std::string& id) {
-    const auto state = desk->state(id);
+    const auto state = cases->state(id);
     if (!state) return errorReply(state.error());
-    auto facts = desk->facts(id);
+    auto facts = cases->facts(id);
     if (!facts) return errorReply(facts.error());
     if (facts->plan) {
-      if (const auto edited = desk->editedPlan(id); !edited) return errorReply(edited.error());
-      if (const auto films = desk->films(id); !films) return errorReply(films.error());
-      facts = desk->facts(id);
+      if (const auto edited = cases->editedPlan(id); !edited) return errorReply(edited.error());
+      if (const auto films = cases->films(id); !films) return errorReply(films.error());
+      facts = cases->facts(id);
     }
     const auto text = caseText(id, *state);
     if (!text) return errorReply(text.error());
@@ -757,8 +757,8 @@ Result<std::unique_ptr<Server>> Server::start(const ServerSettings& settings) {
   raw->library = std::move(*library);
   sweep(*raw->library);
   raw->jobs = std::make_unique<Jobs>(
-      [raw](const std::string& case_id, const Json& job) { raw->events.tell(case_id, "job", job); });
-  raw->desk = std::make_unique<Desk>(*raw->library, *raw->jobs, raw->settings.resources);
+      [raw](const std::string& case_id, const Json& job) { raw->events.send(case_id, "job", job); });
+  raw->cases = std::make_unique<OpenCases>(*raw->library, *raw->jobs, raw->settings.resources);
   auto http = HttpServer::start(settings.http, {[raw](const Request& r) { return raw->accept(r); },
                                                 [raw](Request& r) { return raw->answer(r); }});
   if (!http) return tl::unexpected(http.error());
@@ -776,10 +776,10 @@ Server::~Server() {
 std::uint16_t Server::port() const { return impl_->port; }
 std::string Server::address() const { return fmt::format("http://127.0.0.1:{}/", port()); }
 Result<std::string> Server::add(const AddOrder& order, const Progress& progress) {
-  auto id = addPlanned(impl_->shop(), order, progress);
+  auto id = addPlanned(impl_->services(), order, progress);
   if (id) {
     impl_->warm(*id);
-    impl_->tell(*id);
+    impl_->announce(*id);
   }
   return id;
 }

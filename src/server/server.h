@@ -1,5 +1,5 @@
 // The workstation's server: docs/decisions/workstation.md over HTTP on 127.0.0.1. Turns requests into calls of the
-// library, the desk and the jobs; computes nothing.
+// library, the open cases and the jobs; computes nothing.
 #pragma once
 
 #include <cstdint>

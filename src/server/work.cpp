@@ -113,32 +113,28 @@ Picture previewOf(const CtVolume& ct) {
   return p;
 }
 
-std::string today() {
-  return isoDay(std::chrono::floor<std::chrono::days>(std::chrono::system_clock::now()));
-}
-
-Status adopted(const Shop& shop, const std::string& id, const std::string& part, const fs::path& made,
+Status adopted(const Services& services, const std::string& id, const std::string& part, const fs::path& made,
                const std::string& kind, const Json& payload) {
-  return shop.desk.exclusively(id, [&]() -> Status {
-    const auto row = shop.library.adopt(id, part, made, kind, payload);
+  return services.cases.exclusively(id, [&]() -> Status {
+    const auto row = services.library.adopt(id, part, made, kind, payload);
     if (!row) return tl::unexpected(row.error());
     return {};
   });
 }
 
 /// The same, with what was laid out and read already.
-Status takeIn(const Shop& shop, const ImportOrder& order, const fs::path& laid_out, const Progress& progress) {
+Status takeIn(const Services& services, const ImportOrder& order, const fs::path& laid_out, const Progress& progress) {
   const auto scan = readCt(laid_out, {order.series}, progress);
   if (!scan) return tl::unexpected(scan.error());
   if (progress.cancelled()) return cancelledError();
   Json facts = factsOf(*scan);
-  const fs::path view = shop.library.folder(order.id) / "view";
+  const fs::path view = services.library.folder(order.id) / "view";
   if (order.part == "images") {
     std::error_code problem;
     fs::create_directories(view, problem);
     if (writePng(view / ".preview.png", previewOf(scan->volume))) facts["preview"] = "view/preview.png";
   }
-  if (const Status s = adopted(shop, order.id, order.part, laid_out, "import",
+  if (const Status s = adopted(services, order.id, order.part, laid_out, "import",
                                {{"part", order.part}, {"series", order.series}, {"facts", facts}});
       !s)
     return s;
@@ -149,23 +145,23 @@ Status takeIn(const Shop& shop, const ImportOrder& order, const fs::path& laid_o
 
 }  // namespace
 
-Status importImages(const Shop& shop, const ImportOrder& order, const Progress& progress) {
-  const fs::path folder = shop.library.folder(order.id);
+Status importImages(const Services& services, const ImportOrder& order, const Progress& progress) {
+  const fs::path folder = services.library.folder(order.id);
   const WorkFolder work(folder);
   const auto images = work.make(order.part);
   if (!images) return tl::unexpected(images.error());
   const fs::path uploaded = uploadFolder(folder, order.part);
   if (Status s = layOut(uploaded, *images, progress); !s) return s;
-  if (Status s = takeIn(shop, order, *images, progress); !s) return s;
+  if (Status s = takeIn(services, order, *images, progress); !s) return s;
   std::error_code ignored;
   fs::remove_all(uploaded, ignored);
   return {};
 }
 
-Status importFilms(const Shop& shop, const std::string& id, const Progress& progress) {
-  const auto facts = shop.desk.facts(id);
+Status importFilms(const Services& services, const std::string& id, const Progress& progress) {
+  const auto facts = services.cases.facts(id);
   if (!facts) return tl::unexpected(facts.error());
-  const fs::path folder = shop.library.folder(id);
+  const fs::path folder = services.library.folder(id);
   const WorkFolder work(folder);
   const auto films = work.make("films"), given = work.make("given");
   if (!films || !given) return tl::unexpected(films ? given.error() : films.error());
@@ -185,18 +181,19 @@ Status importFilms(const Shop& shop, const std::string& id, const Progress& prog
   const auto told = takeFilms(*given, *films, images, side, progress);
   if (!told) return tl::unexpected(told.error());
   // Nothing of the open case rests on films: it stays open.
-  if (const auto row = shop.library.adopt(id, "films", *films, "import", {{"part", "films"}, {"films", *told}}); !row)
+  if (const auto row = services.library.adopt(id, "films", *films, "import", {{"part", "films"}, {"films", *told}});
+      !row)
     return tl::unexpected(row.error());
   fs::remove_all(uploaded, problem);
   return {};
 }
 
-Status planImages(const Shop& shop, const PlanOrder& order, const Progress& progress) {
-  const auto facts = shop.desk.facts(order.id);
+Status planImages(const Services& services, const PlanOrder& order, const Progress& progress) {
+  const auto facts = services.cases.facts(order.id);
   if (!facts) return tl::unexpected(facts.error());
   if (!facts->images)
     return fail(Fault::kRequest, "there are no images to plan from", "images", "Give the CT of the injured foot.");
-  const fs::path folder = shop.library.folder(order.id);
+  const fs::path folder = services.library.folder(order.id);
   const auto before = [&facts](const char* key) -> std::string {
     if (!facts->plan || !facts->plan->payload.contains(key)) return {};
     return facts->plan->payload[key].is_string() ? facts->plan->payload[key].get<std::string>() : std::string();
@@ -221,9 +218,9 @@ Status planImages(const Shop& shop, const PlanOrder& order, const Progress& prog
   const WorkFolder work(folder);
   const auto made = work.make("plan");
   if (!made) return tl::unexpected(made.error());
-  const auto planned = planInto(request, shop.resources, *made, progress);
+  const auto planned = planInto(request, services.resources, *made, progress);
   if (!planned) return tl::unexpected(planned.error());
-  return adopted(shop, order.id, "plan", *made, "plan",
+  return adopted(services, order.id, "plan", *made, "plan",
                  {{"side", planned->side == Side::kRight ? "right" : "left"},
                   {"lateral", lateral.empty() ? "screws" : lateral},
                   {"edits", facts->said.bone_edits},
@@ -261,7 +258,7 @@ Json checkOf(const VerifyInput& input, const Verification& found, int n) {
   const Json all = verificationJson(input.plan, found);
   const std::string date = words::date(found.date);
   Json check{{"n", n},
-             {"date", date.empty() ? today() : date},
+             {"date", date.empty() ? localDay() : date},
              {"kind", input.films.empty() ? "ct" : "films"},
              {"verdict", wordOf(found.verdict)},
              {"sure", found.sure},
@@ -273,9 +270,9 @@ Json checkOf(const VerifyInput& input, const Verification& found, int n) {
 
 }  // namespace
 
-Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& progress) {
-  const fs::path folder = shop.library.folder(order.id);
-  const auto plan = shop.desk.editedPlan(order.id);
+Status verifyImages(const Services& services, const VerifyOrder& order, const Progress& progress) {
+  const fs::path folder = services.library.folder(order.id);
+  const auto plan = services.cases.editedPlan(order.id);
   if (!plan) return tl::unexpected(plan.error());
   const WorkFolder work(folder);
   const auto result = work.make("result");
@@ -295,7 +292,7 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
   const int last = highestNumber(folder / "followup");
   const fs::path before = folder / "followup" / std::to_string(last);
   if (last > 0 && !earlierCheck(before).is_null()) request.earlier = before;
-  auto input = readVerifyInput(request, shop.resources);
+  auto input = readVerifyInput(request, services.resources);
   if (!input) return tl::unexpected(input.error());
   const auto found = verifyInto(*input, *result, progress);
   if (!found) return tl::unexpected(found.error());
@@ -315,7 +312,8 @@ Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& 
     film["name"] = givenName(given->films[f].filename().string());
     check["films"].push_back(std::move(film));
   }
-  if (const Status s = adopted(shop, order.id, part, *result, "verify", {{"kind", check["kind"]}, {"check", check}});
+  if (const Status s =
+          adopted(services, order.id, part, *result, "verify", {{"kind", check["kind"]}, {"check", check}});
       !s)
     return s;
   fs::remove_all(uploaded, problem);
@@ -335,16 +333,16 @@ Status copied(const fs::path& from, const fs::path& to) {
 
 }  // namespace
 
-Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Progress& progress) {
+Result<std::string> addPlanned(const Services& services, const AddOrder& order, const Progress& progress) {
   const auto record = readPlan(order.plan);
   if (!record) return tl::unexpected(record.error());
   const std::string text = bytesOf(order.plan / "plan.json");
-  const auto known = shop.library.list({}, true);
+  const auto known = services.library.list({}, true);
   if (!known) return tl::unexpected(known.error());
   const std::string given = planKey(text);
   for (const CaseRow& row : *known) {
     if (row.first_name != order.name) continue;
-    const auto history = shop.library.history(row.id);
+    const auto history = services.library.history(row.id);
     if (!history) return tl::unexpected(history.error());
     for (const HistoryRow& h : *history)
       if (h.kind == "plan" && h.payload.value("given", std::string()) == given) return row.id;
@@ -353,15 +351,15 @@ Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Pr
   const Json plan = Json::parse(text, nullptr, false);
   std::string series;
   if (plan.contains("images")) series = plan["images"].value("series_uid", std::string());
-  const auto made = shop.library.create(order.name);
+  const auto made = services.library.create(order.name);
   if (!made) return tl::unexpected(made.error());
   const std::string& id = made->id;
   const auto filled = [&]() -> Status {
-    const WorkFolder work(shop.library.folder(id));
+    const WorkFolder work(services.library.folder(id));
     const auto images = work.make("images");
     if (!images) return tl::unexpected(images.error());
     if (Status s = copied(order.images, *images); !s) return s;
-    if (Status s = takeIn(shop, {id, "images", series}, *images, progress); !s) return s;
+    if (Status s = takeIn(services, {id, "images", series}, *images, progress); !s) return s;
     Json edits = Json::object();
     if (plan.contains("edits") && plan["edits"].is_object()) {
       Json source = plan["edits"].value("request", Json::object());
@@ -373,21 +371,21 @@ Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Pr
     }
     // What the plan was corrected with is the case's from now on.
     if (!edits.empty())
-      if (const auto row = shop.library.append(id, "bones.edit", {{"edits", edits}}); !row)
+      if (const auto row = services.library.append(id, "bones.edit", {{"edits", edits}}); !row)
         return tl::unexpected(row.error());
     const auto folder = work.make("plan");
     if (!folder) return tl::unexpected(folder.error());
     if (Status s = copied(order.plan, *folder); !s) return s;
-    return adopted(shop, id, "plan", *folder, "plan",
+    return adopted(services, id, "plan", *folder, "plan",
                    {{"side", record->side == Side::kRight ? "right" : "left"}, {"edits", edits}, {"given", given}});
   }();
   if (!filled) {
     // An empty case would stand in the list for what did not come in.
-    (void)shop.library.append(id, "case.hide", {{"hidden", true}});
-    (void)shop.desk.state(id);
+    (void)services.library.append(id, "case.hide", {{"hidden", true}});
+    (void)services.cases.state(id);
     return tl::unexpected(filled.error());
   }
-  if (const auto state = shop.desk.state(id); !state) return tl::unexpected(state.error());
+  if (const auto state = services.cases.state(id); !state) return tl::unexpected(state.error());
   return id;
 }
 

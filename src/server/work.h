@@ -7,14 +7,14 @@
 
 #include "base/progress.h"
 #include "base/result.h"
-#include "server/desk.h"
+#include "server/open_cases.h"
 #include "store/library.h"
 
 namespace rayset::server {
 
-struct Shop {
+struct Services {
   Library& library;
-  Desk& desk;
+  OpenCases& cases;
   const Resources& resources;
 };
 
@@ -24,16 +24,16 @@ struct ImportOrder {
   std::string series;
 };
 /// kRequest where nothing was uploaded, kImages as unpack() and readCt(). What was uploaded is kept unless it came in.
-[[nodiscard]] Status importImages(const Shop& shop, const ImportOrder& order, const Progress& progress);
+[[nodiscard]] Status importImages(const Services& services, const ImportOrder& order, const Progress& progress);
 
 /// Films that were uploaded as such, beside those the case has. kRequest and kImages as takeFilms().
-[[nodiscard]] Status importFilms(const Shop& shop, const std::string& id, const Progress& progress);
+[[nodiscard]] Status importFilms(const Services& services, const std::string& id, const Progress& progress);
 
 struct PlanOrder {
   std::string id;
   std::string side, lateral;  ///< empty: as in the plan before, or as the program decides
 };
-[[nodiscard]] Status planImages(const Shop& shop, const PlanOrder& order, const Progress& progress);
+[[nodiscard]] Status planImages(const Services& services, const PlanOrder& order, const Progress& progress);
 
 struct VerifyOrder {
   std::string id;
@@ -41,7 +41,7 @@ struct VerifyOrder {
   bool temporary = false;
 };
 /// Films or a CT, told apart by their modality, against the plan as edited.
-[[nodiscard]] Status verifyImages(const Shop& shop, const VerifyOrder& order, const Progress& progress);
+[[nodiscard]] Status verifyImages(const Services& services, const VerifyOrder& order, const Progress& progress);
 
 struct AddOrder {
   std::filesystem::path images, plan;
@@ -49,7 +49,8 @@ struct AddOrder {
 };
 /// A case from images and the folder that `rayset plan` wrote, copied. Its id; that of the case there is where one of
 /// the same name has the same plan.json.
-[[nodiscard]] Result<std::string> addPlanned(const Shop& shop, const AddOrder& order, const Progress& progress = {});
+[[nodiscard]] Result<std::string> addPlanned(const Services& services, const AddOrder& order,
+                                             const Progress& progress = {});
 
 /// Removes what a killed server left unfinished.
 void sweep(const Library& library);

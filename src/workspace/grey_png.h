@@ -8,8 +8,8 @@
 
 namespace rayset {
 
-/// 8-bit grey PNG (ISO/IEC 15948) of `width` x `height` values, row by row, every row told as the difference to the one
-/// above. `pixel_mm`: what pHYs tells of the size of a pixel; 0: nothing.
+/// 8-bit grey PNG (ISO/IEC 15948) of `width` x `height` values, row by row, packed for speed.
+/// `pixel_mm`: the size of a pixel that pHYs gives; 0: none.
 [[nodiscard]] Result<std::vector<std::uint8_t>> greyPng(const std::vector<std::uint8_t>& grey, int width, int height,
                                                         double pixel_mm);
 

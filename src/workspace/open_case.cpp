@@ -106,9 +106,9 @@ struct RayTools {
 
 /// Makes the tools of all rays in the background, so that the first drag need not wait for them. Reads the plan only,
 /// which never changes.
-class Toolmaker {
+class RayToolsInBackground {
  public:
-  explicit Toolmaker(const Case& planned) : planned_(planned) {
+  explicit RayToolsInBackground(const Case& planned) : planned_(planned) {
     for (int ray = 1; ray <= 5; ++ray) {
       const auto& bones = planned.injured;
       if (planned.reduction.rays[static_cast<std::size_t>(ray - 1)].ray != 0 && bones.contains(metatarsal(ray)) &&
@@ -118,7 +118,7 @@ class Toolmaker {
     }
     thread_ = std::thread([this] { work(); });
   }
-  ~Toolmaker() {
+  ~RayToolsInBackground() {
     {
       const std::lock_guard lock(mutex_);
       stop_ = true;
@@ -126,12 +126,12 @@ class Toolmaker {
     wake_.notify_all();
     thread_.join();
   }
-  Toolmaker(const Toolmaker&) = delete;
-  Toolmaker& operator=(const Toolmaker&) = delete;
+  RayToolsInBackground(const RayToolsInBackground&) = delete;
+  RayToolsInBackground& operator=(const RayToolsInBackground&) = delete;
 
   /// Waits where they are not made yet. Rays of the plan only.
   [[nodiscard]] const RayTools& of(int ray) {
-    hurry(ray);
+    startWith(ray);
     return *made_[static_cast<std::size_t>(ray - 1)].get();
   }
   /// Fields of the tarsal bones the metatarsals stand on, as scanned.
@@ -140,12 +140,12 @@ class Toolmaker {
     return tarsus_;
   }
   /// Begin now; `ray` first.
-  void hurry(int ray) {
+  void startWith(int ray) {
     {
       const std::lock_guard lock(mutex_);
       const auto it = std::find(wanted_.begin(), wanted_.end(), ray);
       if (it != wanted_.end()) std::rotate(wanted_.begin(), it, it + 1);
-      hurry_ = true;
+      wanted_now_ = true;
     }
     wake_.notify_all();
   }
@@ -154,7 +154,7 @@ class Toolmaker {
   void work() {
     constexpr auto kLet = std::chrono::seconds(3);  // the first look at the case comes before the first drag
     std::unique_lock lock(mutex_);
-    wake_.wait_for(lock, kLet, [this] { return stop_ || hurry_; });
+    wake_.wait_for(lock, kLet, [this] { return stop_ || wanted_now_; });
     lock.unlock();
     for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
       if (const auto it = planned_.injured.find(b); it != planned_.injured.end() && !stop_)
@@ -180,7 +180,7 @@ class Toolmaker {
   std::mutex mutex_;
   std::condition_variable wake_;
   std::vector<int> wanted_;
-  bool hurry_ = false;
+  bool wanted_now_ = false;
   std::atomic<bool> stop_ = false;
   std::map<Bone, DistanceField> tarsus_;
   std::thread thread_;
@@ -207,7 +207,7 @@ struct OpenCase::Impl : EditWorkbench {
   std::map<std::string, std::vector<Measure>> measures;  // by poses of all rays
   std::future<std::pair<std::string, std::vector<Measure>>> measuring;  // under way
   std::array<bool, 5> adopted{};                                        // rays whose tools the checker has, as planned
-  std::optional<Toolmaker> tools;                                       // last: its thread reads the plan
+  std::optional<RayToolsInBackground> tools;                            // last: its thread reads the plan
 
   [[nodiscard]] StateInput input() { return {planned, edited, edits, *checker, axes, plan}; }
   void readyFor(int ray);
@@ -631,7 +631,7 @@ Result<EditJson> OpenCase::tryEdit(const std::string& kind, const EditJson& payl
 
 void OpenCase::prepare(int ray) {
   if (ray < 1 || ray > 5 || impl_->planned.reduction.rays[static_cast<std::size_t>(ray - 1)].ray == 0) return;
-  impl_->tools->hurry(ray);
+  impl_->tools->startWith(ray);
 }
 
 nlohmann::ordered_json OpenCase::state() const { return impl_->state; }

@@ -44,11 +44,11 @@ struct CaseFacts {
 /// One row of the history in words. `steps`: of the plan as edited, for their titles.
 [[nodiscard]] std::string wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps);
 
-class Desk {
+class OpenCases {
  public:
-  /// `resources` outlives the desk.
-  Desk(Library& library, const Jobs& jobs, const Resources& resources);
-  ~Desk();
+  /// `resources` outlives it.
+  OpenCases(Library& library, const Jobs& jobs, const Resources& resources);
+  ~OpenCases();
 
   [[nodiscard]] Result<Json> state(const std::string& id);
   /// Checks, completes and stores an edit; {"seq", "state"}. `token` as in Library::append(): what is sent again is

@@ -1,4 +1,4 @@
-#include "server/desk.h"
+#include "server/open_cases.h"
 
 #include <fmt/format.h>
 
@@ -124,7 +124,7 @@ Json uploadsOf(const fs::path& case_folder) {
 }
 
 /// A case in memory. `gate` is held shared by who looks and exclusively by who changes.
-struct Desk::Open {
+struct OpenCases::Open {
   explicit Open(std::string i) : id(std::move(i)) {}
   const std::string id;
   std::shared_mutex gate;
@@ -144,11 +144,11 @@ struct Desk::Open {
   }
 };
 
-Desk::Desk(Library& library, const Jobs& jobs, const Resources& resources)
+OpenCases::OpenCases(Library& library, const Jobs& jobs, const Resources& resources)
     : library_(library), jobs_(jobs), resources_(resources) {}
-Desk::~Desk() = default;
+OpenCases::~OpenCases() = default;
 
-std::shared_ptr<Desk::Open> Desk::openOf(const std::string& id) {
+std::shared_ptr<OpenCases::Open> OpenCases::openOf(const std::string& id) {
   const std::lock_guard lock(mutex_);
   const auto known = std::find_if(open_.begin(), open_.end(), [&id](const auto& o) { return o->id == id; });
   if (known != open_.end()) {
@@ -165,7 +165,7 @@ std::shared_ptr<Desk::Open> Desk::openOf(const std::string& id) {
   return open_.front();
 }
 
-Result<CaseFacts> Desk::facts(const std::string& id) const {
+Result<CaseFacts> OpenCases::facts(const std::string& id) const {
   const auto row = library_.find(id);
   if (!row) return tl::unexpected(row.error());
   const auto history = library_.history(id);
@@ -174,7 +174,7 @@ Result<CaseFacts> Desk::facts(const std::string& id) const {
 }
 
 /// With the gate held exclusively: the open case as the history has it.
-Status Desk::refresh(const std::string& id, Open& open, const CaseFacts& facts, std::int64_t seq) {
+Status OpenCases::refresh(const std::string& id, Open& open, const CaseFacts& facts, std::int64_t seq) {
   if (!facts.plan) {
     open.close();
     return {};
@@ -209,7 +209,7 @@ Json implantsOf(const Catalogue& catalogue) {
 
 }  // namespace
 
-Result<Json> Desk::stateLocked(const std::string& id, Open& open) {
+Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   const auto row = library_.find(id);
   if (!row) return tl::unexpected(row.error());
   const auto history = library_.history(id);
@@ -306,7 +306,7 @@ Json summaryOf(const Json& state) {
 
 }  // namespace
 
-Result<Json> Desk::state(const std::string& id) {
+Result<Json> OpenCases::state(const std::string& id) {
   if (const auto known = library_.find(id); !known) return tl::unexpected(known.error());
   const auto open = openOf(id);
   const std::unique_lock lock(open->gate);
@@ -318,14 +318,15 @@ Result<Json> Desk::state(const std::string& id) {
   return state;
 }
 
-Result<Json> Desk::create(const std::string& name) {
+Result<Json> OpenCases::create(const std::string& name) {
   const auto made = library_.create(name);
   if (!made) return tl::unexpected(made.error());
   return state(made->id);
 }
 
 /// Checked against the open case where it is planned, else against what the history says alone.
-Result<Json> Desk::completed(const Open& open, const CaseFacts& facts, const std::string& kind, const Json& payload) {
+Result<Json> OpenCases::completed(const Open& open, const CaseFacts& facts, const std::string& kind,
+                                  const Json& payload) {
   if (open.open) return open.open->complete(kind, payload, facts.filmIds());
   if (const Status s = checkEdit({facts.said, nullptr, facts.filmIds(), {}}, kind, payload); !s)
     return tl::unexpected(s.error());
@@ -336,13 +337,14 @@ Result<Json> Desk::completed(const Open& open, const CaseFacts& facts, const std
 }
 
 /// What an edit is answered with.
-Result<Json> Desk::answered(const std::string& id, std::int64_t seq) {
+Result<Json> OpenCases::answered(const std::string& id, std::int64_t seq) {
   auto after = state(id);
   if (!after) return after;
   return Json{{"seq", seq}, {"state", std::move(*after)}};
 }
 
-Result<Json> Desk::edit(const std::string& id, const std::string& kind, const Json& payload, const std::string& token) {
+Result<Json> OpenCases::edit(const std::string& id, const std::string& kind, const Json& payload,
+                             const std::string& token) {
   const auto row = library_.find(id);
   if (!row) return tl::unexpected(row.error());
   const auto open = openOf(id);
@@ -370,7 +372,7 @@ Result<Json> Desk::edit(const std::string& id, const std::string& kind, const Js
   return answered(id, seq);
 }
 
-Result<Json> Desk::tryEdit(const std::string& id, const std::string& kind, const Json& payload) {
+Result<Json> OpenCases::tryEdit(const std::string& id, const std::string& kind, const Json& payload) {
   const auto open = openOf(id);
   const std::unique_lock lock(open->gate);
   const auto known = facts(id);
@@ -381,7 +383,7 @@ Result<Json> Desk::tryEdit(const std::string& id, const std::string& kind, const
   return open->open->tryEdit(kind, payload);
 }
 
-Result<Json> Desk::turned(const std::string& id, bool back, const std::string& token) {
+Result<Json> OpenCases::turned(const std::string& id, bool back, const std::string& token) {
   const auto row = back ? library_.undo(id, token) : library_.redo(id, token);
   if (!row) return tl::unexpected(row.error());
   if (!*row)
@@ -389,10 +391,10 @@ Result<Json> Desk::turned(const std::string& id, bool back, const std::string& t
                 "");
   return answered(id, (*row)->seq);
 }
-Result<Json> Desk::undo(const std::string& id, const std::string& token) { return turned(id, true, token); }
-Result<Json> Desk::redo(const std::string& id, const std::string& token) { return turned(id, false, token); }
+Result<Json> OpenCases::undo(const std::string& id, const std::string& token) { return turned(id, true, token); }
+Result<Json> OpenCases::redo(const std::string& id, const std::string& token) { return turned(id, false, token); }
 
-Result<Desk::View> Desk::view(const std::string& id, Needs needs) {
+Result<OpenCases::View> OpenCases::view(const std::string& id, Needs needs) {
   if (const auto known = library_.find(id); !known) return tl::unexpected(known.error());
   const auto open = openOf(id);
   const auto ready = [&](std::int64_t plan, std::int64_t seq) {
@@ -458,12 +460,12 @@ Result<fs::path> madeOnce(const fs::path& folder, const std::string& kind, const
 
 }  // namespace
 
-Result<fs::path> Desk::editedPlan(const std::string& id) {
+Result<fs::path> OpenCases::editedPlan(const std::string& id) {
   const std::lock_guard one(exporting_);
   return editedPlanLocked(id);
 }
 
-Result<fs::path> Desk::editedPlanLocked(const std::string& id) {
+Result<fs::path> OpenCases::editedPlanLocked(const std::string& id) {
   const auto known = facts(id);
   if (!known) return tl::unexpected(known.error());
   if (!known->plan) return notPlanned();
@@ -482,7 +484,7 @@ Result<fs::path> Desk::editedPlanLocked(const std::string& id) {
   });
 }
 
-Result<fs::path> Desk::films(const std::string& id) {
+Result<fs::path> OpenCases::films(const std::string& id) {
   const std::lock_guard one(exporting_);
   const auto plan = editedPlanLocked(id);
   if (!plan) return plan;
@@ -497,7 +499,7 @@ Result<fs::path> Desk::films(const std::string& id) {
   });
 }
 
-Status Desk::exclusively(const std::string& id, const std::function<Status()>& change) {
+Status OpenCases::exclusively(const std::string& id, const std::function<Status()>& change) {
   const auto open = openOf(id);
   const std::unique_lock lock(open->gate);
   open->close();
