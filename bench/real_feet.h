@@ -8,6 +8,7 @@
 #include <string_view>
 
 #include "anatomy/bones.h"
+#include "geometry/side.h"
 
 namespace rayset::bench {
 
@@ -17,7 +18,7 @@ struct RealFoot {
 
   [[nodiscard]] std::string name() const { return std::string(person) + (side == Side::kRight ? "-right" : "-left"); }
   [[nodiscard]] std::filesystem::path folder(const std::filesystem::path& feet) const {
-    return feet / person / (side == Side::kRight ? "right" : "left");
+    return feet / person / (sideWord(side));
   }
 };
 

@@ -7,6 +7,7 @@
 #include <set>
 
 #include "films/film_reading.h"
+#include "geometry/side.h"
 #include "report/film_report.h"
 #include "staging.h"
 #include "verbs.h"
@@ -41,8 +42,8 @@ void describe(const FilmInfo& i, Console& console) {
 }
 
 void summarise(const FilmReading& r, const fs::path& out, Console& console) {
-  console.say(fmt::format("\n{} foot, {} film{}", r.injured == Side::kRight ? "RIGHT" : "LEFT", r.films.size(),
-                          r.films.size() == 1 ? "" : "s"));
+  console.say(
+      fmt::format("\n{} foot, {} film{}", sideCapitals(r.injured), r.films.size(), r.films.size() == 1 ? "" : "s"));
   for (const FilmMeasure& m : r.measures) {
     std::string line = fmt::format("  {:<42} {:>12} +- {:.1f}", m.name, withUnit(m.value, m.unit), m.uncertainty);
     if (m.difference)
@@ -66,8 +67,7 @@ void summarise(const FilmReading& r, const fs::path& out, Console& console) {
     for (const auto& text : f.cautions) console.caution(f.scan.info.file + ": " + text);
     for (const MeasuredFoot& foot : f.feet)
       for (const auto& text : foot.cautions)
-        console.caution(
-            fmt::format("{}, {} foot: {}", f.scan.info.file, foot.side == Side::kRight ? "right" : "left", text));
+        console.caution(fmt::format("{}, {} foot: {}", f.scan.info.file, sideWord(foot.side), text));
   }
   for (const auto& text : r.cautions) console.caution(text);
   console.say("It advises; a licensed surgeon decides. Not a medical device.");

@@ -9,6 +9,7 @@
 #include "case/plan_record.h"
 #include "dicom/ct_writer.h"
 #include "geometry/json.h"
+#include "geometry/side.h"
 #include "staging.h"
 
 namespace rayset::app {
@@ -57,10 +58,8 @@ int phantomAfter(const AfterOperation& request, Console& console) {
   if (!staging) return console.fail(staging.error());
   std::mt19937_64 generator(request.scan.seed);
 
-  nlohmann::ordered_json truth{{"schema", "rayset.truth/1"},
-                               {"invented", true},
-                               {"side", plan->side == Side::kRight ? "right" : "left"},
-                               {"after_operation", true}};
+  nlohmann::ordered_json truth{
+      {"schema", "rayset.truth/1"}, {"invented", true}, {"side", sideWord(plan->side)}, {"after_operation", true}};
   BoneSurfaces post = plan->reduced;
   truth["rays"] = nlohmann::ordered_json::array();
   for (int ray = 1; ray <= 5; ++ray) {

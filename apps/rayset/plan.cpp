@@ -3,6 +3,7 @@
 
 #include "base/units.h"
 #include "case/case.h"
+#include "geometry/side.h"
 #include "report/runs.h"
 #include "staging.h"
 #include "verbs.h"
@@ -28,7 +29,7 @@ std::string describe(const RayDisplacement& d) {
 }
 
 void summarise(const Case& c, const std::filesystem::path& out, Console& console) {
-  console.say(fmt::format("\n{} foot of {} ({})", c.side == Side::kRight ? "RIGHT" : "LEFT",
+  console.say(fmt::format("\n{} foot of {} ({})", sideCapitals(c.side),
                           c.scan.patient_name.empty() ? "unnamed patient" : c.scan.patient_name,
                           c.scan.patient_id.empty() ? "no id" : c.scan.patient_id));
   for (const RayDisplacement& d : c.rays) {
@@ -65,8 +66,7 @@ int plan(const Options& options, Console& console) {
   request.other = options.other;
   request.series = options.series;
   request.construct.lateral_wires = options.lateral == "wires";
-  if (options.side == "right") request.side = Side::kRight;
-  if (options.side == "left") request.side = Side::kLeft;
+  request.side = sideFrom(options.side);
 
   if (!options.edit.empty()) {
     auto edits = readEdits(options.edit);

@@ -12,6 +12,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "draw.h"
+#include "geometry/side.h"
 #include "real_feet.h"
 
 namespace rayset::accuracy {
@@ -388,8 +389,7 @@ Result<const TestFoot*> testFoot(const std::string& name) {
     if (const std::size_t mark = name.find('~'); mark != std::string::npos) {
       const Stranger stranger(std::stoull(name.substr(mark + 1)));
       foot.bones = stranger.of(std::move(foot.bones), foot.side);
-      if (!foot.other.empty())
-        foot.other = stranger.of(std::move(foot.other), foot.side == Side::kRight ? Side::kLeft : Side::kRight);
+      if (!foot.other.empty()) foot.other = stranger.of(std::move(foot.other), opposite(foot.side));
     }
   }
   return &kept.emplace(name, std::move(foot)).first->second;

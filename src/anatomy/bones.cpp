@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "geometry/side.h"
+
 namespace rayset {
 namespace {
 
@@ -63,9 +65,7 @@ BoneSurfaces mirrored(const BoneSurfaces& bones) {
   return out;
 }
 
-Foot mirrored(const Foot& foot) {
-  return {foot.side == Side::kRight ? Side::kLeft : Side::kRight, mirrored(foot.bones)};
-}
+Foot mirrored(const Foot& foot) { return {opposite(foot.side), mirrored(foot.bones)}; }
 
 Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder) {
   std::error_code problem;

@@ -11,6 +11,7 @@
 #include <sstream>
 
 #include "base/units.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
@@ -354,9 +355,8 @@ Result<Edits> parseEdits(const std::string& text, const std::string& where) {
   Edits e;
   e.file = where;
   if (root.contains("side")) {
-    if (root["side"] != "right" && root["side"] != "left")
-      return top.at("side").wrong("an unknown side", "Write \"right\" or \"left\".");
-    e.side = root["side"] == "right" ? Side::kRight : Side::kLeft;
+    e.side = root["side"].is_string() ? sideFrom(root["side"].get<std::string>()) : std::nullopt;
+    if (!e.side) return top.at("side").wrong("an unknown side", "Write \"right\" or \"left\".");
   }
   Status s = listFrom<SeedEdit>(root, "seeds", top, seedFrom, e.seeds);
   if (s) s = listFrom<SplitEdit>(root, "splits", top, splitFrom, e.splits);

@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "bones/one_foot.h"
+#include "geometry/side.h"
 #include "image/voxelise.h"
 
 namespace rayset {
@@ -194,8 +195,7 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     labelVoxels(*foot, out.feet.size(), out.labels);
     watch.lap("labels on the CT grid");
     out.edited.insert(out.edited.end(), foot->edited.applied.begin(), foot->edited.applied.end());
-    const std::string which =
-        clusters.size() > 1 ? fmt::format(" of the {} foot", foot->foot.side == Side::kRight ? "right" : "left") : "";
+    const std::string which = clusters.size() > 1 ? fmt::format(" of the {} foot", sideWord(foot->foot.side)) : "";
     addBoneCautions(*foot, which, out.cautions);
     addBreakCautions(*foot, which, out.cautions);
     out.feet.push_back(std::move(foot->foot));
@@ -203,8 +203,7 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
   if (edits != nullptr && edits->side && !out.feet.empty() &&
       std::none_of(out.feet.begin(), out.feet.end(), [&](const SegmentedFoot& f) { return f.side == *edits->side; }))
     return fail(Fault::kRequest,
-                fmt::format("the edits are for the {} foot, which is not in the images",
-                            *edits->side == Side::kRight ? "right" : "left"),
+                fmt::format("the edits are for the {} foot, which is not in the images", sideWord(*edits->side)),
                 edits->file.empty() ? "side" : edits->file + ", side", "Check the side and the images.");
   if (out.feet.empty())
     return fail(Fault::kImages, fmt::format("no foot was found: {}", fmt::join(reasons, "; ")), "CT volume",

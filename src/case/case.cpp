@@ -13,6 +13,7 @@
 #include "base/words.h"
 #include "case/corrections.h"
 #include "case/open_questions.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
@@ -29,8 +30,6 @@ class Clock {
  private:
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
-
-std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
 
 /// Stages write clauses; people read sentences.
 std::string sentence(std::string text) {
@@ -225,10 +224,9 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       if (f.side != c.side) match = &f;
     }
     if (match == nullptr) {
-      return fail(
-          Fault::kRequest,
-          fmt::format("the images of the other foot show no {} foot", c.side == Side::kRight ? "left" : "right"),
-          request.other.string(), "Give the foot of the other side, or leave --other out.");
+      return fail(Fault::kRequest,
+                  fmt::format("the images of the other foot show no {} foot", sideWord(opposite(c.side))),
+                  request.other.string(), "Give the foot of the other side, or leave --other out.");
     }
     other = match->surfaces();
     c.other_foot = request.other.filename().string();

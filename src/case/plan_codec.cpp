@@ -5,6 +5,7 @@
 #include "anatomy/frames.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
+#include "geometry/side.h"
 
 namespace rayset {
 
@@ -552,7 +553,9 @@ Codec<Case> makePlanCodec() {
       {constant<Case>("schema", "rayset.plan/1"),
        derived<Case>("program", text({.pattern = "^rayset [0-9]"}),
                      [](const Case&) { return std::string("rayset " RAYSET_VERSION); }),
-       field("side", codec::choice<Side>({{Side::kRight, "right"}, {Side::kLeft, "left"}}), &Case::side),
+       field("side",
+             codec::choice<Side>({{Side::kRight, sideWord(Side::kRight)}, {Side::kLeft, sideWord(Side::kLeft)}}),
+             &Case::side),
        field("other_foot", textOrNull(), &Case::other_foot)
            .when(Presence::kNow)
            .about("\"same scan\", the folder's name, or null"),

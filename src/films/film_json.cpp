@@ -2,13 +2,13 @@
 
 #include "films/film_reading.h"
 #include "geometry/json.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
 
 using Json = nlohmann::ordered_json;
 
-const char* word(Side side) { return side == Side::kRight ? "right" : "left"; }
 Json pixel(const Vec2& p) { return Json::array({rounded(p.x(), 2), rounded(p.y(), 2)}); }
 template <class T>
 Json orNull(const std::optional<T>& value) {
@@ -77,7 +77,7 @@ Json filmEntry(const MeasuredFilm& f) {
                            {"used", pixel(l.used)},
                            {"snapped", l.snapped},
                            {"moved_mm", f.spacing.known() && l.snapped ? Json(rounded(l.moved_mm, 3)) : Json()}});
-    j["feet"].push_back({{"side", word(foot.side)}, {"landmarks", landmarks}, {"cautions", foot.cautions}});
+    j["feet"].push_back({{"side", sideWord(foot.side)}, {"landmarks", landmarks}, {"cautions", foot.cautions}});
   }
   j["cautions"] = f.cautions;
   return j;
@@ -86,7 +86,7 @@ Json filmEntry(const MeasuredFilm& f) {
 Json measureEntry(const FilmMeasure& m) {
   Json j{{"key", m.key},
          {"name", m.name},
-         {"side", word(m.side)},
+         {"side", sideWord(m.side)},
          {"view", wordOf(m.view)},
          {"film", m.film},
          {"value", rounded(m.value, 2)},
@@ -128,7 +128,7 @@ Json measureEntry(const FilmMeasure& m) {
 Json filmJson(const FilmReading& r) {
   Json j{{"schema", "rayset.film/1"},
          {"statement", "It advises; a licensed surgeon decides. Not a medical device."},
-         {"injured", word(r.injured)}};
+         {"injured", sideWord(r.injured)}};
   FilmInfo patient;
   for (const MeasuredFilm& f : r.films) {  // the same person: what one film leaves out another may tell
     const FilmInfo& i = f.scan.info;
@@ -150,7 +150,7 @@ Json filmJson(const FilmReading& r) {
   for (const FleckFinding& f : r.flecks) {
     Json outline = Json::array();
     for (const Vec2& p : f.outline) outline.push_back(pixel(p));
-    j["flecks"].push_back({{"side", word(f.side)},
+    j["flecks"].push_back({{"side", sideWord(f.side)},
                            {"film", f.film},
                            {"outline", outline},
                            {"size_mm", number(f.size_mm, 1)},

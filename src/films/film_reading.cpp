@@ -7,6 +7,7 @@
 #include <filesystem>
 
 #include "films/foot_frame.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
@@ -18,8 +19,6 @@ using films::PointsMm;
 // the centre of a head to about one; on an edge what is left is the choice of the right edge and where along it.
 constexpr double kByHandSd = 0.5, kCentreSd = 1.0, kSnappedSd = 0.2;
 constexpr double kUsualPixel = 0.15;  // mm, where nothing is told: only for reach and standard deviations
-
-const char* word(Side side) { return side == Side::kRight ? "right" : "left"; }
 
 std::string where(const MeasuredFilm& film) { return film.scan.info.file; }
 
@@ -111,8 +110,8 @@ Status checkHeader(const FilmLandmarks& said, const FilmInfo& info, std::vector<
   }
   if (said.feet.size() == 1 && info.side && *info.side != said.feet[0].side && !said.ignore_header_side)
     return fail(Fault::kRequest,
-                fmt::format("the landmarks are of the {} foot, but the header says {}", word(said.feet[0].side),
-                            word(*info.side)),
+                fmt::format("the landmarks are of the {} foot, but the header says {}", sideWord(said.feet[0].side),
+                            sideWord(*info.side)),
                 info.file + ", Image Laterality (0020,0062) or Laterality (0020,0060)",
                 "Give the film of the right side, correct 'side', or, where the header is wrong, add "
                 "\"ignore_header_side\": true.");
@@ -174,7 +173,7 @@ Result<Oriented> placeLandmarks(MeasuredFilm& film, MeasuredFoot& foot, const Fo
     for (const Vec2& p : fleck)
       if (const Status ok = checkPoint(film, "flecks", p); !ok) return tl::unexpected(ok.error());
   auto frame = films::footFrame(points, film.view, foot.side, film.mirrored, 1.0,
-                                fmt::format("{}, {} foot", where(film), word(foot.side)));
+                                fmt::format("{}, {} foot", where(film), sideWord(foot.side)));
   if (!frame) return tl::unexpected(frame.error());
   foot.cautions = frame->cautions;
   if (frame->cautions.empty()) {
@@ -372,7 +371,7 @@ void keepOne(std::vector<FilmMeasure>& list, const std::vector<MeasuredFilm>& fi
     const auto loaded = [&](const FilmMeasure& k) { return films[k.film].weight_bearing == true; };
     if (loaded(m) && !loaded(*same)) std::swap(*same, m);
     cautions.push_back(fmt::format("{} of the {} foot was measured on {} and on {}; the latter was left out.", m.name,
-                                   word(m.side), where(films[same->film]), where(films[m.film])));
+                                   sideWord(m.side), where(films[same->film]), where(films[m.film])));
   }
   list = std::move(kept);
 }
@@ -663,7 +662,7 @@ Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile
   keepOne(r.other_measures, r.films, r.cautions);
   if (r.measures.empty()) {
     r.cautions.push_back(fmt::format(
-        "Nothing could be measured on the injured ({}) foot: too few landmarks, or no size.", word(r.injured)));
+        "Nothing could be measured on the injured ({}) foot: too few landmarks, or no size.", sideWord(r.injured)));
     r.partial = true;
   }
   for (FilmMeasure& m : r.measures) {

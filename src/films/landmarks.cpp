@@ -8,6 +8,8 @@
 #include <numeric>
 #include <set>
 
+#include "geometry/side.h"
+
 namespace rayset {
 namespace {
 
@@ -172,10 +174,8 @@ Result<std::vector<Vec2>> points(const Json& value, const Place& place, std::siz
 
 Result<Side> side(const Json& object, const char* key, const Place& place) {
   const auto it = object.find(key);
-  if (it != object.end() && it->is_string()) {
-    if (*it == "right") return Side::kRight;
-    if (*it == "left") return Side::kLeft;
-  }
+  if (it != object.end() && it->is_string())
+    if (const auto known = sideFrom(it->get<std::string>())) return *known;
   return place.in(key).fault("here \"right\" or \"left\" must stand", "Say which foot is meant.");
 }
 
@@ -240,7 +240,7 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
   const auto which = side(value, "side", above);
   if (!which) return tl::unexpected(which.error());
   f.side = *which;
-  const Place place = above.in(f.side == Side::kRight ? "right foot" : "left foot");
+  const Place place = above.in(sideWord(f.side) + " foot");
   if (const auto known = place.onlyKeys(value, {"side", "landmarks", "flecks", "note"}); !known)
     return tl::unexpected(known.error());
   if (!value.contains("landmarks") || !value["landmarks"].is_object())
@@ -412,7 +412,6 @@ nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films) {
   Side injured = Side::kRight;
   for (const FilmInfo& info : films)
     if (info.side) injured = *info.side;
-  const auto word = [](Side s) { return s == Side::kRight ? "right" : "left"; };
   for (const FilmInfo& info : films) {
     nlohmann::ordered_json f{{"file", info.file}};
     if (info.frames > 1) f["frame"] = info.frame;
@@ -433,7 +432,8 @@ nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films) {
     std::vector<Side> sides{info.side.value_or(injured)};
     if (info.both_sides) sides = {Side::kRight, Side::kLeft};
     for (const Side s : sides)
-      f["feet"].push_back({{"side", word(s)}, {"landmarks", landmarks}, {"flecks", nlohmann::ordered_json::array()}});
+      f["feet"].push_back(
+          {{"side", sideWord(s)}, {"landmarks", landmarks}, {"flecks", nlohmann::ordered_json::array()}});
     f["meaning"] = meaning;
     list.push_back(f);
   }
@@ -441,7 +441,7 @@ nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films) {
           {"note",
            "Points are [column, row] in pixels, from the centre of the top left pixel; null: not placed. Check "
            "'injured', 'side', 'view' and 'weight_bearing' of every film."},
-          {"injured", word(injured)},
+          {"injured", sideWord(injured)},
           {"films", list}};
 }
 

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 
+#include "anatomy/part_id.h"
 #include "base/units.h"
 
 namespace rayset {
@@ -20,7 +21,7 @@ constexpr double kSoftHu = 150;
 
 bool isFragmentWire(const Device& device) {
   return std::any_of(device.through.begin(), device.through.end(),
-                     [](const std::string& id) { return id.find('.') != std::string::npos; });
+                     [](const std::string& id) { return isFragmentId(id); });
 }
 
 }  // namespace

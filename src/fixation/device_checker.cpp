@@ -9,6 +9,7 @@
 #include <map>
 #include <optional>
 
+#include "anatomy/part_id.h"
 #include "fixation/check_words.h"
 #include "fixation/construct_request.h"
 #include "fixation/device_body.h"
@@ -191,7 +192,7 @@ const ConstructSettings& DeviceChecker::settings() const { return impl_->setting
 void DeviceChecker::moved(Bone bone, const Rigid& injured_to_reduced, const std::map<std::string, Surface>& fragments) {
   impl_->input.injured_to_reduced[bone] = injured_to_reduced;
   const std::string id(boneId(bone));
-  const auto own = [&](const std::string& part) { return part.substr(0, part.find('.')) == id; };
+  const auto own = [&](const std::string& part) { return parentId(part) == id; };
   for (const auto& [part, surface] : fragments)
     if (own(part)) impl_->input.fragments[part] = surface;
   std::erase_if(impl_->rules, [&](const auto& entry) {

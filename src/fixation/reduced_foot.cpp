@@ -19,9 +19,6 @@ std::shared_ptr<const Space> shared(std::optional<Space> space) {
 
 }  // namespace
 
-std::string parentId(const std::string& id) { return id.substr(0, id.find('.')); }
-bool isFragmentId(const std::string& id) { return id.find('.') != std::string::npos; }
-
 std::optional<std::string> fragmentOf(const Device& device) {
   for (const std::string& id : device.through)
     if (isFragmentId(id)) return id;

@@ -9,14 +9,12 @@
 #include <string>
 #include <vector>
 
+#include "anatomy/part_id.h"
 #include "fixation/construct.h"
 #include "fixation/path.h"
 
 namespace rayset::fixation {
 
-/// "M2.1" is a fragment of "M2".
-[[nodiscard]] std::string parentId(const std::string& id);
-[[nodiscard]] bool isFragmentId(const std::string& id);
 /// The fragment a device goes into or comes from; nothing where it joins two bones.
 [[nodiscard]] std::optional<std::string> fragmentOf(const Device& device);
 /// The metatarsal of a ray and its tarsal partner, in the order a device enters them.

@@ -15,6 +15,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/section.h"
 #include "geometry/ray_caster.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
@@ -685,8 +686,6 @@ std::map<std::string, double> valuesOf(const BoneSurfaces* foot, Side side) {
     for (const auto& [key, value] : allValues(LocalFoot(*foot, side, footFrame(*foot, side)))) out[key] = value.value;
   return out;
 }
-
-Side opposite(Side side) { return side == Side::kRight ? Side::kLeft : Side::kRight; }
 
 }  // namespace
 

@@ -11,6 +11,7 @@
 #include "base/units.h"
 #include "bones/segment.h"
 #include "geometry/registration.h"
+#include "geometry/side.h"
 #include "geometry/triangle.h"
 #include "xray/film_registration.h"
 #include "xray/metal.h"
@@ -291,8 +292,8 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
     if (f.side == plan.side) foot = &f;
   if (foot == nullptr)
     return fail(Fault::kRequest,
-                fmt::format("the CT shows the {} foot, the plan is for the {} foot",
-                            plan.side == Side::kRight ? "left" : "right", plan.side == Side::kRight ? "right" : "left"),
+                fmt::format("the CT shows the {} foot, the plan is for the {} foot", sideWord(opposite(plan.side)),
+                            sideWord(plan.side)),
                 scan.info.series_description.empty() ? "CT" : scan.info.series_description,
                 "Give the CT of the foot of the plan.");
   if (progress.cancelled()) return cancelledError();

@@ -8,6 +8,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
@@ -128,11 +129,10 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
           fmt::format("the film belongs to another patient ({}, the plan is for {})", info.patient_id, plan.patient_id),
           info.file + ", Patient ID (0010,0020)", "Give the films of the patient of the plan.");
     if (info.side && *info.side != plan.side)
-      return fail(
-          Fault::kRequest,
-          fmt::format("the film shows the {} foot, the plan is for the {} foot",
-                      *info.side == Side::kRight ? "right" : "left", plan.side == Side::kRight ? "right" : "left"),
-          info.file + ", Image Laterality (0020,0062)", "Give the films of the foot of the plan.");
+      return fail(Fault::kRequest,
+                  fmt::format("the film shows the {} foot, the plan is for the {} foot", sideWord(*info.side),
+                              sideWord(plan.side)),
+                  info.file + ", Image Laterality (0020,0062)", "Give the films of the foot of the plan.");
     for (const std::string& text : f.scan.cautions) v.cautions.push_back(info.file + ": " + text);
     auto view = projectionView(plate, f.tube);
     if (!view) return tl::unexpected(view.error());

@@ -10,6 +10,7 @@
 #include "base/units.h"
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
+#include "geometry/side.h"
 #include "xray/bodies.h"
 
 namespace rayset {
@@ -200,7 +201,7 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
   using Json = nlohmann::ordered_json;
   Json j;
   j["schema"] = kVerificationSchema;
-  j["side"] = plan.side == Side::kRight ? "right" : "left";
+  j["side"] = sideWord(plan.side);
   j["patient_id"] = plan.patient_id;
   j["verdict"] = wordOf(v.verdict);
   j["sure"] = v.sure;

@@ -8,11 +8,10 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "geometry/side.h"
 
 namespace rayset {
 namespace {
-
-std::string_view word(Side side) { return side == Side::kRight ? "right" : "left"; }
 
 struct Chosen {
   InjurySpec spec;
@@ -51,7 +50,7 @@ Result<Foot> readFoot(const std::filesystem::path& folder, std::optional<Side> w
                 "Give --side, or add the talus, calcaneus and cuneiforms.");
   if (found && wanted && *found != *wanted)
     return fail(Fault::kRequest,
-                fmt::format("these are the bones of a {} foot, not of a {} one", word(*found), word(*wanted)),
+                fmt::format("these are the bones of a {} foot, not of a {} one", sideWord(*found), sideWord(*wanted)),
                 folder.string(), "Leave --side out, or give the other folder.");
   return Foot{found ? *found : *wanted, std::move(*bones)};
 }
@@ -142,7 +141,7 @@ Result<Patient> makePatient(const PatientRequest& request, const Progress& progr
       patient.other_bones = otherFootBeside(patient.foot.intact, patient.foot.frame, foot.side);
       patient.other_is_mirror_image = true;
     } else {
-      auto other = readFoot(request.other_bones, foot.side == Side::kRight ? Side::kLeft : Side::kRight);
+      auto other = readFoot(request.other_bones, opposite(foot.side));
       if (!other) return tl::unexpected(other.error());
       patient.other_bones = std::move(other->bones);
     }

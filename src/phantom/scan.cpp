@@ -8,6 +8,7 @@
 #include <cmath>
 #include <optional>
 
+#include "anatomy/part_id.h"
 #include "base/counter_random.h"
 #include "geometry/distance_field.h"
 #include "image/filters.h"
@@ -154,7 +155,7 @@ struct PartModel {
 };
 
 Kind kindOf(const std::string& id) {
-  const auto bone = boneFromId(id.substr(0, id.find('.')));
+  const auto bone = boneFromId(parentId(id));
   if (!bone) return Kind::kSolid;
   if (rayOf(*bone)) return Kind::kShaft;
   switch (*bone) {
@@ -382,7 +383,7 @@ class SoftTissue {
     std::map<int, std::vector<const ScannedPart*>> of_foot;
     for (const ScannedPart& part : parts) {
       of_foot[part.foot].push_back(&part);
-      const std::string id = part.id.substr(0, part.id.find('.'));
+      const std::string id = parentId(part.id);
       const auto bone = boneFromId(id);
       if (!bone) continue;
       if (*bone == Bone::kTal) found[part.foot][0].push_back(centroid(*part.surface));
@@ -402,7 +403,7 @@ class SoftTissue {
       sole.foot = foot;
       sole.toes_mm = sole.leg_mm = -1e9;
       for (const ScannedPart* part : of_foot.at(foot)) {
-        const auto bone = boneFromId(part->id.substr(0, part->id.find('.')));
+        const auto bone = boneFromId(parentId(part->id));
         for (const Vec3& v : part->surface->vertices) {
           if (bone && rayOf(*bone)) sole.toes_mm = std::max(sole.toes_mm, (v - sole.middle).dot(sole.distal));
           sole.leg_mm = std::max(sole.leg_mm, -(v - sole.middle).dot(sole.plantar));

@@ -4,14 +4,13 @@
 
 #include "base/units.h"
 #include "geometry/json.h"
+#include "geometry/side.h"
 #include "injury/displacement.h"
 
 namespace rayset {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-const char* word(Side side) { return side == Side::kRight ? "right" : "left"; }
 
 Json bonesJson(const BoneSurfaces& measured, const BoneSurfaces& scanned, const Grid& grid) {
   Json list = Json::array();
@@ -52,7 +51,7 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
   Json j;
   j["schema"] = "rayset.truth/1";
   j["invented"] = true;
-  j["side"] = word(foot.side);
+  j["side"] = sideWord(foot.side);
   j["source"] = patient.source;
   j["injury"] = patient.injury;
   j["frame"] = {{"origin", pointJson(foot.frame.origin, 5)},
@@ -118,7 +117,7 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
     j["other"] = nullptr;
   } else {
     const bool own = patient.other == OtherFoot::kOwnScan;
-    j["other"] = {{"side", word(foot.side == Side::kRight ? Side::kLeft : Side::kRight)},
+    j["other"] = {{"side", sideWord(opposite(foot.side))},
                   {"scan", own ? "own" : "same"},
                   {"mirror_image", patient.other_is_mirror_image},
                   {"bones", bonesJson(patient.other_bones, patient.other_bones,

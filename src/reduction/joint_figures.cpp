@@ -12,6 +12,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "geometry/side.h"
 #include "reduction/borders.h"
 #include "reduction/shafts.h"
 
@@ -152,7 +153,7 @@ std::string figuresJson(const FootFigures& figures, Side side) {
   Json shafts = Json::object(), borders = Json::object();
   for (const auto& [name, x] : figures.shafts_rad) shafts[name] = rounded(toDegrees(x), 0.1);
   for (const auto& [name, x] : figures.borders_mm) borders[name] = rounded(x, 0.01);
-  return Json{{"side", side == Side::kRight ? "right" : "left"},
+  return Json{{"side", sideWord(side)},
               {"joints", joints},
               {"borders_mm", borders},
               {"shafts_deg", shafts},

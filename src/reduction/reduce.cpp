@@ -7,6 +7,7 @@
 
 #include "anatomy/frames.h"
 #include "base/units.h"
+#include "geometry/side.h"
 #include "reduction/manoeuvre.h"
 #include "reduction/refusal.h"
 #include "reduction/solver.h"
@@ -41,7 +42,7 @@ struct Pattern {
 };
 Pattern patternOf(const BoneSurfaces& other, Side side) {
   Pattern out;
-  const Side other_side = side == Side::kRight ? Side::kLeft : Side::kRight;
+  const Side other_side = opposite(side);
   int tarsals = 0;
   for (const Bone b : kMidTarsus) tarsals += present(other, b) ? 1 : 0;
   if (tarsals < 3) {

@@ -11,6 +11,7 @@
 #include <cstring>
 
 #include "base/dates.h"
+#include "geometry/side.h"
 #include "report/frame.h"
 #include "report/page.h"
 #include "report/words.h"
@@ -195,7 +196,7 @@ void scaleBar(cairo_t* cr, const Window& w, const FilmSpacing& spacing) {
 /// The side in capitals, and the anatomical words at the edges.
 void orientation(cairo_t* cr, const Window& w, Side side, FilmView view, const MeasuredFoot* foot) {
   const pdf::TextStyle badge{.size = 10, .colour = 0xFFFFFF};
-  const std::string text = words::sideCapitals(side);
+  const std::string text = sideCapitals(side);
   const double tw = pdf::textWidth(cr, bold(text), badge);
   pdf::setColour(cr, 0x000000, 0.78);
   cairo_rectangle(cr, w.x + 4, w.y + 4, tw + 8, 15);
@@ -403,7 +404,7 @@ struct Shots {
       for (const MeasuredFoot& foot : f.feet) {
         Eigen::AlignedBox2d box;
         for (const PlacedLandmark& l : foot.landmarks) box.extend(l.used);
-        if (!box.isEmpty()) labels.put(cr, w, w.at(box.center()), words::sideCapitals(foot.side));
+        if (!box.isEmpty()) labels.put(cr, w, w.at(box.center()), sideCapitals(foot.side));
       }
     }
     scaleBar(cr, w, f.spacing);
@@ -438,7 +439,7 @@ struct Shots {
 std::string filmTitle(const FilmReading& r, std::size_t i) {
   const MeasuredFilm& f = r.films[i];
   std::vector<std::string> feet;
-  for (const MeasuredFoot& foot : f.feet) feet.push_back(words::sideWord(foot.side));
+  for (const MeasuredFoot& foot : f.feet) feet.push_back(sideWord(foot.side));
   return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), words::listed(feet),
                      feet.size() > 1 ? "feet" : "foot", loadWord(f.weight_bearing));
 }
@@ -558,7 +559,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
     for (const std::string& c : r.films[i].cautions) cautions.push_back(fmt::format("Film {}: {}", i + 1, c));
     for (const MeasuredFoot& foot : r.films[i].feet)
       for (const std::string& c : foot.cautions)
-        cautions.push_back(fmt::format("Film {}, {} foot: {}", i + 1, words::sideWord(foot.side), c));
+        cautions.push_back(fmt::format("Film {}, {} foot: {}", i + 1, sideWord(foot.side), c));
   }
   cautions.insert(cautions.end(), r.cautions.begin(), r.cautions.end());
   if (!cautions.empty()) {
@@ -666,7 +667,7 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
       if (edges > 0)
         doc.paragraph(
             fmt::format("{} foot: {} of {} landmarks on borders were moved to the nearest edge{}.",
-                        words::capitalised(words::sideWord(foot.side)), snapped, edges,
+                        words::capitalised(sideWord(foot.side)), snapped, edges,
                         snapped > 0 && f.spacing.known() ? fmt::format(", by {} at most", words::mm(most)) : ""),
             {.size = 8.6});
     }
@@ -703,7 +704,7 @@ void definitions(pdf::Document& doc, const FilmReading& r, const words::Sources&
 
 void compose(pdf::Document& doc, const Shots& shots, double density) {
   words::Sources sources;
-  const std::string side = words::sideCapitals(shots.r.injured);
+  const std::string side = sideCapitals(shots.r.injured);
   doc.setTitle("Reading of films, " + side + " foot", "Tarsometatarsal injury on plane films, " + side + " foot");
   firstPage(doc, shots.r);
   table(doc, shots.r, sources);
@@ -735,7 +736,7 @@ Status writeFilmReport(const FilmReading& r, const std::filesystem::path& folder
       const auto crop = shots.detail(i, foot.side, dw, dh);
       if (!crop) continue;
       boxes.push_back(*crop);
-      const auto name = fmt::format("film_{}_{}.png", i + 1, words::sideWord(foot.side));
+      const auto name = fmt::format("film_{}_{}.png", i + 1, sideWord(foot.side));
       if (const Status s = pdf::writePng(folder / "pictures" / name, dw, dh, density,
                                          [&](cairo_t* cr) {
                                            shots.drawDetail(cr, i, foot, {*crop, 0, 0, dw, dh}, density, true);

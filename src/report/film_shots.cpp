@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/side.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -94,7 +95,7 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
   shot.heading = words::capitalised(film.description);
   shot.short_caption = words::capitalised(captionOf(film.state));
-  shot.corner = words::sideCapitals(foot.side);
+  shot.corner = sideCapitals(foot.side);
   shot.note = "SIMULATED";
   const ProjectionView& v = film.view;
   shot.top = orientationWord(foot.plate.frame, -v.down);

@@ -7,6 +7,7 @@
 
 #include <algorithm>
 
+#include "geometry/side.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -27,7 +28,7 @@ pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::s
                           (!p.born           ? std::string()
                            : p.born->empty() ? grey("  born not in the images")
                                              : grey("  born ") + escaped(words::date(*p.born)));
-  const std::string side = words::sideCapitals(side_of_foot) + " FOOT";
+  const std::string side = sideCapitals(side_of_foot) + " FOOT";
   return {[who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
     using namespace pdf;
     const double right = kPageWidth - kMargin, y = 26;
@@ -74,7 +75,7 @@ void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std:
     pdf::setColour(cr, pdf::kInk);
     cairo_rectangle(cr, x + width - side_width, y, side_width, 76);
     cairo_fill(cr);
-    pdf::drawText(cr, bold(words::sideCapitals(side)), x + width - side_width, y + 7, side_width,
+    pdf::drawText(cr, bold(sideCapitals(side)), x + width - side_width, y + 7, side_width,
                   {.size = 31, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
     pdf::drawText(cr, bold("FOOT"), x + width - side_width, y + 44, side_width,
                   {.size = 20, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});

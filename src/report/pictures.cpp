@@ -9,6 +9,9 @@
 #include <memory>
 #include <optional>
 
+#include "anatomy/part_id.h"
+#include "geometry/side.h"
+
 namespace rayset {
 namespace {
 
@@ -180,7 +183,7 @@ class PlanShots {
     return d.stage == DeviceStage::kTemporary ? palette::kWire : palette::kScrew;
   }
   void dress(Shot& shot, const Look& look) const {
-    shot.corner = words::sideCapitals(c_.side);
+    shot.corner = sideCapitals(c_.side);
     shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
   }
 
@@ -323,7 +326,7 @@ std::vector<Bone> PlanShots::bonesHeld(int ray, const std::vector<const Device*>
   std::vector<Bone> held{metatarsal(ray)};
   for (const Device* d : mine)
     for (const std::string& id : d->through)
-      if (const auto b = boneFromId(id.substr(0, id.find('.')));
+      if (const auto b = boneFromId(parentId(id));
           b && reduced_.contains(*b) && std::find(held.begin(), held.end(), *b) == held.end())
         held.push_back(*b);
   return held;
@@ -424,7 +427,7 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
       shot.group = metal ? "found_metal" : "found";
       shot.name = shot.group + "_" + look.name;
       shot.caption = (metal ? "Devices as found, from " : "Bones as found, from ") + look.name;
-      shot.corner = words::sideCapitals(foot.side);
+      shot.corner = sideCapitals(foot.side);
       shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
       shot.width_pt = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
       shot.view = fit(look, shown, 9, look.name == "dorsal" ? 1.16 : 0.60, shot.width_pt * pixels_per_point);
@@ -684,7 +687,7 @@ Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
   const double width = shot.width_pt, scale = shot.view.width_px / width, picture = shot.view.height_px / scale;
   // Captions can be wider than a narrow picture: they wrap, so measure on a scrap surface first.
   const pdf::TextStyle style{.size = 8.5};
-  const std::string caption = pdf::bold(words::sideCapitals(side) + " foot. ") + pdf::escaped(shot.caption + ".");
+  const std::string caption = pdf::bold(sideCapitals(side) + " foot. ") + pdf::escaped(shot.caption + ".");
   double text = 0, keys = 0;
   {
     cairo_surface_t* scrap = cairo_image_surface_create(CAIRO_FORMAT_RGB24, 8, 8);

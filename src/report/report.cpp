@@ -19,6 +19,7 @@
 #include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
+#include "geometry/side.h"
 #include "image/filters.h"
 #include "report/board.h"
 #include "report/film_shots.h"
@@ -160,7 +161,7 @@ void firstLook(pdf::Document& doc, const Content& k) {
     for (const Shot* s : shots) {
       const double w = height * s->view.width_px / s->view.height_px;
       const double h = drawShot(cr, *s, x, y, w, !doc.dry());
-      pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(s->caption), x, y + h + 2, w,
+      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + escaped(s->caption), x, y + h + 2, w,
                     {.size = 7.8, .one_line = true});
       x += w + kGap;
     }
@@ -170,7 +171,7 @@ void firstLook(pdf::Document& doc, const Content& k) {
 
 void board(pdf::Document& doc, const Content& k) {
   const double height = drawBoard(doc.context(), k.c, doc.left(), 0, doc.width(), false);
-  doc.heading("Ray board, as the surgeon sees the " + words::sideWord(k.c.side) + " foot from dorsal, toes up", "board",
+  doc.heading("Ray board, as the surgeon sees the " + sideWord(k.c.side) + " foot from dorsal, toes up", "board",
               height + 4);
   doc.block(height, [&](cairo_t* cr, double x, double y, double width) { drawBoard(cr, k.c, x, y, width); });
 }
@@ -190,7 +191,7 @@ void shotRows(pdf::Document& doc, const Content& k, const std::vector<const Shot
         const double w = widths[i - first];
         const double h = drawShot(cr, *shots[i], x, y, w, !doc.dry());
         const std::string& caption = shots[i]->short_caption.empty() ? shots[i]->caption : shots[i]->short_caption;
-        pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(caption), x, y + h + 2, w,
+        pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + escaped(caption), x, y + h + 2, w,
                       {.size = 7.8, .one_line = true});
         x += w + kGap;
       }
@@ -376,7 +377,7 @@ void overview(pdf::Document& doc, const Content& k, const std::vector<const Shot
   doc.block(std::max(dorsal, 2 * side + 16) + 18, [&](cairo_t* cr, double x, double y, double) {
     const auto one = [&](const Shot& s, double sx, double sy) {
       const double h = drawShot(cr, s, sx, sy, half, !doc.dry());
-      pdf::drawText(cr, bold(words::sideCapitals(k.c.side)) + ". " + escaped(s.caption), sx, sy + h + 2, half,
+      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + escaped(s.caption), sx, sy + h + 2, half,
                     {.size = 7.8, .one_line = true});
     };
     one(*shots[0], x, y);
@@ -608,7 +609,7 @@ void sourceList(pdf::Document& doc, const words::Sources& sources) {
 
 void compose(pdf::Document& doc, const Content& k) {
   words::Sources sources;
-  const std::string side = words::sideCapitals(k.c.side);
+  const std::string side = sideCapitals(k.c.side);
   doc.setTitle("Plan for reduction and fixation, " + side + " foot", "Tarsometatarsal injury, " + side + " foot");
   firstPage(doc, k);
   firstLook(doc, k);

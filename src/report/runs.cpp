@@ -10,6 +10,7 @@
 #include "base/units.h"
 #include "dicom/film_writer.h"
 #include "geometry/json.h"
+#include "geometry/side.h"
 #include "outcome/ct_check.h"
 #include "report/film_shots.h"
 #include "report/report.h"
@@ -54,8 +55,8 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resource
       return fail(Fault::kRequest, "there is no earlier check to compare with", request.earlier.string(),
                   "Give a folder that `rayset verify` wrote; checks of an earlier version have to be made again.");
     // What does not belong together is told before anything is computed.
-    if (const Status can = canBeCompared(input.earlier, input.plan.patient_id,
-                                         input.plan.side == Side::kRight ? "right" : "left", request.earlier.string());
+    if (const Status can =
+            canBeCompared(input.earlier, input.plan.patient_id, sideWord(input.plan.side), request.earlier.string());
         !can)
       return tl::unexpected(can.error());
   }

@@ -15,6 +15,7 @@
 #include "base/aside.h"
 #include "base/dates.h"
 #include "base/units.h"
+#include "geometry/side.h"
 #include "report/board.h"
 #include "report/film_shots.h"
 #include "report/frame.h"
@@ -401,7 +402,7 @@ void cautions(pdf::Document& doc, const Content& k) {
 }
 
 void compose(pdf::Document& doc, const Content& k) {
-  const std::string side = words::sideCapitals(k.r.plan->side);
+  const std::string side = sideCapitals(k.r.plan->side);
   doc.setTitle("Check after the operation, " + side + " foot",
                "Tarsometatarsal reduction and metal, " + side + " foot");
   firstPage(doc, k);

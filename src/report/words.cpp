@@ -7,9 +7,11 @@
 #include <cmath>
 #include <set>
 
+#include "anatomy/part_id.h"
 #include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
+#include "geometry/side.h"
 
 namespace rayset::words {
 namespace {
@@ -113,9 +115,6 @@ std::string capitalised(std::string text) {
   if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
   return text;
 }
-
-std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
-std::string sideCapitals(Side side) { return side == Side::kRight ? "RIGHT" : "LEFT"; }
 
 std::string personName(const std::string& dicom) {
   // Only the first of up to three component groups (alphabetic, ideographic, phonetic) is rearranged; the others follow
@@ -365,7 +364,7 @@ MetatarsalAxis axisOf(const Case& c, Bone metatarsal, const KnownAxes& known) {
 std::string entry(const Case& c, const Device& d, const KnownAxes& known) {
   if (d.through.empty()) return "–";
   const std::string& first = d.through.front();
-  const std::string parent = first.substr(0, first.find('.'));
+  const std::string parent = parentId(first);
   const std::optional<Bone> bone = boneFromId(parent);
   std::string aspect;
   bool is_metatarsal = false;

@@ -19,8 +19,6 @@ namespace rayset::words {
 [[nodiscard]] std::string degrees(double radians, int decimals = 0);  ///< "10°"
 [[nodiscard]] std::string capitalised(std::string text);
 using rayset::listed;
-[[nodiscard]] std::string sideWord(Side side);      ///< "right", "left"
-[[nodiscard]] std::string sideCapitals(Side side);  ///< "RIGHT", "LEFT"
 /// DICOM person name "Family^Given^Middle^Prefix^Suffix" as "Family, Prefix Given Middle Suffix".
 [[nodiscard]] std::string personName(const std::string& dicom);
 /// DICOM date "20260131" as "2026-01-31"; other text unchanged.

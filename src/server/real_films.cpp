@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/side.h"
 #include "report/words.h"
 #include "server/files.h"
 #include "workspace/grey_png.h"
@@ -32,7 +33,7 @@ std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, co
     out.push_back(fmt::format("This film belongs to another patient: {}, the CT is of {}.", info.patient_id, patient));
   if (info.quality_control)
     out.emplace_back("Its header says that this is no picture of a person: a simulated film, or a test of quality.");
-  const std::string on = info.side ? words::sideWord(*info.side) : std::string();
+  const std::string on = info.side ? sideWord(*info.side) : std::string();
   if (!on.empty() && !side.empty() && on != side)
     out.push_back(fmt::format("This film shows the {} foot; the {} foot is planned.", on, side));
   return out;
@@ -43,7 +44,7 @@ std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, co
 Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
   return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
           {"date", words::date(info.study_date)},
-          {"side", info.side ? Json(words::sideWord(*info.side)) : Json(nullptr)},
+          {"side", info.side ? Json(sideWord(*info.side)) : Json(nullptr)},
           {"cautions", cautions}};
 }
 

@@ -10,6 +10,7 @@
 #include "case/plan_record.h"
 #include "dicom/ct_reader.h"
 #include "dicom/header.h"
+#include "geometry/side.h"
 #include "report/render.h"
 #include "report/runs.h"
 #include "report/words.h"
@@ -203,8 +204,7 @@ Status planImages(const Services& services, const PlanOrder& order, const Progre
   if (facts->other) request.other = folder / "other";
   request.series = facts->images->payload.value("series", std::string());
   const std::string side = order.side.empty() ? before("side") : order.side;
-  if (side == "right") request.side = Side::kRight;
-  if (side == "left") request.side = Side::kLeft;
+  request.side = sideFrom(side);
   const std::string lateral = order.lateral.empty() ? before("lateral") : order.lateral;
   request.construct.lateral_wires = lateral == "wires";
   if (!facts->said.bone_edits.empty()) {
@@ -221,7 +221,7 @@ Status planImages(const Services& services, const PlanOrder& order, const Progre
   const auto planned = planInto(request, services.resources, *made, progress);
   if (!planned) return tl::unexpected(planned.error());
   return adopted(services, order.id, "plan", *made, "plan",
-                 {{"side", planned->side == Side::kRight ? "right" : "left"},
+                 {{"side", sideWord(planned->side)},
                   {"lateral", lateral.empty() ? "screws" : lateral},
                   {"edits", facts->said.bone_edits},
                   {"partial", planned->partial}});
@@ -377,7 +377,7 @@ Result<std::string> addPlanned(const Services& services, const AddOrder& order, 
     if (!folder) return tl::unexpected(folder.error());
     if (Status s = copied(order.plan, *folder); !s) return s;
     return adopted(services, id, "plan", *folder, "plan",
-                   {{"side", record->side == Side::kRight ? "right" : "left"}, {"edits", edits}, {"given", given}});
+                   {{"side", sideWord(record->side)}, {"edits", edits}, {"given", given}});
   }();
   if (!filled) {
     // An empty case would stand in the list for what did not come in.

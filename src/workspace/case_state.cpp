@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "anatomy/part_id.h"
 #include "base/units.h"
 #include "case/open_questions.h"
 #include "case/plan_record.h"
@@ -73,7 +74,7 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
   bool held = false;
   for (const Device& device : c.fixation.devices) {
     if (device.ray != r.ray) continue;
-    held = held || (device.stage == DeviceStage::kDefinitive && device.through.front().find('.') == std::string::npos);
+    held = held || (device.stage == DeviceStage::kDefinitive && !isFragmentId(device.through.front()));
     const auto reasons = deviceReasons(in.checker, device, c.fixation.devices);
     if (!reasons.empty()) out.push_back(device.id + ": " + reasons.front());
     if (const auto depth = in.edits.depths.find(device.id);

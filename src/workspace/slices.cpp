@@ -8,6 +8,7 @@
 #include <optional>
 
 #include "anatomy/frames.h"
+#include "anatomy/part_id.h"
 #include "anatomy/section.h"
 #include "report/pictures.h"
 #include "workspace/bone_owners.h"
@@ -505,7 +506,7 @@ Slicer::Slicer(const Case& c, const CtVolume& ct) : impl_(std::make_unique<Impl>
     const std::string id(boneId(bone));
     add(id, bone == Bone::kSesamoids ? "M1" : id, "", surface);  // as the bodies: they go with the first ray
   }
-  for (const auto& [id, f] : c.fragments) add(id, id, id.substr(0, id.find('.')), f.bone.surface);
+  for (const auto& [id, f] : c.fragments) add(id, id, parentId(id), f.bone.surface);
   impl_->owners = std::make_unique<const BoneOwners>(c, ct);
 }
 

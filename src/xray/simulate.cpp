@@ -7,6 +7,7 @@
 #include <mutex>
 #include <utility>
 
+#include "anatomy/part_id.h"
 #include "xray/attenuation.h"
 
 namespace rayset {
@@ -66,7 +67,7 @@ PixelBox FootProjector::shadow(const ProjectionView& view, const std::map<std::s
                                bool midfoot) const {
   PixelBox box;
   for (const Prepared& b : bodies_) {
-    const auto bone = boneFromId(b.id.substr(0, b.id.find('.')));
+    const auto bone = boneFromId(parentId(b.id));
     const bool of_midfoot =
         bone && (rayOf(*bone) || *bone == Bone::kC1 || *bone == Bone::kC2 || *bone == Bone::kC3 || *bone == Bone::kCub);
     if (midfoot && !of_midfoot) continue;

@@ -3,6 +3,7 @@
 
 #include "base/words.h"
 #include "bones/edits.h"
+#include "geometry/side.h"
 #include "report/words.h"
 #include "workspace/edit_kind.h"
 
@@ -34,8 +35,8 @@ Status checkBones(const Bones& p, const EditContext& context) {
   if (!edits) return tl::unexpected(edits.error());
   if (context.planned == nullptr) return {};
   if (edits->side && *edits->side != context.planned->side)
-    return refused(fmt::format("the edits are for the {} foot, but the {} foot is planned",
-                               words::sideWord(*edits->side), words::sideWord(context.planned->side)),
+    return refused(fmt::format("the edits are for the {} foot, but the {} foot is planned", sideWord(*edits->side),
+                               sideWord(context.planned->side)),
                    "bones.edit, side", "Correct the side.");
   return checkEdits(*edits, context.planned->grid);
 }
