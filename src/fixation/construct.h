@@ -1,6 +1,6 @@
 // The default construct: a screw for each ray, wires that hold while it is built, and every check.
 //
-// What is planned (issue 2; common practice, no source, where nothing else is named):
+// What is planned (common practice, no source, where nothing else is named):
 //   ray 1   3.5 mm cortex positioning screw from the dorsal first base across TMT1 along the medial cuneiform
 //   ray 2/3 the same from the dorsal base, shallow, into the intermediate / lateral cuneiform; one screw per joint,
 //   because two
