@@ -195,7 +195,7 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
 }
 
 std::vector<PlacedRay> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior,
-                            const fs::path& joints) {
+                           const fs::path& joints) {
   BoneSurfaces injured = foot.bones;
   for (int ray = 1; ray <= 5; ++ray) {
     Surface& bone = injured.at(metatarsal(ray));

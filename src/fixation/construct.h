@@ -2,9 +2,8 @@
 //
 // What is planned (common practice, no source, where nothing else is named):
 //   ray 1   3.5 mm cortex positioning screw from the dorsal first base across TMT1 along the medial cuneiform
-//   ray 2/3 the same from the dorsal base, shallow, into the intermediate / lateral cuneiform; one screw per joint,
-//   because two
-//           screws across TMT2 broke the joint in 4 of 10 feet (reference table D)
+//   ray 2/3 the same from the dorsal base, shallow, into the intermediate / lateral cuneiform; one screw per joint:
+//           two across TMT2 broke the joint surface in 4 of 10 feet (../shared/reference.md)
 //   ray 4   along its shaft into the cuboid;  ray 5  from its base, obliquely to its shaft, into the cuboid
 //   each    a temporary 1.6 mm threaded-tip wire across the same joint that can stay while the screw is put in
 //   base fragments: two 1.0 mm wires between the fragment and its bone, from whichever of the two can be reached from

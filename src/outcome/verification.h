@@ -94,7 +94,8 @@ struct VerdictLimits {
 
 /// From poses relative to the tarsus (planned_to_found of each ray, entry and tip of each device, their intervals),
 /// derives shifts, verdicts, measures and warnings, and fills the rest of `v`. Errors as verdictLimits().
-[[nodiscard]] Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits, Verification& v);
+[[nodiscard]] Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const Limits& limits,
+                                     Verification& v);
 
 /// Other catalogue lengths of a device's type within 9 mm, as differences from its own, mm. None for a wire, which is
 /// cut to length.
