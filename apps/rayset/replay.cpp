@@ -1,8 +1,7 @@
 // rayset replay: the plan as a surgeon edited it in the workstation, made again from the plan and the case's history.
 #include <fmt/format.h>
 
-#include "base/json_file.h"
-#include "report/report.h"
+#include "report/runs.h"
 #include "staging.h"
 #include "verbs.h"
 #include "workspace/edit_registry.h"
@@ -21,16 +20,15 @@ int replay(const Options& options, Console& console) {
   if (!resources) return console.fail(resources.error());
   const auto history = readHistory(options.history);
   if (!history) return console.fail(history.error());
+  auto staging = Staging::open(options.out, "plan.json", options.force);
+  if (!staging) return console.fail(staging.error());
   const std::vector<CaseEdit> edits = editsInForce(*history);
   auto open = OpenCase::open(options.plan, options.images, *resources);
   if (!open) return console.fail(open.error());
   if (const Status s = (*open)->replay(edits); !s) return console.fail(s.error());
   if (const Status s = (*open)->loadVolumes(); !s) return console.fail(s.error());
   const Case& edited = (*open)->edited();
-  auto staging = Staging::open(options.out, "plan.json", options.force);
-  if (!staging) return console.fail(staging.error());
-  if (const Status s = writeReport(edited, staging->folder(), console.progress()); !s) return console.fail(s.error());
-  if (const Status s = writeJson(staging->folder() / "plan.json", planJson(edited)); !s) return console.fail(s.error());
+  if (const Status s = writePlan(edited, staging->folder(), console.progress()); !s) return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   for (const CaseEdit& e : edits) console.say(editWords(e.kind, e.payload, {}));
   for (const auto& text : edited.cautions) console.caution(text);

@@ -103,10 +103,7 @@ Codec<Json> json(const std::string& type, const Json& schema) {
 }
 
 Codec<std::string> oneOf(const std::vector<std::string>& words) {
-  std::vector<std::pair<std::string, std::string>> same;
-  same.reserve(words.size());
-  for (const std::string& w : words) same.emplace_back(w, w);
-  return choice(same);
+  return choiceOf(words, [](const std::string& w) { return w; });
 }
 
 std::string itemName(const std::string& where, const Json& item, std::size_t place) {

@@ -129,6 +129,14 @@ template <class T>
   };
   return out;
 }
+/// One of these values, each by its word.
+template <class Values, class Word>
+[[nodiscard]] auto choiceOf(const Values& values, const Word& word) {
+  std::vector<std::pair<typename Values::value_type, std::string>> words;
+  words.reserve(values.size());
+  for (const auto& value : values) words.emplace_back(value, word(value));
+  return choice(std::move(words));
+}
 /// The same for texts kept as texts.
 [[nodiscard]] Codec<std::string> oneOf(const std::vector<std::string>& words);
 
@@ -305,6 +313,19 @@ template <class T, class U>
   for (const Field<U>& f : fields)
     out.push_back({f.key, [f, member](const T& t) { return f.write(t.*member); },
                    [f, member](const Json& j, const std::string& where, T& t) { f.read(j, where, t.*member); },
+                   f.schema, f.type, f.presence, f.definitions});
+  return out;
+}
+
+/// Fields of a struct that an entry of a list points to while it is written (`from`), so that nothing large is copied,
+/// and holds once it is read (`read`).
+template <class Entry, class T>
+[[nodiscard]] std::vector<Field<Entry>> fieldsBehind(const T* Entry::*from, T Entry::*read,
+                                                     const std::vector<Field<T>>& fields) {
+  std::vector<Field<Entry>> out;
+  for (const Field<T>& f : fields)
+    out.push_back({f.key, [f, from](const Entry& e) { return f.write(*(e.*from)); },
+                   [f, read](const Json& j, const std::string& where, Entry& e) { f.read(j, where, e.*read); },
                    f.schema, f.type, f.presence, f.definitions});
   return out;
 }

@@ -139,9 +139,7 @@ Codec<Frame> frameCodec() {
 // ---------------------------------------------------------------------------------------------- bones
 
 Codec<std::vector<Doubt>> doubtsCodec() {
-  std::vector<std::pair<Doubt, std::string>> words;
-  for (const Doubt d : kDoubts) words.emplace_back(d, doubtWord(d));
-  return list(named("Doubt", codec::choice(words)), {{"uniqueItems", true}});
+  return list(named("Doubt", codec::choiceOf(kDoubts, doubtWord)), {{"uniqueItems", true}});
 }
 
 std::vector<Field<BoneEvidence>> evidenceFields() {
@@ -173,7 +171,7 @@ std::vector<Field<BoneEntry>> boneFields() {
           .when(Presence::kNow)
           .about("what the confidence is based on: shares of the surface (0 to 1) and grey values, "
                  "docs/decisions/confidence.md")};
-  std::vector<Field<BoneEntry>> out{
+  const std::vector<Field<BoneEntry>> out{
       field("id", partId(), &BoneEntry::id),
       derived<BoneEntry>("label", integer(1, 255),
                          [](const BoneEntry& b) -> int {
@@ -184,11 +182,7 @@ std::vector<Field<BoneEntry>> boneFields() {
                          [](const BoneEntry& b) { return "surfaces/" + b.id + ".stl"; }),
       derived<BoneEntry>("reduced_surface", text({.pattern = R"(^reduced/[A-Za-z0-9.]+\.stl$)"}),
                          [](const BoneEntry& b) { return "reduced/" + b.id + ".stl"; })};
-  for (const Field<SegmentedBone>& f : own)
-    out.push_back({f.key, [f](const BoneEntry& b) { return f.write(*b.from); },
-                   [f](const Json& j, const std::string& where, BoneEntry& b) { f.read(j, where, b.read); }, f.schema,
-                   f.type, f.presence, f.definitions});
-  return out;
+  return out + codec::fieldsBehind(&BoneEntry::from, &BoneEntry::read, own);
 }
 
 Codec<std::vector<BoneEntry>> bonesCodec() {
@@ -393,12 +387,9 @@ Codec<FragmentEntry> fragmentCodec() {
                                               field("face_mm2", number(0, kNotNegative), &FragmentReduction::face_mm2)})
                .about("the fracture faces once reduced"),
            field("doubt", text(), &FragmentReduction::doubt)});
-  std::vector<Field<FragmentEntry>> out{field("id", text({.pattern = R"(^M2\.[1-9]$)"}), &FragmentEntry::id)};
-  for (const Field<CaseFragment>& f : own)
-    out.push_back({f.key, [f](const FragmentEntry& e) { return f.write(*e.from); },
-                   [f](const Json& j, const std::string& where, FragmentEntry& e) { f.read(j, where, e.read); },
-                   f.schema, f.type, f.presence, f.definitions});
-  return object(out);
+  return object(
+      std::vector<Field<FragmentEntry>>{field("id", text({.pattern = R"(^M2\.[1-9]$)"}), &FragmentEntry::id)} +
+      codec::fieldsBehind(&FragmentEntry::from, &FragmentEntry::read, own));
 }
 
 std::vector<RayReduction> reductionsOf(const Case& c) {
@@ -482,27 +473,15 @@ Codec<DeviceChecks> checksCodec() {
                  now(field("surface_error_mm", number(2, kNotNegative), &C::surface_error_mm))}));
 }
 
-std::vector<std::pair<DeviceKind, std::string>> deviceKinds() {
-  std::vector<std::pair<DeviceKind, std::string>> words;
-  words.reserve(kDeviceKinds.size());
-  for (const DeviceKind kind : kDeviceKinds) words.emplace_back(kind, traits(kind).word);
-  return words;
-}
-std::vector<std::pair<DeviceStage, std::string>> deviceStages() {
-  std::vector<std::pair<DeviceStage, std::string>> words;
-  words.reserve(kDeviceStages.size());
-  for (const DeviceStage stage : kDeviceStages) words.emplace_back(stage, word(stage));
-  return words;
-}
-
 Codec<Device> makeDeviceCodec() {
   return named(
       "DeviceRecord",
       object<Device>(
           {field("id", text({.pattern = "^[A-Z][A-Za-z0-9.]*$"}), &Device::id),
            field("type", text({.may_be_empty = false}), &Device::type),
-           field("kind", codec::choice(deviceKinds()), &Device::kind),
-           field("stage", codec::choice(deviceStages()), &Device::stage), field("ray", ray(), &Device::ray),
+           field("kind", codec::choiceOf(kDeviceKinds, [](DeviceKind kind) { return traits(kind).word; }),
+                 &Device::kind),
+           field("stage", codec::choiceOf(kDeviceStages, word), &Device::stage), field("ray", ray(), &Device::ray),
            field("through", list(partId(), {{"minItems", 1}, {"uniqueItems", true}}), &Device::through),
            field("entry", point(3), &Device::entry), field("tip", point(3), &Device::tip),
            field("direction", direction(6), &Device::direction),
@@ -553,9 +532,7 @@ Codec<Case> makePlanCodec() {
       {constant<Case>("schema", "rayset.plan/1"),
        derived<Case>("program", text({.pattern = "^rayset [0-9]"}),
                      [](const Case&) { return std::string("rayset " RAYSET_VERSION); }),
-       field("side",
-             codec::choice<Side>({{Side::kRight, sideWord(Side::kRight)}, {Side::kLeft, sideWord(Side::kLeft)}}),
-             &Case::side),
+       field("side", codec::choiceOf(std::array{Side::kRight, Side::kLeft}, sideWord), &Case::side),
        field("other_foot", textOrNull(), &Case::other_foot)
            .when(Presence::kNow)
            .about("\"same scan\", the folder's name, or null"),

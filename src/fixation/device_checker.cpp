@@ -60,7 +60,7 @@ Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
 double drilledDepth(const Device& device, const ImplantType& type, const Rule& rule) {
   const path::Reading r = path::read(*rule.space, device.entry, device.direction, rule.tool, 0.1);
   const double usable = r.crosses ? std::min(r.usable, rule.depth_cap) : device.length_mm;
-  const double sold = !traits(type.kind).cut_to_length ? type.longestWithin(usable) : std::floor(usable);
+  const double sold = traits(type.kind).cut_to_length ? std::floor(usable) : type.longestWithin(usable);
   return sold > device.length_mm ? device.length_mm : usable;
 }
 

@@ -30,6 +30,11 @@ Result<Case> planInto(const PlanRequest& request, const Resources& resources, co
   return planned;
 }
 
+Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress) {
+  if (const Status s = writeReport(c, folder, progress); !s) return s;
+  return writeJson(folder / "plan.json", planJson(c));
+}
+
 nlohmann::json earlierCheck(const std::filesystem::path& folder) {
   std::ifstream in(folder / "verification.json");
   nlohmann::json j = nlohmann::json::parse(in, nullptr, false);

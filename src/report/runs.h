@@ -18,6 +18,9 @@ namespace rayset {
 [[nodiscard]] Result<Case> planInto(const PlanRequest& request, const Resources& resources,
                                     const std::filesystem::path& folder, const Progress& progress = {});
 
+/// writeReport() and plan.json of a case that is planned already, into an existing empty folder. Errors as those.
+[[nodiscard]] Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress = {});
+
 struct VerifyRequest {
   std::filesystem::path plan;                ///< folder that planInto() wrote
   std::vector<std::filesystem::path> films;  ///< one alone tells its plane only; or

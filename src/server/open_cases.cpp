@@ -6,11 +6,10 @@
 #include <functional>
 
 #include "base/hash.h"
-#include "base/json_file.h"
 #include "case/case.h"
 #include "case/followup.h"
-#include "report/report.h"
 #include "report/runs.h"
+#include "workspace/case_state.h"
 #include "workspace/edit_registry.h"
 
 namespace rayset::server {
@@ -30,11 +29,6 @@ Json valueOf(const Json& j, const char* key) {
 }
 bool startsWith(const std::string& text, std::string_view start) { return text.rfind(start, 0) == 0; }
 
-bool lapsesWithImages(const std::string& kind) {
-  const EditKind* known = findEditKind(kind);
-  return known != nullptr && known->scope == EditScope::kImages;
-}
-
 tl::unexpected<Error> notPlanned() {
   return fail(Fault::kRequest, "this case is not planned yet", "plan", "Give images and plan them first.");
 }
@@ -50,8 +44,7 @@ bool CaseFacts::stale() const {
 std::string CaseFacts::edition() const {
   std::string rows = fmt::format("{}", plan ? plan->seq : 0);
   for (const CaseEdit& e : edits)
-    if (const EditKind* kind = findEditKind(e.kind); kind != nullptr && kind->changes_plan)
-      rows += fmt::format("-{}", e.seq);
+    if (changesPlan(e.kind)) rows += fmt::format("-{}", e.seq);
   return fmt::format("{:016x}", fnv1a(rows));
 }
 
@@ -73,22 +66,18 @@ CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
       for (const Json& film : valueOf(h.payload, "films")) films.push_back(film);
   }
   const std::int64_t first = facts.images ? facts.images->seq : 0;
-  std::vector<HistoryEntry> entries;
   for (const HistoryRow& h : history) {
-    entries.push_back({h.seq, h.kind, h.payload, h.active});
     if (!h.active || h.seq < first) continue;
     if (h.kind == "plan") facts.plan = h;
     if (h.kind == "verify") facts.checks.push_back(h);
   }
-  facts.edits = editsInForce(entries);
+  facts.edits = editsInForce(history);
   facts.said = replayEdits(facts.edits);
   facts.name = facts.said.name.empty() ? row.first_name : facts.said.name;
   for (const Json& film : films)
     if (!facts.said.films_removed.contains(textOf(film, "id"))) facts.films.push_back(film);
-  facts.changed_by_hand = std::any_of(facts.edits.begin(), facts.edits.end(), [](const CaseEdit& e) {
-    const EditKind* kind = findEditKind(e.kind);
-    return kind != nullptr && kind->changes_plan;
-  });
+  facts.changed_by_hand =
+      std::any_of(facts.edits.begin(), facts.edits.end(), [](const CaseEdit& e) { return changesPlan(e.kind); });
   return facts;
 }
 
@@ -219,9 +208,7 @@ Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   const CaseFacts facts = factsOf(*row, *history);
   const Status opened = refresh(id, open, facts, row->seq);
   const Json planned = open.open ? open.open->state() : Json::object();
-  std::vector<StepTitle> steps;
-  if (planned.contains("theatre"))
-    for (const Json& step : planned["theatre"]["steps"]) steps.push_back({textOf(step, "id"), textOf(step, "title")});
+  const std::vector<StepTitle> steps = open.open ? stepTitles(planned) : std::vector<StepTitle>{};
 
   Json state{{"id", id},
              {"name", facts.name},
@@ -479,8 +466,7 @@ Result<fs::path> OpenCases::editedPlanLocked(const std::string& id) {
       if (!look) return tl::unexpected(look.error());
       copy = *look->edited;
     }
-    if (Status s = writeReport(copy, made); !s) return s;
-    return writeJson(made / "plan.json", planJson(copy));
+    return writePlan(copy, made);
   });
 }
 

@@ -317,4 +317,11 @@ EditJson stateJson(const StateInput& in) {
   return state;
 }
 
+std::vector<StepTitle> stepTitles(const EditJson& state) {
+  std::vector<StepTitle> out;
+  for (const Json& s : state.at("theatre").at("steps"))
+    out.push_back({s.at("id").get<std::string>(), s.at("title").get<std::string>()});
+  return out;
+}
+
 }  // namespace rayset

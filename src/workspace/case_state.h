@@ -8,6 +8,7 @@
 #include "case/case.h"
 #include "fixation/device_checker.h"
 #include "report/words.h"
+#include "workspace/edit_kind.h"
 #include "workspace/edit_state.h"
 
 namespace rayset {
@@ -23,6 +24,8 @@ struct StateInput {
 };
 
 [[nodiscard]] EditJson stateJson(const StateInput& in);
+/// The steps of the operation in a state.
+[[nodiscard]] std::vector<StepTitle> stepTitles(const EditJson& state);
 
 /// One ray as in state()["plan"]["rays"]. `r` and `d` are how it stands (not necessarily those of `in.edited`).
 [[nodiscard]] EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d);

@@ -50,23 +50,29 @@ template <class T, class M>
   return {};
 }
 
+/// A value that JSON has a kind of its own for; `read` is one of those above with its bounds.
+template <class P, class M, class Read>
+[[nodiscard]] EditField<P> valueField(std::string key, std::string form, M P::*member, Read read) {
+  return {.key = key,
+          .form = std::move(form),
+          .read = [=](const EditJson* v, const std::string& kind, P& p) { return into(read(v, kind, key), p.*member); },
+          .write = [=](const P& p) { return EditJson(p.*member); }};
+}
+
 /// Characters, not bytes, are counted.
 template <class P>
 [[nodiscard]] EditField<P> textField(std::string key, std::string P::*member, std::size_t least, std::size_t most) {
-  return {.key = key,
-          .form = "text of " + std::to_string(least) + " to " + std::to_string(most) + " characters",
-          .read = [=](const EditJson* v, const std::string& kind,
-                      P& p) { return into(text(v, kind, key, least, most), p.*member); },
-          .write = [=](const P& p) { return EditJson(p.*member); }};
+  const auto read = [=](const EditJson* v, const std::string& kind, const std::string& name) {
+    return text(v, kind, name, least, most);
+  };
+  return valueField(std::move(key), "text of " + std::to_string(least) + " to " + std::to_string(most) + " characters",
+                    member, read);
 }
 
 /// A name made by a program: letters, digits, dot, dash and underscore.
 template <class P>
 [[nodiscard]] EditField<P> idField(std::string key, std::string P::*member) {
-  return {.key = key,
-          .form = "id",
-          .read = [=](const EditJson* v, const std::string& kind, P& p) { return into(id(v, kind, key), p.*member); },
-          .write = [=](const P& p) { return EditJson(p.*member); }};
+  return valueField(std::move(key), "id", member, &id);
 }
 
 template <class P>
@@ -80,19 +86,13 @@ template <class P>
 
 template <class P>
 [[nodiscard]] EditField<P> truthField(std::string key, bool P::*member) {
-  return {
-      .key = key,
-      .form = "true or false",
-      .read = [=](const EditJson* v, const std::string& kind, P& p) { return into(truth(v, kind, key), p.*member); },
-      .write = [=](const P& p) { return EditJson(p.*member); }};
+  return valueField(std::move(key), "true or false", member, &truth);
 }
 
 template <class P>
 [[nodiscard]] EditField<P> rayField(int P::*member) {
-  return {.key = "ray",
-          .form = "1 to 5",
-          .read = [=](const EditJson* v, const std::string& kind, P& p) { return into(ray(v, kind), p.*member); },
-          .write = [=](const P& p) { return EditJson(p.*member); }};
+  return valueField("ray", "1 to 5", member,
+                    [](const EditJson* v, const std::string& kind, const std::string&) { return ray(v, kind); });
 }
 
 /// Patient frame (LPS), mm.

@@ -92,19 +92,19 @@ Status checkEdit(const EditContext& context, const std::string& kind, const Edit
   return known->check(payload, context);
 }
 
-std::vector<CaseEdit> editsInForce(const std::vector<HistoryEntry>& history) {
+bool isEdit(const std::string& kind) {
   constexpr std::array<std::string_view, 5> kNoEdits{"import", "plan", "verify", "undo", "redo"};
-  std::int64_t first = 0;
-  for (const HistoryEntry& h : history)
-    if (h.active && h.kind == "import" && h.payload.value("part", "") == "images") first = h.seq;
-  std::vector<CaseEdit> edits;
-  for (const HistoryEntry& h : history) {
-    if (!h.active || std::ranges::find(kNoEdits, h.kind) != kNoEdits.end()) continue;
-    const EditKind* kind = findEditKind(h.kind);
-    if (kind != nullptr && kind->scope == EditScope::kImages && h.seq < first) continue;
-    edits.push_back({h.seq, h.kind, h.payload});
-  }
-  return edits;
+  return std::ranges::find(kNoEdits, kind) == kNoEdits.end();
+}
+
+bool lapsesWithImages(const std::string& kind) {
+  const EditKind* known = findEditKind(kind);
+  return known != nullptr && known->scope == EditScope::kImages;
+}
+
+bool changesPlan(const std::string& kind) {
+  const EditKind* known = findEditKind(kind);
+  return known != nullptr && known->changes_plan;
 }
 
 Result<std::vector<HistoryEntry>> readHistory(const std::filesystem::path& file) {

@@ -24,8 +24,25 @@ struct HistoryEntry {
   EditJson payload;
   bool active = true;  ///< not undone
 };
-/// The edits in force, in order: not undone, and of the images imported last.
-[[nodiscard]] std::vector<CaseEdit> editsInForce(const std::vector<HistoryEntry>& history);
+/// Whether rows of this kind are edits; the others are what the library writes of its own (undo) and results (import).
+[[nodiscard]] bool isEdit(const std::string& kind);
+/// Whether edits of this kind lapse when other images are imported; whether devices or rays are then not as planned.
+[[nodiscard]] bool lapsesWithImages(const std::string& kind);
+[[nodiscard]] bool changesPlan(const std::string& kind);
+
+/// The edits in force, in order: not undone, and of the images imported last. `Row` has what HistoryEntry has; rows of
+/// the library do, so that no payload is copied but those in force.
+template <class Row>
+[[nodiscard]] std::vector<CaseEdit> editsInForce(const std::vector<Row>& history) {
+  std::int64_t first = 0;
+  for (const Row& h : history)
+    if (h.active && h.kind == "import" && h.payload.value("part", "") == "images") first = h.seq;
+  std::vector<CaseEdit> edits;
+  for (const Row& h : history)
+    if (h.active && isEdit(h.kind) && (h.seq >= first || !lapsesWithImages(h.kind)))
+      edits.push_back({h.seq, h.kind, h.payload});
+  return edits;
+}
 /// The history of a case.json (rayset.case/1) that the workstation exported. kRequest naming file and place.
 [[nodiscard]] Result<std::vector<HistoryEntry>> readHistory(const std::filesystem::path& file);
 

@@ -458,10 +458,7 @@ const CtVolume* OpenCase::Impl::image() {
 // ---------------------------------------------------------------------------------------------- edits
 
 EditContext OpenCase::Impl::context(const std::vector<std::string>& films) const {
-  EditContext out{edits, &planned, films, {}};
-  for (const Json& s : state["theatre"]["steps"])
-    out.steps.push_back({s["id"].get<std::string>(), s["title"].get<std::string>()});
-  return out;
+  return {edits, &planned, films, stepTitles(state)};
 }
 
 /// The device as drawn, with its checks; `all`: the devices as they then are.

@@ -4,11 +4,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include <cstdlib>
-#include <fstream>
-#include <iterator>
-
 #include "case/plan_record.h"
+#include "text_file.h"
 
 namespace rayset {
 namespace {
@@ -75,19 +72,11 @@ TEST(PlanCodec, AMatrixThatIsNotRigidIsRefused) {
   EXPECT_FALSE(rigidFromJson(j, "m"));
 }
 
-std::string textOf(const fs::path& file) {
-  std::ifstream in(file, std::ios::binary);
-  return {std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
-}
-
 /// RAYSET_WRITE_DOCS=1 writes them anew.
 TEST(PlanCodec, SchemaAndTypesAreCurrent) {
   const fs::path data = RAYSET_DATA_DIR;
-  for (const auto& [file, made] : {std::pair(data / "schema/plan.schema.json", planSchemaText()),
-                                   std::pair(data / "../web/src/plan-types.ts", planTypesText())}) {
-    if (std::getenv("RAYSET_WRITE_DOCS") != nullptr) std::ofstream(file, std::ios::binary) << made;
-    EXPECT_EQ(textOf(file), made) << file << ": run this test with RAYSET_WRITE_DOCS=1";
-  }
+  test::expectCurrent(data / "schema/plan.schema.json", planSchemaText());
+  test::expectCurrent(data / "../web/src/plan-types.ts", planTypesText());
 }
 
 }  // namespace

@@ -11,17 +11,13 @@
 #include "dicom/film_reader.h"
 #include "dicom/film_writer.h"
 #include "dicom/phantom_series.h"
+#include "text_file.h"
 
 namespace rayset::test {
 namespace {
 
 namespace fs = std::filesystem;
 using Compression = CtWriteSettings::Compression;
-
-std::string bytesOf(const fs::path& f) {
-  std::ifstream in(f, std::ios::binary);
-  return std::string(std::istreambuf_iterator<char>(in), {});
-}
 
 /// A data set of nested sequences, in the four ways they can be written.
 std::string nested(int depth, bool implicit, bool defined_lengths) {
@@ -120,7 +116,7 @@ TEST_P(Fuzz, DamagedFilesNeverCrash) {
   s.enhanced = c.enhanced;
   writeSeries(folder.path(), testVolume(testGrid(24, 20, 9)), s);
   const fs::path file = imageFile(folder.path(), c.enhanced ? 1 : 4);
-  const std::string good = bytesOf(file);
+  const std::string good = readAll(file);
   std::mt19937 random(20240315u + static_cast<unsigned>(c.compression) * 2 + c.enhanced);
   int read = 0, refused = 0;
   constexpr int kRounds = 150;
@@ -164,7 +160,7 @@ TEST_P(FilmFuzz, DamagedFilmsNeverCrash) {
     info.window_low = 100;
     info.window_high = 3000;
     ASSERT_TRUE(writeFilm(file, film, info));
-    const std::string good = bytesOf(file);
+    const std::string good = readAll(file);
     for (int round = 0; round < 400; ++round) {
       std::ofstream(file, std::ios::binary | std::ios::trunc) << damaged(good, round, random);
       const auto scan = readFilm(file);

@@ -12,6 +12,7 @@
 #include <sstream>
 
 #include "shell.h"
+#include "text_file.h"
 
 namespace rayset {
 namespace {
@@ -21,12 +22,7 @@ using testing::AllOf;
 using testing::HasSubstr;
 using Json = nlohmann::json;
 
-std::string readAll(const fs::path& file) {
-  std::ifstream in(file);
-  std::ostringstream text;
-  text << in.rdbuf();
-  return text.str();
-}
+using test::readAll;
 
 class Installed : public testing::Test {
  protected:
@@ -102,7 +98,7 @@ TEST_F(Installed, TheManualTellsEveryVerbAndOption) {
   EXPECT_EQ(set.status, 0);
   EXPECT_EQ(set.said.find("warning"), std::string::npos) << set.said;
   std::string all = run("--help").said;
-  for (const char* verb : {"film", "phantom", "plan", "serve", "verify", "views"}) {
+  for (const char* verb : {"film", "phantom", "plan", "replay", "serve", "verify", "views"}) {
     EXPECT_THAT(set.said, HasSubstr(std::string("\n       rayset ") + verb)) << "the synopsis";
     all += run(std::string(verb) + " --help").said;
   }

@@ -20,6 +20,7 @@
 #include "geometry/ray_caster.h"
 #include "geometry/surface.h"
 #include "shell.h"
+#include "text_file.h"
 
 namespace rayset {
 namespace {
@@ -29,12 +30,7 @@ using testing::AllOf;
 using testing::HasSubstr;
 using Json = nlohmann::json;
 
-std::string readAll(const fs::path& file) {
-  std::ifstream in(file);
-  std::ostringstream text;
-  text << in.rdbuf();
-  return text.str();
-}
+using test::readAll;
 
 /// The words of a PDF (pdftotext, Debian package poppler-utils).
 std::string textOf(const fs::path& pdf) {

@@ -4,9 +4,9 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
-#include <cstdlib>
 #include <fstream>
-#include <iterator>
+
+#include "text_file.h"
 
 namespace rayset {
 namespace {
@@ -21,11 +21,6 @@ std::string refusal(const std::string& kind, const Json& payload, const EditStat
   EXPECT_EQ(s.error().fault, Fault::kRequest);
   EXPECT_FALSE(s.error().remedy.empty()) << s.error().what;
   return s.error().message();
-}
-
-std::string textOf(const fs::path& file) {
-  std::ifstream in(file, std::ios::binary);
-  return {std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
 }
 
 TEST(EditRegistry, NotesHaveOneLimitBeforeAndAfterPlanning) {
@@ -125,17 +120,12 @@ TEST(EditRegistry, AnExportedHistoryIsReadOrRefusedByName) {
 TEST(EditRegistry, TheDocsAreCurrent) {
   const fs::path file = fs::path(RAYSET_DATA_DIR) / "../docs/edits.md";
   const std::string begin = "<!-- edit kinds: made from the program, see CONTRIBUTING -->\n", end = "<!-- end -->\n";
-  std::string text = textOf(file);
+  std::string text = test::readAll(file);
   const auto from = text.find(begin), to = text.find(end);
   ASSERT_NE(from, std::string::npos);
   ASSERT_NE(to, std::string::npos);
-  const std::string table = editKindsMarkdown(), written = text.substr(from + begin.size(), to - from - begin.size());
-  if (std::getenv("RAYSET_WRITE_DOCS") != nullptr) {
-    text.replace(from + begin.size(), written.size(), table);
-    std::ofstream(file, std::ios::binary) << text;
-    GTEST_SKIP() << "written";
-  }
-  EXPECT_EQ(written, table) << "run this test with RAYSET_WRITE_DOCS=1";
+  text.replace(from + begin.size(), to - from - begin.size(), editKindsMarkdown());
+  test::expectCurrent(file, text);
 }
 
 }  // namespace

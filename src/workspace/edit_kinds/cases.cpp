@@ -11,27 +11,26 @@ struct Hide {
   bool hidden = false;
 };
 
+EditKind textEdit(const char* name, const char* meaning, std::size_t least, std::size_t most,
+                  std::string EditState::*member, std::function<std::string(const Text&)> words) {
+  return editKind<Text>({.name = name,
+                         .meaning = meaning,
+                         .fields = {fields::textField("text", &Text::text, least, most)},
+                         .apply =
+                             [member](const Text& p, EditState& state, const Case*) {
+                               state.*member = p.text;
+                               return Status{};
+                             },
+                         .words = [words = std::move(words)](const Text& p, const auto&) { return words(p); }});
+}
+
 }  // namespace
 
 std::vector<EditKind> cases() {
-  return {editKind<Text>({.name = "case.name",
-                          .meaning = "The name of the case",
-                          .fields = {fields::textField("text", &Text::text, 1, 200)},
-                          .apply =
-                              [](const Text& p, EditState& state, const Case*) {
-                                state.name = p.text;
-                                return Status{};
-                              },
-                          .words = [](const Text& p, const auto&) { return "named \"" + p.text + "\""; }}),
-          editKind<Text>({.name = "case.notes",
-                          .meaning = "The notes, whole",
-                          .fields = {fields::textField("text", &Text::text, 0, 20000)},
-                          .apply =
-                              [](const Text& p, EditState& state, const Case*) {
-                                state.notes = p.text;
-                                return Status{};
-                              },
-                          .words = [](const Text&, const auto&) { return std::string("notes"); }}),
+  return {textEdit("case.name", "The name of the case", 1, 200, &EditState::name,
+                   [](const Text& p) { return "named \"" + p.text + "\""; }),
+          textEdit("case.notes", "The notes, whole", 0, 20000, &EditState::notes,
+                   [](const Text&) { return std::string("notes"); }),
           editKind<Hide>(
               {.name = "case.hide",
                .meaning = "Off the list, or on it again; nothing is deleted",
