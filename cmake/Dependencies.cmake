@@ -18,6 +18,9 @@ find_package(ITK 5.2 REQUIRED COMPONENTS ITKCommon ITKImageGrid ITKImageIntensit
 add_library(rayset_itk INTERFACE)
 target_include_directories(rayset_itk SYSTEM INTERFACE ${ITK_INCLUDE_DIRS})
 target_link_libraries(rayset_itk INTERFACE ${ITK_LIBRARIES})
+if(CMAKE_CXX_COMPILER_ID STREQUAL "Clang")
+  target_compile_options(rayset_itk INTERFACE "SHELL:-include ${CMAKE_SOURCE_DIR}/cmake/itk_with_clang.h")
+endif()
 
 find_package(DCMTK REQUIRED)
 add_library(rayset_dcmtk INTERFACE)

@@ -1,8 +1,10 @@
 set(RAYSET_WARNINGS -Wall -Wextra -Wpedantic -Wshadow -Wnon-virtual-dtor -Woverloaded-virtual -Wcast-align -Wnull-dereference
   -Wdouble-promotion -Wformat=2 -Werror)
 # GCC 12 reports null dereferences and array bounds inside inlined library templates at -O3 that are not there.
-list(APPEND RAYSET_WARNINGS -Wno-error=null-dereference -Wno-null-dereference -Wno-array-bounds -Wno-maybe-uninitialized
-  -Wno-stringop-overflow)
+if(CMAKE_CXX_COMPILER_ID STREQUAL "GNU")
+  list(APPEND RAYSET_WARNINGS -Wno-error=null-dereference -Wno-null-dereference -Wno-array-bounds -Wno-maybe-uninitialized
+    -Wno-stringop-overflow)
+endif()
 
 function(rayset_settings target)
   target_compile_options(${target} PRIVATE ${RAYSET_WARNINGS})

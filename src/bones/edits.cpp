@@ -265,7 +265,8 @@ Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
     const Reader here = at.at(group);
     if (!j[group].is_object()) return here.wrong("not an object", "Write {\"name\": number, ...}.");
     for (const auto& [key, value] : j[group].items()) {
-      const auto* t = std::find_if(targets.begin(), targets.end(), [&](const Target& x) { return x.name == key; });
+      const auto* t =
+          std::find_if(targets.begin(), targets.end(), [&key = key](const Target& x) { return x.name == key; });
       if (t == targets.end()) {
         std::string names;
         for (const Target& x : targets) names += (names.empty() ? "" : ", ") + std::string(x.name);

@@ -161,7 +161,7 @@ class Editor {
               "splits", n, fmt::format("seeds.{}[{}]", boneId(bone), m),
               fmt::format("the point {} lies in neither bone", spot((*seeds)[m])),
               fmt::format("Put it inside what the program called {} or {}.", boneId(e.first), boneId(e.second)));
-        forBall(image_, image_.centre(*centre), kSplitSeedMm, [&](const Index&, std::size_t v, double) {
+        forBall(image_, image_.centre(*centre), kSplitSeedMm, [&, &bone = bone](const Index&, std::size_t v, double) {
           if (!ours(v)) return;
           if (reached.emplace(v, 0.0).second) queue.push({0, v});
           owner.emplace(v, label(bone));

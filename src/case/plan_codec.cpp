@@ -37,7 +37,6 @@ using codec::operator+;
 
 namespace {
 
-constexpr codec::Range kAny{};
 constexpr codec::Range kNotNegative{.least = 0.0};
 constexpr codec::Range kShare{.least = 0.0, .most = 1.0};
 constexpr codec::Range kPercent{.least = 0.0, .most = 100.0};

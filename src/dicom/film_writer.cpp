@@ -185,8 +185,8 @@ Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& gi
   scale.high = info.value_high;
   if (scale.low == 0 && scale.high == 0) {
     const auto [least, most] = std::minmax_element(film.values.begin(), film.values.end());
-    scale.low = *least;
-    scale.high = *most;
+    scale.low = static_cast<double>(*least);
+    scale.high = static_cast<double>(*most);
     if (!(scale.high > scale.low)) scale.high = scale.low + 1;  // an even picture: all at the least value
   }
   if (!(scale.high > scale.low)) return refuse("value_high must be above value_low");

@@ -111,7 +111,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     r.off = displacement(r.ray, r.planned_to_found, base, plan.frame);
     r.shift_mm = (r.planned_to_found * base - base).norm();
     r.turn_rad = rotationAngle(r.planned_to_found.linear());
-    const auto band = [&](double shift) {
+    const auto band = [anatomical = anatomical, acceptable = acceptable](double shift) {
       if (shift <= anatomical) return Outcome::kAnatomical;
       return shift < acceptable ? Outcome::kAcceptable : Outcome::kNotReduced;
     };

@@ -298,7 +298,8 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
   const auto numbers = [&](const Json& object, const std::string& field, const std::vector<Target>& targets) -> Status {
     if (!object.is_object()) return wrong("not an object", field, "Write {\"name\": number, ...}.");
     for (const auto& [key, value] : object.items()) {
-      const auto target = std::find_if(targets.begin(), targets.end(), [&](const Target& t) { return t.name == key; });
+      const auto target =
+          std::find_if(targets.begin(), targets.end(), [&key = key](const Target& t) { return t.name == key; });
       if (target == targets.end()) {
         std::string names;
         for (const Target& t : targets) names += (names.empty() ? "" : ", ") + std::string(t.name);

@@ -18,7 +18,9 @@ BoneSurfaces withJointSpace(const BoneSurfaces& bones, double space_mm) {
   std::map<Bone, std::vector<double>> share;  // how far a vertex belongs to a joint, 0 to 1, as the bones were
   for (int round = 0; round < kRounds; ++round) {
     const BoneSurfaces now = out;
-    for (auto& [id, surface] : out) {
+    for (auto& entry : out) {
+      const Bone id = entry.first;
+      Surface& surface = entry.second;
       std::vector<const Surface*> others;
       Box reach = bounds(now.at(id));
       reach.min() -= Vec3::Constant(kNone);

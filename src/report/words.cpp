@@ -236,7 +236,7 @@ std::string columns(const Case& c) {
   std::vector<std::string> sure, untold;
   for (const auto& [name, rays] : std::initializer_list<std::pair<const char*, std::vector<int>>>{
            {"medial", {1}}, {"middle", {2, 3}}, {"lateral", {4, 5}}}) {
-    const auto any = [&](RayState s) {
+    const auto any = [&c, &rays = rays](RayState s) {
       return std::any_of(rays.begin(), rays.end(), [&](int ray) { return state(c, ray) == s; });
     };
     if (any(RayState::kDisplaced))

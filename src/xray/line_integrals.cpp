@@ -603,7 +603,8 @@ void addLineIntegrals(const ProjectionVolume& volume, const ProjectionView& view
     return sense * d[axis] > 0 && d.cwiseAbs().maxCoeff() <= kSlopeOfOneAxis * sense * d[axis];
   });
   if (one_axis) {
-    Drawing(volume.impl(), view, rays, static_cast<int>(axis), sense, true, box).draw(all, scale, out, add, threads);
+    Drawing(volume.impl(), view, rays, static_cast<int>(axis), sense, true, box)
+        .draw(all, static_cast<double>(scale), out, add, threads);
     return;
   }
   for (int a = 0; a < 3; ++a) {
@@ -615,7 +616,7 @@ void addLineIntegrals(const ProjectionVolume& volume, const ProjectionView& view
         part = clipped(part, [&](const Vec2& p) { return s * rays.direction(p)[a] + rays.direction(p)[b]; });
       }
       if (part.empty()) continue;
-      Drawing(volume.impl(), view, rays, a, s, false, box).draw(part, scale, out, add, threads);
+      Drawing(volume.impl(), view, rays, a, s, false, box).draw(part, static_cast<double>(scale), out, add, threads);
     }
   }
 }

@@ -2,7 +2,6 @@
 #include "fixation/construct.h"
 
 #include <gmock/gmock.h>
-#include <tbb/global_control.h>
 
 #include <numbers>
 
@@ -12,7 +11,6 @@
 #include "data_files.h"
 #include "fixation/check_words.h"
 #include "fixation/path.h"
-#include "fixation/purchase.h"
 
 namespace rayset {
 namespace {
@@ -249,14 +247,18 @@ TEST(BlockPhantom, PlannedScrewFollowsTheRules) {
   EXPECT_LT(screw.direction.z(), 0);  // distal-dorsal to proximal-plantar
   EXPECT_GT(screw.direction.y(), 0.8);
   EXPECT_NEAR((screw.tip - screw.entry).norm(), screw.length_mm, 1e-9);
-  EXPECT_DOUBLE_EQ(screw.length_mm, catalogue().find("cortex-3.5")->longestWithin(screw.measured_depth_mm));
+  // Sizes go up by 2 mm here: the longest that the hole takes.
+  EXPECT_DOUBLE_EQ(std::fmod(screw.length_mm, 2), 0);
+  EXPECT_LE(screw.length_mm, screw.measured_depth_mm);
+  EXPECT_GT(screw.length_mm, screw.measured_depth_mm - 2);
+  EXPECT_LT(screw.measured_depth_mm, 42);
   // Gauge: the flat end of the hole keeps 0.5 mm to the far cortex; nothing more is given away than a search step.
   const Vec3 bottom = screw.entry + screw.measured_depth_mm * screw.direction;
   const double tilt = std::acos(std::clamp(screw.direction.y(), -1.0, 1.0));
   const double rim = 1.75 * std::sin(tilt);
   const double room = std::min(21.2 - bottom.y() - rim, 9 + bottom.z() - 1.75 * std::cos(tilt));
   EXPECT_NEAR(room, 0.5, 0.15);
-  EXPECT_DOUBLE_EQ(screw.countersink_mm, catalogue().find("cortex-3.5")->head_height_mm);
+  EXPECT_DOUBLE_EQ(screw.countersink_mm, 2.6);  // the height of its head
   EXPECT_DOUBLE_EQ(screw.checks.inside_fraction, 1);
   EXPECT_TRUE(screw.warnings.empty()) << testing::PrintToString(screw.warnings);
   const Device& wire = result->devices[1];
@@ -304,13 +306,14 @@ TEST(BlockPhantom, PurchaseIsReadWhereTheBoneWasScanned) {
   const Device screw = screwAt({0, -17, 9}, 27, 34);
   const auto checks = checkDevice(blocks.input, screw, {screw}, catalogue());
   ASSERT_TRUE(checks);
-  const double zone = (1.75 + 0.8) / std::sin(toRadians(27));
-  const double first = checks->length_in_first_mm - zone, last = checks->length_in_last_mm;
-  EXPECT_NEAR(checks->mean_hu, (300 * first + 500 * last) / (first + last), 6);
-  const double tsf = threadShapeFactor(3.5, 2.4, 1.25);
-  EXPECT_NEAR(checks->pullout_n, chapmanPullout(shearStrengthFromHu(500).typical_mpa, 3.5, last, tsf), 5);
-  EXPECT_NEAR(checks->pullout_low_n, checks->pullout_n / 2, 1e-6);
-  EXPECT_NEAR(checks->pullout_high_n, checks->pullout_n * 2, 1e-6);
+  // On paper. In M2 17 / cos 27 = 19.08 mm, of which the 2.55 / sin 27 = 5.62 mm at the entry lie within a radius and
+  // 0.8 mm of the cortex and do not count; in C2 34 - 18.2 / cos 27 = 13.57 mm. (13.46 x 300 + 13.57 x 500) / 27.03:
+  EXPECT_NEAR(checks->mean_hu, 400.4, 6);
+  // 500 HU are 0.572 g/cm^3, 16.88 MPa in compression and 8.44 in shear; the thread has the shape factor
+  // 0.5 + 0.57735 x 0.55 / 1.25 = 0.754. 8.44 x pi x 3.5 x 13.57 x 0.754 = 950 N; known to half and twice of it.
+  EXPECT_NEAR(checks->pullout_n, 950, 10);
+  EXPECT_NEAR(checks->pullout_low_n, 475, 5);
+  EXPECT_NEAR(checks->pullout_high_n, 1900, 20);
 
   // Soft bone: same foot, a quarter of the HU: less hold, and a warning in words.
   for (auto& v : ct.voxels) v = v > 0 ? static_cast<std::int16_t>(v / 4) : v;
