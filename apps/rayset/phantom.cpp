@@ -155,16 +155,16 @@ int phantom(const Options& options, Console& console) {
                           patient.fragment == BaseFragment::kNone
                               ? ""
                               : fmt::format(", {} break of the second base", wordOf(patient.fragment))));
-  for (int ray = 1; ray <= 5; ++ray) {
-    const std::size_t n = static_cast<std::size_t>(ray - 1);
+  for (const Ray ray : kRays) {
     if (!patient.foot.intact.contains(metatarsal(ray))) continue;
     const RayDisplacement d =
-        displacement(ray, patient.foot.intact_to_injured[n], patient.foot.base_points[n], patient.foot.frame);
+        displacement(ray, patient.foot.intact_to_injured[ray], patient.foot.base_points.at(ray), patient.foot.frame);
     if (d.displaced)
       console.say(fmt::format("  ray {}  {:+.1f} mm lateral, {:+.1f} dorsal, {:+.1f} distal", ray, d.lateral_mm,
                               d.dorsal_mm, d.distal_mm));
-    if (patient.foot.eased_mm[n] > 0.05)
-      console.say(fmt::format("  ray {}  was eased out of its neighbours by {:.1f} mm", ray, patient.foot.eased_mm[n]));
+    if (patient.foot.eased_mm[ray] > 0.05)
+      console.say(
+          fmt::format("  ray {}  was eased out of its neighbours by {:.1f} mm", ray, patient.foot.eased_mm[ray]));
   }
   console.say(fmt::format("Scan: {} x {} x {} voxels of {:g} x {:g} x {:g} mm, made in {:.1f} s", size.x(), size.y(),
                           size.z(), patient.scan.pixel_mm, patient.scan.pixel_mm, patient.scan.slice_mm,

@@ -62,7 +62,7 @@ int phantomAfter(const AfterOperation& request, Console& console) {
       {"schema", "rayset.truth/1"}, {"invented", true}, {"side", sideWord(plan->side)}, {"after_operation", true}};
   BoneSurfaces post = plan->reduced;
   truth["rays"] = nlohmann::ordered_json::array();
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const auto bone = post.find(metatarsal(ray));
     if (bone == post.end()) continue;
     const Vec3 base = basePoint(bone->second, plan->frame.distal);

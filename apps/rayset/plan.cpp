@@ -32,20 +32,20 @@ void summarise(const Case& c, const std::filesystem::path& out, Console& console
   console.say(fmt::format("\n{} foot of {} ({})", sideCapitals(c.side),
                           c.scan.patient_name.empty() ? "unnamed patient" : c.scan.patient_name,
                           c.scan.patient_id.empty() ? "no id" : c.scan.patient_id));
-  for (const RayDisplacement& d : c.rays) {
-    if (d.ray != 0) console.say(describe(d));
+  for (const auto& [ray, d] : c.rays) {
+    console.say(describe(d));
   }
   console.say(fmt::format("Pattern: Quenu and Kuss {}, Hardcastle {}, Myerson {}", c.patterns.quenu_kuss.value,
                           c.patterns.hardcastle.value, c.patterns.myerson.value));
   console.say(fmt::format("Reduction by {}:", c.reduction.method == ReductionMethod::kContralateral
                                                   ? "the other foot, mirrored"
                                                   : "joint congruence"));
-  for (const int ray : c.reduction.order) {
-    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
-    if (r.ray == 0) continue;
-    console.say(r.by_hand ? fmt::format("  ray {}  placed by hand", ray)
-                          : fmt::format("  ray {}  to within {:.1f} mm, {:.1f} deg (95 %)", ray, r.uncertainty_mm,
-                                        toDegrees(r.uncertainty_rad)));
+  for (const Ray ray : c.reduction.order) {
+    const RayReduction* r = find(c.reduction.rays, ray);
+    if (r == nullptr) continue;
+    console.say(r->by_hand ? fmt::format("  ray {}  placed by hand", ray)
+                           : fmt::format("  ray {}  to within {:.1f} mm, {:.1f} deg (95 %)", ray, r->uncertainty_mm,
+                                         toDegrees(r->uncertainty_rad)));
   }
   console.say("Fixation:");
   for (const Device& d : c.fixation.devices) {

@@ -21,8 +21,7 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
     console.say(fmt::format("{}: {}; matched with {:.2f}, {:.0f} mm and {:.0f} degrees from there", f.file, f.view,
                             f.similarity, f.shift_mm, toDegrees(f.turn_rad)));
   console.say("\nEach metatarsal against where it was planned:");
-  for (const RayOutcome& r : v.rays) {
-    if (r.ray == 0) continue;
+  for (const auto& [ray, r] : v.rays) {
     const auto part = [](double value, const char* positive, const char* negative) {
       return fmt::format("{:.1f} {}", std::abs(value), value >= 0 ? positive : negative);
     };

@@ -71,7 +71,7 @@ Injury injuryOf(const AccuracyCase& c) {
     std::getline(parts, ray, ':');
     std::getline(parts, way, ':');
     std::getline(parts, mm);
-    RayInjury& moved = injury.spec.rays.at(std::stoul(ray) - 1);
+    RayInjury& moved = injury.spec.rays.at(Ray(std::stoi(ray)));
     const double by = std::stod(mm);
     if (way == "lateral") moved.lateral_mm = by;
     if (way == "medial") moved.lateral_mm = -by;
@@ -290,18 +290,18 @@ Json overlapRecord(const Case& c) {
 
 Json rayRecords(const Case& c, const InjuredFoot& foot) {
   Json list = Json::array();
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto i = static_cast<std::size_t>(ray - 1);
+  for (const Ray ray : kRays) {
     if (!foot.intact.contains(metatarsal(ray))) continue;
-    const RayReduction& r = c.reduction.rays[i];
-    if (r.ray == 0) {
+    if (!c.reduction.rays.contains(ray)) {
       list.push_back({{"ray", ray}, {"missing", true}});
       continue;
     }
-    const Rigid truth = foot.intact_to_injured[i].inverse();
-    const Vec3 at = foot.intact_to_injured[i] * foot.base_points[i];
-    const RayDisplacement t = displacement(ray, foot.intact_to_injured[i], foot.base_points[i], foot.frame);
-    const RayDisplacement& d = c.rays[i];
+    const RayReduction& r = c.reduction.rays.at(ray);
+    const Rigid& injured = foot.intact_to_injured[ray];
+    const Rigid truth = injured.inverse();
+    const Vec3 at = injured * foot.base_points.at(ray);
+    const RayDisplacement t = displacement(ray, injured, foot.base_points.at(ray), foot.frame);
+    const RayDisplacement& d = c.rays.at(ray);
     const double shift = Vec3(d.lateral_mm - t.lateral_mm, d.dorsal_mm - t.dorsal_mm, d.distal_mm - t.distal_mm).norm();
     const double turn =
         std::max({std::abs(d.abduction_rad - t.abduction_rad), std::abs(d.plantarflexion_rad - t.plantarflexion_rad),
@@ -340,11 +340,9 @@ Json deviceRecords(const Case& c, const InjuredFoot& foot) {
   std::vector<rayset_check::Bone> bones;
   for (const auto& [bone, surface] : foot.injured) {
     const auto ray = rayOf(bone);
-    const bool moves = ray && c.reduction.rays[static_cast<std::size_t>(*ray - 1)].ray != 0;
+    const RayReduction* r = ray ? find(c.reduction.rays, *ray) : nullptr;
     bones.push_back(
-        plainBone(std::string(boneId(bone)),
-                  moves ? transformed(surface, c.reduction.rays[static_cast<std::size_t>(*ray - 1)].injured_to_reduced)
-                        : surface));
+        plainBone(std::string(boneId(bone)), r != nullptr ? transformed(surface, r->injured_to_reduced) : surface));
   }
   for (const auto& [id, surface] : foot.fragments)
     if (const auto f = foundPiece(c, centroid(surface)); f != c.fragments.end())
@@ -406,7 +404,7 @@ Json fragmentRecords(const Case& c, const InjuredFoot& foot) {
       record["confidence"] = rounded(f.bone.confidence, 3);
       record["put_back"] = f.fit.doubt.empty();
       // On its bone, which is where the ray's own reduction does not enter.
-      const Rigid wanted = foot.intact_to_injured[1] * foot.fragment_injured_to_reduced.at(id);
+      const Rigid wanted = foot.intact_to_injured.at(Ray(2)) * foot.fragment_injured_to_reduced.at(id);
       const Rigid& got = f.fit.injured_to_bone;
       record["on_bone_mm"] = rounded((got * centre - wanted * centre).norm(), 3);
       record["on_bone_deg"] = rounded(toDegrees(rotationAngle(got.linear().transpose() * wanted.linear())), 2);
@@ -419,11 +417,9 @@ Json fragmentRecords(const Case& c, const InjuredFoot& foot) {
 }
 
 Json patternRecord(const Case& c, const InjuredFoot& foot, const Injury& injury) {
-  std::array<RayDisplacement, 5> truth{};
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto i = static_cast<std::size_t>(ray - 1);
-    truth[i] = displacement(ray, foot.intact_to_injured[i], foot.base_points[i], foot.frame);
-  }
+  PerRay<RayDisplacement> truth;
+  for (const auto& [ray, base] : foot.base_points)
+    truth[ray] = displacement(ray, foot.intact_to_injured[ray], base, foot.frame);
   // A random injury has no name but the one its true displacements have by the rules.
   ExpectedPatterns expected = expectedPatterns(injury.kind);
   if (injury.random) {

@@ -92,11 +92,10 @@ int run(const std::filesystem::path& plan, const std::filesystem::path& images, 
                  {"tip", pointJson(d.tip + swing3(2 * n + 1, 4), 3)}};
     set.ms.push_back(msOf([&] { refused_set += o.tryEdit("device.set", p) ? 0 : 1; }));
   }
-  std::vector<int> rays;
-  for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0) rays.push_back(r.ray);
+  std::vector<Ray> rays;
+  for (const auto& [ray, r] : c.reduction.rays) rays.push_back(ray);
   for (std::size_t n = 0; n < rounds && !rays.empty(); ++n) {
-    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(rays[n % rays.size()] - 1)];
+    const RayReduction& r = c.reduction.rays.at(rays[n % rays.size()]);
     const Vec3 at = centroid(c.reduction.reduced.at(metatarsal(r.ray)));
     const Json p{
         {"ray", r.ray},
@@ -107,7 +106,7 @@ int run(const std::filesystem::path& plan, const std::filesystem::path& images, 
   const ConstructInput input = constructInput(c, ct);
   for (const Device& d : c.fixation.devices)
     check.ms.push_back(msOf([&] { (void)checkDevice(input, d, c.fixation.devices, c.catalogue); }));
-  for (const int ray : rays)
+  for (const Ray ray : rays)
     joint.ms.push_back(msOf([&] {
       (void)jointFit(c.reduction.reduced.at(metatarsal(ray)), c.reduction.reduced.at(tarsalPartner(ray)),
                      c.reduction.frame.dorsal);

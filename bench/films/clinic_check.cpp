@@ -42,12 +42,12 @@ const Limits& limits() {
 /// What the check would say of the truth itself.
 Verification truthOf(const Scene& scene, const PlanRecord& plan) {
   Verification truth;
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const std::string id = fmt::format("M{}", ray);
-    RayOutcome& r = truth.rays[static_cast<std::size_t>(ray - 1)];
     if (!scene.planned.contains(id)) continue;
+    RayOutcome& r = truth.rays[ray];
     r.ray = ray;
-    r.planned_to_found = scene.injured_to_post[static_cast<std::size_t>(ray - 1)] * scene.planned.at(id).inverse();
+    r.planned_to_found = scene.injured_to_post[ray] * scene.planned.at(id).inverse();
   }
   if (const Status done = drawConclusions(plan, scene.plan().catalogue, limits(), truth); !done) {
     fmt::print(stderr, "{}\n", done.error().message());
@@ -193,8 +193,7 @@ Json checkedClinic(const Scene& scene) {
          {"turn_deg", rounded(toDegrees(std::acos(std::clamp(a.normal().dot(b.normal()), -1.0, 1.0))), 2)}});
   }
   out["rays"] = Json::array();
-  for (const RayOutcome& r : found->rays)
-    if (r.ray != 0) out["rays"].push_back(rayRecord(scene, plan, r, truth.rays[static_cast<std::size_t>(r.ray - 1)]));
+  for (const auto& [ray, r] : found->rays) out["rays"].push_back(rayRecord(scene, plan, r, truth.rays.at(ray)));
   out["devices"] = Json::array();
   for (const DeviceOutcome& d : found->devices) out["devices"].push_back(deviceRecord(scene, d));
   return out;

@@ -56,10 +56,9 @@ void checkScan(const Scene& scene, bool verbose, Tally& t) {
     return;
   }
   double worst_mm = 0, worst_deg = 0;
-  for (const RayOutcome& r : found->rays) {
-    if (r.ray == 0) continue;
+  for (const auto& [ray, r] : found->rays) {
     ++t.rays;
-    const Rigid truth = scene.injured_to_post[static_cast<std::size_t>(r.ray - 1)];
+    const Rigid truth = scene.injured_to_post[ray];
     const Rigid error = r.planned_to_found * scene.planned.at(fmt::format("M{}", r.ray)) * truth.inverse();
     const Vec3 base =
         basePoint(transformed(scene.plan().injured.at(metatarsal(r.ray)), truth), scene.plan().reduction.frame.distal);
@@ -242,9 +241,10 @@ int main(int argc, char** argv) {
           X.translation() = entry - X.linear() * m.entry;
           input.thought[m.id] = X;
         }
-      for (int ray = 1; from_truth && ray <= 5; ++ray) {
+      for (const Ray ray : kRays) {
+        if (!from_truth) break;
         const std::string id = fmt::format("M{}", ray);
-        input.thought[id] = scene->injured_to_post[static_cast<std::size_t>(ray - 1)] * scene->planned.at(id).inverse();
+        input.thought[id] = scene->injured_to_post[ray] * scene->planned.at(id).inverse();
       }
       FilmRegistrationSettings s;
       s.fine_pixel_mm = fine;
@@ -270,13 +270,13 @@ int main(int argc, char** argv) {
             toDegrees(std::acos(std::clamp(a.normal().dot(b.normal()), -1.0, 1.0))));
       }
       double worst_mm = 0, worst_deg = 0;
-      for (int ray = 1; ray <= 5; ++ray) {
+      for (const Ray ray : kRays) {
         const std::string id = fmt::format("M{}", ray);
         const auto body =
             std::find_if(found->bodies.begin(), found->bodies.end(), [&](const FoundBody& b) { return b.id == id; });
         if (body == found->bodies.end() || !scene->planned.contains(id)) continue;
         ++rays;
-        const Rigid& truth = scene->injured_to_post[static_cast<std::size_t>(ray - 1)];
+        const Rigid& truth = scene->injured_to_post[ray];
         const Rigid got = body->planned_to_found * scene->planned.at(id);
         const Surface& bone = c.injured.at(metatarsal(ray));
         const Vec3 base = basePoint(transformed(bone, truth), c.reduction.frame.distal);

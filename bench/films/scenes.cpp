@@ -128,13 +128,13 @@ std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot
 
   // The foot after the operation: every ray a little off where it belongs.
   BoneSurfaces post = injured.intact;
-  const int poor = s.poorly_reduced ? 1 + static_cast<int>(g() % 5) : 0;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const std::size_t n = static_cast<std::size_t>(ray - 1);
-    const Vec3 base = injured.base_points[n];
+  std::optional<Ray> poor;
+  if (s.poorly_reduced) poor = kRays[g() % kRays.size()];
+  for (const Ray ray : kRays) {
+    const Vec3 base = injured.base_points.at(ray);
     const Rigid off = ray == poor ? turnAbout(base, toRadians(6) * randomDirection(g), 4 * randomDirection(g))
                                   : wander(g, base, s.ray_mm, s.ray_deg);
-    scene->injured_to_post[n] = off * injured.intact_to_injured[n].inverse();
+    scene->injured_to_post[ray] = off * injured.intact_to_injured[ray].inverse();
     post[metatarsal(ray)] = transformed(post.at(metatarsal(ray)), off);
   }
   std::vector<Surface> metal;
@@ -168,13 +168,12 @@ std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot
   scan.pixel_mm = scan.slice_mm = 0.4;
   scan.noise_hu = 0;  // of the film is added to the film
   parts.clear();
-  std::array<Rigid, 5> post_to_injured;  // a bone keeps its trabeculae
+  EachRay<Rigid> post_to_injured;  // a bone keeps its trabeculae
   for (const auto& [bone, surface] : post) {
     parts.push_back({std::string(boneId(bone)), &surface});
     if (const auto ray = rayOf(bone)) {
-      const auto n = static_cast<std::size_t>(*ray - 1);
-      post_to_injured[n] = scene->injured_to_post[n].inverse();
-      parts.back().to_texture = &post_to_injured[n];
+      post_to_injured[*ray] = scene->injured_to_post[*ray].inverse();
+      parts.back().to_texture = &post_to_injured[*ray];
     }
   }
   if (s.ct) {
@@ -244,7 +243,7 @@ std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot
       Collimated field{e.view.columns / 20, e.view.rows / 20, e.view.columns - e.view.columns / 20,
                        e.view.rows - e.view.rows / 20};
       if (s.cropped && word != "lateral") {  // toes point up (projection.h)
-        const Surface& second = post.at(metatarsal(2));
+        const Surface& second = post.at(metatarsal(Ray(2)));
         double head = 1e9;
         for (const Vec3& v : second.vertices) head = std::min(head, e.view.project(v).y());
         field.top = std::max(field.top, static_cast<int>(head + 10 / e.view.pixel_mm));

@@ -42,7 +42,7 @@ struct Scene {
   std::string surprised;  ///< the device that is not as planned; empty: none
   std::shared_ptr<const PlannedFoot> foot;
   std::map<std::string, Rigid> planned;                  ///< reducedPoses(plan)
-  std::array<Rigid, 5> injured_to_post;                  ///< truth, by ray - 1; the tarsus stands still
+  EachRay<Rigid> injured_to_post;                        ///< truth; the tarsus stands still
   std::map<std::string, std::pair<Vec3, Vec3>> devices;  ///< truth: entry and tip
   std::vector<FilmExposure> films;                       ///< `view` is the TRUE one
   std::vector<TubePose> tubes;                           ///< of the films, as asked for

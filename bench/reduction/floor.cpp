@@ -67,7 +67,7 @@ void printAsymmetry(const BoneSurfaces& foot, const BoneSurfaces& other, Side si
     twin_tarsus.insert(twin_tarsus.end(), theirs[b].begin(), theirs[b].end());
   }
   const Rigid whole = aligned(twin_tarsus, tarsus, start);
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     const MetatarsalAxis axis = metatarsalAxis(foot.at(m), frame.distal);
     const Vec3 twin_distal = start.linear().transpose() * axis.distal;

@@ -50,15 +50,15 @@ struct TestFoot {
 struct Task {
   std::size_t foot = 0;
   std::string injury;
-  std::array<Rigid, 5> intact_to_injured;
-  std::array<Vec3, 5> base_points;
+  EachRay<Rigid> intact_to_injured;
+  PerRay<Vec3> base_points;
   Frame frame;
 };
 
 struct PlacedRay {
   std::string foot, injury;
   bool real = false, mirror = false, moved = false;  ///< moved: the injury displaced it
-  int ray = 0;
+  Ray ray;
   double mm = 0, deg = 0, stated_mm = 0, stated_deg = 0;
   double roll_deg = 0, stated_roll_deg = 0;       ///< of the turn about the ray's own axis
   Vec3 off = Vec3::Zero(), about = Vec3::Zero();  ///< along and about medial, distal, dorsal; mm, degrees
@@ -137,11 +137,11 @@ std::vector<std::pair<std::string, InjurySpec>> usualInjuries(std::uint64_t seed
 /// Each ray alone, by `mm` in each direction that its neighbours leave open.
 std::vector<std::pair<std::string, InjurySpec>> everyDirection(double mm) {
   std::vector<std::pair<std::string, InjurySpec>> out;
-  for (std::size_t i = 0; i < 5; ++i) {
+  for (const Ray ray : kRays) {
     const auto add = [&](std::string_view towards, double RayInjury::*way, double by) {
       InjurySpec spec;
-      spec.rays[i].*way = by;
-      out.emplace_back(fmt::format("ray{}-{}-{}", i + 1, towards, mm), spec);
+      spec.rays[ray].*way = by;
+      out.emplace_back(fmt::format("ray{}-{}-{}", ray, towards, mm), spec);
     };
     add("medial", &RayInjury::lateral_mm, -mm);
     add("lateral", &RayInjury::lateral_mm, mm);
@@ -163,15 +163,16 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
     task.foot = index;
     task.injury = word;
     const auto numbers = [&](auto&& each) {
-      for (auto& X : task.intact_to_injured)
+      for (Rigid& X : task.intact_to_injured.of)
         for (int k = 0; k < 12; ++k) each(X(k / 4, k % 4));
-      for (auto& p : task.base_points)
+      for (auto& [ray, p] : task.base_points)
         for (int k = 0; k < 3; ++k) each(p[k]);
       for (Vec3* v : {&task.frame.origin, &task.frame.distal, &task.frame.medial, &task.frame.dorsal})
         for (int k = 0; k < 3; ++k) each((*v)[k]);
     };
     if (std::ifstream in(kept, std::ios::binary); !cache.empty() && in) {
-      for (auto& X : task.intact_to_injured) X.setIdentity();
+      for (Rigid& X : task.intact_to_injured.of) X.setIdentity();
+      for (const Ray ray : kRays) task.base_points[ray].setZero();
       numbers([&](double& x) { in.read(reinterpret_cast<char*>(&x), sizeof x); });
       out.push_back(task);
       continue;
@@ -197,9 +198,9 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
 std::vector<PlacedRay> run(const TestFoot& foot, const Task& task, bool mirror, const BoneSurfaces& prior,
                            const fs::path& joints) {
   BoneSurfaces injured = foot.bones;
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     Surface& bone = injured.at(metatarsal(ray));
-    bone = transformed(bone, task.intact_to_injured[static_cast<std::size_t>(ray - 1)]);
+    bone = transformed(bone, task.intact_to_injured.at(ray));
   }
   const auto result = reduceRays(injured, foot.side, mirror ? &foot.other : nullptr, prior,
                                  bench::needed(reduction::readJointNorms(joints, foot.person)));
@@ -208,18 +209,18 @@ std::vector<PlacedRay> run(const TestFoot& foot, const Task& task, bool mirror, 
     fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, result.error().message());
     return out;
   }
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto i = static_cast<std::size_t>(ray - 1);
-    const RayReduction& r = result->rays[i];
-    if (r.ray == 0) continue;
-    const Rigid truth = task.intact_to_injured[i].inverse();
-    const Vec3 at = task.intact_to_injured[i] * task.base_points[i];
+  for (const Ray ray : kRays) {
+    const RayReduction* found = find(result->rays, ray);
+    if (found == nullptr) continue;
+    const RayReduction& r = *found;
+    const Rigid truth = task.intact_to_injured[ray].inverse();
+    const Vec3 at = task.intact_to_injured[ray] * task.base_points.at(ray);
     PlacedRay o;
     o.foot = foot.name;
     o.injury = task.injury;
     o.real = foot.real;
     o.mirror = mirror;
-    o.moved = !task.intact_to_injured[i].isApprox(Rigid::Identity(), 1e-9);
+    o.moved = !task.intact_to_injured[ray].isApprox(Rigid::Identity(), 1e-9);
     o.ray = ray;
     o.off = task.frame.components(r.injured_to_reduced * at - truth * at);
     o.mm = o.off.norm();

@@ -126,7 +126,7 @@ void benchSlices(const Case& c, const CtVolume& ct, const Options& o) {
   std::vector<SliceRequest> requests;
   for (const SliceKind kind : {SliceKind::kAlong, SliceKind::kAcross})
     for (const FootState state : {FootState::kInjured, FootState::kReduced})
-      for (const int ray : {1, 2, 5}) {
+      for (const Ray ray : {Ray(1), Ray(2), Ray(5)}) {
         SliceRequest r;
         r.kind = kind;
         r.ray = ray;

@@ -42,21 +42,21 @@ std::optional<Bone> boneFromId(std::string_view id) {
   return std::nullopt;
 }
 
-Bone metatarsal(int ray) { return kMetatarsals.at(static_cast<std::size_t>(ray - 1)); }
+Bone metatarsal(Ray ray) { return kMetatarsals[ray.index()]; }
 
-Bone tarsalPartner(int ray) {
+Bone tarsalPartner(Ray ray) {
   constexpr std::array<Bone, 5> kPartners{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kCub};
-  return kPartners.at(static_cast<std::size_t>(ray - 1));
+  return kPartners[ray.index()];
 }
 
-std::optional<int> rayOf(Bone bone) {
-  const int value = static_cast<int>(bone);
-  return value >= 1 && value <= 5 ? std::optional<int>(value) : std::nullopt;
+std::optional<Ray> rayOf(Bone bone) {
+  const auto it = std::ranges::find(kMetatarsals, bone);
+  return it == kMetatarsals.end() ? std::nullopt : Ray::from(static_cast<int>(it - kMetatarsals.begin()) + 1);
 }
 
-std::string_view ordinal(int ray) {
+std::string_view ordinal(Ray ray) {
   constexpr std::array<std::string_view, 5> kWords{"first", "second", "third", "fourth", "fifth"};
-  return kWords.at(static_cast<std::size_t>(ray - 1));
+  return kWords[ray.index()];
 }
 
 BoneSurfaces mirrored(const BoneSurfaces& bones) {

@@ -9,6 +9,7 @@
 #include <string_view>
 #include <vector>
 
+#include "anatomy/ray.h"
 #include "geometry/surface.h"
 
 namespace rayset {
@@ -48,13 +49,13 @@ inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM
 [[nodiscard]] std::optional<Bone> boneFromId(std::string_view id);
 [[nodiscard]] inline std::uint8_t label(Bone bone) { return static_cast<std::uint8_t>(bone); }
 
-/// Rays are numbered 1 to 5.
-[[nodiscard]] Bone metatarsal(int ray);
+/// The bones of a ray: its metatarsal, and the tarsal bone it stands on:
+[[nodiscard]] Bone metatarsal(Ray ray);
 /// C1, C2, C3, Cub, Cub.
-[[nodiscard]] Bone tarsalPartner(int ray);
-[[nodiscard]] std::optional<int> rayOf(Bone metatarsal);
+[[nodiscard]] Bone tarsalPartner(Ray ray);
+[[nodiscard]] std::optional<Ray> rayOf(Bone metatarsal);
 /// "first", ..., "fifth".
-[[nodiscard]] std::string_view ordinal(int ray);
+[[nodiscard]] std::string_view ordinal(Ray ray);
 
 /// A named set of surfaces in one frame.
 using BoneSurfaces = std::map<Bone, Surface>;

@@ -96,8 +96,7 @@ std::vector<Part> metatarsalParts(const Layout& plan) {
     }
     f = plan.surfaced(f, 0.1, static_cast<double>(i));
     parts.push_back(
-        {metatarsal(static_cast<int>(i) + 1),
-         boxAround({axes.global(0, -8, 0), axes.global(0, L + 4, 0)}, i == 4 ? 20 : 15),
+        {metatarsal(kRays[i]), boxAround({axes.global(0, -8, 0), axes.global(0, L + 4, 0)}, i == 4 ? 20 : 15),
          [f, plan, half, i](const Vec3& p) {
            const double free = released(plan.ray[i].local(p).y());
            // The styloid of the fifth reaches past its joint, lateral to the cuboid.

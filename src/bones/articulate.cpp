@@ -301,7 +301,7 @@ class Articulator {
       : foot_(foot), edges_(edges), scan_(scan) {
     out_.bones.resize(foot.bones.size());
     for (std::size_t n = 0; n < foot.bones.size(); ++n) out_.bones[n].id = foot.bones[n].id;
-    for (int r = 1; r <= 5; ++r) ray_index_[static_cast<std::size_t>(r - 1)] = foot.index(metatarsal(r));
+    for (const Ray ray : kRays) ray_index_[ray.index()] = foot.index(metatarsal(ray));
   }
 
   Articulation articulated(const Placement& placement);

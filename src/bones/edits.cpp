@@ -87,10 +87,10 @@ class Reader {
                    "Known are M1 to M5, C1 to C3, Cub, Nav, Tal, Cal, tibia, fibula, toes and sesamoids.");
     return *b;
   }
-  [[nodiscard]] Result<int> ray(const Json& j) const {
+  [[nodiscard]] Result<Ray> ray(const Json& j) const {
     if (!j.is_number_integer() || j.get<long long>() < 1 || j.get<long long>() > 5)
       return wrong("not the number of a ray", "Write 1 to 5.");
-    return j.get<int>();
+    return Ray(j.get<int>());
   }
   [[nodiscard]] Result<Rigid> rigid(const Json& j) const {
     const char* form = "Write four rows of four numbers, [[r, r, r, x], [r, r, r, y], [r, r, r, z], [0, 0, 0, 1]].";
@@ -324,7 +324,7 @@ Status consistent(const Edits& e) {
   for (std::size_t n = 0; n < e.removals.size(); ++n)
     if (!removed.insert(e.removals[n]).second)
       return clash("remove", n, fmt::format("{} is removed twice", boneId(e.removals[n])), "Leave one out.");
-  std::set<int> rays;
+  std::set<Ray> rays;
   for (std::size_t n = 0; n < e.landmarks.size(); ++n)
     if (!rays.insert(e.landmarks[n].ray).second)
       return clash("landmarks", n, fmt::format("ray {} appears twice", e.landmarks[n].ray),

@@ -52,7 +52,7 @@ struct RenameEdit {
 
 /// Landmarks of one metatarsal as scanned, patient frame.
 struct LandmarkEdit {
-  int ray = 1;
+  Ray ray;
   std::optional<Vec3> base_point;  ///< where shifts are read and turns taken about
   std::optional<Vec3> distal;      ///< unit axis, base to head
 };
@@ -65,7 +65,7 @@ struct RayStep {
 
 /// Where a ray belongs, by hand: a transform, or a step from where the program would put it.
 struct PoseEdit {
-  int ray = 1;
+  Ray ray;
   std::optional<Rigid> injured_to_reduced;
   std::optional<RayStep> step;
   bool start_only = false;  ///< the transform only starts the search

@@ -192,14 +192,17 @@ double longestExtent(const Surface& surface) {
   return extentAlong(surface, principalAxes(surface.vertices).axes.col(0)).length();
 }
 
-std::array<double, 5> lengthRatios(const std::array<double, 5>& lengths_mm, const std::array<double, 5>& usual_mm) {
-  std::array<double, 5> out{1, 1, 1, 1, 1};
-  const auto known = [&](std::size_t r) { return lengths_mm[r] > 0 && usual_mm[r] > 0; };
-  for (std::size_t r = 0; r < 5; ++r) {
+PerRay<double> lengthRatios(const PerRay<double>& lengths_mm, const PerRay<double>& usual_mm) {
+  PerRay<double> against_usual;
+  for (const auto& [ray, length] : lengths_mm)
+    if (const double* usual = find(usual_mm, ray); usual != nullptr && length > 0 && *usual > 0)
+      against_usual[ray] = length / *usual;
+  PerRay<double> out;
+  for (const auto& [ray, own] : against_usual) {
     std::vector<double> others;
-    for (std::size_t q = 0; q < 5; ++q)
-      if (q != r && known(q)) others.push_back(lengths_mm[q] / usual_mm[q]);
-    if (known(r) && others.size() >= 2) out[r] = lengths_mm[r] / usual_mm[r] / median(std::move(others));
+    for (const auto& [other, ratio] : against_usual)
+      if (other != ray) others.push_back(ratio);
+    if (others.size() >= 2) out[ray] = own / median(std::move(others));
   }
   return out;
 }

@@ -16,9 +16,8 @@ namespace rayset::bones {
 [[nodiscard]] double longestExtent(const Surface& surface);
 
 /// Of the five metatarsals the length against what the others suggest, where `usual_mm` are the lengths of a foot of
-/// any size. 0 mm: not known. 1 where the bone or all but one of the others are not known.
-[[nodiscard]] std::array<double, 5> lengthRatios(const std::array<double, 5>& lengths_mm,
-                                                 const std::array<double, 5>& usual_mm);
+/// any size. Absent where the bone or all but one of the others are not known.
+[[nodiscard]] PerRay<double> lengthRatios(const PerRay<double>& lengths_mm, const PerRay<double>& usual_mm);
 
 /// Everything of BoneEvidence that is measured on the surface: outline, cut, contrast, noise, metal, strayed, missed,
 /// buried, open_end.

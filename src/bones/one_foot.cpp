@@ -448,16 +448,18 @@ std::vector<SegmentedBone> FootSegmenter::measured(const std::vector<Part>& part
 /// Of each metatarsal, with the others.
 void FootSegmenter::compareLengths(std::vector<SegmentedBone>& bones,
                                    const std::vector<std::optional<RefinedSurface>>& drawn) const {
-  std::array<double, 5> lengths{}, usual{};
+  PerRay<double> lengths, usual;
   for (std::size_t n = 0; n < bent_.size(); ++n)
     if (const auto ray = rayOf(bent_[n].id); ray && drawn[n] && bones[n].complete) {
-      lengths[static_cast<std::size_t>(*ray - 1)] = longestExtent(drawn[n]->surface);
-      usual[static_cast<std::size_t>(*ray - 1)] = longestExtent(foot().bones[n].mesh);
+      lengths[*ray] = longestExtent(drawn[n]->surface);
+      usual[*ray] = longestExtent(foot().bones[n].mesh);
     }
-  const std::array<double, 5> ratios = lengthRatios(lengths, usual);
+  const PerRay<double> ratios = lengthRatios(lengths, usual);
   for (std::size_t n = 0; n < bent_.size(); ++n)
-    if (const auto ray = rayOf(bent_[n].id))
-      bones[n].evidence.length_ratio = ratios[static_cast<std::size_t>(*ray - 1)];
+    if (const auto ray = rayOf(bent_[n].id)) {
+      const double* ratio = find(ratios, *ray);
+      bones[n].evidence.length_ratio = ratio != nullptr ? *ratio : 1;
+    }
 }
 
 /// How far each bone can be trusted, by itself and with the others.

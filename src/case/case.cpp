@@ -46,9 +46,8 @@ double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const re
   const auto reduced = reduceRays(foot.surfaces(), foot.side, nullptr, prior, norms, progress);
   if (!reduced) return 0;
   double worst = 0;
-  for (const RayReduction& r : reduced->rays) {
-    if (r.ray == 0) continue;
-    const Vec3 p = basePoint(reduced->reduced.at(metatarsal(r.ray)), reduced->frame.distal);
+  for (const auto& [ray, r] : reduced->rays) {
+    const Vec3 p = basePoint(reduced->reduced.at(metatarsal(ray)), reduced->frame.distal);
     worst = std::max(worst, (r.injured_to_reduced.inverse() * p - p).norm());
   }
   return worst;
@@ -86,11 +85,11 @@ void reduceOntoBone(const std::map<std::string, SegmentedBone>& fragments, Case&
 /// The fragments go with their ray; the ray's surfaces become those of the main part again.
 void placeFragments(Case& c) {
   if (c.fragments.empty()) return;
-  const RayReduction& ray = c.reduction.rays[1];
-  const Rigid X = ray.ray != 0 ? ray.injured_to_reduced : Rigid::Identity();
-  c.reduction.reduced.at(Bone::kM2) = transformed(c.injured.at(Bone::kM2), X);
+  const RayReduction* found = find(c.reduction.rays, Ray(2));
+  const RayReduction ray = found != nullptr ? *found : RayReduction{};
+  c.reduction.reduced.at(Bone::kM2) = transformed(c.injured.at(Bone::kM2), ray.injured_to_reduced);
   for (auto& [id, f] : c.fragments) {
-    f.injured_to_reduced = X * f.fit.injured_to_bone;
+    f.injured_to_reduced = ray.injured_to_reduced * f.fit.injured_to_bone;
     f.reduced = transformed(f.bone.surface, f.injured_to_reduced);
     f.uncertainty_mm = std::hypot(f.fit.uncertainty_mm, ray.uncertainty_mm);
     f.uncertainty_rad = std::hypot(f.fit.uncertainty_rad, ray.uncertainty_rad);
@@ -101,8 +100,7 @@ void placeFragments(Case& c) {
 
 std::map<std::string, Rigid> reducedPoses(const Case& c) {
   std::map<std::string, Rigid> poses;
-  for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0) poses[std::string(boneId(metatarsal(r.ray)))] = r.injured_to_reduced;
+  for (const auto& [ray, r] : c.reduction.rays) poses[std::string(boneId(metatarsal(ray)))] = r.injured_to_reduced;
   for (const auto& [id, f] : c.fragments) poses[id] = f.injured_to_reduced;
   return poses;
 }
@@ -115,8 +113,7 @@ ConstructInput constructInput(const Case& c, const CtVolume* ct) {
   input.ct = ct;
   for (const auto& [id, f] : c.fragments)
     if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
-  for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0) input.injured_to_reduced[metatarsal(r.ray)] = r.injured_to_reduced;
+  for (const auto& [ray, r] : c.reduction.rays) input.injured_to_reduced[metatarsal(ray)] = r.injured_to_reduced;
   // The error that a confidence stands for (docs/decisions/confidence.md).
   for (const auto& [id, bone] : c.bones)
     if (bone.confidence > 0)
@@ -259,30 +256,28 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.timings_s["reduction"] = clock.lap();
 
   // --- injury: how far each ray stands from there
-  for (int ray = 1; ray <= 5; ++ray) {
-    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
-    if (r.ray == 0) {
+  for (const Ray ray : kRays) {
+    const RayReduction* r = find(c.reduction.rays, ray);
+    if (r == nullptr) {
       c.partial = true;
       continue;
     }
-    c.rays[static_cast<std::size_t>(ray - 1)] =
-        displacement(ray, r.injured_to_reduced.inverse(), reducedBasePoint(ray, c.reduction, corrected->overrides),
+    RayDisplacement& d = c.rays[ray];
+    d = displacement(ray, r->injured_to_reduced.inverse(), reducedBasePoint(ray, c.reduction, corrected->overrides),
                      c.reduction.frame);
-    c.rays[static_cast<std::size_t>(ray - 1)].told = r.doubt.empty();
+    d.told = r->doubt.empty();
   }
   const std::vector<OpenQuestion> open = openQuestions(c);  // before everything else
   std::transform(open.begin(), open.end(), std::inserter(c.cautions, c.cautions.begin()), inWords);
-  std::array<double, 5> within_mm{};
-  for (std::size_t n = 0; n < 5; ++n) within_mm[n] = c.reduction.rays[n].uncertainty_mm;
+  const PerRay<double> within_mm = withinMm(c.reduction);
   c.patterns = classify(c.rays, within_mm);
   for (const CloseCall& call : closeCalls(c.rays, within_mm)) {
-    const auto n = static_cast<std::size_t>(call.ray - 1);
-    const RayDisplacement& d = c.rays[n];
+    const RayDisplacement& d = c.rays.at(call.ray);
     c.cautions.push_back(
         fmt::format("The {} ray stands {:.1f} mm out of place, give or take {:.1f} mm, close to the {:.0f} mm from "
                     "which a ray counts "
                     "as displaced. Were it {}, the pattern would be: {}, Hardcastle {}, Myerson {}.",
-                    ordinal(call.ray), std::hypot(d.lateral_mm, d.dorsal_mm), within_mm[n], kDisplacedFromMm,
+                    ordinal(call.ray), std::hypot(d.lateral_mm, d.dorsal_mm), within_mm.at(call.ray), kDisplacedFromMm,
                     d.displaced ? "in place" : "displaced", call.other.quenu_kuss.value, call.other.hardcastle.value,
                     call.other.myerson.value));
   }
@@ -305,7 +300,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   if (!fixation) return tl::unexpected(fixation.error());
   c.fixation = std::move(*fixation);
   c.cautions.insert(c.cautions.end(), c.fixation.cautions.begin(), c.fixation.cautions.end());
-  for (const int ray : request.construct.rays) {
+  for (const Ray ray : request.construct.rays) {
     const bool fixed = std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(), [ray](const Device& d) {
       return d.ray == ray && d.stage == DeviceStage::kDefinitive;
     });
@@ -314,8 +309,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.timings_s["fixation"] = clock.lap();
 
   std::vector<std::string> undone;
-  for (int ray = 1; ray <= 5; ++ray) {
-    if (c.reduction.rays[static_cast<std::size_t>(ray - 1)].ray == 0) undone.emplace_back(ordinal(ray));
+  for (const Ray ray : kRays) {
+    if (!c.reduction.rays.contains(ray)) undone.emplace_back(ordinal(ray));
   }
   if (!undone.empty()) {
     c.cautions.push_back(fmt::format("Not planned: the {} ray{}, because a bone of it was not found.", listed(undone),

@@ -62,7 +62,7 @@ struct Case {
   LabelVolume labels;  ///< of the planned foot only
   FootBodies bodies;   ///< the planned foot taken apart with its grey values, as scanned; for radiographs
   ReductionResult reduction;
-  std::array<RayDisplacement, 5> rays{};  ///< by ray - 1; ray == 0 where it could not be dealt with
+  PerRay<RayDisplacement> rays;           ///< absent where it could not be dealt with
   std::vector<Measure> measures;          ///< of the foot as scanned
   std::vector<Measure> measures_reduced;  ///< of the foot as it will be
   Patterns patterns;

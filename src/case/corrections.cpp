@@ -12,7 +12,7 @@ namespace {
 constexpr double kFarthestMm = 60;  ///< no injury takes a base farther from where it belongs
 
 /// Both bones of the ray are there, and where its base is as scanned.
-Result<Vec3> baseOf(int ray, const BoneSurfaces& injured, const std::string& place) {
+Result<Vec3> baseOf(Ray ray, const BoneSurfaces& injured, const std::string& place) {
   for (const Bone b : {metatarsal(ray), tarsalPartner(ray)})
     if (!injured.contains(b))
       return fail(Fault::kRequest,
@@ -24,8 +24,8 @@ Result<Vec3> baseOf(int ray, const BoneSurfaces& injured, const std::string& pla
 
 }  // namespace
 
-Vec3 reducedBasePoint(int ray, const ReductionResult& reduction, const RayOverrides& overrides) {
-  const Rigid& X = reduction.rays[static_cast<std::size_t>(ray - 1)].injured_to_reduced;
+Vec3 reducedBasePoint(Ray ray, const ReductionResult& reduction, const RayOverrides& overrides) {
+  const Rigid& X = reduction.rays.at(ray).injured_to_reduced;
   const auto given = overrides.find(ray);
   if (given != overrides.end() && given->second.base_point) return X * *given->second.base_point;
   const Surface& reduced = reduction.reduced.at(metatarsal(ray));
@@ -78,8 +78,8 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
     for (std::size_t n = 0; n < edits.poses.size(); ++n) {
       const PoseEdit& e = edits.poses[n];
       if (!e.step) continue;
-      const RayReduction& r = reduction->rays[static_cast<std::size_t>(e.ray - 1)];
-      if (r.ray == 0)
+      const RayReduction* r = find(reduction->rays, e.ray);
+      if (r == nullptr)
         return fail(
             Fault::kRequest,
             fmt::format("the {} ray could not be placed, so that there is nothing to step from", ordinal(e.ray)),
@@ -89,7 +89,7 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
                               s.abduction_rad, s.plantarflexion_rad, s.pronation_rad, false};
       out.overrides[e.ray].pose =
           displacementTransform(d, reducedBasePoint(e.ray, *reduction, out.overrides), reduction->frame) *
-          r.injured_to_reduced;
+          r->injured_to_reduced;
       out.applied.push_back(fmt::format("the place of the {} ray was moved from the one computed", ordinal(e.ray)));
     }
     reduction = reduceRays(injured, side, other, prior, norms, progress, out.overrides);

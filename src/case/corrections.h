@@ -25,6 +25,6 @@ struct CorrectedReduction {
 
 /// The base's reference point of one ray where it belongs: the one given by hand, moved with the bone, or that of the
 /// surface.
-[[nodiscard]] Vec3 reducedBasePoint(int ray, const ReductionResult& reduction, const RayOverrides& overrides);
+[[nodiscard]] Vec3 reducedBasePoint(Ray ray, const ReductionResult& reduction, const RayOverrides& overrides);
 
 }  // namespace rayset

@@ -39,9 +39,9 @@ OpenQuestion ofBones(std::vector<Bone> bones) {
 
 std::vector<OpenQuestion> openQuestions(const Case& c) {
   std::vector<OpenQuestion> out;
-  for (const RayDisplacement& d : c.rays)
-    if (d.ray != 0 && !d.told)
-      out.push_back(ofRay(c.reduction.rays[static_cast<std::size_t>(d.ray - 1)], !c.other_foot.empty()));
+  for (const auto& [ray, d] : c.rays)
+    if (const RayReduction* r = d.told ? nullptr : find(c.reduction.rays, ray))
+      out.push_back(ofRay(*r, !c.other_foot.empty()));
   if (auto doubtful = doubtfulBones(c.bones); !doubtful.empty()) out.push_back(ofBones(std::move(doubtful)));
   return out;
 }

@@ -14,7 +14,7 @@ namespace rayset {
 enum class Remedy { kOtherFoot, kFilm, kPlaceByHand, kCorrectBones };
 
 struct OpenQuestion {
-  int ray = 0;              ///< 0: of no single ray
+  std::optional<Ray> ray;   ///< none: of no single ray
   std::vector<Bone> bones;  ///< those that cannot be trusted
   std::string what;         ///< a sentence
   std::string settle;       ///< a sentence: what would settle it

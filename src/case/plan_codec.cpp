@@ -2,6 +2,7 @@
 
 #include <cmath>
 
+#include "anatomy/codec.h"
 #include "anatomy/frames.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
@@ -30,6 +31,7 @@ using codec::oneOf;
 using codec::optionalField;
 using codec::point;
 using codec::Presence;
+using codec::ray;
 using codec::text;
 using codec::transform;
 using codec::truth;
@@ -44,7 +46,6 @@ constexpr codec::Range kAngle{.least = -180.0, .most = 180.0};
 constexpr codec::Range kHalfTurn{.least = 0.0, .most = 180.0};
 constexpr codec::Range kPositive{.least = 0.0, .above = true};
 
-Codec<int> ray() { return integer(1, 5); }
 Codec<std::string> uid() { return text({.pattern = "^([0-9.]{1,64})?$"}); }
 Codec<std::string> partId() {
   return text({.pattern = "^(M[1-5]|C[1-3]|Cub|Nav|Tal|Cal|tibia|fibula|toes|sesamoids)(\\.[1-9][0-9]*)?$"});
@@ -276,6 +277,12 @@ Codec<Measure> measureCodec() {
           rules));
 }
 
+std::vector<std::string> columnNames() {
+  std::vector<std::string> out;
+  for (const Column& column : kColumns) out.emplace_back(column.name);
+  return out;
+}
+
 Codec<Patterns> patternsCodec() {
   const auto name = [](const char* key, PatternName Patterns::*member, const std::vector<std::string>& words) {
     return field<Patterns>(
@@ -294,7 +301,7 @@ Codec<Patterns> patternsCodec() {
                 {"homolateral", "isolated", "divergent", "none", "unclassified", "cannot be told"}),
            name("hardcastle", &Patterns::hardcastle, {"A", "B", "C", "none", "unclassified", "cannot be told"}),
            name("myerson", &Patterns::myerson, {"A", "B1", "B2", "C1", "C2", "none", "unclassified", "cannot be told"}),
-           field("columns", list(oneOf({"medial", "middle", "lateral"}), {{"uniqueItems", true}}), &Patterns::columns),
+           field("columns", list(oneOf(columnNames()), {{"uniqueItems", true}}), &Patterns::columns),
            group<Patterns>("reasons",
                            {reason("quenu_kuss", &Patterns::quenu_kuss), reason("hardcastle", &Patterns::hardcastle),
                             reason("myerson", &Patterns::myerson)})}));
@@ -302,15 +309,14 @@ Codec<Patterns> patternsCodec() {
 
 std::vector<RayDisplacement> displacementsOf(const Case& c) {
   std::vector<RayDisplacement> out;
-  for (const RayDisplacement& d : c.rays)
-    if (d.ray != 0) out.push_back(d);
+  for (const auto& [ray, d] : c.rays) out.push_back(d);
   return out;
 }
 
 void takeDisplacements(Case& c, const std::vector<RayDisplacement>& rays) {
   for (RayDisplacement d : rays) {
     if (!d.told) d.displaced = std::hypot(d.lateral_mm, d.dorsal_mm) >= kDisplacedFromMm;  // the likelier of the two
-    c.rays[static_cast<std::size_t>(d.ray - 1)] = d;
+    c.rays[d.ray] = d;
   }
 }
 
@@ -393,13 +399,13 @@ Codec<FragmentEntry> fragmentCodec() {
 
 std::vector<RayReduction> reductionsOf(const Case& c) {
   std::vector<RayReduction> out;
-  for (const int n : c.reduction.order)
-    if (const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(n - 1)]; r.ray != 0) out.push_back(r);
+  for (const Ray ray : c.reduction.order)
+    if (const RayReduction* r = find(c.reduction.rays, ray)) out.push_back(*r);
   return out;
 }
 
 void takeReductions(Case& c, std::vector<RayReduction> rays) {
-  for (RayReduction& r : rays) c.reduction.rays[static_cast<std::size_t>(r.ray - 1)] = std::move(r);
+  for (RayReduction& r : rays) c.reduction.rays[r.ray] = std::move(r);
 }
 
 std::vector<FragmentEntry> fragmentsOf(const Case& c) {

@@ -149,10 +149,9 @@ Result<PlanRecord> readPlan(const std::filesystem::path& folder) {
   plan.study_uid = c->scan.study_uid;
   plan.side = c->side;
   plan.frame = c->reduction.frame;
-  for (const RayReduction& r : c->reduction.rays) {
-    if (r.ray == 0) continue;
-    plan.injured_to_reduced[std::string(boneId(metatarsal(r.ray)))] = r.injured_to_reduced;
-    plan.uncertainty_mm[r.ray] = r.uncertainty_mm;
+  for (const auto& [ray, r] : c->reduction.rays) {
+    plan.injured_to_reduced[std::string(boneId(metatarsal(ray)))] = r.injured_to_reduced;
+    plan.uncertainty_mm[ray] = r.uncertainty_mm;
   }
   for (const auto& [id, f] : c->fragments) plan.injured_to_reduced[id] = f.injured_to_reduced;
   plan.devices = c->fixation.devices;
@@ -190,8 +189,8 @@ Result<Case> readCase(const std::filesystem::path& folder, const Catalogue& cata
   if (const Status read = readSurfaces(jobs); !read) return tl::unexpected(read.error());
   for (const auto& [bone, b] : c.bones) c.injured[bone] = b.surface;
   c.reduction.reduced = c.injured;
-  for (const RayReduction& r : c.reduction.rays)
-    if (const auto it = r.ray == 0 ? c.injured.end() : c.injured.find(metatarsal(r.ray)); it != c.injured.end())
+  for (const auto& [ray, r] : c.reduction.rays)
+    if (const auto it = c.injured.find(metatarsal(ray)); it != c.injured.end())
       c.reduction.reduced.at(it->first) = transformed(it->second, r.injured_to_reduced);
   for (auto& [id, f] : c.fragments) f.reduced = transformed(f.bone.surface, f.injured_to_reduced);
 

@@ -21,7 +21,7 @@ struct PlanRecord {
   Side side = Side::kRight;
   Frame frame;
   std::map<std::string, Rigid> injured_to_reduced;  ///< by metatarsal and fragment id
-  std::map<int, double> uncertainty_mm;             ///< of the plan's reduction, by ray
+  PerRay<double> uncertainty_mm;                    ///< of the plan's reduction
   BoneSurfaces reduced;
   std::map<std::string, Surface> fragments;  ///< reduced
   std::vector<Device> devices;

@@ -159,8 +159,8 @@ Json filmJson(const FilmReading& r) {
   }
   j["nunley_vertullo"] = {{"stage", r.stage.value}, {"borderline", r.stage.borderline}, {"reason", r.stage.reason}};
   Json rays = Json::array();
-  for (const FilmRay& ray : r.pattern.rays)
-    rays.push_back({{"ray", ray.ray},
+  for (const auto& [which, ray] : r.pattern.rays)
+    rays.push_back({{"ray", which},
                     {"lateral_mm", number(ray.lateral_mm)},
                     {"lateral_by_difference", ray.lateral_by_difference},
                     {"dorsal_mm", number(ray.dorsal_mm)},

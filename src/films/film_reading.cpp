@@ -407,23 +407,23 @@ NunleyVertullo stageOf(const FilmReading& r, const Limits& limits) {
 }
 
 struct RaySource {
-  int ray;
+  Ray ray;
   const char* lateral;
   const char* lateral_else;
   bool only_difference;
 };
-constexpr std::array<RaySource, 5> kRaySources{{{1, "m1_c1_lateral_border", "", false},
-                                                {2, "m2_c2_medial_border", "", false},
-                                                {3, "m3_c3_medial_border", "m3_c3_lateral_border", false},
-                                                {4, "m4_cub_medial_border", "", false},
-                                                {5, "m5_cub_lateral_offset", "", true}}};
+constexpr std::array<RaySource, 5> kRaySources{{{Ray(1), "m1_c1_lateral_border", "", false},
+                                                {Ray(2), "m2_c2_medial_border", "", false},
+                                                {Ray(3), "m3_c3_medial_border", "m3_c3_lateral_border", false},
+                                                {Ray(4), "m4_cub_medial_border", "", false},
+                                                {Ray(5), "m5_cub_lateral_offset", "", true}}};
 
 FilmPattern patternOf(const FilmReading& r) {
   FilmPattern p;
-  std::array<RayDisplacement, 5> with{}, without{};
+  PerRay<RayDisplacement> with, without;
   std::vector<std::string> no_dorsal, no_lateral;
   for (const RaySource& s : kRaySources) {
-    FilmRay& ray = p.rays[static_cast<std::size_t>(s.ray - 1)];
+    FilmRay& ray = p.rays[s.ray];
     ray.ray = s.ray;
     const auto read = [&](const FilmMeasure* m, std::optional<double>& value, bool& by_difference,
                           bool only_difference) {
@@ -438,18 +438,17 @@ FilmPattern patternOf(const FilmReading& r) {
     if (m == nullptr) m = find(r.measures, s.lateral_else);
     read(m, ray.lateral_mm, ray.lateral_by_difference, s.only_difference);
     read(find(r.measures, fmt::format("dorsal_step_{}", s.ray)), ray.dorsal_mm, ray.dorsal_by_difference, false);
-    if (!ray.dorsal_mm) no_dorsal.push_back(std::to_string(s.ray));
-    if (!ray.lateral_mm) no_lateral.push_back(std::to_string(s.ray));
+    if (!ray.dorsal_mm) no_dorsal.push_back(std::to_string(s.ray.number()));
+    if (!ray.lateral_mm) no_lateral.push_back(std::to_string(s.ray.number()));
     if (!ray.lateral_mm && !ray.dorsal_mm) continue;
     RayDisplacement d;
     d.ray = s.ray;
     d.lateral_mm = ray.lateral_mm.value_or(0);
     d.dorsal_mm = ray.dorsal_mm.value_or(0);
     d.displaced = std::hypot(d.lateral_mm, d.dorsal_mm) >= kDisplacedFromMm;
-    const auto at = static_cast<std::size_t>(s.ray - 1);
-    with[at] = d;
+    with[s.ray] = d;
     // Strictly, a ray is known to be in place only where both were seen, and to go sideways only where that was seen.
-    if (ray.lateral_mm && (ray.dorsal_mm || std::abs(d.lateral_mm) >= kDisplacedFromMm)) without[at] = d;
+    if (ray.lateral_mm && (ray.dorsal_mm || std::abs(d.lateral_mm) >= kDisplacedFromMm)) without[s.ray] = d;
   }
   p.names = classify(with);
   const Patterns strict = classify(without);
@@ -460,17 +459,17 @@ FilmPattern patternOf(const FilmReading& r) {
     return fmt::format("{} {}", list.size() == 1 ? "ray" : "rays", fmt::join(list, ", "));
   };
   std::vector<std::string> dorsal_assumed, lateral_assumed;
-  for (const FilmRay& ray : p.rays) {
-    if (ray.lateral_mm && !ray.dorsal_mm) dorsal_assumed.push_back(std::to_string(ray.ray));
-    if (!ray.lateral_mm && ray.dorsal_mm) lateral_assumed.push_back(std::to_string(ray.ray));
+  for (const auto& [number, ray] : p.rays) {
+    if (ray.lateral_mm && !ray.dorsal_mm) dorsal_assumed.push_back(std::to_string(number.number()));
+    if (!ray.lateral_mm && ray.dorsal_mm) lateral_assumed.push_back(std::to_string(number.number()));
   }
   if (!dorsal_assumed.empty())
     p.assumed.push_back("No dorsal step was measured on " + rays(dorsal_assumed) + "; taken as none.");
   if (!lateral_assumed.empty())
     p.assumed.push_back("No sideways shift was measured on " + rays(lateral_assumed) + "; taken as none.");
   std::vector<std::string> nothing;
-  for (const FilmRay& ray : p.rays)
-    if (!ray.lateral_mm && !ray.dorsal_mm) nothing.push_back(std::to_string(ray.ray));
+  for (const auto& [number, ray] : p.rays)
+    if (!ray.lateral_mm && !ray.dorsal_mm) nothing.push_back(std::to_string(number.number()));
   if (!nothing.empty()) p.unseen.push_back("Nothing was measured on " + rays(nothing) + ".");
   p.unseen.emplace_back(
       "Films show shadows: a shift along the beam, a turn of a ray about its axis, and breaks that lie "

@@ -109,13 +109,13 @@ struct NunleyVertullo {
 
 /// Shift of a ray's base as films show it.
 struct FilmRay {
-  int ray = 0;
+  Ray ray;
   std::optional<double> lateral_mm, dorsal_mm;
   /// Relative to the other foot rather than to the line of the tarsal bone.
   bool lateral_by_difference = false, dorsal_by_difference = false;
 };
 struct FilmPattern {
-  std::array<FilmRay, 5> rays;
+  PerRay<FilmRay> rays;  ///< all five
   Patterns names;
   std::vector<std::string> assumed;  ///< what the names assume without its having been seen
   bool holds = false;                ///< names are given, and do not depend on the unseen displacements

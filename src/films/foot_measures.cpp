@@ -245,7 +245,7 @@ void oblique(Bench& b) {
 }
 
 void lateral(Bench& b, bool loaded) {
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const std::string m(boneId(metatarsal(ray))), t(boneId(tarsalPartner(ray)));
     step(b, fmt::format("dorsal_step_{}", ray), fmt::format("Dorsal step {}/{}", m, t == "Cub" ? "cuboid" : t),
          fmt::format(

@@ -26,7 +26,7 @@ using SpacePtr = std::shared_ptr<const Space>;
 
 // A ray to be fixed, or a fragment, with the spaces its devices go through; null where bones do not face each other.
 struct RayJoint {
-  int ray = 0;
+  Ray ray;
   SpacePtr space;
 };
 struct Break {
@@ -68,7 +68,7 @@ class Planner {
   void holdByWire(const RayJoint& joint);
   [[nodiscard]] ConstructResult checked();
 
-  [[nodiscard]] bool usesWire(int ray) const { return settings_.lateral_wires && ray >= 4; }
+  [[nodiscard]] bool usesWire(Ray ray) const { return settings_.lateral_wires && ray >= 4; }
   [[nodiscard]] Neighbours neighboursOf(std::size_t i) const;
   [[nodiscard]] std::vector<Device> amongStanding(std::vector<Device> devices) const;
   [[nodiscard]] std::vector<Device> placedDevices() const;
@@ -125,7 +125,7 @@ Result<ConstructResult> Planner::plan(const Progress& progress) {
 // ---------------------------------------------------------------------------------------------- what is to be fixed
 
 void Planner::findJoints() {
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     if (std::find(settings_.rays.begin(), settings_.rays.end(), ray) == settings_.rays.end()) continue;
     const auto gone = [&](Bone b) { return foot_.bone(b) == nullptr; };
     if (const Bone m = metatarsal(ray), t = tarsalPartner(ray); gone(m) || gone(t))
@@ -401,7 +401,7 @@ Result<DeviceChecks> checkDevice(const ConstructInput& input, const Device& devi
   if (const Status ok = validRequest(input, catalogue, settings); !ok) return tl::unexpected(ok.error());
   if (device.through.size() != 2) return notToBeChecked(device);
   ReducedFoot foot(input);
-  foot.makeFields(foot.bonesNear({std::clamp(device.ray, 1, 5)}));
+  foot.makeFields(foot.bonesNear({device.ray}));
   const auto space = foot.spaceOf(device);
   if (!space) return notToBeChecked(device);
   const Rule rule = RuleBook(input, catalogue, settings, foot).of(device, space);

@@ -91,7 +91,7 @@ struct Device {
   std::string type;  ///< catalogue id
   DeviceKind kind = DeviceKind::kScrew;
   DeviceStage stage = DeviceStage::kDefinitive;
-  int ray = 0;
+  Ray ray;
   std::vector<std::string> through;  ///< bone ids in the order entered
   Vec3 entry = Vec3::Zero(),
        tip = Vec3::Zero();         ///< reduced pose, patient frame; entry on the cortex, tip the end of the thread
@@ -106,11 +106,11 @@ struct Device {
 inline constexpr double kMostErrorMm = 1;
 
 struct ConstructSettings {
-  bool lateral_wires = false;            ///< rays 4 and 5 with 1.6 mm wires only (mobile column)
-  std::vector<int> rays{1, 2, 3, 4, 5};  ///< rays to fix
-  double cortex_margin_mm = 0.8;         ///< wanted between device and outer cortex
-  double device_gap_mm = 1.5;            ///< wanted between devices, surface to surface
-  double end_clearance_mm = 0.5;         ///< bone left around the end of the hole
+  bool lateral_wires = false;                         ///< rays 4 and 5 with 1.6 mm wires only (mobile column)
+  std::vector<Ray> rays{kRays.begin(), kRays.end()};  ///< to fix
+  double cortex_margin_mm = 0.8;                      ///< wanted between device and outer cortex
+  double device_gap_mm = 1.5;                         ///< wanted between devices, surface to surface
+  double end_clearance_mm = 0.5;                      ///< bone left around the end of the hole
   double joint_bridge_mm = 10;  ///< least bone between a screw's entry and the joint, so that the bridge does not break
 };
 
@@ -137,9 +137,8 @@ struct ConstructInput {
 };
 
 /// Plans the construct. A ray with a missing bone, or without any path that keeps the device inside the bones, gets a
-/// caution in words and no device; a path that is safe but not ideal gets warnings. Fails (kRequest) on a ray that is
-/// not 1 to 5, on a setting out of range or on a catalogue without the implants named above; (kInternal) on null bones;
-/// (kCancelled).
+/// caution in words and no device; a path that is safe but not ideal gets warnings. Fails (kRequest) on a setting out
+/// of range or on a catalogue without the implants named above; (kInternal) on null bones; (kCancelled).
 [[nodiscard]] Result<ConstructResult> planConstruct(const ConstructInput& input, const Catalogue& catalogue,
                                                     const ConstructSettings& settings = {},
                                                     const Progress& progress = {});

@@ -17,9 +17,6 @@ Status validRequest(const ConstructInput& input, const Catalogue& catalogue, con
       return fail(Fault::kRequest, fmt::format("\"{}\" of the implant catalogue is a {}", id, traits(type->kind).word),
                   "implants", "Use the catalogue that comes with the program (data/implants.json).");
   }
-  for (const int ray : settings.rays)
-    if (ray < 1 || ray > 5)
-      return fail(Fault::kRequest, fmt::format("there is no ray {}", ray), "rays", "Rays are numbered 1 to 5.");
   const auto range = [](double value, double low, double high, const char* name) -> Status {
     if (value >= low && value <= high) return {};
     return fail(Fault::kRequest, fmt::format("{} mm is out of range", value), name,

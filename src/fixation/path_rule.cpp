@@ -77,7 +77,7 @@ double Rule::turnFromSector(const Vec3& normal) const {
   return std::abs(std::remainder(ray.angleOf(normal) - sector_centre, 2 * std::numbers::pi));
 }
 
-Rule RuleBook::withImplant(const std::string& type_id, std::string id, DeviceStage stage, int ray) const {
+Rule RuleBook::withImplant(const std::string& type_id, std::string id, DeviceStage stage, Ray ray) const {
   const ImplantType& type = *catalogue_.find(type_id);
   Rule rule;
   rule.device.id = std::move(id);
@@ -99,7 +99,7 @@ void RuleBook::through(Rule& rule, std::vector<std::string> bones) const {
 }
 
 // From the metatarsal of a ray across its joint.
-void RuleBook::across(Rule& rule, int ray, const Space& space) const {
+void RuleBook::across(Rule& rule, Ray ray, const Space& space) const {
   through(rule, bonesOfRay(ray));
   rule.ray = rayAnatomy(*foot_.bone(metatarsal(ray)), space.first_face, input_.frame);
 }
@@ -113,7 +113,7 @@ Vec3 RuleBook::alongCuneiform(const Space& space) const {
   return -input_.frame.distal;
 }
 
-Rule RuleBook::screw(int ray, std::shared_ptr<const Space> space) const {
+Rule RuleBook::screw(Ray ray, std::shared_ptr<const Space> space) const {
   Rule rule = withImplant(kScrew, fmt::format("S{}", ray), DeviceStage::kDefinitive, ray);
   rule.what = fmt::format("screw of the {} ray", ordinal(ray));
   rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a length that is sold costs a millimetre on average
@@ -147,7 +147,7 @@ Rule RuleBook::screw(int ray, std::shared_ptr<const Space> space) const {
   return rule;
 }
 
-Rule RuleBook::wire(int ray, std::shared_ptr<const Space> space, bool definitive) const {
+Rule RuleBook::wire(Ray ray, std::shared_ptr<const Space> space, bool definitive) const {
   Rule rule = withImplant(definitive ? kLateralWire : kHoldingWire, fmt::format("W{}", ray),
                           definitive ? DeviceStage::kDefinitive : DeviceStage::kTemporary, ray);
   rule.what = fmt::format("wire of the {} ray", ordinal(ray));
@@ -177,8 +177,7 @@ Rule RuleBook::fragmentWire(const std::string& fragment, char letter, bool into,
   const std::string parent = parentId(fragment);
   const auto b = boneFromId(parent);
   // Definitive: nothing else holds the fragment once the holding wires are out.
-  Rule rule = withImplant(kFragmentWire, fmt::format("F{}{}", fragment, letter), DeviceStage::kDefinitive,
-                          rayOf(*b).value_or(0));
+  Rule rule = withImplant(kFragmentWire, fmt::format("F{}{}", fragment, letter), DeviceStage::kDefinitive, rayWith(*b));
   rule.what = fmt::format("wire of fragment {}", fragment);
   rule.fragment = true;
   through(rule, into ? std::vector<std::string>{parent, fragment} : std::vector<std::string>{fragment, parent});

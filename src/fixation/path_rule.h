@@ -69,9 +69,9 @@ class RuleBook {
            const ReducedFoot& foot)
       : input_(input), catalogue_(catalogue), settings_(settings), foot_(foot) {}
 
-  [[nodiscard]] Rule screw(int ray, std::shared_ptr<const path::Space> space) const;
+  [[nodiscard]] Rule screw(Ray ray, std::shared_ptr<const path::Space> space) const;
   /// The one that stays (definitive), or the one that holds while the screw is put in.
-  [[nodiscard]] Rule wire(int ray, std::shared_ptr<const path::Space> space, bool definitive) const;
+  [[nodiscard]] Rule wire(Ray ray, std::shared_ptr<const path::Space> space, bool definitive) const;
   /// `into`: as ReducedFoot::fragmentSpace().
   [[nodiscard]] Rule fragmentWire(const std::string& fragment, char letter, bool into,
                                   std::shared_ptr<const path::Space> space) const;
@@ -79,8 +79,8 @@ class RuleBook {
   [[nodiscard]] Rule of(const Device& device, std::shared_ptr<const path::Space> space) const;
 
  private:
-  [[nodiscard]] Rule withImplant(const std::string& type_id, std::string id, DeviceStage stage, int ray) const;
-  void across(Rule& rule, int ray, const path::Space& space) const;
+  [[nodiscard]] Rule withImplant(const std::string& type_id, std::string id, DeviceStage stage, Ray ray) const;
+  void across(Rule& rule, Ray ray, const path::Space& space) const;
   void through(Rule& rule, std::vector<std::string> bones) const;
   [[nodiscard]] Vec3 alongCuneiform(const path::Space& space) const;
 

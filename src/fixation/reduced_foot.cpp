@@ -25,7 +25,7 @@ std::optional<std::string> fragmentOf(const Device& device) {
   return std::nullopt;
 }
 
-std::vector<std::string> bonesOfRay(int ray) {
+std::vector<std::string> bonesOfRay(Ray ray) {
   return {std::string(boneId(metatarsal(ray))), std::string(boneId(tarsalPartner(ray)))};
 }
 
@@ -46,9 +46,15 @@ double ReducedFoot::surfaceError(const std::vector<std::string>& ids) const {
   return most;
 }
 
-std::vector<Bone> ReducedFoot::bonesNear(const std::vector<int>& rays) const {
+Ray rayWith(Bone bone) {
+  const auto has = [&](Ray ray) { return metatarsal(ray) == bone || tarsalPartner(ray) == bone; };
+  const auto ray = std::ranges::find_if(kRays, has);
+  return ray == kRays.end() ? kPlacingOrder.front() : *ray;
+}
+
+std::vector<Bone> ReducedFoot::bonesNear(const std::vector<Ray>& rays) const {
   std::vector<Box> own;
-  for (const int ray : rays)
+  for (const Ray ray : rays)
     for (const Bone b : {metatarsal(ray), tarsalPartner(ray)})
       if (const Surface* s = bone(b)) {
         const Box box = bounds(*s);
@@ -110,7 +116,7 @@ std::vector<Space::Obstacle> ReducedFoot::obstacles(const std::vector<std::strin
   return list;
 }
 
-std::shared_ptr<const Space> ReducedFoot::raySpace(int ray) const {
+std::shared_ptr<const Space> ReducedFoot::raySpace(Ray ray) const {
   return shared(path::makeSpace(withFragments(metatarsal(ray)), withFragments(tarsalPartner(ray)),
                                 obstacles(bonesOfRay(ray)), kReachMm));
 }
@@ -131,8 +137,7 @@ std::shared_ptr<const Space> ReducedFoot::spaceOf(const Device& device) const {
     const bool there = surfaces_.contains(device.through[0]) && surfaces_.contains(device.through[1]);
     return there ? fragmentSpace(*fragment, *fragment == device.through.back()) : nullptr;
   }
-  const bool there = device.ray >= 1 && device.ray <= 5 && bone(metatarsal(device.ray)) != nullptr &&
-                     bone(tarsalPartner(device.ray)) != nullptr;
+  const bool there = bone(metatarsal(device.ray)) != nullptr && bone(tarsalPartner(device.ray)) != nullptr;
   return there ? raySpace(device.ray) : nullptr;
 }
 

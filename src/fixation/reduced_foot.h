@@ -18,7 +18,9 @@ namespace rayset::fixation {
 /// The fragment a device goes into or comes from; nothing where it joins two bones.
 [[nodiscard]] std::optional<std::string> fragmentOf(const Device& device);
 /// The metatarsal of a ray and its tarsal partner, in the order a device enters them.
-[[nodiscard]] std::vector<std::string> bonesOfRay(int ray);
+[[nodiscard]] std::vector<std::string> bonesOfRay(Ray ray);
+/// The ray that a bone belongs to, the most medial where it bears two; of a bone of none, the one put back first.
+[[nodiscard]] Ray rayWith(Bone bone);
 
 class ReducedFoot {
  public:
@@ -35,14 +37,14 @@ class ReducedFoot {
   [[nodiscard]] double surfaceError(const std::vector<std::string>& ids) const;
 
   /// The bones of the rays and what lies so close to them that it has to be kept out of.
-  [[nodiscard]] std::vector<Bone> bonesNear(const std::vector<int>& rays) const;
+  [[nodiscard]] std::vector<Bone> bonesNear(const std::vector<Ray>& rays) const;
   /// Distance fields of these bones and of all fragments, where they are not there yet.
   void makeFields(const std::vector<Bone>& bones);
   /// The bone without its fragments; nothing where it has no field.
   [[nodiscard]] std::optional<path::Solid> mainPart(Bone b) const;
 
   /// From a metatarsal into its tarsal partner. Null where they do not face each other. Both need their fields.
-  [[nodiscard]] std::shared_ptr<const path::Space> raySpace(int ray) const;
+  [[nodiscard]] std::shared_ptr<const path::Space> raySpace(Ray ray) const;
   /// `into`: from the bone into the fragment (one that lies plantar cannot be reached from its own side).
   [[nodiscard]] std::shared_ptr<const path::Space> fragmentSpace(const std::string& fragment, bool into) const;
   /// Of the bones a device joins; null where one of them is not there as well.

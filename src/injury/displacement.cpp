@@ -38,7 +38,7 @@ Mat3 axes(const Frame& frame) {
 
 }  // namespace
 
-RayDisplacement displacement(int ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
+RayDisplacement displacement(Ray ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
                              const Frame& frame, double displaced_from_mm) {
   RayDisplacement d;
   d.ray = ray;

@@ -14,7 +14,7 @@ namespace rayset {
 /// axis carried along with the metatarsal; |abduction| < 90 degrees. Rotation sequence (Grood and Suntay 1983, J
 /// Biomech Eng 105:136): see displacement.cpp.
 struct RayDisplacement {
-  int ray = 0;
+  Ray ray;
   double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;  ///< of the base's reference point
   /// Positive: head lateral / head plantar / dorsal surface rolls medially.
   double abduction_rad = 0, plantarflexion_rad = 0, pronation_rad = 0;
@@ -27,7 +27,7 @@ inline constexpr double kDisplacedFromMm = 2.0;
 
 /// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the
 /// reference point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).
-[[nodiscard]] RayDisplacement displacement(int ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
+[[nodiscard]] RayDisplacement displacement(Ray ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
                                            const Frame& frame, double displaced_from_mm = kDisplacedFromMm);
 /// The inverse: the rigid transform that gives these components (phantoms and tests).
 [[nodiscard]] Rigid displacementTransform(const RayDisplacement& d, const Vec3& reduced_base_point, const Frame& frame);

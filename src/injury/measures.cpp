@@ -214,7 +214,7 @@ Surface partOf(const Surface& surface, const std::function<bool(const Vec3&)>& w
   return part;
 }
 
-std::optional<TarsalFace> tarsalFace(int ray, const Surface& tarsal) {
+std::optional<TarsalFace> tarsalFace(Ray ray, const Surface& tarsal) {
   ArticularFace face = articularFace(tarsal, Vec3::UnitX());
   if (ray >= 4) {
     // The cuboid's distal end carries two facets, the fourth ray's on its medial and the fifth's on its lateral half.
@@ -286,7 +286,7 @@ std::optional<Vec3> dorsalRim(const SectionStack& sagittal, double y, double upp
 // Dorsal step of the metatarsal over the tarsal bone in sagittal slices. Rays 1 to 3: both bones in the same slices,
 // over the middle of the width they share. Rays 4 and 5: each bone over the middle of its own width, because
 // the cuboid's dorsum slopes and a shift to the side would turn its slope into a step.
-std::optional<Value> dorsalStep(int ray, const Surface& metatarsal, const Surface& tarsal, const TarsalFace& face) {
+std::optional<Value> dorsalStep(Ray ray, const Surface& metatarsal, const Surface& tarsal, const TarsalFace& face) {
   const double upper = basePoint(metatarsal, Vec3::UnitX()).z();
   // Past the tuberosity in the fifth.
   const double behind_base = extentAlong(metatarsal, Vec3::UnitX()).from + (ray == 5 ? 13 : 5);
@@ -372,10 +372,10 @@ std::optional<Value> borderOffset(const SectionStack& metatarsal, const SectionS
   return offsets[offsets.size() / 2];
 }
 
-void jointStepsOf(int ray, const LocalFoot& foot, Values& values) {
+void jointStepsOf(Ray ray, const LocalFoot& foot, Values& values) {
   const Surface *m = foot.find(metatarsal(ray)), *t = foot.find(tarsalPartner(ray));
   if (!m || !t) return;
-  const std::string n = std::to_string(ray);
+  const std::string n = std::to_string(ray.number());
   const auto face = tarsalFace(ray, *t);
   if (!face) return;
   if (const auto v = dorsalStep(ray, *m, *t, *face)) values["dorsal_step_" + n] = *v;
@@ -503,11 +503,11 @@ void protrusion(const LocalFoot& foot, Values& values) {
   const Surface* m2 = foot.find(Bone::kM2);
   if (!m2) return;
   const double second = -lowestHeight(*m2, -Vec3::UnitX());
-  for (const int ray : {1, 3, 4, 5})
-    if (const Surface* m = foot.find(metatarsal(ray))) {
+  for (const Ray ray : kRays)
+    if (const Surface* m = ray == 2 ? nullptr : foot.find(metatarsal(ray))) {
       const double here = -lowestHeight(*m, -Vec3::UnitX());
       const Vec3 head = metatarsalAxis(*m, Vec3::UnitX()).head_centre;
-      values["protrusion_" + std::to_string(ray)] =
+      values["protrusion_" + std::to_string(ray.number())] =
           Value{here - second, Vec3(second, head.y(), head.z()), Vec3(here, head.y(), head.z())};
     }
 }
@@ -516,7 +516,7 @@ Values allValues(const LocalFoot& foot) {
   std::array<Values, 8> parts;
   tbb::parallel_for(std::size_t{0}, parts.size(), [&](std::size_t n) {
     if (n < 5)
-      jointStepsOf(static_cast<int>(n) + 1, foot, parts[n]);
+      jointStepsOf(kRays[n], foot, parts[n]);
     else if (n == 5)
       axialDistances(foot, parts[n]);
     else if (n == 6)
@@ -563,8 +563,8 @@ std::vector<Definition> definitions() {
   d.push_back(
       {"c1_c2_distance", "Distance medial to intermediate cuneiform (C1-C2)", "mm", "c1_c2_distance", "",
        slice + "mean transverse gap over 2 to 8 mm proximal to the intermediate cuneiform's distal end." + unloaded});
-  for (int ray = 1; ray <= 5; ++ray) {
-    const std::string n = std::to_string(ray), joint = std::string(ordinal(ray)) + " tarsometatarsal joint";
+  for (const Ray ray : kRays) {
+    const std::string n = std::to_string(ray.number()), joint = std::string(ordinal(ray)) + " tarsometatarsal joint";
     const bool cuboid = ray >= 4;
     d.push_back(
         {"dorsal_step_" + n, "Dorsal step of the " + joint, "mm", cuboid ? "" : "acceptable_displacement",
@@ -626,12 +626,14 @@ std::vector<Definition> definitions() {
        "the "
        "plane on which heads and heel would stand. Standing films: mean 16.3 mm; this foot is not loaded, so only a "
        "value below zero or a clear loss against the other side means something."});
-  for (const int ray : {1, 3, 4, 5})
+  for (const Ray ray : kRays) {
+    if (ray == 2) continue;
     d.push_back(
-        {"protrusion_" + std::to_string(ray),
+        {"protrusion_" + std::to_string(ray.number()),
          "Protrusion of the " + std::string(ordinal(ray)) + " metatarsal against the second", "mm", "", "",
          "Distal end of the head against that of the second, along the second metatarsal; straight, not by the arc "
          "method of the published means. For restored length: compare the sides."});
+  }
   return d;
 }
 

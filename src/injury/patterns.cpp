@@ -15,28 +15,28 @@ namespace rayset {
 namespace {
 
 using Way = RayDirection;
-using Ways = std::array<Way, 5>;
+using Ways = EachRay<Way>;
 
 bool displaced(Way way) { return way != Way::kInPlace; }
 
 template <class Predicate>
-std::vector<int> raysWhere(const Ways& ways, Predicate predicate) {
-  std::vector<int> rays;
-  for (int ray = 1; ray <= 5; ++ray)
-    if (predicate(ways[static_cast<std::size_t>(ray - 1)])) rays.push_back(ray);
+std::vector<Ray> raysWhere(const Ways& ways, Predicate predicate) {
+  std::vector<Ray> rays;
+  for (const Ray ray : kRays)
+    if (predicate(ways[ray])) rays.push_back(ray);
   return rays;
 }
-std::vector<int> raysGoing(const Ways& ways, Way way) {
+std::vector<Ray> raysGoing(const Ways& ways, Way way) {
   return raysWhere(ways, [&](Way w) { return w == way; });
 }
 
 // "the second ray", "the first and third rays", "the second to fifth rays", "all five rays".
-std::string words(const std::vector<int>& rays) {
+std::string words(const std::vector<Ray>& rays) {
   if (rays.size() == 5) return "all five rays";
   if (rays.empty()) return "no ray";
-  const auto name = [](int ray) { return std::string(ordinal(ray)); };
-  if (rays.size() == 1) return "the " + name(rays[0]) + " ray";
-  const bool run = rays.back() - rays.front() == static_cast<int>(rays.size()) - 1;
+  const auto name = [](Ray ray) { return std::string(ordinal(ray)); };
+  if (rays.size() == 1) return "the " + name(rays.front()) + " ray";
+  const bool run = rays.back().index() - rays.front().index() == rays.size() - 1;
   if (run && rays.size() > 2) return "the " + name(rays.front()) + " to " + name(rays.back()) + " rays";
   std::vector<std::string> names;
   std::transform(rays.begin(), rays.end(), std::back_inserter(names), name);
@@ -48,7 +48,7 @@ std::string capital(std::string text) {
   return text;
 }
 
-std::string verb(const std::vector<int>& rays) { return rays.size() == 1 ? " is " : " are "; }
+std::string verb(const std::vector<Ray>& rays) { return rays.size() == 1 ? " is " : " are "; }
 
 // Every group of rays with where it went: "the first ray is displaced medially; the second to fifth rays laterally".
 std::string account(const Ways& ways) {
@@ -65,7 +65,7 @@ std::string account(const Ways& ways) {
 
 // What the three schemes ask of the rays.
 struct Facts {
-  std::vector<int> out, in_place, medial, lateral, dorsal, plantar;
+  std::vector<Ray> out, in_place, medial, lateral, dorsal, plantar;
   Way first = Way::kInPlace;
   bool all_five = false, none = false;
   bool opposed_sideways = false;  ///< some medial, some lateral
@@ -80,7 +80,7 @@ Facts factsOf(const Ways& ways) {
   f.lateral = raysGoing(ways, Way::kLateral);
   f.dorsal = raysGoing(ways, Way::kDorsal);
   f.plantar = raysGoing(ways, Way::kPlantar);
-  f.first = ways[0];
+  f.first = ways[Ray(1)];
   f.all_five = f.out.size() == 5;
   f.none = f.out.empty();
   f.opposed_sideways = !f.medial.empty() && !f.lateral.empty();
@@ -141,7 +141,7 @@ PatternName hardcastle(const Ways& ways) {
     return {"C", std::string("Divergent, ") + (f.all_five ? "total" : "partial") + ": " + account(ways) + "."};
   if (partialMedial(f)) {
     // The 1982 wording of the medial type: the first ray alone or with some of the second to fourth.
-    if (!displaced(ways[4])) return {"B", "Partial incongruity, medial: " + account(ways) + "."};
+    if (!displaced(ways[Ray(5)])) return {"B", "Partial incongruity, medial: " + account(ways) + "."};
     return {"unclassified",
             what + ": the medial partial type is the first ray with some of the second to fourth, not the fifth."};
   }
@@ -164,7 +164,7 @@ PatternName myerson(const Ways& ways) {
                                 "partial (C1) nor the total (C2) type."};
   }
   if (partialMedial(f)) {
-    if (f.out.size() == 4 && !displaced(ways[4]))
+    if (f.out.size() == 4 && !displaced(ways[Ray(5)]))
       return {"unclassified", what + ": all but the fifth ray, between the partial (B1) and the total (A) type."};
     return {"B1", "Partial incongruity, medial, led by the first ray: " + account(ways) + "."};
   }
@@ -175,7 +175,7 @@ PatternName myerson(const Ways& ways) {
 
 // The name that holds whatever the unseen rays did, or "unclassified".
 template <class Scheme>
-PatternName forEveryPossibility(const Ways& seen, const std::vector<int>& unseen, Scheme scheme) {
+PatternName forEveryPossibility(const Ways& seen, const std::vector<Ray>& unseen, Scheme scheme) {
   if (unseen.empty()) return scheme(seen);
   std::optional<PatternName> name;
   std::size_t possibilities = 1;
@@ -183,8 +183,8 @@ PatternName forEveryPossibility(const Ways& seen, const std::vector<int>& unseen
   for (std::size_t code = 0; code < possibilities; ++code) {
     Ways ways = seen;
     std::size_t rest = code;
-    for (const int ray : unseen) {
-      ways[static_cast<std::size_t>(ray - 1)] = static_cast<Way>(rest % 5);
+    for (const Ray ray : unseen) {
+      ways[ray] = static_cast<Way>(rest % 5);
       rest /= 5;
     }
     PatternName here = scheme(ways);
@@ -233,7 +233,6 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
   const bool told = d.told;
   d.told = true;
   std::vector<RayDisplacement> out{d};
-  if (d.ray == 0) return out;
   if (told) {
     if (sideTold(d, within_mm)) return out;
     const double shift = std::hypot(d.lateral_mm, d.dorsal_mm), side = d.lateral_mm < 0 ? -1 : 1;
@@ -256,16 +255,21 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
   return out;
 }
 
+/// Half-width of the interval of a ray's shift; 0 where it is known.
+double within(const PerRay<double>& within_mm, Ray ray) {
+  const double* mm = find(within_mm, ray);
+  return mm != nullptr ? *mm : 0;
+}
+
 /// The names of all ways in which the rays may stand, the likeliest first.
-std::vector<Patterns> possibleNames(const std::array<RayDisplacement, 5>& rays,
-                                    const std::array<double, 5>& within_mm) {
-  std::vector<std::array<RayDisplacement, 5>> all{rays};
-  for (std::size_t n = 0; n < rays.size(); ++n) {
-    std::vector<std::array<RayDisplacement, 5>> more;
+std::vector<Patterns> possibleNames(const PerRay<RayDisplacement>& rays, const PerRay<double>& within_mm) {
+  std::vector<PerRay<RayDisplacement>> all{rays};
+  for (const auto& [ray, seen] : rays) {
+    std::vector<PerRay<RayDisplacement>> more;
     for (const auto& so_far : all)
-      for (const RayDisplacement& d : possibilities(rays[n], within_mm[n])) {
+      for (const RayDisplacement& d : possibilities(seen, within(within_mm, ray))) {
         more.push_back(so_far);
-        more.back()[n] = d;
+        more.back().at(ray) = d;
       }
     all.swap(more);
   }
@@ -287,19 +291,18 @@ void withhold(const std::vector<Patterns>& all, PatternName Patterns::*scheme, c
 
 }  // namespace
 
-Patterns classify(const std::array<RayDisplacement, 5>& rays, const std::array<double, 5>& within_mm) {
-  std::vector<int> untold, either_side;
-  for (std::size_t n = 0; n < rays.size(); ++n) {
-    if (rays[n].ray == 0) continue;
-    if (!rays[n].told)
-      untold.push_back(rays[n].ray);
-    else if (!sideTold(rays[n], within_mm[n]))
-      either_side.push_back(rays[n].ray);
+Patterns classify(const PerRay<RayDisplacement>& rays, const PerRay<double>& within_mm) {
+  std::vector<Ray> untold, either_side;
+  for (const auto& [ray, d] : rays) {
+    if (!d.told)
+      untold.push_back(ray);
+    else if (!sideTold(d, within(within_mm, ray)))
+      either_side.push_back(ray);
   }
   if (!untold.empty() || !either_side.empty()) {
     const auto all = possibleNames(rays, within_mm);
     Patterns out = all.front();
-    const auto which = [](const std::vector<int>& of, const std::string& doubt) {
+    const auto which = [](const std::vector<Ray>& of, const std::string& doubt) {
       return of.empty()
                  ? std::string()
                  : words(of) + ", of which it cannot be told whether " + (of.size() > 1 ? "they " : "it ") + doubt;
@@ -312,38 +315,36 @@ Patterns classify(const std::array<RayDisplacement, 5>& rays, const std::array<d
     return out;
   }
   Ways ways{};
-  std::vector<int> unseen;
+  std::vector<Ray> unseen;
   Patterns patterns;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto& d = rays[static_cast<std::size_t>(ray - 1)];
-    if (d.ray == 0)
-      unseen.push_back(ray);
+  for (const Ray ray : kRays) {
+    if (const RayDisplacement* d = find(rays, ray))
+      ways[ray] = rayDirection(*d);
     else
-      ways[static_cast<std::size_t>(ray - 1)] = rayDirection(d);
+      unseen.push_back(ray);
   }
   patterns.quenu_kuss = forEveryPossibility(ways, unseen, quenuKuss);
   patterns.hardcastle = forEveryPossibility(ways, unseen, hardcastle);
   patterns.myerson = forEveryPossibility(ways, unseen, myerson);
-  if (displaced(ways[0])) patterns.columns.emplace_back("medial");
-  if (displaced(ways[1]) || displaced(ways[2])) patterns.columns.emplace_back("middle");
-  if (displaced(ways[3]) || displaced(ways[4])) patterns.columns.emplace_back("lateral");
+  for (const Column& column : kColumns)
+    if (std::ranges::any_of(kRays, [&](Ray ray) { return column.has(ray) && displaced(ways[ray]); }))
+      patterns.columns.emplace_back(column.name);
   return patterns;
 }
 
-std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays, const std::array<double, 5>& within_mm) {
+std::vector<CloseCall> closeCalls(const PerRay<RayDisplacement>& rays, const PerRay<double>& within_mm) {
   const Patterns now = classify(rays);
   std::vector<CloseCall> out;
-  for (std::size_t n = 0; n < rays.size(); ++n) {
-    const double shift = std::hypot(rays[n].lateral_mm, rays[n].dorsal_mm);
-    if (rays[n].ray == 0 || !rays[n].told || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within_mm[n])
-      continue;
+  for (const auto& [ray, d] : rays) {
+    const double shift = std::hypot(d.lateral_mm, d.dorsal_mm);
+    if (!d.told || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within(within_mm, ray)) continue;
     auto changed = rays;
-    changed[n].displaced = !changed[n].displaced;
+    changed.at(ray).displaced = !d.displaced;
     const Patterns other = classify(changed);
     if (other.quenu_kuss.value == now.quenu_kuss.value && other.hardcastle.value == now.hardcastle.value &&
         other.myerson.value == now.myerson.value)
       continue;
-    out.push_back({rays[n].ray, other});
+    out.push_back({ray, other});
   }
   return out;
 }

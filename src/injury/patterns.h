@@ -37,23 +37,30 @@ struct Patterns {
 /// Used in place of a name that depends on a ray that may or may not be displaced (plan contract).
 inline constexpr std::string_view kCannotBeTold = "cannot be told";
 
-/// `rays` by ray - 1. If a ray is not `told`, a name is given only if both possibilities lead to it; otherwise it is
-/// kCannotBeTold, and the reason gives both names. Columns are those of the likelier possibility. The same applies
-/// where the interval of a ray's shift (`within_mm`, its radius, by ray - 1; 0: known) leaves open whether it went to a
-/// side. A ray that could not be measured has ray == 0: a name is then given only if every possible displacement of it
-/// leads to the same one. Rules and their sources: docs/decisions/patterns.md.
-[[nodiscard]] Patterns classify(const std::array<RayDisplacement, 5>& rays,
-                                const std::array<double, 5>& within_mm = {});
+/// The columns of the midfoot (Chiodo and Myerson 2001) and their rays.
+struct Column {
+  std::string_view name;
+  Ray first, last;
+  [[nodiscard]] constexpr bool has(Ray ray) const { return ray >= first && ray <= last; }
+};
+inline constexpr std::array<Column, 3> kColumns{
+    {{"medial", Ray(1), Ray(1)}, {"middle", Ray(2), Ray(3)}, {"lateral", Ray(4), Ray(5)}}};
+
+/// If a ray is not `told`, a name is given only if both possibilities lead to it; otherwise it is kCannotBeTold, and
+/// the reason gives both names. Columns are those of the likelier possibility. The same applies where the interval of a
+/// ray's shift (`within_mm`, its radius; absent: known) leaves open whether it went to a side. Where a ray is absent
+/// because it could not be measured, a name is given only if every possible displacement of it leads to the same one.
+/// Rules and their sources: docs/decisions/patterns.md.
+[[nodiscard]] Patterns classify(const PerRay<RayDisplacement>& rays, const PerRay<double>& within_mm = {});
 
 /// A ray whose shift is so near the limit that it may be on the other side of it, if that would change a name.
 struct CloseCall {
-  int ray = 0;
+  Ray ray;
   Patterns other;  ///< with the ray on the other side of the limit
 };
 
-/// `within_mm`: half-width of the interval of each ray's shift, by ray - 1. Considers one ray at a time; omits rays
-/// that stay exactly as scanned and rays whose side of the limit changes no name.
-[[nodiscard]] std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays,
-                                                const std::array<double, 5>& within_mm);
+/// `within_mm`: half-width of the interval of each ray's shift. Considers one ray at a time; omits rays that stay
+/// exactly as scanned and rays whose side of the limit changes no name.
+[[nodiscard]] std::vector<CloseCall> closeCalls(const PerRay<RayDisplacement>& rays, const PerRay<double>& within_mm);
 
 }  // namespace rayset

@@ -41,14 +41,14 @@ struct FoundMetal {
 };
 
 struct Check {
-  std::map<int, FoundRay> rays;
+  PerRay<FoundRay> rays;
   std::map<std::string, FoundMetal> metal;
 
   explicit Check(const Json& j) {
     for (const Json& r : j.at("rays"))
-      rays[r.at("ray").get<int>()] = {rigid(r.at("injured_to_found")), point(r.at("base")),
-                                      r.at("uncertainty").at("mm").get<double>(),
-                                      toRadians(r.at("uncertainty").at("deg").get<double>())};
+      rays[Ray(r.at("ray").get<int>())] = {rigid(r.at("injured_to_found")), point(r.at("base")),
+                                           r.at("uncertainty").at("mm").get<double>(),
+                                           toRadians(r.at("uncertainty").at("deg").get<double>())};
     for (const Json& d : j.at("devices")) {
       FoundMetal& m = metal[d.at("id").get<std::string>()];
       m.seen = d.at("seen").get<bool>();
@@ -92,7 +92,7 @@ Status canBeCompared(const Json& earlier, const std::string& patient_id, const s
                   "Check its films again.");
     static_cast<void>(earlier.value("date", ""));
     const Check read(earlier);
-  } catch (const Json::exception& e) {
+  } catch (const std::exception& e) {
     return fail(Fault::kRequest, std::string("the earlier check cannot be read: ") + e.what(), file,
                 "Check its films again.");
   }

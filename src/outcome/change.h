@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "anatomy/ray.h"
 #include "base/result.h"
 
 namespace rayset {
@@ -14,7 +15,7 @@ namespace rayset {
 /// Movement of a ray's metatarsal base between the two checks, foot frame. Intervals combine those of the two checks as
 /// independent (root of the sum of squares); errors common to both checks are included although they cancel.
 struct RayChange {
-  int ray = 0;
+  Ray ray;
   double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;
   double shift_mm = 0, turn_rad = 0;        ///< in space; angle of the whole rotation
   double shift_95_mm = 0, turn_95_rad = 0;  ///< half widths of 95 % intervals

@@ -339,7 +339,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
                 v.ct, "Check that it is the same patient's foot.");
   const Rigid scan_to_plan = tarsus->planned_to_scan.inverse();
 
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone bone = metatarsal(ray);
     const auto found = foot->bones.find(bone);
     std::optional<Laid> laid;
@@ -356,7 +356,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
           laid ? fmt::format(" ({:.1f} mm, {:.0f} % of it)", laid->rms_mm, 100 * laid->used) : std::string()));
       continue;
     }
-    RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
+    RayOutcome& r = v.rays[ray];
     r.ray = ray;
     r.rms_mm = laid->rms_mm;
     r.planned_to_found = scan_to_plan * laid->planned_to_scan;

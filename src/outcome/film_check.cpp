@@ -172,7 +172,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     if (input.temporary || d.stage == DeviceStage::kDefinitive)
       registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue),
                                     !otherLengths(d, *input.catalogue).empty(),
-                                    d.ray >= 1 && d.ray <= 5 ? std::string(boneId(metatarsal(d.ray))) : std::string()});
+                                    std::string(boneId(metatarsal(d.ray)))});
 
   auto found = registerFilms(registration, {}, progress);
   if (!found) return tl::unexpected(found.error());
@@ -189,17 +189,17 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
   const auto doubt_of_films = doubtOfFilms(found->films, files);
   if (!doubt_of_films) return tl::unexpected(doubt_of_films.error());
   if (!doubt_of_films->empty()) v.cautions.push_back("Not sure of any ray: " + *doubt_of_films + ".");
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const std::string id(boneId(metatarsal(ray)));
     const auto body =
         std::find_if(found->bodies.begin(), found->bodies.end(), [&](const FoundBody& b) { return b.id == id; });
     if (body == found->bodies.end() || !plan.reduced.contains(metatarsal(ray))) continue;
-    RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
     if (body->similarity < kMatchedSimilarity) {
       v.cautions.push_back(fmt::format("The {} metatarsal was not found on the films (similarity {:.2f}).",
                                        ordinal(ray), body->similarity));
       continue;
     }
+    RayOutcome& r = v.rays[ray];
     r.ray = ray;
     r.planned_to_found = body->planned_to_found;
     r.similarity = body->similarity;

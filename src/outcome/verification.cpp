@@ -88,9 +88,8 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
   if (!judged_by) return tl::unexpected(judged_by.error());
   const auto [anatomical, acceptable, angle_limit] = *judged_by;
   BoneSurfaces found = plan.reduced;
-  for (const RayOutcome& r : v.rays) {
-    if (r.ray == 0) continue;
-    Surface& bone = found.at(metatarsal(r.ray));
+  for (const auto& [ray, r] : v.rays) {
+    Surface& bone = found.at(metatarsal(ray));
     bone = transformed(bone, r.planned_to_found);
   }
   v.measures = ctMeasures(found, plan.side, plan.frame, nullptr, limits);
@@ -101,14 +100,11 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
   v.verdict = Outcome::kAnatomical;
   v.sure = true;
   bool any = false, not_reduced = false;
-  for (RayOutcome& r : v.rays) {
-    if (r.ray == 0) {
-      v.partial = true;
-      continue;
-    }
+  if (v.rays.size() < kRays.size()) v.partial = true;
+  for (auto& [ray, r] : v.rays) {
     any = true;
-    const Vec3 base = basePoint(plan.reduced.at(metatarsal(r.ray)), plan.frame.distal);
-    r.off = displacement(r.ray, r.planned_to_found, base, plan.frame);
+    const Vec3 base = basePoint(plan.reduced.at(metatarsal(ray)), plan.frame.distal);
+    r.off = displacement(ray, r.planned_to_found, base, plan.frame);
     r.shift_mm = (r.planned_to_found * base - base).norm();
     r.turn_rad = rotationAngle(r.planned_to_found.linear());
     const auto band = [anatomical = anatomical, acceptable = acceptable](double shift) {
@@ -125,7 +121,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
       continue;
     }
     r.verdict = band(r.shift_mm);
-    if (r.ray == 1 && angle >= angle_limit) r.verdict = Outcome::kNotReduced;
+    if (ray == 1 && angle >= angle_limit) r.verdict = Outcome::kNotReduced;
     if (r.doubt.empty() &&
         (band(std::max(0.0, r.shift_mm - r.shift_95_mm)) != r.verdict || band(r.shift_mm + r.shift_95_mm) != r.verdict))
       r.doubt = "the 95 % interval reaches over a limit";
@@ -145,8 +141,8 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
   input.side = plan.side;
   input.frame = plan.frame;
   for (const auto& [id, surface] : plan.fragments) {
-    const auto ray = std::find_if(v.rays.begin(), v.rays.end(), [](const RayOutcome& r) { return r.ray == 2; });
-    input.fragments[id] = ray != v.rays.end() ? transformed(surface, ray->planned_to_found) : surface;
+    const RayOutcome* ray = find(v.rays, Ray(2));
+    input.fragments[id] = ray != nullptr ? transformed(surface, ray->planned_to_found) : surface;
   }
   std::vector<Device> as_found;
   for (const DeviceOutcome& d : v.devices) {
@@ -223,9 +219,8 @@ nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verificati
          {"down", pointJson(f.exposed.down, 6)},
          {"pixel_mm", rounded(f.exposed.pixel_mm, 5)}});
   j["rays"] = Json::array();
-  for (const RayOutcome& r : v.rays) {
-    if (r.ray == 0) continue;
-    const Bone bone = metatarsal(r.ray);
+  for (const auto& [number, r] : v.rays) {
+    const Bone bone = metatarsal(number);
     const Rigid injured_to_planned = poseOf(plan.injured_to_reduced, std::string(boneId(bone)));
     Json ray({
         {"ray", r.ray},

@@ -28,7 +28,7 @@ enum class Outcome { kAnatomical, kAcceptable, kNotReduced, kUnknown };
 [[nodiscard]] std::string_view wordOf(Outcome outcome);
 
 struct RayOutcome {
-  int ray = 0;
+  Ray ray;
   Rigid planned_to_found = Rigid::Identity();
   RayDisplacement off;                      ///< of the base from where it was planned, foot frame
   double shift_mm = 0;                      ///< its length in space
@@ -74,9 +74,9 @@ struct Verification {
   std::vector<FilmOutcome> films;
   /// With a single film, positions along its beam are those of the plan.
   [[nodiscard]] bool oneFilm() const { return films.size() == 1; }
-  std::string date;                ///< study date of the images in DICOM form, the first available; may be empty
-  std::string ct;                  ///< the scan that was read, in words; empty for films
-  std::array<RayOutcome, 5> rays;  ///< by ray - 1; ray == 0 if it could not be judged
+  std::string date;         ///< study date of the images in DICOM form, the first available; may be empty
+  std::string ct;           ///< the scan that was read, in words; empty for films
+  PerRay<RayOutcome> rays;  ///< absent if it could not be judged
   std::vector<DeviceOutcome> devices;
   std::vector<Measure> measures;        ///< of the foot as found
   Outcome verdict = Outcome::kUnknown;  ///< of the worst ray

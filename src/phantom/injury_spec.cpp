@@ -45,7 +45,7 @@ constexpr std::array<std::pair<BaseFragment, std::string_view>, 5> kFragmentWord
      {BaseFragment::kY, "y"},
      {BaseFragment::kFleck, "fleck"}}};
 
-RayDisplacement asDisplacement(int ray, const RayInjury& r) {
+RayDisplacement asDisplacement(Ray ray, const RayInjury& r) {
   RayDisplacement d;
   d.ray = ray;
   d.lateral_mm = r.lateral_mm;
@@ -89,10 +89,10 @@ double overlap(const Body& a, const Rigid& a_pose, const Body& b, const Rigid& b
 }
 
 /// The order in which displaced rays are placed: those that lead the way first, so that those behind find room.
-std::vector<int> placingOrder(const InjurySpec& spec) {
-  std::vector<int> medial, lateral;
-  for (int ray = 1; ray <= 5; ++ray) {
-    const RayInjury& r = spec.rays[static_cast<std::size_t>(ray - 1)];
+std::vector<Ray> placingOrder(const InjurySpec& spec) {
+  std::vector<Ray> medial, lateral;
+  for (const Ray ray : kRays) {
+    const RayInjury& r = spec.rays.at(ray);
     if (!r.moves()) continue;
     if (r.lateral_mm < 0)
       medial.push_back(ray);
@@ -149,9 +149,9 @@ Error noContact(const std::pair<Bone, Bone>& pair) {
 
 /// Every toe bone goes with the ray it belongs to: grown outward from the metatarsal heads, always across the narrowest
 /// gap that is left, since the joints of a toe are narrower than the space between two toes.
-std::vector<int> raysOfToes(const std::vector<Surface>& toes, const BoneSurfaces& bones) {
+std::vector<std::optional<Ray>> raysOfToes(const std::vector<Surface>& toes, const BoneSurfaces& bones) {
   struct Seed {
-    int ray;
+    Ray ray;
     NearestPoints tree;
   };
   const auto samples = [](const Surface& s) {
@@ -160,18 +160,18 @@ std::vector<int> raysOfToes(const std::vector<Surface>& toes, const BoneSurfaces
     return points;
   };
   std::vector<Seed> seeds;
-  for (int ray = 1; ray <= 5; ++ray)
+  for (const Ray ray : kRays)
     if (const auto found = bones.find(metatarsal(ray)); found != bones.end())
       seeds.push_back({ray, NearestPoints(samples(found->second))});
   std::vector<Points> points;
   for (const Surface& toe : toes) points.push_back(samples(toe));
-  std::vector<int> rays(toes.size(), 0);
+  std::vector<std::optional<Ray>> rays(toes.size());
   if (seeds.empty()) return rays;
   std::vector<double> gap(toes.size(), 1e9);
-  std::vector<int> nearest(toes.size(), 0);
+  std::vector<Ray> nearest(toes.size());
   const auto look = [&](const Seed& seed) {
     for (std::size_t n = 0; n < toes.size(); ++n) {
-      if (rays[n] != 0) continue;
+      if (rays[n]) continue;
       for (const Vec3& p : points[n]) {
         const double d = seed.tree.nearest(p).distance;
         if (d < gap[n]) {
@@ -185,19 +185,19 @@ std::vector<int> raysOfToes(const std::vector<Surface>& toes, const BoneSurfaces
   for (std::size_t done = 0; done < toes.size(); ++done) {
     std::size_t best = toes.size();
     for (std::size_t n = 0; n < toes.size(); ++n)
-      if (rays[n] == 0 && (best == toes.size() || gap[n] < gap[best])) best = n;
+      if (!rays[n] && (best == toes.size() || gap[n] < gap[best])) best = n;
     rays[best] = nearest[best];
     look(Seed{nearest[best], NearestPoints(points[best])});
   }
   return rays;
 }
 
-Surface movedWithRays(const Surface& surface, const BoneSurfaces& intact, const std::array<Rigid, 5>& poses) {
+Surface movedWithRays(const Surface& surface, const BoneSurfaces& intact, const EachRay<Rigid>& poses) {
   const std::vector<Surface> parts = pieces(surface);
-  const std::vector<int> rays = raysOfToes(parts, intact);
+  const std::vector<std::optional<Ray>> rays = raysOfToes(parts, intact);
   std::vector<Surface> moved;
   for (std::size_t n = 0; n < parts.size(); ++n)
-    moved.push_back(rays[n] == 0 ? parts[n] : transformed(parts[n], poses[static_cast<std::size_t>(rays[n] - 1)]));
+    moved.push_back(rays[n] ? transformed(parts[n], poses[*rays[n]]) : parts[n]);
   std::vector<const Surface*> pointers;
   for (const Surface& s : moved) pointers.push_back(&s);
   return merged(pointers);
@@ -211,31 +211,31 @@ InjurySpec namedInjury(NamedInjury name) {
     case NamedInjury::kNone:
       break;
     case NamedInjury::kHomolateral:
-      s.rays[0] = rayInjury(4.5, 3.0, 0.5, 6, 2, 2);
-      s.rays[1] = rayInjury(6.0, 4.0, 0.5, 8, 3, 1);
-      s.rays[2] = rayInjury(6.5, 4.0, 0.3, 9, 3, 2);
-      s.rays[3] = rayInjury(7.0, 3.5, 0.0, 10, 2, 3);
-      s.rays[4] = rayInjury(7.5, 3.0, -0.5, 12, 3, 4);
+      s.rays[Ray(1)] = rayInjury(4.5, 3.0, 0.5, 6, 2, 2);
+      s.rays[Ray(2)] = rayInjury(6.0, 4.0, 0.5, 8, 3, 1);
+      s.rays[Ray(3)] = rayInjury(6.5, 4.0, 0.3, 9, 3, 2);
+      s.rays[Ray(4)] = rayInjury(7.0, 3.5, 0.0, 10, 2, 3);
+      s.rays[Ray(5)] = rayInjury(7.5, 3.0, -0.5, 12, 3, 4);
       break;
     case NamedInjury::kIsolated:
-      s.rays[0] = rayInjury(-4.5, 3.2, 0.0, -7, -3, 4);
+      s.rays[Ray(1)] = rayInjury(-4.5, 3.2, 0.0, -7, -3, 4);
       break;
     case NamedInjury::kDivergent:
-      s.rays[0] = rayInjury(-5.0, 2.5, 0.0, -8, 2, 5);
-      s.rays[1] = rayInjury(5.0, 4.0, 0.5, 7, 3, 1);
-      s.rays[2] = rayInjury(5.5, 4.0, 0.3, 8, 3, 2);
-      s.rays[3] = rayInjury(6.0, 3.5, 0.0, 10, 2, 3);
-      s.rays[4] = rayInjury(6.5, 3.0, -0.5, 11, 3, 4);
+      s.rays[Ray(1)] = rayInjury(-5.0, 2.5, 0.0, -8, 2, 5);
+      s.rays[Ray(2)] = rayInjury(5.0, 4.0, 0.5, 7, 3, 1);
+      s.rays[Ray(3)] = rayInjury(5.5, 4.0, 0.3, 8, 3, 2);
+      s.rays[Ray(4)] = rayInjury(6.0, 3.5, 0.0, 10, 2, 3);
+      s.rays[Ray(5)] = rayInjury(6.5, 3.0, -0.5, 11, 3, 4);
       break;
     case NamedInjury::kMedialPartial:
-      s.rays[0] = rayInjury(-5.5, 3.5, 0.0, -9, 3, 5);
-      s.rays[1] = rayInjury(-1.0, 3.8, 0.3, -2, 4, 1);
+      s.rays[Ray(1)] = rayInjury(-5.5, 3.5, 0.0, -9, 3, 5);
+      s.rays[Ray(2)] = rayInjury(-1.0, 3.8, 0.3, -2, 4, 1);
       break;
     case NamedInjury::kLateralPartial:
-      s.rays[1] = rayInjury(4.0, 4.0, 0.5, 6, 3, 1);
-      s.rays[2] = rayInjury(5.0, 4.0, 0.3, 8, 3, 2);
-      s.rays[3] = rayInjury(6.0, 3.5, 0.0, 10, 2, 3);
-      s.rays[4] = rayInjury(7.0, 3.0, -0.5, 13, 3, 4);
+      s.rays[Ray(2)] = rayInjury(4.0, 4.0, 0.5, 6, 3, 1);
+      s.rays[Ray(3)] = rayInjury(5.0, 4.0, 0.3, 8, 3, 2);
+      s.rays[Ray(4)] = rayInjury(6.0, 3.5, 0.0, 10, 2, 3);
+      s.rays[Ray(5)] = rayInjury(7.0, 3.0, -0.5, 13, 3, 4);
       break;
   }
   return s;
@@ -317,18 +317,17 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
   for (const auto& [key, value] : root.items()) {
     if (key == "rays") {
       if (!value.is_array()) return wrong("the rays are not a list", key, "Write \"rays\": [{\"ray\": 2, ...}].");
-      std::array<bool, 5> seen{};
+      std::set<Ray> seen;
       for (std::size_t n = 0; n < value.size(); ++n) {
         const std::string field = fmt::format("rays[{}]", n);
         const Json& entry = value[n];
         if (!entry.is_object() || !entry.contains("ray") || !entry["ray"].is_number_integer() ||
             entry["ray"].get<long long>() < 1 || entry["ray"].get<long long>() > 5)
           return wrong("a ray without a number from 1 to 5", field, "Write \"ray\": 1 to 5.");
-        const std::size_t index = static_cast<std::size_t>(entry["ray"].get<int>() - 1);
-        if (seen[index])
-          return wrong(fmt::format("ray {} appears twice", index + 1), field, "Give every ray at most once.");
-        seen[index] = true;
-        RayInjury& r = spec.rays[index];
+        const Ray ray(entry["ray"].get<int>());
+        if (!seen.insert(ray).second)
+          return wrong(fmt::format("ray {} appears twice", ray), field, "Give every ray at most once.");
+        RayInjury& r = spec.rays[ray];
         for (const auto& [part, content] : entry.items()) {
           Status status;
           if (part == "shift_mm")
@@ -420,13 +419,13 @@ RandomInjury randomInjury(std::uint64_t seed) {
   const InjurySpec model = namedInjury(out.kind);
   // One force: the rays share its size and its slope, and each departs from that a little.
   const double size = uniform(3.5, 9.5), slope = uniform(0.15, 0.9), turn = uniform(3, 14);
-  for (std::size_t n = 0; n < 5; ++n) {
-    const RayInjury& m = model.rays[n];
+  for (const Ray ray : kRays) {
+    const RayInjury& m = model.rays[ray];
     if (!m.moves()) continue;
-    RayInjury& r = out.spec.rays[n];
+    RayInjury& r = out.spec.rays[ray];
     const double shift = std::clamp(size * uniform(0.8, 1.25), 3.0, 12.0);
     // The second base can hardly go medially: the first cuneiform stands there.
-    const bool held = m.lateral_mm < 0 && n == 1;
+    const bool held = m.lateral_mm < 0 && ray == 2;
     const double rise = held ? 1.3 : std::clamp(slope + uniform(-0.15, 0.15), 0.05, 1.1);  // radians towards dorsal
     r.lateral_mm = (m.lateral_mm < 0 ? -1 : 1) * shift * std::cos(rise);
     r.dorsal_mm = shift * std::sin(rise);
@@ -447,7 +446,7 @@ struct IntactFoot::Impl {
   Side side;
   BoneSurfaces bones;
   Frame frame;
-  std::array<std::optional<MetatarsalAxis>, 5> axes;
+  PerRay<MetatarsalAxis> axes;
   std::map<Bone, Body> bodies;                      ///< bones that a displaced metatarsal can run into
   std::map<std::pair<Bone, Bone>, double> resting;  ///< overlap of each pair where it belongs, mm
 };
@@ -456,9 +455,9 @@ IntactFoot::IntactFoot(BoneSurfaces bones, Side side) {
   auto impl = std::make_shared<Impl>();
   impl->side = side;
   impl->frame = footFrame(bones, side);
-  for (int ray = 1; ray <= 5; ++ray)
+  for (const Ray ray : kRays)
     if (const auto found = bones.find(metatarsal(ray)); found != bones.end())
-      impl->axes[static_cast<std::size_t>(ray - 1)] = metatarsalAxis(found->second, impl->frame.distal);
+      impl->axes[ray] = metatarsalAxis(found->second, impl->frame.distal);
   std::vector<std::pair<Bone, const Surface*>> obstacles;
   for (const Bone bone :
        {Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5, Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
@@ -504,8 +503,7 @@ class Injuring {
     foot_.intact = ready.bones;
     foot_.injured = ready.bones;
     foot_.frame = ready.frame;
-    foot_.intact_to_injured.fill(Rigid::Identity());
-    foot_.base_points.fill(Vec3::Zero());
+    foot_.intact_to_injured.of.fill(Rigid::Identity());
     for (const auto& [bone, body] : ready.bodies) poses_[bone] = Rigid::Identity();
   }
 
@@ -514,27 +512,26 @@ class Injuring {
  private:
   Status findBases();
   [[nodiscard]] Obstacles obstaclesOf(Bone bone, const std::set<Bone>& waiting) const;
-  void placeRay(int ray, const Obstacles& obstacles);
-  [[nodiscard]] std::optional<Rigid> easedOut(int ray, const Obstacles& obstacles);
-  [[nodiscard]] Rigid heldBack(int ray, const Obstacles& obstacles);
+  void placeRay(Ray ray, const Obstacles& obstacles);
+  [[nodiscard]] std::optional<Rigid> easedOut(Ray ray, const Obstacles& obstacles);
+  [[nodiscard]] Rigid heldBack(Ray ray, const Obstacles& obstacles);
   Status press(const std::pair<Bone, Bone>& contact);
   void moveToes();
   Status breakBase();
   [[nodiscard]] Rigid parted(const BrokenPiece& piece, const Body& main) const;
 
   /// Where an injury would take a ray, and its base, if nothing stood in the way.
-  [[nodiscard]] Rigid displaced(int ray, const RayInjury& r) const {
-    return displacementTransform(asDisplacement(ray, r), foot_.base_points[indexOf(ray)], foot_.frame);
+  [[nodiscard]] Rigid displaced(Ray ray, const RayInjury& r) const {
+    return displacementTransform(asDisplacement(ray, r), foot_.base_points.at(ray), foot_.frame);
   }
   [[nodiscard]] Vec3 shiftOf(const RayInjury& r) const {
     return -r.lateral_mm * foot_.frame.medial + r.dorsal_mm * foot_.frame.dorsal + r.distal_mm * foot_.frame.distal;
   }
   [[nodiscard]] double allowedMm(Bone a, Bone b) const { return std::max(kOverlapMm, ready_.resting.at({a, b})); }
-  [[nodiscard]] static std::size_t indexOf(int ray) { return static_cast<std::size_t>(ray - 1); }
-  void put(int ray, const Rigid& pose) {
+  void put(Ray ray, const Rigid& pose) {
     const Bone bone = metatarsal(ray);
     poses_[bone] = pose;
-    foot_.intact_to_injured[indexOf(ray)] = pose;
+    foot_.intact_to_injured[ray] = pose;
     foot_.injured[bone] = transformed(ready_.bones.at(bone), pose);
   }
 
@@ -546,10 +543,10 @@ class Injuring {
 
 Result<InjuredFoot> Injuring::injured() {
   if (Status ok = findBases(); !ok) return tl::unexpected(ok.error());
-  const std::vector<int> order = placingOrder(spec_);
+  const std::vector<Ray> order = placingOrder(spec_);
   std::set<Bone> waiting;
-  for (const int ray : order) waiting.insert(metatarsal(ray));
-  for (const int ray : order) {
+  for (const Ray ray : order) waiting.insert(metatarsal(ray));
+  for (const Ray ray : order) {
     placeRay(ray, obstaclesOf(metatarsal(ray), waiting));
     waiting.erase(metatarsal(ray));
   }
@@ -562,10 +559,10 @@ Result<InjuredFoot> Injuring::injured() {
 }
 
 Status Injuring::findBases() {
-  for (int ray = 1; ray <= 5; ++ray) {
-    if (const auto& axis = ready_.axes[indexOf(ray)])
-      foot_.base_points[indexOf(ray)] = axis->base_point;
-    else if (spec_.rays[indexOf(ray)].moves())
+  for (const Ray ray : kRays) {
+    if (const MetatarsalAxis* axis = find(ready_.axes, ray))
+      foot_.base_points[ray] = axis->base_point;
+    else if (spec_.rays[ray].moves())
       return fail(Fault::kRequest, fmt::format("the {} metatarsal should be displaced but is not there", ordinal(ray)),
                   std::string(boneId(metatarsal(ray))), "Add its surface, or leave the ray out of the injury.");
   }
@@ -584,15 +581,15 @@ Obstacles Injuring::obstaclesOf(Bone bone, const std::set<Bone>& waiting) const 
   return obstacles;
 }
 
-void Injuring::placeRay(int ray, const Obstacles& obstacles) {
+void Injuring::placeRay(Ray ray, const Obstacles& obstacles) {
   const auto pose = easedOut(ray, obstacles);
   put(ray, pose ? *pose : heldBack(ray, obstacles));
 }
 
 /// The displaced bone moved by the least that clears what stands in its way.
-std::optional<Rigid> Injuring::easedOut(int ray, const Obstacles& obstacles) {
+std::optional<Rigid> Injuring::easedOut(Ray ray, const Obstacles& obstacles) {
   const Body& body = ready_.bodies.at(metatarsal(ray));
-  const RayInjury& r = spec_.rays[indexOf(ray)];
+  const RayInjury& r = spec_.rays[ray];
   const Rigid wanted = displaced(ray, r);
   const Vec3 along = shiftOf(r), distal = foot_.frame.distal;
   const Vec3 up = (r.dorsal_mm < 0 ? -1.0 : 1.0) * foot_.frame.dorsal;
@@ -606,7 +603,7 @@ std::optional<Rigid> Injuring::easedOut(int ray, const Obstacles& obstacles) {
     for (const Vec3& way : ways) {
       Rigid candidate = shifted(eased * way, wanted);
       if (isClear(body, candidate, obstacles)) {
-        foot_.eased_mm[indexOf(ray)] = eased;
+        foot_.eased_mm[ray] = eased;
         return candidate;
       }
       if (eased == 0) break;  // all the same
@@ -616,9 +613,9 @@ std::optional<Rigid> Injuring::easedOut(int ray, const Obstacles& obstacles) {
 
 /// Where there is no way out the bone stops where it meets its neighbours. At a share of 0 it is where it belongs,
 /// which is clear.
-Rigid Injuring::heldBack(int ray, const Obstacles& obstacles) {
+Rigid Injuring::heldBack(Ray ray, const Obstacles& obstacles) {
   const Body& body = ready_.bodies.at(metatarsal(ray));
-  const RayInjury& r = spec_.rays[indexOf(ray)];
+  const RayInjury& r = spec_.rays[ray];
   double share = 0.98;
   Rigid pose = Rigid::Identity();
   for (; share > 0; share = std::max(0.0, share - 0.02)) {
@@ -631,7 +628,7 @@ Rigid Injuring::heldBack(int ray, const Obstacles& obstacles) {
     pose = candidate;
     break;
   }
-  foot_.eased_mm[indexOf(ray)] = (1 - share) * shiftOf(r).norm();
+  foot_.eased_mm[ray] = (1 - share) * shiftOf(r).norm();
   return pose;
 }
 
@@ -676,7 +673,8 @@ void Injuring::moveToes() {
     if (const auto found = ready_.bones.find(bone); found != ready_.bones.end()) {
       BoneSurfaces heads = ready_.bones;
       if (bone == Bone::kSesamoids)  // they lie under the first head, whichever is nearest
-        for (int ray = 2; ray <= 5; ++ray) heads.erase(metatarsal(ray));
+        for (const Ray ray : kRays)
+          if (ray != 1) heads.erase(metatarsal(ray));
       foot_.injured[bone] = movedWithRays(found->second, heads, foot_.intact_to_injured);
     }
 }
@@ -684,7 +682,7 @@ void Injuring::moveToes() {
 /// Where a piece comes to lie: it drifts away from the break; where a neighbour stands in the way it slides along it.
 Rigid Injuring::parted(const BrokenPiece& piece, const Body& main) const {
   const Body body(piece.surface);
-  const Rigid& X = foot_.intact_to_injured[1];
+  const Rigid& X = foot_.intact_to_injured.at(Ray(2));
   std::vector<Vec3> ways;
   for (const double lean : {0.0, 0.5, 1.0, 2.0, 1e3})
     for (const Vec3& to : {foot_.frame.plantar(), foot_.frame.dorsal, foot_.frame.medial, foot_.frame.lateral()}) {
@@ -710,8 +708,8 @@ Rigid Injuring::parted(const BrokenPiece& piece, const Body& main) const {
 /// Of the second metatarsal.
 Status Injuring::breakBase() {
   const Surface& m2 = ready_.bones.at(Bone::kM2);
-  const Rigid& X = foot_.intact_to_injured[1];
-  const auto broken = breakSecondBase(m2, *ready_.axes[1], foot_.frame, spec_.fragment, spec_.fleck_mm3);
+  const Rigid& X = foot_.intact_to_injured.at(Ray(2));
+  const auto broken = breakSecondBase(m2, ready_.axes.at(Ray(2)), foot_.frame, spec_.fragment, spec_.fleck_mm3);
   if (!broken) return tl::unexpected(broken.error());
   const Body main(broken->main);
   for (std::size_t n = 0; n < broken->fragments.size(); ++n) {

@@ -36,7 +36,7 @@ struct RayInjury {
 };
 
 struct InjurySpec {
-  std::array<RayInjury, 5> rays{};
+  EachRay<RayInjury> rays;
   BaseFragment fragment = BaseFragment::kNone;
   /// Extra displacement of the fragment relative to its metatarsal (mm away from it).
   double fragment_gap_mm = 1.5;
@@ -94,10 +94,10 @@ struct InjuredFoot {
   std::map<std::string, Rigid> fragment_injured_to_reduced;
   /// Of every piece of a broken bone ("M2", "M2.1"): the unbroken bone in the pose of that piece (ScannedPart::whole).
   std::map<std::string, Surface> whole;
-  Frame frame;                             ///< foot frame of the intact foot
-  std::array<Rigid, 5> intact_to_injured;  ///< per ray, patient frame
-  std::array<Vec3, 5> base_points;   ///< per ray, reference point of the intact base, patient frame (zero: no ray)
-  std::array<double, 5> eased_mm{};  ///< per ray, how far the base was eased out of its neighbours
+  Frame frame;                       ///< foot frame of the intact foot
+  EachRay<Rigid> intact_to_injured;  ///< patient frame
+  PerRay<Vec3> base_points;          ///< reference point of the intact base, patient frame
+  EachRay<double> eased_mm;          ///< how far the base was eased out of its neighbours
 };
 
 /// An intact foot made ready for injuries: its frame, base points and what collisions need (about 1.5 s of one core;

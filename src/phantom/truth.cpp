@@ -59,10 +59,9 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
                 {"medial", pointJson(foot.frame.medial, 9)},
                 {"dorsal", pointJson(foot.frame.dorsal, 9)}};
   j["rays"] = Json::array();
-  for (int ray = 1; ray <= 5; ++ray) {
-    const std::size_t n = static_cast<std::size_t>(ray - 1);
+  for (const Ray ray : kRays) {
     if (!foot.intact.contains(metatarsal(ray))) continue;
-    const RayDisplacement d = displacement(ray, foot.intact_to_injured[n], foot.base_points[n], foot.frame);
+    const RayDisplacement d = displacement(ray, foot.intact_to_injured[ray], foot.base_points.at(ray), foot.frame);
     j["rays"].push_back({{"ray", ray},
                          {"displaced", d.displaced},
                          {"shift_mm",
@@ -73,9 +72,9 @@ nlohmann::ordered_json truthJson(const Patient& patient, bool with_surfaces) {
                           {{"abduction", rounded(toDegrees(d.abduction_rad), 4)},
                            {"plantarflexion", rounded(toDegrees(d.plantarflexion_rad), 4)},
                            {"pronation", rounded(toDegrees(d.pronation_rad), 4)}}},
-                         {"eased_mm", rounded(foot.eased_mm[n], 3)},
-                         {"base_point", pointJson(foot.base_points[n], 5)},
-                         {"injured_to_reduced", rigidJson(foot.intact_to_injured[n].inverse())}});
+                         {"eased_mm", rounded(foot.eased_mm[ray], 3)},
+                         {"base_point", pointJson(foot.base_points.at(ray), 5)},
+                         {"injured_to_reduced", rigidJson(foot.intact_to_injured[ray].inverse())}});
   }
   j["contacts"] = Json::array();
   for (const auto& pair : patient.contacts) j["contacts"].push_back(wordsOf({pair}));

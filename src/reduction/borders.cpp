@@ -32,15 +32,17 @@ std::vector<BorderSite> borderSites(const Frame& foot) {
   const auto named = [](Bone a, Bone b, const std::string& words) {
     return fmt::format("{}-{} {}", boneId(a), boneId(b), words);
   };
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone t = tarsalPartner(ray), m = metatarsal(ray);
     for (std::size_t w = 0; w < round.size(); ++w)
       for (const std::size_t h : {(w + 1) % 4, (w + 3) % 4})
         out.push_back({named(t, m, fmt::format("{} {}", round[w].word, round[h].word)), t, m, foot.distal,
                        round[w].direction, round[h].direction});
   }
-  for (int ray = 1; ray <= 4; ++ray) {
-    const Bone a = metatarsal(ray), b = metatarsal(ray + 1);
+  for (const Ray ray : kRays) {
+    const auto next = ray.lateral();
+    if (!next) break;
+    const Bone a = metatarsal(ray), b = metatarsal(*next);
     for (const Way& way : {round[0], round[2], Way{"proximal", -foot.distal}})
       out.push_back({named(a, b, way.word), a, b, -foot.medial, way.direction, Vec3::Zero()});
     out.push_back({named(a, b, "closest"), a, b, -foot.medial, Vec3::Zero(), Vec3::Zero()});

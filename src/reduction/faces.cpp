@@ -162,10 +162,9 @@ std::optional<GapPlane> gapPlane(const std::vector<DockPoint>& points, const Rig
   plane.second = X.linear().transpose() * frame.medial;
   plane.mean = {gap, 0, 0};  // the tilts that people have on average lead farther off than none
   plane.spread = {tuning.gap_sd_mm, tuning.tilt_sd, tuning.tilt_sd};
-  const auto k = static_cast<std::size_t>(*rayOf(metatarsal) - 1);
-  if (other == tarsalPartner(*rayOf(metatarsal)) && norms.gap_mm[k]) {
-    plane.spread << norms.gap_mm[k]->spread, norms.dorsal_tilt_rad[k]->spread, norms.medial_tilt_rad[k]->spread;
-  }
+  const Ray ray = *rayOf(metatarsal);
+  if (const Norm* over = find(norms.gap_mm, ray); over != nullptr && other == tarsalPartner(ray))
+    plane.spread << over->spread, norms.dorsal_tilt_rad.at(ray).spread, norms.medial_tilt_rad.at(ray).spread;
   plane.spread *= std::numbers::sqrt2;
   return plane;
 }

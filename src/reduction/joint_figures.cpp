@@ -86,13 +86,13 @@ FootFigures measureJoints(const BoneSurfaces& bones, const std::map<Bone, Distan
     if (fresh) at->second = faceOf(skins.at(from), fields.at(onto), kFacingMm);
     return at->second;
   };
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (!there(m) || !there(t)) continue;
     const Face& face = faceFrom(t, m);
     if (face.places.size() < kFewest) continue;
     const JointPlane joint = planeOf(face, frame.distal);
-    JointFigures& f = out.joints[static_cast<std::size_t>(ray - 1)].emplace();
+    JointFigures& f = out.joints[ray];
     f.gap_mm = quantile(face.gaps, 0.5);
     const double limit = out.usualGap() + kNearByMm;
     const auto near = std::count_if(face.gaps.begin(), face.gaps.end(), [&](double g) { return g < limit; });
@@ -142,14 +142,11 @@ std::string figuresJson(const FootFigures& figures, Side side) {
   const auto rounded = [](double x, double step) { return std::round(x / step) * step; };
   const auto orNull = [&](const std::optional<double>& x) { return x ? Json(rounded(*x, 0.01)) : Json(nullptr); };
   Json joints = Json::array();
-  for (std::size_t k = 0; k < 5; ++k) {
-    const auto& f = figures.joints[k];
-    if (!f) continue;
-    joints.push_back({{"ray", k + 1},
-                      {"gap_mm", rounded(f->gap_mm, 0.01)},
-                      {"dorsal_tilt_deg", rounded(toDegrees(f->dorsal_tilt_rad), 0.1)},
-                      {"medial_tilt_deg", rounded(toDegrees(f->medial_tilt_rad), 0.1)}});
-  }
+  for (const auto& [ray, f] : figures.joints)
+    joints.push_back({{"ray", ray},
+                      {"gap_mm", rounded(f.gap_mm, 0.01)},
+                      {"dorsal_tilt_deg", rounded(toDegrees(f.dorsal_tilt_rad), 0.1)},
+                      {"medial_tilt_deg", rounded(toDegrees(f.medial_tilt_rad), 0.1)}});
   Json shafts = Json::object(), borders = Json::object();
   for (const auto& [name, x] : figures.shafts_rad) shafts[name] = rounded(toDegrees(x), 0.1);
   for (const auto& [name, x] : figures.borders_mm) borders[name] = rounded(x, 0.01);
@@ -211,7 +208,7 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
     return refuse("the figures of healthy joints cannot be read");
   const std::set<std::string> closeness = closenessNames();
   std::map<std::string, Sample> borders, shafts;
-  std::array<Sample, 5> gaps, dorsal_tilts, medial_tilts;
+  EachRay<Sample> gaps, dorsal_tilts, medial_tilts;
   JointNorms norms;
   try {
     for (const Json& person : root["people"]) {
@@ -221,11 +218,11 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
       for (const Json& foot : person.at("feet")) {
         const Json& usual = foot.at("cuneonavicular_mm");
         for (const Json& joint : foot.at("joints")) {
-          const auto k = joint.at("ray").get<std::size_t>() - 1;
-          if (k >= 5) return refuse("a joint has a ray that no foot has");
-          if (usual.is_number()) gaps[k].add(name, joint.at("gap_mm").get<double>() - usual.get<double>());
-          dorsal_tilts[k].add(name, joint.at("dorsal_tilt_deg"));
-          medial_tilts[k].add(name, joint.at("medial_tilt_deg"));
+          const auto ray = Ray::from(joint.at("ray").get<int>());
+          if (!ray) return refuse("a joint has a ray that no foot has");
+          if (usual.is_number()) gaps[*ray].add(name, joint.at("gap_mm").get<double>() - usual.get<double>());
+          dorsal_tilts[*ray].add(name, joint.at("dorsal_tilt_deg"));
+          medial_tilts[*ray].add(name, joint.at("medial_tilt_deg"));
         }
         for (const auto& [shaft, value] : foot.at("shafts_deg").items()) shafts[shaft].add(name, value);
         for (const auto& [border, value] : foot.at("borders_mm").items()) {
@@ -239,10 +236,13 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
   } catch (const Json::exception& e) {
     return refuse(fmt::format("the figures of healthy joints are not as they should be ({})", e.what()));
   }
-  for (std::size_t k = 0; k < 5; ++k) {
-    norms.gap_mm[k] = gaps[k].norm(kUsualSpreadMm);
-    norms.dorsal_tilt_rad[k] = dorsal_tilts[k].norm(kUsualSpreadRad, toRadians(1));
-    norms.medial_tilt_rad[k] = medial_tilts[k].norm(kUsualSpreadRad, toRadians(1));
+  const auto put = [](PerRay<Norm>& into, Ray ray, const std::optional<Norm>& norm) {
+    if (norm) into.emplace(ray, *norm);
+  };
+  for (const Ray ray : kRays) {
+    put(norms.gap_mm, ray, gaps[ray].norm(kUsualSpreadMm));
+    put(norms.dorsal_tilt_rad, ray, dorsal_tilts[ray].norm(kUsualSpreadRad, toRadians(1)));
+    put(norms.medial_tilt_rad, ray, medial_tilts[ray].norm(kUsualSpreadRad, toRadians(1)));
   }
   for (const auto& [name, sample] : borders)
     if (const auto norm = sample.norm(kUsualSpreadMm)) norms.borders_mm.emplace(name, *norm);
@@ -268,12 +268,13 @@ JointNorms personalNorms(const JointNorms& people, const FootFigures& twin) {
     const auto [norm, fresh] = out.shafts_rad.try_emplace(name, Norm{value, kTwinSpreadRad});
     if (!fresh) combine(norm->second, value, kTwinSpreadRad);
   }
-  for (std::size_t k = 0; k < 5; ++k) {
-    if (!twin.joints[k]) continue;
-    if (out.gap_mm[k] && twin.cuneonavicular_mm)
-      combine(*out.gap_mm[k], twin.joints[k]->gap_mm - *twin.cuneonavicular_mm, kTwinSpreadMm);
-    if (out.dorsal_tilt_rad[k]) combine(*out.dorsal_tilt_rad[k], twin.joints[k]->dorsal_tilt_rad, kTwinSpreadRad);
-    if (out.medial_tilt_rad[k]) combine(*out.medial_tilt_rad[k], twin.joints[k]->medial_tilt_rad, kTwinSpreadRad);
+  const auto combineAt = [&](PerRay<Norm>& norms, Ray ray, double value, double spread) {
+    if (const auto norm = norms.find(ray); norm != norms.end()) combine(norm->second, value, spread);
+  };
+  for (const auto& [ray, joint] : twin.joints) {
+    if (twin.cuneonavicular_mm) combineAt(out.gap_mm, ray, joint.gap_mm - *twin.cuneonavicular_mm, kTwinSpreadMm);
+    combineAt(out.dorsal_tilt_rad, ray, joint.dorsal_tilt_rad, kTwinSpreadRad);
+    combineAt(out.medial_tilt_rad, ray, joint.medial_tilt_rad, kTwinSpreadRad);
   }
   return out;
 }

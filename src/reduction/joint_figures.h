@@ -28,10 +28,10 @@ struct JointFigures {
 };
 
 struct FootFigures {
-  std::array<std::optional<JointFigures>, 5> joints;  ///< by ray - 1; empty where the bones do not face each other
-  std::map<std::string, double> borders_mm;           ///< mean signed distance, by the border's name (borders.h)
-  std::map<std::string, double> shafts_rad;           ///< by the name of the angle (shafts.h)
-  std::optional<double> cuneonavicular_mm;  ///< gap of joints that the injury leaves alone: what is usual here
+  PerRay<JointFigures> joints;               ///< absent where the bones do not face each other
+  std::map<std::string, double> borders_mm;  ///< mean signed distance, by the border's name (borders.h)
+  std::map<std::string, double> shafts_rad;  ///< by the name of the angle (shafts.h)
+  std::optional<double> cuneonavicular_mm;   ///< gap of joints that the injury leaves alone: what is usual here
   [[nodiscard]] double usualGap() const { return cuneonavicular_mm.value_or(kUsualGapMm); }
 };
 
@@ -51,10 +51,10 @@ struct Norm {
   double mean = 0, spread = 0;
 };
 struct JointNorms {
-  std::map<std::string, Norm> borders_mm;     ///< by the border's name; a closeness over the foot's usual gap
-  std::map<std::string, Norm> shafts_rad;     ///< by the name of the angle
-  std::array<std::optional<Norm>, 5> gap_mm;  ///< by ray - 1, over the foot's usual gap
-  std::array<std::optional<Norm>, 5> dorsal_tilt_rad, medial_tilt_rad;
+  std::map<std::string, Norm> borders_mm;  ///< by the border's name; a closeness over the foot's usual gap
+  std::map<std::string, Norm> shafts_rad;  ///< by the name of the angle
+  PerRay<Norm> gap_mm;                     ///< over the foot's usual gap
+  PerRay<Norm> dorsal_tilt_rad, medial_tilt_rad;
   int people = 0;
 };
 /// Norms of the people in `file` but `leave_out`; the feet of one person count as one. The spread is that of the feet

@@ -59,7 +59,7 @@ double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surfa
   return 12;
 }
 
-std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearing_mm, bool kept, bool told) {
+std::vector<std::string> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept, bool told) {
   const auto partner = boneName(tarsalPartner(ray));
   const double abduction = toDegrees(back.abduction_rad);
   const double flexion = toDegrees(back.plantarflexion_rad);

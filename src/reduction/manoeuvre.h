@@ -29,7 +29,7 @@ struct Movement {
 /// Steps in the order they are done: traction, clearing of the rim, turns, pushes, rotation, hold. `clearing_mm`:
 /// traction beyond the reduced length that lets the base pass its neighbours. `kept`: the ray is where it belongs.
 /// Where it is not `told` whether the ray is displaced, it is stressed first.
-[[nodiscard]] std::vector<std::string> manoeuvre(int ray, const Movement& back, double clearing_mm, bool kept,
+[[nodiscard]] std::vector<std::string> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept,
                                                  bool told = true);
 
 }  // namespace rayset::reduction

@@ -36,8 +36,8 @@ bool present(const BoneSurfaces& bones, Bone b) { return bones.contains(b) && !b
 
 /// The other foot as a pattern: which of its rays cannot serve, and why.
 struct Pattern {
-  std::string doubt;                  ///< of the whole foot; empty when it can serve
-  std::map<int, std::string> doubts;  ///< by ray
+  std::string doubt;           ///< of the whole foot; empty when it can serve
+  PerRay<std::string> doubts;  ///< by ray
   FootFigures figures;
 };
 Pattern patternOf(const BoneSurfaces& other, Side side) {
@@ -53,10 +53,10 @@ Pattern patternOf(const BoneSurfaces& other, Side side) {
   out.figures = measureFoot(other, fields, other_side);
   const double usual = out.figures.usualGap();
   const Frame frame = footFrame(other, other_side);
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (!present(other, m) || !present(other, t)) continue;
-    const auto& joint = out.figures.joints[static_cast<std::size_t>(ray - 1)];
+    const JointFigures* joint = find(out.figures.joints, ray);
     if (!joint || joint->near_mm2 < kNearMm2) {
       out.doubts[ray] = "its bones hardly face each other";
     } else if (joint->gap_mm > usual + kOpenByMm) {
@@ -82,14 +82,14 @@ std::string disagreement(const RaySolution& twin, const RaySolution& joint) {
 }
 
 /// Rays put back to where their joint would be worse than as scanned stay: by ray, what would be worse.
-std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const Patient& patient,
-                                       const JointNorms& norms, const RayOverrides& overrides) {
-  const auto ours = [&](int ray) {
+PerRay<std::string> refuseWorse(PerRay<RaySolution>& rays, const Patient& patient, const JointNorms& norms,
+                                const RayOverrides& overrides) {
+  const auto ours = [&](Ray ray) {
     const auto given = overrides.find(ray);
     return !rays.at(ray).kept && (given == overrides.end() || !given->second.pose);
   };
   BoneSurfaces placed;
-  std::map<int, double> moved_mm;
+  PerRay<double> moved_mm;
   bool any = false;
   for (const auto& [ray, s] : rays) {
     moved_mm[ray] = (s.injured_to_reduced * s.base - s.base).norm();
@@ -102,8 +102,8 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
   std::map<Bone, DistanceField> fields = midfootFields(placed);
   fields.insert(patient.fields.begin(), patient.fields.end());  // what did not move
   placed.insert(patient.bones->begin(), patient.bones->end());
-  std::map<int, std::string> worse = worseJoints(measureJoints(*patient.bones, patient.fields, patient.side),
-                                                 measureJoints(placed, fields, patient.side), norms, moved_mm);
+  PerRay<std::string> worse = worseJoints(measureJoints(*patient.bones, patient.fields, patient.side),
+                                          measureJoints(placed, fields, patient.side), norms, moved_mm);
   std::erase_if(worse, [&](const auto& w) { return !rays.contains(w.first) || !ours(w.first); });
   for (const auto& [ray, what] : worse) {
     RaySolution& s = rays.at(ray);
@@ -115,6 +115,12 @@ std::map<int, std::string> refuseWorse(std::map<int, RaySolution>& rays, const P
 }
 
 }  // namespace
+
+PerRay<double> withinMm(const ReductionResult& reduction) {
+  PerRay<double> out;
+  for (const auto& [ray, r] : reduction.rays) out[ray] = r.uncertainty_mm;
+  return out;
+}
 
 std::optional<double> dorsalStepLeft(const RayReduction& ray) {
   if ((ray.ray == 2 || ray.ray == 3) && ray.joint.step_mm > kStepToldFromMm) return ray.joint.step_mm;
@@ -149,7 +155,8 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     Pattern pattern = patternOf(*other, side);
     BoneSurfaces twin = mirrored(*other);
     std::size_t serving = 0;
-    for (int ray = 1; ray <= 5 && pattern.doubt.empty(); ++ray) {
+    for (const Ray ray : kRays) {
+      if (!pattern.doubt.empty()) break;
       const auto doubt = pattern.doubts.find(ray);
       if (doubt == pattern.doubts.end()) {
         serving += present(twin, metatarsal(ray)) ? 1 : 0;
@@ -181,7 +188,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   }
   progress("reduction", 0.35);
 
-  std::map<int, RaySolution> rays;
+  PerRay<RaySolution> rays;
   if (mirror) {
     auto solved = solveRays(*patient, *mirror, by_mirror, personal, progress, overrides);
     if (!solved) return tl::unexpected(solved.error());
@@ -193,7 +200,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
 
   // Congruence: for all rays, or for those the other foot could not serve.
   bool wanting = false;
-  for (int ray = 1; ray <= 5; ++ray)
+  for (const Ray ray : kRays)
     wanting |= !rays.contains(ray) && present(injured, metatarsal(ray)) && present(injured, tarsalPartner(ray));
   if (wanting || mirror) {
     auto atlas = registerAtlas(*patient, prior, templateTuning(), progress);
@@ -212,7 +219,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
       if (mirror)
         result.cautions.push_back(
             fmt::format("the {} ray has no partner in the other foot: placed by congruence", ordinal(ray)));
-      rays[ray] = s;
+      rays.emplace(ray, s);
     }
   }
   for (const auto& [ray, given] : overrides) {
@@ -229,12 +236,12 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.8);
 
-  const std::map<int, std::string> refused = refuseWorse(rays, *patient, mirror ? personal : norms, overrides);
+  const PerRay<std::string> refused = refuseWorse(rays, *patient, mirror ? personal : norms, overrides);
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.85);
 
   result.reduced = injured;
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (rays.contains(ray)) {
       result.reduced.at(m) = transformed(injured.at(m), rays.at(ray).injured_to_reduced);
@@ -248,16 +255,15 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     }
   }
   result.frame = footFrame(result.reduced, side);
-  if (const auto second = overrides.find(2); second != overrides.end() && second->second.distal) {
-    const Vec3 axis = *second->second.distal;
+  if (const RayOverride* second = find(overrides, Ray(2)); second != nullptr && second->distal) {
+    const Vec3 axis = *second->distal;
     Frame& f = result.frame;
-    f.distal = (rays.contains(2) ? Vec3(rays.at(2).injured_to_reduced.linear() * axis) : axis).normalized();
+    f.distal = (rays.contains(Ray(2)) ? Vec3(rays.at(Ray(2)).injured_to_reduced.linear() * axis) : axis).normalized();
     f.medial = (f.medial - f.medial.dot(f.distal) * f.distal).normalized();
     f.dorsal = side == Side::kRight ? f.distal.cross(f.medial) : f.medial.cross(f.distal);
   }
   for (const auto& [ray, s] : rays) {
-    const std::size_t k = static_cast<std::size_t>(ray - 1);
-    RayReduction& out = result.rays[k];
+    RayReduction& out = result.rays[ray];
     out.ray = ray;
     out.injured_to_reduced = s.injured_to_reduced;
     out.strain = s.strain;

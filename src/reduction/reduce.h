@@ -26,7 +26,7 @@ struct JointFit {
 };
 
 struct RayReduction {
-  int ray = 0;
+  Ray ray;
   Rigid injured_to_reduced = Rigid::Identity();
   double uncertainty_mm = 0;   ///< half-width of a 95 % interval of the base's position
   double uncertainty_rad = 0;  ///< same, of the turn
@@ -65,19 +65,22 @@ struct RayOverride {
   std::optional<Vec3> base_point;  ///< instead of the one found on the surface, mm
   std::optional<Vec3> distal;      ///< unit axis instead of the one found; of the second ray also the foot's axis
 };
-using RayOverrides = std::map<int, RayOverride>;  // by ray
+using RayOverrides = PerRay<RayOverride>;
 
 enum class ReductionMethod { kContralateral, kCongruence };
 
 struct ReductionResult {
   ReductionMethod method = ReductionMethod::kCongruence;
-  std::vector<int> order{2, 1, 3, 4, 5};
-  std::array<RayReduction, 5> rays;  ///< by ray - 1; a ray whose bones are missing keeps ray == 0
-  BoneSurfaces reduced;              ///< every bone, metatarsals where they belong
-  Frame frame;                       ///< foot frame of the reduced foot
-  double mirror_residual_mm = 0;     ///< rms of mirrored against injured tarsus; 0 without the other foot
+  std::vector<Ray> order{kPlacingOrder.begin(), kPlacingOrder.end()};
+  PerRay<RayReduction> rays;      ///< absent: a ray whose bones are missing or that could not be placed
+  BoneSurfaces reduced;           ///< every bone, metatarsals where they belong
+  Frame frame;                    ///< foot frame of the reduced foot
+  double mirror_residual_mm = 0;  ///< rms of mirrored against injured tarsus; 0 without the other foot
   std::vector<std::string> cautions;
 };
+
+/// Half-width of the interval of each ray's base, mm.
+[[nodiscard]] PerRay<double> withinMm(const ReductionResult& reduction);
 
 /// `injured`: bones as scanned, patient frame. `other`: the other foot's bones in their own place (not mirrored), or
 /// null. `prior`: the template foot of the same side (proceduralFoot), used by the congruence method; any pose.

@@ -22,10 +22,10 @@ struct Step {
 
 }  // namespace
 
-std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms,
-                                       const std::map<int, double>& moved_mm) {
+PerRay<std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms,
+                                const PerRay<double>& moved_mm) {
   // Both halves of a wall bear the same first word after the bones: dorsal, medial, plantar or lateral.
-  std::map<std::pair<int, std::string>, Step> steps;
+  std::map<std::pair<Ray, std::string>, Step> steps;
   for (const BorderSite& site : borderSites({})) {
     const auto ray = rayOf(site.onto);
     if (site.outward.isZero() || !ray || rayOf(site.from)) continue;
@@ -43,7 +43,7 @@ std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFig
     double scanned = 0, placed = 0;
     std::string side;  // of the step as placed
   };
-  std::map<int, Worst> worst;
+  PerRay<Worst> worst;
   for (const auto& [of, step] : steps) {
     Worst& w = worst[of.first];
     const double now = std::abs(step.placed) / step.halves;
@@ -52,7 +52,7 @@ std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFig
     w.placed = now;
     w.side = of.second;
   }
-  std::map<int, std::string> out;
+  PerRay<std::string> out;
   for (const auto& [ray, w] : worst) {
     const auto moved = moved_mm.find(ray);
     const bool elsewhere = moved != moved_mm.end() && moved->second > kOtherFacetMm;
@@ -60,12 +60,12 @@ std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFig
     out[ray] =
         fmt::format("a {} step of {:.1f} mm where the scan has none above {:.1f} mm", w.side, w.placed, w.scanned);
   }
-  for (std::size_t k = 0; k < 5; ++k) {
-    if (!scanned.joints[k] || !placed.joints[k]) continue;
-    const double before = scanned.joints[k]->near_mm2, after = placed.joints[k]->near_mm2;
+  for (const auto& [ray, joint] : scanned.joints) {
+    const JointFigures* there = find(placed.joints, ray);
+    if (there == nullptr) continue;
+    const double before = joint.near_mm2, after = there->near_mm2;
     if (after > (1 - kUncovered) * before || after > before - kUncoveredMm2) continue;
-    out.try_emplace(static_cast<int>(k) + 1,
-                    fmt::format("{:.0f} mm2 of its face covered where the scan has {:.0f} mm2", after, before));
+    out.try_emplace(ray, fmt::format("{:.0f} mm2 of its face covered where the scan has {:.0f} mm2", after, before));
   }
   return out;
 }

@@ -15,7 +15,7 @@ namespace rayset::reduction {
 /// halves; the largest counts, from 1 mm more than the largest as scanned and 2.5 spreads on. A face counts as
 /// uncovered where a fifth and 20 mm2 of it face nothing any more. Figures of the same foot, metatarsals as scanned and
 /// as placed.
-[[nodiscard]] std::map<int, std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed,
-                                                     const JointNorms& norms, const std::map<int, double>& moved_mm);
+[[nodiscard]] PerRay<std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed,
+                                              const JointNorms& norms, const PerRay<double>& moved_mm);
 
 }  // namespace rayset::reduction

@@ -14,10 +14,13 @@ constexpr double kWholeMm = 45;  // adults' metatarsals are 50 mm and longer (ou
 
 std::vector<ShaftSite> shaftSites(const Frame& foot) {
   std::vector<ShaftSite> out;
-  for (int ray = 1; ray <= 4; ++ray)
+  for (const Ray ray : kRays) {
+    const auto next = ray.lateral();
+    if (!next) break;
     for (const auto& [word, way] : {std::pair("medial", foot.medial), std::pair("dorsal", foot.dorsal)})
       out.push_back(
-          {fmt::format("{}-{} {}", boneId(metatarsal(ray)), boneId(metatarsal(ray + 1)), word), ray, ray + 1, way});
+          {fmt::format("{}-{} {}", boneId(metatarsal(ray)), boneId(metatarsal(*next)), word), ray, *next, way});
+  }
   return out;
 }
 
@@ -26,8 +29,8 @@ bool showsShaft(const Surface& metatarsal, const Vec3& distal) {
 }
 
 std::map<std::string, double> shaftAngles(const BoneSurfaces& bones, const Frame& foot) {
-  std::map<int, Vec3> shafts;
-  for (int ray = 1; ray <= 5; ++ray) {
+  PerRay<Vec3> shafts;
+  for (const Ray ray : kRays) {
     const auto m = bones.find(metatarsal(ray)), t = bones.find(tarsalPartner(ray));
     if (m == bones.end() || t == bones.end() || m->second.empty() || t->second.empty()) continue;
     const Vec3 distal = metatarsalAxis(m->second, centroid(m->second) - centroid(t->second)).distal;

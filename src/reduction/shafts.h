@@ -14,9 +14,9 @@ namespace rayset::reduction {
 /// One angle between two neighbouring shafts: the part along `way` of the difference of their unit axes (second less
 /// first), radians for small angles.
 struct ShaftSite {
-  std::string name;           ///< "M1-M2 medial": key in data/joints.json
-  int first = 1, second = 2;  ///< rays
-  Vec3 way = Vec3::Zero();    ///< unit direction of the foot
+  std::string name;  ///< "M1-M2 medial": key in data/joints.json
+  Ray first, second;
+  Vec3 way = Vec3::Zero();  ///< unit direction of the foot
 };
 /// All of a foot's.
 [[nodiscard]] std::vector<ShaftSite> shaftSites(const Frame& foot);

@@ -33,8 +33,8 @@ const std::array<double, 3> kInjuryTurnRad{toRadians(10), toRadians(6), toRadian
 constexpr std::array<double, 3> kInjuryShiftMm{6, 3, 5};
 
 /// Tarsal bones that tell where a ray belongs: the partner first.
-std::vector<Bone> tarsalNeighbours(int ray) {
-  switch (ray) {
+std::vector<Bone> tarsalNeighbours(Ray ray) {
+  switch (ray.number()) {
     case 1:
       return {Bone::kC1, Bone::kC2};
     case 2:
@@ -54,8 +54,8 @@ Tuning mirrorTuning() {
   Tuning t;
   // Twice what would serve a pair of mirror images: healthy pairs are not (docs/decisions/reduction.md; first ray, roll
   // alone: 4.3 degrees on average, Duff 2022, FAI 43:790).
-  t.prior_turn_rad = {toRadians(3.0), toRadians(2.4), toRadians(2.6), toRadians(4.0), toRadians(5.0)};
-  t.prior_shift_mm = {0.7, 0.5, 0.5, 0.8, 1.0};
+  t.prior_turn_rad = {{toRadians(3.0), toRadians(2.4), toRadians(2.6), toRadians(4.0), toRadians(5.0)}};
+  t.prior_shift_mm = {{0.7, 0.5, 0.5, 0.8, 1.0}};
   t.even = 1;
   t.between_rays = 0.3;
   t.aside = 0.3;
@@ -75,9 +75,9 @@ Tuning templateTuning() {
   t.scale = true;
   t.bone_by_bone = true;
   t.even = 1;
-  t.prior_turn_rad = {toRadians(8), toRadians(8), toRadians(8), toRadians(10), toRadians(10)};
-  t.prior_shift_mm = {3, 3, 3, 4, 4};
-  t.keep_gain = {12.5, 9, 9, 10, 12.5};
+  t.prior_turn_rad = {{toRadians(8), toRadians(8), toRadians(8), toRadians(10), toRadians(10)}};
+  t.prior_shift_mm = {{3, 3, 3, 4, 4}};
+  t.keep_gain = {{12.5, 9, 9, 10, 12.5}};
   t.injury_turn_rad = kInjuryTurnRad;
   t.injury_shift_mm = kInjuryShiftMm;
   t.between_rays = 0.6;
@@ -96,7 +96,7 @@ namespace {
 
 /// Everything about one ray's metatarsal that the docking needs.
 struct RayModel {
-  int ray = 0;
+  Ray ray;
   Bone bone = Bone::kM1;
   Vec3 base = Vec3::Zero();    // as scanned
   Vec3 distal = Vec3::Zero();  // as scanned
@@ -181,7 +181,7 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
 
 /// The borders of the foot as `norms` has them, for rays whose joints are found from the patient's own surfaces.
 /// `contacts`: faces as labelled in `poses`. `usual`: gap of the foot's joints, mm.
-std::vector<Border> normalBorders(const Patient& patient, const std::map<int, RayModel>& models,
+std::vector<Border> normalBorders(const Patient& patient, const PerRay<RayModel>& models,
                                   const std::map<Bone, std::size_t>& index, const std::vector<Contact>& contacts,
                                   const std::vector<Rigid>& poses, const JointNorms& norms, double usual,
                                   const Frame& frame, const Tuning& tuning) {
@@ -225,7 +225,7 @@ std::vector<Border> normalBorders(const Patient& patient, const std::map<int, Ra
 }
 
 /// How the shafts lie to each other in healthy feet, for rays whose joints are found from the patient's own surfaces.
-std::vector<ShaftAngle> normalShafts(const std::map<int, RayModel>& models, const std::map<Bone, std::size_t>& index,
+std::vector<ShaftAngle> normalShafts(const PerRay<RayModel>& models, const std::map<Bone, std::size_t>& index,
                                      const JointNorms& norms, const Frame& frame, const Tuning& tuning) {
   std::vector<ShaftAngle> out;
   for (const ShaftSite& site : shaftSites(frame)) {
@@ -243,9 +243,9 @@ std::vector<ShaftAngle> normalShafts(const std::map<int, RayModel>& models, cons
 /// A joint between bones of the foot: a metatarsal against a tarsal neighbour or the next metatarsal.
 struct Joint {
   Bone ray = Bone::kM1, other = Bone::kC1;
-  [[nodiscard]] int rayNumber() const { return *rayOf(ray); }
+  [[nodiscard]] Ray itsRay() const { return *rayOf(ray); }
   [[nodiscard]] bool betweenRays() const { return rayOf(other).has_value(); }
-  [[nodiscard]] bool toPartner() const { return other == tarsalPartner(rayNumber()); }
+  [[nodiscard]] bool toPartner() const { return other == tarsalPartner(itsRay()); }
 };
 
 /// Weight of a joint's faces.
@@ -292,7 +292,7 @@ class RaySolver {
             const RayOverrides& overrides)
       : patient_(patient), atlas_(atlas), tuning_(tuning), norms_(norms), overrides_(overrides) {}
 
-  Result<std::map<int, RaySolution>> solve(const Progress& progress);
+  Result<PerRay<RaySolution>> solve(const Progress& progress);
 
  private:
   // What there is.
@@ -308,7 +308,7 @@ class RaySolver {
   void labelFaces(const Progress& progress);
   // Where that takes the rays.
   void place(const Docking& docking, const Progress& progress);
-  [[nodiscard]] std::vector<Rigid> startsOf(int ray) const;
+  [[nodiscard]] std::vector<Rigid> startsOf(Ray ray) const;
   // Then by the patient's own surfaces.
   [[nodiscard]] Docking byOwnFaces(Docking docking, const Progress& progress);
   void loosenPriors();
@@ -316,30 +316,30 @@ class RaySolver {
   [[nodiscard]] Contact ownContact(std::size_t i, int pass, const Frame& frame) const;
   // Which rays were never displaced.
   struct Keeping {
-    int ray = 0;  // 0: none
+    Ray ray;
     std::vector<Rigid> poses;
   };
-  [[nodiscard]] std::vector<std::size_t> freeNeighbours(int ray) const;
-  [[nodiscard]] std::vector<Rigid> withRayKept(const Docking& docking, int ray) const;
-  [[nodiscard]] double strainOf(const Docking& docking, int ray, const std::vector<Rigid>& kept) const;
-  [[nodiscard]] Keeping cheapestToKeep(const Docking& docking, std::map<int, RaySolution>& out) const;
-  void keepUndisplaced(const Docking& docking, std::map<int, RaySolution>& out, const Progress& progress);
+  [[nodiscard]] std::vector<std::size_t> freeNeighbours(Ray ray) const;
+  [[nodiscard]] std::vector<Rigid> withRayKept(const Docking& docking, Ray ray) const;
+  [[nodiscard]] double strainOf(const Docking& docking, Ray ray, const std::vector<Rigid>& kept) const;
+  [[nodiscard]] std::optional<Keeping> cheapestToKeep(const Docking& docking, PerRay<RaySolution>& out) const;
+  void keepUndisplaced(const Docking& docking, PerRay<RaySolution>& out, const Progress& progress);
   // What is told.
-  [[nodiscard]] std::map<int, RaySolution> asFound() const;
-  void addIntervals(const Docking& docking, std::map<int, RaySolution>& out) const;
+  [[nodiscard]] PerRay<RaySolution> asFound() const;
+  void addIntervals(const Docking& docking, PerRay<RaySolution>& out) const;
 
-  [[nodiscard]] RayOverride given(int ray) const {
+  [[nodiscard]] RayOverride given(Ray ray) const {
     const auto it = overrides_.find(ray);
     return it == overrides_.end() ? RayOverride{} : it->second;
   }
-  [[nodiscard]] std::size_t bodyOf(int ray) const { return index_.at(metatarsal(ray)); }
+  [[nodiscard]] std::size_t bodyOf(Ray ray) const { return index_.at(metatarsal(ray)); }
   [[nodiscard]] bool isFree(std::size_t body) const {
     return std::find(free_.begin(), free_.end(), body) != free_.end();
   }
   /// Of the rays that a joint joins, whether any is so.
   template <class So>
   [[nodiscard]] bool anyRayOf(const Joint& joint, const So& so) const {
-    return so(models_.at(joint.rayNumber())) || (joint.betweenRays() && so(models_.at(*rayOf(joint.other))));
+    return so(models_.at(joint.itsRay())) || (joint.betweenRays() && so(models_.at(*rayOf(joint.other))));
   }
   /// Contact `i` is that of joint i / 2, seen from its ray (even) or from the other bone (odd).
   [[nodiscard]] std::pair<Bone, Bone> sidesOf(std::size_t i) const {
@@ -355,7 +355,7 @@ class RaySolver {
 
   std::vector<DockBody> bodies_;  // the tarsus first (fixed), then the rays that can be dealt with
   std::map<Bone, std::size_t> index_;
-  std::map<int, RayModel> models_;
+  PerRay<RayModel> models_;
   std::vector<Joint> joints_;
   std::vector<Contact> contacts_;    // two a joint, as the atlas labels them
   std::optional<double> usual_gap_;  // of joints that the injury leaves alone
@@ -364,10 +364,10 @@ class RaySolver {
   std::vector<Rigid> poses_;         // by body
 };
 
-Result<std::map<int, RaySolution>> RaySolver::solve(const Progress& progress) {
+Result<PerRay<RaySolution>> RaySolver::solve(const Progress& progress) {
   findTarsus();
   findRays();
-  if (models_.empty()) return std::map<int, RaySolution>{};
+  if (models_.empty()) return PerRay<RaySolution>{};
   carryAtlasPoses(progress);
   if (progress.cancelled()) return cancelledError();
   addRayBodies();
@@ -380,7 +380,7 @@ Result<std::map<int, RaySolution>> RaySolver::solve(const Progress& progress) {
   if (progress.cancelled()) return cancelledError();
   docking = byOwnFaces(std::move(docking), progress);
   if (progress.cancelled()) return cancelledError();
-  std::map<int, RaySolution> out = asFound();
+  PerRay<RaySolution> out = asFound();
   keepUndisplaced(docking, out, progress);
   if (progress.cancelled()) return cancelledError();
   addIntervals(docking, out);
@@ -396,7 +396,7 @@ void RaySolver::findTarsus() {
 }
 
 void RaySolver::findRays() {
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray), partner = tarsalPartner(ray);
     if (!patient_.fields.contains(m) || !atlas_.maps.contains(m) || !index_.contains(partner)) continue;
     RayModel model;
@@ -422,15 +422,14 @@ void RaySolver::carryAtlasPoses(const Progress& progress) {
 
 /// Also says of the model how far its atlas pose can be believed.
 PosePrior RaySolver::atlasPrior(RayModel& model) const {
-  const auto k = static_cast<std::size_t>(model.ray - 1);
   const Vec6 off = poseDifference(Rigid::Identity(), model.atlas_pose, model.base);
   model.trusted = off.head<3>().norm() < kTrustedTurn && off.tail<3>().norm() < kTrustedShiftMm;
   const double misfit = 0.5 * (atlas_.residual_mm.at(model.bone) + atlas_.residual_mm.at(tarsalPartner(model.ray)));
   model.own_faces = misfit > tuning_.own_above_mm;
   const double fit = tuning_.prior_at_mm > 0 ? std::max(kSurestPrior, misfit / tuning_.prior_at_mm) : 1;
   const double widen = (model.trusted ? 1 : 3) * fit;
-  const double turn = 1 / std::pow(widen * tuning_.prior_turn_rad[k], 2);
-  const double shift = 1 / std::pow(widen * tuning_.prior_shift_mm[k], 2);
+  const double turn = 1 / std::pow(widen * tuning_.prior_turn_rad[model.ray], 2);
+  const double shift = 1 / std::pow(widen * tuning_.prior_shift_mm[model.ray], 2);
   PosePrior prior;
   prior.pose = model.atlas_pose;
   prior.information.diagonal() << turn, turn, turn, shift, shift, shift;
@@ -455,7 +454,8 @@ void RaySolver::findJoints() {
   for (const auto& [ray, model] : models_) {
     for (const Bone n : tarsalNeighbours(ray))
       if (index_.contains(n)) joints_.push_back({model.bone, n});
-    if (models_.contains(ray + 1)) joints_.push_back({model.bone, metatarsal(ray + 1)});
+    if (const auto next = ray.lateral(); next && models_.contains(*next))
+      joints_.push_back({model.bone, metatarsal(*next)});
   }
   if (patient_.fields.contains(Bone::kNav))
     usual_gap_ = cuneonavicularGap(*patient_.bones, patient_.fields.at(Bone::kNav));
@@ -470,7 +470,7 @@ double RaySolver::gapsWiderThanAtlas() const {
 
 /// Where the atlas pose cannot be believed: what looks the way the joint lies.
 std::vector<DockPoint> RaySolver::facesByDirection(const Joint& joint, Bone body) const {
-  const RayModel& model = models_.at(joint.rayNumber());
+  const RayModel& model = models_.at(joint.itsRay());
   const Vec3& along = models_.at(rayOf(body).value_or(model.ray)).distal;
   const bool from_ray = body == joint.ray;
   // To the partner: along the ray. Between rays: across, from the medial one to the lateral one.
@@ -506,11 +506,11 @@ void RaySolver::labelFaces(const Progress& progress) {
   });
 }
 
-std::vector<Rigid> RaySolver::startsOf(int ray) const {
+std::vector<Rigid> RaySolver::startsOf(Ray ray) const {
   std::vector<Rigid> starts{models_.at(ray).atlas_pose, Rigid::Identity()};
   // One force takes several rays: what brought a neighbour back is tried too.
-  for (const int next : {ray - 1, ray + 1})
-    if (models_.contains(next) && active_[bodyOf(next)]) starts.push_back(poses_[bodyOf(next)]);
+  for (const auto next : {ray.medial(), ray.lateral()})
+    if (next && models_.contains(*next) && active_[bodyOf(*next)]) starts.push_back(poses_[bodyOf(*next)]);
   if (const auto start = given(ray).start) starts.push_back(*start);
   if (!tuning_.start_scanned) std::erase_if(starts, [](const Rigid& s) { return s.isApprox(Rigid::Identity()); });
   return starts;
@@ -531,7 +531,7 @@ void RaySolver::place(const Docking& docking, const Progress& progress) {
     poses_[bodyOf(ray)] = *pose;
     active_[bodyOf(ray)] = true;
   }
-  for (const int ray : {2, 1, 3, 4, 5}) {
+  for (const Ray ray : kPlacingOrder) {
     if (!models_.contains(ray) || given(ray).pose) continue;
     if (progress.cancelled()) return;
     const std::size_t i = bodyOf(ray);
@@ -585,8 +585,8 @@ void RaySolver::loosenPriors() {
 /// atlas has it.
 double RaySolver::wantedGap(const Joint& joint, double labelled) const {
   if (!usual_gap_) return labelled;
-  const auto& over = norms_.gap_mm[static_cast<std::size_t>(joint.rayNumber() - 1)];
-  if (over && joint.toPartner()) return std::max(0.3, *usual_gap_ + over->mean);
+  const Norm* over = find(norms_.gap_mm, joint.itsRay());
+  if (over != nullptr && joint.toPartner()) return std::max(0.3, *usual_gap_ + over->mean);
   return 0.5 * (labelled + std::clamp(*usual_gap_, 0.3, 2.6));
 }
 
@@ -618,8 +618,8 @@ Contact RaySolver::ownContact(std::size_t i, int pass, const Frame& frame) const
 }
 
 /// The rays as they were found, before it is known where they belong.
-std::map<int, RaySolution> RaySolver::asFound() const {
-  std::map<int, RaySolution> out;
+PerRay<RaySolution> RaySolver::asFound() const {
+  PerRay<RaySolution> out;
   for (const auto& [ray, model] : models_) {
     RaySolution& s = out[ray];
     s.base = model.base;
@@ -630,16 +630,16 @@ std::map<int, RaySolution> RaySolver::asFound() const {
   return out;
 }
 
-std::vector<std::size_t> RaySolver::freeNeighbours(int ray) const {
+std::vector<std::size_t> RaySolver::freeNeighbours(Ray ray) const {
   std::vector<std::size_t> out;
-  for (const int next : {ray - 1, ray + 1})
-    if (models_.contains(next) && isFree(bodyOf(next))) out.push_back(bodyOf(next));
+  for (const auto next : {ray.medial(), ray.lateral()})
+    if (next && models_.contains(*next) && isFree(bodyOf(*next))) out.push_back(bodyOf(*next));
   return out;
 }
 
 /// All poses with this ray as scanned. Its neighbours may follow: they were fitted around a pose that is about to be
 /// given up.
-std::vector<Rigid> RaySolver::withRayKept(const Docking& docking, int ray) const {
+std::vector<Rigid> RaySolver::withRayKept(const Docking& docking, Ray ray) const {
   std::vector<Rigid> poses = poses_;
   poses[bodyOf(ray)] = Rigid::Identity();
   const std::vector<std::size_t> followers = freeNeighbours(ray);
@@ -648,13 +648,12 @@ std::vector<Rigid> RaySolver::withRayKept(const Docking& docking, int ray) const
 
 /// Standing::strain of a ray, `kept`: withRayKept(). A joint so far apart that its faces no longer hold the ray costs
 /// little more the farther it is: no reason to keep it there.
-double RaySolver::strainOf(const Docking& docking, int ray, const std::vector<Rigid>& kept) const {
+double RaySolver::strainOf(const Docking& docking, Ray ray, const std::vector<Rigid>& kept) const {
   const std::size_t i = bodyOf(ray);
   std::vector<std::size_t> touched = freeNeighbours(ray);
   touched.push_back(i);
   const double gain = docking.cost(kept, touched, active_) - docking.cost(poses_, touched, active_);
-  const double limit =
-      (models_.at(ray).own_faces ? tuning_.own_keep : 1) * tuning_.keep_gain[static_cast<std::size_t>(ray - 1)];
+  const double limit = (models_.at(ray).own_faces ? tuning_.own_keep : 1) * tuning_.keep_gain[ray];
   if (limit <= 0) return kFarFromHome;
   const Eigen::MatrixXd c = docking.covariance(kept, {i}, active_);
   const bool held = std::sqrt(c.block<3, 3>(3, 3).trace() / 3) < kHeldMm;
@@ -662,39 +661,39 @@ double RaySolver::strainOf(const Docking& docking, int ray, const std::vector<Ri
 }
 
 /// Given what is kept already.
-RaySolver::Keeping RaySolver::cheapestToKeep(const Docking& docking, std::map<int, RaySolution>& out) const {
-  Keeping cheapest;
+std::optional<RaySolver::Keeping> RaySolver::cheapestToKeep(const Docking& docking, PerRay<RaySolution>& out) const {
+  std::optional<Keeping> cheapest;
   double least = kFarFromHome;
   for (const auto& [ray, model] : models_) {
     const std::size_t i = bodyOf(ray);
     if (!isFree(i)) continue;
     std::vector<Rigid> kept = withRayKept(docking, ray);
-    const double strain = out[ray].strain = strainOf(docking, ray, kept);
+    const double strain = out.at(ray).strain = strainOf(docking, ray, kept);
     if (strain >= least) continue;
     const Standing standing{
         strain, (poses_[i] * model.base - model.base).norm(),
         intervalOf(docking.covariance(poses_, {i}, active_), model.distal, model.own_faces, tuning_).mm};
     if (!stays(standing)) continue;
     least = strain;
-    cheapest = {ray, std::move(kept)};
+    cheapest = Keeping{ray, std::move(kept)};
   }
   return cheapest;
 }
 
 /// Rays that were never displaced belong where they were scanned: one after the other, the others settle around it.
-void RaySolver::keepUndisplaced(const Docking& docking, std::map<int, RaySolution>& out, const Progress& progress) {
+void RaySolver::keepUndisplaced(const Docking& docking, PerRay<RaySolution>& out, const Progress& progress) {
   while (!progress.cancelled()) {
-    Keeping keeping = cheapestToKeep(docking, out);
-    if (keeping.ray == 0) return;
-    const std::size_t i = bodyOf(keeping.ray);
-    out[keeping.ray].kept = true;
-    out[keeping.ray].alternative = poses_[i];
+    std::optional<Keeping> keeping = cheapestToKeep(docking, out);
+    if (!keeping) return;
+    const std::size_t i = bodyOf(keeping->ray);
+    out.at(keeping->ray).kept = true;
+    out.at(keeping->ray).alternative = poses_[i];
     std::erase(free_, i);
-    poses_ = free_.empty() ? std::move(keeping.poses) : docking.minimise(keeping.poses, free_, active_).poses;
+    poses_ = free_.empty() ? std::move(keeping->poses) : docking.minimise(keeping->poses, free_, active_).poses;
   }
 }
 
-void RaySolver::addIntervals(const Docking& docking, std::map<int, RaySolution>& out) const {
+void RaySolver::addIntervals(const Docking& docking, PerRay<RaySolution>& out) const {
   std::vector<std::size_t> all;
   for (const auto& [ray, model] : models_) all.push_back(bodyOf(ray));
   const Eigen::MatrixXd covariance = docking.covariance(poses_, all, active_);
@@ -710,9 +709,9 @@ void RaySolver::addIntervals(const Docking& docking, std::map<int, RaySolution>&
 
 }  // namespace
 
-Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
-                                             const JointNorms& norms, const Progress& progress,
-                                             const RayOverrides& overrides) {
+Result<PerRay<RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
+                                      const JointNorms& norms, const Progress& progress,
+                                      const RayOverrides& overrides) {
   return RaySolver(patient, atlas, tuning, norms, overrides).solve(progress);
 }
 

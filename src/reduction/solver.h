@@ -32,8 +32,8 @@ struct Tuning {
   double base_mm = 18;        ///< length of a metatarsal that counts as its base
   double shaft_weight = 0.3;  ///< of the shaft against the base when an atlas metatarsal is fitted to the patient's
   double lever = 0.15;        ///< weight of the shaft against the base when the atlas pose is carried over
-  std::array<double, 5> prior_turn_rad{};  ///< spread of the atlas' pose of each ray
-  std::array<double, 5> prior_shift_mm{};
+  EachRay<double> prior_turn_rad{};  ///< spread of the atlas' pose of each ray
+  EachRay<double> prior_shift_mm{};
   /// What injuries do (ours): spread of a ray's displacement from where it belongs, abduction, plantarflexion,
   /// pronation and lateral, distal, dorsal. The main guide to the roll of a ray where the other foot is not known.
   std::array<double, 3> injury_turn_rad{};
@@ -51,7 +51,7 @@ struct Tuning {
   bool start_scanned = true;  ///< the scanned pose is a start of the search too
   /// Per ray: what staying as scanned may cost (negative log likelihood), the unit of Standing::strain. The second ray
   /// is held in its recess and costs most when its displacement is missed, so it is kept least readily.
-  std::array<double, 5> keep_gain{21, 21, 21, 21, 21};
+  EachRay<double> keep_gain{{21, 21, 21, 21, 21}};
   /// An atlas whose metatarsal and partner miss the patient's by more than this (rms, mean of the two) does not say
   /// which faces meet: the joint is then found again and again from the patient's own surfaces (`own_*`).
   double own_above_mm = 1e9;
@@ -119,9 +119,8 @@ struct RaySolution {
 };
 
 /// Rays whose metatarsal or partner is missing are absent. A ray whose pose is given stands there from the first step.
-[[nodiscard]] Result<std::map<int, RaySolution>> solveRays(const Patient& patient, const Atlas& atlas,
-                                                           const Tuning& tuning, const JointNorms& norms,
-                                                           const Progress& progress,
-                                                           const RayOverrides& overrides = {});
+[[nodiscard]] Result<PerRay<RaySolution>> solveRays(const Patient& patient, const Atlas& atlas, const Tuning& tuning,
+                                                    const JointNorms& norms, const Progress& progress,
+                                                    const RayOverrides& overrides = {});
 
 }  // namespace rayset::reduction

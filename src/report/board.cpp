@@ -123,8 +123,10 @@ std::string rank(std::size_t index) {
 
 }  // namespace
 
-std::vector<int> boardOrder(Side side) {
-  return side == Side::kRight ? std::vector<int>{1, 2, 3, 4, 5} : std::vector<int>{5, 4, 3, 2, 1};
+std::vector<Ray> boardOrder(Side side) {
+  std::vector<Ray> order(kRays.begin(), kRays.end());
+  if (side == Side::kLeft) std::ranges::reverse(order);
+  return order;
 }
 
 double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, bool draw) {
@@ -136,19 +138,20 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   const double lateral_sign = right_foot ? 1 : -1, distal_sign = right_foot ? -1 : 1;
 
   double most = 3;
-  for (const RayDisplacement& d : c.rays)
-    if (d.ray != 0) most = std::max({most, std::abs(d.lateral_mm), std::abs(d.dorsal_mm), std::abs(d.distal_mm)});
+  for (const auto& [ray, d] : c.rays)
+    most = std::max({most, std::abs(d.lateral_mm), std::abs(d.dorsal_mm), std::abs(d.distal_mm)});
   const double points_per_mm = std::min(4.0, 0.25 * side_h / most);
 
   const pdf::TextStyle text{.size = 7.4, .spacing = 0.6}, small{.size = 6.4, .colour = pdf::kGrey};
   double height = 0;
   for (const int pass : {0, 1}) {  // measure, then draw with equal heights
     if (pass == 1 && !draw) break;
-    const std::vector<int> order = boardOrder(c.side);
+    const std::vector<Ray> order = boardOrder(c.side);
     for (std::size_t k = 0; k < 5; ++k) {
-      const int ray = order[k];
-      const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
-      const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+      const Ray ray = order[k];
+      const RayDisplacement* found = find(c.rays, ray);
+      const RayDisplacement d = found != nullptr ? *found : RayDisplacement{};
+      const RayReduction* r = find(c.reduction.rays, ray);
       const RayState s = words::state(c, ray);
       const double cx = x + static_cast<double>(k) * (column + kGap), ix = cx + kPad;
       double cy = y + kPad;
@@ -258,12 +261,12 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
                         angle(d.plantarflexion_rad, "plantarflexion", "dorsiflexion"));
       }
       const auto place = std::find(c.reduction.order.begin(), c.reduction.order.end(), ray);
-      if (r.ray == ray) {
+      if (r != nullptr) {
         std::string body;
         if (place != c.reduction.order.end())
           body += rank(static_cast<std::size_t>(place - c.reduction.order.begin())) + " in order\n";
-        body += r.by_hand ? "placed by hand"
-                          : "±" + words::mm(r.uncertainty_mm) + ", ±" + words::degrees(r.uncertainty_rad, 1);
+        body += r->by_hand ? "placed by hand"
+                           : "±" + words::mm(r->uncertainty_mm) + ", ±" + words::degrees(r->uncertainty_rad, 1);
         put("Reduction", body);
       } else {
         put("Reduction", "not planned");

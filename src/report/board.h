@@ -8,7 +8,7 @@
 namespace rayset {
 
 /// Rays from left to right as seen from dorsal with the toes up: 1 to 5 for a right foot, 5 to 1 for a left one.
-[[nodiscard]] std::vector<int> boardOrder(Side side);
+[[nodiscard]] std::vector<Ray> boardOrder(Side side);
 
 /// Draws the board with its top left corner at (x, y) across `width` points; returns its height. `draw` false measures
 /// only.

@@ -530,7 +530,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
   pattern("Hardcastle:", p.names.hardcastle);
   pattern("Myerson:", p.names.myerson);
   std::vector<pdf::Row> rows;
-  for (const FilmRay& ray : p.rays) {
+  for (const auto& [number, ray] : p.rays) {
     const auto cell = [&](const std::optional<double>& v, bool by_difference, const char* plus, const char* minus) {
       if (!v) return grey("not measured");
       return fmt::format("{} {}", words::mm(std::abs(*v)),

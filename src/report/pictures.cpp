@@ -61,7 +61,7 @@ RenderView fit(const Look& look, const std::vector<const Surface*>& shown, doubl
 
 // Rays count from the medial border; a tarsal bone counts as its most medial ray.
 int rank(Bone bone) {
-  if (const auto ray = rayOf(bone)) return *ray;
+  if (const auto ray = rayOf(bone)) return ray->number();
   switch (bone) {
     case Bone::kC1:
       return 1;
@@ -138,7 +138,7 @@ class PlanShots {
   PlanShots(const Case& c, const std::map<std::string, Surface>& devices, const words::KnownAxes& axes,
             double pixels_per_point)
       : c_(c), devices_(devices), axes_(axes), pixels_per_point_(pixels_per_point) {
-    for (const int ray : {1, 2, 3, 4, 5}) {
+    for (const Ray ray : kRays) {
       const RayState state = words::state(c, ray);
       if (state == RayState::kDisplaced || state == RayState::kUntold) marked_.push_back(ray);
       if (state == RayState::kDisplaced || (state == RayState::kUntold && words::putBack(c, ray)))
@@ -162,10 +162,10 @@ class PlanShots {
   void addDevices(Job& job) const;
   void addGhosts(Job& job, State state, const Vec3& towards) const;
   void nameRays(Job& job, State state, int sight) const;
-  [[nodiscard]] std::vector<Job> ray(int ray) const;
-  [[nodiscard]] Job rayFrom(const Look& look, int ray, const std::vector<const Device*>& mine, const Vec3& axis) const;
-  [[nodiscard]] std::vector<const Device*> devicesOf(int ray) const;
-  [[nodiscard]] std::vector<Bone> bonesHeld(int ray, const std::vector<const Device*>& mine) const;
+  [[nodiscard]] std::vector<Job> ray(Ray ray) const;
+  [[nodiscard]] Job rayFrom(const Look& look, Ray ray, const std::vector<const Device*>& mine, const Vec3& axis) const;
+  [[nodiscard]] std::vector<const Device*> devicesOf(Ray ray) const;
+  [[nodiscard]] std::vector<Bone> bonesHeld(Ray ray, const std::vector<const Device*>& mine) const;
 
   [[nodiscard]] const BoneSurfaces& bonesIn(State state) const {
     return state == State::kInjured ? c_.injured : reduced_;
@@ -193,7 +193,7 @@ class PlanShots {
   double pixels_per_point_;
   const BoneSurfaces& reduced_ = c_.reduction.reduced;
   const Frame& frame_ = c_.reduction.frame;
-  std::vector<int> marked_, moved_;    // rays that are drawn out; those that are put back
+  std::vector<Ray> marked_, moved_;    // rays that are drawn out; those that are put back
   std::vector<const Surface*> shown_;  // frame the picture for both states, so that they can be compared
 };
 
@@ -209,7 +209,7 @@ std::vector<Job> PlanShots::jobs() const {
   }
   if (!devices_.empty() && !reduced_.empty())
     for (const Look& look : looks) out.push_back(foot(State::kMetal, look));
-  for (const int n : {1, 2, 3, 4, 5})
+  for (const Ray n : kRays)
     for (Job& job : ray(n)) out.push_back(std::move(job));
   return out;
 }
@@ -251,7 +251,7 @@ void PlanShots::addBones(Job& job, State state, int sight) const {
       if (isUntold(b)) part.colour = linearColour(palette::kUntold);
       // From the side, rays that stand in front of every marked one are drawn see-through, or they would hide it.
       if (sight != 0 && !marked_.empty() && !isDisplaced(b) && !isUntold(b) && rank(b) > 0) {
-        const bool in_front = sight > 0 ? rank(b) < marked_.front() : rank(b) > marked_.back();
+        const bool in_front = sight > 0 ? rank(b) < marked_.front().number() : rank(b) > marked_.back().number();
         if (in_front) part.opacity = 0.3F;
       }
     }
@@ -283,7 +283,7 @@ void PlanShots::addDevices(Job& job) const {
 void PlanShots::addGhosts(Job& job, State state, const Vec3& towards) const {
   const BoneSurfaces& other = bonesIn(state == State::kInjured ? State::kReduced : State::kInjured);
   const auto colour = linearColour(state == State::kInjured ? palette::kPlace : palette::kFound);
-  for (const int ray : moved_) {
+  for (const Ray ray : moved_) {
     const auto it = other.find(metatarsal(ray));
     if (it == other.end() || it->second.empty()) continue;
     Surface& ghost = *job.own.emplace_back(std::make_unique<Surface>(it->second));
@@ -295,26 +295,27 @@ void PlanShots::addGhosts(Job& job, State state, const Vec3& towards) const {
 // From the side the heads lie behind each other: the foremost ray is named, the foremost marked one and those that
 // cannot be told.
 void PlanShots::nameRays(Job& job, State state, int sight) const {
-  const int foremost = sight > 0 ? 1 : 5;
-  const int foremost_marked = marked_.empty() ? 0 : sight > 0 ? marked_.front() : marked_.back();
+  const Ray foremost = sight > 0 ? kRays.front() : kRays.back();
+  const auto named = [&](Ray ray) {
+    return ray == foremost || (!marked_.empty() && ray == (sight > 0 ? marked_.front() : marked_.back()));
+  };
   const bool injured = state == State::kInjured;
-  for (const int ray : {1, 2, 3, 4, 5}) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray);
     const auto it = bonesIn(state).find(m);
     if (it == bonesIn(state).end() || it->second.empty()) continue;
     const bool moved = isDisplaced(m), untold = isUntold(m);
-    if (sight != 0 && ray != foremost && ray != foremost_marked && !untold) continue;
+    if (sight != 0 && !named(ray) && !untold) continue;
     const pdf::Colour colour = !moved ? pdf::kInk : injured ? pdf::Colour{0x9A5B00} : palette::kPlace;
     job.shot.labels.push_back({headOf(it->second, frame_.distal),
-                               "M" + std::to_string(ray) +
-                                   (untold             ? " ◊"
-                                    : moved && injured ? " ▲"
-                                                       : ""),
+                               std::string(boneId(m)) + (untold             ? " ◊"
+                                                         : moved && injured ? " ▲"
+                                                                            : ""),
                                colour, true});
   }
 }
 
-std::vector<const Device*> PlanShots::devicesOf(int ray) const {
+std::vector<const Device*> PlanShots::devicesOf(Ray ray) const {
   std::vector<const Device*> mine;
   for (const Device& d : c_.fixation.devices)
     if (d.ray == ray && devices_.contains(d.id) && !devices_.at(d.id).empty()) mine.push_back(&d);
@@ -322,7 +323,7 @@ std::vector<const Device*> PlanShots::devicesOf(int ray) const {
 }
 
 // The metatarsal first.
-std::vector<Bone> PlanShots::bonesHeld(int ray, const std::vector<const Device*>& mine) const {
+std::vector<Bone> PlanShots::bonesHeld(Ray ray, const std::vector<const Device*>& mine) const {
   std::vector<Bone> held{metatarsal(ray)};
   for (const Device* d : mine)
     for (const std::string& id : d->through)
@@ -334,7 +335,7 @@ std::vector<Bone> PlanShots::bonesHeld(int ray, const std::vector<const Device*>
 
 // A ray with its devices, in the ray's own directions so that a screw's angle to the shaft shows in true size. From the
 // nearer border, and from dorsal.
-std::vector<Job> PlanShots::ray(int ray) const {
+std::vector<Job> PlanShots::ray(Ray ray) const {
   const std::vector<const Device*> mine = devicesOf(ray);
   const auto m = reduced_.find(metatarsal(ray));
   if (mine.empty() || m == reduced_.end() || m->second.empty()) return {};
@@ -349,14 +350,14 @@ std::vector<Job> PlanShots::ray(int ray) const {
   return out;
 }
 
-Job PlanShots::rayFrom(const Look& look, int ray, const std::vector<const Device*>& mine, const Vec3& axis) const {
+Job PlanShots::rayFrom(const Look& look, Ray ray, const std::vector<const Device*>& mine, const Vec3& axis) const {
   const bool from_dorsal = look.name == "dorsal";
   const std::vector<Bone> held = bonesHeld(ray, mine);
   Job job;
   Shot& shot = job.shot;
   shot.group = "ray";
   shot.ray = ray;
-  shot.name = "ray" + std::to_string(ray) + "_" + look.name;
+  shot.name = "ray" + std::to_string(ray.number()) + "_" + look.name;
   shot.caption = words::capitalised(std::string(ordinal(ray))) + " ray from " +
                  (from_dorsal ? "dorsal"
                   : ray <= 3  ? "medial"

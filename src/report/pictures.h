@@ -30,12 +30,12 @@ struct ShotLabel {
 };
 
 struct Shot {
-  double width_pt = 0;  ///< natural width on paper
-  std::string name;     ///< of the PNG file, without ending
-  std::string caption;  ///< plain text
-  std::string group;    ///< "injured", "reduced", "metal", "ray", "film"
-  bool dark = false;    ///< a film: marks need a light ground
-  int ray = 0;          ///< of the "ray" group
+  double width_pt = 0;     ///< natural width on paper
+  std::string name;        ///< of the PNG file, without ending
+  std::string caption;     ///< plain text
+  std::string group;       ///< "injured", "reduced", "metal", "ray", "film"
+  bool dark = false;       ///< a film: marks need a light ground
+  std::optional<Ray> ray;  ///< of the "ray" group
   RenderView view;
   Picture picture;
   std::string top, bottom, left, right;  ///< orientation words at the edges
@@ -59,7 +59,7 @@ struct CheckedFoot {
   Side side = Side::kRight;
   Frame frame;
   BoneSurfaces planned, found;
-  std::vector<int> off;  ///< rays that are not where they were planned
+  std::vector<Ray> off;  ///< rays that are not where they were planned
   std::map<std::string, Surface> devices_planned, devices_found;
 };
 /// Found as solids with the plan as outlines, from dorsal and from medial: bones (group "found"), then devices in

@@ -49,7 +49,7 @@ struct Content {
   std::string made_at;
   std::vector<Shot> shots;
   words::KnownAxes axes;
-  std::map<int, JointFit> joint_before{};  // by ray, where both bones are there
+  PerRay<JointFit> joint_before{};  // where both bones are there
 };
 
 pdf::PageFrame pageFrame(const Content& k) {
@@ -64,7 +64,7 @@ void toSettle(pdf::Document& doc, const Case& c) {
   if (open.empty()) return;
   doc.heading("To settle first", "settle");
   for (const OpenQuestion& q : open)
-    doc.item(bold(q.ray != 0 ? "◊" : "!"), bold(escaped(q.what)) + " " + escaped(q.settle), {.size = 10.5}, 16);
+    doc.item(bold(q.ray ? "◊" : "!"), bold(escaped(q.what)) + " " + escaped(q.settle), {.size = 10.5}, 16);
 }
 
 void firstPage(pdf::Document& doc, const Content& k) {
@@ -311,25 +311,25 @@ void reduction(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
   doc.heading("Reduction", "reduction");
   std::vector<std::string> order;
-  for (const int ray : c.reduction.order) order.push_back(std::to_string(ray));
+  for (const Ray ray : c.reduction.order) order.push_back(std::to_string(ray.number()));
   if (!order.empty()) {
     std::string text;
     for (const std::string& ray : order) text += (text.empty() ? "" : ", then ") + ray;
     doc.paragraph("Order of the rays: " + bold(text) + ".");
   }
   std::vector<pdf::Row> rows;
-  std::vector<int> rays = c.reduction.order;
-  for (int ray = 1; ray <= 5; ++ray)
+  std::vector<Ray> rays = c.reduction.order;
+  for (const Ray ray : kRays)
     if (std::find(rays.begin(), rays.end(), ray) == rays.end()) rays.push_back(ray);
-  for (const int ray : rays) {
-    if (ray < 1 || ray > 5) continue;
-    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+  for (const Ray ray : rays) {
     const RayState s = words::state(c, ray);
     const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" + words::marked(s);
-    if (r.ray != ray) {
+    const RayReduction* found = find(c.reduction.rays, ray);
+    if (found == nullptr) {
       rows.push_back({{name, "not planned: a bone of this ray is missing", "–", "–", "–", "–", "–"}});
       continue;
     }
+    const RayReduction& r = *found;
     std::string manoeuvre;
     for (std::size_t i = 0; i < r.manoeuvre.size(); ++i)
       manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(words::capitalised(r.manoeuvre[i])));
@@ -398,7 +398,7 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
     return;
   }
   std::vector<std::string> without;
-  for (int ray = 1; ray <= 5; ++ray)
+  for (const Ray ray : kRays)
     if (std::none_of(c.fixation.devices.begin(), c.fixation.devices.end(),
                      [&](const Device& d) { return d.ray == ray; }))
       without.emplace_back(ordinal(ray));
@@ -419,7 +419,7 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
     const bool screw = d.kind == DeviceKind::kScrew;
     const auto size = [&](double v) { return screw && v > 0 ? words::number(v) : std::string("–"); };
     rows.push_back(
-        {{name(d), std::to_string(d.ray),
+        {{name(d), std::to_string(d.ray.number()),
           escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
           bold(words::number(d.length_mm, 0)), screw ? words::number(d.measured_depth_mm) : "–",
           size(type != nullptr ? type->drill_mm : 0), size(d.countersink_mm), size(type != nullptr ? type->tap_mm : 0),
@@ -481,7 +481,7 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
 
 void rayPictures(pdf::Document& doc, const Content& k) {
   bool first = true;
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const auto shots = pick(k, {fmt::format("ray{}_side", ray), fmt::format("ray{}_dorsal", ray)});
     if (shots.size() != 2) continue;
     // Equal heights side by side.
@@ -694,14 +694,15 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   if (progress.cancelled()) return cancelledError();
   Aside pictures;  // after what it looks at
   pictures.tasks.run([&] { shots = writeShots(content, folder / "pictures"); });
-  std::array<std::optional<JointFit>, 5> joints;
-  tbb::parallel_for(1, 6, [&](int ray) {
+  EachRay<std::optional<JointFit>> joints;
+  tbb::parallel_for(std::size_t{0}, kRays.size(), [&](std::size_t n) {
+    const Ray ray = kRays[n];
     const auto m = c.injured.find(metatarsal(ray)), t = c.injured.find(tarsalPartner(ray));
     if (m != c.injured.end() && t != c.injured.end() && !m->second.empty() && !t->second.empty())
-      joints[static_cast<std::size_t>(ray - 1)] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
+      joints[ray] = jointFit(m->second, t->second, c.reduction.frame.dorsal);
   });
-  for (int ray = 1; ray <= 5; ++ray)
-    if (const auto& joint = joints[static_cast<std::size_t>(ray - 1)]) content.joint_before[ray] = *joint;
+  for (const Ray ray : kRays)
+    if (const auto& joint = joints[ray]) content.joint_before[ray] = *joint;
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.9);
 

@@ -121,21 +121,21 @@ void drawTarget(cairo_t* cr, double x, double y, double size, double right_mm, d
 void targets(pdf::Document& doc, const Content& k) {
   const Verification& v = *k.r.found;
   double most = 2.6;
-  for (const RayOutcome& r : v.rays)
-    if (r.ray != 0)
-      most = std::max({most, std::hypot(r.off.lateral_mm, r.off.distal_mm) + 0.4,
-                       std::hypot(r.off.dorsal_mm, r.off.distal_mm) + 0.4});
+  for (const auto& [ray, r] : v.rays)
+    most = std::max({most, std::hypot(r.off.lateral_mm, r.off.distal_mm) + 0.4,
+                     std::hypot(r.off.dorsal_mm, r.off.distal_mm) + 0.4});
   const double gap = 6, size = (doc.width() - 4 * gap) / 5;
   const double lateral = k.r.plan->side == Side::kRight ? 1 : -1;
   doc.block(2 * size + 48, [&](cairo_t* cr, double x, double y, double) {
     double cx = x;
-    for (const int ray : boardOrder(k.r.plan->side)) {
-      const RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
+    for (const Ray ray : boardOrder(k.r.plan->side)) {
+      const RayOutcome* found = find(v.rays, ray);
       pdf::drawText(cr, bold(words::capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
                     {.size = 9, .align = pdf::Align::kCentre});
-      pdf::drawText(cr, r.ray == 0 ? "? not found" : mark(r.verdict), cx, y + 12, size,
+      pdf::drawText(cr, found == nullptr ? "? not found" : mark(found->verdict), cx, y + 12, size,
                     {.size = 8, .align = pdf::Align::kCentre});
-      if (r.ray != 0) {
+      if (found != nullptr) {
+        const RayOutcome& r = *found;
         const double scale = 0.5 * size / most;
         drawTarget(cr, cx, y + 25, size, lateral * r.off.lateral_mm, r.off.distal_mm, r.shift_95_mm, scale, r.verdict,
                    {"distal", "proximal", lateral > 0 ? "medial" : "lateral", lateral > 0 ? "lateral" : "medial"});
@@ -169,8 +169,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
 
   doc.heading("Reduction", "reduction");
   std::vector<std::string> off;
-  for (const RayOutcome& r : v.rays)
-    if (r.ray != 0 && r.verdict == Outcome::kNotReduced) off.push_back(std::string(ordinal(r.ray)));
+  for (const auto& [ray, r] : v.rays)
+    if (r.verdict == Outcome::kNotReduced) off.push_back(std::string(ordinal(ray)));
   std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm()
                              ? "One film: no ray is found off in its plane; what lies along its beam is not known."
                          : v.verdict == Outcome::kUnknown ? "Could not be judged."
@@ -180,34 +180,31 @@ void firstPage(pdf::Document& doc, const Content& k) {
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!v.sure && v.verdict != Outcome::kUnknown) {
     std::vector<std::string> doubts;
-    for (const RayOutcome& r : v.rays)
-      if (r.ray != 0 && !r.doubt.empty() && std::ranges::find(doubts, r.doubt) == doubts.end())
-        doubts.push_back(r.doubt);
+    for (const auto& [ray, r] : v.rays)
+      if (!r.doubt.empty() && std::ranges::find(doubts, r.doubt) == doubts.end()) doubts.push_back(r.doubt);
     for (const std::string& doubt : doubts) {
       std::vector<std::string> rays;
-      for (const RayOutcome& r : v.rays)
-        if (r.ray != 0 && r.doubt == doubt) rays.emplace_back(ordinal(r.ray));
+      for (const auto& [ray, r] : v.rays)
+        if (r.doubt == doubt) rays.emplace_back(ordinal(ray));
       doc.item(
           bold("?"),
           escaped("Not sure of the " + words::listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
           {.size = 9.5});
     }
   }
-  for (const RayOutcome& r : v.rays) {
-    if (r.ray != 0) continue;
-    const auto ray = static_cast<int>(&r - v.rays.data()) + 1;
+  for (const Ray ray : kRays) {
+    if (v.rays.contains(ray)) continue;
     doc.item(bold("?"), escaped("The " + std::string(ordinal(ray)) + " metatarsal was not found and is not judged."),
              {.size = 9.5});
   }
   doc.space(3);
   targets(doc, k);
   std::vector<pdf::Row> rows;
-  for (const RayOutcome& r : v.rays) {
-    if (r.ray == 0) continue;
+  for (const auto& [ray, r] : v.rays) {
     const std::string within =
         v.oneFilm() ? "in the film's plane " + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
                     : "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words));
-    rows.push_back({{fmt::format("{}", r.ray), words::number(r.shift_mm),
+    rows.push_back({{fmt::format("{}", ray), words::number(r.shift_mm),
                      sense(r.off.lateral_mm, "lateral", "medial") + ", " + sense(r.off.dorsal_mm, "dorsal", "plantar") +
                          ", " + sense(r.off.distal_mm, "distal", "proximal"),
                      words::degrees(r.turn_rad, 1), within + ", ± " + words::degrees(r.turn_95_rad, 1),
@@ -349,9 +346,8 @@ void drawAxes(cairo_t* cr, const Content& k, const FilmPair& f, double x, double
     cairo_set_dash(cr, nullptr, 0, 0);
   };
   const PlanRecord& plan = *k.r.plan;
-  for (const RayOutcome& r : k.r.found->rays) {
-    if (r.ray == 0) continue;
-    const Surface& bone = plan.reduced.at(metatarsal(r.ray));
+  for (const auto& [ray, r] : k.r.found->rays) {
+    const Surface& bone = plan.reduced.at(metatarsal(ray));
     const PrincipalAxes axes = principalAxes(bone.vertices);
     const Vec3 along = 1.6 * axes.spread[0] * axes.axes.col(0);
     line(axes.centre - along, axes.centre + along, true, 0.9);
@@ -422,9 +418,8 @@ std::vector<FilmPair> pairsOf(const Content& k) {
   const PlanRecord& plan = *k.r.plan;
   const FootProjector projector(*k.r.bodies);
   std::map<std::string, Rigid> poses = plan.injured_to_reduced;
-  for (const RayOutcome& r : k.r.found->rays) {
-    if (r.ray == 0) continue;
-    const std::string id(boneId(metatarsal(r.ray)));
+  for (const auto& [ray, r] : k.r.found->rays) {
+    const std::string id(boneId(metatarsal(ray)));
     for (auto& [body, pose] : poses)
       if (body == id || body.rfind(id + ".", 0) == 0) pose = r.planned_to_found * pose;
   }
@@ -471,11 +466,10 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
   const PlanRecord& plan = *r.plan;
   Content k{r, settings.made_at.empty() ? localTime() : settings.made_at, plan.reduced, {}, {}};
   CheckedFoot foot{plan.side, plan.frame, plan.reduced, {}, {}, {}, {}};
-  for (const RayOutcome& ray : r.found->rays) {
-    if (ray.ray == 0) continue;
-    Surface& bone = k.found.at(metatarsal(ray.ray));
-    bone = transformed(bone, ray.planned_to_found);
-    if (ray.verdict == Outcome::kNotReduced) foot.off.push_back(ray.ray);
+  for (const auto& [ray, found] : r.found->rays) {
+    Surface& bone = k.found.at(metatarsal(ray));
+    bone = transformed(bone, found.planned_to_found);
+    if (found.verdict == Outcome::kNotReduced) foot.off.push_back(ray);
   }
   foot.found = k.found;
   for (const DeviceOutcome& d : r.found->devices) {

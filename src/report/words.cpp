@@ -23,8 +23,8 @@ struct ViewRule {
   const char* text;
   const char* source;
 };
-ViewRule viewRule(int ray) {
-  switch (ray) {
+ViewRule viewRule(Ray ray) {
+  switch (ray.number()) {
     case 1:
       return {"dorsoplantar view: lateral border of the M1 base in line with the lateral border of C1",
               "Radiopaedia, “Lisfranc injury – an approach”"};
@@ -64,19 +64,16 @@ std::string sizesBeside(const Case& c, const Device& d) {
   return (sizes.size() == 1 ? " (next size " : " (next sizes ") + listed(sizes) + " mm)";
 }
 
-std::vector<const Device*> devicesOf(const Case& c, int ray, DeviceStage stage) {
+std::vector<const Device*> devicesOf(const Case& c, Ray ray, DeviceStage stage) {
   std::vector<const Device*> out;
   for (const Device& d : c.fixation.devices)
     if (d.ray == ray && d.stage == stage) out.push_back(&d);
   return out;
 }
 
-const RayReduction* reductionOf(const Case& c, int ray) {
-  const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
-  return r.ray == ray ? &r : nullptr;
-}
+const RayReduction* reductionOf(const Case& c, Ray ray) { return find(c.reduction.rays, ray); }
 
-std::string rayName(int ray) { return std::string(ordinal(ray)) + " ray"; }
+std::string rayName(Ray ray) { return std::string(ordinal(ray)) + " ray"; }
 
 /// With a full stop at the end.
 std::string ended(std::string text) {
@@ -86,11 +83,11 @@ std::string ended(std::string text) {
 
 std::string idOf(Bone bone) { return std::string(boneId(bone)); }
 
-std::vector<int> orderOf(const Case& c) {
-  std::vector<int> order;
-  for (const int ray : c.reduction.order)
-    if (ray >= 1 && ray <= 5 && std::find(order.begin(), order.end(), ray) == order.end()) order.push_back(ray);
-  for (int ray = 1; ray <= 5; ++ray)
+std::vector<Ray> orderOf(const Case& c) {
+  std::vector<Ray> order;
+  for (const Ray ray : c.reduction.order)
+    if (std::find(order.begin(), order.end(), ray) == order.end()) order.push_back(ray);
+  for (const Ray ray : kRays)
     if (std::find(order.begin(), order.end(), ray) == order.end()) order.push_back(ray);
   return order;
 }
@@ -162,13 +159,15 @@ std::string personName(const std::string& dicom) {
 
 std::string date(const std::string& dicom) { return isoDate(dicom); }
 
-RayState state(const RayDisplacement& d, int ray) {
-  if (d.ray != ray) return RayState::kUnknown;
+RayState state(const Case& c, Ray ray) {
+  const RayDisplacement* d = find(c.rays, ray);
+  return d != nullptr ? state(*d) : RayState::kUnknown;
+}
+
+RayState state(const RayDisplacement& d) {
   if (!d.told) return RayState::kUntold;
   return d.displaced ? RayState::kDisplaced : RayState::kInPlace;
 }
-
-RayState state(const Case& c, int ray) { return state(c.rays[static_cast<std::size_t>(ray - 1)], ray); }
 
 std::string word(RayState s) {
   switch (s) {
@@ -192,9 +191,9 @@ std::string marked(RayState s) {
   return sign + word(s);
 }
 
-std::vector<int> raysIn(const Case& c, RayState wanted) {
+std::vector<Ray> raysIn(const Case& c, RayState wanted) {
   std::vector<int> out;
-  for (int ray = 1; ray <= 5; ++ray)
+  for (const Ray ray : kRays)
     if (state(c, ray) == wanted) out.push_back(ray);
   return out;
 }
@@ -220,29 +219,28 @@ std::string turn(const RayDisplacement& d, double least_rad) {
 }
 
 namespace {
-std::string rayList(const std::vector<int>& rays) {
+std::string rayList(const std::vector<Ray>& rays) {
   std::vector<std::string> names;
-  for (const int ray : rays) names.emplace_back(ordinal(ray));
+  for (const Ray ray : rays) names.emplace_back(ordinal(ray));
   return listed(names) + (rays.size() == 1 ? " ray" : " rays");
 }
 }  // namespace
 
-bool putBack(const Case& c, int ray) {
+bool putBack(const Case& c, Ray ray) {
   const RayReduction* r = reductionOf(c, ray);
   return r != nullptr && r->injured_to_reduced.matrix() != Rigid::Identity().matrix();
 }
 
 std::string columns(const Case& c) {
   std::vector<std::string> sure, untold;
-  for (const auto& [name, rays] : std::initializer_list<std::pair<const char*, std::vector<int>>>{
-           {"medial", {1}}, {"middle", {2, 3}}, {"lateral", {4, 5}}}) {
-    const auto any = [&c, &rays = rays](RayState s) {
-      return std::any_of(rays.begin(), rays.end(), [&](int ray) { return state(c, ray) == s; });
+  for (const Column& column : kColumns) {
+    const auto any = [&](RayState s) {
+      return std::ranges::any_of(kRays, [&](Ray ray) { return column.has(ray) && state(c, ray) == s; });
     };
     if (any(RayState::kDisplaced))
-      sure.emplace_back(name);
+      sure.emplace_back(column.name);
     else if (any(RayState::kUntold))
-      untold.emplace_back(name);
+      untold.emplace_back(column.name);
   }
   if (untold.empty()) return sure.empty() ? "none" : listed(sure);
   return (sure.empty() ? "" : listed(sure) + "; ") + "of the " + listed(untold) + " it " + std::string(kCannotBeTold);
@@ -250,7 +248,7 @@ std::string columns(const Case& c) {
 
 Finding finding(const Case& c) {
   Finding f;
-  const std::vector<int> displaced = raysIn(c, RayState::kDisplaced), unknown = raysIn(c, RayState::kUnknown),
+  const std::vector<Ray> displaced = raysIn(c, RayState::kDisplaced), unknown = raysIn(c, RayState::kUnknown),
                          in_place = raysIn(c, RayState::kInPlace), untold = raysIn(c, RayState::kUntold);
   const std::string foot = sideWord(c.side) + " foot";
   if (displaced.empty() && (!in_place.empty() || untold.empty())) {
@@ -271,8 +269,8 @@ Finding finding(const Case& c) {
     f.headline +=
         (f.headline.empty() ? "Of the " + rayList(untold) + " of the " + foot : " Of the " + rayList(untold)) +
         " it cannot be told whether " + (untold.size() == 1 ? "it is" : "they are") + " displaced.";
-  for (const int ray : displaced) {
-    const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+  for (const Ray ray : displaced) {
+    const RayDisplacement& d = c.rays.at(ray);
     std::string line = capitalised(rayName(ray)) + ": the base of " + idOf(metatarsal(ray)) + " stands ";
     const std::string way = shift(d);
     line += way.empty() ? mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : way + " of where it belongs";
@@ -295,7 +293,7 @@ Finding finding(const Case& c) {
     f.rays.push_back("A fleck of bone of about " + number(fleck.volume_mm3, 0) +
                      " mm³ lies between the medial cuneiform and the base of M2: the ligament between them may have "
                      "torn it off.");
-  for (const int ray : unknown) {
+  for (const Ray ray : unknown) {
     std::vector<std::string> missing;
     for (const Bone bone : {metatarsal(ray), tarsalPartner(ray)})
       if (!c.injured.contains(bone)) missing.push_back(idOf(bone) + " (" + std::string(boneName(bone)) + ")");
@@ -326,8 +324,8 @@ std::vector<std::string> method(const Case& c) {
                   ": even gaps, no overlap, covered joint faces.");
   }
   double least_mm = 1e9, most_mm = -1, least_rad = 1e9, most_rad = -1;
-  for (const RayReduction& r : c.reduction.rays) {
-    if (r.ray == 0 || r.by_hand) continue;
+  for (const auto& [ray, r] : c.reduction.rays) {
+    if (r.by_hand) continue;
     least_mm = std::min(least_mm, r.uncertainty_mm);
     most_mm = std::max(most_mm, r.uncertainty_mm);
     least_rad = std::min(least_rad, r.uncertainty_rad);
@@ -347,8 +345,8 @@ std::vector<std::string> method(const Case& c) {
 
 KnownAxes axesOf(const Case& c) {
   std::vector<Bone> bones;
-  for (const RayReduction& r : c.reduction.rays)
-    if (r.ray != 0 && c.injured.contains(metatarsal(r.ray))) bones.push_back(metatarsal(r.ray));
+  for (const auto& [ray, r] : c.reduction.rays)
+    if (c.injured.contains(metatarsal(ray))) bones.push_back(metatarsal(ray));
   std::vector<MetatarsalAxis> found(bones.size());
   tbb::parallel_for(std::size_t{0}, bones.size(), [&](std::size_t i) { found[i] = axisOf(c, bones[i], {}); });
   KnownAxes axes;
@@ -465,7 +463,7 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
   }
 
   std::vector<std::string> temporary;
-  for (const int ray : orderOf(c)) {
+  for (const Ray ray : orderOf(c)) {
     const std::string m = idOf(metatarsal(ray)), t = idOf(tarsalPartner(ray));
     const RayReduction* r = reductionOf(c, ray);
     const auto wires = devicesOf(c, ray, DeviceStage::kTemporary),
@@ -696,14 +694,14 @@ std::vector<std::string> uncertainty(const Case& c) {
   const Vec3& s = c.grid.spacing;
   out.push_back("The images have voxels of " + number(s.x(), 2) + " × " + number(s.y(), 2) + " × " + number(s.z(), 2) +
                 " mm. Lengths are shown to 0.1 mm and most angles to whole degrees; this is rounding, not accuracy.");
-  for (const RayReduction& r : c.reduction.rays)
+  for (const auto& [ray, r] : c.reduction.rays)
     if (r.by_hand) {
-      out.push_back(capitalised(rayName(r.ray)) + ": placed by hand; how sure that is was not computed.");
-    } else if (r.ray != 0) {
+      out.push_back(capitalised(rayName(ray)) + ": placed by hand; how sure that is was not computed.");
+    } else {
       // Plans of before it was recorded do not have the part about the ray's own axis.
       const std::string about_axis =
           r.roll_rad > 0 ? "°, about its own axis alone ±" + number(toDegrees(r.roll_rad)) : std::string();
-      out.push_back(capitalised(rayName(r.ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
+      out.push_back(capitalised(rayName(ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
                     number(toDegrees(r.uncertainty_rad)) + about_axis +
                     "° (half-width of a 95 % interval, estimated).");
     }
@@ -720,15 +718,15 @@ std::vector<std::string> uncertainty(const Case& c) {
     out.push_back("Bones whose surface is expected to be off by more than " + number(kDoubtfulErrorMm) +
                   " mm on average (confidence below " + number(100 * kDoubtful, 0) + " %): " + listed(doubtful) +
                   ". What rests on them is not sure.");
-  for (int ray = 1; ray <= 5; ++ray) {
-    const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
+  for (const Ray ray : kRays) {
+    const RayDisplacement* d = find(c.rays, ray);
     const RayReduction* r = reductionOf(c, ray);
-    if (d.ray != ray || r == nullptr || !d.told) continue;
-    const double away = std::hypot(d.lateral_mm, d.dorsal_mm);
+    if (d == nullptr || r == nullptr || !d->told) continue;
+    const double away = std::hypot(d->lateral_mm, d->dorsal_mm);
     if (std::abs(away - kDisplacedFromMm) < r->uncertainty_mm)
       out.push_back(capitalised(rayName(ray)) + ": its shift of " + mm(away) +
                     " lies within its uncertainty of the limit of " + mm(kDisplacedFromMm) +
-                    "; it may as well be called " + (d.displaced ? "in place" : "displaced") +
+                    "; it may as well be called " + (d->displaced ? "in place" : "displaced") +
                     ", and the name of the pattern may change with it.");
   }
   return out;

@@ -26,11 +26,11 @@ using rayset::listed;
 
 /// kUntold: the images do not tell whether it is displaced; kUnknown: it could not be judged at all.
 enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
-[[nodiscard]] RayState state(const RayDisplacement& d, int ray);
-[[nodiscard]] RayState state(const Case& c, int ray);
+[[nodiscard]] RayState state(const Case& c, Ray ray);
+[[nodiscard]] RayState state(const RayDisplacement& d);
 [[nodiscard]] std::string word(RayState s);    ///< "displaced", "in place", "cannot be told", "not judged"
 [[nodiscard]] std::string marked(RayState s);  ///< the word behind its sign: "▲ displaced"
-[[nodiscard]] std::vector<int> raysIn(const Case& c, RayState wanted);
+[[nodiscard]] std::vector<Ray> raysIn(const Case& c, RayState wanted);
 
 /// "6.1 mm lateral and 3.9 mm dorsal"; components below `least_mm` are left out; "" when none is left.
 [[nodiscard]] std::string shift(const RayDisplacement& d, double least_mm = 0.5);
@@ -38,7 +38,7 @@ enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
 [[nodiscard]] std::string turn(const RayDisplacement& d, double least_rad = 0.0175);
 
 /// Whether the plan moves the ray.
-[[nodiscard]] bool putBack(const Case& c, int ray);
+[[nodiscard]] bool putBack(const Case& c, Ray ray);
 /// The columns involved: "medial and middle; of the lateral it cannot be told".
 [[nodiscard]] std::string columns(const Case& c);
 
@@ -76,8 +76,8 @@ using KnownAxes = std::map<Bone, MetatarsalAxis>;
 struct Step {
   std::string title;
   std::vector<std::string> lines;
-  std::string id{};      ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
-  int ray = 0;           ///< 0: of no ray
+  std::string id{};  ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
+  std::optional<Ray> ray;
   std::string device{};  ///< id of the device put in; may be empty
 };
 /// The order of work in theatre, from the reduction's order and the devices.

@@ -120,6 +120,11 @@ class Fields {
     if (value != std::floor(value)) wrong(key, "a whole number");
     return static_cast<int>(value);
   }
+  Ray ray(const std::string& key, Ray otherwise) {
+    const auto given = Ray::from(whole(key, otherwise.number()));
+    if (!given) wrong(key, "the number of a ray, 1 to 5");
+    return given.value_or(otherwise);
+  }
   template <class T>
   T word(const std::string& key, std::initializer_list<std::pair<const char*, T>> known, T otherwise) {
     const auto it = query_.find(key);
@@ -561,7 +566,7 @@ struct Server::Impl {
     q.kind = f.word<SliceKind>(
         "kind", {{"along", SliceKind::kAlong}, {"across", SliceKind::kAcross}, {"drill", SliceKind::kDrill}},
         SliceKind::kAlong);
-    q.ray = f.whole("ray", q.ray);
+    q.ray = f.ray("ray", q.ray);
     q.device = f.text("device");
     q.state = f.word<FootState>("state", {{"injured", FootState::kInjured}, {"reduced", FootState::kReduced}},
                                 FootState::kReduced);

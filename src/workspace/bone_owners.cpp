@@ -87,12 +87,12 @@ std::optional<Eigen::Vector3i> placeIn(const Grid& ct, const Grid& body) {
 }
 
 void addToes(const Case& c, const Grid& grid, BoneOwners& out) {
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Body* toes = c.bodies.find(fmt::format("toes.{}", ray));
     if (toes == nullptr) continue;
     const auto place = placeIn(grid, toes->added.grid);
     if (!place) continue;
-    const auto id = static_cast<std::uint8_t>(kLoose + ray);
+    const auto id = static_cast<std::uint8_t>(kLoose + ray.number());
     const Eigen::Vector3i size = toes->added.grid.size;
     bool any = false;
     for (int k = 0; k < size.z(); ++k)

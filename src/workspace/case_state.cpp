@@ -90,7 +90,7 @@ Json matrixOrNull(const std::optional<Rigid>& X) { return X ? rigidJson(*X) : Js
 
 Json bodiesJson(const Case& c) {
   Json out = Json::array();
-  const auto body = [&](const std::string& id, std::string name, std::optional<int> ray, std::optional<Rigid> X,
+  const auto body = [&](const std::string& id, std::string name, std::optional<Ray> ray, std::optional<Rigid> X,
                         const SegmentedBone& b) {
     out.push_back({{"id", id},
                    {"name", std::move(name)},
@@ -103,12 +103,11 @@ Json bodiesJson(const Case& c) {
   for (const auto& [bone, b] : c.bones) {
     const auto ray = rayOf(bone);
     std::optional<Rigid> X;
-    if (ray && c.reduction.rays[static_cast<std::size_t>(*ray - 1)].ray != 0)
-      X = c.reduction.rays[static_cast<std::size_t>(*ray - 1)].injured_to_reduced;
+    if (const RayReduction* r = ray ? find(c.reduction.rays, *ray) : nullptr) X = r->injured_to_reduced;
     body(std::string(boneId(bone)), std::string(boneName(bone)), ray, X, b);
   }
   for (const auto& [id, f] : c.fragments)
-    body(id, "fragment of the second metatarsal", 2, f.injured_to_reduced, f.bone);
+    body(id, "fragment of the second metatarsal", Ray(2), f.injured_to_reduced, f.bone);
   return out;
 }
 
@@ -137,7 +136,7 @@ Json openQuestionsJson(const Case& c) {
                          : r == Remedy::kPlaceByHand ? "place by hand"
                                                      : "correct bones");
     for (const Bone b : q.bones) bones.push_back(boneId(b));
-    out.push_back({{"ray", q.ray != 0 ? Json(q.ray) : Json(nullptr)},
+    out.push_back({{"ray", q.ray ? Json(*q.ray) : Json(nullptr)},
                    {"bones", bones},
                    {"what", q.what},
                    {"settle", q.settle},
@@ -182,18 +181,16 @@ Json stepsJson(const StateInput& in) {
            {"picture", nullptr},
            {"done", in.edits.steps_done.contains(s.id)}};
     std::string picture;
-    if (s.ray != 0) {
-      j["ray"] = s.ray;
-      j["view"] = viewJson(s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30);
+    if (s.ray) {
+      j["ray"] = *s.ray;
+      j["view"] = viewJson(*s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30);
       if (s.device.empty()) j["instrument"] = "pointed reduction forceps";
       // Pictures show the plan: they would mislead where the ray or its devices were changed by hand.
-      if (!in.edits.poses[static_cast<std::size_t>(s.ray - 1)] && !in.edits.changed_rays.contains(s.ray))
-        picture = fmt::format("pictures/ray{}_{}.png", s.ray, s.device.empty() ? "dorsal" : "side");
+      if (!in.edits.poses.contains(*s.ray) && !in.edits.changed_rays.contains(*s.ray))
+        picture = fmt::format("pictures/ray{}_{}.png", *s.ray, s.device.empty() ? "dorsal" : "side");
     } else if (s.id == "finish") {
       j["view"] = viewJson(NamedView::kLateral);
-      if (in.edits.changed_rays.empty() &&
-          std::none_of(in.edits.poses.begin(), in.edits.poses.end(), [](const auto& p) { return p.has_value(); }))
-        picture = "pictures/film_lateral_metal.png";
+      if (in.edits.changed_rays.empty() && in.edits.poses.empty()) picture = "pictures/film_lateral_metal.png";
     }
     for (const Device& d : c.fixation.devices)
       if (d.id == s.device) {
@@ -242,9 +239,9 @@ EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vecto
 }
 
 EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
-  const RayReduction& planned = in.planned.reduction.rays[static_cast<std::size_t>(r.ray - 1)];
+  const RayReduction& planned = in.planned.reduction.rays.at(r.ray);
   return {{"ray", r.ray},
-          {"state", words::word(words::state(d, r.ray))},
+          {"state", words::word(words::state(d))},
           {"shift_mm",
            {{"lateral", rounded(d.lateral_mm, 3)},
             {"dorsal", rounded(d.dorsal_mm, 3)},
@@ -269,10 +266,11 @@ EditJson stateJson(const StateInput& in) {
   plan["axis"] = axesJson(in.axes);
   plan["bodies"] = bodiesJson(c);
   plan["rays"] = Json::array();
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto n = static_cast<std::size_t>(ray - 1);
-    if (c.reduction.rays[n].ray != 0) {
-      plan["rays"].push_back(rayStateJson(in, c.reduction.rays[n], c.rays[n]));
+  for (const Ray ray : kRays) {
+    const RayReduction* r = find(c.reduction.rays, ray);
+    const RayDisplacement* d = find(c.rays, ray);
+    if (r != nullptr && d != nullptr) {
+      plan["rays"].push_back(rayStateJson(in, *r, *d));
       continue;
     }
     Json attention = Json::array({"Not judged: a bone of it was not found"});

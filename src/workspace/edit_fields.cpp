@@ -61,10 +61,10 @@ Result<double> number(const EditJson* value, const std::string& kind, const std:
   return v;
 }
 
-Result<int> ray(const EditJson* value, const std::string& kind) {
+Result<Ray> ray(const EditJson* value, const std::string& kind) {
   if (value == nullptr || !value->is_number_integer() || *value < 1 || *value > 5)
     return wrong("\"ray\" is not the number of a ray", kind, "Write 1 to 5.");
-  return value->get<int>();
+  return Ray(value->get<int>());
 }
 
 Result<Vec3> point(const EditJson* value, const std::string& kind, const std::string& key) {

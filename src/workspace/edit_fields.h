@@ -37,7 +37,7 @@ namespace fields {
 [[nodiscard]] Result<bool> truth(const EditJson* value, const std::string& kind, const std::string& key);
 [[nodiscard]] Result<double> number(const EditJson* value, const std::string& kind, const std::string& key, double low,
                                     double high, const char* unit);
-[[nodiscard]] Result<int> ray(const EditJson* value, const std::string& kind);
+[[nodiscard]] Result<Ray> ray(const EditJson* value, const std::string& kind);
 [[nodiscard]] Result<Vec3> point(const EditJson* value, const std::string& kind, const std::string& key);
 [[nodiscard]] Result<std::string> date(const EditJson* value, const std::string& kind, const std::string& key);
 [[nodiscard]] Result<std::vector<std::string>> texts(const EditJson* value, const std::string& kind,
@@ -90,7 +90,7 @@ template <class P>
 }
 
 template <class P>
-[[nodiscard]] EditField<P> rayField(int P::*member) {
+[[nodiscard]] EditField<P> rayField(Ray P::*member) {
   return valueField("ray", "1 to 5", member,
                     [](const EditJson* v, const std::string& kind, const std::string&) { return ray(v, kind); });
 }

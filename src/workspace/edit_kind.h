@@ -62,11 +62,11 @@ class EditWorkbench {
   [[nodiscard]] virtual Result<Placed> place(const std::string& id, const std::string& type, const Vec3& entry,
                                              const Vec3& tip) = 0;
   /// The devices of one ray planned again.
-  [[nodiscard]] virtual Result<Construct> construct(int ray, bool wires) = 0;
+  [[nodiscard]] virtual Result<Construct> construct(Ray ray, bool wires) = 0;
   /// {"devices", "rays"} of what would change, as in the state.
   [[nodiscard]] virtual Result<EditJson> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
                                                   const Vec3& tip) = 0;
-  [[nodiscard]] virtual Result<EditJson> tryPose(int ray, const Rigid& injured_to_reduced) = 0;
+  [[nodiscard]] virtual Result<EditJson> tryPose(Ray ray, const Rigid& injured_to_reduced) = 0;
 };
 
 /// Type-erased; made from a TypedEdit by editKind().

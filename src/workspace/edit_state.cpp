@@ -31,14 +31,15 @@ const EditedDevice* EditState::device(const std::string& id) const {
   return it == devices.end() ? nullptr : &*it;
 }
 
-Rigid EditState::pose(int ray, const Case& planned) const {
-  const auto n = static_cast<std::size_t>(ray - 1);
-  return poses[n] ? *poses[n] : planned.reduction.rays[n].injured_to_reduced;
+Rigid EditState::pose(Ray ray, const Case& planned) const {
+  if (const Rigid* by_hand = find(poses, ray)) return *by_hand;
+  const RayReduction* r = find(planned.reduction.rays, ray);
+  return r != nullptr ? r->injured_to_reduced : Rigid::Identity();
 }
 
-std::string checkBasis(const EditState& state, const Case& planned, const std::string& plan_key, int ray) {
+std::string checkBasis(const EditState& state, const Case& planned, const std::string& plan_key, Ray ray) {
   std::uint64_t all = kFnvOffsetBasis;
-  for (int n = 1; n <= 5; ++n) all = hashOf(state.pose(n, planned), all);
+  for (const Ray each : kRays) all = hashOf(state.pose(each, planned), all);
   return fmt::format("{}.{:016x}.{:016x}", plan_key, hashOf(state.pose(ray, planned), kFnvOffsetBasis), all);
 }
 

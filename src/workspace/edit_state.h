@@ -34,9 +34,9 @@ struct EditedDevice {
 struct EditState {
   std::string name, notes;  ///< empty: never set
   bool hidden = false;
-  std::array<std::optional<Rigid>, 5> poses;  ///< by ray - 1: placed by hand
+  PerRay<Rigid> poses;  ///< of rays placed by hand
   std::vector<EditedDevice> devices;
-  std::set<int> changed_rays;                ///< of which a device was changed, added or taken away
+  std::set<Ray> changed_rays;                ///< of which a device was changed, added or taken away
   EditJson bone_edits = EditJson::object();  ///< merged into one rayset.edits/1
   EditJson measures = EditJson::array();
   std::map<std::string, double> depths;       ///< by device
@@ -47,13 +47,13 @@ struct EditState {
   std::vector<std::string> cautions;          ///< edits that no longer fit; what a new construct could not do
 
   [[nodiscard]] const EditedDevice* device(const std::string& id) const;
-  [[nodiscard]] Rigid pose(int ray, const Case& planned) const;
+  [[nodiscard]] Rigid pose(Ray ray, const Case& planned) const;
 };
 
 /// The plan without edits. `plan_key` identifies the plan.
 [[nodiscard]] EditState plannedState(const Case& planned, const std::string& plan_key);
 /// What the checks of a ray's devices rest on: "plan.own.all", the plan, the pose of the ray itself, and of all rays.
-[[nodiscard]] std::string checkBasis(const EditState& state, const Case& planned, const std::string& plan_key, int ray);
+[[nodiscard]] std::string checkBasis(const EditState& state, const Case& planned, const std::string& plan_key, Ray ray);
 /// Whether plan and own ray are the same; only distances to what belongs to other rays can then have changed.
 [[nodiscard]] bool samePlanAndRay(const std::string& basis, const std::string& other);
 /// A name for a plan by its text (16 hexadecimal digits, FNV-1a).

@@ -58,7 +58,7 @@ struct RayAtPose {
 };
 
 /// The second metatarsal put together where it is broken, as scanned; else the bone.
-Surface wholeBone(const Case& planned, int ray) {
+Surface wholeBone(const Case& planned, Ray ray) {
   const Surface& main = planned.injured.at(metatarsal(ray));
   if (ray != 2 || planned.fragments.empty()) return main;
   std::map<std::string, Surface> fragments;
@@ -67,7 +67,7 @@ Surface wholeBone(const Case& planned, int ray) {
 }
 
 /// The reference point of a ray's base, as scanned.
-Vec3 scannedBase(const Case& planned, int ray, const Surface& whole) {
+Vec3 scannedBase(const Case& planned, Ray ray, const Surface& whole) {
   RayOverrides overrides;
   if (planned.edits && planned.edits->source.is_object())
     if (const auto by_hand = parseEdits(planned.edits->source.dump(), "edits"))
@@ -75,7 +75,7 @@ Vec3 scannedBase(const Case& planned, int ray, const Surface& whole) {
         overrides[e.ray].base_point = e.base_point;
         overrides[e.ray].distal = e.distal;
       }
-  const Rigid& X = planned.reduction.rays[static_cast<std::size_t>(ray - 1)].injured_to_reduced;
+  const Rigid& X = planned.reduction.rays.at(ray).injured_to_reduced;
   ReductionResult at;
   at.rays = planned.reduction.rays;
   at.frame = planned.reduction.frame;
@@ -90,7 +90,7 @@ struct RayTools {
   Vec3 base;                                     ///< reference point, as scanned
   std::shared_ptr<const DeviceChecker> checker;  ///< with the ray's devices as planned prepared
 
-  RayTools(const Case& planned, int ray)
+  RayTools(const Case& planned, Ray ray)
       : whole(wholeBone(planned, ray)),
         joint(whole, planned.reduction.reduced.at(tarsalPartner(ray)), planned.reduction.frame.dorsal),
         base(scannedBase(planned, ray, whole)) {
@@ -109,12 +109,11 @@ struct RayTools {
 class RayToolsInBackground {
  public:
   explicit RayToolsInBackground(const Case& planned) : planned_(planned) {
-    for (int ray = 1; ray <= 5; ++ray) {
+    for (const Ray ray : kRays) {
       const auto& bones = planned.injured;
-      if (planned.reduction.rays[static_cast<std::size_t>(ray - 1)].ray != 0 && bones.contains(metatarsal(ray)) &&
-          bones.contains(tarsalPartner(ray)))
+      if (planned.reduction.rays.contains(ray) && bones.contains(metatarsal(ray)) && bones.contains(tarsalPartner(ray)))
         wanted_.push_back(ray);
-      made_[static_cast<std::size_t>(ray - 1)] = promises_[static_cast<std::size_t>(ray - 1)].get_future().share();
+      made_[ray] = promises_[ray].get_future().share();
     }
     thread_ = std::thread([this] { work(); });
   }
@@ -130,17 +129,17 @@ class RayToolsInBackground {
   RayToolsInBackground& operator=(const RayToolsInBackground&) = delete;
 
   /// Waits where they are not made yet. Rays of the plan only.
-  [[nodiscard]] const RayTools& of(int ray) {
+  [[nodiscard]] const RayTools& of(Ray ray) {
     startWith(ray);
-    return *made_[static_cast<std::size_t>(ray - 1)].get();
+    return *made_[ray].get();
   }
   /// Fields of the tarsal bones the metatarsals stand on, as scanned.
-  [[nodiscard]] const std::map<Bone, DistanceField>& tarsus(int ray) {
+  [[nodiscard]] const std::map<Bone, DistanceField>& tarsus(Ray ray) {
     (void)of(ray);  // made before the first ray
     return tarsus_;
   }
   /// Begin now; `ray` first.
-  void startWith(int ray) {
+  void startWith(Ray ray) {
     {
       const std::lock_guard lock(mutex_);
       const auto it = std::find(wanted_.begin(), wanted_.end(), ray);
@@ -161,10 +160,10 @@ class RayToolsInBackground {
         tarsus_.emplace(b, DistanceField(it->second, kFieldVoxelMm, kFieldBandMm));
     lock.lock();
     while (!stop_ && !wanted_.empty()) {
-      const int ray = wanted_.front();
+      const Ray ray = wanted_.front();
       wanted_.erase(wanted_.begin());
       lock.unlock();
-      auto& promise = promises_[static_cast<std::size_t>(ray - 1)];
+      auto& promise = promises_[ray];
       try {
         promise.set_value(std::make_shared<const RayTools>(planned_, ray));
       } catch (...) {  // out of memory: told to whoever asks for them
@@ -175,11 +174,11 @@ class RayToolsInBackground {
   }
 
   const Case& planned_;
-  std::array<std::promise<std::shared_ptr<const RayTools>>, 5> promises_;
-  std::array<std::shared_future<std::shared_ptr<const RayTools>>, 5> made_;
+  EachRay<std::promise<std::shared_ptr<const RayTools>>> promises_;
+  EachRay<std::shared_future<std::shared_ptr<const RayTools>>> made_;
   std::mutex mutex_;
   std::condition_variable wake_;
-  std::vector<int> wanted_;
+  std::vector<Ray> wanted_;
   bool wanted_now_ = false;
   std::atomic<bool> stop_ = false;
   std::map<Bone, DistanceField> tarsus_;
@@ -206,16 +205,16 @@ struct OpenCase::Impl : EditWorkbench {
   std::map<std::string, DeviceChecks> checks;            // by device and pose of its ray
   std::map<std::string, std::vector<Measure>> measures;  // by poses of all rays
   std::future<std::pair<std::string, std::vector<Measure>>> measuring;  // under way
-  std::array<bool, 5> adopted{};                                        // rays whose tools the checker has, as planned
+  std::set<Ray> adopted;                                                // rays whose tools the checker has, as planned
   std::optional<RayToolsInBackground> tools;                            // last: its thread reads the plan
 
   [[nodiscard]] StateInput input() { return {planned, edited, edits, *checker, axes, plan}; }
-  void readyFor(int ray);
-  [[nodiscard]] RayDisplacement displacementAt(int ray, const Rigid& X);
-  [[nodiscard]] const RayAtPose& atPose(int ray, const Rigid& X);
+  void readyFor(Ray ray);
+  [[nodiscard]] RayDisplacement displacementAt(Ray ray, const Rigid& X);
+  [[nodiscard]] const RayAtPose& atPose(Ray ray, const Rigid& X);
   [[nodiscard]] const CtVolume* image();
 
-  void placeRay(int ray);
+  void placeRay(Ray ray);
   void placeRays();
   void placeDevices();
   [[nodiscard]] Device placed(const EditedDevice& e) const;
@@ -228,28 +227,29 @@ struct OpenCase::Impl : EditWorkbench {
                                      std::vector<Device>& all);
   [[nodiscard]] Result<Placed> place(const std::string& id, const std::string& type, const Vec3& entry,
                                      const Vec3& tip) override;
-  [[nodiscard]] Result<Construct> construct(int ray, bool wires) override;
+  [[nodiscard]] Result<Construct> construct(Ray ray, bool wires) override;
   [[nodiscard]] Result<Json> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
                                       const Vec3& tip) override;
-  [[nodiscard]] Result<Json> tryPose(int ray, const Rigid& injured_to_reduced) override;
+  [[nodiscard]] Result<Json> tryPose(Ray ray, const Rigid& injured_to_reduced) override;
 };
 
 // ---------------------------------------------------------------------------------------------- rays
 
 /// The checker has what the ray's devices need, where the ray stands as planned.
-void OpenCase::Impl::readyFor(int ray) {
-  const auto n = static_cast<std::size_t>(ray - 1);
-  const RayReduction& now = edited.reduction.rays[n];
-  if (adopted[n] || now.ray == 0 || !same(now.injured_to_reduced, planned.reduction.rays[n].injured_to_reduced)) return;
+void OpenCase::Impl::readyFor(Ray ray) {
+  const RayReduction* now = find(edited.reduction.rays, ray);
+  if (adopted.contains(ray) || now == nullptr ||
+      !same(now->injured_to_reduced, planned.reduction.rays.at(ray).injured_to_reduced))
+    return;
   if (const auto& made = tools->of(ray).checker) checker->adopt(made);
-  adopted[n] = true;
+  adopted.insert(ray);
 }
 
-RayDisplacement OpenCase::Impl::displacementAt(int ray, const Rigid& X) {
+RayDisplacement OpenCase::Impl::displacementAt(Ray ray, const Rigid& X) {
   return displacement(ray, X.inverse(), X * tools->of(ray).base, planned.reduction.frame);
 }
 
-const RayAtPose& OpenCase::Impl::atPose(int ray, const Rigid& X) {
+const RayAtPose& OpenCase::Impl::atPose(Ray ray, const Rigid& X) {
   const std::string key = fmt::format("{}{}", ray, rigidJson(X).dump());
   const auto known = at_pose.find(key);
   if (known != at_pose.end()) return known->second;
@@ -265,39 +265,40 @@ const RayAtPose& OpenCase::Impl::atPose(int ray, const Rigid& X) {
 }
 
 /// Brings one ray of `edited` to where the edits want it.
-void OpenCase::Impl::placeRay(int ray) {
-  const auto n = static_cast<std::size_t>(ray - 1);
-  const RayReduction& before = planned.reduction.rays[n];
-  if (before.ray == 0) return;
-  RayReduction& now = edited.reduction.rays[n];
+void OpenCase::Impl::placeRay(Ray ray) {
+  const RayReduction* planned_ray = find(planned.reduction.rays, ray);
+  if (planned_ray == nullptr) return;
+  const RayReduction& before = *planned_ray;
+  RayReduction& now = edited.reduction.rays.at(ray);
+  const bool by_hand = edits.poses.contains(ray);
   const Rigid X = edits.pose(ray, planned);
   const bool moves = !same(now.injured_to_reduced, X);
-  if (!edits.poses[n]) {
+  if (!by_hand) {
     now = before;
-    edited.rays[n] = planned.rays[n];
+    if (const RayDisplacement* d = find(planned.rays, ray)) edited.rays[ray] = *d;
   } else {
     const RayAtPose& o = atPose(ray, X);
     now.placeByHand(X);
     now.joint = o.joint;
     now.manoeuvre = o.manoeuvre;
-    edited.rays[n] = o.displacement;
+    edited.rays[ray] = o.displacement;
   }
   const Bone bone = metatarsal(ray);
   if (ray == 2)
     for (auto& [id, f] : edited.fragments) {
       const CaseFragment& was = planned.fragments.at(id);
-      f.injured_to_reduced = edits.poses[n] ? asRecorded(X * was.fit.injured_to_bone) : was.injured_to_reduced;
-      f.uncertainty_mm = edits.poses[n] ? was.fit.uncertainty_mm : was.uncertainty_mm;
-      f.uncertainty_rad = edits.poses[n] ? was.fit.uncertainty_rad : was.uncertainty_rad;
+      f.injured_to_reduced = by_hand ? asRecorded(X * was.fit.injured_to_bone) : was.injured_to_reduced;
+      f.uncertainty_mm = by_hand ? was.fit.uncertainty_mm : was.uncertainty_mm;
+      f.uncertainty_rad = by_hand ? was.fit.uncertainty_rad : was.uncertainty_rad;
       if (moves) f.reduced = transformed(f.bone.surface, f.injured_to_reduced);
     }
   if (!moves) return;
   edited.reduction.reduced.at(bone) = transformed(edited.injured.at(bone), X);
-  adopted[n] = false;
+  adopted.erase(ray);
   const Rigid along = X * before.injured_to_reduced.inverse();
   MetatarsalAxis& axis = axes.at(bone);
   axis = planned_axes.at(bone);
-  if (edits.poses[n]) {
+  if (by_hand) {
     for (Vec3* p : {&axis.base_centre, &axis.head_centre, &axis.base_point}) *p = along * *p;
     axis.distal = along.linear() * axis.distal;
   }
@@ -309,19 +310,15 @@ void OpenCase::Impl::placeRay(int ray) {
 }
 
 void OpenCase::Impl::placeRays() {
-  for (int ray = 1; ray <= 5; ++ray) placeRay(ray);
+  for (const Ray ray : kRays) placeRay(ray);
   std::string poses;
-  for (int ray = 1; ray <= 5; ++ray)
-    if (edits.poses[static_cast<std::size_t>(ray - 1)])
-      poses += fmt::format("{}{}", ray, rigidJson(edits.pose(ray, planned)).dump());
+  for (const auto& [ray, pose] : edits.poses) poses += fmt::format("{}{}", ray, rigidJson(pose).dump());
   if (poses.empty()) {
     edited.patterns = planned.patterns;
     edited.measures_reduced = planned.measures_reduced;
     return;
   }
-  std::array<double, 5> within_mm{};
-  for (std::size_t n = 0; n < 5; ++n) within_mm[n] = edited.reduction.rays[n].uncertainty_mm;
-  edited.patterns = classify(edited.rays, within_mm);
+  edited.patterns = classify(edited.rays, withinMm(edited.reduction));
   if (const auto known = measures.find(poses); known != measures.end()) {
     edited.measures_reduced = known->second;
     return;
@@ -333,7 +330,7 @@ void OpenCase::Impl::placeRays() {
       if (m.other_side) other[m.key] = *m.other_side;
     BoneSurfaces foot = edited.reduction.reduced;
     if (!planned.fragments.empty() && foot.contains(Bone::kM2))
-      foot.at(Bone::kM2) = transformed(tools->of(2).whole, edits.pose(2, planned));
+      foot.at(Bone::kM2) = transformed(tools->of(Ray(2)).whole, edits.pose(Ray(2), planned));
     return std::pair(poses, ctMeasuresAgainst(foot, planned.side, planned.reduction.frame, other, limits));
   });
 }
@@ -423,10 +420,8 @@ void OpenCase::Impl::derive() {
   for (const OpenQuestion& q : openQuestions(edited)) open.insert(inWords(q));
   for (const OpenQuestion& q : openQuestions(planned))
     if (!open.contains(inWords(q))) std::erase(edited.cautions, inWords(q));
-  for (int ray = 1; ray <= 5; ++ray) {
-    if (edits.poses[static_cast<std::size_t>(ray - 1)])
-      edited.cautions.push_back(fmt::format("Changed by hand after planning: the place of the {} ray.", ordinal(ray)));
-  }
+  for (const auto& [ray, pose] : edits.poses)
+    edited.cautions.push_back(fmt::format("Changed by hand after planning: the place of the {} ray.", ordinal(ray)));
   std::vector<std::string> moved;
   for (const EditedDevice& e : edits.devices)
     if (e.by_hand) moved.push_back(e.device.id);
@@ -481,7 +476,7 @@ Result<Device> OpenCase::Impl::drawn(const std::string& id, const std::string& t
 }
 
 StoredDevice OpenCase::Impl::stored(Device d) const {
-  const int ray = d.ray;
+  const Ray ray = d.ray;
   return {std::move(d), edits.pose(ray, planned), checkBasis(edits, planned, plan_key, ray)};
 }
 
@@ -498,7 +493,7 @@ Result<EditWorkbench::Placed> OpenCase::Impl::place(const std::string& id, const
   return out;
 }
 
-Result<EditWorkbench::Construct> OpenCase::Impl::construct(int ray, bool wires) {
+Result<EditWorkbench::Construct> OpenCase::Impl::construct(Ray ray, bool wires) {
   ConstructInput in = constructInput(edited, image());
   for (const Device& d : edited.fixation.devices)
     if (d.ray != ray) in.standing.push_back(d);
@@ -546,10 +541,9 @@ Result<Json> OpenCase::Impl::tryPlace(const std::string& id, const std::string& 
   return out;
 }
 
-Result<Json> OpenCase::Impl::tryPose(int ray, const Rigid& injured_to_reduced) {
-  const auto n = static_cast<std::size_t>(ray - 1);
+Result<Json> OpenCase::Impl::tryPose(Ray ray, const Rigid& injured_to_reduced) {
   const Rigid X = asRecorded(injured_to_reduced);
-  RayReduction r = edited.reduction.rays[n];
+  RayReduction r = edited.reduction.rays.at(ray);
   const Rigid along = X * r.injured_to_reduced.inverse();
   r.placeByHand(X);
   r.joint = tools->of(ray).joint.at(X);
@@ -626,9 +620,8 @@ Result<EditJson> OpenCase::tryEdit(const std::string& kind, const EditJson& payl
   return known->attempt(payload, *impl_);
 }
 
-void OpenCase::prepare(int ray) {
-  if (ray < 1 || ray > 5 || impl_->planned.reduction.rays[static_cast<std::size_t>(ray - 1)].ray == 0) return;
-  impl_->tools->startWith(ray);
+void OpenCase::prepare(Ray ray) {
+  if (impl_->planned.reduction.rays.contains(ray)) impl_->tools->startWith(ray);
 }
 
 nlohmann::ordered_json OpenCase::state() const { return impl_->state; }

@@ -45,7 +45,7 @@ class OpenCase {
   [[nodiscard]] nlohmann::ordered_json state() const;
   /// What dragging needs is built in the background from a few seconds after open(), a second or so a ray; a first try
   /// that comes before waits for it. This ray first, from now on; returns at once.
-  void prepare(int ray);
+  void prepare(Ray ray);
   /// The planned case with its edits, for reports, exports and checks. Labels and bodies are in it after loadVolumes().
   [[nodiscard]] const Case& edited() const;
   /// Reads labels and bodies into edited(), once (about a second).

@@ -47,8 +47,6 @@ Status check(const SliceRequest& r) {
   if (!number(r.thickness_mm, 0, 40))
     return fail(Fault::kRequest, fmt::format("a thickness of {} mm is out of range", r.thickness_mm), "thickness",
                 "Ask for 0 to 40 mm.");
-  if (r.kind != SliceKind::kDrill && (r.ray < 1 || r.ray > 5))
-    return fail(Fault::kRequest, fmt::format("there is no ray {}", r.ray), "ray", "Rays are numbered 1 to 5.");
   return {};
 }
 
@@ -413,8 +411,8 @@ struct Slicer::Impl {
   const CtVolume* ct;
   std::vector<std::unique_ptr<Part>> parts;
   std::unique_ptr<const BoneOwners> owners;
-  mutable std::array<std::once_flag, 5> axis_once;
-  mutable std::array<std::optional<MetatarsalAxis>, 5> axes;  ///< as scanned
+  mutable EachRay<std::once_flag> axis_once;
+  mutable EachRay<std::optional<MetatarsalAxis>> axes;  ///< as scanned
 
   [[nodiscard]] const Part* find(const std::string& id) const {
     for (const auto& p : parts)
@@ -422,13 +420,12 @@ struct Slicer::Impl {
     return nullptr;
   }
 
-  [[nodiscard]] const MetatarsalAxis* axis(int ray, const Frame& frame) const {
-    const auto n = static_cast<std::size_t>(ray - 1);
-    std::call_once(axis_once[n], [&] {
+  [[nodiscard]] const MetatarsalAxis* axis(Ray ray, const Frame& frame) const {
+    std::call_once(axis_once[ray], [&] {
       if (const Part* p = find(std::string(boneId(metatarsal(ray)))))
-        axes[n] = metatarsalAxis(p->surface, frame.distal);
+        axes[ray] = metatarsalAxis(p->surface, frame.distal);
     });
-    return axes[n] ? &*axes[n] : nullptr;
+    return axes[ray] ? &*axes[ray] : nullptr;
   }
 
   [[nodiscard]] GreyValues greyValues(const std::map<std::string, Rigid>& poses) const {

@@ -22,7 +22,7 @@ enum class SliceKind {
 
 struct SliceRequest {
   SliceKind kind = SliceKind::kAlong;
-  int ray = 2;
+  Ray ray = Ray(2);
   std::string device;  ///< kDrill
   FootState state = FootState::kReduced;
   double offset_mm = 0;           ///< kAlong: to medial; kAcross: to distal; kDrill: depth from the entry; -300 to 300
@@ -75,7 +75,7 @@ class Slicer {
   /// about 1 mm around it, where that is denser than what it comes to lie in) and what it leaves reads as muscle. Soft
   /// tissue does not move: a bone may come to lie in what was air. Toes and sesamoids go with their ray as in
   /// xray/bodies.h.
-  /// kRequest: unknown ray or device, a device in the injured state, sizes out of range.
+  /// kRequest: unknown device, a ray that was not found, a device in the injured state, sizes out of range.
   [[nodiscard]] Result<Slice> slice(const Case& c, const SliceRequest& request) const;
 
  private:

@@ -71,7 +71,7 @@ Group boneGroup(const std::string& id, const std::vector<PartIds>& parts, const 
 }
 
 /// A metatarsal with what has broken off it.
-std::vector<PartIds> partsOfRay(const FootBodies& bodies, int ray) {
+std::vector<PartIds> partsOfRay(const FootBodies& bodies, Ray ray) {
   const std::string id = fmt::format("M{}", ray);
   std::vector<PartIds> parts{{id}};
   for (const Body& body : bodies.bones)
@@ -118,7 +118,7 @@ Result<Problem> problemOf(const FilmRegistrationInput& input, const FilmRegistra
   if (p.groups.empty()) return fail(Fault::kRequest, "the tarsus is missing from the plan", {}, "Plan the case again.");
   add("hindfoot", {{"Tal", "Cal", "tibia", "fibula"}});
   p.core = p.groups.size();
-  for (int ray = 1; ray <= 5; ++ray) add(fmt::format("M{}", ray), partsOfRay(*input.bodies, ray));
+  for (const Ray ray : kRays) add(fmt::format("M{}", ray), partsOfRay(*input.bodies, ray));
   p.bones = p.groups.size();
   for (const PlannedMetal& m : input.metal) p.groups.push_back(metalGroup(m, p.groups));
   p.passive = passiveGroups(input, p.levels);

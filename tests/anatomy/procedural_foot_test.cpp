@@ -69,7 +69,7 @@ TEST(ProceduralFoot, TarsometatarsalGapIsTheOneAskedFor) {
     shape.joint_gap_mm = gap;
     shape.size = 0.95;
     const Foot foot = proceduralFoot(shape, Side::kRight, 1.0);
-    for (int ray : {1, 2, 3, 4}) {
+    for (const Ray ray : {Ray(1), Ray(2), Ray(3), Ray(4)}) {
       const Joint faces = joint(foot.bones.at(metatarsal(ray)), foot.bones.at(tarsalPartner(ray)));
       EXPECT_NEAR(faces.quantile(0.5), gap, 0.1) << ray;
     }

@@ -68,7 +68,7 @@ inline Vec3 distal() { return -Vec3::UnitY(); }
 inline Vec3 medial() { return Vec3::UnitX(); }
 inline Vec3 dorsal() { return Vec3::UnitZ(); }
 
-inline MetatarsalAxis axisOf(const Foot& foot, int ray) {
+inline MetatarsalAxis axisOf(const Foot& foot, Ray ray) {
   return metatarsalAxis(foot.bones.at(metatarsal(ray)), distal());
 }
 
@@ -91,7 +91,8 @@ inline std::vector<double> protrusions(const Foot& foot, double second_radius) {
   centre += (tip - second_radius - centre.dot(along)) * along;
   const double reference = arcRadius(foot.bones.at(Bone::kM2), centre);
   std::vector<double> result;
-  for (int ray : {1, 3, 4, 5}) result.push_back(arcRadius(foot.bones.at(metatarsal(ray)), centre) - reference);
+  for (const Ray ray : {Ray(1), Ray(3), Ray(4), Ray(5)})
+    result.push_back(arcRadius(foot.bones.at(metatarsal(ray)), centre) - reference);
   return result;
 }
 

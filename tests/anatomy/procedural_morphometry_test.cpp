@@ -26,16 +26,16 @@ TEST(ProceduralMorphometry, MetatarsalLengths) {
   // measured along the shaft axis; 1 mm is allowed because the protrusions below, which are published, ask for short
   // lateral rays.
   const std::array<Range, 5> ranges{{{58, 66}, {70, 77}, {66, 73}, {65, 72}, {66, 74}}};
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const double length = axisOf(foot(), ray).length_mm;
-    EXPECT_GE(length, ranges[static_cast<std::size_t>(ray - 1)].low - 1) << ray;
-    EXPECT_LE(length, ranges[static_cast<std::size_t>(ray - 1)].high + 1) << ray;
+    EXPECT_GE(length, ranges[ray.index()].low - 1) << ray;
+    EXPECT_LE(length, ranges[ray.index()].high + 1) << ray;
   }
 }
 
 TEST(ProceduralMorphometry, SecondIsTheLongestAndFirstTheShortestMetatarsal) {
   std::array<double, 6> length{};
-  for (int ray = 1; ray <= 5; ++ray) length[static_cast<std::size_t>(ray)] = axisOf(foot(), ray).length_mm;
+  for (const Ray ray : kRays) length[static_cast<std::size_t>(ray)] = axisOf(foot(), ray).length_mm;
   for (std::size_t ray : {1u, 3u, 4u, 5u}) EXPECT_LT(length[ray], length[2]);
   for (std::size_t ray : {2u, 3u, 4u, 5u}) EXPECT_GT(length[ray], length[1]);
 }
@@ -50,7 +50,7 @@ TEST(ProceduralMorphometry, RelativeProtrusion) {
 
 TEST(ProceduralMorphometry, FirstMetatarsalShaftWidth) {
   // Least width M 13.7 +-1.0, F 11.7 +-0.9 mm on radiographs (PMC5713710); slender second about 8 mm (memory).
-  auto least = [](int ray) {
+  auto least = [](Ray ray) {
     const MetatarsalAxis axis = axisOf(foot(), ray);
     const Vec3 up = (dorsal() - axis.distal * axis.distal.z()).normalized(), across = up.cross(axis.distal);
     double width = 1e9;
@@ -67,7 +67,7 @@ TEST(ProceduralMorphometry, FirstMetatarsalShaftWidth) {
 
 TEST(ProceduralMorphometry, HeadHeights) {
   // Vertical height on CT: M2 16.1 +-1.4, M5 13.0 +-1.1 mm (Foot Ankle Surg 2017;23:230-5).
-  auto height = [](int ray) {
+  auto height = [](Ray ray) {
     const MetatarsalAxis axis = axisOf(foot(), ray);
     double most = 0;
     for (double d = -4; d <= 4; d += 0.5) {
@@ -83,7 +83,7 @@ TEST(ProceduralMorphometry, FirstDeclinationAndIntermetatarsalAngle) {
   // Declination 20-21 degrees (Radiopaedia, "First metatarsal declination angle"), plausible 15-28; the others fall off
   // laterally (memory: fifth 5-10). Angle between first and second below 9 degrees (memory).
   std::array<double, 6> down{};
-  for (int ray = 1; ray <= 5; ++ray)
+  for (const Ray ray : kRays)
     down[static_cast<std::size_t>(ray)] = toDegrees(std::asin(-axisOf(foot(), ray).distal.z()));
   EXPECT_NEAR(down[1], 20.5, 2.0);
   EXPECT_GE(down[5], 4.5);
@@ -209,7 +209,7 @@ TEST(ProceduralMorphometry, Volumes) {
 
 TEST(ProceduralMorphometry, TransverseArchPeaksAtTheSecondBase) {
   std::array<double, 6> top{};
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const MetatarsalAxis axis = axisOf(foot(), ray);
     const Surface& m = bone(metatarsal(ray));
     for (const Vec3& v : m.vertices) {

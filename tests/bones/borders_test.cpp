@@ -392,15 +392,15 @@ TEST(Evidence, PlatesShowAJointWithoutAGapAndCancellousBoneShowsNothing) {
 }
 
 TEST(Evidence, ALostHeadShowsInTheLengthsOfTheRays) {
-  const std::array<double, 5> usual{62, 74, 68, 67, 70};
-  std::array<double, 5> lengths = usual;
-  for (double& l : lengths) l *= 0.85;  // a small foot
-  for (const double r : lengthRatios(lengths, usual)) EXPECT_NEAR(r, 1, 1e-12);
-  lengths[4] -= 10;
+  const PerRay<double> usual{{Ray(1), 62}, {Ray(2), 74}, {Ray(3), 68}, {Ray(4), 67}, {Ray(5), 70}};
+  PerRay<double> lengths = usual;
+  for (auto& [ray, mm] : lengths) mm *= 0.85;  // a small foot
+  for (const auto& [ray, ratio] : lengthRatios(lengths, usual)) EXPECT_NEAR(ratio, 1, 1e-12);
+  lengths[Ray(5)] -= 10;
   const auto ratios = lengthRatios(lengths, usual);
-  EXPECT_NEAR(ratios[4], 1 - 10 / (0.85 * 70), 1e-12);
-  EXPECT_NEAR(ratios[1], 1, 1e-12) << "one short neighbour does not make the others long";
-  EXPECT_EQ(lengthRatios({60, 0, 0, 0, 30}, usual)[4], 1) << "one other bone is no measure";
+  EXPECT_NEAR(ratios.at(Ray(5)), 1 - 10 / (0.85 * 70), 1e-12);
+  EXPECT_NEAR(ratios.at(Ray(2)), 1, 1e-12) << "one short neighbour does not make the others long";
+  EXPECT_FALSE(lengthRatios({{Ray(1), 60}, {Ray(5), 30}}, usual).contains(Ray(5))) << "one other bone is no measure";
 }
 
 }  // namespace

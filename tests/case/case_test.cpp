@@ -41,13 +41,12 @@ TEST(PlanScan, ProceduralFootOfAnotherShapeThanTheTemplate) {
   }
   EXPECT_EQ(c->patterns.myerson.value, "B1");
   EXPECT_EQ(c->patterns.hardcastle.value, "B");
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto i = static_cast<std::size_t>(ray - 1);
-    EXPECT_EQ(c->rays[i].displaced, ray <= 2) << "ray " << ray;
-    const Vec3 at = injured->intact_to_injured[i] * injured->base_points[i];
+  for (const Ray ray : kRays) {
+    EXPECT_EQ(c->rays.at(ray).displaced, ray <= 2) << "ray " << ray;
+    const Vec3 at = injured->intact_to_injured[ray] * injured->base_points.at(ray);
     const double error =
-        (c->reduction.rays[i].injured_to_reduced * at - injured->intact_to_injured[i].inverse() * at).norm();
-    EXPECT_LT(error, c->reduction.rays[i].uncertainty_mm) << "ray " << ray;
+        (c->reduction.rays.at(ray).injured_to_reduced * at - injured->intact_to_injured[ray].inverse() * at).norm();
+    EXPECT_LT(error, c->reduction.rays.at(ray).uncertainty_mm) << "ray " << ray;
   }
   int definitive = 0;
   for (const Device& d : c->fixation.devices) {
@@ -78,13 +77,13 @@ TEST(PlanScan, BothFeetInOneScanTheInjuredOneIsFoundAndTheOtherOneServesAsModel)
   EXPECT_EQ(c->other_foot, "same scan");
   EXPECT_EQ(c->reduction.method, ReductionMethod::kContralateral);
   EXPECT_EQ(c->patterns.myerson.value, "A");
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto i = static_cast<std::size_t>(ray - 1);
-    const Rigid truth = injured->intact_to_injured[i].inverse();
-    const Vec3 at = injured->intact_to_injured[i] * injured->base_points[i];
-    EXPECT_LT((c->reduction.rays[i].injured_to_reduced * at - truth * at).norm(), 1.5) << "ray " << ray;
-    EXPECT_LT(toDegrees(rotationAngle(c->reduction.rays[i].injured_to_reduced.linear() * truth.linear().transpose())),
-              3.0)
+  for (const Ray ray : kRays) {
+    const Rigid truth = injured->intact_to_injured[ray].inverse();
+    const Vec3 at = injured->intact_to_injured[ray] * injured->base_points.at(ray);
+    EXPECT_LT((c->reduction.rays.at(ray).injured_to_reduced * at - truth * at).norm(), 1.5) << "ray " << ray;
+    EXPECT_LT(
+        toDegrees(rotationAngle(c->reduction.rays.at(ray).injured_to_reduced.linear() * truth.linear().transpose())),
+        3.0)
         << "ray " << ray;
   }
   const bool compared =

@@ -20,7 +20,7 @@ Device screw() {
   d.type = "screw-3.5-cortex";
   d.kind = DeviceKind::kScrew;
   d.stage = DeviceStage::kDefinitive;
-  d.ray = 2;
+  d.ray = Ray(2);
   d.through = {"M2", "C2"};
   d.entry = {1.0004, 2, -3};
   d.tip = {1, 2, -39};

@@ -360,17 +360,17 @@ TEST_F(Reading, PatternOfALateralPartialInjury) {
   EXPECT_EQ(r.pattern.names.myerson.value, "unclassified") << "the fifth ray may have gone anywhere";
   EXPECT_THAT(r.pattern.names.myerson.reason, HasSubstr("fifth ray could not be measured"));
   EXPECT_THAT(r.pattern.unseen, Contains(HasSubstr("ray 5")));
-  EXPECT_FALSE(r.pattern.rays[4].lateral_mm) << "the tuberosity counts only against the other foot";
+  EXPECT_FALSE(r.pattern.rays.at(Ray(5)).lateral_mm) << "the tuberosity counts only against the other foot";
   EXPECT_FALSE(r.pattern.holds);
   add(FilmView::kOblique, {.side = Side::kLeft});
   r = reading();
-  EXPECT_NEAR(*r.pattern.rays[4].lateral_mm, 0, 0.25);
+  EXPECT_NEAR(*r.pattern.rays.at(Ray(5)).lateral_mm, 0, 0.25);
   EXPECT_EQ(r.pattern.names.myerson.value, "B2");
   EXPECT_THAT(r.pattern.names.columns, ElementsAre("middle", "lateral"));
   EXPECT_FALSE(r.pattern.holds) << "a dorsal step of the first ray was not looked for";
   EXPECT_THAT(r.pattern.assumed, Contains(HasSubstr("No dorsal step")));
   EXPECT_THAT(r.pattern.unseen, Contains(HasSubstr("CT is needed")));
-  EXPECT_NEAR(*r.pattern.rays[1].lateral_mm, 4, kEdge);
+  EXPECT_NEAR(*r.pattern.rays.at(Ray(2)).lateral_mm, 4, kEdge);
 }
 
 TEST_F(Reading, PatternOfADivergentInjuryHoldsWhateverWasNotSeen) {

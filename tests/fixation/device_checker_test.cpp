@@ -43,16 +43,16 @@ struct PaperFoot {
     input.side = Side::kRight;
     input.frame = footFrame(bones, Side::kRight);
     input.ct = &ct;
-    for (const int ray : {2, 4}) {
+    for (const Ray ray : {Ray(2), Ray(4)}) {
       devices.push_back(device(ray, DeviceKind::kScrew));
       devices.push_back(device(ray, DeviceKind::kWire));
     }
   }
 
-  [[nodiscard]] Device device(int ray, DeviceKind kind) const {
+  [[nodiscard]] Device device(Ray ray, DeviceKind kind) const {
     const MetatarsalAxis axis = metatarsalAxis(bones.at(metatarsal(ray)), input.frame.distal);
     Device d;
-    d.id = (kind == DeviceKind::kScrew ? "S" : "W") + std::to_string(ray);
+    d.id = (kind == DeviceKind::kScrew ? "S" : "W") + std::to_string(ray.number());
     d.type = kind == DeviceKind::kScrew ? "cortex-3.5" : "wire-1.6-threaded";
     d.kind = kind;
     d.stage = kind == DeviceKind::kScrew ? DeviceStage::kDefinitive : DeviceStage::kTemporary;
@@ -189,7 +189,7 @@ TEST(DeviceChecker, DrawnLinesAreSnapped) {
 TEST(DeviceChecker, StandingDevicesAreKeptClearOf) {
   PaperFoot foot;
   ConstructSettings settings;
-  settings.rays = {4};
+  settings.rays = {Ray(4)};
   const auto free = planConstruct(foot.input, catalogue(), settings);
   ASSERT_TRUE(free) << free.error().message();
   ASSERT_FALSE(free->devices.empty());

@@ -159,7 +159,7 @@ TEST_P(AdultFoot, ConstructIsWhatTheTradeExpects) {
   print(GetParam(), *result);
   EXPECT_THAT(result->cautions, testing::IsEmpty());
   judge(*result, *bones);
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Device* screw = device(*result, fmt::format("S{}", ray));
     ASSERT_NE(screw, nullptr) << ray;
     EXPECT_EQ(screw->through.front(), boneId(metatarsal(ray)));
@@ -186,7 +186,7 @@ TEST_P(AdultFoot, ConstructIsWhatTheTradeExpects) {
   EXPECT_LE(toDegrees(device(*result, "S5")->checks.angle_to_shaft_rad), 55);
   // Dorsal entries (rays 1 to 4), going proximal and plantar.
   const Frame frame = inputOf(*bones).frame;
-  for (int ray = 1; ray <= 4; ++ray) {
+  for (Ray ray; ray <= 4; ++ray) {
     const Device* screw = device(*result, fmt::format("S{}", ray));
     EXPECT_LT(screw->direction.dot(frame.distal), -0.5) << ray;
     EXPECT_LT(screw->direction.dot(frame.dorsal), -0.1) << ray;
@@ -210,7 +210,7 @@ TEST(SmallFoot, IsFixedOrSaysWhyNot) {
   print("small", *result);
   judge(*result, *bones);
   // Nothing silent: each ray has its screw, or a caution names it.
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     if (device(*result, fmt::format("S{}", ray)) == nullptr) {
       EXPECT_THAT(result->cautions, testing::Contains(HasSubstr(fmt::format("screw of the {}", ordinal(ray)))));
     }
@@ -232,7 +232,7 @@ TEST_P(WideJoints, EveryRayIsHeldAcrossTheWholeFace) {
   ASSERT_TRUE(result) << result.error().message();
   print(GetParam(), *result);
   judge(*result, *bones);
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Device* screw = device(*result, fmt::format("S{}", ray));
     ASSERT_NE(screw, nullptr) << ray;
     // Reference table D has up to 5.7 % of the larger feet's joints.
@@ -251,7 +251,7 @@ TEST(NoScrewFits, AWireStaysOrAPlateIsNamed) {
   for (ImplantType& type : thick.types)
     if (type.id == "cortex-3.5") type.diameter_mm = 14;
   ConstructSettings settings;
-  settings.rays = {2, 5};
+  settings.rays = {Ray(2), Ray(5)};
   const auto result = planConstruct(inputOf(*bones), thick, settings);
   ASSERT_TRUE(result);
   EXPECT_EQ(device(*result, "S2"), nullptr);
@@ -270,7 +270,7 @@ TEST(LateralWires, NoScrewAcrossTheMobileJoints) {
   const BoneSurfaces* bones = foot("procedural 0");
   ConstructSettings settings;
   settings.lateral_wires = true;
-  settings.rays = {4, 5};
+  settings.rays = {Ray(4), Ray(5)};
   const auto result = planConstruct(inputOf(*bones), catalogue(), settings);
   ASSERT_TRUE(result);
   print("lateral wires", *result);
@@ -301,7 +301,7 @@ TEST_P(Fragment, GetsItsSmallWires) {
     input.fragments[id] = transformed(surface, it->second);
   }
   ConstructSettings settings;
-  settings.rays = {2};
+  settings.rays = {Ray(2)};
   const auto result = planConstruct(input, catalogue(), settings);
   ASSERT_TRUE(result);
   print("fragments", *result);
@@ -328,7 +328,7 @@ INSTANTIATE_TEST_SUITE_P(Kinds, Fragment,
 TEST(Threads, DoNotChangeThePlan) {
   const BoneSurfaces* bones = foot("procedural 0");
   ConstructSettings settings;
-  settings.rays = {2, 3};
+  settings.rays = {Ray(2), Ray(3)};
   const auto run = [&](std::size_t threads) {
     const tbb::global_control control(tbb::global_control::max_allowed_parallelism, threads);
     return planConstruct(inputOf(*bones), catalogue(), settings);
@@ -347,7 +347,7 @@ TEST(MissingBone, LeavesTheOtherRays) {
   BoneSurfaces bones = *foot("procedural 0");
   bones.erase(Bone::kC3);
   ConstructSettings settings;
-  settings.rays = {2, 3};
+  settings.rays = {Ray(2), Ray(3)};
   const auto result = planConstruct(inputOf(bones), catalogue(), settings);
   ASSERT_TRUE(result);
   EXPECT_NE(device(*result, "S2"), nullptr);

@@ -31,7 +31,7 @@ Frame turnedFrame(Side side, std::uint32_t seed) {
 RayDisplacement components(double lateral, double dorsal, double distal, double abduction_deg,
                            double plantarflexion_deg, double pronation_deg) {
   RayDisplacement d;
-  d.ray = 2;
+  d.ray = Ray(2);
   d.lateral_mm = lateral;
   d.dorsal_mm = dorsal;
   d.distal_mm = distal;

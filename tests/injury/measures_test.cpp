@@ -61,10 +61,10 @@ std::vector<const NamedFoot*> everyFoot() {
   return all;
 }
 
-BoneSurfaces shifted(const NamedFoot& f, const std::vector<int>& rays, double lateral, double dorsal,
+BoneSurfaces shifted(const NamedFoot& f, const std::vector<Ray>& rays, double lateral, double dorsal,
                      double abduction_deg = 0) {
   BoneSurfaces out = f.foot.bones;
-  for (const int ray : rays) {
+  for (const Ray ray : rays) {
     RayDisplacement d;
     d.ray = ray;
     d.lateral_mm = lateral;
@@ -160,8 +160,8 @@ TEST(Measures, IntactFeetLieInPlausibleRanges) {
     inside("c1_c2_distance", 0.5, 2.2);
     // Never dorsal by the 2 mm that count. The invented foot has a lip of 2 mm at its first joint, a flaw of its shape.
     const bool invented = f == &proceduralOne();
-    for (const int ray : {1, 2, 3})
-      inside(("dorsal_step_" + std::to_string(ray)).c_str(), -2.5, invented && ray == 1 ? 2.5 : 1.99);
+    for (const Ray ray : {Ray(1), Ray(2), Ray(3)})
+      inside(("dorsal_step_" + std::to_string(ray.number())).c_str(), -2.5, invented && ray == 1 ? 2.5 : 1.99);
     inside("m2_c2_medial_border", -1.99, 1.99);
     inside("talo_m1_lateral", -15, 15);
     inside("m1_declination", 12, 38);
@@ -213,12 +213,12 @@ TEST(Measures, MirroredFootGivesTheSameNumbers) {
 TEST(Measures, TheDifferenceHasTheSignOfTheInjuredSide) {
   for (const auto* f : everyFoot()) {
     const Foot twin = mirrored(f->foot);
-    const auto here = byKey(measured(shifted(*f, {2}, 3, 0), f->foot.side, f->frame, &twin.bones));
+    const auto here = byKey(measured(shifted(*f, {Ray(2)}, 3, 0), f->foot.side, f->frame, &twin.bones));
     const Measure& wide = here.at("c1_m2_distance");
     EXPECT_NEAR(wide.difference.value(), 3, 0.1) << f->name;
     EXPECT_LT(wide.other_side.value(), wide.value) << f->name;
     // The other way round: the twin is intact, and the foot it is compared with is the wider one.
-    const BoneSurfaces injured = shifted(*f, {2}, 3, 0);
+    const BoneSurfaces injured = shifted(*f, {Ray(2)}, 3, 0);
     const auto there = byKey(measured(twin.bones, twin.side, footFrame(twin.bones, twin.side), &injured));
     EXPECT_NEAR(there.at("c1_m2_distance").difference.value(), -3, 0.1) << f->name;
   }
@@ -242,7 +242,7 @@ TEST(Measures, LateralShiftOfTheSecondRayWidensC1M2ByAsMuch) {
   for (const auto* f : everyFoot()) {
     const auto intact = byKey(measured(f->foot.bones, f->foot.side, f->frame));
     for (const double shift : {1.0, 3.0, 6.0}) {
-      const auto m = byKey(measured(shifted(*f, {2}, shift, 0), f->foot.side, f->frame));
+      const auto m = byKey(measured(shifted(*f, {Ray(2)}, shift, 0), f->foot.side, f->frame));
       EXPECT_NEAR(m.at("c1_m2_distance").value - intact.at("c1_m2_distance").value, shift, 0.1) << f->name;
       EXPECT_NEAR(m.at("m1_m2_distance").value - intact.at("m1_m2_distance").value, shift, 0.1) << f->name;
       EXPECT_NEAR(m.at("side_step_2").value - intact.at("side_step_2").value, shift, 0.5) << f->name;
@@ -258,7 +258,7 @@ TEST(Measures, LateralShiftOfTheSecondRayWidensC1M2ByAsMuch) {
 TEST(Measures, DorsalShiftShowsAsDorsalStepOfThatJoint) {
   for (const auto* f : everyFoot()) {
     const auto intact = byKey(measured(f->foot.bones, f->foot.side, f->frame));
-    for (int ray = 1; ray <= 5; ++ray) {
+    for (const Ray ray : kRays) {
       const auto m = byKey(measured(shifted(*f, {ray}, 0, 3), f->foot.side, f->frame));
       for (int joint = 1; joint <= 5; ++joint) {
         const std::string key = "dorsal_step_" + std::to_string(joint);
@@ -272,10 +272,10 @@ TEST(Measures, DorsalShiftShowsAsDorsalStepOfThatJoint) {
 TEST(Measures, SideShiftShowsAsSideStepOfThatJoint) {
   for (const auto* f : everyFoot()) {
     const auto intact = byKey(measured(f->foot.bones, f->foot.side, f->frame));
-    for (int ray = 1; ray <= 5; ++ray) {
+    for (const Ray ray : kRays) {
       const double shift = ray == 1 ? -3 : 3;  // the way it goes in life
       const auto m = byKey(measured(shifted(*f, {ray}, shift, 0), f->foot.side, f->frame));
-      const std::string key = "side_step_" + std::to_string(ray);
+      const std::string key = "side_step_" + std::to_string(ray.number());
       // The oblique fifth joint opens when the ray slides, which takes the outline with it.
       EXPECT_NEAR(m.at(key).value - intact.at(key).value, shift, ray == 5 ? 1.6 : 0.9) << f->name << key;
     }
@@ -285,7 +285,7 @@ TEST(Measures, SideShiftShowsAsSideStepOfThatJoint) {
 TEST(Measures, AbductionOfTheSecondRayIsReadInDegrees) {
   for (const auto* f : everyFoot()) {
     const auto intact = byKey(measured(f->foot.bones, f->foot.side, f->frame));
-    const auto m = byKey(measured(shifted(*f, {2}, 0, 0, 10), f->foot.side, f->frame));
+    const auto m = byKey(measured(shifted(*f, {Ray(2)}, 0, 0, 10), f->foot.side, f->frame));
     EXPECT_NEAR(m.at("m2_c2_abduction").value - intact.at("m2_c2_abduction").value, 10, 0.2) << f->name;
   }
 }
@@ -294,7 +294,8 @@ TEST(Measures, InjuredFootIsJudgedAgainstTheOther) {
   if (realFeet().size() < 3) GTEST_SKIP() << "no real feet in " << RAYSET_FEET_DIR;
   const auto &right = realFeet()[0], &left = realFeet()[1];
   const auto judge = [&](double lateral) {
-    return byKey(measured(shifted(right, {2, 3, 4, 5}, lateral, 0), Side::kRight, right.frame, &left.foot.bones))
+    return byKey(measured(shifted(right, {Ray(2), Ray(3), Ray(4), Ray(5)}, lateral, 0), Side::kRight, right.frame,
+                          &left.foot.bones))
         .at("c1_m2_distance");
   };
   const Measure wide = judge(4);
@@ -307,18 +308,19 @@ TEST(Measures, InjuredFootIsJudgedAgainstTheOther) {
   EXPECT_THAT(between.note, HasSubstr("suspicious, not decided"));
   EXPECT_EQ(judge(0).abnormal, false);
 
-  const auto up = byKey(measured(shifted(right, {1, 2, 3, 4, 5}, 0, 4), Side::kRight, right.frame, &left.foot.bones));
-  for (int ray = 1; ray <= 5; ++ray) EXPECT_EQ(up.at("dorsal_step_" + std::to_string(ray)).abnormal, true) << ray;
-  const auto injured =
-      byKey(measured(shifted(right, {1, 2, 3, 4, 5}, 5, 0), Side::kRight, right.frame, &left.foot.bones));
-  for (int ray = 1; ray <= 5; ++ray) EXPECT_EQ(injured.at("side_step_" + std::to_string(ray)).abnormal, true) << ray;
+  const auto up = byKey(measured(shifted(right, {Ray(1), Ray(2), Ray(3), Ray(4), Ray(5)}, 0, 4), Side::kRight,
+                                 right.frame, &left.foot.bones));
+  for (const Ray ray : kRays) EXPECT_EQ(up.at("dorsal_step_" + std::to_string(ray.number())).abnormal, true) << ray;
+  const auto injured = byKey(measured(shifted(right, {Ray(1), Ray(2), Ray(3), Ray(4), Ray(5)}, 5, 0), Side::kRight,
+                                      right.frame, &left.foot.bones));
+  for (const Ray ray : kRays) EXPECT_EQ(injured.at("side_step_" + std::to_string(ray.number())).abnormal, true) << ray;
   EXPECT_EQ(injured.at("m2_c2_medial_border").abnormal, true);
   EXPECT_EQ(injured.at("m2_c2_abduction").abnormal, std::nullopt);  // no limit worth shipping
 }
 
 TEST(Measures, WithoutTheOtherFootOnlyWhatHasALimitIsJudged) {
   const NamedFoot& f = proceduralOne();
-  const auto m = byKey(measured(shifted(f, {2, 3}, 5, 3), f.foot.side, f.frame));
+  const auto m = byKey(measured(shifted(f, {Ray(2), Ray(3)}, 5, 3), f.foot.side, f.frame));
   EXPECT_EQ(m.at("c1_m2_distance").abnormal, true);
   EXPECT_FALSE(m.at("c1_m2_distance").limit_on_difference);
   EXPECT_EQ(m.at("dorsal_step_2").abnormal, true);
@@ -346,18 +348,19 @@ TEST(Measures, MissingBonesTakeTheirMeasuresAlong) {
 TEST(Measures, CombinedShiftShowsInBothSteps) {
   for (const auto* f : everyFoot()) {
     const auto intact = byKey(measured(f->foot.bones, f->foot.side, f->frame));
-    const auto m = byKey(measured(shifted(*f, {1, 2, 3, 4, 5}, 4, 3), f->foot.side, f->frame));
-    for (const int ray : {2, 4}) {
-      const std::string n = std::to_string(ray);
-      EXPECT_NEAR(m.at("dorsal_step_" + n).value - intact.at("dorsal_step_" + n).value, 3, 1.2) << f->name << ray;
-      EXPECT_NEAR(m.at("side_step_" + n).value - intact.at("side_step_" + n).value, 4, 1.5) << f->name << ray;
+    const auto m = byKey(measured(shifted(*f, {kRays.begin(), kRays.end()}, 4, 3), f->foot.side, f->frame));
+    for (const Ray ray : {Ray(2), Ray(4)}) {
+      const std::string n = std::to_string(ray.number());
+      EXPECT_NEAR(m.at("dorsal_step_" + n).value - intact.at("dorsal_step_" + n).value, 3, 1.2)
+          << f->name << ray.number();
+      EXPECT_NEAR(m.at("side_step_" + n).value - intact.at("side_step_" + n).value, 4, 1.5) << f->name << ray.number();
     }
   }
 }
 
 TEST(Measures, DislocatedJointHasNoStep) {
   const NamedFoot& f = proceduralOne();
-  const auto m = byKey(measured(shifted(f, {1}, -40, 0), f.foot.side, f.frame));
+  const auto m = byKey(measured(shifted(f, {Ray(1)}, -40, 0), f.foot.side, f.frame));
   EXPECT_FALSE(m.contains("dorsal_step_1"));
   EXPECT_TRUE(m.contains("dorsal_step_2"));
 }

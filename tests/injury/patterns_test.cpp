@@ -15,18 +15,26 @@ using testing::HasSubstr;
 using testing::IsEmpty;
 
 // A foot in five letters, rays 1 to 5: M medial, L lateral, D dorsal only, P plantar only, - in place, ? not measured.
-std::array<RayDisplacement, 5> foot(const std::string& letters) {
-  std::array<RayDisplacement, 5> rays{};
-  for (std::size_t i = 0; i < 5; ++i) {
-    auto& d = rays[i];
-    d.ray = letters[i] == '?' ? 0 : static_cast<int>(i) + 1;
-    if (letters[i] == 'M') d.lateral_mm = -5, d.dorsal_mm = 2;
-    if (letters[i] == 'L') d.lateral_mm = 6, d.dorsal_mm = 4;
-    if (letters[i] == 'D') d.dorsal_mm = 5;
-    if (letters[i] == 'P') d.dorsal_mm = -4;
-    d.displaced = letters[i] != '-' && letters[i] != '?';
+PerRay<RayDisplacement> foot(const std::string& letters) {
+  PerRay<RayDisplacement> rays;
+  for (const Ray ray : kRays) {
+    const char letter = letters[ray.index()];
+    if (letter == '?') continue;
+    RayDisplacement& d = rays[ray];
+    d.ray = ray;
+    if (letter == 'M') d.lateral_mm = -5, d.dorsal_mm = 2;
+    if (letter == 'L') d.lateral_mm = 6, d.dorsal_mm = 4;
+    if (letter == 'D') d.dorsal_mm = 5;
+    if (letter == 'P') d.dorsal_mm = -4;
+    d.displaced = letter != '-';
   }
   return rays;
+}
+
+PerRay<double> everywhere(double within_mm) {
+  PerRay<double> out;
+  for (const Ray ray : kRays) out[ray] = within_mm;
+  return out;
 }
 
 // The same rules as regular expressions over the five letters, written from docs/decisions/patterns.md without sight of
@@ -51,7 +59,7 @@ const Rules kQuenuKussRules{{"-----", "none"},
 
 std::vector<std::string> everyFoot(const std::string& alphabet) {
   std::vector<std::string> all{""};
-  for (int ray = 0; ray < 5; ++ray) {
+  for (std::size_t length = 0; length < kRays.size(); ++length) {
     std::vector<std::string> longer;
     for (const auto& start : all)
       for (const char c : alphabet) longer.push_back(start + c);
@@ -72,7 +80,7 @@ TEST(Patterns, TruthTableOfEverySetAndDirection) {
     for (const auto* name : {&p.hardcastle, &p.myerson, &p.quenu_kuss}) EXPECT_GT(name->reason.size(), 15U) << letters;
     ++seen[p.myerson.value];
 
-    const auto out = [&](int ray) { return letters[static_cast<std::size_t>(ray - 1)] != '-'; };
+    const auto out = [&](int ray) { return letters[Ray(ray).index()] != '-'; };
     std::vector<std::string> columns;
     if (out(1)) columns.push_back("medial");
     if (out(2) || out(3)) columns.push_back("middle");
@@ -156,7 +164,7 @@ TEST(Patterns, ReasonsNameTheRays) {
 TEST(Patterns, DirectionGoesByTheRelevantPartOfTheShift) {
   const auto direction = [](double lateral, double dorsal, bool displaced = true) {
     RayDisplacement d;
-    d.ray = 2;
+    d.ray = Ray(2);
     d.lateral_mm = lateral;
     d.dorsal_mm = dorsal;
     d.displaced = displaced;
@@ -204,12 +212,12 @@ TEST(Patterns, RaysThatCouldNotBeMeasured) {
 TEST(Patterns, ARayThatCannotBeToldTakesAwayTheNamesThatDependOnIt) {
   // Second to fourth lateral; of the fifth it cannot be told. Either way: partial, lateral.
   auto rays = foot("-LLLL");
-  rays[4].told = false;
+  rays.at(Ray(5)).told = false;
   EXPECT_EQ(classify(rays).hardcastle.value, "B");
   EXPECT_EQ(classify(rays).myerson.value, "B2");
   // All five lateral but for the first, of which it cannot be told: total or partial.
   rays = foot("LLLLL");
-  rays[0].told = false;
+  rays.at(Ray(1)).told = false;
   const Patterns p = classify(rays);
   EXPECT_EQ(p.hardcastle.value, kCannotBeTold);
   EXPECT_EQ(p.myerson.value, kCannotBeTold);
@@ -218,13 +226,12 @@ TEST(Patterns, ARayThatCannotBeToldTakesAwayTheNamesThatDependOnIt) {
 }
 
 TEST(Patterns, ASideThatTheIntervalDoesNotTellIsNotNamed) {
-  std::array<RayDisplacement, 5> rays{};
-  for (int n = 0; n < 5; ++n) rays[static_cast<std::size_t>(n)].ray = n + 1;
-  rays[0].displaced = true;
-  rays[0].lateral_mm = -1.5;
-  rays[0].dorsal_mm = 3.8;
+  auto rays = foot("-----");
+  rays.at(Ray(1)).displaced = true;
+  rays.at(Ray(1)).lateral_mm = -1.5;
+  rays.at(Ray(1)).dorsal_mm = 3.8;
   EXPECT_EQ(classify(rays).myerson.value, "unclassified") << "known exactly it went dorsally";
-  std::array<double, 5> within{1.7, 1.7, 1.7, 1.7, 3.7};
+  const PerRay<double> within = everywhere(1.7);
   const Patterns p = classify(rays, within);
   EXPECT_EQ(p.myerson.value, kCannotBeTold);
   EXPECT_EQ(p.hardcastle.value, kCannotBeTold);
@@ -232,15 +239,15 @@ TEST(Patterns, ASideThatTheIntervalDoesNotTellIsNotNamed) {
   EXPECT_THAT(p.myerson.reason, HasSubstr("the first ray, of which it cannot be told whether it went to a side"));
   EXPECT_THAT(p.myerson.reason, HasSubstr("unclassified or B1"));
   EXPECT_EQ(p.columns, std::vector<std::string>{"medial"});
-  rays[0].lateral_mm = -4;
+  rays.at(Ray(1)).lateral_mm = -4;
   EXPECT_EQ(classify(rays, within).myerson.value, "B1") << "plainly medial";
-  rays[0].lateral_mm = -0.2;
+  rays.at(Ray(1)).lateral_mm = -0.2;
   EXPECT_EQ(classify(rays, within).myerson.value, "unclassified") << "plainly dorsal";
 }
 
 TEST(Patterns, AnUntoldRayWithoutAShiftMayHaveGoneAnyWay) {
   auto rays = foot("-----");
-  rays[1].told = false;
+  rays.at(Ray(2)).told = false;
   EXPECT_EQ(classify(rays).quenu_kuss.value, kCannotBeTold);
   EXPECT_EQ(classify(rays).myerson.value, kCannotBeTold);
 }
@@ -248,10 +255,11 @@ TEST(Patterns, AnUntoldRayWithoutAShiftMayHaveGoneAnyWay) {
 TEST(CloseCalls, TellARayWhoseSideOfTheLimitDecidesAName) {
   // Rays 1 and 2 medial and the fifth 2.4 mm medial: Hardcastle has no name for that; without the fifth it is B.
   auto rays = foot("MM--M");
-  rays[4].lateral_mm = -2.4, rays[4].dorsal_mm = 0;
-  std::array<double, 5> within{0.5, 0.5, 0.5, 0.5, 0.3};
+  rays.at(Ray(5)).lateral_mm = -2.4, rays.at(Ray(5)).dorsal_mm = 0;
+  PerRay<double> within = everywhere(0.5);
+  within[Ray(5)] = 0.3;
   EXPECT_THAT(closeCalls(rays, within), IsEmpty()) << "0.4 mm from the limit, known to 0.3 mm";
-  within[4] = 0.5;
+  within[Ray(5)] = 0.5;
   const auto calls = closeCalls(rays, within);
   ASSERT_EQ(calls.size(), 1U);
   EXPECT_EQ(calls[0].ray, 5);
@@ -261,14 +269,14 @@ TEST(CloseCalls, TellARayWhoseSideOfTheLimitDecidesAName) {
 
 TEST(CloseCalls, LeaveOutRaysThatChangeNoNameAndRaysThatStayed) {
   auto rays = foot("MM---");
-  rays[1].lateral_mm = -2.1, rays[1].dorsal_mm = 0;  // with or without the second: isolated, B, B1
-  EXPECT_THAT(closeCalls(rays, {1, 1, 1, 1, 1}), IsEmpty());
+  rays.at(Ray(2)).lateral_mm = -2.1, rays.at(Ray(2)).dorsal_mm = 0;  // with or without the second: isolated, B, B1
+  EXPECT_THAT(closeCalls(rays, everywhere(1)), IsEmpty());
   // A ray kept where it was scanned has no shift at all, however wide its interval.
-  EXPECT_THAT(closeCalls(foot("MM---"), {1, 1, 9, 9, 9}), IsEmpty());
+  EXPECT_THAT(closeCalls(foot("MM---"), everywhere(9)), IsEmpty());
   // One not counted as displaced may be: 1.8 mm lateral beside a medial first ray.
   rays = foot("M----");
-  rays[4].lateral_mm = 1.8;
-  const auto calls = closeCalls(rays, {0.5, 0.5, 0.5, 0.5, 0.5});
+  rays.at(Ray(5)).lateral_mm = 1.8;
+  const auto calls = closeCalls(rays, everywhere(0.5));
   ASSERT_EQ(calls.size(), 1U);
   EXPECT_EQ(calls[0].other.hardcastle.value, "C");
   EXPECT_EQ(calls[0].other.quenu_kuss.value, "divergent");

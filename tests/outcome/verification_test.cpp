@@ -34,7 +34,7 @@ const PlanRecord& plan() {
     input.side = p.side;
     input.frame = p.frame;
     ConstructSettings settings;
-    settings.rays = {2};
+    settings.rays = {Ray(2)};
     p.devices = planConstruct(input, *readCatalogue(test::dataFile("implants.json")), settings)->devices;
     return p;
   }();
@@ -52,10 +52,10 @@ void judged(Verification& v) {
 /// Each ray moved by so many mm to the lateral side.
 Verification moved(const std::array<double, 5>& lateral_mm, double within_mm) {
   Verification v;
-  for (int ray = 1; ray <= 5; ++ray) {
-    RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
+  for (const Ray ray : kRays) {
+    RayOutcome& r = v.rays[ray];
     r.ray = ray;
-    r.planned_to_found.translation() = lateral_mm[static_cast<std::size_t>(ray - 1)] * plan().frame.lateral();
+    r.planned_to_found.translation() = lateral_mm[ray.index()] * plan().frame.lateral();
     r.shift_95_mm = within_mm;
   }
   return v;
@@ -66,12 +66,12 @@ TEST(Verification, BandsAreAsPublished) {
   judged(v);
   const std::array<Outcome, 5> wanted{Outcome::kAnatomical, Outcome::kAnatomical, Outcome::kAcceptable,
                                       Outcome::kAcceptable, Outcome::kNotReduced};
-  for (std::size_t n = 0; n < 5; ++n) {
-    EXPECT_EQ(v.rays[n].verdict, wanted[n]) << n + 1;
-    EXPECT_TRUE(v.rays[n].sure) << n + 1;
+  for (const Ray ray : kRays) {
+    EXPECT_EQ(v.rays.at(ray).verdict, wanted[ray.index()]) << ray.number();
+    EXPECT_TRUE(v.rays.at(ray).sure) << ray.number();
   }
-  EXPECT_NEAR(v.rays[4].off.lateral_mm, 2.1, 1e-9);
-  EXPECT_NEAR(v.rays[4].off.dorsal_mm, 0, 1e-9);
+  EXPECT_NEAR(v.rays.at(Ray(5)).off.lateral_mm, 2.1, 1e-9);
+  EXPECT_NEAR(v.rays.at(Ray(5)).off.dorsal_mm, 0, 1e-9);
   EXPECT_EQ(v.verdict, Outcome::kNotReduced) << "the worst ray's";
   EXPECT_TRUE(v.sure);
   EXPECT_FALSE(v.measures.empty());
@@ -81,18 +81,18 @@ TEST(Verification, AnIntervalOverALimitIsNotSure) {
   Verification v = moved({0, 0.9, 0, 0, 0}, 0.2);
   judged(v);
   EXPECT_EQ(v.verdict, Outcome::kAnatomical);
-  EXPECT_FALSE(v.rays[1].sure);
-  EXPECT_NE(v.rays[1].doubt.find("interval"), std::string::npos) << v.rays[1].doubt;
-  EXPECT_TRUE(v.rays[2].sure);
+  EXPECT_FALSE(v.rays.at(Ray(2)).sure);
+  EXPECT_NE(v.rays.at(Ray(2)).doubt.find("interval"), std::string::npos) << v.rays.at(Ray(2)).doubt;
+  EXPECT_TRUE(v.rays.at(Ray(3)).sure);
   EXPECT_FALSE(v.sure);
 }
 
 TEST(Verification, WhatMayBeReadOtherwiseIsNotSureAndSaysWhy) {
   Verification v = moved({0, 0, 3, 0, 0}, 0.2);
-  v.rays[2].doubt = "it would fit about as well 2.0 mm away";
+  v.rays.at(Ray(3)).doubt = "it would fit about as well 2.0 mm away";
   judged(v);
   EXPECT_EQ(v.verdict, Outcome::kNotReduced);
-  EXPECT_FALSE(v.rays[2].sure);
+  EXPECT_FALSE(v.rays.at(Ray(3)).sure);
   EXPECT_FALSE(v.sure);
   EXPECT_EQ(verificationJson(plan(), v)["rays"][2]["doubt"], "it would fit about as well 2.0 mm away");
   EXPECT_FALSE(verificationJson(plan(), v)["rays"][1].contains("doubt"));
@@ -102,20 +102,20 @@ TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
   Verification v = moved({0, 0, 3, 3, 0}, 6);
   v.films.resize(1);
   const std::array<double, 5> within{0.5, 0.5, 0.5, 1.5, 0.5};
-  for (std::size_t n = 0; n < 5; ++n) {
-    v.rays[n].in_plane_mm = n == 2 || n == 3 ? 3 : 0.2;
-    v.rays[n].in_plane_95_mm = within[n];
+  for (auto& [ray, r] : v.rays) {
+    r.in_plane_mm = ray == 3 || ray == 4 ? 3 : 0.2;
+    r.in_plane_95_mm = within[ray.index()];
   }
   judged(v);
-  EXPECT_EQ(v.rays[2].verdict, Outcome::kNotReduced);
-  EXPECT_TRUE(v.rays[2].sure);
-  for (const std::size_t n : {0, 1, 3, 4}) {
-    EXPECT_EQ(v.rays[n].verdict, Outcome::kUnknown) << n + 1;
-    EXPECT_THAT(v.rays[n].doubt, HasSubstr("along its beam")) << n + 1;
+  EXPECT_EQ(v.rays.at(Ray(3)).verdict, Outcome::kNotReduced);
+  EXPECT_TRUE(v.rays.at(Ray(3)).sure);
+  for (const Ray ray : {Ray(1), Ray(2), Ray(4), Ray(5)}) {
+    EXPECT_EQ(v.rays.at(ray).verdict, Outcome::kUnknown) << ray.number();
+    EXPECT_THAT(v.rays.at(ray).doubt, HasSubstr("along its beam")) << ray.number();
   }
   EXPECT_EQ(v.verdict, Outcome::kNotReduced);
   EXPECT_FALSE(v.sure);
-  for (RayOutcome& r : v.rays) r.in_plane_mm = 0.1, r.doubt.clear();
+  for (auto& [ray, r] : v.rays) r.in_plane_mm = 0.1, r.doubt.clear();
   judged(v);
   EXPECT_EQ(v.verdict, Outcome::kUnknown);
   EXPECT_EQ(verificationJson(plan(), v)["rays"][0]["in_plane"]["mm"], 0.1);
@@ -124,15 +124,15 @@ TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
 TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
   const Vec3 base = basePoint(plan().reduced.at(Bone::kM1), plan().frame.distal);
-  v.rays[0].planned_to_found = turnAbout(base, toRadians(25) * plan().frame.medial, Vec3::Zero());
+  v.rays.at(Ray(1)).planned_to_found = turnAbout(base, toRadians(25) * plan().frame.medial, Vec3::Zero());
   judged(v);
-  EXPECT_LT(v.rays[0].shift_mm, 1e-6);
-  EXPECT_EQ(v.rays[0].verdict, Outcome::kNotReduced) << "talo-first-metatarsal angle above 15 degrees";
+  EXPECT_LT(v.rays.at(Ray(1)).shift_mm, 1e-6);
+  EXPECT_EQ(v.rays.at(Ray(1)).verdict, Outcome::kNotReduced) << "talo-first-metatarsal angle above 15 degrees";
 }
 
 TEST(Verification, WhatWasNotFoundMakesItPartial) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
-  v.rays[3] = {};
+  v.rays.erase(Ray(4));
   judged(v);
   EXPECT_TRUE(v.partial);
   EXPECT_EQ(v.verdict, Outcome::kAnatomical) << "of those found";
@@ -190,8 +190,8 @@ TEST(Verification, DirectionsInWords) {
 
 TEST(Verification, JsonTellsFilmsFromCt) {
   Verification v = moved({0, 0, 0, 0, 0}, 0.1);
-  v.rays[0].similarity = 0.81249;
-  v.rays[0].rms_mm = 0.23451;
+  v.rays.at(Ray(1)).similarity = 0.81249;
+  v.rays.at(Ray(1)).rms_mm = 0.23451;
   judged(v);
   const auto films = verificationJson(plan(), v);
   EXPECT_EQ(films["schema"], "rayset.verification/1");

@@ -52,9 +52,8 @@ const std::vector<NamedFoot>& feet() {
   return all;
 }
 
-RayDisplacement truthOf(const InjuredFoot& foot, int ray) {
-  const std::size_t n = static_cast<std::size_t>(ray - 1);
-  return displacement(ray, foot.intact_to_injured[n], foot.base_points[n], foot.frame);
+RayDisplacement truthOf(const InjuredFoot& foot, Ray ray) {
+  return displacement(ray, foot.intact_to_injured[ray], foot.base_points.at(ray), foot.frame);
 }
 
 std::set<int> setOf(NamedInjury name) {
@@ -83,28 +82,27 @@ TEST(Injury, NamedOnesMoveTheirRaysAndNoOthersOnEveryFoot) {
       const std::set<int> rays = setOf(name);
       std::ostringstream line;
       line << foot.name << ", " << wordOf(name) << ":";
-      for (int ray = 1; ray <= 5; ++ray) {
+      for (const Ray ray : kRays) {
         const RayDisplacement d = truthOf(*injured, ray);
-        const std::size_t n = static_cast<std::size_t>(ray - 1);
-        if (!rays.contains(ray)) {
-          EXPECT_TRUE(injured->intact_to_injured[n].isApprox(Rigid::Identity(), 0)) << "ray " << ray;
+        if (!rays.contains(ray.number())) {
+          EXPECT_TRUE(injured->intact_to_injured[ray].isApprox(Rigid::Identity(), 0)) << "ray " << ray.number();
           continue;
         }
-        EXPECT_TRUE(d.displaced) << "ray " << ray;
-        EXPECT_GT(std::hypot(d.lateral_mm, d.dorsal_mm), 3) << "ray " << ray;
+        EXPECT_TRUE(d.displaced) << "ray " << ray.number();
+        EXPECT_GT(std::hypot(d.lateral_mm, d.dorsal_mm), 3) << "ray " << ray.number();
         // Direction as the name says, after easing too.
         const bool medial = (name == NamedInjury::kDivergent || name == NamedInjury::kIsolated ||
                              name == NamedInjury::kMedialPartial) &&
                             ray <= (name == NamedInjury::kMedialPartial ? 2 : 1);
         if (medial)
-          EXPECT_LT(d.lateral_mm, -0.5) << "ray " << ray;
+          EXPECT_LT(d.lateral_mm, -0.5) << "ray " << ray.number();
         else
-          EXPECT_GT(d.lateral_mm, 2.5) << "ray " << ray;
-        EXPECT_GT(d.dorsal_mm, 2) << "ray " << ray;
-        EXPECT_LT(injured->eased_mm[n], 8) << "ray " << ray;
-        line << " " << ray << " eased " << injured->eased_mm[n] << " mm;";
+          EXPECT_GT(d.lateral_mm, 2.5) << "ray " << ray.number();
+        EXPECT_GT(d.dorsal_mm, 2) << "ray " << ray.number();
+        EXPECT_LT(injured->eased_mm[ray], 8) << "ray " << ray.number();
+        line << " " << ray.number() << " eased " << injured->eased_mm[ray] << " mm;";
         // The bone in the scan is the intact one moved by the truth.
-        const Surface expected = transformed(foot.bones.at(metatarsal(ray)), injured->intact_to_injured[n]);
+        const Surface expected = transformed(foot.bones.at(metatarsal(ray)), injured->intact_to_injured[ray]);
         const Surface& got = injured->injured.at(metatarsal(ray));
         ASSERT_EQ(expected.vertices.size(), got.vertices.size());
         EXPECT_LT((expected.vertices.front() - got.vertices.front()).norm(), 1e-9);
@@ -150,15 +148,15 @@ TEST(Injury, BonesDoNotPassThroughEachOther) {
 TEST(Injury, TruthIsWhatWasAskedWhereNothingIsInTheWay) {
   const NamedFoot& foot = feet().front();
   InjurySpec spec;
-  spec.rays[4] = {.lateral_mm = 8,
-                  .dorsal_mm = 3,
-                  .distal_mm = 1,
-                  .abduction_rad = 0.2,
-                  .plantarflexion_rad = 0.1,
-                  .pronation_rad = -0.1};
+  spec.rays[Ray(5)] = {.lateral_mm = 8,
+                       .dorsal_mm = 3,
+                       .distal_mm = 1,
+                       .abduction_rad = 0.2,
+                       .plantarflexion_rad = 0.1,
+                       .pronation_rad = -0.1};
   const auto injured = injure(foot.ready, spec);
   ASSERT_TRUE(injured) << injured.error().message();
-  ASSERT_EQ(injured->eased_mm[4], 0);
+  ASSERT_EQ(injured->eased_mm.at(Ray(5)), 0);
   const RayDisplacement d = truthOf(*injured, 5);
   EXPECT_NEAR(d.lateral_mm, 8, 1e-9);
   EXPECT_NEAR(d.dorsal_mm, 3, 1e-9);
@@ -171,10 +169,10 @@ TEST(Injury, TruthIsWhatWasAskedWhereNothingIsInTheWay) {
 TEST(Injury, WhatGoesThroughABoneIsEasedOut) {
   const NamedFoot& foot = feet().front();
   InjurySpec spec;
-  spec.rays[1].lateral_mm = 5;  // straight into the third cuneiform and the third metatarsal
+  spec.rays.at(Ray(2)).lateral_mm = 5;  // straight into the third cuneiform and the third metatarsal
   const auto injured = injure(foot.ready, spec);
   ASSERT_TRUE(injured) << injured.error().message();
-  EXPECT_GT(injured->eased_mm[1], 0.5);
+  EXPECT_GT(injured->eased_mm.at(Ray(2)), 0.5);
   for (const Bone other : {Bone::kM3, Bone::kC3})
     EXPECT_LT(overlapMm(injured->injured.at(Bone::kM2), injured->injured.at(other)), 0.25) << boneId(other);
 }
@@ -185,13 +183,13 @@ TEST(Injury, ToesGoWithTheirRay) {
   const auto injured = injure(foot.ready, namedInjury(NamedInjury::kLateralPartial));
   ASSERT_TRUE(injured) << injured.error().message();
   // How near each head is to its toe does not change.
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const auto gap = [&](const BoneSurfaces& bones) {
       const RayCaster toes({&bones.at(Bone::kToes)});
       const Vec3 head = metatarsalAxis(bones.at(metatarsal(ray)), injured->frame.distal).head_centre;
       return toes.nearest(head)->distance;
     };
-    EXPECT_NEAR(gap(injured->injured), gap(foot.bones), 0.3) << "ray " << ray;
+    EXPECT_NEAR(gap(injured->injured), gap(foot.bones), 0.3) << "ray " << ray.number();
   }
   EXPECT_EQ(injured->injured.at(Bone::kToes).triangles.size(), foot.bones.at(Bone::kToes).triangles.size());
 }
@@ -217,11 +215,11 @@ TEST(Injury, FragmentsAreClosedAndMakeUpTheBone) {
         sum += volume(piece);
         // Back where it belongs it fits the main part, and it had moved away from it.
         const Surface back = transformed(piece, injured->fragment_injured_to_reduced.at(id));
-        const Surface main_back = transformed(main, injured->intact_to_injured[1].inverse());
+        const Surface main_back = transformed(main, injured->intact_to_injured.at(Ray(2)).inverse());
         const RayCaster rest({&main_back});
         for (const OrientedPoint& p : sampleEvenly(back, 300))
           EXPECT_GT(rest.signedDistance(p.position, 5), -0.2) << id << " overlaps the main part where it belongs";
-        const Rigid relative = injured->fragment_injured_to_reduced.at(id) * injured->intact_to_injured[1];
+        const Rigid relative = injured->fragment_injured_to_reduced.at(id) * injured->intact_to_injured.at(Ray(2));
         EXPECT_GT(relative.translation().norm(), 0.3) << id << ": gap";
         const RayCaster bone({&foot.bones.at(Bone::kM2)});
         for (const OrientedPoint& p : sampleEvenly(back, 200))
@@ -242,10 +240,10 @@ TEST(Injury, RandomOnesStayInTheClinicalRangeAndRepeat) {
   for (std::uint64_t seed = 0; seed < 200; ++seed) {
     const RandomInjury a = randomInjury(seed), b = randomInjury(seed);
     kinds.insert(a.kind);
-    for (int ray = 1; ray <= 5; ++ray) {
-      const RayInjury& r = a.spec.rays[static_cast<std::size_t>(ray - 1)];
-      EXPECT_EQ(r.moves(), setOf(a.kind).contains(ray));
-      EXPECT_EQ(r.lateral_mm, b.spec.rays[static_cast<std::size_t>(ray - 1)].lateral_mm);
+    for (const Ray ray : kRays) {
+      const RayInjury& r = a.spec.rays.at(ray);
+      EXPECT_EQ(r.moves(), setOf(a.kind).contains(ray.number()));
+      EXPECT_EQ(r.lateral_mm, b.spec.rays.at(ray).lateral_mm);
       if (!r.moves()) continue;
       const double shift = std::hypot(r.lateral_mm, r.dorsal_mm);
       EXPECT_GE(shift, 2.99);
@@ -278,12 +276,12 @@ TEST(InjuryFile, IsReadAsWritten) {
       "turn_deg":{"abduction":10,"pronation":-2}},{"ray":5}],"fragment":"y","fragment_gap_mm":2})",
                                     "test");
   ASSERT_TRUE(spec) << spec.error().message();
-  EXPECT_DOUBLE_EQ(spec->rays[1].lateral_mm, 6);
-  EXPECT_DOUBLE_EQ(spec->rays[1].dorsal_mm, 3.5);
-  EXPECT_DOUBLE_EQ(spec->rays[1].distal_mm, 0);
-  EXPECT_NEAR(toDegrees(spec->rays[1].abduction_rad), 10, 1e-12);
-  EXPECT_NEAR(toDegrees(spec->rays[1].pronation_rad), -2, 1e-12);
-  EXPECT_FALSE(spec->rays[4].moves());
+  EXPECT_DOUBLE_EQ(spec->rays.at(Ray(2)).lateral_mm, 6);
+  EXPECT_DOUBLE_EQ(spec->rays.at(Ray(2)).dorsal_mm, 3.5);
+  EXPECT_DOUBLE_EQ(spec->rays.at(Ray(2)).distal_mm, 0);
+  EXPECT_NEAR(toDegrees(spec->rays.at(Ray(2)).abduction_rad), 10, 1e-12);
+  EXPECT_NEAR(toDegrees(spec->rays.at(Ray(2)).pronation_rad), -2, 1e-12);
+  EXPECT_FALSE(spec->rays.at(Ray(5)).moves());
   EXPECT_EQ(spec->fragment, BaseFragment::kY);
   EXPECT_DOUBLE_EQ(spec->fragment_gap_mm, 2);
 }
@@ -353,13 +351,13 @@ TEST(Contact, PressesAMetatarsalAgainstItsNeighbourAndTheTruthKnows) {
     ASSERT_TRUE(pressed) << foot.name << pressed.error().message();
     EXPECT_LT(gapBetween(pressed->injured.at(Bone::kM1), pressed->injured.at(Bone::kC1)), 0.12) << foot.name;
     EXPECT_LT(overlapMm(pressed->injured.at(Bone::kM1), pressed->injured.at(Bone::kC1)), 0.35) << foot.name;
-    for (int ray = 2; ray <= 5; ++ray)
-      EXPECT_TRUE(pressed->intact_to_injured[static_cast<std::size_t>(ray - 1)].isApprox(Rigid::Identity()));
+    for (const Ray ray : {Ray(2), Ray(3), Ray(4), Ray(5)})
+      EXPECT_TRUE(pressed->intact_to_injured.at(ray).isApprox(Rigid::Identity()));
     const Surface& intact = pressed->intact.at(Bone::kM1);
     const Surface& injured = pressed->injured.at(Bone::kM1);
     EXPECT_EQ(intact.vertices, foot.bones.at(Bone::kM1).vertices) << "where it belongs stays";
     for (std::size_t n = 0; n < intact.vertices.size(); n += 97)
-      EXPECT_LT((pressed->intact_to_injured[0] * intact.vertices[n] - injured.vertices[n]).norm(), 1e-9);
+      EXPECT_LT((pressed->intact_to_injured.at(Ray(1)) * intact.vertices[n] - injured.vertices[n]).norm(), 1e-9);
   }
 }
 

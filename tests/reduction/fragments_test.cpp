@@ -29,7 +29,7 @@ TEST_P(FragmentReductions, FindTheBreak) {
   for (const auto& [id, surface] : injured->fragments) {
     const Rigid turn = turnAbout(centroid(surface), Vec3(0.08, -0.05, 0.06), Vec3::Zero());
     scanned[id] = transformed(surface, turn);
-    wanted[id] = injured->intact_to_injured[1] * injured->fragment_injured_to_reduced.at(id) * turn.inverse();
+    wanted[id] = injured->intact_to_injured.at(Ray(2)) * injured->fragment_injured_to_reduced.at(id) * turn.inverse();
   }
   const FragmentsReduced reduced = reduceFragments(injured->injured.at(Bone::kM2), scanned);
   for (const auto& [id, r] : reduced.fragments) {
@@ -41,7 +41,7 @@ TEST_P(FragmentReductions, FindTheBreak) {
     EXPECT_LT(r.gap_mm, 0.3);
     EXPECT_GT(r.uncertainty_mm, 0);
   }
-  const Surface intact = transformed(injured->intact.at(Bone::kM2), injured->intact_to_injured[1]);
+  const Surface intact = transformed(injured->intact.at(Bone::kM2), injured->intact_to_injured.at(Ray(2)));
   EXPECT_LT(compareSurfaces(reduced.whole, intact).mean, 0.1);
   EXPECT_TRUE(isClosed(reduced.whole));
 }

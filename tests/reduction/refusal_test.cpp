@@ -11,7 +11,7 @@ using testing::HasSubstr;
 
 FootFigures secondRay(double dorsal, double lateral, double near_mm2) {
   FootFigures f;
-  f.joints[1].emplace().near_mm2 = near_mm2;
+  f.joints[Ray(2)].near_mm2 = near_mm2;
   f.borders_mm = {{"C2-M2 dorsal medial", dorsal},
                   {"C2-M2 dorsal lateral", dorsal},
                   {"C2-M2 lateral dorsal", lateral},
@@ -27,16 +27,18 @@ JointNorms usual() {
 
 TEST(Refusal, AStepMadeWhereThereWasNoneIsRefused) {
   const auto worse = worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual(), {});
-  ASSERT_TRUE(worse.contains(2));
-  EXPECT_THAT(worse.at(2), HasSubstr("a dorsal step of 2.2 mm"));
-  EXPECT_THAT(worse.at(2), HasSubstr("none above 0.3 mm"));
+  ASSERT_TRUE(worse.contains(Ray(2)));
+  EXPECT_THAT(worse.at(Ray(2)), HasSubstr("a dorsal step of 2.2 mm"));
+  EXPECT_THAT(worse.at(Ray(2)), HasSubstr("none above 0.3 mm"));
 }
 
 TEST(Refusal, OfARayThatStoodBeforeAnotherFacetOnlyAStepThatIsADisplacement) {
   // As scanned its borders happened to be flush: with a facet that is not its own.
-  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(1.9, -1, 120), usual(), {{2, 3.0}}).contains(2));
-  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(1.9, -1, 120), usual(), {{2, 7.6}}).empty());
-  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual(), {{2, 7.6}}).contains(2));
+  EXPECT_TRUE(
+      worseJoints(secondRay(0.5, -1.2, 120), secondRay(1.9, -1, 120), usual(), {{Ray(2), 3.0}}).contains(Ray(2)));
+  EXPECT_TRUE(worseJoints(secondRay(0.5, -1.2, 120), secondRay(1.9, -1, 120), usual(), {{Ray(2), 7.6}}).empty());
+  EXPECT_TRUE(
+      worseJoints(secondRay(0.5, -1.2, 120), secondRay(2.4, -1, 120), usual(), {{Ray(2), 7.6}}).contains(Ray(2)));
 }
 
 TEST(Refusal, ADisplacedRayPutBackIsNot) {
@@ -47,8 +49,8 @@ TEST(Refusal, ADisplacedRayPutBackIsNot) {
 
 TEST(Refusal, AnUncoveredFaceIsRefused) {
   const auto worse = worseJoints(secondRay(0.2, -1, 120), secondRay(0.2, -1, 80), usual(), {});
-  ASSERT_TRUE(worse.contains(2));
-  EXPECT_THAT(worse.at(2), HasSubstr("80 mm2 of its face covered where the scan has 120 mm2"));
+  ASSERT_TRUE(worse.contains(Ray(2)));
+  EXPECT_THAT(worse.at(Ray(2)), HasSubstr("80 mm2 of its face covered where the scan has 120 mm2"));
 }
 
 }  // namespace

@@ -22,10 +22,10 @@ BoneSurfaces blockFoot() {
   const auto box = [&](Bone bone, const Vec3& low, const Vec3& high) { bones[bone] = makeBox(Box(low, high)); };
   // x medial, -y distal, z dorsal. Bases of the metatarsals near y = 0 (the second recessed), tarsus behind (+y).
   const double x[5] = {22, 8, -4, -16, -28}, back[5] = {0, 8, 0, 2, 4}, length[5] = {60, 74, 68, 66, 64};
-  for (int ray = 1; ray <= 5; ++ray) {
-    const auto k = static_cast<std::size_t>(ray - 1);
-    bones[metatarsal(ray)] =
-        bar({x[k], back[k], 20 - 2.0 * ray}, {x[k] * 1.15, back[k] - length[k], 8 - 1.0 * ray}, ray == 1 ? 8 : 5.5);
+  for (const Ray ray : kRays) {
+    const std::size_t k = ray.index();
+    bones[metatarsal(ray)] = bar({x[k], back[k], 20 - 2.0 * ray.number()},
+                                 {x[k] * 1.15, back[k] - length[k], 8 - 1.0 * ray.number()}, ray == 1 ? 8 : 5.5);
   }
   box(Bone::kC1, {14, 2, 6}, {30, 26, 28});
   box(Bone::kC2, {2, 10, 8}, {13, 26, 26});
@@ -37,30 +37,32 @@ BoneSurfaces blockFoot() {
   return bones;
 }
 
-std::array<RayDisplacement, 5> homolateral() {
-  std::array<RayDisplacement, 5> rays{};
+PerRay<RayDisplacement> homolateral() {
+  PerRay<RayDisplacement> rays;
   const double lateral[5] = {4.8, 6.1, 5.7, 5.2, 4.4}, dorsal[5] = {2.6, 3.9, 3.1, 1.2, -0.6},
                distal[5] = {0.7, 0.4, -0.8, 0.2, 1.1}, abduction[5] = {7.2, 9.8, 8.6, 8.1, 6.4},
                flexion[5] = {-1.2, 2.7, 2.2, 0.4, -3.3}, pronation[5] = {4.4, 0.3, -2.1, 1.6, 0.2};
-  for (std::size_t k = 0; k < 5; ++k)
-    rays[k] = {static_cast<int>(k + 1),
-               lateral[k],
-               dorsal[k],
-               distal[k],
-               toRadians(abduction[k]),
-               toRadians(flexion[k]),
-               toRadians(pronation[k]),
-               std::hypot(lateral[k], dorsal[k]) >= kDisplacedFromMm};
+  for (const Ray ray : kRays) {
+    const std::size_t k = ray.index();
+    rays[ray] = {ray,
+                 lateral[k],
+                 dorsal[k],
+                 distal[k],
+                 toRadians(abduction[k]),
+                 toRadians(flexion[k]),
+                 toRadians(pronation[k]),
+                 std::hypot(lateral[k], dorsal[k]) >= kDisplacedFromMm};
+  }
   return rays;
 }
 
-std::array<RayDisplacement, 5> inPlace() {
-  std::array<RayDisplacement, 5> rays{};
-  for (std::size_t k = 0; k < 5; ++k) rays[k] = {static_cast<int>(k + 1), 0.3, -0.2, 0.1, 0.004, -0.003, 0.002, false};
+PerRay<RayDisplacement> inPlace() {
+  PerRay<RayDisplacement> rays;
+  for (const Ray ray : kRays) rays[ray] = {ray, 0.3, -0.2, 0.1, 0.004, -0.003, 0.002, false};
   return rays;
 }
 
-Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplacement, 5>& rays, bool other_foot) {
+Case makeCase(const BoneSurfaces& intact, Side side, const PerRay<RayDisplacement>& rays, bool other_foot) {
   Case c;
   c.side = side;
   c.scan.patient_name = "Invented^Patient";
@@ -82,19 +84,19 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
   c.reduction.mirror_residual_mm = other_foot ? 0.42 : 0;
   c.injured = intact;
   c.rays = rays;
-  for (const RayDisplacement& d : rays) {
-    if (d.ray == 0 || !intact.contains(metatarsal(d.ray))) continue;
-    const Surface& m = intact.at(metatarsal(d.ray));
+  for (const auto& [ray, d] : rays) {
+    if (!intact.contains(metatarsal(ray))) continue;
+    const Surface& m = intact.at(metatarsal(ray));
     const MetatarsalAxis axis = metatarsalAxis(m, c.reduction.frame.distal);
     const Rigid reduced_to_injured = displacementTransform(d, axis.base_point, c.reduction.frame);
-    c.injured[metatarsal(d.ray)] = transformed(m, reduced_to_injured);
-    RayReduction& r = c.reduction.rays[static_cast<std::size_t>(d.ray - 1)];
-    r.ray = d.ray;
+    c.injured[metatarsal(ray)] = transformed(m, reduced_to_injured);
+    RayReduction& r = c.reduction.rays[ray];
+    r.ray = ray;
     r.injured_to_reduced = reduced_to_injured.inverse();
-    r.uncertainty_mm = 0.4 + 0.1 * d.ray;
-    r.uncertainty_rad = toRadians(0.7 + 0.2 * d.ray);
-    r.roll_rad = toRadians(0.5 + 0.1 * d.ray);
-    r.joint = {1.2 + 0.1 * d.ray, 0.2, 0.0, 190.0 - 20 * d.ray};
+    r.uncertainty_mm = 0.4 + 0.1 * ray.number();
+    r.uncertainty_rad = toRadians(0.7 + 0.2 * ray.number());
+    r.roll_rad = toRadians(0.5 + 0.1 * ray.number());
+    r.joint = {1.2 + 0.1 * ray.number(), 0.2, 0.0, 190.0 - 20 * ray.number()};
     if (d.displaced)
       r.manoeuvre = {fmt::format("traction of {:.1f} mm along the ray", std::abs(d.distal_mm) + 1),
                      fmt::format("push the base {:.1f} mm medially and turn the head {:.0f}° inward (adduction)",
@@ -169,7 +171,7 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
   c.catalogue.types = {screw, wire};
 
   const double lengths[5] = {45, 36, 34, 40, 38};
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Bone m = metatarsal(ray), t = tarsalPartner(ray);
     if (!intact.contains(m) || !intact.contains(t)) continue;
     const MetatarsalAxis axis = metatarsalAxis(intact.at(m), c.reduction.frame.distal);
@@ -186,13 +188,13 @@ Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplac
       const Vec3 target = axis.base_centre - 14 * axis.distal - 3 * c.reduction.frame.dorsal;
       d.direction = (target - d.entry).normalized();
       d.diameter_mm = definitive ? 3.5 : 1.6;
-      d.length_mm = definitive ? lengths[ray - 1] : 28;
+      d.length_mm = definitive ? lengths[ray.index()] : 28;
       d.tip = d.entry + d.length_mm * d.direction;
       d.measured_depth_mm = d.length_mm + 1.3;
       d.countersink_mm = definitive ? 2.6 : 0;
       d.checks.inside_fraction = 1;
-      d.checks.cortex_margin_mm = 0.9 + 0.1 * ray;
-      d.checks.nearest_device_mm = 2.1 + 0.2 * ray;
+      d.checks.cortex_margin_mm = 0.9 + 0.1 * ray.number();
+      d.checks.nearest_device_mm = 2.1 + 0.2 * ray.number();
       d.checks.joint_area_lost_percent = definitive ? 3.0 + 0.3 * ray : 0.8;
       d.checks.crossing_off_centre_mm = 1.4;
       d.checks.entry_to_joint_mm = definitive ? 16 : 9;

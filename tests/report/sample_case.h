@@ -11,11 +11,11 @@ namespace rayset::sample {
 [[nodiscard]] BoneSurfaces blockFoot();
 
 /// Five displacements, all given; `displaced` is worked out from them.
-[[nodiscard]] std::array<RayDisplacement, 5> homolateral();
-[[nodiscard]] std::array<RayDisplacement, 5> inPlace();
+[[nodiscard]] PerRay<RayDisplacement> homolateral();
+[[nodiscard]] PerRay<RayDisplacement> inPlace();
 
 /// A complete case: `intact` displaced by `rays`, all results filled, two devices a ray.
-[[nodiscard]] Case makeCase(const BoneSurfaces& intact, Side side, const std::array<RayDisplacement, 5>& rays,
+[[nodiscard]] Case makeCase(const BoneSurfaces& intact, Side side, const PerRay<RayDisplacement>& rays,
                             bool other_foot = true);
 
 }  // namespace rayset::sample

@@ -59,8 +59,8 @@ TEST(Words, EveryDirectionOfAShiftAndTurnHasItsWord) {
 
 TEST(Words, FindingNamesRaysDisplacedInPlaceAndUnknown) {
   Case c = sampleCase();
-  for (std::size_t k : {0U, 3U}) c.rays[k].displaced = false;
-  c.rays[4] = {};
+  for (const Ray ray : {Ray(1), Ray(4)}) c.rays.at(ray).displaced = false;
+  c.rays.erase(Ray(5));
   c.injured.erase(Bone::kM5);
   const words::Finding f = words::finding(c);
   EXPECT_EQ(f.headline,
@@ -78,20 +78,20 @@ TEST(Words, FindingNamesRaysDisplacedInPlaceAndUnknown) {
 /// may.
 Case untoldCase() {
   Case c = sampleCase();
-  c.rays[3].told = false;
-  c.reduction.rays[3].doubt = "it is put back by 5.0 mm, but its joint fits nearly as well as it stands";
-  c.rays[4] = {.ray = 5, .told = false};
-  c.reduction.rays[4].injured_to_reduced = Rigid::Identity();
-  c.reduction.rays[4].doubt = "it is left as scanned, but its joint would fit about as well 2.6 mm away";
-  c.reduction.rays[4].manoeuvre = {"leave: stress it"};
+  c.rays.at(Ray(4)).told = false;
+  c.reduction.rays.at(Ray(4)).doubt = "it is put back by 5.0 mm, but its joint fits nearly as well as it stands";
+  c.rays[Ray(5)] = {.ray = Ray(5), .told = false};
+  c.reduction.rays.at(Ray(5)).injured_to_reduced = Rigid::Identity();
+  c.reduction.rays.at(Ray(5)).doubt = "it is left as scanned, but its joint would fit about as well 2.6 mm away";
+  c.reduction.rays.at(Ray(5)).manoeuvre = {"leave: stress it"};
   c.patterns = classify(c.rays);
   return c;
 }
 
 TEST(Words, ARayThatCannotBeToldIsNeitherDisplacedNorInPlace) {
   const Case c = untoldCase();
-  EXPECT_EQ(words::raysIn(c, words::RayState::kUntold), (std::vector<int>{4, 5}));
-  EXPECT_EQ(words::raysIn(c, words::RayState::kDisplaced), (std::vector<int>{1, 2, 3}));
+  EXPECT_EQ(words::raysIn(c, words::RayState::kUntold), (std::vector{Ray(4), Ray(5)}));
+  EXPECT_EQ(words::raysIn(c, words::RayState::kDisplaced), (std::vector{Ray(1), Ray(2), Ray(3)}));
   EXPECT_TRUE(words::raysIn(c, words::RayState::kInPlace).empty());
   EXPECT_EQ(words::marked(words::state(c, 4)), "◊ cannot be told");
   EXPECT_TRUE(words::putBack(c, 4));
@@ -108,17 +108,17 @@ TEST(Words, ARayThatCannotBeToldIsNeitherDisplacedNorInPlace) {
 
   int looks = 0;
   for (const words::Step& s : words::steps(c))
-    if (s.ray >= 4 && s.device.empty()) {
+    if (s.ray && *s.ray >= 4 && s.device.empty()) {
       ++looks;
       EXPECT_THAT(s.title, HasSubstr("look first (cannot be told whether displaced)"));
     }
   EXPECT_EQ(looks, 2);
 
   Case only = untoldCase();
-  for (std::size_t k : {0U, 1U, 2U}) only.rays[k] = {};
+  for (const Ray ray : {Ray(1), Ray(2), Ray(3)}) only.rays.erase(ray);
   EXPECT_EQ(words::finding(only).headline,
             "Of the fourth and fifth rays of the right foot it cannot be told whether they are displaced.");
-  for (std::size_t k : {0U, 1U, 2U}) only.rays[k] = {.ray = static_cast<int>(k) + 1};
+  for (const Ray ray : {Ray(1), Ray(2), Ray(3)}) only.rays[ray] = {.ray = ray};
   EXPECT_THAT(words::finding(only).headline, testing::EndsWith("Of the fourth and fifth rays it cannot be told whether "
                                                                "they are displaced."));
   EXPECT_THAT(words::finding(only).headline, testing::StartsWith("No displaced ray was found in the right foot"));
@@ -130,13 +130,13 @@ TEST(Words, OpenQuestionsSayWhatWouldSettleThemAndNothingIsOpenWhereAllIsTold) {
   c.bones.at(Bone::kC2).confidence = 0.31;
   auto open = openQuestions(c);
   ASSERT_EQ(open.size(), 3U);
-  EXPECT_EQ(open[0].ray, 4);
+  EXPECT_EQ(open[0].ray, Ray(4));
   EXPECT_EQ(open[0].what,
             "It cannot be told whether the fourth ray is displaced: it is put back by 5.0 mm, but its joint fits "
             "nearly as well as it stands.");
   EXPECT_EQ(open[0].settle, "A weight-bearing film would settle it; else place the ray by hand.");
   EXPECT_THAT(open[0].remedies, testing::ElementsAre(Remedy::kFilm, Remedy::kPlaceByHand));
-  EXPECT_EQ(open[2].ray, 0);
+  EXPECT_FALSE(open[2].ray);
   EXPECT_THAT(open[2].bones, testing::ElementsAre(Bone::kC2));
   EXPECT_EQ(open[2].what, "The plan stands on a bone that may be wrong by more than 0.5 mm (C2).");
   // Said before everything else, they are not said again among the other cautions.
@@ -264,7 +264,7 @@ TEST(Words, RaysNearTheLimitAreNamed) {
     return text;
   };
   EXPECT_THAT(all(), Not(HasSubstr("may as well be called")));
-  c.rays[2] = {3, 1.6, 0.4, 0, 0, 0, 0, false};  // 1.65 mm, limit 2.0, uncertainty 0.7
+  c.rays[Ray(3)] = {Ray(3), 1.6, 0.4, 0, 0, 0, 0, false};  // 1.65 mm, limit 2.0, uncertainty 0.7
   EXPECT_THAT(
       all(),
       HasSubstr("Third ray: its shift of 1.6 mm lies within its uncertainty of the limit of 2.0 mm; it may as well be "

@@ -514,10 +514,10 @@ TEST_F(EditedCase, LiveJointAgreesWithJointFit) {
   const Case& c = open().edited();
   std::mt19937 random(3);
   std::uniform_real_distribution<double> shift(-1, 1);
-  for (const int n : {1, 2, 5}) {
-    const RayReduction& r = c.reduction.rays[static_cast<std::size_t>(n - 1)];
-    if (r.ray == 0) continue;
-    const Surface &m = c.injured.at(metatarsal(n)), &t = c.reduction.reduced.at(tarsalPartner(n));
+  for (const Ray ray : {Ray(1), Ray(2), Ray(5)}) {
+    if (!c.reduction.rays.contains(ray)) continue;
+    const RayReduction& r = c.reduction.rays.at(ray);
+    const Surface &m = c.injured.at(metatarsal(ray)), &t = c.reduction.reduced.at(tarsalPartner(ray));
     const LiveJoint live(m, t, c.reduction.frame.dorsal);
     for (const double size : {0.5, 2.5, 40.0}) {  // near, overlapping or gaping, and out of reach
       const Vec3 turn = 0.06 * std::min(size, 4.0) * Vec3(shift(random), shift(random), shift(random));

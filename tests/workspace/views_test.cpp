@@ -54,13 +54,13 @@ Grid evenGrid(const BoneSurfaces& bones) {
 }
 
 /// As scanned; nothing moves but what `moves` says.
-Case caseOf(Side side, const std::map<int, Rigid>& moves = {}) {
+Case caseOf(Side side, const PerRay<Rigid>& moves = {}) {
   Case c;
   c.side = side;
   c.injured = foot(side).bones;
   c.reduction.reduced = c.injured;
-  for (int ray = 1; ray <= 5; ++ray) {
-    RayReduction& r = c.reduction.rays[static_cast<std::size_t>(ray - 1)];
+  for (const Ray ray : kRays) {
+    RayReduction& r = c.reduction.rays[ray];
     r.ray = ray;
     if (const auto it = moves.find(ray); it != moves.end()) r.injured_to_reduced = it->second;
     Surface& s = c.reduction.reduced.at(metatarsal(ray));
@@ -79,7 +79,7 @@ Device screw(const Vec3& entry, const Vec3& direction, double length, std::vecto
   d.type = "cortex-3.5";
   d.kind = DeviceKind::kScrew;
   d.stage = DeviceStage::kDefinitive;
-  d.ray = 2;
+  d.ray = Ray(2);
   d.through = std::move(through);
   d.entry = entry;
   d.direction = direction.normalized();
@@ -277,7 +277,7 @@ TEST(Slices, EdgeWordsAndSidesOfRightAndLeftFeet) {
     const Case c = caseOf(side);
     const CtVolume ct = rampScan(evenGrid(c.injured));
     const Slicer slicer(c, ct);
-    for (int ray = 1; ray <= 5; ++ray) {
+    for (const Ray ray : kRays) {
       SliceRequest r;
       r.ray = ray;
       const auto along = slicer.slice(c, r);
@@ -498,8 +498,6 @@ TEST(Slices, WhatCannotBeCutIsTold) {
     EXPECT_EQ(s.error().where, where);
     EXPECT_FALSE(s.error().remedy.empty());
   };
-  refused([](SliceRequest& r) { r.ray = 0; }, "ray");
-  refused([](SliceRequest& r) { r.ray = 6; }, "ray");
   refused([](SliceRequest& r) { r.width = 15; }, "width, height");
   refused([](SliceRequest& r) { r.height = 1025; }, "width, height");
   refused([](SliceRequest& r) { r.mm_per_pixel = 0; }, "mm");
@@ -510,7 +508,7 @@ TEST(Slices, WhatCannotBeCutIsTold) {
   refused([](SliceRequest& r) { r.kind = SliceKind::kDrill, r.device = "S9"; }, "device");
   refused([](SliceRequest& r) { r.kind = SliceKind::kDrill, r.device = "S2", r.state = FootState::kInjured; }, "state");
   c.injured.erase(Bone::kM3);
-  refused([](SliceRequest& r) { r.ray = 3; }, "ray");
+  refused([](SliceRequest& r) { r.ray = Ray(3); }, "ray");
   const auto none = sliceOf(c, CtVolume(), {});
   ASSERT_FALSE(none);
   EXPECT_EQ(none.error().where, "images");

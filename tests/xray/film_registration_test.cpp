@@ -85,7 +85,7 @@ TEST(Bodies, TogetherAreTheScan) {
 
 TEST(Bodies, ToesGoWithTheirRay) {
   const Scanned& s = scanned();
-  for (int ray = 1; ray <= 5; ++ray) {
+  for (const Ray ray : kRays) {
     const Body* toes = s.bodies.find(fmt::format("toes.{}", ray));
     ASSERT_NE(toes, nullptr) << ray;
     EXPECT_EQ(poseId(toes->id), fmt::format("M{}", ray));
@@ -154,7 +154,7 @@ TEST(SoftTissue, GoesWithTheBonesAroundIt) {
   const Rigid off = turnAbout(s.frame.origin, Vec3::Zero(), 8 * s.frame.lateral());
   BoneSurfaces moved = s.foot.bones;
   std::map<std::string, Rigid> lateral;
-  for (const int ray : {4, 5}) {
+  for (const Ray ray : {Ray(4), Ray(5)}) {
     moved[metatarsal(ray)] = transformed(moved.at(metatarsal(ray)), off);
     lateral[fmt::format("M{}", ray)] = off;
   }

@@ -98,7 +98,7 @@ Status applyRemove(const Remove& p, EditState& state, const Case*) {
 // ---------------------------------------------------------------------------------------------- device.swap
 
 struct Swap {
-  int ray = 0;
+  Ray ray;
   std::string to;
   std::vector<StoredDevice> devices;
   std::vector<std::string> cautions;
@@ -135,7 +135,7 @@ Status checkSwap(const Swap& p, const EditContext& context) {
                    "Wires in place of screws are for the fourth and fifth ray, the mobile ones.");
   if (p.to != "screws" && p.to != "wires")
     return refused(fmt::format("\"{}\" is neither screws nor wires", p.to), "device.swap", "Write screws or wires.");
-  if (context.planned->reduction.rays[static_cast<std::size_t>(p.ray - 1)].ray == 0)
+  if (!context.planned->reduction.rays.contains(p.ray))
     return refused(fmt::format("the {} ray was not placed, so that nothing can hold it", ordinal(p.ray)), "device.swap",
                    "See the cautions.");
   return {};

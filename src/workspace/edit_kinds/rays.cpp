@@ -14,14 +14,12 @@ namespace {
 constexpr double kFarthestMm = 60;  // no injury takes a base farther from where it belongs (case/corrections.cpp)
 
 struct Move {
-  int ray = 0;
+  Ray ray;
   Rigid injured_to_reduced = Rigid::Identity();
 };
 struct Reset {
-  int ray = 0;
+  Ray ray;
 };
-
-std::size_t indexOf(int ray) { return static_cast<std::size_t>(ray - 1); }
 
 EditField<Move> transformField() {
   return {.key = "transform",
@@ -35,9 +33,8 @@ EditField<Move> transformField() {
 }
 
 Status checkPose(const Move& p, const EditState& state, const Case& planned) {
-  const RayReduction& r = planned.reduction.rays[indexOf(p.ray)];
   const auto bone = planned.injured.find(metatarsal(p.ray));
-  if (r.ray == 0 || bone == planned.injured.end())
+  if (!planned.reduction.rays.contains(p.ray) || bone == planned.injured.end())
     return refused(fmt::format("the {} ray was not placed by the plan and cannot be moved from there", ordinal(p.ray)),
                    "ray.move", "See the cautions: a bone of it is missing.");
   const Rigid& X = p.injured_to_reduced;
@@ -76,7 +73,7 @@ std::vector<EditKind> rays() {
            .attempt = [](const Move& p, EditWorkbench& bench) { return bench.tryPose(p.ray, p.injured_to_reduced); },
            .apply = [](const Move& p, EditState& state, const Case* planned) -> Status {
              if (const Status s = checkPose(p, state, *planned); !s) return s;
-             state.poses[indexOf(p.ray)] = p.injured_to_reduced;
+             state.poses[p.ray] = p.injured_to_reduced;
              return {};
            },
            .words = [](const Move& p, const auto&) { return fmt::format("ray {} placed by hand", p.ray); }}),
@@ -88,14 +85,14 @@ std::vector<EditKind> rays() {
            .changes_plan = true,
            .fields = {fields::rayField(&Reset::ray)},
            .check = [](const Reset& p, const EditContext& c) -> Status {
-             if (!c.state.poses[indexOf(p.ray)])
+             if (!c.state.poses.contains(p.ray))
                return refused(fmt::format("the {} ray stands where the plan put it", ordinal(p.ray)), "ray.reset",
                               "Nothing to go back to.");
              return {};
            },
            .apply =
                [](const Reset& p, EditState& state, const Case*) {
-                 state.poses[indexOf(p.ray)].reset();
+                 state.poses.erase(p.ray);
                  return Status{};
                },
            .words = [](const Reset& p, const auto&) { return fmt::format("ray {} back to the plan", p.ray); }})};
