@@ -66,7 +66,7 @@ function(rayset_app)
   file(GLOB sources CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/apps/rayset/*.cpp)
   if(sources)
     add_executable(rayset ${sources})
-    target_link_libraries(rayset PRIVATE rayset_report rayset_phantom rayset_server)
+    target_link_libraries(rayset PRIVATE rayset_runs rayset_phantom rayset_server)
     target_compile_definitions(rayset PRIVATE RAYSET_VERSION="${PROJECT_VERSION}")
     set_source_files_properties(${CMAKE_SOURCE_DIR}/apps/rayset/folders.cpp PROPERTIES COMPILE_DEFINITIONS
       "RAYSET_BUILD_DIR=\"${CMAKE_BINARY_DIR}\";RAYSET_SOURCE_DIR=\"${CMAKE_SOURCE_DIR}\"")
