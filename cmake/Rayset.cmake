@@ -43,7 +43,8 @@ std::vector<std::vector<EditKind>> editKindsByFile() {
   set(${into} ${${into}} ${kinds} ${made} PARENT_SCOPE)
 endfunction()
 
-# One static library a folder of src/: rayset_<name>.
+# One static library a folder of src/: rayset_<name>. The last of them on the way to other people's programs, `library`, is
+# the shared one that holds those before it.
 function(rayset_stage name)
   cmake_parse_arguments(A "" "" "DEPENDS;PRIVATE" ${ARGN})
   file(GLOB sources CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/src/${name}/*.cpp)
@@ -56,9 +57,16 @@ function(rayset_stage name)
   if(name STREQUAL "workspace")
     rayset_edit_kinds(sources)
   endif()
-  add_library(rayset_${name} STATIC ${sources})
-  target_include_directories(rayset_${name} PUBLIC ${CMAKE_SOURCE_DIR}/src)
+  if(name STREQUAL "library")
+    add_library(rayset_library SHARED ${sources})
+    target_include_directories(rayset_library PRIVATE ${CMAKE_SOURCE_DIR}/src)
+  else()
+    add_library(rayset_${name} STATIC ${sources})
+    target_include_directories(rayset_${name} PUBLIC ${CMAKE_SOURCE_DIR}/src)
+  endif()
   target_link_libraries(rayset_${name} PUBLIC ${A_DEPENDS} PRIVATE ${A_PRIVATE})
+  # For librayset.so. Hidden, so that the program's code stays as it was: no call goes through a shared library's tables.
+  set_target_properties(rayset_${name} PROPERTIES POSITION_INDEPENDENT_CODE ON CXX_VISIBILITY_PRESET hidden)
   rayset_settings(rayset_${name})
 endfunction()
 
@@ -129,7 +137,7 @@ function(rayset_tests)
     set(kind unit)
     if(folder MATCHES "^(bones|reduction|phantom|xray|case)$")
       set(kind stage)
-    elseif(folder MATCHES "^(workspace|program)$")
+    elseif(folder MATCHES "^(library|workspace|program)$")
       set(kind system)
     endif()
     set_property(GLOBAL APPEND PROPERTY RAYSET_${kind}_TESTS test_${folder})
@@ -140,8 +148,8 @@ function(rayset_tests)
       set(plan ${CMAKE_BINARY_DIR}/test-plan)
       target_compile_definitions(test_program PRIVATE RAYSET_PHANTOM_DIR="${phantom}" RAYSET_PLAN_DIR="${plan}")
       target_compile_definitions(test_program PRIVATE RAYSET_BUILD_DIR="${CMAKE_BINARY_DIR}"
-        RAYSET_VERSION="${PROJECT_VERSION}")
-      add_dependencies(test_program rayset rayset_papers)
+        RAYSET_VERSION="${PROJECT_VERSION}" RAYSET_CXX="${CMAKE_CXX_COMPILER}")
+      add_dependencies(test_program rayset rayset_papers rayset_library)
       add_test(NAME program.phantom COMMAND rayset phantom --out ${phantom} --force --seed 5 --side left
         --injury divergent --spacing 0.6 --slice 0.6)
       set_tests_properties(program.phantom PROPERTIES FIXTURES_SETUP phantom TIMEOUT 600 COST 400 LABELS system)
@@ -149,6 +157,12 @@ function(rayset_tests)
       set_tests_properties(program.plan PROPERTIES FIXTURES_REQUIRED phantom FIXTURES_SETUP planned TIMEOUT 600 COST 390
         LABELS system)
       list(APPEND properties FIXTURES_REQUIRED planned COST 300) # the longest first: nothing is left to wait for alone
+    endif()
+    if(folder STREQUAL "library") # reads that plan, and makes it anew
+      target_compile_definitions(test_library PRIVATE RAYSET_PHANTOM_DIR="${CMAKE_BINARY_DIR}/test-phantom"
+        RAYSET_PLAN_DIR="${CMAKE_BINARY_DIR}/test-plan" RAYSET_VERSION="${PROJECT_VERSION}")
+      target_link_libraries(test_library PRIVATE nlohmann_json::nlohmann_json)
+      list(APPEND properties FIXTURES_REQUIRED planned)
     endif()
     if(folder STREQUAL "workspace") # opens that plan
       target_link_libraries(test_workspace PRIVATE ZLIB::ZLIB)
@@ -164,6 +178,8 @@ function(rayset_tests)
       set(whole Poses Landmarks Corrections)
     elseif(folder STREQUAL "program")
       set(whole Installed)
+    elseif(folder STREQUAL "library")
+      set(whole OpenedPlan)
     elseif(folder STREQUAL "phantom")
       set(whole Injury Contact)
     elseif(folder STREQUAL "xray")

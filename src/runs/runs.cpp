@@ -28,14 +28,14 @@ Result<Case> planInto(const PlanRequest& request, const Resources& resources, co
 
 Status writeNewPlan(Case& c, const std::filesystem::path& folder, const Progress& progress) {
   const auto start = std::chrono::steady_clock::now();
-  if (const Status s = writeReport(c, folder, progress); !s) return s;
+  if (Status s = writeReport(c, folder, progress); !s) return s;
   c.timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   if (progress.cancelled()) return cancelledError();
   return writeJson(folder / "plan.json", planJson(c));
 }
 
 Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress) {
-  if (const Status s = writeReport(c, folder, progress); !s) return s;
+  if (Status s = writeReport(c, folder, progress); !s) return s;
   return writeJson(folder / "plan.json", planJson(c));
 }
 
