@@ -1,4 +1,5 @@
-# What `cmake --install` puts where, and the Debian package (`cpack -G DEB` in the build folder). The program finds its
+# What `cmake --install` puts where, and the Debian packages (`cpack -G DEB` in the build folder): rayset is the component
+# program, rayset-dev the component dev (cmake/Library.cmake). The program finds its
 # data and the page from bin/ by ../share/rayset (apps/rayset/folders.cpp).
 
 # The page is built by npm (web/package.json); its version is the program's.
@@ -44,6 +45,10 @@ install(FILES packaging/rayset.desktop DESTINATION share/applications)
 install(FILES web/static/icon.svg DESTINATION share/icons/hicolor/scalable/apps RENAME rayset.svg)
 
 set(CPACK_GENERATOR DEB)
+set(CPACK_DEB_COMPONENT_INSTALL ON)
+set(CPACK_COMPONENTS_ALL program dev)
+set(CPACK_DEBIAN_PROGRAM_PACKAGE_NAME rayset)
+set(CPACK_DEBIAN_DEV_PACKAGE_NAME rayset-dev)
 set(CPACK_PACKAGE_NAME rayset)
 set(CPACK_PACKAGE_CONTACT "Rayset contributors <contributors@rayset.invalid>")
 set(CPACK_PACKAGE_DESCRIPTION_SUMMARY "planning of midfoot (Lisfranc) injuries from CT")
@@ -56,6 +61,9 @@ set(CPACK_STRIP_FILES ON)
 set(CPACK_DEBIAN_FILE_NAME DEB-DEFAULT)
 set(CPACK_DEBIAN_PACKAGE_SECTION science)
 set(CPACK_DEBIAN_PACKAGE_SHLIBDEPS ON)
-set(CPACK_DEBIAN_PACKAGE_DEPENDS "fonts-liberation2 | fonts-dejavu-core") # reports are set in them
-set(CPACK_DEBIAN_PACKAGE_RECOMMENDS "xdg-utils, chromium | firefox-esr | www-browser")
+set(CPACK_DEBIAN_PROGRAM_PACKAGE_DEPENDS "fonts-liberation2 | fonts-dejavu-core") # reports are set in them
+set(CPACK_DEBIAN_PROGRAM_PACKAGE_RECOMMENDS "xdg-utils, chromium | firefox-esr | www-browser")
+set(CPACK_DEBIAN_DEV_PACKAGE_DEPENDS "rayset (= ${PROJECT_VERSION})") # the data, and the fonts
+set(CPACK_DEBIAN_DEV_PACKAGE_SECTION libdevel)
+set(CPACK_COMPONENT_DEV_DESCRIPTION "${CPACK_PACKAGE_DESCRIPTION}\n\nThe library and its headers, for C++ programs.")
 include(CPack)

@@ -9,7 +9,7 @@
 #include "films/film_reading.h"
 #include "geometry/side.h"
 #include "report/film_report.h"
-#include "staging.h"
+#include "runs/staging.h"
 #include "verbs.h"
 
 namespace rayset::app {

@@ -13,7 +13,7 @@
 #include "phantom/patient.h"
 #include "phantom/truth.h"
 #include "phantom_after.h"
-#include "staging.h"
+#include "runs/staging.h"
 #include "verbs.h"
 
 namespace rayset::app {

@@ -10,7 +10,7 @@
 #include "dicom/ct_writer.h"
 #include "geometry/json.h"
 #include "geometry/side.h"
-#include "staging.h"
+#include "runs/staging.h"
 
 namespace rayset::app {
 namespace {

@@ -4,8 +4,8 @@
 #include "base/units.h"
 #include "case/case.h"
 #include "geometry/side.h"
-#include "report/runs.h"
-#include "staging.h"
+#include "runs/runs.h"
+#include "runs/staging.h"
 #include "verbs.h"
 
 namespace rayset::app {

@@ -1,8 +1,8 @@
 // rayset replay: the plan as a surgeon edited it in the workstation, made again from the plan and the case's history.
 #include <fmt/format.h>
 
-#include "report/runs.h"
-#include "staging.h"
+#include "runs/runs.h"
+#include "runs/staging.h"
 #include "verbs.h"
 #include "workspace/edit_registry.h"
 #include "workspace/open_case.h"

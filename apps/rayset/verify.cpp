@@ -2,8 +2,8 @@
 #include <fmt/format.h>
 
 #include "base/units.h"
-#include "report/runs.h"
-#include "staging.h"
+#include "runs/runs.h"
+#include "runs/staging.h"
 #include "verbs.h"
 
 namespace rayset::app {

@@ -1,8 +1,8 @@
 // rayset views: what a planned foot will look like on films, from any tube angle.
 #include <fmt/format.h>
 
-#include "report/runs.h"
-#include "staging.h"
+#include "runs/runs.h"
+#include "runs/staging.h"
 #include "verbs.h"
 
 namespace rayset::app {

@@ -8,7 +8,7 @@
 #include "base/hash.h"
 #include "case/case.h"
 #include "case/followup.h"
-#include "report/runs.h"
+#include "runs/runs.h"
 #include "workspace/case_state.h"
 #include "workspace/edit_registry.h"
 

@@ -3,12 +3,11 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <cmath>
 
 #include "geometry/side.h"
 #include "report/words.h"
 #include "server/files.h"
-#include "workspace/grey_png.h"
+#include "workspace/previews.h"
 
 namespace rayset::server {
 namespace fs = std::filesystem;
@@ -104,31 +103,7 @@ Result<FilmPicture> filmPicture(const fs::path& file) {
     return FilmPicture{typeOf("x" + ending), bytesOf(file)};
   const auto scan = readFilm(file);
   if (!scan) return tl::unexpected(scan.error());
-  const Film shown = displayed(scan->film, scan->info);
-  // Square pixels, each the mean of what it covers.
-  const double aspect = scan->info.aspect > 0 ? scan->info.aspect : 1, high = shown.rows * aspect;
-  const double step = std::max(1.0, std::max(static_cast<double>(shown.columns), high) / kFilmSide);
-  const int width = std::max(1, static_cast<int>(shown.columns / step)),
-            height = std::max(1, static_cast<int>(high / step));
-  const double down = step / aspect;
-  std::vector<std::uint8_t> grey(static_cast<std::size_t>(width) * static_cast<std::size_t>(height));
-  const auto span = [](int n, double by, int most) {
-    const int from = std::min(most - 1, static_cast<int>(n * by));
-    return std::pair(from, std::clamp(static_cast<int>((n + 1) * by), from + 1, most));
-  };
-  for (int r = 0; r < height; ++r) {
-    const auto [top, bottom] = span(r, down, shown.rows);
-    for (int c = 0; c < width; ++c) {
-      const auto [left, right] = span(c, step, shown.columns);
-      double sum = 0;
-      for (int y = top; y < bottom; ++y)
-        for (int x = left; x < right; ++x) sum += static_cast<double>(shown.at(x, y));
-      grey[static_cast<std::size_t>(r) * static_cast<std::size_t>(width) + static_cast<std::size_t>(c)] =
-          static_cast<std::uint8_t>(std::lround(255 * std::clamp(sum / ((bottom - top) * (right - left)), 0.0, 1.0)));
-    }
-  }
-  const FilmSpacing& spacing = scan->info.spacing;
-  const auto png = greyPng(grey, width, height, spacing.known() ? spacing.column_mm * step : 0);
+  const auto png = filmPng(*scan, kFilmSide);
   if (!png) return tl::unexpected(png.error());
   return FilmPicture{"image/png", {png->begin(), png->end()}};
 }

@@ -12,11 +12,12 @@
 #include "dicom/header.h"
 #include "geometry/side.h"
 #include "report/render.h"
-#include "report/runs.h"
 #include "report/words.h"
+#include "runs/runs.h"
 #include "server/archive.h"
 #include "server/files.h"
 #include "server/real_films.h"
+#include "workspace/previews.h"
 
 namespace rayset::server {
 namespace fs = std::filesystem;
@@ -94,26 +95,6 @@ Json factsOf(const CtScan& scan) {
           {"preview", nullptr}};
 }
 
-/// The densest value along the rows' second axis (as a rule from front to back), 0 to 1500 HU as black to white.
-Picture previewOf(const CtVolume& ct) {
-  const Grid& g = ct.grid;
-  const double fine = std::min(g.spacing.x(), g.spacing.z());
-  const double step = std::max({fine, g.spacing.x() * g.size.x() / 400.0, g.spacing.z() * g.size.z() / 400.0});
-  Picture p;
-  p.width = std::max(1, static_cast<int>(g.spacing.x() * g.size.x() / step));
-  p.height = std::max(1, static_cast<int>(g.spacing.z() * g.size.z() / step));
-  for (int row = 0; row < p.height; ++row)
-    for (int column = 0; column < p.width; ++column) {
-      const int i = std::min(g.size.x() - 1, static_cast<int>(column * step / g.spacing.x()));
-      const int k = g.size.z() - 1 - std::min(g.size.z() - 1, static_cast<int>(row * step / g.spacing.z()));
-      int top = 0;
-      for (int j = 0; j < g.size.y(); ++j) top = std::max(top, static_cast<int>(ct.at(i, j, k)));
-      const auto grey = static_cast<std::uint8_t>(std::min(255, top * 255 / 1500));
-      p.rgba.insert(p.rgba.end(), {grey, grey, grey, 255});
-    }
-  return p;
-}
-
 Status adopted(const Services& services, const std::string& id, const std::string& part, const fs::path& made,
                const std::string& kind, const Json& payload) {
   return services.cases.exclusively(id, [&]() -> Status {
@@ -133,7 +114,7 @@ Status takeIn(const Services& services, const ImportOrder& order, const fs::path
   if (order.part == "images") {
     std::error_code problem;
     fs::create_directories(view, problem);
-    if (writePng(view / ".preview.png", previewOf(scan->volume))) facts["preview"] = "view/preview.png";
+    if (writePng(view / ".preview.png", ctPreview(scan->volume))) facts["preview"] = "view/preview.png";
   }
   if (const Status s = adopted(services, order.id, order.part, laid_out, "import",
                                {{"part", order.part}, {"series", order.series}, {"facts", facts}});

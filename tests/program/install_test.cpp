@@ -5,6 +5,7 @@
 
 #include <filesystem>
 #include <fstream>
+#include <iomanip>
 #include <map>
 #include <nlohmann/json.hpp>
 #include <regex>
@@ -20,6 +21,7 @@ namespace {
 namespace fs = std::filesystem;
 using testing::AllOf;
 using testing::HasSubstr;
+using testing::Not;
 using Json = nlohmann::json;
 
 using test::readAll;
@@ -49,12 +51,13 @@ class Installed : public testing::Test {
 fs::path Installed::prefix_;
 
 TEST_F(Installed, EverythingIsInItsPlace) {
-  for (const char* file :
-       {"bin/rayset", "share/rayset/data/limits.json", "share/rayset/data/implants.json",
-        "share/rayset/data/joints.json", "share/rayset/data/followup.json", "share/rayset/data/schema",
-        "share/rayset/web/index.html", "share/rayset/web/page.js", "share/doc/rayset/copyright",
-        "share/doc/rayset/CHANGELOG.md", "share/doc/rayset/rayset.spdx.json", "share/doc/rayset/NOTICES",
-        "share/man/man1/rayset.1", "share/applications/rayset.desktop", "share/icons/hicolor/scalable/apps/rayset.svg"})
+  for (const char* file : {"bin/rayset", "share/rayset/data/limits.json", "share/rayset/data/implants.json",
+                           "share/rayset/data/joints.json", "share/rayset/data/followup.json",
+                           "share/rayset/data/schema", "share/rayset/web/index.html", "share/rayset/web/page.js",
+                           "share/doc/rayset/copyright", "share/doc/rayset/CHANGELOG.md", "share/doc/rayset/library.md",
+                           "include/rayset/plan.h", "include/rayset/version.h", "lib/cmake/rayset/raysetConfig.cmake",
+                           "share/doc/rayset/rayset.spdx.json", "share/doc/rayset/NOTICES", "share/man/man1/rayset.1",
+                           "share/applications/rayset.desktop", "share/icons/hicolor/scalable/apps/rayset.svg"})
     EXPECT_TRUE(fs::exists(prefix_ / file)) << file;
   EXPECT_EQ(run("--version").said, "rayset " RAYSET_VERSION "\n");
 }
@@ -122,6 +125,107 @@ TEST_F(Installed, BashCompletesVerbsOptionsAndTheirWords) {
   EXPECT_EQ(completed("rayset plan --out ''", 3), " ") << "files, which bash offers by itself";
   EXPECT_EQ(completed("rayset serve --op", 2), "--open ");
   EXPECT_EQ(completed("rayset serve --side ''", 3), " ");
+}
+
+// --- the library
+
+// With a relative of theirs and the standard library: nothing of what Rayset is made of.
+TEST_F(Installed, HeadersNeedNothingButTheStandardLibrary) {
+  const fs::path headers = prefix_ / "include/rayset", rule = prefix_ / "made-of.d";
+  const std::regex standard(
+      "/usr/include/(c\\+\\+|[^/]+-linux-gnu|bits|sys|asm|asm-generic|linux)/.*|/usr/include/[a-z_]+\\.h|"
+      "/usr/lib/(gcc|llvm-?[0-9]*)/.*");
+  int compiled = 0;
+  for (const auto& header : fs::directory_iterator(headers)) {
+    const test::Ended e =
+        test::shell("'" RAYSET_CXX "' -std=c++20 -Wall -Wextra -Wpedantic -Wshadow -Werror -fsyntax-only -MD -MF '" +
+                    rule.string() + "' -I'" + (prefix_ / "include").string() + "' -x c++ -include '" +
+                    header.path().string() + "' /dev/null");
+    EXPECT_EQ(e.status, 0) << e.said;
+    std::istringstream words(readAll(rule));
+    int used = 0;
+    for (std::string word; words >> word;) {
+      if (word.front() != '/' || word == "/dev/null") continue;
+      const std::string file = fs::weakly_canonical(word);
+      ++used;
+      EXPECT_TRUE(fs::path(file).parent_path() == fs::canonical(headers) || std::regex_match(file, standard))
+          << header.path().filename() << " includes " << file;
+    }
+    EXPECT_GE(used, 1) << header;
+    ++compiled;
+  }
+  EXPECT_GE(compiled, 6);
+}
+
+TEST_F(Installed, TheLibraryShowsItsInterfaceOnly) {
+  const fs::path library = prefix_ / "lib/librayset.so";
+  std::istringstream symbols(test::shell("nm -DC --defined-only '" + library.string() + "'").said);
+  int shown = 0;
+  for (std::string line; std::getline(symbols, line); ++shown)
+    EXPECT_TRUE(std::regex_match(line, std::regex("[0-9a-f]+ T rayset::api::.*"))) << line;
+  EXPECT_GT(shown, 20);
+  const test::Ended dynamic = test::shell("readelf -d '" + library.string() + "'");
+  EXPECT_THAT(dynamic.said, HasSubstr("soname: [librayset.so."));
+  EXPECT_THAT(dynamic.said, Not(HasSubstr("RUNPATH"))) << "no path of the machine it was built on";
+  EXPECT_THAT(dynamic.said, Not(HasSubstr("RPATH")));
+}
+
+/// A number as `printf("%.*f")` gives it.
+std::string fixed(const Json& number, int digits) {
+  std::ostringstream text;
+  text << std::fixed << std::setprecision(digits) << number.get<double>();
+  return text.str();
+}
+
+/// What examples/plan_and_measure prints of a plan.
+std::string measured(const Json& plan) {
+  std::string text = plan["side"].get<std::string>() + " foot, Quenu and Kuss " +
+                     plan["injury"]["patterns"]["quenu_kuss"].get<std::string>() + "\n";
+  for (const Json& ray : plan["injury"]["rays"]) {
+    text += "ray " + ray["ray"].dump() + " shift";
+    for (const char* way : {"lateral", "dorsal", "distal"}) text += " " + fixed(ray["shift_mm"][way], 3);
+    text += " mm turn";
+    for (const char* way : {"abduction", "plantarflexion", "pronation"}) text += " " + fixed(ray["turn_deg"][way], 3);
+    for (const Json& reduced : plan["reduction"]["rays"])
+      if (reduced["ray"] == ray["ray"])
+        text += " deg within " + fixed(reduced["uncertainty"]["mm"], 2) + " mm " +
+                fixed(reduced["uncertainty"]["deg"], 2) + " deg, ";
+    text += ray["displaced"].is_null() ? "cannot be told\n" : ray["displaced"] ? "displaced\n" : "in place\n";
+  }
+  for (const Json& d : plan["fixation"]["devices"]) {
+    std::string through;
+    for (const Json& bone : d["through"]) through += (through.empty() ? "" : "-") + bone.get<std::string>();
+    text += "device " + d["id"].get<std::string>() + " " + d["kind"].get<std::string>() + " " +
+            fixed(d["diameter_mm"], 1) + " x " + fixed(d["length_mm"], 0) + " mm " + through + " entry";
+    for (const Json& x : d["entry"]) text += " " + fixed(x, 3);
+    text += ", " + std::to_string(d["warnings"].size()) + " warnings\n";
+  }
+  return text;
+}
+
+// As somebody else would: with the prefix and nothing of this tree.
+TEST_F(Installed, AProgramOfOthersIsBuiltAndRuns) {
+  const fs::path source = prefix_ / "share/doc/rayset/examples/plan_and_measure", build = prefix_ / "example";
+  const test::Ended configured = test::shell(
+      "cmake -S '" + source.string() + "' -B '" + build.string() + "' -DCMAKE_PREFIX_PATH='" + prefix_.string() +
+      "' -DCMAKE_CXX_COMPILER='" RAYSET_CXX "' -DCMAKE_CXX_FLAGS='-Wall -Wextra -Werror'");
+  ASSERT_EQ(configured.status, 0) << configured.said;
+  const test::Ended built = test::shell("cmake --build '" + build.string() + "'");
+  ASSERT_EQ(built.status, 0) << built.said;
+  const std::string program = "env -u RAYSET_DATA -u LD_LIBRARY_PATH '" + (build / "plan_and_measure").string() + "' ";
+
+  const Json plan = Json::parse(readAll(fs::path(RAYSET_PLAN_DIR) / "plan.json"));
+  ASSERT_EQ(plan["injury"]["rays"].size(), 5U);
+  ASSERT_GE(plan["fixation"]["devices"].size(), 5U);
+  const test::Ended opened = test::shell(program + "'" RAYSET_PLAN_DIR "'");
+  EXPECT_EQ(opened.status, plan["partial"] ? 4 : 0);
+  EXPECT_EQ(opened.said, measured(plan));
+
+  const test::Ended nothing = test::shell(program + "'" + (prefix_ / "none").string() + "'");
+  EXPECT_EQ(nothing.status, 2);
+  EXPECT_THAT(nothing.said, HasSubstr((prefix_ / "none").string()));
+  const test::Ended no_images = test::shell(program + "'" + (prefix_ / "include").string() + "'");
+  EXPECT_EQ(no_images.status, 3) << no_images.said;
 }
 
 // --- what it is made of (SPDX 2.3)

@@ -1,9 +1,9 @@
-#include "staging.h"
+#include "runs/staging.h"
 
 #include <fmt/format.h>
 #include <unistd.h>
 
-namespace rayset::app {
+namespace rayset {
 namespace fs = std::filesystem;
 
 Result<Staging> Staging::open(const fs::path& target, const std::string& mark, bool force) {
@@ -13,17 +13,17 @@ Result<Staging> Staging::open(const fs::path& target, const std::string& mark, b
   if (fs::exists(clean, problem)) {
     if (!fs::is_directory(clean, problem)) {
       return tl::unexpected(
-          Error{Fault::kRequest, "the output is a file, not a folder", clean.string(), "Choose another --out."});
+          Error{Fault::kRequest, "the output is a file, not a folder", clean.string(), "Choose another folder."});
     }
     const bool ours = fs::exists(clean / mark, problem);
     if (!fs::is_empty(clean, problem) && !ours) {
       return tl::unexpected(Error{Fault::kRequest,
                                   fmt::format("the output folder holds other files and no earlier {}", mark),
-                                  clean.string(), "Choose an empty or new folder for --out."});
+                                  clean.string(), "Choose an empty or new folder."});
     }
     if (ours && !force) {
       return tl::unexpected(Error{Fault::kRequest, "the output folder holds an earlier result", clean.string(),
-                                  "Choose another --out, or add --force to replace it."});
+                                  "Choose another folder, or have it replaced (--force)."});
     }
   }
   fs::create_directories(clean.parent_path(), problem);
@@ -63,4 +63,4 @@ Status Staging::commit() {
   return {};
 }
 
-}  // namespace rayset::app
+}  // namespace rayset

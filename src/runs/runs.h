@@ -1,4 +1,4 @@
-// Whole runs, from images to a folder of results: what the command line and the server both do.
+// Whole runs, from images to a folder of results: what the command line, the server and the library do.
 #pragma once
 
 #include <filesystem>
@@ -18,7 +18,11 @@ namespace rayset {
 [[nodiscard]] Result<Case> planInto(const PlanRequest& request, const Resources& resources,
                                     const std::filesystem::path& folder, const Progress& progress = {});
 
-/// writeReport() and plan.json of a case that is planned already, into an existing empty folder. Errors as those.
+/// writeReport() and plan.json of a case just planned, with the time that took noted in it, into an existing empty
+/// folder. Errors as planInto().
+[[nodiscard]] Status writeNewPlan(Case& c, const std::filesystem::path& folder, const Progress& progress = {});
+/// writeReport() and plan.json of a case that was read back from a plan, into an existing empty folder. Errors as
+/// those.
 [[nodiscard]] Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress = {});
 
 struct VerifyRequest {
@@ -47,9 +51,10 @@ struct VerifyInput {
 [[nodiscard]] Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resources& resources);
 /// The earlier check of this foot that later ones can be compared with; null where the folder holds none.
 [[nodiscard]] nlohmann::json earlierCheck(const std::filesystem::path& folder);
-/// checkFilms() or checkCt(), changeSince() where there is an earlier check, the report and verification.json, into an
-/// existing empty folder. Errors as those.
-[[nodiscard]] Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path& folder,
+/// checkFilms() or checkCt(), and changeSince() where there is an earlier check. Errors as those.
+[[nodiscard]] Result<Verification> verify(const VerifyInput& input, const Progress& progress = {});
+/// verify(), the report and verification.json, into an existing empty folder. Errors as those.
+[[nodiscard]] Result<Verification> verifyInto(const VerifyInput& input, const std::filesystem::path& folder,
                                               const Progress& progress = {});
 
 struct ViewsRequest {

@@ -8,7 +8,7 @@
 #include "base/json_file.h"
 #include "base/result.h"
 
-namespace rayset::app {
+namespace rayset {
 
 class Staging {
  public:
@@ -33,4 +33,4 @@ class Staging {
   std::filesystem::path target_, folder_;
 };
 
-}  // namespace rayset::app
+}  // namespace rayset

@@ -1,4 +1,4 @@
-#include "report/runs.h"
+#include "runs/runs.h"
 
 #include <fmt/format.h>
 
@@ -22,16 +22,20 @@ Result<Case> planInto(const PlanRequest& request, const Resources& resources, co
                       const Progress& progress) {
   auto planned = planCase(request, resources, progress);
   if (!planned) return planned;
-  const auto start = std::chrono::steady_clock::now();
-  if (const Status s = writeReport(*planned, folder, progress); !s) return tl::unexpected(s.error());
-  planned->timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
-  if (progress.cancelled()) return cancelledError();
-  if (const Status s = writeJson(folder / "plan.json", planJson(*planned)); !s) return tl::unexpected(s.error());
+  if (const Status s = writeNewPlan(*planned, folder, progress); !s) return tl::unexpected(s.error());
   return planned;
 }
 
+Status writeNewPlan(Case& c, const std::filesystem::path& folder, const Progress& progress) {
+  const auto start = std::chrono::steady_clock::now();
+  if (Status s = writeReport(c, folder, progress); !s) return s;
+  c.timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+  if (progress.cancelled()) return cancelledError();
+  return writeJson(folder / "plan.json", planJson(c));
+}
+
 Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress) {
-  if (const Status s = writeReport(c, folder, progress); !s) return s;
+  if (Status s = writeReport(c, folder, progress); !s) return s;
   return writeJson(folder / "plan.json", planJson(c));
 }
 
@@ -93,7 +97,7 @@ Result<Verification> check(const VerifyInput& input, const Progress& progress) {
 
 }  // namespace
 
-Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path& folder, const Progress& progress) {
+Result<Verification> verify(const VerifyInput& input, const Progress& progress) {
   auto checked = check(input, progress);
   if (!checked) return checked;
   if (!input.earlier.is_null()) {
@@ -101,6 +105,13 @@ Result<Verification> verifyInto(VerifyInput& input, const std::filesystem::path&
     if (!since) return tl::unexpected(since.error());
     checked->since = std::move(*since);
   }
+  return checked;
+}
+
+Result<Verification> verifyInto(const VerifyInput& input, const std::filesystem::path& folder,
+                                const Progress& progress) {
+  auto checked = verify(input, progress);
+  if (!checked) return checked;
   VerificationReport report{&input.plan, &*checked, &input.catalogue, nullptr, nullptr};
   if (input.request.ct.empty()) {
     report.films = &input.films;

@@ -1,0 +1,52 @@
+// Between the types of the public headers (include/rayset, namespace rayset::api) and those of the stages. In this
+// folder alone the two meet: `api` is written out before every name of the public ones.
+#pragma once
+
+#include <exception>
+#include <new>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/progress.h"
+#include "base/result.h"
+#include "case/resources.h"
+#include "fixation/construct.h"
+#include "injury/displacement.h"
+#include "injury/measures.h"
+#include "rayset/plan.h"
+
+namespace rayset {
+
+struct api::Resources::Data {
+  rayset::Resources resources;
+};
+
+namespace library {
+
+[[nodiscard]] api::Error shown(const Error& error);
+[[nodiscard]] Progress taken(const api::Progress& progress);
+[[nodiscard]] api::Point shown(const Vec3& p);
+[[nodiscard]] api::Matrix shown(const Rigid& X);
+[[nodiscard]] api::Mesh shown(const Surface& surface);
+[[nodiscard]] api::Displacement shown(const RayDisplacement& d);
+[[nodiscard]] std::vector<api::Measure> shown(const std::vector<Measure>& measures);
+[[nodiscard]] api::DeviceChecks shown(const DeviceChecks& checks);
+[[nodiscard]] std::vector<api::Device> shown(const std::vector<Device>& devices);
+
+/// `call()`, with what libraries below may throw as an error: nothing leaves the library as an exception.
+template <class Call>
+[[nodiscard]] auto guarded(const Call& call) -> decltype(call()) {
+  try {
+    return call();
+  } catch (const std::bad_alloc&) {
+    return api::Error{api::Fault::kInternal, "there is not enough memory for these images", "",
+                      "Close other programs or crop the series to the foot."};
+  } catch (const std::exception& e) {
+    return api::Error{api::Fault::kInternal, std::string("something failed that should not: ") + e.what(), "",
+                      "Please report this with what was asked for."};
+  }
+}
+
+}  // namespace library
+}  // namespace rayset
