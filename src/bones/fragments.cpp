@@ -6,6 +6,7 @@
 #include <map>
 #include <queue>
 
+#include "base/median.h"
 #include "bones/features.h"
 #include "bones/labelling.h"
 #include "geometry/distance_field.h"
@@ -349,8 +350,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     peaks.push_back(peak);
   });
   if (peaks.empty()) return out;
-  std::nth_element(peaks.begin(), peaks.begin() + static_cast<std::ptrdiff_t>(peaks.size() / 2), peaks.end());
-  const double cortex = static_cast<double>(peaks[peaks.size() / 2]) - scan.levels.soft;
+  const double cortex = static_cast<double>(median(std::move(peaks))) - scan.levels.soft;
   const auto seed_level = static_cast<float>(scan.levels.soft + settings.seed_level * cortex);
   const auto bright_level = static_cast<float>(scan.levels.soft + settings.bright_level * cortex);
 
