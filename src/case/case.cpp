@@ -4,7 +4,6 @@
 #include <tbb/parallel_invoke.h>
 
 #include <algorithm>
-#include <cctype>
 #include <chrono>
 #include <iterator>
 
@@ -30,14 +29,6 @@ class Clock {
  private:
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
-
-/// Stages write clauses; people read sentences.
-std::string sentence(std::string text) {
-  if (text.empty()) return text;
-  text.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(text.front())));
-  if (text.back() != '.' && text.back() != '?' && text.back() != '!') text += '.';
-  return text;
-}
 
 /// How far a foot's rays stand from a straight, even row: used only to tell the injured foot from the other one when a
 /// scan holds both and nobody said which is hurt. Reduced by congruence, the injured foot moves most.

@@ -13,6 +13,7 @@
 #include <cstring>
 
 #include "base/dates.h"
+#include "base/words.h"
 #include "geometry/side.h"
 #include "report/frame.h"
 #include "report/page.h"
@@ -442,8 +443,8 @@ std::string filmTitle(const FilmReading& r, std::size_t i) {
   const MeasuredFilm& f = r.films[i];
   std::vector<std::string> feet;
   for (const MeasuredFoot& foot : f.feet) feet.push_back(sideWord(foot.side));
-  return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), words::listed(feet),
-                     feet.size() > 1 ? "feet" : "foot", loadWord(f.weight_bearing));
+  return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), listed(feet), feet.size() > 1 ? "feet" : "foot",
+                     loadWord(f.weight_bearing));
 }
 
 std::string verdict(const FilmMeasure& m) {
@@ -470,13 +471,13 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                       ? orNone({})
                       : bold(escaped(words::personName(patient.patient_name)))},
       {"ID", orNone(patient.patient_id)},
-      {"Born, sex", orNone(words::date(patient.patient_birth_date)) + ", " + orNone(patient.patient_sex)}};
+      {"Born, sex", orNone(isoDate(patient.patient_birth_date)) + ", " + orNone(patient.patient_sex)}};
   for (std::size_t i = 0; i < r.films.size(); ++i) {
     const FilmInfo& info = r.films[i].scan.info;
     facts.emplace_back(
         fmt::format("Film {}", i + 1),
         fmt::format("{}, {}{}", escaped(viewWord(r.films[i].view)), escaped(loadWord(r.films[i].weight_bearing)),
-                    info.study_date.empty() ? "" : ", " + escaped(words::date(info.study_date))) +
+                    info.study_date.empty() ? "" : ", " + escaped(isoDate(info.study_date))) +
             grey("  " + escaped(info.file)) + (info.quality_control ? bold("  simulated") : ""));
   }
   drawFacts(doc, facts, r.injured);
@@ -493,14 +494,14 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
   if (r.measures.empty())
     headline = "Nothing could be measured.";
   else if (!abnormal.empty())
-    headline = "Beyond the limit: " + words::listed(abnormal) + ".";
+    headline = "Beyond the limit: " + listed(abnormal) + ".";
   else if (!doubtful.empty())
     headline = "Nothing is clearly beyond a limit.";
   else
     headline = "Nothing measured is beyond a limit.";
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!doubtful.empty())
-    doc.item(bold("?"), escaped("At the limit, within the error of measurement: " + words::listed(doubtful) + "."),
+    doc.item(bold("?"), escaped("At the limit, within the error of measurement: " + listed(doubtful) + "."),
              {.size = 9.5});
   for (const FleckFinding& f : r.flecks) {
     if (f.side != r.injured) continue;
@@ -516,7 +517,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
   if (!contradicted.empty())
     doc.item(
         "–",
-        escaped(words::listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
+        escaped(listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
                 " above a limit that is often quoted but speaks against what was measured on normal feet; it does not "
                 "count here. See “Limits that do not hold”."),
         {.size = 9.5});
@@ -669,7 +670,7 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
       if (edges > 0)
         doc.paragraph(
             fmt::format("{} foot: {} of {} landmarks on borders were moved to the nearest edge{}.",
-                        words::capitalised(sideWord(foot.side)), snapped, edges,
+                        capitalised(sideWord(foot.side)), snapped, edges,
                         snapped > 0 && f.spacing.known() ? fmt::format(", by {} at most", words::mm(most)) : ""),
             {.size = 8.6});
     }

@@ -10,6 +10,7 @@
 #include <optional>
 
 #include "anatomy/part_id.h"
+#include "base/words.h"
 #include "geometry/side.h"
 
 namespace rayset {
@@ -357,7 +358,7 @@ Job PlanShots::rayFrom(const Look& look, int ray, const std::vector<const Device
   shot.group = "ray";
   shot.ray = ray;
   shot.name = "ray" + std::to_string(ray) + "_" + look.name;
-  shot.caption = words::capitalised(std::string(ordinal(ray))) + " ray from " +
+  shot.caption = capitalised(std::string(ordinal(ray))) + " ray from " +
                  (from_dorsal ? "dorsal"
                   : ray <= 3  ? "medial"
                               : "lateral");

@@ -17,6 +17,7 @@
 #include "base/aside.h"
 #include "base/dates.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "geometry/side.h"
 #include "report/board.h"
 #include "report/film_shots.h"
@@ -131,7 +132,7 @@ void targets(pdf::Document& doc, const Content& k) {
     double cx = x;
     for (const int ray : boardOrder(k.r.plan->side)) {
       const RayOutcome& r = v.rays[static_cast<std::size_t>(ray - 1)];
-      pdf::drawText(cr, bold(words::capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
+      pdf::drawText(cr, bold(capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
                     {.size = 9, .align = pdf::Align::kCentre});
       pdf::drawText(cr, r.ray == 0 ? "? not found" : mark(r.verdict), cx, y + 12, size,
                     {.size = 8, .align = pdf::Align::kCentre});
@@ -161,7 +162,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::vector<std::pair<std::string, std::string>> facts{
       {"Patient", plan.patient_name.empty() ? orNone({}) : bold(escaped(words::personName(plan.patient_name)))},
       {"ID", orNone(plan.patient_id)},
-      {"Plan", "from the CT of " + orNone(words::date(plan.study_date))}};
+      {"Plan", "from the CT of " + orNone(isoDate(plan.study_date))}};
   if (!v.ct.empty()) facts.emplace_back("Checked", escaped(v.ct));
   for (std::size_t n = 0; n < v.films.size(); ++n)
     facts.emplace_back(fmt::format("Film {}", n + 1), escaped(v.films[n].view) + grey("  " + escaped(v.films[n].file)));
@@ -174,9 +175,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm()
                              ? "One film: no ray is found off in its plane; what lies along its beam is not known."
                          : v.verdict == Outcome::kUnknown ? "Could not be judged."
-                         : off.empty()
-                             ? words::capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
-                             : "Not reduced: " + words::listed(off) + (off.size() > 1 ? " rays." : " ray.");
+                         : off.empty() ? capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
+                                       : "Not reduced: " + listed(off) + (off.size() > 1 ? " rays." : " ray.");
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!v.sure && v.verdict != Outcome::kUnknown) {
     std::vector<std::string> doubts;
@@ -187,10 +187,9 @@ void firstPage(pdf::Document& doc, const Content& k) {
       std::vector<std::string> rays;
       for (const RayOutcome& r : v.rays)
         if (r.ray != 0 && r.doubt == doubt) rays.emplace_back(ordinal(r.ray));
-      doc.item(
-          bold("?"),
-          escaped("Not sure of the " + words::listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
-          {.size = 9.5});
+      doc.item(bold("?"),
+               escaped("Not sure of the " + listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
+               {.size = 9.5});
     }
   }
   for (const RayOutcome& r : v.rays) {
@@ -225,7 +224,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
   for (const Measure& m : v.measures)
     if (m.key == "talo_m1_lateral" || m.key == "talo_m1_dorsoplantar")
       angles.push_back(fmt::format("{} {}{}", m.name, words::signedNumber(m.value), m.unit == "deg" ? "°" : " mm"));
-  if (!angles.empty()) doc.paragraph(escaped(words::listed(angles) + "."), {.size = 8.6});
+  if (!angles.empty()) doc.paragraph(escaped(listed(angles) + "."), {.size = 8.6});
   doc.paragraph(
       "Against the plan, the tarsus standing still. Anatomical up to 1 mm (trial NCT02374944); acceptable below 2 mm "
       "and "

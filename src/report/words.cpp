@@ -8,8 +8,8 @@
 #include <set>
 
 #include "anatomy/part_id.h"
-#include "base/dates.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "case/open_questions.h"
 #include "geometry/side.h"
 
@@ -78,12 +78,6 @@ const RayReduction* reductionOf(const Case& c, int ray) {
 
 std::string rayName(int ray) { return std::string(ordinal(ray)) + " ray"; }
 
-/// With a full stop at the end.
-std::string ended(std::string text) {
-  if (!text.empty() && text.back() != '.' && text.back() != '!' && text.back() != '?') text += '.';
-  return text;
-}
-
 std::string idOf(Bone bone) { return std::string(boneId(bone)); }
 
 std::vector<int> orderOf(const Case& c) {
@@ -110,11 +104,6 @@ std::string signedNumber(double value, int decimals) {
 }
 std::string mm(double value, int decimals) { return number(value, decimals) + " mm"; }
 std::string degrees(double radians, int decimals) { return number(toDegrees(radians), decimals) + "°"; }
-
-std::string capitalised(std::string text) {
-  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
-  return text;
-}
 
 std::string personName(const std::string& dicom) {
   // Only the first of up to three component groups (alphabetic, ideographic, phonetic) is rearranged; the others follow
@@ -159,8 +148,6 @@ std::string personName(const std::string& dicom) {
   }
   return out;
 }
-
-std::string date(const std::string& dicom) { return isoDate(dicom); }
 
 RayState state(const RayDisplacement& d, int ray) {
   if (d.ray != ray) return RayState::kUnknown;
@@ -479,7 +466,7 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
     if ((s == RayState::kDisplaced || s == RayState::kUntold) && r != nullptr) {
       reduce.title = capitalised(rayName(ray)) +
                      (s == RayState::kUntold ? ": look first (cannot be told whether displaced)" : ": reduce and hold");
-      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(ended(line)));
+      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(sentence(line));
       if (s == RayState::kDisplaced || !wires.empty() || !definitive.empty())
         reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
     } else {
@@ -592,8 +579,8 @@ std::vector<Caution> caseCautions(const Case& c) {
   std::set<std::string> seen;
   for (const OpenQuestion& q : openQuestions(c)) seen.insert(inWords(q));
   const auto add = [&](const std::string& text) {
-    const std::string sentence = capitalised(ended(text));  // the plan has those of its stages as sentences already
-    if (!text.empty() && seen.insert(sentence).second) out.push_back({sentence, {}});
+    const std::string caution = sentence(text);  // the plan has those of its stages as sentences already
+    if (!text.empty() && seen.insert(caution).second) out.push_back({caution, {}});
   };
   for (const std::string& s : c.cautions) add(s);
   for (const std::string& s : c.reduction.cautions) add(s);

@@ -7,6 +7,7 @@
 
 #include "anatomy/part_id.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "case/open_questions.h"
 #include "case/plan_record.h"
 #include "fixation/check_words.h"
@@ -39,7 +40,7 @@ std::string rayWords(const RayDisplacement& d) {
     return "In place (" + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of it" +
            (turn.empty() ? "" : "; " + turn) + ")";
   std::string text =
-      shift.empty() ? words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : words::capitalised(shift);
+      shift.empty() ? words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : capitalised(shift);
   return text + (turn.empty() ? "" : "; " + turn);
 }
 
@@ -55,7 +56,7 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
       out.push_back(
           fmt::format("{} may be wrong{}", boneId(b), bone->second.doubt.empty() ? "" : ": " + bone->second.doubt));
   }
-  if (!d.told && !r.doubt.empty()) out.push_back(words::capitalised(r.doubt));
+  if (!d.told && !r.doubt.empty()) out.push_back(capitalised(r.doubt));
   if (r.by_hand) {
     out.emplace_back("Placed by hand");
   } else if (r.uncertainty_mm > kUnsureMm) {
@@ -164,7 +165,7 @@ std::string instrumentsFor(const Case& c, const Device& d) {
   } else if (names.empty()) {
     names.emplace_back("wire driver, wire cutter and bender");
   }
-  return words::listed(names);
+  return listed(names);
 }
 
 Json stepsJson(const StateInput& in) {
@@ -216,7 +217,7 @@ std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Devic
   const auto near = checker.nearest(d, all);
   d.checks.nearest_device_mm = near.mm;
   std::vector<std::string> out = failedChecks(d, checker.settings(), near.id);
-  for (std::string& text : out) text = words::capitalised(std::move(text));
+  for (std::string& text : out) text = capitalised(std::move(text));
   return out;
 }
 
@@ -280,7 +281,7 @@ EditJson stateJson(const StateInput& in) {
                             {"state", words::word(RayState::kUnknown)},
                             {"shift_mm", nullptr},
                             {"turn_deg", nullptr},
-                            {"words", words::capitalised(words::word(RayState::kUnknown))},
+                            {"words", capitalised(words::word(RayState::kUnknown))},
                             {"by_hand", false},
                             {"transform", nullptr},
                             {"planned_transform", nullptr},

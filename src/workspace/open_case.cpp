@@ -16,6 +16,7 @@
 #include <thread>
 
 #include "anatomy/frames.h"
+#include "base/words.h"
 #include "case/corrections.h"
 #include "case/open_questions.h"
 #include "case/plan_record.h"
@@ -378,7 +379,7 @@ void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
     } else {
       DeviceChecks none;
       none.failure = fmt::format("not checked: {} no longer face each other; put the ray back or place {} anew",
-                                 words::listed(d.through), d.id);
+                                 listed(d.through), d.id);
       known = checks.emplace(key, none).first;
     }
   }
@@ -430,11 +431,11 @@ void OpenCase::Impl::derive() {
   std::vector<std::string> moved;
   for (const EditedDevice& e : edits.devices)
     if (e.by_hand) moved.push_back(e.device.id);
-  if (!moved.empty()) edited.cautions.push_back(fmt::format("Set by hand after planning: {}.", words::listed(moved)));
+  if (!moved.empty()) edited.cautions.push_back(fmt::format("Set by hand after planning: {}.", listed(moved)));
   std::vector<std::string> gone;
   for (const Device& d : planned.fixation.devices)
     if (edits.device(d.id) == nullptr) gone.push_back(d.id);
-  if (!gone.empty()) edited.cautions.push_back(fmt::format("Taken out of the plan by hand: {}.", words::listed(gone)));
+  if (!gone.empty()) edited.cautions.push_back(fmt::format("Taken out of the plan by hand: {}.", listed(gone)));
   for (const std::string& text : edits.cautions) edited.cautions.push_back(text);
   state = stateJson(input());
 }

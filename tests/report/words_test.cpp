@@ -1,13 +1,15 @@
-#include "report/words.h"
+#include "base/words.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <fstream>
 
+#include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
 #include "report/board.h"
+#include "report/words.h"
 #include "sample_case.h"
 
 namespace rayset {
@@ -34,15 +36,15 @@ TEST(Words, PersonNamesAndDates) {
   EXPECT_EQ(words::personName("Yamada^Tarou=山田^太郎=やまだ^たろう"), "Yamada, Tarou (山田 太郎) (やまだ たろう)");
   EXPECT_EQ(words::personName("ONEWORD"), "ONEWORD");
   EXPECT_EQ(words::personName(""), "");
-  EXPECT_EQ(words::date("20260131"), "2026-01-31");
-  EXPECT_EQ(words::date("January"), "January");
+  EXPECT_EQ(isoDate("20260131"), "2026-01-31");
+  EXPECT_EQ(isoDate("January"), "January");
 }
 
 TEST(Words, ListsReadLikeSentences) {
-  EXPECT_EQ(words::listed({}), "");
-  EXPECT_EQ(words::listed({"a"}), "a");
-  EXPECT_EQ(words::listed({"a", "b"}), "a and b");
-  EXPECT_EQ(words::listed({"a", "b", "c"}), "a, b and c");
+  EXPECT_EQ(listed({}), "");
+  EXPECT_EQ(listed({"a"}), "a");
+  EXPECT_EQ(listed({"a", "b"}), "a and b");
+  EXPECT_EQ(listed({"a", "b", "c"}), "a, b and c");
 }
 
 TEST(Words, EveryDirectionOfAShiftAndTurnHasItsWord) {
