@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include "base/units.h"
+#include "injury/shift_words.h"
 #include "report/runs.h"
 #include "staging.h"
 #include "verbs.h"
@@ -23,15 +24,10 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
   console.say("\nEach metatarsal against where it was planned:");
   for (const RayOutcome& r : v.rays) {
     if (r.ray == 0) continue;
-    const auto part = [](double value, const char* positive, const char* negative) {
-      return fmt::format("{:.1f} {}", std::abs(value), value >= 0 ? positive : negative);
-    };
     console.say(fmt::format(
-        "  ray {}  {:.1f} mm ({}, {}, {}), {:.1f} deg; to within {:.1f} mm, {:.1f} deg (95 %), least "
-        "sure {}: {}{}",
-        r.ray, r.shift_mm, part(r.off.lateral_mm, "lateral", "medial"), part(r.off.dorsal_mm, "dorsal", "plantar"),
-        part(r.off.distal_mm, "distal", "proximal"), toDegrees(r.turn_rad), r.shift_95_mm, toDegrees(r.turn_95_rad),
-        r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
+        "  ray {}  {:.1f} mm ({}), {:.1f} deg; to within {:.1f} mm, {:.1f} deg (95 %), least sure {}: {}{}", r.ray,
+        r.shift_mm, fmt::join(shiftParts(r.off, 0, " "), ", "), toDegrees(r.turn_rad), r.shift_95_mm,
+        toDegrees(r.turn_95_rad), r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
     if (v.oneFilm())
       console.say(fmt::format("         in the plane of the film {:.1f} mm, to within {:.1f} mm", r.in_plane_mm,
                               r.in_plane_95_mm));

@@ -269,13 +269,11 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   for (const CloseCall& call : closeCalls(c.rays, within_mm)) {
     const auto n = static_cast<std::size_t>(call.ray - 1);
     const RayDisplacement& d = c.rays[n];
-    c.cautions.push_back(
-        fmt::format("The {} ray stands {:.1f} mm out of place, give or take {:.1f} mm, close to the {:.0f} mm from "
-                    "which a ray counts "
-                    "as displaced. Were it {}, the pattern would be: {}, Hardcastle {}, Myerson {}.",
-                    ordinal(call.ray), std::hypot(d.lateral_mm, d.dorsal_mm), within_mm[n], kDisplacedFromMm,
-                    d.displaced ? "in place" : "displaced", call.other.quenu_kuss.value, call.other.hardcastle.value,
-                    call.other.myerson.value));
+    c.cautions.push_back(fmt::format(
+        "The {} ray stands {:.1f} mm out of place, give or take {:.1f} mm, close to the {:.0f} mm from which a ray "
+        "counts as displaced. Were it {}, the pattern would be: {}, Hardcastle {}, Myerson {}.",
+        ordinal(call.ray), d.asideMm(), within_mm[n], kDisplacedFromMm, d.displaced ? "in place" : "displaced",
+        call.other.quenu_kuss.value, call.other.hardcastle.value, call.other.myerson.value));
   }
   tbb::parallel_invoke(
       [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer, resources.limits); },

@@ -309,7 +309,7 @@ std::vector<RayDisplacement> displacementsOf(const Case& c) {
 
 void takeDisplacements(Case& c, const std::vector<RayDisplacement>& rays) {
   for (RayDisplacement d : rays) {
-    if (!d.told) d.displaced = std::hypot(d.lateral_mm, d.dorsal_mm) >= kDisplacedFromMm;  // the likelier of the two
+    if (!d.told) d.displaced = d.asideMm() >= kDisplacedFromMm;  // the likelier of the two
     c.rays[static_cast<std::size_t>(d.ray - 1)] = d;
   }
 }

@@ -198,9 +198,7 @@ PatternName forEveryPossibility(const Ways& seen, const std::vector<int>& unseen
 
 namespace {
 /// From how much sideways on a ray with this shift went to a side.
-double sidedFrom(const RayDisplacement& d) {
-  return std::min(kSidedFromMm, kSidedFromFraction * std::hypot(d.lateral_mm, d.dorsal_mm));
-}
+double sidedFrom(const RayDisplacement& d) { return std::min(kSidedFromMm, kSidedFromFraction * d.asideMm()); }
 bool wentToASide(const RayDisplacement& d) { return std::abs(d.lateral_mm) >= sidedFrom(d); }
 }  // namespace
 
@@ -231,7 +229,7 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
   if (d.ray == 0) return out;
   if (told) {
     if (sideTold(d, within_mm)) return out;
-    const double shift = std::hypot(d.lateral_mm, d.dorsal_mm), side = d.lateral_mm < 0 ? -1 : 1;
+    const double shift = d.asideMm(), side = d.lateral_mm < 0 ? -1 : 1;
     const bool sided = wentToASide(d);
     d.lateral_mm = sided ? 0 : side * shift;
     d.dorsal_mm = sided ? (d.dorsal_mm < 0 ? -1 : 1) * shift : 0;
@@ -239,7 +237,7 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
     return out;
   }
   d.displaced = !d.displaced;
-  if (!d.displaced || std::hypot(d.lateral_mm, d.dorsal_mm) >= kKnownFromMm) {
+  if (!d.displaced || d.asideMm() >= kKnownFromMm) {
     out.push_back(d);
     return out;
   }
@@ -329,7 +327,7 @@ std::vector<CloseCall> closeCalls(const std::array<RayDisplacement, 5>& rays, co
   const Patterns now = classify(rays);
   std::vector<CloseCall> out;
   for (std::size_t n = 0; n < rays.size(); ++n) {
-    const double shift = std::hypot(rays[n].lateral_mm, rays[n].dorsal_mm);
+    const double shift = rays[n].asideMm();
     if (rays[n].ray == 0 || !rays[n].told || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within_mm[n])
       continue;
     auto changed = rays;

@@ -12,6 +12,7 @@
 #include <cmath>
 
 #include "base/units.h"
+#include "injury/shift_words.h"
 #include "report/pictures.h"
 #include "report/words.h"
 
@@ -245,12 +246,8 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
       if (s == RayState::kUnknown) {
         put("Shift and turn of the base", "not judged");
       } else {
-        const auto part = [](double v, const char* a, const char* b) {
-          return words::mm(std::abs(v)) + " " + (v >= 0 ? a : b);
-        };
         put(s == RayState::kUntold ? "Shift, best estimate" : "Shift of the base",
-            part(d.lateral_mm, "lateral", "medial") + "\n" + part(d.dorsal_mm, "dorsal", "plantar") + "\n" +
-                part(d.distal_mm, "distal", "proximal"));
+            fmt::format("{}", fmt::join(shiftParts(d), "\n")));
         const auto angle = [](double v, const char* a, const char* b) {
           return words::degrees(std::abs(v)) + " " + (v >= 0 ? a : b);
         };

@@ -19,6 +19,7 @@
 #include "base/units.h"
 #include "base/words.h"
 #include "geometry/side.h"
+#include "injury/shift_words.h"
 #include "report/board.h"
 #include "report/film_shots.h"
 #include "report/frame.h"
@@ -59,10 +60,6 @@ std::string mark(Outcome o) {
                      : o == Outcome::kNotReduced ? "▲"
                                                  : "?";
   return fmt::format("{} {}", sign, wordOf(o));
-}
-
-std::string sense(double value, const char* plus, const char* minus) {
-  return words::number(std::abs(value)) + " " + (value >= 0 ? plus : minus);
 }
 
 /// Planned place as a ring in the middle, the limits round it, what was found as a dot with its 95 % interval.
@@ -207,10 +204,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
         v.oneFilm() ? "in the film's plane " + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
                     : "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words));
     rows.push_back({{fmt::format("{}", r.ray), words::number(r.shift_mm),
-                     sense(r.off.lateral_mm, "lateral", "medial") + ", " + sense(r.off.dorsal_mm, "dorsal", "plantar") +
-                         ", " + sense(r.off.distal_mm, "distal", "proximal"),
-                     words::degrees(r.turn_rad, 1), within + ", ± " + words::degrees(r.turn_95_rad, 1),
-                     mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
+                     fmt::format("{}", fmt::join(shiftParts(r.off, 0, " "), ", ")), words::degrees(r.turn_rad, 1),
+                     within + ", ± " + words::degrees(r.turn_95_rad, 1), mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
                     r.verdict == Outcome::kNotReduced});
   }
   doc.table({{"Ray", 0.4, pdf::Align::kCentre},

@@ -12,6 +12,7 @@
 #include "base/words.h"
 #include "case/open_questions.h"
 #include "geometry/side.h"
+#include "injury/shift_words.h"
 
 namespace rayset::words {
 namespace {
@@ -40,10 +41,6 @@ ViewRule viewRule(int ray) {
     default:
       return {"30° oblique view: no step between M5 and the cuboid (no published line)", kCommonPractice};
   }
-}
-
-std::string component(double value, const char* positive, const char* negative) {
-  return mm(std::abs(value)) + " " + (value >= 0 ? positive : negative);
 }
 
 const ImplantType* typeOf(const Case& c, const Device& d) { return c.catalogue.find(d.type); }
@@ -186,13 +183,7 @@ std::vector<int> raysIn(const Case& c, RayState wanted) {
   return out;
 }
 
-std::string shift(const RayDisplacement& d, double least_mm) {
-  std::vector<std::string> parts;
-  if (std::abs(d.lateral_mm) >= least_mm) parts.push_back(component(d.lateral_mm, "lateral", "medial"));
-  if (std::abs(d.dorsal_mm) >= least_mm) parts.push_back(component(d.dorsal_mm, "dorsal", "plantar"));
-  if (std::abs(d.distal_mm) >= least_mm) parts.push_back(component(d.distal_mm, "distal", "proximal"));
-  return listed(parts);
-}
+std::string shift(const RayDisplacement& d, double least_mm) { return listed(shiftParts(d, least_mm)); }
 
 std::string turn(const RayDisplacement& d, double least_rad) {
   std::vector<std::string> parts;
@@ -262,7 +253,7 @@ Finding finding(const Case& c) {
     const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
     std::string line = capitalised(rayName(ray)) + ": the base of " + idOf(metatarsal(ray)) + " stands ";
     const std::string way = shift(d);
-    line += way.empty() ? mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : way + " of where it belongs";
+    line += way.empty() ? mm(d.asideMm()) + " out of place" : way + " of where it belongs";
     const std::string turned = turn(d);
     line += turned.empty() ? "; it is not turned by 1° or more." : "; the bone is " + turned + ".";
     f.rays.push_back(line);
@@ -711,7 +702,7 @@ std::vector<std::string> uncertainty(const Case& c) {
     const RayDisplacement& d = c.rays[static_cast<std::size_t>(ray - 1)];
     const RayReduction* r = reductionOf(c, ray);
     if (d.ray != ray || r == nullptr || !d.told) continue;
-    const double away = std::hypot(d.lateral_mm, d.dorsal_mm);
+    const double away = d.asideMm();
     if (std::abs(away - kDisplacedFromMm) < r->uncertainty_mm)
       out.push_back(capitalised(rayName(ray)) + ": its shift of " + mm(away) +
                     " lies within its uncertainty of the limit of " + mm(kDisplacedFromMm) +

@@ -34,13 +34,11 @@ const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
 std::string rayWords(const RayDisplacement& d) {
   const std::string shift = words::shift(d), turn = words::turn(d);
   if (!d.told)
-    return "Cannot be told whether it is displaced. Best estimate: " +
-           words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" + (turn.empty() ? "" : "; " + turn);
+    return "Cannot be told whether it is displaced. Best estimate: " + words::mm(d.asideMm()) + " out of place" +
+           (turn.empty() ? "" : "; " + turn);
   if (!d.displaced)
-    return "In place (" + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of it" +
-           (turn.empty() ? "" : "; " + turn) + ")";
-  std::string text =
-      shift.empty() ? words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : capitalised(shift);
+    return "In place (" + words::mm(d.asideMm()) + " out of it" + (turn.empty() ? "" : "; " + turn) + ")";
+  std::string text = shift.empty() ? words::mm(d.asideMm()) + " out of place" : capitalised(shift);
   return text + (turn.empty() ? "" : "; " + turn);
 }
 
@@ -62,9 +60,9 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
   } else if (r.uncertainty_mm > kUnsureMm) {
     out.push_back(fmt::format("Its place is known to {:.1f} mm only", r.uncertainty_mm));
   }
-  if (!r.by_hand && d.told && std::abs(std::hypot(d.lateral_mm, d.dorsal_mm) - kDisplacedFromMm) < r.uncertainty_mm)
-    out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm",
-                              std::hypot(d.lateral_mm, d.dorsal_mm), kDisplacedFromMm));
+  if (!r.by_hand && d.told && std::abs(d.asideMm() - kDisplacedFromMm) < r.uncertainty_mm)
+    out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm", d.asideMm(),
+                              kDisplacedFromMm));
   if (r.joint.overlap_mm > kOverlapToldFromMm)
     out.push_back(fmt::format("The bones of its joint overlap by {:.1f} mm", r.joint.overlap_mm));
   if (const auto step = dorsalStepLeft(r)) out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", *step));

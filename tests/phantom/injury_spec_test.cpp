@@ -91,7 +91,7 @@ TEST(Injury, NamedOnesMoveTheirRaysAndNoOthersOnEveryFoot) {
           continue;
         }
         EXPECT_TRUE(d.displaced) << "ray " << ray;
-        EXPECT_GT(std::hypot(d.lateral_mm, d.dorsal_mm), 3) << "ray " << ray;
+        EXPECT_GT(d.asideMm(), 3) << "ray " << ray;
         // Direction as the name says, after easing too.
         const bool medial = (name == NamedInjury::kDivergent || name == NamedInjury::kIsolated ||
                              name == NamedInjury::kMedialPartial) &&

@@ -3,7 +3,7 @@ import { h, type JSX } from 'preact';
 import { app, boardOrder, devicesNow, go, rayNow, selectRay } from './store';
 import type { Ray } from './types';
 import { goesBack } from './foot';
-import { deviceMark, kOrdinal, kPartner, num, sense, stateMark } from './words';
+import { deviceMark, kOrdinal, kPartner, num, sense, shiftWords, stateMark } from './words';
 
 const kFound = '#E69F00';
 const kPlaceBlue = '#0072B2';
@@ -77,6 +77,7 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
 
 function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
   const s = r.shift_mm ?? { lateral: 0, dorsal: 0, distal: 0 };
+  const [aside, height, along] = shiftWords(s);
   const t = r.turn_deg ?? { abduction: 0, plantarflexion: 0, pronation: 0 };
   const rad = Math.PI / 180;
   const lateral = left ? -1 : 1; // of the page, seen from dorsal with the toes up
@@ -92,7 +93,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
       scale,
       // On the side to which the shaft does not lean.
       words: [lateral * (s.lateral + t.abduction) > 0 ? ['distal', 3, 10, 'start'] : ['distal', 59, 10, 'end']],
-      label: `From dorsal: ${sense(s.lateral, 'lateral', 'medial')}, ${sense(s.distal, 'distal', 'proximal')} millimetres`,
+      label: `From dorsal: ${aside}, ${along} millimetres`,
     },
     r,
     [lateral * s.lateral, s.distal],
@@ -110,7 +111,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
         ['dorsal', 31, 10, 'middle'],
         ['distal', left ? 59 : 3, 64, left ? 'end' : 'start'],
       ],
-      label: `From the medial side: ${sense(s.dorsal, 'dorsal', 'plantar')} millimetres`,
+      label: `From the medial side: ${height} millimetres`,
     },
     r,
     [distal * s.distal, s.dorsal],

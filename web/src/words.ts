@@ -1,6 +1,6 @@
 // Words and figures as the trade writes them.
 import { h, type JSX } from 'preact';
-import type { Caution, Device, Ray } from './types';
+import type { Caution, Device, Ray, Shift } from './types';
 
 export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
 export const rayName = (ray: number): string => `${kOrdinal[ray] ?? ray} ray`;
@@ -20,6 +20,13 @@ export function sense(value: number | null | undefined, plus: string, minus: str
   const rounded = Math.abs(value).toFixed(digits);
   return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
 }
+
+/** "6.1 lateral", "3.9 dorsal", "0.2 proximal". */
+export const shiftWords = (s: Shift): [string, string, string] => [
+  sense(s.lateral, 'lateral', 'medial'),
+  sense(s.dorsal, 'dorsal', 'plantar'),
+  sense(s.distal, 'distal', 'proximal'),
+];
 
 export const stateMark = (state: Ray['state']): JSX.Element =>
   h(

@@ -8,7 +8,7 @@ import { filmTitle } from '../views/real-film-view';
 import type { DeviceChange, DeviceCheck, ExportItem, FollowupCheck, RayChange, RayCheck, Verdict } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
-import { bytes, capital, day, deg, longDay, mm, num, sense, today } from '../words';
+import { bytes, capital, day, deg, longDay, mm, num, shiftWords, today } from '../words';
 import { fetchLink } from '../fetching';
 import { drawn, limitWords, notPlanned } from './injury';
 
@@ -61,7 +61,7 @@ const verdictWords = (v: Verdict): string => `${kMarks[v]} ${v}`;
 
 function rayWords(r: RayCheck): string {
   const s = r.shift_mm;
-  const ways = [sense(s.lateral, 'lateral', 'medial'), sense(s.dorsal, 'dorsal', 'plantar'), sense(s.distal, 'distal', 'proximal')].filter((w) => !w.startsWith('0 '));
+  const ways = shiftWords(s).filter((w) => !w.startsWith('0 '));
   const found = r.in_plane
     ? `in the plane of the film ${mm(r.in_plane.mm)} ± ${num(r.in_plane.uncertainty_mm)}`
     : `${mm(s.total)} ± ${num(r.uncertainty.mm)}`;
