@@ -6,6 +6,7 @@
 #include <map>
 #include <queue>
 
+#include "anatomy/labels.h"
 #include "base/median.h"
 #include "bones/features.h"
 #include "bones/labelling.h"
@@ -489,7 +490,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
       out.doubtful.push_back(f);
       continue;
     }
-    f.label = static_cast<std::uint8_t>(kFirstFragment + out.fragments.size());
+    f.label = static_cast<std::uint8_t>(kFirstFragmentLabel + out.fragments.size());
     names[p->id] = f.label;
     out.fragments.push_back(f);
   }

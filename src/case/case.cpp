@@ -7,6 +7,7 @@
 #include <chrono>
 #include <iterator>
 
+#include "anatomy/labels.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "base/words.h"
@@ -47,11 +48,7 @@ double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const re
 
 LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
   LabelVolume out(all.grid);
-  const int base = static_cast<int>(32 * foot);
-  for (std::size_t i = 0; i < out.voxels.size(); ++i) {
-    const int v = static_cast<int>(all.voxels[i]) - base;
-    out.voxels[i] = v > 0 && v < 32 ? static_cast<std::uint8_t>(v) : std::uint8_t{0};
-  }
+  for (std::size_t i = 0; i < out.voxels.size(); ++i) out.voxels[i] = labelOfFoot(all.voxels[i], foot);
   return out;
 }
 

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "anatomy/frames.h"
+#include "anatomy/labels.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
 #include "geometry/side.h"

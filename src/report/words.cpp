@@ -582,7 +582,7 @@ std::vector<Caution> caseCautions(const Case& c) {
                        [&](const Caution& k) { return k.text.find(part) != std::string::npos; });
   };
   for (const auto& [bone, b] : c.bones) {
-    if (std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) == kMidfootBones.end()) continue;
+    if (!isMidfootBone(bone)) continue;
     const std::string name = idOf(bone) + " (" + std::string(boneName(bone)) + ")";
     if (!b.doubt.empty() && !mentioned(b.doubt)) add(name + ": " + b.doubt);
     if (!b.complete && b.doubt.empty()) add(name + " is cut by the field of view");
@@ -692,7 +692,7 @@ std::vector<std::string> uncertainty(const Case& c) {
                     number(f.fit.uncertainty_mm) + " mm and ±" + number(toDegrees(f.fit.uncertainty_rad)) + "°.");
   std::vector<std::string> doubtful;
   for (const auto& [bone, b] : c.bones)
-    if (b.confidence < kDoubtful && std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end())
+    if (b.confidence < kDoubtful && isMidfootBone(bone))
       doubtful.push_back(idOf(bone) + " " + number(100 * b.confidence, 0) + " %");
   if (!doubtful.empty())
     out.push_back("Bones whose surface is expected to be off by more than " + number(kDoubtfulErrorMm) +
