@@ -24,6 +24,7 @@
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
 #include "reduction/manoeuvre.h"
+#include "reduction/solver.h"
 #include "report/words.h"
 #include "workspace/case_state.h"
 #include "workspace/edit_registry.h"
@@ -34,8 +35,6 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-// Fields of the bones as scanned, as the reduction's (reduction/atlas.cpp).
-constexpr double kFieldVoxelMm = 0.8, kFieldBandMm = 6;
 constexpr std::size_t kMostKept = 256;  // results kept of one kind; poses and lines tried long ago are forgotten
 constexpr double kToldMm = 0.006;       // plan.json tells distances to 0.01 mm
 
@@ -159,7 +158,7 @@ class RayToolsInBackground {
     lock.unlock();
     for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
       if (const auto it = planned_.injured.find(b); it != planned_.injured.end() && !stop_)
-        tarsus_.emplace(b, DistanceField(it->second, kFieldVoxelMm, kFieldBandMm));
+        tarsus_.emplace(b, reduction::boneField(it->second));
     lock.lock();
     while (!stop_ && !wanted_.empty()) {
       const int ray = wanted_.front();
