@@ -13,6 +13,7 @@
 
 #include "base/units.h"
 #include "injury/shift_words.h"
+#include "report/palette.h"
 #include "report/pictures.h"
 #include "report/words.h"
 
@@ -22,7 +23,6 @@ namespace {
 using words::RayState;
 
 constexpr double kGap = 5, kPad = 5;
-constexpr pdf::Colour kFoundText = 0x9A5B00;  // the orange of the pictures, dark enough for text
 
 void line(cairo_t* cr, double x0, double y0, double x1, double y1) {
   cairo_move_to(cr, x0, y0);
@@ -155,7 +155,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
       double cy = y + kPad;
       const bool on = pass == 1;
       if (on) {
-        pdf::setColour(cr, s == RayState::kDisplaced ? 0xFFF3DC : 0xF5F6F7);
+        pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFoundBand : 0xF5F6F7);
         cairo_rectangle(cr, cx, y, column, height);
         cairo_fill_preserve(cr);
         pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFound : pdf::kRule);
@@ -171,7 +171,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
                               pdf::coloured(pdf::kGrey, fmt::format("  M{} on {}", ray, boneId(tarsalPartner(ray)))),
                           ix, cy, inner, {.size = 10, .one_line = true}, on);
       cy += pdf::drawText(cr, pdf::bold(words::marked(s)), ix, cy, inner,
-                          {.size = 9, .colour = s == RayState::kDisplaced ? kFoundText : pdf::kInk}, on) +
+                          {.size = 9, .colour = s == RayState::kDisplaced ? palette::kFoundText : pdf::kInk}, on) +
             3;
 
       Inset top{ix,
@@ -288,8 +288,8 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   }
   const double bar = 5 * points_per_mm;
   const std::string key = "5 mm, scale of the arrows. " + pdf::coloured(palette::kPlace, pdf::bold("○ – –")) +
-                          " base and shaft where they belong; " + pdf::coloured(kFoundText, pdf::bold("▲")) + ", " +
-                          pdf::coloured(pdf::kGrey, pdf::bold("●")) + " or " +
+                          " base and shaft where they belong; " + pdf::coloured(palette::kFoundText, pdf::bold("▲")) +
+                          ", " + pdf::coloured(pdf::kGrey, pdf::bold("●")) + " or " +
                           pdf::coloured(pdf::kGrey, pdf::bold("◊")) +
                           " base as scanned, the solid stick its shaft turned by the true angle. Roll: the base from "
                           "behind, mark on its top.";

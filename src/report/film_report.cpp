@@ -17,6 +17,7 @@
 #include "geometry/side.h"
 #include "report/frame.h"
 #include "report/page.h"
+#include "report/palette.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -25,8 +26,10 @@ namespace {
 using pdf::bold;
 using pdf::escaped;
 
-// Okabe and Ito's palette, told apart on black; each kind of line also has its own pattern.
-constexpr pdf::Colour kGap = 0xE69F00, kBorder = 0x56B4E9, kAxis = 0xF0E442, kPoint = 0xFFFFFF, kFleck = 0xCC79A7;
+// On a film. Each kind of line also has its own pattern.
+constexpr pdf::Colour kGap = palette::kOrange, kBorder = palette::kSkyBlue, kAxis = palette::kYellow, kPoint = 0xFFFFFF,
+                      kFleck = palette::kPurple;
+constexpr pdf::Colour kAxisText = 0x8A7D00;  // kAxis, dark enough for text
 
 std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
 
@@ -512,7 +515,7 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                   ? ", between the medial cuneiform and the base of the second metatarsal: an avulsion there "
                     "is taken as proof of a Lisfranc injury (Radiopaedia)"
                   : ", not between the medial cuneiform and the second metatarsal";
-    doc.item(pdf::coloured(0x9A5B00, "▲"), escaped(text + "."), {.size = 9.5});
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), escaped(text + "."), {.size = 9.5});
   }
   if (!contradicted.empty())
     doc.item(
@@ -655,8 +658,9 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
                            !doc.dry());
       });
     }
-    doc.paragraph(pdf::coloured(0x9A5B00, bold("▬")) + " measure   " + pdf::coloured(0x0072B2, bold("╌")) +
-                      " line of a border   " + pdf::coloured(0x8A7D00, bold("─·")) +
+    doc.paragraph(pdf::coloured(palette::kFoundText, bold("▬")) + " measure   " +
+                      pdf::coloured(palette::kPlace, bold("╌")) + " line of a border   " +
+                      pdf::coloured(kAxisText, bold("─·")) +
                       " axis of a bone   ○ landmark on its edge   □ landmark left where it was placed by hand",
                   {.size = 7.8, .colour = pdf::kGrey});
     for (const MeasuredFoot& foot : f.feet) {

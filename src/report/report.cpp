@@ -28,6 +28,7 @@
 #include "report/film_shots.h"
 #include "report/frame.h"
 #include "report/page.h"
+#include "report/palette.h"
 #include "report/pictures.h"
 #include "report/words.h"
 
@@ -93,7 +94,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
   doc.heading("Finding", "finding");
   const words::Finding f = words::finding(c);
   doc.paragraph(bold(escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
-  for (const std::string& line : f.rays) doc.item(pdf::coloured(0x9A5B00, "▲"), escaped(line), {.size = 9.5});
+  for (const std::string& line : f.rays)
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), escaped(line), {.size = 9.5});
   for (const std::string& line : f.unknown) doc.item(bold("?"), escaped(line), {.size = 9.5});
   doc.space(2);
   const auto pattern = [&](const char* name, const PatternName& p) {

@@ -24,6 +24,7 @@
 #include "report/film_shots.h"
 #include "report/frame.h"
 #include "report/page.h"
+#include "report/palette.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -34,8 +35,8 @@ using pdf::escaped;
 
 std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
 
-// Told apart on black, by pattern too.
-constexpr pdf::Colour kPlannedOnFilm = 0x56B4E9, kFoundOnFilm = 0xE69F00;
+// Each has its own pattern too.
+constexpr pdf::Colour kPlannedOnFilm = palette::kSkyBlue, kFoundOnFilm = palette::kOrange;
 
 /// A film with the plan and what was found drawn in, and what it would look like as found.
 struct FilmPair {
@@ -379,8 +380,8 @@ void films(pdf::Document& doc, const Content& k) {
                     {.size = 7.8, .colour = pdf::kGrey});
     });
     doc.paragraph(fmt::format("{}; matched with {} (1 is perfect). {} as planned, {} as found.", escaped(f.file),
-                              words::number(f.similarity, 2), pdf::coloured(0x0072B2, bold("╌")),
-                              pdf::coloured(0x9A5B00, bold("─"))),
+                              words::number(f.similarity, 2), pdf::coloured(palette::kPlace, bold("╌")),
+                              pdf::coloured(palette::kFoundText, bold("─"))),
                   {.size = 8});
   }
   if (!k.films.empty())
