@@ -21,6 +21,7 @@ namespace rayset {
 namespace {
 
 using words::RayState;
+namespace marks = board_marks;
 
 constexpr double kGap = 5, kPad = 5;
 
@@ -30,14 +31,22 @@ void line(cairo_t* cr, double x0, double y0, double x1, double y1) {
   cairo_stroke(cr);
 }
 
+template <std::size_t N>
+void outline(cairo_t* cr, const std::array<marks::Corner, N>& corners, double x, double y) {
+  for (const auto& [right, up] : corners) cairo_line_to(cr, x + right, y - up);
+  cairo_close_path(cr);
+}
+
 void arrow(cairo_t* cr, double x0, double y0, double x1, double y1) {
   const double length = std::hypot(x1 - x0, y1 - y0);
   if (length < 0.5) return;
-  const double ux = (x1 - x0) / length, uy = (y1 - y0) / length, head = std::min(5.5, 0.6 * length);
-  line(cr, x0, y0, x1 - 0.8 * head * ux, y1 - 0.8 * head * uy);
+  const double ux = (x1 - x0) / length, uy = (y1 - y0) / length,
+               head = std::min(marks::kHead, marks::kHeadShare * length);
+  const double shaft = marks::kShaftInHead * head, half = marks::kHeadHalfWidth * head;
+  line(cr, x0, y0, x1 - shaft * ux, y1 - shaft * uy);
   cairo_move_to(cr, x1, y1);
-  cairo_line_to(cr, x1 - head * ux + 0.45 * head * uy, y1 - head * uy - 0.45 * head * ux);
-  cairo_line_to(cr, x1 - head * ux - 0.45 * head * uy, y1 - head * uy + 0.45 * head * ux);
+  cairo_line_to(cr, x1 - head * ux + half * uy, y1 - head * uy - half * ux);
+  cairo_line_to(cr, x1 - head * ux - half * uy, y1 - head * uy + half * ux);
   cairo_close_path(cr);
   cairo_fill(cr);
 }
@@ -88,7 +97,7 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   line(cr, ox, oy, ox + stick * stick_right, oy - stick * stick_up);
   cairo_set_dash(cr, nullptr, 0, 0);
   cairo_set_line_width(cr, 1.2);
-  cairo_arc(cr, ox, oy, 3.4, 0, 2 * M_PI);
+  cairo_arc(cr, ox, oy, marks::kBelongsRadius, 0, 2 * M_PI);
   cairo_stroke(cr);
   // Where it was found.
   const bool displaced = state == RayState::kDisplaced;
@@ -97,18 +106,11 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   cairo_set_line_width(cr, 2.2);
   line(cr, fx, fy, fx + stick * found_right, fy - stick * found_up);
   if (displaced) {  // triangle; in place: dot; cannot be told: lozenge
-    cairo_move_to(cr, fx, fy - 4);
-    cairo_line_to(cr, fx + 3.8, fy + 3);
-    cairo_line_to(cr, fx - 3.8, fy + 3);
-    cairo_close_path(cr);
+    outline(cr, marks::kDisplaced, fx, fy);
   } else if (state == RayState::kUntold) {
-    cairo_move_to(cr, fx, fy - 4.4);
-    cairo_line_to(cr, fx + 3.2, fy);
-    cairo_line_to(cr, fx, fy + 4.4);
-    cairo_line_to(cr, fx - 3.2, fy);
-    cairo_close_path(cr);
+    outline(cr, marks::kUntold, fx, fy);
   } else {
-    cairo_arc(cr, fx, fy, 2.4, 0, 2 * M_PI);
+    cairo_arc(cr, fx, fy, marks::kInPlaceRadius, 0, 2 * M_PI);
   }
   cairo_fill(cr);
   pdf::setColour(cr, pdf::kInk);
@@ -132,11 +134,9 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   const double column = (width - 4 * kGap) / 5, inner = column - 2 * kPad;
   const double top_h = 88, side_h = 76, roll_h = 34;
   const bool right_foot = c.side == Side::kRight;
-  // Sideways: lateral is to the right of the page for a right foot seen from dorsal; seen from medial its toes point
-  // left.
-  const double lateral_sign = right_foot ? 1 : -1, distal_sign = right_foot ? -1 : 1;
+  const auto [lateral_sign, distal_sign] = boardSense(c.side);
 
-  double most = 3;
+  double most = kBoardLeastMm;
   for (const RayDisplacement& d : c.rays)
     if (d.ray != 0) most = std::max({most, std::abs(d.lateral_mm), std::abs(d.dorsal_mm), std::abs(d.distal_mm)});
   const double points_per_mm = std::min(4.0, 0.25 * side_h / most);

@@ -125,7 +125,7 @@ void targets(pdf::Document& doc, const Content& k) {
       most = std::max({most, std::hypot(r.off.lateral_mm, r.off.distal_mm) + 0.4,
                        std::hypot(r.off.dorsal_mm, r.off.distal_mm) + 0.4});
   const double gap = 6, size = (doc.width() - 4 * gap) / 5;
-  const double lateral = k.r.plan->side == Side::kRight ? 1 : -1;
+  const double lateral = boardSense(k.r.plan->side).lateral;
   doc.block(2 * size + 48, [&](cairo_t* cr, double x, double y, double) {
     double cx = x;
     for (const int ray : boardOrder(k.r.plan->side)) {
