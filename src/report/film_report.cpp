@@ -25,13 +25,12 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
+using pdf::grey;
 
 // On a film. Each kind of line also has its own pattern.
 constexpr pdf::Colour kGap = palette::kOrange, kBorder = palette::kSkyBlue, kAxis = palette::kYellow, kPoint = 0xFFFFFF,
                       kFleck = palette::kPurple;
 constexpr pdf::Colour kAxisText = 0x8A7D00;  // kAxis, dark enough for text
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
 
 std::string viewWord(FilmView view) { return std::string(wordOf(view)); }
 std::string loadWord(std::optional<bool> loaded) {

@@ -18,8 +18,7 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+using pdf::grey;
 
 }  // namespace
 

@@ -37,13 +37,12 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
+using pdf::grey;
 using words::RayState;
 
 std::string orNone(const std::string& text) {
   return text.empty() ? pdf::coloured(pdf::kGrey, "not in the images") : escaped(text);
 }
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
 
 /// Everything the pages are made of, worked out once.
 struct Content {

@@ -32,8 +32,7 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+using pdf::grey;
 
 // Each has its own pattern too.
 constexpr pdf::Colour kPlannedOnFilm = palette::kSkyBlue, kFoundOnFilm = palette::kOrange;
