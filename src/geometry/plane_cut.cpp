@@ -1,6 +1,7 @@
 #include "geometry/plane_cut.h"
 
 #include <unordered_map>
+#include <utility>
 
 namespace rayset {
 

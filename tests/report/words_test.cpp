@@ -8,6 +8,7 @@
 #include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
+#include "injury/shift_words.h"
 #include "report/board.h"
 #include "report/words.h"
 #include "sample_case.h"
@@ -27,6 +28,22 @@ TEST(Words, NumbersNeverShowANegativeZero) {
   EXPECT_EQ(words::signedNumber(1.26), "+1.3");
   EXPECT_EQ(words::number(std::nan("")), "–");
   EXPECT_EQ(words::degrees(toRadians(9.8)), "10°");
+}
+
+TEST(Words, ClausesBecomeSentences) {
+  EXPECT_EQ(sentence("the third ray was lifted"), "The third ray was lifted.");
+  EXPECT_EQ(sentence("Is it?"), "Is it?");
+  EXPECT_EQ(sentence("M2 stays!"), "M2 stays!");
+  EXPECT_EQ(sentence("über 3 mm."), "über 3 mm.");
+  EXPECT_EQ(sentence(""), "");
+}
+
+TEST(Words, ShiftsGoToASide) {
+  using testing::ElementsAre;
+  const RayDisplacement d{.ray = 2, .lateral_mm = 6.13, .dorsal_mm = -3.9, .distal_mm = -0.04};
+  EXPECT_THAT(shiftParts(d), ElementsAre("6.1 mm lateral", "3.9 mm plantar", "0.0 mm proximal"));
+  EXPECT_THAT(shiftParts(d, 0.5, " "), ElementsAre("6.1 lateral", "3.9 plantar"));
+  EXPECT_NEAR(d.asideMm(), 7.2655, 1e-4);
 }
 
 TEST(Words, PersonNamesAndDates) {
