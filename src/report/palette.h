@@ -1,4 +1,4 @@
-// The colours of pictures, reports and the page (web/src/palette.css and shared.ts are made from them).
+// The colours of pictures, reports and the page (web/src/palette.css and facts.ts are made from them).
 #pragma once
 
 #include "report/page.h"
