@@ -4,10 +4,10 @@
 #include <fmt/ranges.h>
 
 #include <algorithm>
-#include <cctype>
 #include <vector>
 
 #include "base/result.h"
+#include "base/words.h"
 
 namespace rayset::app {
 namespace {
@@ -60,13 +60,6 @@ std::string roff(const std::string& text) {
       out += c;
   }
   return out;
-}
-
-std::string sentence(std::string text) {
-  if (text.empty()) return text;
-  text.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(text.front())));
-  if (text.back() != '.') text += '.';
-  return text;
 }
 
 /// What stands for the value: the words known, else the type.

@@ -4,6 +4,7 @@
 #include "base/units.h"
 #include "case/case.h"
 #include "geometry/side.h"
+#include "injury/shift_words.h"
 #include "runs/runs.h"
 #include "runs/staging.h"
 #include "verbs.h"
@@ -17,15 +18,9 @@ struct Options {
 };
 
 std::string describe(const RayDisplacement& d) {
-  if (!d.told) return fmt::format("  ray {}  cannot be told ({:.1f} mm)", d.ray, std::hypot(d.lateral_mm, d.dorsal_mm));
-  if (!d.displaced) {
-    return fmt::format("  ray {}  in place ({:.1f} mm)", d.ray, std::hypot(d.lateral_mm, d.dorsal_mm));
-  }
-  const auto way = [](double value, const char* positive, const char* negative) {
-    return fmt::format("{:.1f} mm {}", std::abs(value), value >= 0 ? positive : negative);
-  };
-  return fmt::format("  ray {}  displaced: {}, {}, {}", d.ray, way(d.lateral_mm, "lateral", "medial"),
-                     way(d.dorsal_mm, "dorsal", "plantar"), way(d.distal_mm, "distal", "proximal"));
+  if (!d.told) return fmt::format("  ray {}  cannot be told ({:.1f} mm)", d.ray, d.asideMm());
+  if (!d.displaced) return fmt::format("  ray {}  in place ({:.1f} mm)", d.ray, d.asideMm());
+  return fmt::format("  ray {}  displaced: {}", d.ray, fmt::join(shiftParts(d), ", "));
 }
 
 void summarise(const Case& c, const std::filesystem::path& out, Console& console) {

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include "base/units.h"
+#include "injury/shift_words.h"
 #include "runs/runs.h"
 #include "runs/staging.h"
 #include "verbs.h"
@@ -22,15 +23,10 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
                             f.similarity, f.shift_mm, toDegrees(f.turn_rad)));
   console.say("\nEach metatarsal against where it was planned:");
   for (const auto& [ray, r] : v.rays) {
-    const auto part = [](double value, const char* positive, const char* negative) {
-      return fmt::format("{:.1f} {}", std::abs(value), value >= 0 ? positive : negative);
-    };
     console.say(fmt::format(
-        "  ray {}  {:.1f} mm ({}, {}, {}), {:.1f} deg; to within {:.1f} mm, {:.1f} deg (95 %), least "
-        "sure {}: {}{}",
-        r.ray, r.shift_mm, part(r.off.lateral_mm, "lateral", "medial"), part(r.off.dorsal_mm, "dorsal", "plantar"),
-        part(r.off.distal_mm, "distal", "proximal"), toDegrees(r.turn_rad), r.shift_95_mm, toDegrees(r.turn_95_rad),
-        r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
+        "  ray {}  {:.1f} mm ({}), {:.1f} deg; to within {:.1f} mm, {:.1f} deg (95 %), least sure {}: {}{}", r.ray,
+        r.shift_mm, fmt::join(shiftParts(r.off, 0, " "), ", "), toDegrees(r.turn_rad), r.shift_95_mm,
+        toDegrees(r.turn_95_rad), r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
     if (v.oneFilm())
       console.say(fmt::format("         in the plane of the film {:.1f} mm, to within {:.1f} mm", r.in_plane_mm,
                               r.in_plane_95_mm));

@@ -16,6 +16,7 @@
 #include <string_view>
 #include <vector>
 
+#include "base/median.h"
 #include "bench_data.h"
 #include "geometry/json.h"
 #include "workspace/open_case.h"
@@ -33,10 +34,7 @@ double msOf(const std::function<void()>& job) {
 
 struct Times {
   std::vector<double> ms;
-  [[nodiscard]] double middle() {
-    std::nth_element(ms.begin(), ms.begin() + static_cast<std::ptrdiff_t>(ms.size() / 2), ms.end());
-    return ms[ms.size() / 2];
-  }
+  [[nodiscard]] double middle() const { return median(ms); }
   [[nodiscard]] double worst() const { return *std::max_element(ms.begin(), ms.end()); }
   [[nodiscard]] double perSecond() const {
     double sum = 0;

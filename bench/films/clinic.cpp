@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "base/median.h"
 #include "draw.h"
 #include "image/filters.h"
 #include "xray/film_normal.h"
@@ -133,11 +134,7 @@ Film clinicalFilm(const Materials& materials, const ProjectionView& view, const 
     for (int x = field.left; x < field.right; ++x)
       if (const double passed = exposure(primary.offset(x, y)); passed < std::exp(-kBody)) body.push_back(passed);
   double middle = std::exp(-1.0);
-  if (!body.empty()) {
-    const auto at = body.begin() + static_cast<std::ptrdiff_t>(body.size() / 2);
-    std::nth_element(body.begin(), at, body.end());
-    middle = *at;
-  }
+  if (!body.empty()) middle = median(std::move(body));
   Film out(view.columns, view.rows);
   for (int y = 0; y < out.rows; ++y)
     for (int x = 0; x < out.columns; ++x) {

@@ -70,9 +70,7 @@ struct PlacedRay {
 };
 
 BoneSurfaces midfootOnly(BoneSurfaces bones) {
-  std::erase_if(bones, [](const auto& entry) {
-    return std::find(kMidfootBones.begin(), kMidfootBones.end(), entry.first) == kMidfootBones.end();
-  });
+  std::erase_if(bones, [](const auto& entry) { return !isMidfootBone(entry.first); });
   return bones;
 }
 

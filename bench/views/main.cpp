@@ -24,6 +24,7 @@
 #include "geometry/distance_field.h"
 #include "geometry/ray_caster.h"
 #include "report/film_shots.h"
+#include "report/palette.h"
 #include "report/render.h"
 #include "workspace/views.h"
 
@@ -102,11 +103,11 @@ Picture pictureOf(const Slice& s) {
   };
   for (const Slice::Outline& o : s.outlines) {
     const bool device = o.body[0] == 'S' || o.body[0] == 'W' || o.body[0] == 'F';
-    const std::uint32_t rgb = device ? 0xCC79A7 : o.body[0] == 'M' ? 0x56B4E9 : 0xE69F00;
+    const std::uint32_t rgb = device ? palette::kPurple : o.body[0] == 'M' ? palette::kSkyBlue : palette::kOrange;
     for (const auto& l : o.lines)
       for (std::size_t n = 0; n + 1 < l.size(); ++n) line(l[n], l[n + 1], rgb);
   }
-  if (s.has_margin) line({(s.width - 1) / 2.0, (s.height - 1) / 2.0}, s.margin_at, 0x009E73);
+  if (s.has_margin) line({(s.width - 1) / 2.0, (s.height - 1) / 2.0}, s.margin_at, palette::kGreen);
   return out;
 }
 

@@ -1,6 +1,7 @@
 // The bones of the foot, their ids (plan contract), names, label values and neighbours.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <map>
@@ -38,6 +39,9 @@ enum class Bone : std::uint8_t {
 inline constexpr std::array<Bone, 12> kMidfootBones{Bone::kM1,  Bone::kM2,  Bone::kM3,  Bone::kM4,
                                                     Bone::kM5,  Bone::kC1,  Bone::kC2,  Bone::kC3,
                                                     Bone::kCub, Bone::kNav, Bone::kTal, Bone::kCal};
+[[nodiscard]] constexpr bool isMidfootBone(Bone bone) {
+  return std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end();
+}
 /// Bones that a tarsometatarsal injury leaves in place; the foot frame and the mirror registration are based on them.
 inline constexpr std::array<Bone, 5> kMidTarsus{Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub, Bone::kNav};
 inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM3, Bone::kM4, Bone::kM5};
@@ -47,7 +51,7 @@ inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM
 /// "second metatarsal", "intermediate cuneiform"...
 [[nodiscard]] std::string_view boneName(Bone bone);
 [[nodiscard]] std::optional<Bone> boneFromId(std::string_view id);
-[[nodiscard]] inline std::uint8_t label(Bone bone) { return static_cast<std::uint8_t>(bone); }
+[[nodiscard]] constexpr std::uint8_t label(Bone bone) { return static_cast<std::uint8_t>(bone); }
 
 /// The bones of a ray: its metatarsal, and the tarsal bone it stands on:
 [[nodiscard]] Bone metatarsal(Ray ray);

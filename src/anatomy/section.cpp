@@ -5,19 +5,11 @@
 #include <array>
 #include <cmath>
 #include <limits>
-#include <unordered_map>
+
+#include "geometry/plane_cut.h"
 
 namespace rayset {
 namespace {
-
-std::uint64_t edgeKey(std::uint32_t a, std::uint32_t b) {
-  return (static_cast<std::uint64_t>(std::min(a, b)) << 32) | std::max(a, b);
-}
-
-struct CutSegment {
-  std::uint64_t start_edge, end_edge;
-  Vec3 start, end;
-};
 
 // Part of the convex polygon where height >= level (keep_above) or <= level.
 void clip(std::vector<Vec3>& polygon, const Vec3& direction, double level, bool keep_above,
@@ -36,29 +28,13 @@ void clip(std::vector<Vec3>& polygon, const Vec3& direction, double level, bool 
 
 constexpr double kEndReachMm = 3.5;
 
-/// What the plane at height 0 cuts out of one triangle; nothing where it lies on one side.
-void cutTriangle(const Surface& surface, const Surface::Triangle& t, const std::array<double, 3>& height,
-                 std::vector<CutSegment>& segments) {
-  // A vertex on the plane counts as above it: every crossed edge then has one end on each side.
-  const std::array<bool, 3> above{height[0] >= 0, height[1] >= 0, height[2] >= 0};
-  if (above[0] == above[1] && above[1] == above[2]) return;
-  CutSegment s{};
-  for (std::size_t k = 0; k < 3; ++k) {
-    const std::size_t l = (k + 1) % 3;
-    if (above[k] == above[l]) continue;
-    const auto a = t[k], b = t[l];
-    const Vec3 cut =
-        surface.vertices[a] + (surface.vertices[b] - surface.vertices[a]) * (height[k] / (height[k] - height[l]));
-    // With outward triangles the solid lies left of the way from the descending to the ascending edge.
-    if (above[k]) {
-      s.start = cut;
-      s.start_edge = edgeKey(a, b);
-    } else {
-      s.end = cut;
-      s.end_edge = edgeKey(a, b);
-    }
-  }
-  segments.push_back(s);
+/// Adds what the plane at height 0 cuts out of one triangle.
+void cut(const Surface& surface, const Surface::Triangle& t, const std::array<double, 3>& height,
+         std::vector<CutSegment>& segments) {
+  const auto segment = cutTriangle(t, height, [&](std::size_t k, std::size_t l) {
+    return crossing(surface.vertices[t[k]], surface.vertices[t[l]], height[k], height[l]);
+  });
+  if (segment) segments.push_back(*segment);
 }
 
 PlaneSection join(const std::vector<CutSegment>& segments, const Vec3& normal) {
@@ -77,27 +53,10 @@ PlaneSection join(const std::vector<CutSegment>& segments, const Vec3& normal) {
   section.area_mm2 = 0.5 * twice_area;
   section.centroid = std::abs(twice_area) > 1e-12 ? Vec3(origin + moment / (3 * twice_area)) : origin;
 
-  std::unordered_map<std::uint64_t, std::size_t> by_start;
-  by_start.reserve(segments.size());
-  for (std::size_t i = 0; i < segments.size(); ++i) by_start.emplace(segments[i].start_edge, i);
-  std::vector<bool> used(segments.size(), false);
-  for (std::size_t i = 0; i < segments.size(); ++i) {
-    if (used[i]) continue;
-    Points loop;
-    std::size_t j = i;
-    bool closed = false;
-    while (!used[j]) {
-      used[j] = true;
-      loop.push_back(segments[j].start);
-      const auto next = by_start.find(segments[j].end_edge);
-      if (next == by_start.end()) break;
-      if (next->second == i) {
-        closed = true;
-        break;
-      }
-      j = next->second;
-    }
-    if (closed && loop.size() > 2) section.loops.push_back(std::move(loop));
+  for (const CutChain& chain : chained(segments, ChainStart::kAnywhere)) {
+    if (!chain.closed || chain.segments.size() < 3) continue;
+    Points& loop = section.loops.emplace_back();
+    for (const std::size_t n : chain.segments) loop.push_back(segments[n].start);
   }
   return section;
 }
@@ -108,7 +67,7 @@ PlaneSection planeSection(const Surface& surface, const Vec3& point, const Vec3&
   std::vector<double> height(surface.vertices.size());
   for (std::size_t i = 0; i < height.size(); ++i) height[i] = normal.dot(surface.vertices[i] - point);
   std::vector<CutSegment> segments;
-  for (const auto& t : surface.triangles) cutTriangle(surface, t, {height[t[0]], height[t[1]], height[t[2]]}, segments);
+  for (const auto& t : surface.triangles) cut(surface, t, {height[t[0]], height[t[1]], height[t[2]]}, segments);
   return join(segments, normal);
 }
 
@@ -144,8 +103,7 @@ PlaneSection SectionStack::at(double height_mm) const {
   std::vector<CutSegment> segments;
   for (std::uint32_t i = first_[layer]; i < first_[layer + 1]; ++i) {
     const auto& t = surface_.triangles[near_[i]];
-    cutTriangle(surface_, t, {heights_[t[0]] - height_mm, heights_[t[1]] - height_mm, heights_[t[2]] - height_mm},
-                segments);
+    cut(surface_, t, {heights_[t[0]] - height_mm, heights_[t[1]] - height_mm, heights_[t[2]] - height_mm}, segments);
   }
   return join(segments, normal_);
 }

@@ -1,5 +1,7 @@
 #include "base/words.h"
 
+#include <utility>
+
 namespace rayset {
 
 std::string listed(const std::vector<std::string>& items) {
@@ -10,5 +12,17 @@ std::string listed(const std::vector<std::string>& items) {
   }
   return out;
 }
+
+std::string capitalised(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  return text;
+}
+
+std::string ended(std::string text) {
+  if (!text.empty() && text.back() != '.' && text.back() != '!' && text.back() != '?') text += '.';
+  return text;
+}
+
+std::string sentence(std::string clause) { return capitalised(ended(std::move(clause))); }
 
 }  // namespace rayset

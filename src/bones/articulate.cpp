@@ -280,16 +280,7 @@ std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<B
       bone.push_back(static_cast<std::int16_t>(b));
     }
   }
-  std::vector<std::int16_t> owner(edges.points().size(), -1);
-  if (surface.empty()) return owner;
-  const EdgeField posed(std::move(surface));
-  tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t n) {
-    const auto& e = edges.points()[n];
-    const auto m = posed.nearest(e.position, e.normal);
-    const auto& s = posed.points()[m.index];
-    if ((s.position - e.position).norm() < reach_mm && s.normal.dot(e.normal) > 0.3) owner[n] = bone[m.index];
-  });
-  return owner;
+  return nearestOwners(edges, std::move(surface), bone, reach_mm, 0.3);
 }
 
 namespace {

@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "base/median.h"
+
 namespace rayset {
 namespace {
 
@@ -136,11 +138,10 @@ bool judgeTogether(std::vector<Verdict*>& foot) {
   std::vector<double> all;
   all.reserve(foot.size());
   for (const Verdict* v : foot) all.push_back(v->shape);
-  const auto middle = all.begin() + static_cast<std::ptrdiff_t>(all.size() / 2);
-  std::nth_element(all.begin(), middle, all.end());
-  if (*middle >= kDoubtful) return false;
+  const double middle = median(std::move(all));
+  if (middle >= kDoubtful) return false;
   for (Verdict* v : foot) {
-    v->confidence = std::min(v->confidence, *middle);
+    v->confidence = std::min(v->confidence, middle);
     if (!v->doubts.empty()) continue;
     v->doubts.push_back(Doubt::kFaintOutline);
     v->texts.emplace_back("most of the foot fits the shape expected poorly, so that its name may be wrong");

@@ -1,7 +1,5 @@
 #include "bones/deform.h"
 
-#include <tbb/parallel_for.h>
-
 #include <algorithm>
 #include <cmath>
 
@@ -38,16 +36,7 @@ std::vector<std::int16_t> ownersOf(const std::vector<DeformedBone>& bones, const
       bone.push_back(static_cast<std::int16_t>(b));
     }
   }
-  std::vector<std::int16_t> owner(edges.points().size(), -1);
-  if (surface.empty()) return owner;
-  const EdgeField posed(std::move(surface));
-  tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t n) {
-    const auto& e = edges.points()[n];
-    const auto m = posed.nearest(e.position, e.normal);
-    const auto& s = posed.points()[m.index];
-    if ((s.position - e.position).norm() < reach_mm && s.normal.dot(e.normal) > 0.2) owner[n] = bone[m.index];
-  });
-  return owner;
+  return nearestOwners(edges, std::move(surface), bone, reach_mm, 0.2);
 }
 
 void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::int16_t>& owner, std::int16_t self,

@@ -1,5 +1,7 @@
 #include "bones/edge_field.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -228,6 +230,20 @@ FitResult fitPose(const std::vector<OrientedPoint>& samples, const EdgeField& ed
   }
   FitResult out = scorePose(samples, edges, scan, pose, settings.owner, settings.self);
   return out;
+}
+
+std::vector<std::int16_t> nearestOwners(const EdgeField& edges, std::vector<EdgePoint> points,
+                                        const std::vector<std::int16_t>& of, double reach_mm, double least_cosine) {
+  std::vector<std::int16_t> owner(edges.points().size(), -1);
+  if (points.empty()) return owner;
+  const EdgeField posed(std::move(points));
+  tbb::parallel_for(std::size_t{0}, owner.size(), [&](std::size_t n) {
+    const auto& e = edges.points()[n];
+    const auto m = posed.nearest(e.position, e.normal);
+    const auto& s = posed.points()[m.index];
+    if ((s.position - e.position).norm() < reach_mm && s.normal.dot(e.normal) > least_cosine) owner[n] = of[m.index];
+  });
+  return owner;
 }
 
 }  // namespace rayset::bones

@@ -41,6 +41,12 @@ class EdgeField {
   std::unique_ptr<Impl> impl_;
 };
 
+/// For each edge point of the scan the owner (`of`) of the nearest of `points` that faces its way, -1 where none is
+/// within reach.
+[[nodiscard]] std::vector<std::int16_t> nearestOwners(const EdgeField& edges, std::vector<EdgePoint> points,
+                                                      const std::vector<std::int16_t>& of, double reach_mm,
+                                                      double least_cosine);
+
 /// Where a template bone (or a set of them) lies: y = X (c + R diag(exp s) R^T (x - c)).
 struct BonePose {
   Rigid X = Rigid::Identity();

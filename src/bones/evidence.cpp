@@ -9,6 +9,7 @@
 #include <set>
 
 #include "anatomy/section.h"
+#include "base/median.h"
 #include "image/filters.h"
 
 namespace rayset::bones {
@@ -18,13 +19,6 @@ constexpr double kNearMetalMm = 4.0;
 constexpr double kAstrayMm = 1.5;
 constexpr double kInsideMm = 1.0, kOutsideMm = 1.5;
 constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
-
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// True where a place of the surface shows no edge by itself: what lies outside is as bright as bone, and there is no
 /// gap, not even one that blur has all but closed. `normal`: outward.
@@ -277,7 +271,7 @@ BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refine
   e.open_end = openEnd(s, normals, areas, buried);
   e.cut = part(cut, s.vertices.size());
   e.metal = part(near_metal, s.vertices.size());
-  e.contrast = median(std::move(steps));
+  e.contrast = steps.empty() ? 0 : median(std::move(steps));
   if (bent.empty() || s.empty()) return e;
   // Vertex against vertex: both meshes are finer than 1.1 mm, which is fine enough to tell 1.5 mm from 0.
   const NearestPoints template_points(bent.vertices), own_points(s.vertices);

@@ -6,6 +6,8 @@
 #include <map>
 #include <queue>
 
+#include "anatomy/labels.h"
+#include "base/median.h"
 #include "bones/features.h"
 #include "bones/labelling.h"
 #include "geometry/distance_field.h"
@@ -349,8 +351,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     peaks.push_back(peak);
   });
   if (peaks.empty()) return out;
-  std::nth_element(peaks.begin(), peaks.begin() + static_cast<std::ptrdiff_t>(peaks.size() / 2), peaks.end());
-  const double cortex = static_cast<double>(peaks[peaks.size() / 2]) - scan.levels.soft;
+  const double cortex = static_cast<double>(median(std::move(peaks))) - scan.levels.soft;
   const auto seed_level = static_cast<float>(scan.levels.soft + settings.seed_level * cortex);
   const auto bright_level = static_cast<float>(scan.levels.soft + settings.bright_level * cortex);
 
@@ -489,7 +490,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
       out.doubtful.push_back(f);
       continue;
     }
-    f.label = static_cast<std::uint8_t>(kFirstFragment + out.fragments.size());
+    f.label = static_cast<std::uint8_t>(kFirstFragmentLabel + out.fragments.size());
     names[p->id] = f.label;
     out.fragments.push_back(f);
   }

@@ -12,8 +12,6 @@
 
 namespace rayset::bones {
 
-/// Labels of the pieces: kFirstFragment for M2.1, the next for M2.2...; below kOther.
-inline constexpr std::uint8_t kFirstFragment = 17;
 inline constexpr int kMostFragments = 6;
 
 struct FragmentSettings {

@@ -7,6 +7,7 @@
 #include <functional>
 #include <queue>
 
+#include "anatomy/labels.h"
 #include "geometry/nearest.h"
 
 namespace rayset::bones {
@@ -74,8 +75,9 @@ std::vector<std::size_t> connected(const Image& image, std::size_t start,
 }
 
 std::string nameOf(Bone b) { return fmt::format("{} ({})", boneName(b), boneId(b)); }
+bool isBone(std::uint8_t value) { return value > 0 && value < kFirstFragmentLabel; }
 std::string nameOf(std::uint8_t value) {
-  return value >= 1 && value <= 16 ? nameOf(static_cast<Bone>(value)) : std::string("unnamed bone");
+  return isBone(value) ? nameOf(static_cast<Bone>(value)) : std::string("unnamed bone");
 }
 std::string spot(const Vec3& p) { return fmt::format("({:.1f}, {:.1f}, {:.1f})", p.x(), p.y(), p.z()); }
 
@@ -245,7 +247,7 @@ class Editor {
         });
     }
     out_.by_hand.insert(e.into);
-    if (was >= 1 && was <= 16) out_.by_hand.insert(static_cast<Bone>(was));
+    if (isBone(was)) out_.by_hand.insert(static_cast<Bone>(was));
     out_.applied.push_back(fmt::format("the piece at {} ({}, {:.0f} mm3) was joined to the {}", spot(*e.point),
                                        was == 0 ? std::string("unnamed bone") : nameOf(was),
                                        static_cast<double>(piece.size()) * std::pow(image_.h, 3), nameOf(e.into)));

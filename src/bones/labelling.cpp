@@ -174,7 +174,7 @@ void shareBroken(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bo
 /// which are compact, only the largest part counts.
 void dropBeyondPlates(const Image& image, const std::vector<DeformedBone>& bones, std::vector<std::uint8_t>& who) {
   for (std::size_t b = 0; b < bones.size(); ++b) {
-    if (!bones[b].found || rayOf(bones[b].id) || label(bones[b].id) > 12) continue;
+    if (!bones[b].found || rayOf(bones[b].id) || !isMidfootBone(bones[b].id)) continue;
     const Components parts(image.size, who, static_cast<std::uint8_t>(b));
     const std::uint32_t largest = parts.largest();
     for (const Run& run : parts.runs())
@@ -616,7 +616,7 @@ void Labeller::settle() {
   };
   // The second metatarsal may be parted by a break, toes and sesamoids are several pieces anyway.
   const auto inOnePiece = [&](std::uint8_t b) {
-    return label(bones_[b].id) <= 12 && bones_[b].id != Bone::kM2 && !marked_.has(b);
+    return isMidfootBone(bones_[b].id) && bones_[b].id != Bone::kM2 && !marked_.has(b);
   };
   // A template bent around a neighbour took it along.
   partLumps(image_, bright, bones_.size(), inOnePiece, kLump, who_);

@@ -2,12 +2,13 @@
 // of a joint gap costs far more to cross than bone.
 #pragma once
 
+#include "anatomy/labels.h"
 #include "bones/deform.h"
 
 namespace rayset::bones {
 
 /// Label of bone that is not one of the fitted template bones (toes, a second leg, a stray piece).
-inline constexpr std::uint8_t kOther = 31;
+inline constexpr std::uint8_t kOther = kLabelsOfFoot - 1;
 
 struct Labelling {
   std::vector<std::uint8_t> labels;  ///< on ScanImage::grey's grid: label(Bone), kOther or 0

@@ -277,7 +277,7 @@ Status FootSegmenter::layOut() {
 
 Status FootSegmenter::checkLayout() const {
   const auto found = std::count_if(rigid_.bones.begin(), rigid_.bones.end(),
-                                   [](const BoneFit& fit) { return fit.found && label(fit.id) <= 12; });
+                                   [](const BoneFit& fit) { return fit.found && isMidfootBone(fit.id); });
   if (found < 4 || rigid_.tarsus_score < 0.2)
     return fail(Fault::kImages,
                 fmt::format("no arrangement of foot bones fits it (best match {:.0f} %)", 100 * rigid_.tarsus_score));
@@ -360,7 +360,7 @@ void FootSegmenter::ownEdgesByLabel() {
 /// Strays brought home may have changed what a bone is by a third: a template that lay badly is laid on afresh.
 void FootSegmenter::layPoorOnesAfresh() {
   tbb::parallel_for(std::size_t{0}, bent_.size(), [&](std::size_t n) {
-    if (bent_[n].found && label(bent_[n].id) <= 12)
+    if (bent_[n].found && isMidfootBone(bent_[n].id))
       layAfresh(foot().bones[n], OwnEdges(edges(), owner_, n), out_.scan, rigid_.tarsus, rigid_.bones[n], bent_[n]);
   });
 }
@@ -383,7 +383,7 @@ std::vector<Part> FootSegmenter::partsToDraw() const {
     part.metatarsal = rayOf(bone.id).has_value();
     // A break shows cancellous bone: the model of a cortex does not hold there.
     const bool broken = bone.id == Bone::kM2 && !out_.pieces.fragments.empty();
-    part.cortex = label(bone.id) <= 12 && !broken;
+    part.cortex = isMidfootBone(bone.id) && !broken;
     if (broken) part.search_mm = kBreakSearchMm;
     parts.push_back(part);
   }
@@ -471,7 +471,7 @@ void FootSegmenter::decide(std::vector<SegmentedBone> bones, const LabelMeans& m
     SegmentedBone& bone = bones[n];
     if (bone.surface.empty()) continue;
     const Bone id = bent_[n].id;
-    const bool midfoot = label(id) <= 12;
+    const bool midfoot = isMidfootBone(id);
     const FitResult& fit = rigid_.bones[formerly(n)].quality;
     verdicts.emplace(id, verdictOn(bone.evidence, midfoot));
     bone.by_hand = out_.edited.by_hand.contains(id);
@@ -482,7 +482,7 @@ void FootSegmenter::decide(std::vector<SegmentedBone> bones, const LabelMeans& m
   out_.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   std::vector<Verdict*> midfoot;
   for (auto& [id, verdict] : verdicts)
-    if (label(id) <= 12) midfoot.push_back(&verdict);
+    if (isMidfootBone(id)) midfoot.push_back(&verdict);
   out_.doubtful = judgeTogether(midfoot);
   for (auto& [id, bone] : out_.foot.bones) {
     bone.confidence = verdicts.at(id).confidence;

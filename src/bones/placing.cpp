@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "geometry/registration.h"
+
 namespace rayset::bones {
 namespace {
 
@@ -33,13 +35,6 @@ struct Start {
   BonePose pose;
   double score = 0;
 };
-
-Points positions(const std::vector<OrientedPoint>& samples) {
-  Points out;
-  out.reserve(samples.size());
-  for (const auto& s : samples) out.push_back(s.position);
-  return out;
-}
 
 }  // namespace
 

@@ -9,6 +9,8 @@
 #include <deque>
 #include <numbers>
 
+#include "base/median.h"
+
 namespace rayset::bones {
 namespace {
 
@@ -245,9 +247,8 @@ Overview surveyScan(const CtVolume& ct) {
     if (std::abs(0.5 * (a + b) - out.levels.soft) < 100) differences.push_back(static_cast<float>(std::abs(a - b)));
   }
   if (differences.size() > 100) {
-    const auto middle = differences.begin() + static_cast<std::ptrdiff_t>(differences.size() / 2);
-    std::nth_element(differences.begin(), middle, differences.end());
-    out.levels.noise = std::clamp(static_cast<double>(*middle) / 0.6745 / std::numbers::sqrt2, 2.0, 150.0);
+    const auto middle = static_cast<double>(median(std::move(differences)));
+    out.levels.noise = std::clamp(middle / 0.6745 / std::numbers::sqrt2, 2.0, 150.0);
   }
 
   // Bone: well above soft tissue. `bright` from the blocks' upper half; blocks are diluted, so single voxels go higher.

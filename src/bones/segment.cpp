@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "anatomy/labels.h"
 #include "bones/one_foot.h"
 #include "geometry/side.h"
 #include "image/voxelise.h"
@@ -16,10 +17,6 @@ BoneSurfaces SegmentedFoot::surfaces() const {
   BoneSurfaces out;
   for (const auto& [id, bone] : bones) out.emplace(id, bone.surface);
   return out;
-}
-
-std::uint8_t fragmentLabel(const std::string& id) {
-  return static_cast<std::uint8_t>(bones::kFirstFragment - 1 + std::stoi(id.substr(id.find('.') + 1)));
 }
 
 namespace bones {
@@ -98,11 +95,9 @@ FootCluster clusterOf(const CtVolume& ct, const Overview& overview, const std::v
 
 /// On the CT's own grid: the voxels inside the final surfaces.
 void labelVoxels(const FootResult& foot, std::size_t before, LabelVolume& labels) {
-  const auto k = static_cast<std::uint8_t>(32 * before);
-  for (const auto& [id, bone] : foot.foot.bones)
-    fillInside(labels, bone.surface, static_cast<std::uint8_t>(label(id) + k));
+  for (const auto& [id, bone] : foot.foot.bones) fillInside(labels, bone.surface, labelInScan(label(id), before));
   for (const auto& [id, piece] : foot.foot.fragments)
-    fillInside(labels, piece.surface, static_cast<std::uint8_t>(fragmentLabel(id) + k));
+    fillInside(labels, piece.surface, labelInScan(fragmentLabel(id), before));
 }
 
 /// `which`: " of the right foot" where there are two.
@@ -116,7 +111,7 @@ void addBoneCautions(const FootResult& found, const std::string& which, std::vec
         "Most bones{} fit the shape of a foot poorly: names may be wrong. Look at the images first.", which));
   std::string pale;
   for (const auto& [id, bone] : foot.bones) {
-    if (label(id) > 12 || bone.doubts.empty()) continue;
+    if (!isMidfootBone(id) || bone.doubts.empty()) continue;
     if (bone.doubts == std::vector{Doubt::kLowDensity})
       pale += (pale.empty() ? "" : ", ") + std::string(boneId(id));
     else

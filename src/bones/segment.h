@@ -45,13 +45,10 @@ struct SegmentedFoot {
 
 struct BonesResult {
   std::vector<SegmentedFoot> feet;  ///< one or two
-  LabelVolume labels;               ///< on the CT grid; label(bone) or fragmentLabel(id) of feet[k] plus 32 * k
+  LabelVolume labels;               ///< on the CT grid: what labelInScan() gives for feet[k]
   std::vector<std::string> cautions;
   std::vector<std::string> edited;  ///< what the edits did, a clause each
 };
-
-/// Label value of a fragment of the second metatarsal: 17 for "M2.1", 18 for "M2.2"...
-[[nodiscard]] std::uint8_t fragmentLabel(const std::string& id);
 
 struct BonesSettings {
   std::optional<Side> side;      ///< overrides the side found, when one foot is in the field of view

@@ -4,10 +4,10 @@
 #include <tbb/parallel_invoke.h>
 
 #include <algorithm>
-#include <cctype>
 #include <chrono>
 #include <iterator>
 
+#include "anatomy/labels.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "base/words.h"
@@ -31,14 +31,6 @@ class Clock {
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
 
-/// Stages write clauses; people read sentences.
-std::string sentence(std::string text) {
-  if (text.empty()) return text;
-  text.front() = static_cast<char>(std::toupper(static_cast<unsigned char>(text.front())));
-  if (text.back() != '.' && text.back() != '?' && text.back() != '!') text += '.';
-  return text;
-}
-
 /// How far a foot's rays stand from a straight, even row: used only to tell the injured foot from the other one when a
 /// scan holds both and nobody said which is hurt. Reduced by congruence, the injured foot moves most.
 double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const reduction::JointNorms& norms,
@@ -55,11 +47,7 @@ double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const re
 
 LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
   LabelVolume out(all.grid);
-  const int base = static_cast<int>(32 * foot);
-  for (std::size_t i = 0; i < out.voxels.size(); ++i) {
-    const int v = static_cast<int>(all.voxels[i]) - base;
-    out.voxels[i] = v > 0 && v < 32 ? static_cast<std::uint8_t>(v) : std::uint8_t{0};
-  }
+  for (std::size_t i = 0; i < out.voxels.size(); ++i) out.voxels[i] = labelOfFoot(all.voxels[i], foot);
   return out;
 }
 
@@ -273,13 +261,12 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.patterns = classify(c.rays, within_mm);
   for (const CloseCall& call : closeCalls(c.rays, within_mm)) {
     const RayDisplacement& d = c.rays.at(call.ray);
-    c.cautions.push_back(
-        fmt::format("The {} ray stands {:.1f} mm out of place, give or take {:.1f} mm, close to the {:.0f} mm from "
-                    "which a ray counts "
-                    "as displaced. Were it {}, the pattern would be: {}, Hardcastle {}, Myerson {}.",
-                    ordinal(call.ray), std::hypot(d.lateral_mm, d.dorsal_mm), within_mm.at(call.ray), kDisplacedFromMm,
-                    d.displaced ? "in place" : "displaced", call.other.quenu_kuss.value, call.other.hardcastle.value,
-                    call.other.myerson.value));
+    c.cautions.push_back(fmt::format(
+        "The {} ray stands {:.1f} mm out of place, give or take {:.1f} mm, close to the {:.0f} mm from which a ray "
+        "counts as displaced. Were it {}, the pattern would be: {}, Hardcastle {}, Myerson {}.",
+        ordinal(call.ray), d.asideMm(), within_mm.at(call.ray), kDisplacedFromMm,
+        d.displaced ? "in place" : "displaced", call.other.quenu_kuss.value, call.other.hardcastle.value,
+        call.other.myerson.value));
   }
   tbb::parallel_invoke(
       [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer, resources.limits); },

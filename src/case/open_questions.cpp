@@ -51,8 +51,7 @@ std::string inWords(const OpenQuestion& q) { return q.what + " " + q.settle; }
 std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones) {
   std::vector<Bone> out;
   for (const auto& [id, bone] : bones) {
-    const bool stands_on = std::find(kMidfootBones.begin(), kMidfootBones.end(), id) != kMidfootBones.end();
-    if (stands_on && bone.confidence < kDoubtful) out.push_back(id);
+    if (isMidfootBone(id) && bone.confidence < kDoubtful) out.push_back(id);
   }
   return out;
 }

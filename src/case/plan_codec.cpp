@@ -4,6 +4,7 @@
 
 #include "anatomy/codec.h"
 #include "anatomy/frames.h"
+#include "anatomy/labels.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
 #include "geometry/side.h"
@@ -315,7 +316,7 @@ std::vector<RayDisplacement> displacementsOf(const Case& c) {
 
 void takeDisplacements(Case& c, const std::vector<RayDisplacement>& rays) {
   for (RayDisplacement d : rays) {
-    if (!d.told) d.displaced = std::hypot(d.lateral_mm, d.dorsal_mm) >= kDisplacedFromMm;  // the likelier of the two
+    if (!d.told) d.displaced = d.asideMm() >= kDisplacedFromMm;  // the likelier of the two
     c.rays[d.ray] = d;
   }
 }

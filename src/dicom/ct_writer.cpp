@@ -241,16 +241,7 @@ Status writeCt(const fs::path& folder, const CtVolume& volume, const ScanInfo& i
   if (plan.study_date.empty()) plan.study_date = "20000101";         // Content Date must have a value
   if (plan.patient_position.empty()) plan.patient_position = "FFS";  // feet first, on the back
   using dicom::Hash;
-  const auto study = [&](const char* role) {
-    return Hash()
-        .add(role)
-        .add(settings.uid_seed)
-        .add(info.patient_name)
-        .add(info.patient_id)
-        .add(info.study_date)
-        .add(info.accession)
-        .add(info.study_description);
-  };
+  const auto study = [&](const char* role) { return dicom::studyHash(role, settings.uid_seed, info); };
   if (plan.study_uid.empty()) plan.study_uid = dicom::makeUid(study("study"));
   if (plan.frame_uid.empty()) plan.frame_uid = dicom::makeUid(study("frame of reference"));
   if (plan.series_uid.empty()) {

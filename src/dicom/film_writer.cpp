@@ -195,16 +195,7 @@ Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& gi
   for (std::size_t k = 0; k < words.size(); ++k)
     words[k] = static_cast<Uint16>(std::lround(scale.stored(static_cast<double>(film.values[k]), info.monochrome1)));
 
-  const auto study = [&](const char* role) {
-    return Hash()
-        .add(role)
-        .add(info.uid_seed)
-        .add(info.patient_name)
-        .add(info.patient_id)
-        .add(info.study_date)
-        .add(info.accession)
-        .add(info.study_description);
-  };
+  const auto study = [&](const char* role) { return studyHash(role, info.uid_seed, info); };
   if (info.study_uid.empty()) info.study_uid = makeUid(study("film study"));
   if (info.series_uid.empty())
     info.series_uid = makeUid(study("film series")

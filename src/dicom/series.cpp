@@ -10,6 +10,7 @@
 #include <set>
 #include <tuple>
 
+#include "base/words.h"
 #include "dicom/attributes.h"
 #include "dicom/text.h"
 
@@ -213,11 +214,6 @@ std::string listSeries(const SortedScan& scan) {
     lines.push_back(std::move(line));
   }
   return fmt::format("{}", fmt::join(lines, "; "));
-}
-
-std::string capital(std::string text) {
-  if (!text.empty()) text[0] = static_cast<char>(std::toupper(static_cast<unsigned char>(text[0])));
-  return text;
 }
 
 std::string describe(const SortedScan& scan, const Stack& stack) {
@@ -439,7 +435,7 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
                    ? "the thinnest bone reconstruction that covers enough"
                    : "the thinnest that covers enough; none is known to be a bone reconstruction of like thickness")
             : "as asked for";
-    std::string note = capital(describe(scan, chosen)) + " was used: " + why + ".";
+    std::string note = capitalised(describe(scan, chosen)) + " was used: " + why + ".";
     if (!others.empty()) note += fmt::format(" Also usable with --series: {}.", fmt::join(others, "; "));
     choice.notes.push_back(std::move(note));
     if (unusable.size() > 6) {

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "base/median.h"
 #include "base/units.h"
 #include "dicom/attributes.h"
 
@@ -17,12 +18,6 @@ constexpr const char* kExportAll =
     "Export the whole series again from the archive, or choose another series with --series.";
 
 std::string where(const std::string& name) { return name + ", " + label(attr::kPosition); }
-
-double median(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// Least-squares line y = a + b x.
 struct Line {

@@ -10,6 +10,7 @@
 #include <string>
 
 #include "dicom/ct_writer.h"
+#include "dicom/uid.h"
 
 namespace rayset::dicom {
 
@@ -20,6 +21,19 @@ namespace rayset::dicom {
 [[nodiscard]] std::string cut(const std::string& text, std::size_t most);
 /// Only complete dates are written (DA: YYYYMMDD).
 [[nodiscard]] std::string date(const std::string& text);
+
+/// What an identifier in this role is made of: the study, for images of scans and films alike.
+template <class Info>
+[[nodiscard]] Hash studyHash(const char* role, std::uint64_t seed, const Info& info) {
+  return Hash()
+      .add(role)
+      .add(seed)
+      .add(info.patient_name)
+      .add(info.patient_id)
+      .add(info.study_date)
+      .add(info.accession)
+      .add(info.study_description);
+}
 
 /// Puts values and remembers the first refusal.
 class Writer {

@@ -445,7 +445,7 @@ FilmPattern patternOf(const FilmReading& r) {
     d.ray = s.ray;
     d.lateral_mm = ray.lateral_mm.value_or(0);
     d.dorsal_mm = ray.dorsal_mm.value_or(0);
-    d.displaced = std::hypot(d.lateral_mm, d.dorsal_mm) >= kDisplacedFromMm;
+    d.displaced = d.asideMm() >= kDisplacedFromMm;
     with[s.ray] = d;
     // Strictly, a ray is known to be in place only where both were seen, and to go sideways only where that was seen.
     if (ray.lateral_mm && (ray.dorsal_mm || std::abs(d.lateral_mm) >= kDisplacedFromMm)) without[s.ray] = d;

@@ -5,6 +5,8 @@
 #include <numbers>
 #include <vector>
 
+#include "base/median.h"
+
 namespace rayset {
 
 double greyRange(const Film& film, int left, int top, int right, int bottom) {
@@ -56,11 +58,7 @@ SnapResult snapToEdge(const Film& film, const Vec2& point, const Vec2& out_mm, c
     mean[i] /= count[i];
     if (count[i] > 1) variances.push_back(std::max(0.0, square[i] / count[i] - mean[i] * mean[i]) / count[i]);
   }
-  if (!variances.empty()) {
-    const auto middle = variances.begin() + static_cast<std::ptrdiff_t>(variances.size() / 2);
-    std::nth_element(variances.begin(), middle, variances.end());
-    variance = *middle;
-  }
+  if (!variances.empty()) variance = median(std::move(variances));
 
   std::vector<double> fall(static_cast<std::size_t>(2 * reach + 1), 0);  // -d(grey)/d(out), per mm
   const double norm = step / (std::sqrt(2 * std::numbers::pi) * sigma * sigma * sigma);

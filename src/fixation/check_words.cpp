@@ -7,6 +7,7 @@
 
 #include "anatomy/part_id.h"
 #include "base/units.h"
+#include "base/words.h"
 
 namespace rayset {
 namespace {
@@ -34,7 +35,7 @@ std::vector<std::string> failedChecks(const Device& device, const ConstructSetti
                                       const std::string& nearest) {
   const DeviceChecks& c = device.checks;
   if (!c.failure.empty()) return {c.failure};
-  const std::string bones = fmt::format("{}", fmt::join(device.through, " and "));
+  const std::string bones = listed(device.through);
   std::vector<std::string> out;
   if (!c.other_bones.empty())
     out.push_back(fmt::format("enters {}, which it should not", fmt::join(c.other_bones, ", ")));

@@ -7,7 +7,6 @@
 #include <cmath>
 
 namespace rayset {
-namespace {
 
 Points positions(const std::vector<OrientedPoint>& points) {
   Points out;
@@ -15,8 +14,6 @@ Points positions(const std::vector<OrientedPoint>& points) {
   for (const auto& p : points) out.push_back(p.position);
   return out;
 }
-
-}  // namespace
 
 AlignmentTarget::AlignmentTarget(std::vector<OrientedPoint> points)
     : points_(std::move(points)), tree_(positions(points_)) {}

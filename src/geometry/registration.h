@@ -26,6 +26,8 @@ struct IcpResult {
   Eigen::Matrix<double, 6, 6> information = Eigen::Matrix<double, 6, 6>::Zero();
 };
 
+[[nodiscard]] Points positions(const std::vector<OrientedPoint>& points);
+
 /// Fixed side of an alignment: oriented points with a search tree, built once and used for many starts.
 class AlignmentTarget {
  public:

@@ -59,7 +59,7 @@ RayDisplacement displacement(Ray ray, const Rigid& reduced_to_injured, const Vec
     d.plantarflexion_rad = std::atan2(R(0, 2), R(2, 2));
     d.pronation_rad = 0;
   }
-  d.displaced = std::hypot(d.lateral_mm, d.dorsal_mm) >= displaced_from_mm;
+  d.displaced = d.asideMm() >= displaced_from_mm;
   return d;
 }
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <cmath>
 #include <optional>
 
 #include "anatomy/bones.h"
@@ -20,13 +21,16 @@ struct RayDisplacement {
   double abduction_rad = 0, plantarflexion_rad = 0, pronation_rad = 0;
   bool displaced = false;
   bool told = true;  ///< false: the images leave it open; `displaced` is then the likelier answer
+
+  /// Out of its line, to whichever side: what makes it count as displaced.
+  [[nodiscard]] double asideMm() const { return std::hypot(lateral_mm, dorsal_mm); }
 };
 
 /// From this combined lateral and dorsal shift on a ray counts as displaced: ours, part of the plan contract.
 inline constexpr double kDisplacedFromMm = 2.0;
 
 /// `reduced_to_injured` moves the metatarsal from where it belongs to where it was scanned; `base_point` is the
-/// reference point of the REDUCED metatarsal. The bound applies to hypot(lateral, dorsal).
+/// reference point of the REDUCED metatarsal. The bound applies to asideMm().
 [[nodiscard]] RayDisplacement displacement(Ray ray, const Rigid& reduced_to_injured, const Vec3& reduced_base_point,
                                            const Frame& frame, double displaced_from_mm = kDisplacedFromMm);
 /// The inverse: the rigid transform that gives these components (phantoms and tests).

@@ -14,6 +14,7 @@
 
 #include "anatomy/frames.h"
 #include "anatomy/section.h"
+#include "base/median.h"
 #include "geometry/ray_caster.h"
 #include "geometry/side.h"
 
@@ -170,12 +171,6 @@ void axialDistances(const LocalFoot& foot, Values& values) {
 // --- steps and borders at the joints
 // ----------------------------------------------------------------------------------
 
-double median(std::vector<double> v) {
-  const auto middle = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), middle, v.end());
-  return *middle;
-}
-
 /// The face that a tarsal bone turns to a ray, found without the metatarsal, so that a displaced one cannot drag it
 /// along.
 struct TarsalFace {
@@ -249,7 +244,7 @@ std::optional<JointLine> jointLine(const Surface& metatarsal, const TarsalFace& 
     if (hit && hit->entering) gaps.push_back(hit->position.x() - joint.tarsalAt(p.y(), p.z()));
   }
   if (gaps.size() * 20 < face.points.size()) return std::nullopt;
-  joint.gap = median(gaps);
+  joint.gap = median(std::move(gaps));
   return joint;
 }
 

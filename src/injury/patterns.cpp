@@ -43,11 +43,6 @@ std::string words(const std::vector<Ray>& rays) {
   return "the " + listed(names) + " rays";
 }
 
-std::string capital(std::string text) {
-  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
-  return text;
-}
-
 std::string verb(const std::vector<Ray>& rays) { return rays.size() == 1 ? " is " : " are "; }
 
 // Every group of rays with where it went: "the first ray is displaced medially; the second to fifth rays laterally".
@@ -92,7 +87,7 @@ Facts factsOf(const Ways& ways) {
 PatternName quenuKuss(const Ways& ways) {
   const Facts f = factsOf(ways);
   if (f.none) return {"none", "No ray is displaced."};
-  const std::string what = capital(account(ways));
+  const std::string what = capitalised(account(ways));
   if (f.opposed_sideways) return {"divergent", what + ": the rays part in the coronal plane."};
   if (f.opposed_upright) return {"divergent", what + ": the rays part in the sagittal plane."};
   if (f.all_five) return {"homolateral", what + ": all five went together."};
@@ -135,7 +130,7 @@ std::string whyNot(const Facts& f, const std::string& what) {
 PatternName hardcastle(const Ways& ways) {
   const Facts f = factsOf(ways);
   if (f.none) return {"none", "No ray is displaced."};
-  const std::string what = capital(account(ways));
+  const std::string what = capitalised(account(ways));
   if (totalOneDirection(f)) return {"A", "Total incongruity: " + account(ways) + "."};
   if (divergent(f))
     return {"C", std::string("Divergent, ") + (f.all_five ? "total" : "partial") + ": " + account(ways) + "."};
@@ -153,7 +148,7 @@ PatternName hardcastle(const Ways& ways) {
 PatternName myerson(const Ways& ways) {
   const Facts f = factsOf(ways);
   if (f.none) return {"none", "No ray is displaced."};
-  const std::string what = capital(account(ways));
+  const std::string what = capitalised(account(ways));
   if (totalOneDirection(f)) return {"A", "Total incongruity: " + account(ways) + "."};
   if (divergent(f)) {
     if (f.lateral.size() == 4) return {"C2", "Divergent, total: " + account(ways) + "."};
@@ -191,11 +186,11 @@ PatternName forEveryPossibility(const Ways& seen, const std::vector<Ray>& unseen
     if (!name) name = here;
     if (here.value != name->value) {
       const std::string known = account(seen);
-      return {"unclassified", capital(words(unseen)) + " could not be measured" + (known.empty() ? "" : "; " + known) +
-                                  ". The name depends on what is missing."};
+      return {"unclassified", capitalised(words(unseen)) + " could not be measured" +
+                                  (known.empty() ? "" : "; " + known) + ". The name depends on what is missing."};
     }
   }
-  return {name->value, capital(account(seen)) + ". " + capital(words(unseen)) +
+  return {name->value, capitalised(account(seen)) + ". " + capitalised(words(unseen)) +
                            " could not be measured; the name holds whatever happened there."};
 }
 
@@ -203,9 +198,7 @@ PatternName forEveryPossibility(const Ways& seen, const std::vector<Ray>& unseen
 
 namespace {
 /// From how much sideways on a ray with this shift went to a side.
-double sidedFrom(const RayDisplacement& d) {
-  return std::min(kSidedFromMm, kSidedFromFraction * std::hypot(d.lateral_mm, d.dorsal_mm));
-}
+double sidedFrom(const RayDisplacement& d) { return std::min(kSidedFromMm, kSidedFromFraction * d.asideMm()); }
 bool wentToASide(const RayDisplacement& d) { return std::abs(d.lateral_mm) >= sidedFrom(d); }
 }  // namespace
 
@@ -235,7 +228,7 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
   std::vector<RayDisplacement> out{d};
   if (told) {
     if (sideTold(d, within_mm)) return out;
-    const double shift = std::hypot(d.lateral_mm, d.dorsal_mm), side = d.lateral_mm < 0 ? -1 : 1;
+    const double shift = d.asideMm(), side = d.lateral_mm < 0 ? -1 : 1;
     const bool sided = wentToASide(d);
     d.lateral_mm = sided ? 0 : side * shift;
     d.dorsal_mm = sided ? (d.dorsal_mm < 0 ? -1 : 1) * shift : 0;
@@ -243,7 +236,7 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
     return out;
   }
   d.displaced = !d.displaced;
-  if (!d.displaced || std::hypot(d.lateral_mm, d.dorsal_mm) >= kKnownFromMm) {
+  if (!d.displaced || d.asideMm() >= kKnownFromMm) {
     out.push_back(d);
     return out;
   }
@@ -336,7 +329,7 @@ std::vector<CloseCall> closeCalls(const PerRay<RayDisplacement>& rays, const Per
   const Patterns now = classify(rays);
   std::vector<CloseCall> out;
   for (const auto& [ray, d] : rays) {
-    const double shift = std::hypot(d.lateral_mm, d.dorsal_mm);
+    const double shift = d.asideMm();
     if (!d.told || shift < 1e-6 || std::abs(shift - kDisplacedFromMm) > within(within_mm, ray)) continue;
     auto changed = rays;
     changed.at(ray).displaced = !d.displaced;

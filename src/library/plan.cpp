@@ -139,27 +139,25 @@ std::vector<std::string> Plan::missing() const {
 }
 
 std::vector<Ray> Plan::rays() const {
-  std::vector<Ray> out(5);
-  for (std::size_t n = 0; n < out.size(); ++n) out[n].number = static_cast<int>(n) + 1;
-  for (const RayDisplacement& d : impl_->planned.rays) {
-    if (d.ray == 0) continue;
-    Ray& ray = out[static_cast<std::size_t>(d.ray - 1)];
+  std::vector<Ray> out;
+  for (const rayset::Ray number : kRays) out.push_back({.number = number.number()});
+  for (const auto& [number, d] : impl_->planned.rays) {
+    Ray& ray = out[number.index()];
     ray.displacement = shown(d);
     if (d.told) ray.displaced = d.displaced;
   }
-  for (const RayReduction& r : impl_->planned.reduction.rays) {
-    if (r.ray == 0) continue;
-    out[static_cast<std::size_t>(r.ray - 1)].reduction = {.injured_to_reduced = shown(r.injured_to_reduced),
-                                                          .uncertainty_mm = r.uncertainty_mm,
-                                                          .uncertainty_deg = toDegrees(r.uncertainty_rad),
-                                                          .roll_deg = toDegrees(r.roll_rad),
-                                                          .by_hand = r.by_hand,
-                                                          .doubt = r.doubt,
-                                                          .joint = {.gap_mm = r.joint.gap_mm,
-                                                                    .step_mm = r.joint.step_mm,
-                                                                    .overlap_mm = r.joint.overlap_mm,
-                                                                    .contact_mm2 = r.joint.contact_mm2},
-                                                          .manoeuvre = r.manoeuvre};
+  for (const auto& [number, r] : impl_->planned.reduction.rays) {
+    out[number.index()].reduction = {.injured_to_reduced = shown(r.injured_to_reduced),
+                                     .uncertainty_mm = r.uncertainty_mm,
+                                     .uncertainty_deg = toDegrees(r.uncertainty_rad),
+                                     .roll_deg = toDegrees(r.roll_rad),
+                                     .by_hand = r.by_hand,
+                                     .doubt = r.doubt,
+                                     .joint = {.gap_mm = r.joint.gap_mm,
+                                               .step_mm = r.joint.step_mm,
+                                               .overlap_mm = r.joint.overlap_mm,
+                                               .contact_mm2 = r.joint.contact_mm2},
+                                     .manoeuvre = r.manoeuvre};
   }
   return out;
 }

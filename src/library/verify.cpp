@@ -70,7 +70,7 @@ DeviceOutcome deviceOf(const rayset::DeviceOutcome& d) {
 Change changeOf(const rayset::Change& change) {
   Change out{change.since, {}, {}};
   for (const rayset::RayChange& r : change.rays)
-    out.rays.push_back({.ray = r.ray,
+    out.rays.push_back({.ray = r.ray.number(),
                         .shift_mm = r.shift_mm,
                         .turn_deg = toDegrees(r.turn_rad),
                         .shift_95_mm = r.shift_95_mm,
@@ -97,8 +97,7 @@ Verification verificationOf(const rayset::Verification& v) {
                    .cautions = v.cautions,
                    .since = {},
                    .partial = v.partial};
-  for (const rayset::RayOutcome& r : v.rays)
-    if (r.ray != 0) out.rays.push_back(rayOf(r, v.oneFilm()));
+  for (const auto& [ray, r] : v.rays) out.rays.push_back(rayOf(r, v.oneFilm()));
   for (const rayset::DeviceOutcome& d : v.devices) out.devices.push_back(deviceOf(d));
   if (v.since) out.since = changeOf(*v.since);
   return out;

@@ -10,6 +10,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "geometry/json.h"
+#include "injury/shift_words.h"
 
 namespace rayset {
 namespace {
@@ -70,10 +71,6 @@ struct Check {
   }
 };
 
-std::string signedWords(double mm, const char* positive, const char* negative) {
-  return fmt::format("{:.1f} mm {}", std::abs(mm), mm >= 0 ? positive : negative);
-}
-
 constexpr const char* kNoChange = "no change told";
 
 }  // namespace
@@ -125,10 +122,8 @@ Result<Change> changeSince(const Json& earlier, const Json& later, const std::st
     c.shift_95_mm = std::hypot(found.mm, before->second.mm);
     c.turn_95_rad = std::hypot(found.rad, before->second.rad);
     c.moved = c.shift_mm > c.shift_95_mm || c.turn_rad > c.turn_95_rad;
-    c.words = c.moved ? fmt::format("moved by {:.1f} mm ({}, {}, {}) and turned by {:.0f} degrees", c.shift_mm,
-                                    signedWords(c.lateral_mm, "lateral", "medial"),
-                                    signedWords(c.dorsal_mm, "dorsal", "plantar"),
-                                    signedWords(c.distal_mm, "distal", "proximal"), toDegrees(c.turn_rad))
+    c.words = c.moved ? fmt::format("moved by {:.1f} mm ({}) and turned by {:.0f} degrees", c.shift_mm,
+                                    fmt::join(shiftParts(c), ", "), toDegrees(c.turn_rad))
                       : kNoChange;
     out.rays.push_back(std::move(c));
   }

@@ -8,6 +8,7 @@
 #include "anatomy/frames.h"
 #include "base/dates.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
 #include "geometry/side.h"
@@ -54,9 +55,9 @@ std::string directionWords(const Vec3& d, const Frame& f) {
   int second = -1;
   for (int k = 0; k < 3; ++k)
     if (k != most && c[k] > 0.5 && (second < 0 || c[k] > c[second])) second = k;
-  std::string text = words[static_cast<std::size_t>(most)];
-  if (second >= 0) text += std::string(" and ") + words[static_cast<std::size_t>(second)];
-  return text;
+  std::vector<std::string> ways{words[static_cast<std::size_t>(most)]};
+  if (second >= 0) ways.emplace_back(words[static_cast<std::size_t>(second)]);
+  return listed(ways);
 }
 
 std::vector<double> otherLengths(const Device& device, const Catalogue& catalogue) {

@@ -379,9 +379,7 @@ Result<std::vector<std::pair<Bone, Bone>>> contactsFromWords(const std::string& 
     const std::size_t dash = word.find('-');
     const auto midfootBone = [](const std::string& id) {
       const auto bone = boneFromId(id);
-      return bone && std::find(kMidfootBones.begin(), kMidfootBones.end(), *bone) != kMidfootBones.end()
-                 ? bone
-                 : std::optional<Bone>();
+      return bone && isMidfootBone(*bone) ? bone : std::nullopt;
     };
     const auto a = midfootBone(word.substr(0, dash));
     const auto b = dash == std::string::npos ? std::nullopt : midfootBone(word.substr(dash + 1));

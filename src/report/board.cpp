@@ -12,6 +12,8 @@
 #include <cmath>
 
 #include "base/units.h"
+#include "injury/shift_words.h"
+#include "report/palette.h"
 #include "report/pictures.h"
 #include "report/words.h"
 
@@ -19,9 +21,9 @@ namespace rayset {
 namespace {
 
 using words::RayState;
+namespace marks = board_marks;
 
 constexpr double kGap = 5, kPad = 5;
-constexpr pdf::Colour kFoundText = 0x9A5B00;  // the orange of the pictures, dark enough for text
 
 void line(cairo_t* cr, double x0, double y0, double x1, double y1) {
   cairo_move_to(cr, x0, y0);
@@ -29,14 +31,22 @@ void line(cairo_t* cr, double x0, double y0, double x1, double y1) {
   cairo_stroke(cr);
 }
 
+template <std::size_t N>
+void outline(cairo_t* cr, const std::array<marks::Corner, N>& corners, double x, double y) {
+  for (const auto& [right, up] : corners) cairo_line_to(cr, x + right, y - up);
+  cairo_close_path(cr);
+}
+
 void arrow(cairo_t* cr, double x0, double y0, double x1, double y1) {
   const double length = std::hypot(x1 - x0, y1 - y0);
   if (length < 0.5) return;
-  const double ux = (x1 - x0) / length, uy = (y1 - y0) / length, head = std::min(5.5, 0.6 * length);
-  line(cr, x0, y0, x1 - 0.8 * head * ux, y1 - 0.8 * head * uy);
+  const double ux = (x1 - x0) / length, uy = (y1 - y0) / length,
+               head = std::min(marks::kHead, marks::kHeadShare * length);
+  const double shaft = marks::kShaftInHead * head, half = marks::kHeadHalfWidth * head;
+  line(cr, x0, y0, x1 - shaft * ux, y1 - shaft * uy);
   cairo_move_to(cr, x1, y1);
-  cairo_line_to(cr, x1 - head * ux + 0.45 * head * uy, y1 - head * uy - 0.45 * head * ux);
-  cairo_line_to(cr, x1 - head * ux - 0.45 * head * uy, y1 - head * uy + 0.45 * head * ux);
+  cairo_line_to(cr, x1 - head * ux + half * uy, y1 - head * uy - half * ux);
+  cairo_line_to(cr, x1 - head * ux - half * uy, y1 - head * uy + half * ux);
   cairo_close_path(cr);
   cairo_fill(cr);
 }
@@ -87,7 +97,7 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   line(cr, ox, oy, ox + stick * stick_right, oy - stick * stick_up);
   cairo_set_dash(cr, nullptr, 0, 0);
   cairo_set_line_width(cr, 1.2);
-  cairo_arc(cr, ox, oy, 3.4, 0, 2 * M_PI);
+  cairo_arc(cr, ox, oy, marks::kBelongsRadius, 0, 2 * M_PI);
   cairo_stroke(cr);
   // Where it was found.
   const bool displaced = state == RayState::kDisplaced;
@@ -96,18 +106,11 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   cairo_set_line_width(cr, 2.2);
   line(cr, fx, fy, fx + stick * found_right, fy - stick * found_up);
   if (displaced) {  // triangle; in place: dot; cannot be told: lozenge
-    cairo_move_to(cr, fx, fy - 4);
-    cairo_line_to(cr, fx + 3.8, fy + 3);
-    cairo_line_to(cr, fx - 3.8, fy + 3);
-    cairo_close_path(cr);
+    outline(cr, marks::kDisplaced, fx, fy);
   } else if (state == RayState::kUntold) {
-    cairo_move_to(cr, fx, fy - 4.4);
-    cairo_line_to(cr, fx + 3.2, fy);
-    cairo_line_to(cr, fx, fy + 4.4);
-    cairo_line_to(cr, fx - 3.2, fy);
-    cairo_close_path(cr);
+    outline(cr, marks::kUntold, fx, fy);
   } else {
-    cairo_arc(cr, fx, fy, 2.4, 0, 2 * M_PI);
+    cairo_arc(cr, fx, fy, marks::kInPlaceRadius, 0, 2 * M_PI);
   }
   cairo_fill(cr);
   pdf::setColour(cr, pdf::kInk);
@@ -133,11 +136,9 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   const double column = (width - 4 * kGap) / 5, inner = column - 2 * kPad;
   const double top_h = 88, side_h = 76, roll_h = 34;
   const bool right_foot = c.side == Side::kRight;
-  // Sideways: lateral is to the right of the page for a right foot seen from dorsal; seen from medial its toes point
-  // left.
-  const double lateral_sign = right_foot ? 1 : -1, distal_sign = right_foot ? -1 : 1;
+  const auto [lateral_sign, distal_sign] = boardSense(c.side);
 
-  double most = 3;
+  double most = kBoardLeastMm;
   for (const auto& [ray, d] : c.rays)
     most = std::max({most, std::abs(d.lateral_mm), std::abs(d.dorsal_mm), std::abs(d.distal_mm)});
   const double points_per_mm = std::min(4.0, 0.25 * side_h / most);
@@ -157,7 +158,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
       double cy = y + kPad;
       const bool on = pass == 1;
       if (on) {
-        pdf::setColour(cr, s == RayState::kDisplaced ? 0xFFF3DC : 0xF5F6F7);
+        pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFoundBand : 0xF5F6F7);
         cairo_rectangle(cr, cx, y, column, height);
         cairo_fill_preserve(cr);
         pdf::setColour(cr, s == RayState::kDisplaced ? palette::kFound : pdf::kRule);
@@ -173,7 +174,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
                               pdf::coloured(pdf::kGrey, fmt::format("  M{} on {}", ray, boneId(tarsalPartner(ray)))),
                           ix, cy, inner, {.size = 10, .one_line = true}, on);
       cy += pdf::drawText(cr, pdf::bold(words::marked(s)), ix, cy, inner,
-                          {.size = 9, .colour = s == RayState::kDisplaced ? kFoundText : pdf::kInk}, on) +
+                          {.size = 9, .colour = s == RayState::kDisplaced ? palette::kFoundText : pdf::kInk}, on) +
             3;
 
       Inset top{ix,
@@ -248,12 +249,8 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
       if (s == RayState::kUnknown) {
         put("Shift and turn of the base", "not judged");
       } else {
-        const auto part = [](double v, const char* a, const char* b) {
-          return words::mm(std::abs(v)) + " " + (v >= 0 ? a : b);
-        };
         put(s == RayState::kUntold ? "Shift, best estimate" : "Shift of the base",
-            part(d.lateral_mm, "lateral", "medial") + "\n" + part(d.dorsal_mm, "dorsal", "plantar") + "\n" +
-                part(d.distal_mm, "distal", "proximal"));
+            fmt::format("{}", fmt::join(shiftParts(d), "\n")));
         const auto angle = [](double v, const char* a, const char* b) {
           return words::degrees(std::abs(v)) + " " + (v >= 0 ? a : b);
         };
@@ -294,8 +291,8 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
   }
   const double bar = 5 * points_per_mm;
   const std::string key = "5 mm, scale of the arrows. " + pdf::coloured(palette::kPlace, pdf::bold("○ – –")) +
-                          " base and shaft where they belong; " + pdf::coloured(kFoundText, pdf::bold("▲")) + ", " +
-                          pdf::coloured(pdf::kGrey, pdf::bold("●")) + " or " +
+                          " base and shaft where they belong; " + pdf::coloured(palette::kFoundText, pdf::bold("▲")) +
+                          ", " + pdf::coloured(pdf::kGrey, pdf::bold("●")) + " or " +
                           pdf::coloured(pdf::kGrey, pdf::bold("◊")) +
                           " base as scanned, the solid stick its shaft turned by the true angle. Roll: the base from "
                           "behind, mark on its top.";

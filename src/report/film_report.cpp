@@ -13,9 +13,11 @@
 #include <cstring>
 
 #include "base/dates.h"
+#include "base/words.h"
 #include "geometry/side.h"
 #include "report/frame.h"
 #include "report/page.h"
+#include "report/palette.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -23,11 +25,12 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
+using pdf::grey;
 
-// Okabe and Ito's palette, told apart on black; each kind of line also has its own pattern.
-constexpr pdf::Colour kGap = 0xE69F00, kBorder = 0x56B4E9, kAxis = 0xF0E442, kPoint = 0xFFFFFF, kFleck = 0xCC79A7;
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+// On a film. Each kind of line also has its own pattern.
+constexpr pdf::Colour kGap = palette::kOrange, kBorder = palette::kSkyBlue, kAxis = palette::kYellow, kPoint = 0xFFFFFF,
+                      kFleck = palette::kPurple;
+constexpr pdf::Colour kAxisText = 0x8A7D00;  // kAxis, dark enough for text
 
 std::string viewWord(FilmView view) { return std::string(wordOf(view)); }
 std::string loadWord(std::optional<bool> loaded) {
@@ -442,8 +445,8 @@ std::string filmTitle(const FilmReading& r, std::size_t i) {
   const MeasuredFilm& f = r.films[i];
   std::vector<std::string> feet;
   for (const MeasuredFoot& foot : f.feet) feet.push_back(sideWord(foot.side));
-  return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), words::listed(feet),
-                     feet.size() > 1 ? "feet" : "foot", loadWord(f.weight_bearing));
+  return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), listed(feet), feet.size() > 1 ? "feet" : "foot",
+                     loadWord(f.weight_bearing));
 }
 
 std::string verdict(const FilmMeasure& m) {
@@ -470,13 +473,13 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                       ? orNone({})
                       : bold(escaped(words::personName(patient.patient_name)))},
       {"ID", orNone(patient.patient_id)},
-      {"Born, sex", orNone(words::date(patient.patient_birth_date)) + ", " + orNone(patient.patient_sex)}};
+      {"Born, sex", orNone(isoDate(patient.patient_birth_date)) + ", " + orNone(patient.patient_sex)}};
   for (std::size_t i = 0; i < r.films.size(); ++i) {
     const FilmInfo& info = r.films[i].scan.info;
     facts.emplace_back(
         fmt::format("Film {}", i + 1),
         fmt::format("{}, {}{}", escaped(viewWord(r.films[i].view)), escaped(loadWord(r.films[i].weight_bearing)),
-                    info.study_date.empty() ? "" : ", " + escaped(words::date(info.study_date))) +
+                    info.study_date.empty() ? "" : ", " + escaped(isoDate(info.study_date))) +
             grey("  " + escaped(info.file)) + (info.quality_control ? bold("  simulated") : ""));
   }
   drawFacts(doc, facts, r.injured);
@@ -493,14 +496,14 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
   if (r.measures.empty())
     headline = "Nothing could be measured.";
   else if (!abnormal.empty())
-    headline = "Beyond the limit: " + words::listed(abnormal) + ".";
+    headline = "Beyond the limit: " + listed(abnormal) + ".";
   else if (!doubtful.empty())
     headline = "Nothing is clearly beyond a limit.";
   else
     headline = "Nothing measured is beyond a limit.";
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!doubtful.empty())
-    doc.item(bold("?"), escaped("At the limit, within the error of measurement: " + words::listed(doubtful) + "."),
+    doc.item(bold("?"), escaped("At the limit, within the error of measurement: " + listed(doubtful) + "."),
              {.size = 9.5});
   for (const FleckFinding& f : r.flecks) {
     if (f.side != r.injured) continue;
@@ -511,12 +514,12 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
                   ? ", between the medial cuneiform and the base of the second metatarsal: an avulsion there "
                     "is taken as proof of a Lisfranc injury (Radiopaedia)"
                   : ", not between the medial cuneiform and the second metatarsal";
-    doc.item(pdf::coloured(0x9A5B00, "▲"), escaped(text + "."), {.size = 9.5});
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), escaped(text + "."), {.size = 9.5});
   }
   if (!contradicted.empty())
     doc.item(
         "–",
-        escaped(words::listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
+        escaped(listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
                 " above a limit that is often quoted but speaks against what was measured on normal feet; it does not "
                 "count here. See “Limits that do not hold”."),
         {.size = 9.5});
@@ -654,8 +657,9 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
                            !doc.dry());
       });
     }
-    doc.paragraph(pdf::coloured(0x9A5B00, bold("▬")) + " measure   " + pdf::coloured(0x0072B2, bold("╌")) +
-                      " line of a border   " + pdf::coloured(0x8A7D00, bold("─·")) +
+    doc.paragraph(pdf::coloured(palette::kFoundText, bold("▬")) + " measure   " +
+                      pdf::coloured(palette::kPlace, bold("╌")) + " line of a border   " +
+                      pdf::coloured(kAxisText, bold("─·")) +
                       " axis of a bone   ○ landmark on its edge   □ landmark left where it was placed by hand",
                   {.size = 7.8, .colour = pdf::kGrey});
     for (const MeasuredFoot& foot : f.feet) {
@@ -669,7 +673,7 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
       if (edges > 0)
         doc.paragraph(
             fmt::format("{} foot: {} of {} landmarks on borders were moved to the nearest edge{}.",
-                        words::capitalised(sideWord(foot.side)), snapped, edges,
+                        capitalised(sideWord(foot.side)), snapped, edges,
                         snapped > 0 && f.spacing.known() ? fmt::format(", by {} at most", words::mm(most)) : ""),
             {.size = 8.6});
     }

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "base/words.h"
 #include "geometry/side.h"
 #include "report/words.h"
 
@@ -93,8 +94,8 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.group = "film";
   shot.dark = true;
   shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
-  shot.heading = words::capitalised(film.description);
-  shot.short_caption = words::capitalised(captionOf(film.state));
+  shot.heading = capitalised(film.description);
+  shot.short_caption = capitalised(captionOf(film.state));
   shot.corner = sideCapitals(foot.side);
   shot.note = "SIMULATED";
   const ProjectionView& v = film.view;

@@ -9,6 +9,7 @@
 
 #include <algorithm>
 
+#include "base/dates.h"
 #include "geometry/side.h"
 #include "report/words.h"
 
@@ -17,8 +18,7 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
+using pdf::grey;
 
 }  // namespace
 
@@ -29,7 +29,7 @@ pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::s
                           (p.id.empty() ? grey("not in the images") : escaped(p.id)) +
                           (!p.born           ? std::string()
                            : p.born->empty() ? grey("  born not in the images")
-                                             : grey("  born ") + escaped(words::date(*p.born)));
+                                             : grey("  born ") + escaped(isoDate(*p.born)));
   const std::string side = sideCapitals(side_of_foot) + " FOOT";
   return {[who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
     using namespace pdf;

@@ -8,6 +8,8 @@
 #include <memory>
 #include <numeric>
 
+#include "report/palette.h"
+
 namespace rayset::pdf {
 namespace {
 
@@ -303,7 +305,7 @@ void Document::table(const std::vector<Column>& columns, const std::vector<Row>&
       drawHead();
     }
     if (y_ + cells.height <= kBottom) {
-      if (rows[r].highlight) band(y_ + 0.4, cells.height - 0.4, 0xFFF3DC);
+      if (rows[r].highlight) band(y_ + 0.4, cells.height - 0.4, palette::kFoundBand);
       draw(cells);
       continue;
     }

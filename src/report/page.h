@@ -32,6 +32,7 @@ enum class Align { kLeft, kCentre, kRight };
 [[nodiscard]] std::string escaped(const std::string& text);
 [[nodiscard]] inline std::string bold(const std::string& markup) { return "<b>" + markup + "</b>"; }
 [[nodiscard]] std::string coloured(Colour colour, const std::string& markup);
+[[nodiscard]] inline std::string grey(const std::string& markup) { return coloured(kGrey, markup); }
 
 struct TextStyle {
   double size = 9;

@@ -10,7 +10,9 @@
 #include <optional>
 
 #include "anatomy/part_id.h"
+#include "base/words.h"
 #include "geometry/side.h"
+#include "report/palette.h"
 
 namespace rayset {
 namespace {
@@ -247,7 +249,7 @@ void PlanShots::addBones(Job& job, State state, int sight) const {
     if (state == State::kMetal) {
       part.opacity = isMidfoot(b) ? 0.22F : 0.12F;
     } else {
-      if (isDisplaced(b)) part.colour = linearColour(state == State::kInjured ? palette::kFound : 0x7DB8DE);
+      if (isDisplaced(b)) part.colour = linearColour(state == State::kInjured ? palette::kFound : palette::kPlacedBone);
       if (isUntold(b)) part.colour = linearColour(palette::kUntold);
       // From the side, rays that stand in front of every marked one are drawn see-through, or they would hide it.
       if (sight != 0 && !marked_.empty() && !isDisplaced(b) && !isUntold(b) && rank(b) > 0) {
@@ -306,7 +308,7 @@ void PlanShots::nameRays(Job& job, State state, int sight) const {
     if (it == bonesIn(state).end() || it->second.empty()) continue;
     const bool moved = isDisplaced(m), untold = isUntold(m);
     if (sight != 0 && !named(ray) && !untold) continue;
-    const pdf::Colour colour = !moved ? pdf::kInk : injured ? pdf::Colour{0x9A5B00} : palette::kPlace;
+    const pdf::Colour colour = !moved ? pdf::kInk : injured ? palette::kFoundText : palette::kPlace;
     job.shot.labels.push_back({headOf(it->second, frame_.distal),
                                std::string(boneId(m)) + (untold             ? " ◊"
                                                          : moved && injured ? " ▲"
@@ -358,7 +360,7 @@ Job PlanShots::rayFrom(const Look& look, Ray ray, const std::vector<const Device
   shot.group = "ray";
   shot.ray = ray;
   shot.name = "ray" + std::to_string(ray.number()) + "_" + look.name;
-  shot.caption = words::capitalised(std::string(ordinal(ray))) + " ray from " +
+  shot.caption = capitalised(std::string(ordinal(ray))) + " ray from " +
                  (from_dorsal ? "dorsal"
                   : ray <= 3  ? "medial"
                               : "lateral");
@@ -460,7 +462,7 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
         for (const auto& [b, s] : foot.found)
           if (rayOf(b) && !s.empty() && (look.name == "dorsal" || *rayOf(b) == 1 || isOff(b)))
             shot.labels.push_back({headOf(s, f.distal), std::string(boneId(b)) + (isOff(b) ? " ▲" : ""),
-                                   isOff(b) ? 0x9A5B00 : pdf::kInk, true});
+                                   isOff(b) ? palette::kFoundText : pdf::kInk, true});
       }
       for (const Surface& s : own) parts.push_back({&s, linearColour(palette::kPlace), 0.0F});
       RenderSettings settings;
@@ -625,7 +627,7 @@ std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
       out.push_back({palette::kFound, Mark::kSolid, "displaced metatarsal as scanned (▲)"});
       out.push_back({palette::kPlace, Mark::kOutline, "outline of where it belongs"});
     } else {
-      out.push_back({0x7DB8DE, Mark::kSolid, "metatarsal moved to where it belongs"});
+      out.push_back({palette::kPlacedBone, Mark::kSolid, "metatarsal moved to where it belongs"});
       out.push_back({palette::kFound, Mark::kOutline, "outline of where it was scanned"});
     }
   } else {

@@ -15,13 +15,6 @@
 
 namespace rayset {
 
-/// Colours told apart by people with any of the common colour-vision deficiencies (Okabe and Ito 2008,
-/// jfly.uni-koeln.de/color); each also differs by shape or word wherever it is used.
-namespace palette {
-inline constexpr pdf::Colour kBone = 0xE9E2D3, kFaint = 0xD9D6CF, kFound = 0xE69F00, kPlace = 0x0072B2,
-                             kScrew = 0x40464E, kWire = 0xB0559A, kPiece = 0xD55E00, kUntold = 0xF0E442;
-}
-
 struct ShotLabel {
   Vec3 at;           ///< patient frame
   std::string text;  ///< plain

@@ -20,6 +20,7 @@
 #include "base/aside.h"
 #include "base/dates.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "case/open_questions.h"
 #include "geometry/side.h"
 #include "image/filters.h"
@@ -27,6 +28,7 @@
 #include "report/film_shots.h"
 #include "report/frame.h"
 #include "report/page.h"
+#include "report/palette.h"
 #include "report/pictures.h"
 #include "report/words.h"
 
@@ -35,13 +37,12 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
+using pdf::grey;
 using words::RayState;
 
 std::string orNone(const std::string& text) {
   return text.empty() ? pdf::coloured(pdf::kGrey, "not in the images") : escaped(text);
 }
-
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
 
 /// Everything the pages are made of, worked out once.
 struct Content {
@@ -75,8 +76,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
                       ? orNone({})
                       : bold(escaped(words::personName(c.scan.patient_name)))},
       {"ID", orNone(c.scan.patient_id)},
-      {"Born, sex", orNone(words::date(c.scan.patient_birth_date)) + ", " + orNone(c.scan.patient_sex)},
-      {"Study", orNone(words::date(c.scan.study_date)) +
+      {"Born, sex", orNone(isoDate(c.scan.patient_birth_date)) + ", " + orNone(c.scan.patient_sex)},
+      {"Study", orNone(isoDate(c.scan.study_date)) +
                     (c.scan.study_description.empty() ? "" : ", " + escaped(c.scan.study_description)) +
                     (c.scan.accession.empty() ? "" : grey("  accession ") + escaped(c.scan.accession))},
       {"Series", (c.scan.series_number.empty() ? std::string() : grey("no. ") + escaped(c.scan.series_number) + "  ") +
@@ -92,15 +93,15 @@ void firstPage(pdf::Document& doc, const Content& k) {
   doc.heading("Finding", "finding");
   const words::Finding f = words::finding(c);
   doc.paragraph(bold(escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
-  for (const std::string& line : f.rays) doc.item(pdf::coloured(0x9A5B00, "▲"), escaped(line), {.size = 9.5});
+  for (const std::string& line : f.rays)
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), escaped(line), {.size = 9.5});
   for (const std::string& line : f.unknown) doc.item(bold("?"), escaped(line), {.size = 9.5});
   doc.space(2);
   const auto pattern = [&](const char* name, const PatternName& p) {
     if (p.value.empty()) return;
-    std::string reason = p.reason;
-    if (!reason.empty() && reason.back() != '.') reason += '.';
+    const std::string reason = sentence(p.reason);
     doc.paragraph(std::string(name) + ": " + bold(escaped(p.value)) +
-                  (reason.empty() ? "." : ". " + grey(escaped(words::capitalised(reason)))));
+                  (reason.empty() ? "." : ". " + grey(escaped(reason))));
   };
   pattern("Pattern by Quénu and Küss", c.patterns.quenu_kuss);
   pattern("Pattern by Hardcastle", c.patterns.hardcastle);
@@ -332,7 +333,7 @@ void reduction(pdf::Document& doc, const Content& k) {
     const RayReduction& r = *found;
     std::string manoeuvre;
     for (std::size_t i = 0; i < r.manoeuvre.size(); ++i)
-      manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(words::capitalised(r.manoeuvre[i])));
+      manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(capitalised(r.manoeuvre[i])));
     if (manoeuvre.empty()) {
       manoeuvre = "no manoeuvre needed";
     } else if (s == RayState::kInPlace) {
@@ -403,7 +404,7 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
                      [&](const Device& d) { return d.ray == ray; }))
       without.emplace_back(ordinal(ray));
   if (!without.empty())
-    doc.paragraph("No device was planned for the " + bold(words::listed(without)) +
+    doc.paragraph("No device was planned for the " + bold(listed(without)) +
                   (without.size() == 1 ? " ray." : " rays."));
   if (shots.size() == 3) {
     legendRow(doc, legend(c, "metal"));
@@ -429,7 +430,7 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
     for (const std::string& w : d.warnings)
       notes += fmt::format("{}<b>!</b> {}", notes.empty() ? "" : "\n", escaped(w));
     if (!q.other_bones.empty())
-      notes += fmt::format("{}<b>!</b> enters {}", notes.empty() ? "" : "\n", escaped(words::listed(q.other_bones)));
+      notes += fmt::format("{}<b>!</b> enters {}", notes.empty() ? "" : "\n", escaped(listed(q.other_bones)));
     checks.push_back(
         {{name(d), words::number(100 * q.inside_fraction, 0), words::number(q.cortex_margin_mm),
           q.nearest_device_mm < 999 ? words::number(q.nearest_device_mm) : "–",
@@ -514,7 +515,7 @@ void theatre(pdf::Document& doc, const Content& k) {
   }
   doc.heading("On the table", "instruments");
   for (const std::string& line : words::instruments(k.c)) {
-    doc.item("☐", escaped(words::capitalised(line)), {.size = 9}, 16);
+    doc.item("☐", escaped(capitalised(line)), {.size = 9}, 16);
     doc.space(-2);
   }
 }
@@ -582,7 +583,7 @@ void boneTable(pdf::Document& doc, const Content& k) {
              {"Confidence", 0.9, pdf::Align::kRight},
              {"Doubt", 2.4}},
             rows, 7.4);
-  if (!missing.empty()) doc.paragraph(bold("Not found: ") + escaped(words::listed(missing)) + ".");
+  if (!missing.empty()) doc.paragraph(bold("Not found: ") + escaped(listed(missing)) + ".");
 }
 
 void sourceList(pdf::Document& doc, const words::Sources& sources) {

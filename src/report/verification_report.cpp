@@ -17,11 +17,14 @@
 #include "base/aside.h"
 #include "base/dates.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "geometry/side.h"
+#include "injury/shift_words.h"
 #include "report/board.h"
 #include "report/film_shots.h"
 #include "report/frame.h"
 #include "report/page.h"
+#include "report/palette.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -29,11 +32,10 @@ namespace {
 
 using pdf::bold;
 using pdf::escaped;
+using pdf::grey;
 
-std::string grey(const std::string& markup) { return pdf::coloured(pdf::kGrey, markup); }
-
-// Told apart on black, by pattern too.
-constexpr pdf::Colour kPlannedOnFilm = 0x56B4E9, kFoundOnFilm = 0xE69F00;
+// Each has its own pattern too.
+constexpr pdf::Colour kPlannedOnFilm = palette::kSkyBlue, kFoundOnFilm = palette::kOrange;
 
 /// A film with the plan and what was found drawn in, and what it would look like as found.
 struct FilmPair {
@@ -58,10 +60,6 @@ std::string mark(Outcome o) {
                      : o == Outcome::kNotReduced ? "▲"
                                                  : "?";
   return fmt::format("{} {}", sign, wordOf(o));
-}
-
-std::string sense(double value, const char* plus, const char* minus) {
-  return words::number(std::abs(value)) + " " + (value >= 0 ? plus : minus);
 }
 
 /// Planned place as a ring in the middle, the limits round it, what was found as a dot with its 95 % interval.
@@ -125,12 +123,12 @@ void targets(pdf::Document& doc, const Content& k) {
     most = std::max({most, std::hypot(r.off.lateral_mm, r.off.distal_mm) + 0.4,
                      std::hypot(r.off.dorsal_mm, r.off.distal_mm) + 0.4});
   const double gap = 6, size = (doc.width() - 4 * gap) / 5;
-  const double lateral = k.r.plan->side == Side::kRight ? 1 : -1;
+  const double lateral = boardSense(k.r.plan->side).lateral;
   doc.block(2 * size + 48, [&](cairo_t* cr, double x, double y, double) {
     double cx = x;
     for (const Ray ray : boardOrder(k.r.plan->side)) {
       const RayOutcome* found = find(v.rays, ray);
-      pdf::drawText(cr, bold(words::capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
+      pdf::drawText(cr, bold(capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
                     {.size = 9, .align = pdf::Align::kCentre});
       pdf::drawText(cr, found == nullptr ? "? not found" : mark(found->verdict), cx, y + 12, size,
                     {.size = 8, .align = pdf::Align::kCentre});
@@ -161,7 +159,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::vector<std::pair<std::string, std::string>> facts{
       {"Patient", plan.patient_name.empty() ? orNone({}) : bold(escaped(words::personName(plan.patient_name)))},
       {"ID", orNone(plan.patient_id)},
-      {"Plan", "from the CT of " + orNone(words::date(plan.study_date))}};
+      {"Plan", "from the CT of " + orNone(isoDate(plan.study_date))}};
   if (!v.ct.empty()) facts.emplace_back("Checked", escaped(v.ct));
   for (std::size_t n = 0; n < v.films.size(); ++n)
     facts.emplace_back(fmt::format("Film {}", n + 1), escaped(v.films[n].view) + grey("  " + escaped(v.films[n].file)));
@@ -174,9 +172,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm()
                              ? "One film: no ray is found off in its plane; what lies along its beam is not known."
                          : v.verdict == Outcome::kUnknown ? "Could not be judged."
-                         : off.empty()
-                             ? words::capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
-                             : "Not reduced: " + words::listed(off) + (off.size() > 1 ? " rays." : " ray.");
+                         : off.empty() ? capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
+                                       : "Not reduced: " + listed(off) + (off.size() > 1 ? " rays." : " ray.");
   doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!v.sure && v.verdict != Outcome::kUnknown) {
     std::vector<std::string> doubts;
@@ -186,10 +183,9 @@ void firstPage(pdf::Document& doc, const Content& k) {
       std::vector<std::string> rays;
       for (const auto& [ray, r] : v.rays)
         if (r.doubt == doubt) rays.emplace_back(ordinal(ray));
-      doc.item(
-          bold("?"),
-          escaped("Not sure of the " + words::listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
-          {.size = 9.5});
+      doc.item(bold("?"),
+               escaped("Not sure of the " + listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
+               {.size = 9.5});
     }
   }
   for (const Ray ray : kRays) {
@@ -205,10 +201,8 @@ void firstPage(pdf::Document& doc, const Content& k) {
         v.oneFilm() ? "in the film's plane " + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
                     : "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words));
     rows.push_back({{fmt::format("{}", ray), words::number(r.shift_mm),
-                     sense(r.off.lateral_mm, "lateral", "medial") + ", " + sense(r.off.dorsal_mm, "dorsal", "plantar") +
-                         ", " + sense(r.off.distal_mm, "distal", "proximal"),
-                     words::degrees(r.turn_rad, 1), within + ", ± " + words::degrees(r.turn_95_rad, 1),
-                     mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
+                     fmt::format("{}", fmt::join(shiftParts(r.off, 0, " "), ", ")), words::degrees(r.turn_rad, 1),
+                     within + ", ± " + words::degrees(r.turn_95_rad, 1), mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
                     r.verdict == Outcome::kNotReduced});
   }
   doc.table({{"Ray", 0.4, pdf::Align::kCentre},
@@ -222,7 +216,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
   for (const Measure& m : v.measures)
     if (m.key == "talo_m1_lateral" || m.key == "talo_m1_dorsoplantar")
       angles.push_back(fmt::format("{} {}{}", m.name, words::signedNumber(m.value), m.unit == "deg" ? "°" : " mm"));
-  if (!angles.empty()) doc.paragraph(escaped(words::listed(angles) + "."), {.size = 8.6});
+  if (!angles.empty()) doc.paragraph(escaped(listed(angles) + "."), {.size = 8.6});
   doc.paragraph(
       "Against the plan, the tarsus standing still. Anatomical up to 1 mm (trial NCT02374944); acceptable below 2 mm "
       "and "
@@ -381,8 +375,8 @@ void films(pdf::Document& doc, const Content& k) {
                     {.size = 7.8, .colour = pdf::kGrey});
     });
     doc.paragraph(fmt::format("{}; matched with {} (1 is perfect). {} as planned, {} as found.", escaped(f.file),
-                              words::number(f.similarity, 2), pdf::coloured(0x0072B2, bold("╌")),
-                              pdf::coloured(0x9A5B00, bold("─"))),
+                              words::number(f.similarity, 2), pdf::coloured(palette::kPlace, bold("╌")),
+                              pdf::coloured(palette::kFoundText, bold("─"))),
                   {.size = 8});
   }
   if (!k.films.empty())

@@ -8,10 +8,11 @@
 #include <set>
 
 #include "anatomy/part_id.h"
-#include "base/dates.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "case/open_questions.h"
 #include "geometry/side.h"
+#include "injury/shift_words.h"
 
 namespace rayset::words {
 namespace {
@@ -40,10 +41,6 @@ ViewRule viewRule(Ray ray) {
     default:
       return {"30° oblique view: no step between M5 and the cuboid (no published line)", kCommonPractice};
   }
-}
-
-std::string component(double value, const char* positive, const char* negative) {
-  return mm(std::abs(value)) + " " + (value >= 0 ? positive : negative);
 }
 
 const ImplantType* typeOf(const Case& c, const Device& d) { return c.catalogue.find(d.type); }
@@ -75,12 +72,6 @@ const RayReduction* reductionOf(const Case& c, Ray ray) { return find(c.reductio
 
 std::string rayName(Ray ray) { return std::string(ordinal(ray)) + " ray"; }
 
-/// With a full stop at the end.
-std::string ended(std::string text) {
-  if (!text.empty() && text.back() != '.' && text.back() != '!' && text.back() != '?') text += '.';
-  return text;
-}
-
 std::string idOf(Bone bone) { return std::string(boneId(bone)); }
 
 std::vector<Ray> orderOf(const Case& c) {
@@ -107,11 +98,6 @@ std::string signedNumber(double value, int decimals) {
 }
 std::string mm(double value, int decimals) { return number(value, decimals) + " mm"; }
 std::string degrees(double radians, int decimals) { return number(toDegrees(radians), decimals) + "°"; }
-
-std::string capitalised(std::string text) {
-  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
-  return text;
-}
 
 std::string personName(const std::string& dicom) {
   // Only the first of up to three component groups (alphabetic, ideographic, phonetic) is rearranged; the others follow
@@ -157,8 +143,6 @@ std::string personName(const std::string& dicom) {
   return out;
 }
 
-std::string date(const std::string& dicom) { return isoDate(dicom); }
-
 RayState state(const Case& c, Ray ray) {
   const RayDisplacement* d = find(c.rays, ray);
   return d != nullptr ? state(*d) : RayState::kUnknown;
@@ -198,13 +182,7 @@ std::vector<Ray> raysIn(const Case& c, RayState wanted) {
   return out;
 }
 
-std::string shift(const RayDisplacement& d, double least_mm) {
-  std::vector<std::string> parts;
-  if (std::abs(d.lateral_mm) >= least_mm) parts.push_back(component(d.lateral_mm, "lateral", "medial"));
-  if (std::abs(d.dorsal_mm) >= least_mm) parts.push_back(component(d.dorsal_mm, "dorsal", "plantar"));
-  if (std::abs(d.distal_mm) >= least_mm) parts.push_back(component(d.distal_mm, "distal", "proximal"));
-  return listed(parts);
-}
+std::string shift(const RayDisplacement& d, double least_mm) { return listed(shiftParts(d, least_mm)); }
 
 std::string turn(const RayDisplacement& d, double least_rad) {
   std::vector<std::string> parts;
@@ -273,7 +251,7 @@ Finding finding(const Case& c) {
     const RayDisplacement& d = c.rays.at(ray);
     std::string line = capitalised(rayName(ray)) + ": the base of " + idOf(metatarsal(ray)) + " stands ";
     const std::string way = shift(d);
-    line += way.empty() ? mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : way + " of where it belongs";
+    line += way.empty() ? mm(d.asideMm()) + " out of place" : way + " of where it belongs";
     const std::string turned = turn(d);
     line += turned.empty() ? "; it is not turned by 1° or more." : "; the bone is " + turned + ".";
     f.rays.push_back(line);
@@ -477,7 +455,7 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
     if ((s == RayState::kDisplaced || s == RayState::kUntold) && r != nullptr) {
       reduce.title = capitalised(rayName(ray)) +
                      (s == RayState::kUntold ? ": look first (cannot be told whether displaced)" : ": reduce and hold");
-      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(capitalised(ended(line)));
+      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(sentence(line));
       if (s == RayState::kDisplaced || !wires.empty() || !definitive.empty())
         reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
     } else {
@@ -590,8 +568,8 @@ std::vector<Caution> caseCautions(const Case& c) {
   std::set<std::string> seen;
   for (const OpenQuestion& q : openQuestions(c)) seen.insert(inWords(q));
   const auto add = [&](const std::string& text) {
-    const std::string sentence = capitalised(ended(text));  // the plan has those of its stages as sentences already
-    if (!text.empty() && seen.insert(sentence).second) out.push_back({sentence, {}});
+    const std::string caution = sentence(text);  // the plan has those of its stages as sentences already
+    if (!text.empty() && seen.insert(caution).second) out.push_back({caution, {}});
   };
   for (const std::string& s : c.cautions) add(s);
   for (const std::string& s : c.reduction.cautions) add(s);
@@ -602,7 +580,7 @@ std::vector<Caution> caseCautions(const Case& c) {
                        [&](const Caution& k) { return k.text.find(part) != std::string::npos; });
   };
   for (const auto& [bone, b] : c.bones) {
-    if (std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) == kMidfootBones.end()) continue;
+    if (!isMidfootBone(bone)) continue;
     const std::string name = idOf(bone) + " (" + std::string(boneName(bone)) + ")";
     if (!b.doubt.empty() && !mentioned(b.doubt)) add(name + ": " + b.doubt);
     if (!b.complete && b.doubt.empty()) add(name + " is cut by the field of view");
@@ -712,7 +690,7 @@ std::vector<std::string> uncertainty(const Case& c) {
                     number(f.fit.uncertainty_mm) + " mm and ±" + number(toDegrees(f.fit.uncertainty_rad)) + "°.");
   std::vector<std::string> doubtful;
   for (const auto& [bone, b] : c.bones)
-    if (b.confidence < kDoubtful && std::find(kMidfootBones.begin(), kMidfootBones.end(), bone) != kMidfootBones.end())
+    if (b.confidence < kDoubtful && isMidfootBone(bone))
       doubtful.push_back(idOf(bone) + " " + number(100 * b.confidence, 0) + " %");
   if (!doubtful.empty())
     out.push_back("Bones whose surface is expected to be off by more than " + number(kDoubtfulErrorMm) +
@@ -722,7 +700,7 @@ std::vector<std::string> uncertainty(const Case& c) {
     const RayDisplacement* d = find(c.rays, ray);
     const RayReduction* r = reductionOf(c, ray);
     if (d == nullptr || r == nullptr || !d->told) continue;
-    const double away = std::hypot(d->lateral_mm, d->dorsal_mm);
+    const double away = d->asideMm();
     if (std::abs(away - kDisplacedFromMm) < r->uncertainty_mm)
       out.push_back(capitalised(rayName(ray)) + ": its shift of " + mm(away) +
                     " lies within its uncertainty of the limit of " + mm(kDisplacedFromMm) +

@@ -6,7 +6,6 @@
 #include <vector>
 
 #include "anatomy/frames.h"
-#include "base/words.h"
 #include "case/case.h"
 
 namespace rayset::words {
@@ -17,12 +16,8 @@ namespace rayset::words {
 [[nodiscard]] std::string signedNumber(double value, int decimals = 1);
 [[nodiscard]] std::string mm(double value, int decimals = 1);         ///< "6.1 mm"
 [[nodiscard]] std::string degrees(double radians, int decimals = 0);  ///< "10°"
-[[nodiscard]] std::string capitalised(std::string text);
-using rayset::listed;
 /// DICOM person name "Family^Given^Middle^Prefix^Suffix" as "Family, Prefix Given Middle Suffix".
 [[nodiscard]] std::string personName(const std::string& dicom);
-/// DICOM date "20260131" as "2026-01-31"; other text unchanged.
-[[nodiscard]] std::string date(const std::string& dicom);
 
 /// kUntold: the images do not tell whether it is displaced; kUnknown: it could not be judged at all.
 enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };

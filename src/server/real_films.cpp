@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "base/dates.h"
 #include "geometry/side.h"
 #include "report/words.h"
 #include "server/files.h"
@@ -42,7 +43,7 @@ std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, co
 
 Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
   return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
-          {"date", words::date(info.study_date)},
+          {"date", isoDate(info.study_date)},
           {"side", info.side ? Json(sideWord(*info.side)) : Json(nullptr)},
           {"cautions", cautions}};
 }

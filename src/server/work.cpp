@@ -85,7 +85,7 @@ Json factsOf(const CtScan& scan) {
     series = series.empty() ? scan.info.series_number : fmt::format("{} ({})", series, scan.info.series_number);
   return {{"patient", words::personName(scan.info.patient_name)},
           {"patient_id", scan.info.patient_id},
-          {"study_date", words::date(scan.info.study_date)},
+          {"study_date", isoDate(scan.info.study_date)},
           {"series", series},
           {"series_uid", scan.info.series_uid},
           {"files", scan.info.files},
@@ -237,7 +237,7 @@ Result<Given> tellApart(const fs::path& folder) {
 /// What the state tells of a check, from verification.json.
 Json checkOf(const VerifyInput& input, const Verification& found, int n) {
   const Json all = verificationJson(input.plan, found);
-  const std::string date = words::date(found.date);
+  const std::string date = isoDate(found.date);
   Json check{{"n", n},
              {"date", date.empty() ? localDay() : date},
              {"kind", input.films.empty() ? "ct" : "films"},

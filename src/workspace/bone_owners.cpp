@@ -9,6 +9,7 @@
 #include <cstring>
 #include <map>
 
+#include "anatomy/labels.h"
 #include "image/filters.h"
 #include "image/voxelise.h"
 

@@ -7,6 +7,7 @@
 
 #include "anatomy/part_id.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "case/open_questions.h"
 #include "case/plan_record.h"
 #include "fixation/check_words.h"
@@ -33,13 +34,11 @@ const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
 std::string rayWords(const RayDisplacement& d) {
   const std::string shift = words::shift(d), turn = words::turn(d);
   if (!d.told)
-    return "Cannot be told whether it is displaced. Best estimate: " +
-           words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" + (turn.empty() ? "" : "; " + turn);
+    return "Cannot be told whether it is displaced. Best estimate: " + words::mm(d.asideMm()) + " out of place" +
+           (turn.empty() ? "" : "; " + turn);
   if (!d.displaced)
-    return "In place (" + words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of it" +
-           (turn.empty() ? "" : "; " + turn) + ")";
-  std::string text =
-      shift.empty() ? words::mm(std::hypot(d.lateral_mm, d.dorsal_mm)) + " out of place" : words::capitalised(shift);
+    return "In place (" + words::mm(d.asideMm()) + " out of it" + (turn.empty() ? "" : "; " + turn) + ")";
+  std::string text = shift.empty() ? words::mm(d.asideMm()) + " out of place" : capitalised(shift);
   return text + (turn.empty() ? "" : "; " + turn);
 }
 
@@ -55,15 +54,15 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
       out.push_back(
           fmt::format("{} may be wrong{}", boneId(b), bone->second.doubt.empty() ? "" : ": " + bone->second.doubt));
   }
-  if (!d.told && !r.doubt.empty()) out.push_back(words::capitalised(r.doubt));
+  if (!d.told && !r.doubt.empty()) out.push_back(capitalised(r.doubt));
   if (r.by_hand) {
     out.emplace_back("Placed by hand");
   } else if (r.uncertainty_mm > kUnsureMm) {
     out.push_back(fmt::format("Its place is known to {:.1f} mm only", r.uncertainty_mm));
   }
-  if (!r.by_hand && d.told && std::abs(std::hypot(d.lateral_mm, d.dorsal_mm) - kDisplacedFromMm) < r.uncertainty_mm)
-    out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm",
-                              std::hypot(d.lateral_mm, d.dorsal_mm), kDisplacedFromMm));
+  if (!r.by_hand && d.told && std::abs(d.asideMm() - kDisplacedFromMm) < r.uncertainty_mm)
+    out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm", d.asideMm(),
+                              kDisplacedFromMm));
   if (r.joint.overlap_mm > kOverlapToldFromMm)
     out.push_back(fmt::format("The bones of its joint overlap by {:.1f} mm", r.joint.overlap_mm));
   if (const auto step = dorsalStepLeft(r)) out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", *step));
@@ -163,7 +162,7 @@ std::string instrumentsFor(const Case& c, const Device& d) {
   } else if (names.empty()) {
     names.emplace_back("wire driver, wire cutter and bender");
   }
-  return words::listed(names);
+  return listed(names);
 }
 
 Json stepsJson(const StateInput& in) {
@@ -213,7 +212,7 @@ std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Devic
   const auto near = checker.nearest(d, all);
   d.checks.nearest_device_mm = near.mm;
   std::vector<std::string> out = failedChecks(d, checker.settings(), near.id);
-  for (std::string& text : out) text = words::capitalised(std::move(text));
+  for (std::string& text : out) text = capitalised(std::move(text));
   return out;
 }
 
@@ -278,7 +277,7 @@ EditJson stateJson(const StateInput& in) {
                             {"state", words::word(RayState::kUnknown)},
                             {"shift_mm", nullptr},
                             {"turn_deg", nullptr},
-                            {"words", words::capitalised(words::word(RayState::kUnknown))},
+                            {"words", capitalised(words::word(RayState::kUnknown))},
                             {"by_hand", false},
                             {"transform", nullptr},
                             {"planned_transform", nullptr},

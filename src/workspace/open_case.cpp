@@ -16,6 +16,7 @@
 #include <thread>
 
 #include "anatomy/frames.h"
+#include "base/words.h"
 #include "case/corrections.h"
 #include "case/open_questions.h"
 #include "case/plan_record.h"
@@ -23,6 +24,7 @@
 #include "fixation/device_checker.h"
 #include "geometry/json.h"
 #include "reduction/manoeuvre.h"
+#include "reduction/solver.h"
 #include "report/words.h"
 #include "workspace/case_state.h"
 #include "workspace/edit_registry.h"
@@ -33,8 +35,6 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-// Fields of the bones as scanned, as the reduction's (reduction/atlas.cpp).
-constexpr double kFieldVoxelMm = 0.8, kFieldBandMm = 6;
 constexpr std::size_t kMostKept = 256;  // results kept of one kind; poses and lines tried long ago are forgotten
 constexpr double kToldMm = 0.006;       // plan.json tells distances to 0.01 mm
 
@@ -157,7 +157,7 @@ class RayToolsInBackground {
     lock.unlock();
     for (const Bone b : {Bone::kC1, Bone::kC2, Bone::kC3, Bone::kCub})
       if (const auto it = planned_.injured.find(b); it != planned_.injured.end() && !stop_)
-        tarsus_.emplace(b, DistanceField(it->second, kFieldVoxelMm, kFieldBandMm));
+        tarsus_.emplace(b, reduction::boneField(it->second));
     lock.lock();
     while (!stop_ && !wanted_.empty()) {
       const Ray ray = wanted_.front();
@@ -375,7 +375,7 @@ void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
     } else {
       DeviceChecks none;
       none.failure = fmt::format("not checked: {} no longer face each other; put the ray back or place {} anew",
-                                 words::listed(d.through), d.id);
+                                 listed(d.through), d.id);
       known = checks.emplace(key, none).first;
     }
   }
@@ -425,11 +425,11 @@ void OpenCase::Impl::derive() {
   std::vector<std::string> moved;
   for (const EditedDevice& e : edits.devices)
     if (e.by_hand) moved.push_back(e.device.id);
-  if (!moved.empty()) edited.cautions.push_back(fmt::format("Set by hand after planning: {}.", words::listed(moved)));
+  if (!moved.empty()) edited.cautions.push_back(fmt::format("Set by hand after planning: {}.", listed(moved)));
   std::vector<std::string> gone;
   for (const Device& d : planned.fixation.devices)
     if (edits.device(d.id) == nullptr) gone.push_back(d.id);
-  if (!gone.empty()) edited.cautions.push_back(fmt::format("Taken out of the plan by hand: {}.", words::listed(gone)));
+  if (!gone.empty()) edited.cautions.push_back(fmt::format("Taken out of the plan by hand: {}.", listed(gone)));
   for (const std::string& text : edits.cautions) edited.cautions.push_back(text);
   state = stateJson(input());
 }

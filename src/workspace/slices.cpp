@@ -12,7 +12,7 @@
 #include "anatomy/section.h"
 #include "report/pictures.h"
 #include "workspace/bone_owners.h"
-#include "workspace/plane_cut.h"
+#include "workspace/plane_cutter.h"
 #include "workspace/views.h"
 #include "xray/bodies.h"
 

@@ -8,13 +8,13 @@
 #include <cmath>
 #include <deque>
 
+#include "anatomy/labels.h"
 #include "image/filters.h"
 
 namespace rayset {
 namespace {
 
 constexpr std::uint8_t kNobody = 0, kOtherFoot = 255;
-constexpr int kFragmentBase = 16;    // label 17 is M2.1
 constexpr double kToesMm = 75;       // how far toes reach beyond the metatarsals
 constexpr double kNothingHu = -850;  // padding, air and its noise: nothing
 
@@ -34,8 +34,7 @@ struct Owners {
 };
 
 Owners ownersAround(const LabelVolume& labels, int foot) {
-  const int base = 32 * foot;
-  const auto mine = [base](std::uint8_t v) { return v > base && v < base + 32; };
+  const auto own = [foot](std::uint8_t v) { return labelOfFoot(v, static_cast<std::size_t>(foot)); };
   const Eigen::Vector3i size = labels.grid.size;
   std::vector<Extent> slices(static_cast<std::size_t>(size.z()));
   tbb::parallel_for(0, size.z(), [&](int k) {
@@ -43,7 +42,7 @@ Owners ownersAround(const LabelVolume& labels, int foot) {
     for (int j = 0; j < size.y(); ++j) {
       const std::uint8_t* row = &labels.at(0, j, k);
       for (int i = 0; i < size.x(); ++i)
-        if (mine(row[i])) e.add(i, j, k);
+        if (own(row[i]) != 0) e.add(i, j, k);
     }
   });
   Extent whole;
@@ -66,7 +65,10 @@ Owners ownersAround(const LabelVolume& labels, int foot) {
   out.volume = crop(labels, whole.low, whole.high);
   tbb::parallel_for(std::size_t{0}, out.volume.voxels.size(), [&](std::size_t n) {
     std::uint8_t& v = out.volume.voxels[n];
-    v = mine(v) ? static_cast<std::uint8_t>(v - base) : v == 0 ? kNobody : kOtherFoot;
+    if (const std::uint8_t label = own(v); label != 0)
+      v = label;
+    else
+      v = v == 0 ? kNobody : kOtherFoot;
   });
   return out;
 }
@@ -167,7 +169,7 @@ constexpr int kLooseBody = 40;
 
 std::string bodyId(int body) {
   if (body >= kLooseBody) return fmt::format("toes.{}", body - kLooseBody);
-  if (body > kFragmentBase) return fmt::format("M2.{}", body - kFragmentBase);
+  if (body >= kFirstFragmentLabel) return fragmentId(body);
   return std::string(boneId(static_cast<Bone>(body)));
 }
 

@@ -40,8 +40,8 @@ struct FootBodies {
   [[nodiscard]] const Body* find(const std::string& id) const;
 };
 
-/// Takes apart one foot of a scan. `labels` on the grid of `ct`: values of foot number `foot` are label(bone) or
-/// fragmentLabel() plus 32 * foot; other feet are left out. Bone without a label goes with the nearest metatarsal.
+/// Takes apart one foot of a scan. `labels` on the grid of `ct`: those of foot number `foot` are what labelInScan()
+/// gives; other feet are left out. Bone without a label goes with the nearest metatarsal.
 /// `soft_mm`: the soft part is averaged down to voxels of at most this size (0: kept as scanned).
 [[nodiscard]] FootBodies splitBodies(const CtVolume& ct, const LabelVolume& labels, int foot, double soft_mm = 1.2);
 

@@ -7,6 +7,8 @@
 #include <cmath>
 #include <utility>
 
+#include "base/median.h"
+
 namespace rayset::film_fit {
 namespace {
 
@@ -100,11 +102,7 @@ double robustVariance(const Prediction& p) {
   for (std::size_t i = 0; i < p.weight.values.size(); ++i)
     if (p.weight.values[i] > 0) sizes.push_back(std::abs(p.wanted.values.values[i] - p.shown.values.values[i]));
   double scale = kLeastScale;
-  if (!sizes.empty()) {
-    auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
-    std::nth_element(sizes.begin(), middle, sizes.end());
-    scale = std::max(kLeastScale, 1.4826 * static_cast<double>(*middle));
-  }
+  if (!sizes.empty()) scale = std::max(kLeastScale, 1.4826 * static_cast<double>(median(std::move(sizes))));
   return scale * scale;
 }
 

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 
+#include "anatomy/labels.h"
 #include "anatomy/procedural_foot.h"
 #include "bones/labelling.h"
 #include "bones/segment.h"

@@ -185,7 +185,7 @@ TEST(PlanScan, WithEditsPlansEverythingAfterThemAnew) {
   EXPECT_EQ(c->reduction.rays.at(Ray(1)).injured_to_reduced.matrix(), truth.matrix());
   // medial-partial: 5.5 mm medial, 3.5 mm dorsal. Without the fifth metatarsal directions are the coarse frame's, which
   // lies 15 degrees off on the invented foot (Feet.CoarseFrameOfTheTarsusIsWithinAboutTenDegrees).
-  EXPECT_NEAR(std::hypot(c->rays.at(Ray(1)).lateral_mm, c->rays.at(Ray(1)).dorsal_mm), std::hypot(5.5, 3.5), 0.3);
+  EXPECT_NEAR(c->rays.at(Ray(1)).asideMm(), std::hypot(5.5, 3.5), 0.3);
   EXPECT_NEAR(c->rays.at(Ray(1)).lateral_mm, -5.5, 1.2);
   EXPECT_NEAR(c->rays.at(Ray(1)).dorsal_mm, 3.5, 1.2);
   const RayDisplacement moved = displacement(Ray(1), injuredFoot().intact_to_injured.at(Ray(1)),

@@ -89,7 +89,7 @@ TEST(Injury, NamedOnesMoveTheirRaysAndNoOthersOnEveryFoot) {
           continue;
         }
         EXPECT_TRUE(d.displaced) << "ray " << ray.number();
-        EXPECT_GT(std::hypot(d.lateral_mm, d.dorsal_mm), 3) << "ray " << ray.number();
+        EXPECT_GT(d.asideMm(), 3) << "ray " << ray.number();
         // Direction as the name says, after easing too.
         const bool medial = (name == NamedInjury::kDivergent || name == NamedInjury::kIsolated ||
                              name == NamedInjury::kMedialPartial) &&

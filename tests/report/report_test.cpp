@@ -11,6 +11,7 @@
 #include <sstream>
 
 #include "base/units.h"
+#include "base/words.h"
 #include "case/open_questions.h"
 #include "image/filters.h"
 #include "report/words.h"
@@ -223,7 +224,7 @@ TEST(Report, SaysTheValuesOfTheCase) {
   for (const auto& [ray, r] : c.reduction.rays) {
     EXPECT_THAT(text, HasSubstr(fmt::format("±{:.1f} mm, turn ±{:.1f}°, about its own axis alone ±{:.1f}°",
                                             r.uncertainty_mm, toDegrees(r.uncertainty_rad), toDegrees(r.roll_rad))));
-    for (const std::string& line : r.manoeuvre) EXPECT_THAT(text, HasSubstr(words::capitalised(line)));
+    for (const std::string& line : r.manoeuvre) EXPECT_THAT(text, HasSubstr(capitalised(line)));
   }
   for (const Measure& m : c.measures) {
     EXPECT_THAT(text, HasSubstr(m.name));

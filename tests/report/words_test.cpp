@@ -1,13 +1,16 @@
-#include "report/words.h"
+#include "base/words.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <fstream>
 
+#include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
+#include "injury/shift_words.h"
 #include "report/board.h"
+#include "report/words.h"
 #include "sample_case.h"
 
 namespace rayset {
@@ -27,6 +30,22 @@ TEST(Words, NumbersNeverShowANegativeZero) {
   EXPECT_EQ(words::degrees(toRadians(9.8)), "10°");
 }
 
+TEST(Words, ClausesBecomeSentences) {
+  EXPECT_EQ(sentence("the third ray was lifted"), "The third ray was lifted.");
+  EXPECT_EQ(sentence("Is it?"), "Is it?");
+  EXPECT_EQ(sentence("M2 stays!"), "M2 stays!");
+  EXPECT_EQ(sentence("über 3 mm."), "über 3 mm.");
+  EXPECT_EQ(sentence(""), "");
+}
+
+TEST(Words, ShiftsGoToASide) {
+  using testing::ElementsAre;
+  const RayDisplacement d{.ray = 2, .lateral_mm = 6.13, .dorsal_mm = -3.9, .distal_mm = -0.04};
+  EXPECT_THAT(shiftParts(d), ElementsAre("6.1 mm lateral", "3.9 mm plantar", "0.0 mm proximal"));
+  EXPECT_THAT(shiftParts(d, 0.5, " "), ElementsAre("6.1 lateral", "3.9 plantar"));
+  EXPECT_NEAR(d.asideMm(), 7.2655, 1e-4);
+}
+
 TEST(Words, PersonNamesAndDates) {
   EXPECT_EQ(words::personName("Invented^Patient"), "Invented, Patient");
   EXPECT_EQ(words::personName("Adams^John Robert Quincy^^Rev.^B.A. M.Div."),
@@ -34,15 +53,15 @@ TEST(Words, PersonNamesAndDates) {
   EXPECT_EQ(words::personName("Yamada^Tarou=山田^太郎=やまだ^たろう"), "Yamada, Tarou (山田 太郎) (やまだ たろう)");
   EXPECT_EQ(words::personName("ONEWORD"), "ONEWORD");
   EXPECT_EQ(words::personName(""), "");
-  EXPECT_EQ(words::date("20260131"), "2026-01-31");
-  EXPECT_EQ(words::date("January"), "January");
+  EXPECT_EQ(isoDate("20260131"), "2026-01-31");
+  EXPECT_EQ(isoDate("January"), "January");
 }
 
 TEST(Words, ListsReadLikeSentences) {
-  EXPECT_EQ(words::listed({}), "");
-  EXPECT_EQ(words::listed({"a"}), "a");
-  EXPECT_EQ(words::listed({"a", "b"}), "a and b");
-  EXPECT_EQ(words::listed({"a", "b", "c"}), "a, b and c");
+  EXPECT_EQ(listed({}), "");
+  EXPECT_EQ(listed({"a"}), "a");
+  EXPECT_EQ(listed({"a", "b"}), "a and b");
+  EXPECT_EQ(listed({"a", "b", "c"}), "a, b and c");
 }
 
 TEST(Words, EveryDirectionOfAShiftAndTurnHasItsWord) {

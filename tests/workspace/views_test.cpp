@@ -13,7 +13,7 @@
 #include "geometry/ray_caster.h"
 #include "image/voxelise.h"
 #include "report/film_shots.h"
-#include "workspace/plane_cut.h"
+#include "workspace/plane_cutter.h"
 
 namespace rayset {
 namespace {

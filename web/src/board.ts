@@ -1,13 +1,16 @@
 // The ray board: five columns, one a ray, in the order in which the surgeon sees them.
 import { h, type JSX } from 'preact';
-import { app, boardOrder, devicesNow, go, rayNow, selectRay } from './store';
+import { app, boardOrder, devicesNow, rayNow, selectRay } from './store';
+import { kArrow, kBelongsRadius, kBoardLeastMm, kBoardSense, kDisplacedMark, kInPlaceRadius, kPartner, kUntoldMark } from './facts';
 import type { Ray } from './types';
 import { goesBack } from './foot';
-import { deviceMark, kOrdinal, kPartner, num, sense, stateMark } from './words';
+import { deviceMark, num, sense, shiftWords, stateMark } from './words';
 
-const kFound = '#E69F00';
-const kPlaceBlue = '#0072B2';
 const kInk = '#23272C';
+const kMarks = 1.15; // as large as in the report
+
+const outline = (corners: readonly (readonly [number, number])[], x: number, y: number): string =>
+  `${corners.map(([right, up], n) => `${n ? 'L' : 'M'}${x + kMarks * right} ${y - kMarks * up}`).join('')}Z`;
 
 interface Inset {
   width: number;
@@ -36,40 +39,40 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
   const fy = i.y - i.scale * move[1];
   const length = Math.hypot(fx - i.x, fy - i.y);
   const displaced = r.state === 'displaced';
-  const colour = displaced ? kFound : '#6b727b';
+  const colour = displaced ? 'var(--found)' : '#6b727b';
   const ux = length ? (fx - i.x) / length : 0;
   const uy = length ? (fy - i.y) / length : 0;
-  const head = Math.min(6, 0.6 * length);
+  const head = Math.min(kMarks * kArrow.head, kArrow.headShare * length);
+  const half = kArrow.headHalfWidth * head;
+  const shaft = kArrow.shaftInHead * head;
   return h(
     'svg',
     { class: 'inset', viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': i.label },
     words,
     h('path', {
       d: `M${i.x} ${i.y}l${stick * belongs[0]} ${-stick * belongs[1]}`,
-      stroke: kPlaceBlue,
+      stroke: 'var(--place)',
       'stroke-width': 2,
       'stroke-dasharray': '4 3',
       fill: 'none',
     }),
-    h('circle', { cx: i.x, cy: i.y, r: 3.4, fill: 'none', stroke: kPlaceBlue, 'stroke-width': 1.6 }),
+    h('circle', { cx: i.x, cy: i.y, r: kMarks * kBelongsRadius, fill: 'none', stroke: 'var(--place)', 'stroke-width': 1.6 }),
     h('path', { d: `M${fx} ${fy}l${stick * found[0]} ${-stick * found[1]}`, stroke: colour, 'stroke-width': 3, fill: 'none' }),
     displaced
-      ? h('path', { d: `M${fx} ${fy - 4.5}l4.4 7.6h-8.8z`, fill: kFound, stroke: '#7a5200', 'stroke-width': 0.7 })
+      ? h('path', { d: outline(kDisplacedMark, fx, fy), fill: 'var(--found)', stroke: '#7a5200', 'stroke-width': 0.7 })
       : r.state === 'cannot be told'
-        ? h('path', { d: `M${fx} ${fy - 5}l3.8 5l-3.8 5l-3.8-5z`, fill: '#fff', stroke: kInk, 'stroke-width': 1.4 })
-        : h('circle', { cx: fx, cy: fy, r: 2.8, fill: colour }),
+        ? h('path', { d: outline(kUntoldMark, fx, fy), fill: '#fff', stroke: kInk, 'stroke-width': 1.4 })
+        : h('circle', { cx: fx, cy: fy, r: kMarks * kInPlaceRadius, fill: colour }),
     length > 1.5 &&
       h('path', {
-        d: `M${i.x} ${i.y}L${fx - 0.8 * head * ux} ${fy - 0.8 * head * uy}`,
+        d: `M${i.x} ${i.y}L${fx - shaft * ux} ${fy - shaft * uy}`,
         stroke: kInk,
         'stroke-width': 1.4,
         fill: 'none',
       }),
     length > 1.5 &&
       h('path', {
-        d: `M${fx} ${fy}L${fx - head * ux + 0.45 * head * uy} ${fy - head * uy - 0.45 * head * ux}L${
-          fx - head * ux - 0.45 * head * uy
-        } ${fy - head * uy + 0.45 * head * ux}Z`,
+        d: `M${fx} ${fy}L${fx - head * ux + half * uy} ${fy - head * uy - half * ux}L${fx - head * ux - half * uy} ${fy - head * uy + half * ux}Z`,
         fill: kInk,
       }),
   );
@@ -77,10 +80,10 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
 
 function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
   const s = r.shift_mm ?? { lateral: 0, dorsal: 0, distal: 0 };
+  const [aside, height, along] = shiftWords(s);
   const t = r.turn_deg ?? { abduction: 0, plantarflexion: 0, pronation: 0 };
   const rad = Math.PI / 180;
-  const lateral = left ? -1 : 1; // of the page, seen from dorsal with the toes up
-  const distal = left ? 1 : -1; // of the page, seen from medial
+  const { lateral, distal } = kBoardSense[left ? 'left' : 'right'];
   const a = t.abduction * rad;
   const p = t.plantarflexion * rad;
   const top = inset(
@@ -92,7 +95,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
       scale,
       // On the side to which the shaft does not lean.
       words: [lateral * (s.lateral + t.abduction) > 0 ? ['distal', 3, 10, 'start'] : ['distal', 59, 10, 'end']],
-      label: `From dorsal: ${sense(s.lateral, 'lateral', 'medial')}, ${sense(s.distal, 'distal', 'proximal')} millimetres`,
+      label: `From dorsal: ${aside}, ${along} millimetres`,
     },
     r,
     [lateral * s.lateral, s.distal],
@@ -110,7 +113,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
         ['dorsal', 31, 10, 'middle'],
         ['distal', left ? 59 : 3, 64, left ? 'end' : 'start'],
       ],
-      label: `From the medial side: ${sense(s.dorsal, 'dorsal', 'plantar')} millimetres`,
+      label: `From the medial side: ${height} millimetres`,
     },
     r,
     [distal * s.distal, s.dorsal],
@@ -223,7 +226,7 @@ function steer(event: KeyboardEvent): void {
 
 /** Points of the drawing a millimetre, one scale for the whole board. */
 function boardScale(): number {
-  let most = 3;
+  let most = kBoardLeastMm;
   for (const r of app.state?.plan?.rays ?? [])
     if (r.shift_mm) most = Math.max(most, Math.abs(r.shift_mm.lateral), Math.abs(r.shift_mm.dorsal), Math.abs(r.shift_mm.distal));
   return Math.min(5, 26 / most);
@@ -245,7 +248,7 @@ export function board(): JSX.Element | null {
         'span',
         { class: 'scale' },
         `${plan.side} foot from the head of the table · `,
-        h('svg', { width: 5 * scale + 2, height: 8, viewBox: `0 0 ${5 * scale + 2} 8` }, h('path', { d: `M1 1v6M1 4h${5 * scale}M${5 * scale + 1} 1v6`, stroke: '#40464E', fill: 'none' })),
+        h('svg', { width: 5 * scale + 2, height: 8, viewBox: `0 0 ${5 * scale + 2} 8` }, h('path', { d: `M1 1v6M1 4h${5 * scale}M${5 * scale + 1} 1v6`, stroke: 'var(--stay)', fill: 'none' })),
         ' 5 mm',
       ),
       h('span', null, left ? 'MEDIAL' : 'LATERAL'),
@@ -285,6 +288,3 @@ export function boardLine(): JSX.Element | null {
     h('span', { class: 'end' }, left ? 'MEDIAL' : 'LATERAL'),
   );
 }
-
-export const goTo = go;
-export const ordinal = (n: number): string => kOrdinal[n] ?? String(n);

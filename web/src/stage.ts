@@ -1,6 +1,7 @@
 // The large view and the one beside it, with their tools.
 import { h, type JSX } from 'preact';
 import { host } from './elements';
+import { kOrdinal } from './facts';
 import { order, app, changed, edit, footState, set, showFoot, showView, deviceNow, say, type Tool, type ViewKind } from './store';
 import { kNamedViews, FilmView, type Show } from './views/film-view';
 import { FootView } from './views/foot-view';
@@ -8,7 +9,7 @@ import { filmTitle, realFilms, RealFilmView } from './views/real-film-view';
 import { kWindows, SliceView } from './views/slice-view';
 import { giveFilms, type Given } from './upload';
 import { button, choice, filePick } from './widgets';
-import { kOrdinal, mm, rayName } from './words';
+import { mm, rayName } from './words';
 
 let foot: FootView | null = null;
 let film: FilmView | null = null;

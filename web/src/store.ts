@@ -1,5 +1,6 @@
 // What the page shows now. The server holds the truth; this is a copy with what the person looks at.
 import { Refused, api, kNoAnswer } from './api';
+import { kBoardOrder } from './facts';
 import { clamp } from './math';
 import type { CaseState, Device, DrawnMeasure, FootState, Job, Place, Ray, ServerError, TryResult } from './types';
 
@@ -119,7 +120,7 @@ export function shapeKey(): string {
 }
 
 /** Rays from left to right as the surgeon sees the foot from the head of the table, toes away. */
-export const boardOrder = (): number[] => (app.state?.plan?.side === 'left' ? [5, 4, 3, 2, 1] : [1, 2, 3, 4, 5]);
+export const boardOrder = (): number[] => [...kBoardOrder[app.state?.plan?.side ?? 'right']];
 
 const kViewsOf: Record<Place, [ViewKind, ViewKind | null]> = {
   images: ['along', 'foot'],

@@ -1,11 +1,10 @@
 // Words and figures as the trade writes them.
 import { h, type JSX } from 'preact';
-import type { Caution, Device, Ray } from './types';
+import { kOrdinal } from './facts';
+import type { Caution, Device, Ray, Shift } from './types';
 
-export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
 export const rayName = (ray: number): string => `${kOrdinal[ray] ?? ray} ray`;
 export const capital = (s: string): string => (s ? s[0]!.toUpperCase() + s.slice(1) : s);
-export const kPartner = ['', 'C1', 'C2', 'C3', 'Cub', 'Cub'];
 
 export const mm = (x: number | null | undefined, digits = 1): string =>
   x === null || x === undefined || !Number.isFinite(x) ? '–' : `${x.toFixed(digits)} mm`;
@@ -21,14 +20,21 @@ export function sense(value: number | null | undefined, plus: string, minus: str
   return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
 }
 
+/** "6.1 lateral", "3.9 dorsal", "0.2 proximal". */
+export const shiftWords = (s: Shift): [string, string, string] => [
+  sense(s.lateral, 'lateral', 'medial'),
+  sense(s.dorsal, 'dorsal', 'plantar'),
+  sense(s.distal, 'distal', 'proximal'),
+];
+
 export const stateMark = (state: Ray['state']): JSX.Element =>
   h(
     'svg',
     { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
     state === 'displaced'
-      ? h('path', { d: 'M8 1.5 15 14.5 1 14.5Z', fill: '#E69F00', stroke: '#7a5200', 'stroke-width': 1 })
+      ? h('path', { d: 'M8 1.5 15 14.5 1 14.5Z', fill: 'var(--found)', stroke: '#7a5200', 'stroke-width': 1 })
       : state === 'in place'
-        ? h('circle', { cx: 8, cy: 8, r: 5.5, fill: '#0072B2' })
+        ? h('circle', { cx: 8, cy: 8, r: 5.5, fill: 'var(--place)' })
         : state === 'cannot be told'
           ? h('path', { d: 'M8 1 13.5 8 8 15 2.5 8Z', fill: 'none', stroke: 'currentColor', 'stroke-width': 2 })
           : h('text', { x: 8, y: 14, 'text-anchor': 'middle', 'font-size': 17, 'font-weight': 700, fill: 'currentColor' }, '?'),
@@ -40,7 +46,7 @@ export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): JSX.Element =>
     ? h(
         'svg',
         { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
-        h('path', { d: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', fill: '#40464E' }),
+        h('path', { d: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', fill: 'var(--stay)' }),
       )
     : h(
         'svg',
@@ -48,7 +54,7 @@ export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): JSX.Element =>
         h('path', {
           d: 'M2 3v5h13',
           fill: 'none',
-          stroke: '#B0559A',
+          stroke: 'var(--out)',
           'stroke-width': 2,
           'stroke-dasharray': d.stage === 'temporary' ? '3 2' : null,
         }),

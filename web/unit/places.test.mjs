@@ -38,7 +38,7 @@ test('the course of a measure is held against limits on its own value only', () 
   const drawn = (key) => {
     find(followup(), 'course-of').props.onChange({ target: { value: key } });
     const place = followup();
-    return { lines: ofType(find(place, 'course'), 'path').filter((p) => p.props.stroke === '#D55E00').length, words: textOf(place) };
+    return { lines: ofType(find(place, 'course'), 'path').filter((p) => p.props.stroke === 'var(--alarm)').length, words: textOf(place) };
   };
   const own = drawn('dorsal_step_2');
   assert.equal(own.lines, 1);

@@ -1,7 +1,7 @@
 // Figures and dates as they are written for a surgeon.
 import assert from 'node:assert/strict';
 import { afterEach, test } from 'node:test';
-import { bytes, capital, checkRows, day, deg, deviceMark, fate, longDay, mm, num, pattern, person, rayName, sense, sourceOf, stateMark, textOf, today } from '../src/words.ts';
+import { bytes, capital, checkRows, day, deg, deviceMark, fate, longDay, mm, num, pattern, person, rayName, sense, shiftWords, sourceOf, stateMark, textOf, today } from '../src/words.ts';
 import { all } from './tree.mjs';
 
 const kZone = process.env.TZ;
@@ -25,6 +25,10 @@ test('a sense instead of a sign', () => {
   assert.equal(sense(0.04, 'lateral', 'medial'), '0 lateral/medial');
   assert.equal(sense(-0.4, 'abd', 'add', 0), '0 abd/add');
   assert.equal(sense(null, 'lateral', 'medial'), '–');
+});
+
+test('a shift in words', () => {
+  assert.deepEqual(shiftWords({ lateral: 6.13, dorsal: -3.9, distal: -0.04 }), ['6.1 lateral', '3.9 plantar', '0 distal/proximal']);
 });
 
 test('names', () => {

@@ -93,8 +93,8 @@ function margins(d: Device): JSX.Element | null {
     h(
       'svg',
       { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': `Margin between ${mm(Math.min(...seen.map(([, m]) => m)))} and ${mm(Math.max(...seen.map(([, m]) => m)))}` },
-      h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' }),
-      h('path', { d: seen.map(([t, m], i) => `${i ? 'L' : 'M'}${x(t).toFixed(1)} ${y(m).toFixed(1)}`).join(''), stroke: '#0072B2', 'stroke-width': 2, fill: 'none' }),
+      h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: 'var(--alarm)', 'stroke-dasharray': '4 3', fill: 'none' }),
+      h('path', { d: seen.map(([t, m], i) => `${i ? 'L' : 'M'}${x(t).toFixed(1)} ${y(m).toFixed(1)}`).join(''), stroke: 'var(--place)', 'stroke-width': 2, fill: 'none' }),
       h('path', { d: `M${x(v.offset)} 0V${height}`, stroke: '#23272C', fill: 'none' }),
     ),
   );

@@ -8,7 +8,7 @@ import { filmTitle } from '../views/real-film-view';
 import type { DeviceChange, DeviceCheck, ExportItem, FollowupCheck, RayChange, RayCheck, Verdict } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
-import { bytes, capital, day, deg, longDay, mm, num, sense, today } from '../words';
+import { bytes, capital, day, deg, longDay, mm, num, shiftWords, today } from '../words';
 import { fetchLink } from '../fetching';
 import { drawn, limitWords, notPlanned } from './injury';
 
@@ -61,7 +61,7 @@ const verdictWords = (v: Verdict): string => `${kMarks[v]} ${v}`;
 
 function rayWords(r: RayCheck): string {
   const s = r.shift_mm;
-  const ways = [sense(s.lateral, 'lateral', 'medial'), sense(s.dorsal, 'dorsal', 'plantar'), sense(s.distal, 'distal', 'proximal')].filter((w) => !w.startsWith('0 '));
+  const ways = shiftWords(s).filter((w) => !w.startsWith('0 '));
   const found = r.in_plane
     ? `in the plane of the film ${mm(r.in_plane.mm)} ± ${num(r.in_plane.uncertainty_mm)}`
     : `${mm(s.total)} ± ${num(r.uncertainty.mm)}`;
@@ -145,10 +145,10 @@ function plot(labels: string[], series: Series[], limits: number[], words: strin
     'svg',
     { class: 'plot', viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': words, 'data-test': 'course' },
     ticks.map((v) => [
-      h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: '#d8d4c8', fill: 'none' }),
+      h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: 'var(--rule)', fill: 'none' }),
       h('text', { x: 28, y: y(v) + 4, 'text-anchor': 'end' }, String(v)),
     ]),
-    limits.map((v) => h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: '#D55E00', 'stroke-dasharray': '4 3', fill: 'none' })),
+    limits.map((v) => h('path', { d: `M34 ${y(v)}H${w - 40}`, stroke: 'var(--alarm)', 'stroke-dasharray': '4 3', fill: 'none' })),
     // Dates that would lie over each other give way to the last.
     labels.map((p, i) => i > 0 && i < labels.length - 1 && x(i + 1) - x(i) < 66 && i > 1 ? null : h('text', { x: x(i), y: height - 6, 'text-anchor': i === 0 ? 'start' : i === labels.length - 1 ? 'end' : 'middle' }, p)),
     series.map((s, k) => {
@@ -157,14 +157,14 @@ function plot(labels: string[], series: Series[], limits: number[], words: strin
       return h(
         'g',
         { key: s.name },
-        h('path', { d: line.map(([px, v], i) => `${i ? 'L' : 'M'}${px} ${y(v)}`).join(''), fill: 'none', stroke: s.chosen ? '#0072B2' : '#40464E', 'stroke-width': s.chosen ? 3 : 1.5, 'stroke-dasharray': dashes[k % 5] || null }),
+        h('path', { d: line.map(([px, v], i) => `${i ? 'L' : 'M'}${px} ${y(v)}`).join(''), fill: 'none', stroke: s.chosen ? 'var(--place)' : 'var(--stay)', 'stroke-width': s.chosen ? 3 : 1.5, 'stroke-dasharray': dashes[k % 5] || null }),
         s.chosen
           ? s.values.map((v, i) => {
               const by = s.within?.[i];
-              return v === null || !by ? null : h('path', { d: `M${x(i)} ${y(Math.max(least, v - by))}V${y(v + by)}`, stroke: '#0072B2', 'stroke-width': 1.5 });
+              return v === null || !by ? null : h('path', { d: `M${x(i)} ${y(Math.max(least, v - by))}V${y(v + by)}`, stroke: 'var(--place)', 'stroke-width': 1.5 });
             })
           : null,
-        line.map(([px, v]) => h('circle', { cx: px, cy: y(v), r: s.chosen ? 3.5 : 2.4, fill: s.chosen ? '#0072B2' : '#40464E' })),
+        line.map(([px, v]) => h('circle', { cx: px, cy: y(v), r: s.chosen ? 3.5 : 2.4, fill: s.chosen ? 'var(--place)' : 'var(--stay)' })),
         last ? h('text', { x: last[0] + 7, y: y(last[1]) + 4 }, s.name) : null,
       );
     }),

@@ -6,7 +6,7 @@ import { chosenMeasures } from '../views/foot-view';
 import { button, cautions, section, work } from '../widgets';
 import { angleAt, dist } from '../math';
 import { footView } from '../stage';
-import { capital, mm, num, rayName, sense, stateMark } from '../words';
+import { capital, mm, num, rayName, sense, shiftWords, stateMark } from '../words';
 
 function displacement(): JSX.Element {
   return section(
@@ -34,7 +34,7 @@ function displacement(): JSX.Element {
             h(
               'td',
               null,
-              s ? [h('div', null, sense(s.lateral, 'lateral', 'medial')), h('div', null, sense(s.dorsal, 'dorsal', 'plantar')), h('div', null, sense(s.distal, 'distal', 'proximal'))] : '–',
+              s ? shiftWords(s).map((way) => h('div', null, way)) : '–',
             ),
             h(
               'td',

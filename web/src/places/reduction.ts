@@ -1,10 +1,11 @@
 // Reduction: in which order the rays go back, how, and where they then stand; each can be moved by hand.
 import { h, type JSX } from 'preact';
+import { kOrdinal } from '../facts';
 import { kFreedoms, type Freedom } from '../foot';
 import { stepRay } from '../moves';
 import { app, edit, order, rayNow, selectRay, set, showFoot, changed } from '../store';
 import { button, cautions, choice, leftOut, section, work } from '../widgets';
-import { capital, deg, kOrdinal, mm, num, rayName } from '../words';
+import { capital, deg, mm, num, rayName } from '../words';
 import { drawn, measureTable, notPlanned } from './injury';
 
 const step = { mm: 0.5, deg: 1 };

@@ -24,6 +24,7 @@ import {
   Vector3,
   WebGLRenderer,
 } from 'three';
+import { kColours } from '../facts';
 import { goesBack, homeView, middle, reducedPose, shownPose, baseShown } from '../foot';
 import { angleAt, apply, cross, dist, dot, identity, inverse, mul, sub, unit } from '../math';
 import { mesh } from '../meshes';
@@ -36,11 +37,6 @@ import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
 
 const kBone = 0xd9d2c3;
-const kFound = 0xe69f00;
-const kBelongs = 0x0072b2;
-const kStays = 0x40464e;
-const kComesOut = 0xb0559a;
-const kPiece = 0xd55e00;
 const kWireOut = 12; // mm of a wire shown outside the skin side
 
 interface Shown {
@@ -190,7 +186,7 @@ export class FootView {
           const solid = new Mesh(g, new MeshLambertMaterial({ color: kBone, side: FrontSide }));
           const ghost = new Mesh(
             g,
-            new MeshBasicMaterial({ color: kFound, transparent: true, opacity: 0.16, depthWrite: false, side: FrontSide }),
+            new MeshBasicMaterial({ color: kColours.found, transparent: true, opacity: 0.16, depthWrite: false, side: FrontSide }),
           );
           for (const o of [solid, ghost]) {
             o.matrixAutoUpdate = false;
@@ -256,7 +252,7 @@ export class FootView {
       const moves = goesBack(ray);
       const back = app.played >= done || (body.ray !== null && shownFraction(body.ray) >= 1);
       const piece = body.id.includes('.');
-      const colour = piece ? kPiece : !moves ? kBone : back ? kBelongs : kFound;
+      const colour = piece ? kColours.alarm : !moves ? kBone : back ? kColours.place : kColours.found;
       solid.material.color.setHex(colour);
       if (moves && !piece) solid.material.color.lerp(kPaper, body.ray === app.ray ? 0.12 : 0.38);
       solid.material.emissive.setHex(body.ray !== null && body.ray === app.ray ? 0x141414 : 0);
@@ -271,7 +267,7 @@ export class FootView {
       const shown = this.ghost && this.fade < 0.2 && moves && !this.hidden.has(body.id) && (app.played <= 0 || app.played >= done);
       ghost.visible = shown;
       if (shown) {
-        ghost.material.color.setHex(app.played <= 0 ? kBelongs : kFound);
+        ghost.material.color.setHex(app.played <= 0 ? kColours.place : kColours.found);
         ghost.matrix.copy(matrixOf(app.played <= 0 ? whole : identity()));
         ghost.matrixWorldNeedsUpdate = true;
       }
@@ -565,7 +561,7 @@ function deviceSolid(d: Device, chosen: boolean): Group {
   const r = d.diameter_mm / 2;
   const along = unit(sub(d.tip, d.entry));
   const length = dist(d.entry, d.tip);
-  const colour = d.ok === false ? kPiece : d.kind === 'screw' ? kStays : kComesOut;
+  const colour = d.ok === false ? kColours.alarm : d.kind === 'screw' ? kColours.stay : kColours.out;
   const paint = new MeshLambertMaterial({ color: colour, side: DoubleSide, emissive: chosen ? 0x222222 : 0 });
   const profile: Vector2[] = [];
   if (d.kind === 'screw') {
@@ -585,7 +581,7 @@ function deviceSolid(d: Device, chosen: boolean): Group {
   if (chosen) {
     const halo = new Mesh(
       new CylinderGeometry(r + 1, r + 1, length, 20, 1, true),
-      new MeshBasicMaterial({ color: 0x0072b2, transparent: true, opacity: 0.22, depthWrite: false }),
+      new MeshBasicMaterial({ color: kColours.place, transparent: true, opacity: 0.22, depthWrite: false }),
     );
     halo.position.set(0, length / 2, 0);
     group.add(halo);

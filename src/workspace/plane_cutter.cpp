@@ -1,9 +1,11 @@
-#include "workspace/plane_cut.h"
+#include "workspace/plane_cutter.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
-#include <unordered_map>
+#include <utility>
 
+#include "geometry/plane_cut.h"
 #include "geometry/triangle.h"
 
 namespace rayset {
@@ -29,52 +31,6 @@ std::uint32_t curvePlace(const Vec3& p, const Box& box) {
     place |= spread(static_cast<std::uint32_t>(std::clamp(share * 1023, 0.0, 1023.0))) << a;
   }
   return place;
-}
-
-std::uint64_t edgeKey(std::uint32_t a, std::uint32_t b) {
-  return (static_cast<std::uint64_t>(std::min(a, b)) << 32) | std::max(a, b);
-}
-
-struct Segment {
-  std::uint64_t start_edge = 0, end_edge = 0;
-  Vec3 start = Vec3::Zero(), end = Vec3::Zero(), normal = Vec3::Zero();
-};
-
-/// Open chains are begun where nothing leads to, so that each is one line.
-std::vector<PlaneCutter::Chain> chained(const std::vector<Segment>& segments) {
-  std::unordered_map<std::uint64_t, std::size_t> by_start;
-  by_start.reserve(2 * segments.size());
-  for (std::size_t n = 0; n < segments.size(); ++n) by_start.emplace(segments[n].start_edge, n);
-  std::vector<char> led_to(segments.size(), 0), used(segments.size(), 0);
-  for (const Segment& s : segments)
-    if (const auto next = by_start.find(s.end_edge); next != by_start.end()) led_to[next->second] = 1;
-
-  std::vector<PlaneCutter::Chain> chains;
-  const auto follow = [&](std::size_t first) {
-    PlaneCutter::Chain chain;
-    for (std::size_t n = first; used[n] == 0;) {
-      used[n] = 1;
-      chain.points.push_back(segments[n].start);
-      chain.normals.push_back(segments[n].normal);
-      const auto next = by_start.find(segments[n].end_edge);
-      if (next == by_start.end() || (used[next->second] != 0 && next->second != first)) {
-        chain.points.push_back(segments[n].end);
-        break;
-      }
-      if (next->second == first) {
-        chain.points.push_back(chain.points.front());
-        chain.closed = true;
-        break;
-      }
-      n = next->second;
-    }
-    chains.push_back(std::move(chain));
-  };
-  for (std::size_t n = 0; n < segments.size(); ++n)
-    if (led_to[n] == 0) follow(n);
-  for (std::size_t n = 0; n < segments.size(); ++n)
-    if (used[n] == 0) follow(n);
-  return chains;
 }
 
 }  // namespace
@@ -107,38 +63,36 @@ PlaneCutter::PlaneCutter(const Surface& surface) : box_(bounds(surface)) {
 
 std::vector<PlaneCutter::Chain> PlaneCutter::cut(const Vec3& point, const Vec3& normal) const {
   const Vec3 steep = normal.cwiseAbs();
-  std::vector<Segment> segments;
+  std::vector<CutSegment> segments;
+  std::vector<Vec3> normals;
   for (const Block& block : blocks_) {
     if (std::abs(normal.dot(block.centre - point)) > steep.dot(block.half) + 1e-9) continue;
     for (std::uint32_t n = block.first; n < block.end; ++n) {
       const auto& t = surface_.triangles[n];
-      double height[3];
-      bool above[3];
-      // A vertex on the plane counts as above it: every edge cut then has one end on each side.
-      for (std::size_t k = 0; k < 3; ++k) {
-        height[k] = normal.dot(surface_.vertices[t[k]] - point);
-        above[k] = height[k] >= 0;
-      }
-      if (above[0] == above[1] && above[1] == above[2]) continue;
-      Segment s;
-      for (std::size_t k = 0; k < 3; ++k) {
-        const std::size_t next = (k + 1) % 3;
-        if (above[k] == above[next]) continue;
+      const std::array<const Vec3*, 3> at{&surface_.vertices[t[0]], &surface_.vertices[t[1]], &surface_.vertices[t[2]]};
+      std::array<double, 3> height;
+      for (std::size_t k = 0; k < 3; ++k) height[k] = normal.dot(*at[k] - point);
+      const auto segment = cutTriangle(t, height, [&](std::size_t k, std::size_t l) {
         // From the same end for both triangles of an edge, so that they give the same point to the last bit.
-        const bool turned = t[k] > t[next];
-        const std::size_t i = turned ? next : k, j = turned ? k : next;
-        const Vec3& a = surface_.vertices[t[i]];
-        const Vec3 at = a + (surface_.vertices[t[j]] - a) * (height[i] / (height[i] - height[j]));
-        // With outward triangles the solid lies left of the way from the falling to the rising edge.
-        (above[k] ? s.start : s.end) = at;
-        (above[k] ? s.start_edge : s.end_edge) = edgeKey(t[k], t[next]);
-      }
-      const Vec3& a = surface_.vertices[t[0]];
-      s.normal = (surface_.vertices[t[1]] - a).cross(surface_.vertices[t[2]] - a).normalized();
-      segments.push_back(s);
+        if (t[k] > t[l]) std::swap(k, l);
+        return crossing(*at[k], *at[l], height[k], height[l]);
+      });
+      if (!segment) continue;
+      segments.push_back(*segment);
+      normals.push_back((*at[1] - *at[0]).cross(*at[2] - *at[0]).normalized());
     }
   }
-  return chained(segments);
+  std::vector<Chain> chains;
+  for (const CutChain& c : chained(segments, ChainStart::kAtEnds)) {
+    Chain& chain = chains.emplace_back();
+    chain.closed = c.closed;
+    for (const std::size_t n : c.segments) {
+      chain.points.push_back(segments[n].start);
+      chain.normals.push_back(normals[n]);
+    }
+    chain.points.push_back(c.closed ? chain.points.front() : segments[c.segments.back()].end);
+  }
+  return chains;
 }
 
 std::optional<PlaneCutter::Near> PlaneCutter::nearest(const Vec3& p, double limit_mm) const {
