@@ -119,7 +119,7 @@ std::vector<api::Device> shown(const std::vector<Device>& devices) {
                    .type = d.type,
                    .kind = kindOf(d.kind),
                    .temporary = d.stage == DeviceStage::kTemporary,
-                   .ray = d.ray,
+                   .ray = d.ray.number(),
                    .through = d.through,
                    .entry = shown(d.entry),
                    .tip = shown(d.tip),

@@ -28,7 +28,7 @@ Outcome verdictOf(rayset::Outcome outcome) {
 }
 
 RayOutcome rayOf(const rayset::RayOutcome& r, bool one_film) {
-  RayOutcome out{.ray = r.ray,
+  RayOutcome out{.ray = r.ray.number(),
                  .verdict = verdictOf(r.verdict),
                  .sure = r.sure,
                  .doubt = r.doubt,
