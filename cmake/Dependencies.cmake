@@ -2,6 +2,7 @@
 find_package(fmt REQUIRED)
 find_package(tl-expected REQUIRED)
 find_package(nlohmann_json REQUIRED)
+find_package(utf8cpp REQUIRED) # UTF-8 (base/utf8.h)
 find_package(Eigen3 3.4 REQUIRED)
 find_package(embree 3.13 REQUIRED)
 find_package(TBB REQUIRED)
@@ -46,6 +47,7 @@ find_package(PNG REQUIRED)      # pictures for the page
 find_package(ZLIB REQUIRED)     # tests read them back with it
 find_package(SQLite3 REQUIRED)  # the case library
 find_package(Boost 1.74 REQUIRED) # Beast, header only: HTTP
+find_package(spdlog REQUIRED) # the server's log; uses the same fmt
 find_package(LibArchive REQUIRED) # archives of DICOM dropped onto the page, and what is exported
 add_library(rayset_http INTERFACE)
 target_link_libraries(rayset_http INTERFACE Boost::headers LibArchive::LibArchive Threads::Threads)

@@ -20,7 +20,7 @@ namespace rayset::app {
 namespace {
 
 struct Options {
-  std::string cases, web;
+  std::string cases, web, log;
   std::uint16_t port = 0;
   bool open = false;
   std::string add_images, add_plan, add_name;
@@ -59,6 +59,9 @@ int serve(const Options& options, Console& console) {
   settings.resources = std::move(*resources);
   settings.http.port = options.port;
   settings.version = RAYSET_VERSION;
+  auto log = server::Log::open(options.log);
+  if (!log) return console.fail(log.error());
+  settings.log = *log;
   auto server = server::Server::start(settings);
   if (!server) return console.fail(server.error());
   if (adds) {
@@ -82,6 +85,7 @@ void addServeVerb(CLI::App& app, Console& console, int& status) {
   verb->add_option("--cases", options->cases, "folder of the case library (else rayset-cases in the home folder)");
   verb->add_option("--port", options->port, "on 127.0.0.1; 0: a free one")->capture_default_str();
   verb->add_option("--web", options->web, "folder of the built page");
+  verb->add_option("--log", options->log, "file for the log, JSON lines without names or texts (else standard error)");
   verb->add_flag("--open", options->open, "show it in the browser");
   verb->add_option("--add-images", options->add_images, "CT of a case to add to the library, once");
   verb->add_option("--add-plan", options->add_plan, "what `rayset plan` wrote from it");

@@ -9,6 +9,7 @@
 #include <nlohmann/json.hpp>
 
 #include "base/dates.h"
+#include "base/utf8.h"
 
 namespace rayset {
 namespace {
@@ -49,16 +50,14 @@ std::string escaped(const std::string& text) {
 /// RFC 5545 3.1: at most 75 octets a line, the rest on lines that begin with a space; no character is cut in two.
 void addLine(std::string& out, const std::string& line) {
   std::size_t used = 0;
-  for (std::size_t n = 0; n < line.size();) {
-    std::size_t length = 1;
-    while (n + length < line.size() && (static_cast<unsigned char>(line[n + length]) & 0xC0U) == 0x80U) ++length;
-    if (used + length > 75) {
+  for (const char32_t c : codePoints(line)) {
+    const std::string character = utf8From({&c, 1});
+    if (used + character.size() > 75) {
       out += "\r\n ";
       used = 1;
     }
-    out.append(line, n, length);
-    used += length;
-    n += length;
+    out += character;
+    used += character.size();
   }
   out += "\r\n";
 }

@@ -9,6 +9,7 @@
 #include <cmath>
 #include <cstring>
 
+#include "base/utf8.h"
 #include "dicom/attributes.h"
 
 namespace rayset::dicom {
@@ -65,53 +66,12 @@ std::optional<double> parseDecimal(std::string_view text) {
 
 std::optional<long long> parseInteger(std::string_view text) { return parseWhole<long long>(text); }
 
-bool isUtf8(std::string_view text) {
-  std::size_t i = 0;
-  while (i < text.size()) {
-    const auto byte = static_cast<unsigned char>(text[i]);
-    std::size_t more = 0;
-    unsigned code = 0;
-    if (byte < 0x80) {
-      ++i;
-      continue;
-    } else if ((byte & 0xe0) == 0xc0) {
-      more = 1;
-      code = byte & 0x1fu;
-    } else if ((byte & 0xf0) == 0xe0) {
-      more = 2;
-      code = byte & 0x0fu;
-    } else if ((byte & 0xf8) == 0xf0) {
-      more = 3;
-      code = byte & 0x07u;
-    } else {
-      return false;
-    }
-    if (i + more >= text.size()) return false;
-    for (std::size_t m = 1; m <= more; ++m) {
-      const auto next = static_cast<unsigned char>(text[i + m]);
-      if ((next & 0xc0) != 0x80) return false;
-      code = code << 6 | (next & 0x3fu);
-    }
-    static constexpr unsigned kLeast[] = {0, 0x80, 0x800, 0x10000};  // longer forms than needed are not allowed
-    if (code < kLeast[more] || code > 0x10ffff || (code >= 0xd800 && code < 0xe000)) return false;
-    i += more + 1;
-  }
-  return true;
-}
-
 namespace {
+
 std::string latin1ToUtf8(const std::string& raw) {
-  std::string out;
-  for (const char c : raw) {
-    const auto byte = static_cast<unsigned char>(c);
-    if (byte < 0x80) {
-      out += c;
-    } else {
-      out += static_cast<char>(0xc0 | byte >> 6);
-      out += static_cast<char>(0x80 | (byte & 0x3f));
-    }
-  }
-  return out;
+  std::u32string code_points;  // of Latin-1, the bytes themselves
+  for (const char c : raw) code_points += static_cast<unsigned char>(c);
+  return utf8From(code_points);
 }
 
 /// The whole text through the C library's iconv; nothing where it cannot be decoded.

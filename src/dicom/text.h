@@ -23,7 +23,4 @@ namespace rayset::dicom {
 /// decoded is taken as Latin-1, control characters are dropped.
 [[nodiscard]] std::string toUtf8(const std::string& raw, const std::string& character_set, const char* delimiters = "");
 
-/// True where `text` is well-formed UTF-8.
-[[nodiscard]] bool isUtf8(std::string_view text);
-
 }  // namespace rayset::dicom

@@ -8,6 +8,8 @@
 #include <algorithm>
 #include <vector>
 
+#include "base/utf8.h"
+
 namespace rayset::dicom {
 
 std::string ds(double value) {
@@ -26,13 +28,8 @@ std::string dsList(std::initializer_list<double> values) {
 }
 
 std::string cut(const std::string& text, std::size_t most) {
-  std::string out;
-  std::size_t characters = 0;
-  for (const char c : text) {
-    const bool starts = (static_cast<unsigned char>(c) & 0xc0) != 0x80;
-    if (starts && characters++ == most) break;
-    out += c == '\\' ? '/' : c;
-  }
+  std::string out = firstCharacters(text, most);
+  std::replace(out.begin(), out.end(), '\\', '/');
   return out;
 }
 

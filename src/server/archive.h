@@ -5,10 +5,10 @@
 #include <filesystem>
 #include <memory>
 #include <string>
+#include <string_view>
 
 #include "base/progress.h"
 #include "base/result.h"
-#include "server/http.h"
 
 namespace rayset::server {
 
@@ -25,14 +25,21 @@ struct UnpackLimits {
 [[nodiscard]] Status unpack(const std::filesystem::path& archive, const std::filesystem::path& folder,
                             const UnpackLimits& limits = {}, const Progress& progress = {});
 
-/// A zip that is sent while it is made.
+/// Where a zip goes while it is made.
+class Sink {
+ public:
+  virtual ~Sink() = default;
+  /// False: stop.
+  [[nodiscard]] virtual bool write(std::string_view bytes) = 0;
+};
+
 class ZipWriter {
  public:
   explicit ZipWriter(Sink& sink);
   ~ZipWriter();
   ZipWriter(const ZipWriter&) = delete;
   ZipWriter& operator=(const ZipWriter&) = delete;
-  /// False: the other side is gone or a file cannot be read; the zip is then not ended, so that it shows.
+  /// False: the sink wants no more or a file cannot be read; the zip is then not ended, so that it shows.
   [[nodiscard]] bool add(const std::string& name, const std::string& content);
   [[nodiscard]] bool addFile(const std::string& name, const std::filesystem::path& file);
   [[nodiscard]] bool finish();

@@ -1,9 +1,6 @@
 // Server-sent events: who listens to which case, and what they are told.
 #pragma once
 
-#include <chrono>
-#include <condition_variable>
-#include <deque>
 #include <memory>
 #include <mutex>
 #include <nlohmann/json.hpp>
@@ -11,21 +8,29 @@
 #include <string>
 #include <vector>
 
+#include "server/http.h"
+
 namespace rayset::server {
 
+/// One event as it goes over the wire.
+[[nodiscard]] std::string eventText(const std::string& event, const nlohmann::ordered_json& data);
+
 /// What one listener has not been sent yet.
-class Listener {
+class Listener : public Feed {
  public:
   explicit Listener(std::string id) : case_id(std::move(id)) {}
   const std::string case_id;  ///< empty: all cases
-  /// The next event as it goes over the wire; "" when the time is over; nullopt when the server ends.
-  [[nodiscard]] std::optional<std::string> next(std::chrono::milliseconds time);
+  [[nodiscard]] std::optional<std::string> take() override;
+  void whenChanged(std::function<void()> wake) override;
 
  private:
   friend class Events;
+  void tell(const std::string& event);
+  void close();
+
   std::mutex mutex_;
-  std::condition_variable changed_;
-  std::deque<std::string> waiting_;
+  std::function<void()> wake_;
+  std::string waiting_;
   bool closed_ = false;
 };
 
@@ -33,7 +38,7 @@ class Events {
  public:
   [[nodiscard]] std::shared_ptr<Listener> listen(const std::string& case_id);
   void send(const std::string& case_id, const std::string& event, const nlohmann::ordered_json& data);
-  /// Ends all listeners.
+  /// Ends all listeners. Nobody is woken after it has returned.
   void close();
 
  private:

@@ -1,41 +1,46 @@
 // HTTP/1.1 on 127.0.0.1: connections, limits and timeouts. Knows no routes.
 //
-// A thread a connection, so that handlers may compute and wait; every wait for the network has a time limit. Bodies are
-// taken into memory or into a file, as the handler says once it has seen the header. A body that is cut off leaves
-// nothing behind.
+// One thread waits for the whole network (Boost.Beast's asynchronous side): a connection that sends nothing, reads
+// slowly or listens for events costs a socket and no thread. Handlers may compute and wait; they run in a few workers.
+// Bodies are taken into memory or into a file, as the handler says once it has seen the header. A body that is cut off
+// leaves nothing behind.
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <filesystem>
 #include <functional>
-#include <map>
 #include <memory>
 #include <optional>
 #include <string>
-#include <string_view>
 #include <utility>
 #include <vector>
 
 #include "base/result.h"
+#include "server/target.h"
 
 namespace rayset::server {
 
-struct Request {
-  std::string method;                 ///< "GET"
-  std::vector<std::string> segments;  ///< of the path, percent-decoded; none for "/"
-  std::map<std::string, std::string> query;
+struct Request : Target {
+  std::string method;  ///< "GET"
   std::string host, accept_encoding, if_none_match;
   bool marked = false;             ///< X-Rayset: 1
   std::string body;                ///< where it was taken into memory
   std::filesystem::path uploaded;  ///< where it was taken into a file; the handler moves it away
+  // For the log, filled in by the handler: never what the client wrote itself.
+  std::string_view pattern;  ///< of the path
+  std::string case_id;
 };
 
-/// Where a reply that is made while it is sent goes.
-class Sink {
+/// What is sent as it happens, for as long as the other side listens. Both functions are called by the network's thread
+/// and do not wait.
+class Feed {
  public:
-  virtual ~Sink() = default;
-  /// False: the other side is gone or the server ends; stop.
-  [[nodiscard]] virtual bool write(std::string_view bytes) = 0;
+  virtual ~Feed() = default;
+  /// What has not been sent yet, maybe nothing; nullopt: the end.
+  [[nodiscard]] virtual std::optional<std::string> take() = 0;
+  /// `wake` is to be called, from any thread, when take() has something again.
+  virtual void whenChanged(std::function<void()> wake) = 0;
 };
 
 struct Reply {
@@ -43,8 +48,11 @@ struct Reply {
   std::string type = "application/json";
   std::vector<std::pair<std::string, std::string>> headers;
   std::string body;
-  std::filesystem::path file;         ///< sent in place of the body where given
-  std::function<void(Sink&)> stream;  ///< sent in place of the body where given, in chunks
+  std::filesystem::path file;  ///< sent in place of the body where given
+  /// Sent in place of the body where given, and made piece by piece as it is sent. "": the end; nullopt: it cannot go
+  /// on, which the other side sees.
+  std::function<std::optional<std::string>()> pieces;
+  std::shared_ptr<Feed> feed;  ///< sent after the body (not empty) where given
 };
 
 /// How the body of a request is taken.
@@ -53,19 +61,23 @@ struct Intake {
   std::filesystem::path file;  ///< empty: into memory
 };
 
-/// Both functions are called from many threads at once.
 struct Handler {
-  /// With the header read. A reply in place of an intake ends the request.
-  std::function<tl::expected<Intake, Reply>(const Request&)> accept;
-  std::function<Reply(Request&)> answer;
+  /// With the header read. A reply in place of an intake ends the request. Called by many workers at once.
+  std::function<tl::expected<Intake, Reply>(Request&)> accept;
+  std::function<Reply(Request&)> answer;  ///< as accept()
+  /// The reply was sent; status 0: the other side went away before. Called by the network's thread.
+  std::function<void(const Request&, int status, std::chrono::milliseconds)> done;
 };
 
 struct HttpSettings {
   std::uint16_t port = 0;  ///< 0: a free one
-  int connections = 128;   ///< at most, more are told to come back
-  int header_s = 75;       ///< until the next request's header is there
-  int body_s = 30;         ///< for each piece of a body (256 KiB)
-  int write_s = 60;        ///< for each piece written
+  int connections =
+      400;               ///< at most, more are told to come back; two files each are within the usual 1024 of a process
+  int workers = 32;      ///< requests that are answered at once
+  int header_s = 75;     ///< until the next request's header is there
+  int body_s = 30;       ///< for each piece of a body (256 KiB)
+  int write_s = 60;      ///< for each piece written
+  int heartbeat_s = 15;  ///< a feed with nothing to tell says that it is still there
 };
 
 class HttpServer {
@@ -83,8 +95,5 @@ class HttpServer {
   explicit HttpServer(std::unique_ptr<Impl> impl);
   std::unique_ptr<Impl> impl_;
 };
-
-/// Decodes %XX; nullopt for what is no valid encoding or no UTF-8 without control characters.
-[[nodiscard]] std::optional<std::string> percentDecoded(std::string_view text, bool plus_is_space);
 
 }  // namespace rayset::server

@@ -9,6 +9,7 @@
 
 #include "base/result.h"
 #include "server/http.h"
+#include "server/log.h"
 #include "server/work.h"
 
 namespace rayset::server {
@@ -19,6 +20,7 @@ struct ServerSettings {
   HttpSettings http;
   std::string version;
   Resources resources;
+  std::shared_ptr<Log> log = {};  ///< null: none is kept
 };
 
 class Server {

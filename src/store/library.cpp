@@ -14,6 +14,7 @@
 #include <cwctype>
 #include <mutex>
 
+#include "base/utf8.h"
 #include "store/database.h"
 
 namespace rayset {
@@ -66,19 +67,13 @@ std::string newId() {
   return id;
 }
 
-/// Lower case over all of Unicode's simple mappings; broken UTF-8 is kept byte by byte.
+/// Lower case over all of Unicode's simple mappings.
 std::u32string folded(const std::string& text) {
   static const locale_t locale = newlocale(LC_CTYPE_MASK, "C.UTF-8", nullptr);
-  std::u32string out;
-  for (std::size_t n = 0; n < text.size();) {
-    const auto c = static_cast<unsigned char>(text[n]);
-    const std::size_t more = c < 0x80 ? 0 : c >= 0xF0 ? 3 : c >= 0xE0 ? 2 : c >= 0xC0 ? 1 : 0;
-    char32_t code = more == 0 ? c : c & (0x3FU >> more);
-    for (std::size_t k = 1; k <= more; ++k)
-      code = code << 6U | (n + k < text.size() ? static_cast<unsigned char>(text[n + k]) & 0x3FU : 0U);
-    n += more + 1;
-    const auto wide = static_cast<wint_t>(code);
-    out += static_cast<char32_t>(locale == nullptr ? std::towlower(wide) : towlower_l(wide, locale));
+  std::u32string out = codePoints(text);
+  for (char32_t& c : out) {
+    const auto wide = static_cast<wint_t>(c);
+    c = static_cast<char32_t>(locale == nullptr ? std::towlower(wide) : towlower_l(wide, locale));
   }
   return out;
 }

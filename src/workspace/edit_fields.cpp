@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "base/dates.h"
+#include "base/utf8.h"
 #include "base/words.h"
 
 namespace rayset {
@@ -27,8 +28,7 @@ Result<std::string> text(const EditJson* value, const std::string& kind, const s
   if (value == nullptr || !value->is_string())
     return wrong(fmt::format("\"{}\" is not a text", key), kind, "Write it in quotes.");
   const auto& s = value->get_ref<const std::string&>();
-  const auto length = static_cast<std::size_t>(
-      std::count_if(s.begin(), s.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
+  const std::size_t length = characterCount(s);
   const std::string range = fmt::format("Give {} to {} characters.", least, most);
   if (length < least || length > most) return wrong(fmt::format("\"{}\" has {} characters", key, length), kind, range);
   if (least > 0 && s.find_first_not_of(" \t\r\n") == std::string::npos)

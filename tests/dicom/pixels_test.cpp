@@ -310,12 +310,6 @@ TEST(Text, NumbersAreWholeOrNothing) {
   for (const char* bad : {"1.0", "", "99999999999999999999"}) EXPECT_FALSE(dicom::parseInteger(bad)) << bad;
 }
 
-TEST(Text, Utf8Checks) {
-  EXPECT_TRUE(dicom::isUtf8("Zoë 王"));
-  for (const char* bad : {"\xff", "\xc0\x80", "\xed\xa0\x80", "\xf5\x80\x80\x80", "\xe7\x8e", "\x80"})
-    EXPECT_FALSE(dicom::isUtf8(bad));
-}
-
 TEST_F(Pixels, SameCallWritesTheSameBytes) {
   for (const bool enhanced : {false, true}) {
     CtWriteSettings s;

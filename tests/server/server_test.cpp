@@ -1,5 +1,6 @@
 #include "server/server.h"
 
+#include <fcntl.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 #include <signal.h>
@@ -11,8 +12,10 @@
 #include <regex>
 
 #include "client.h"
+#include "desk.h"
 #include "resources.h"
 #include "server/files.h"
+#include "text_file.h"
 
 extern char** environ;
 
@@ -26,39 +29,6 @@ using rayset::testing::Ear;
 using rayset::testing::Folder;
 using ::testing::HasSubstr;
 using ::testing::Not;
-
-void write(const fs::path& file, const std::string& text) {
-  fs::create_directories(file.parent_path());
-  std::ofstream(file, std::ios::binary) << text;
-}
-
-struct Desk1 {
-  Folder folder;
-  std::unique_ptr<Server> server;
-  explicit Desk1(HttpSettings http = {}) {
-    write(folder.path / "web/index.html", "<!doctype html><title>page</title>");
-    write(folder.path / "web/page.js", "let plain;");
-    write(folder.path / "web/page.js.gz", "packed");
-    write(folder.path / "web/.secret", "secret");
-    write(folder.path / "outside.txt", "outside");
-    fs::create_symlink(folder.path / "outside.txt", folder.path / "web/link.txt");
-    auto started = Server::start({folder.path / "cases", folder.path / "web", http, "9.9.9", test::resources()});
-    EXPECT_TRUE(started) << started.error().message();
-    if (started) server = std::move(*started);
-  }
-  [[nodiscard]] std::uint16_t port() const { return server->port(); }
-  Answer get(const std::string& target, const rayset::testing::Headers& h = {}) const {
-    return ask(port(), "GET", target, {}, h);
-  }
-  Answer post(const std::string& target, const Json& body = Json::object()) const {
-    return ask(port(), "POST", target, body.dump());
-  }
-  [[nodiscard]] std::string newCase(const std::string& name = "Case") const {
-    const Answer a = post("/api/cases", {{"name", name}});
-    EXPECT_EQ(a.status, 201) << a.body;
-    return a.json()["id"];
-  }
-};
 
 // ---------------------------------------------------------------------------------------------- what is let in
 
@@ -497,14 +467,17 @@ TEST(Jobs, RunOneAfterTheOtherAndStop) {
 /// `rayset serve` as its own process.
 class Program {
  public:
-  explicit Program(const fs::path& cases) {
+  /// What it says on standard error is in the folder's file `said`.
+  explicit Program(const fs::path& cases, const std::vector<std::string>& more = {}) {
     int ends[2];
     EXPECT_EQ(pipe(ends), 0);
     posix_spawn_file_actions_t actions;
     posix_spawn_file_actions_init(&actions);
     posix_spawn_file_actions_adddup2(&actions, ends[1], 1);
     posix_spawn_file_actions_addclose(&actions, ends[0]);
+    posix_spawn_file_actions_addopen(&actions, 2, (cases / "said").c_str(), O_WRONLY | O_CREAT | O_TRUNC, 0600);
     std::vector<std::string> words{RAYSET_PROGRAM, "serve", "--cases", cases.string()};
+    words.insert(words.end(), more.begin(), more.end());
     std::vector<char*> arguments;
     for (std::string& w : words) arguments.push_back(w.data());
     arguments.push_back(nullptr);
@@ -545,7 +518,20 @@ TEST(Serve, EndsCleanly) {
     Program p(folder.path);
     EXPECT_EQ(ask(p.port, "GET", "/api/about").status, 200);
     EXPECT_EQ(p.end(signal), 0);
+    const std::string said = test::readAll(folder.path / "said");
+    EXPECT_EQ(Json::parse(said.substr(0, said.find('\n')))["event"], "started");
+    EXPECT_THAT(said, HasSubstr("\"event\":\"ended\""));
   }
+}
+
+TEST(Serve, KeepsItsLogWhereItIsTold) {
+  const Folder folder;
+  const fs::path log = folder.path / "log.jsonl";
+  Program p(folder.path, {"--log", log.string()});
+  EXPECT_EQ(ask(p.port, "GET", "/api/about").status, 200);
+  EXPECT_EQ(p.end(SIGTERM), 0);
+  EXPECT_EQ(test::readAll(folder.path / "said"), "");
+  EXPECT_THAT(test::readAll(log), HasSubstr("\"path\":\"/api/about\",\"status\":200"));
 }
 
 TEST(Serve, WhatWasAnsweredSurvivesAKill) {

@@ -1,0 +1,21 @@
+// Which request is answered by what.
+#pragma once
+
+#include <string_view>
+
+#include "server/http.h"
+#include "server/station.h"
+
+namespace rayset::server {
+
+struct Route {
+  std::string_view method;
+  std::string_view pattern;  ///< words in capitals stand for any segment, "..." for more of them
+  Reply (*answer)(Station&, Request&);
+  [[nodiscard]] bool ofCase() const { return pattern.find("/CASE") != std::string_view::npos; }
+};
+
+/// Null where none fits.
+[[nodiscard]] const Route* routeOf(const Request& request);
+
+}  // namespace rayset::server

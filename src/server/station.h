@@ -1,0 +1,37 @@
+// What the handlers of requests share.
+#pragma once
+
+#include <atomic>
+#include <cstdint>
+#include <memory>
+#include <string>
+
+#include "server/events.h"
+#include "server/jobs.h"
+#include "server/open_cases.h"
+#include "server/server.h"
+#include "server/work.h"
+#include "store/library.h"
+
+namespace rayset::server {
+
+struct Station {
+  ServerSettings settings;
+  std::unique_ptr<Library> library;
+  Events events;
+  std::unique_ptr<Jobs> jobs;
+  std::unique_ptr<OpenCases> cases;
+  std::atomic<std::uint64_t> fresh{0};  ///< for names of files that are not finished
+
+  [[nodiscard]] Services services() const { return {*library, *cases, settings.resources}; }
+  /// Tells all pages that the case has changed.
+  void announce(const std::string& id) {
+    if (const auto row = library->find(id)) events.send(id, "case", {{"id", id}, {"seq", row->seq}});
+  }
+};
+
+/// What the first view of a planned case needs, made before anybody looks. Whatever fails here fails again, in words,
+/// when it is asked for.
+void warm(Station& station, const std::string& id);
+
+}  // namespace rayset::server
