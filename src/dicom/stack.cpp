@@ -50,7 +50,7 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
   const auto height = [&](int i) { return frames[static_cast<std::size_t>(i)].position.dot(normal); };
   const auto name = [&](int i) -> const std::string& { return names[static_cast<std::size_t>(i)]; };
 
-  std::vector<Ray> order(frames.size());
+  std::vector<int> order(frames.size());
   std::iota(order.begin(), order.end(), 0);
   std::stable_sort(order.begin(), order.end(), [&](int a, int b) { return height(a) < height(b); });
 

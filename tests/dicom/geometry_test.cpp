@@ -80,7 +80,7 @@ class GeometryTest : public ::testing::Test {
 
 TEST_F(GeometryTest, FileOrderAndInstanceNumbersDoNotMatter) {
   // Names shuffled into subfolders, instance numbers running against the positions.
-  std::vector<Ray> order(kSlices);
+  std::vector<int> order(kSlices);
   for (int k = 0; k < kSlices; ++k) order[static_cast<std::size_t>(k)] = (k * 7) % kSlices;
   editAll(folder.path(), [](DcmDataset& d, int k) {
     d.putAndInsertString(DCM_InstanceNumber, std::to_string((k * 5 + 3) % kSlices).c_str());
