@@ -3,7 +3,9 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <atomic>
 #include <boost/core/demangle.hpp>
+#include <typeinfo>
 
 #include "server/handlers.h"
 #include "server/replies.h"

@@ -47,7 +47,7 @@ TEST(Http, HundredsOfListenersCostNoThread) {
     listening.push_back(std::make_unique<Listening>(d));
     ASSERT_THAT(listening.back()->until("retry:"), ::testing::HasSubstr("text/event-stream")) << n;
   }
-  EXPECT_EQ(threads(), before);
+  EXPECT_LE(threads(), before);
   const auto start = Clock::now();
   const std::string id = d.newCase();
   for (int n = 0; n < 20; ++n) EXPECT_EQ(d.get("/api/cases/" + id).status, 200);
