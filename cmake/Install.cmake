@@ -65,5 +65,6 @@ set(CPACK_DEBIAN_PROGRAM_PACKAGE_DEPENDS "fonts-liberation2 | fonts-dejavu-core"
 set(CPACK_DEBIAN_PROGRAM_PACKAGE_RECOMMENDS "xdg-utils, chromium | firefox-esr | www-browser")
 set(CPACK_DEBIAN_DEV_PACKAGE_DEPENDS "rayset (= ${PROJECT_VERSION})") # the data, and the fonts
 set(CPACK_DEBIAN_DEV_PACKAGE_SECTION libdevel)
+set(CPACK_COMPONENT_PROGRAM_DESCRIPTION "${CPACK_PACKAGE_DESCRIPTION}")
 set(CPACK_COMPONENT_DEV_DESCRIPTION "${CPACK_PACKAGE_DESCRIPTION}\n\nThe library and its headers, for C++ programs.")
 include(CPack)

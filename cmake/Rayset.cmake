@@ -162,6 +162,7 @@ function(rayset_tests)
       target_compile_definitions(test_library PRIVATE RAYSET_PHANTOM_DIR="${CMAKE_BINARY_DIR}/test-phantom"
         RAYSET_PLAN_DIR="${CMAKE_BINARY_DIR}/test-plan" RAYSET_VERSION="${PROJECT_VERSION}")
       target_link_libraries(test_library PRIVATE nlohmann_json::nlohmann_json)
+      add_dependencies(test_library rayset) # makes the films that are checked
       list(APPEND properties FIXTURES_REQUIRED planned)
     endif()
     if(folder STREQUAL "workspace") # opens that plan
