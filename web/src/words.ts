@@ -1,6 +1,6 @@
 // Words and figures as the trade writes them.
 import { h, type JSX } from 'preact';
-import type { Caution, Device, Ray } from './types';
+import type { Caution, ChecksShown, Device, Ray } from './types';
 
 export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
 export const rayName = (ray: number): string => `${kOrdinal[ray] ?? ray} ray`;
@@ -112,10 +112,10 @@ const kCheckNames: Record<string, [string, (v: number) => string]> = {
   mean_hu: ['mean density', (v) => `${v.toFixed(0)} HU`],
   pullout_n: ['pull-out, estimated', (v) => `${v.toFixed(0)} N`],
 };
-export function checkRows(checks: Record<string, unknown>): [string, string][] {
+export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
   const rows: [string, string][] = [];
   for (const [key, [name, write]] of Object.entries(kCheckNames)) {
-    const v = checks[key];
+    const v = checks[key as keyof ChecksShown];
     if (typeof v === 'number') rows.push([name, write(v)]);
   }
   const others = checks['other_bones'];
