@@ -1,3 +1,5 @@
+#include "workspace/case_state.h"
+
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -6,7 +8,6 @@
 #include "anatomy/part_id.h"
 #include "fixation/check_words.h"
 #include "report/words.h"
-#include "workspace/case_state.h"
 #include "workspace/state_codec.h"
 
 namespace rayset {
