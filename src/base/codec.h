@@ -2,13 +2,15 @@
 // may hold. From the table come writer, reader, JSON Schema (2020-12) and the page's TypeScript types, so that they
 // cannot differ.
 //
-// A Codec<T> is a value of one kind; object() makes one from fields. Reading throws BadField inside; decode() turns it
+// A Codec<T> is a value of one kind; object() makes one from fields. What a codec is made of it shares: a copy is cheap
+// however deep it is. Reading throws BadField inside; decode() turns it
 // into an Error.
 #pragma once
 
 #include <algorithm>
 #include <functional>
 #include <limits>
+#include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
 #include <stdexcept>
@@ -175,10 +177,11 @@ template <class Values, class Word>
 template <class T>
 [[nodiscard]] Codec<std::optional<T>> nullable(const Codec<T>& of) {
   Codec<std::optional<T>> out;
-  out.write = [of](const std::optional<T>& v) { return v ? of.write(*v) : Json(nullptr); };
-  out.read = [of](const Json& j, const std::string& where, std::optional<T>& into) {
+  const auto kept = std::make_shared<const Codec<T>>(of);
+  out.write = [kept](const std::optional<T>& v) { return v ? kept->write(*v) : Json(nullptr); };
+  out.read = [kept](const Json& j, const std::string& where, std::optional<T>& into) {
     into.reset();
-    if (!j.is_null()) into = of.from(j, where);
+    if (!j.is_null()) into = kept->from(j, where);
   };
   if (of.schema.contains("type") && of.schema.size() == 1 && of.schema["type"].is_string())
     out.schema = {{"type", {of.schema["type"], "null"}}};
@@ -195,15 +198,16 @@ template <class T>
 template <class T>
 [[nodiscard]] Codec<std::vector<T>> list(const Codec<T>& of, const Json& more = Json::object()) {
   Codec<std::vector<T>> out;
-  out.write = [of](const std::vector<T>& v) {
+  const auto kept = std::make_shared<const Codec<T>>(of);
+  out.write = [kept](const std::vector<T>& v) {
     Json j = Json::array();
-    for (const auto& item : v) j.push_back(of.write(item));
+    for (const auto& item : v) j.push_back(kept->write(item));
     return j;
   };
-  out.read = [of](const Json& j, const std::string& where, std::vector<T>& into) {
+  out.read = [kept](const Json& j, const std::string& where, std::vector<T>& into) {
     if (!j.is_array()) throw BadField{where, "is not a list"};
     into.clear();
-    for (const Json& item : j) into.push_back(of.from(item, itemName(where, item, into.size())));
+    for (const Json& item : j) into.push_back(kept->from(item, itemName(where, item, into.size())));
   };
   out.schema = {{"type", "array"}, {"items", of.schema}};
   out.schema.update(more);
@@ -219,8 +223,9 @@ template <class T, class U, class Get, class Set>
 [[nodiscard]] Field<T> field(const std::string& key, const Codec<U>& of, Get get, Set set) {
   Field<T> out;
   out.key = key;
-  out.write = [of, get](const T& t) { return of.write(get(t)); };
-  out.read = [of, set](const Json& j, const std::string& where, T& t) { set(t, of.from(j, where)); };
+  const auto kept = std::make_shared<const Codec<U>>(of);
+  out.write = [kept, get](const T& t) { return kept->write(get(t)); };
+  out.read = [kept, set](const Json& j, const std::string& where, T& t) { set(t, kept->from(j, where)); };
   out.schema = of.schema;
   out.type = of.type;
   out.definitions = of.definitions;
@@ -239,8 +244,9 @@ template <class T, class U>
 [[nodiscard]] Field<T> optionalField(const std::string& key, const Codec<U>& of, std::optional<U> T::*member) {
   Field<T> out;
   out.key = key;
-  out.write = [of, member](const T& t) { return t.*member ? of.write(*(t.*member)) : leftOut(); };
-  out.read = [of, member](const Json& j, const std::string& where, T& t) { t.*member = of.from(j, where); };
+  const auto kept = std::make_shared<const Codec<U>>(of);
+  out.write = [kept, member](const T& t) { return t.*member ? kept->write(*(t.*member)) : leftOut(); };
+  out.read = [kept, member](const Json& j, const std::string& where, T& t) { t.*member = kept->from(j, where); };
   out.schema = of.schema;
   out.type = of.type;
   out.definitions = of.definitions;
@@ -295,15 +301,16 @@ template <class T>
   }
   out.schema = detail::schemaOf(shapes, more);
   out.type = detail::typescriptOf(shapes);
-  out.write = [fields](const T& t) {
+  const auto kept = std::make_shared<const std::vector<Field<T>>>(fields);
+  out.write = [kept](const T& t) {
     Json j = Json::object();
-    for (const Field<T>& f : fields)
+    for (const Field<T>& f : *kept)
       if (Json value = f.write(t); !value.is_discarded()) j[f.key] = std::move(value);
     return j;
   };
-  out.read = [fields](const Json& j, const std::string& where, T& into) {
+  out.read = [kept](const Json& j, const std::string& where, T& into) {
     if (!j.is_object()) throw BadField{where, "is not an object"};
-    for (const Field<T>& f : fields) {
+    for (const Field<T>& f : *kept) {
       const std::string here = where + "/" + f.key;
       if (const auto it = j.find(f.key); it != j.end())
         f.read(*it, here, into);
@@ -344,10 +351,11 @@ template <class T, class U>
   std::vector<Field<T>> out;
   for (const Field<U>& f : fields)
     out.push_back(
-        {f.key, [f, member](const T& t) { return f.write(t.*member); },
-         [f, member](const Json& j, const std::string& where, T& t) { f.read(j, where, t.*member); }, f.schema, f.type,
-         f.presence, f.definitions,
-         f.needed ? [f, member](const T& t) { return f.needed(t.*member); } : std::function<bool(const T&)>()});
+        {f.key, [write = f.write, member](const T& t) { return write(t.*member); },
+         [read = f.read, member](const Json& j, const std::string& where, T& t) { read(j, where, t.*member); },
+         f.schema, f.type, f.presence, f.definitions,
+         f.needed ? [needed = f.needed, member](const T& t) { return needed(t.*member); }
+                  : std::function<bool(const T&)>()});
   return out;
 }
 
@@ -359,10 +367,11 @@ template <class Entry, class T>
   std::vector<Field<Entry>> out;
   for (const Field<T>& f : fields)
     out.push_back(
-        {f.key, [f, from](const Entry& e) { return f.write(*(e.*from)); },
-         [f, read](const Json& j, const std::string& where, Entry& e) { f.read(j, where, e.*read); }, f.schema, f.type,
-         f.presence, f.definitions,
-         f.needed ? [f, read](const Entry& e) { return f.needed(e.*read); } : std::function<bool(const Entry&)>()});
+        {f.key, [write = f.write, from](const Entry& e) { return write(*(e.*from)); },
+         [take = f.read, read](const Json& j, const std::string& where, Entry& e) { take(j, where, e.*read); },
+         f.schema, f.type, f.presence, f.definitions,
+         f.needed ? [needed = f.needed, read](const Entry& e) { return needed(e.*read); }
+                  : std::function<bool(const Entry&)>()});
   return out;
 }
 
@@ -371,8 +380,8 @@ template <class T, class U, class Get>
 [[nodiscard]] std::vector<Field<T>> derivedFrom(Get get, const std::vector<Field<U>>& fields) {
   std::vector<Field<T>> out;
   for (const Field<U>& f : fields)
-    out.push_back({f.key, [f, get](const T& t) { return f.write(get(t)); }, [](const Json&, const std::string&, T&) {},
-                   f.schema, f.type, f.presence, f.definitions});
+    out.push_back({f.key, [write = f.write, get](const T& t) { return write(get(t)); },
+                   [](const Json&, const std::string&, T&) {}, f.schema, f.type, f.presence, f.definitions});
   return out;
 }
 
