@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <stdexcept>
 
 #include "base/rounded.h"
 #include "base/units.h"
@@ -26,9 +27,14 @@ double numberFrom(const Json& j, const std::string& where) {
 }  // namespace
 
 void addTo(Definitions& into, const Definitions& more) {
-  for (const Definition& d : more)
-    if (std::none_of(into.begin(), into.end(), [&](const Definition& known) { return known.name == d.name; }))
+  for (const Definition& d : more) {
+    const auto known =
+        std::find_if(into.begin(), into.end(), [&](const Definition& there) { return there.name == d.name; });
+    if (known == into.end())
       into.push_back(d);
+    else if (known->schema != d.schema || known->typescript != d.typescript)
+      throw std::logic_error("two kinds are called " + d.name);
+  }
 }
 
 Codec<double> number(int digits, const Range& range) {
@@ -46,15 +52,19 @@ Codec<double> degrees(int digits, const Range& range) {
 }
 
 Codec<int> integer(int least, int most) {
+  constexpr int kAny = std::numeric_limits<int>::max();
+  Json schema{{"type", "integer"}, {"minimum", least}};
+  if (most != kAny) schema["maximum"] = most;
   return {.write = [](const int& v) { return Json(v); },
           .read =
               [=](const Json& j, const std::string& where, int& into) {
                 const double v = numberFrom(j, where);
                 if (v != std::floor(v) || v < least || v > most)
-                  throw BadField{where, fmt::format("is not {} to {}", least, most)};
+                  throw BadField{where, most == kAny ? fmt::format("is no whole number from {} on", least)
+                                                     : fmt::format("is not {} to {}", least, most)};
                 into = static_cast<int>(v);
               },
-          .schema = {{"type", "integer"}, {"minimum", least}, {"maximum", most}},
+          .schema = schema,
           .type = "number"};
 }
 
@@ -103,7 +113,13 @@ Codec<Json> json(const std::string& type, const Json& schema) {
 }
 
 Codec<std::string> oneOf(const std::vector<std::string>& words) {
-  return choiceOf(words, [](const std::string& w) { return w; });
+  Codec<std::string> out = choiceOf(words, [](const std::string& w) { return w; });
+  out.write = [](const std::string& v) { return Json(v); };
+  return out;
+}
+
+std::string literalType(const Json& value) {
+  return value.is_string() ? fmt::format("'{}'", value.get<std::string>()) : value.dump();
 }
 
 std::string itemName(const std::string& where, const Json& item, std::size_t place) {
@@ -137,6 +153,8 @@ std::string typescriptOf(const std::vector<Shape>& fields) {
       inner += c;
       if (c == '\n') inner += "  ";
     }
+    if (const auto about = f.schema.find("description"); about != f.schema.end())
+      out += fmt::format("  /** {} */\n", about->get<std::string>());
     out += fmt::format("  {}{}: {};\n", f.key, f.presence == Presence::kSometimes ? "?" : "", inner);
   }
   return out + "}";

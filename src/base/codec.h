@@ -2,13 +2,18 @@
 // may hold. From the table come writer, reader, JSON Schema (2020-12) and the page's TypeScript types, so that they
 // cannot differ.
 //
-// A Codec<T> is a value of one kind; object() makes one from fields. Reading throws BadField inside; decode() turns it
+// A Codec<T> is a value of one kind; object() makes one from fields. What a codec is made of it shares: a copy is cheap
+// however deep it is. Reading throws BadField inside; decode() turns it
 // into an Error.
 #pragma once
 
+#include <algorithm>
 #include <functional>
+#include <limits>
+#include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
+#include <stdexcept>
 #include <string>
 #include <string_view>
 #include <type_traits>
@@ -34,6 +39,7 @@ struct Definition {
   bool is_interface = false;
 };
 using Definitions = std::vector<Definition>;
+/// What is there already is not added again. std::logic_error if a name has two meanings.
 void addTo(Definitions& into, const Definitions& more);
 
 template <class T>
@@ -66,10 +72,24 @@ struct Field {
   std::string type;
   Presence presence = Presence::kRequired;
   Definitions definitions{};
+  std::function<bool(const T&)> needed{};  ///< of kSometimes: whether what was read before asks for it
 
   [[nodiscard]] Field when(Presence p) && {
     presence = p;
     return std::move(*this);
+  }
+  /// Written only where `holds`.
+  [[nodiscard]] Field onlyWhere(std::function<bool(const T&)> holds) && {
+    write = [holds = std::move(holds), write = std::move(write)](const T& t) {
+      return holds(t) ? write(t) : Json(Json::value_t::discarded);
+    };
+    presence = Presence::kSometimes;
+    return std::move(*this);
+  }
+  /// The same, and read it must be there. `holds` looks at fields that stand before this one.
+  [[nodiscard]] Field where(std::function<bool(const T&)> holds) && {
+    needed = holds;
+    return std::move(*this).onlyWhere(std::move(holds));
   }
   [[nodiscard]] Field about(const std::string& text) && {
     schema["description"] = text;
@@ -90,7 +110,7 @@ struct Range {
 [[nodiscard]] Codec<double> number(int digits = -1, const Range& range = {});
 /// Radians in memory, degrees in the file.
 [[nodiscard]] Codec<double> degrees(int digits, const Range& range = {});
-[[nodiscard]] Codec<int> integer(int least, int most);
+[[nodiscard]] Codec<int> integer(int least, int most = std::numeric_limits<int>::max());
 [[nodiscard]] Codec<std::size_t> count();
 [[nodiscard]] Codec<bool> truth();
 struct TextRule {
@@ -101,6 +121,16 @@ struct TextRule {
 /// Any JSON.
 [[nodiscard]] Codec<Json> json(const std::string& type = "unknown", const Json& schema = Json::object());
 
+/// Refused as `what` when read unless it `holds`.
+template <class T, class Holds>
+[[nodiscard]] Codec<T> such(Codec<T> of, const std::string& what, Holds holds) {
+  of.read = [read = std::move(of.read), what, holds](const Json& j, const std::string& where, T& into) {
+    read(j, where, into);
+    if (!holds(into)) throw BadField{where, what};
+  };
+  return of;
+}
+
 /// One of these words.
 template <class T>
 [[nodiscard]] Codec<T> choice(std::vector<std::pair<T, std::string>> words) {
@@ -109,7 +139,9 @@ template <class T>
   out.type.clear();
   for (const auto& [value, word] : words) {
     out.schema["enum"].push_back(word);
-    out.type += (out.type.empty() ? "'" : " | '") + word + "'";
+    out.type += out.type.empty() ? "'" : " | '";
+    out.type += word;
+    out.type += '\'';
   }
   out.write = [words](const T& value) -> Json {
     for (const auto& [known, word] : words)
@@ -145,10 +177,11 @@ template <class Values, class Word>
 template <class T>
 [[nodiscard]] Codec<std::optional<T>> nullable(const Codec<T>& of) {
   Codec<std::optional<T>> out;
-  out.write = [of](const std::optional<T>& v) { return v ? of.write(*v) : Json(nullptr); };
-  out.read = [of](const Json& j, const std::string& where, std::optional<T>& into) {
+  const auto kept = std::make_shared<const Codec<T>>(of);
+  out.write = [kept](const std::optional<T>& v) { return v ? kept->write(*v) : Json(nullptr); };
+  out.read = [kept](const Json& j, const std::string& where, std::optional<T>& into) {
     into.reset();
-    if (!j.is_null()) into = of.from(j, where);
+    if (!j.is_null()) into = kept->from(j, where);
   };
   if (of.schema.contains("type") && of.schema.size() == 1 && of.schema["type"].is_string())
     out.schema = {{"type", {of.schema["type"], "null"}}};
@@ -165,15 +198,16 @@ template <class T>
 template <class T>
 [[nodiscard]] Codec<std::vector<T>> list(const Codec<T>& of, const Json& more = Json::object()) {
   Codec<std::vector<T>> out;
-  out.write = [of](const std::vector<T>& v) {
+  const auto kept = std::make_shared<const Codec<T>>(of);
+  out.write = [kept](const std::vector<T>& v) {
     Json j = Json::array();
-    for (const auto& item : v) j.push_back(of.write(item));
+    for (const auto& item : v) j.push_back(kept->write(item));
     return j;
   };
-  out.read = [of](const Json& j, const std::string& where, std::vector<T>& into) {
+  out.read = [kept](const Json& j, const std::string& where, std::vector<T>& into) {
     if (!j.is_array()) throw BadField{where, "is not a list"};
     into.clear();
-    for (const Json& item : j) into.push_back(of.from(item, itemName(where, item, into.size())));
+    for (const Json& item : j) into.push_back(kept->from(item, itemName(where, item, into.size())));
   };
   out.schema = {{"type", "array"}, {"items", of.schema}};
   out.schema.update(more);
@@ -189,8 +223,9 @@ template <class T, class U, class Get, class Set>
 [[nodiscard]] Field<T> field(const std::string& key, const Codec<U>& of, Get get, Set set) {
   Field<T> out;
   out.key = key;
-  out.write = [of, get](const T& t) { return of.write(get(t)); };
-  out.read = [of, set](const Json& j, const std::string& where, T& t) { set(t, of.from(j, where)); };
+  const auto kept = std::make_shared<const Codec<U>>(of);
+  out.write = [kept, get](const T& t) { return kept->write(get(t)); };
+  out.read = [kept, set](const Json& j, const std::string& where, T& t) { set(t, kept->from(j, where)); };
   out.schema = of.schema;
   out.type = of.type;
   out.definitions = of.definitions;
@@ -209,8 +244,9 @@ template <class T, class U>
 [[nodiscard]] Field<T> optionalField(const std::string& key, const Codec<U>& of, std::optional<U> T::*member) {
   Field<T> out;
   out.key = key;
-  out.write = [of, member](const T& t) { return t.*member ? of.write(*(t.*member)) : leftOut(); };
-  out.read = [of, member](const Json& j, const std::string& where, T& t) { t.*member = of.from(j, where); };
+  const auto kept = std::make_shared<const Codec<U>>(of);
+  out.write = [kept, member](const T& t) { return t.*member ? kept->write(*(t.*member)) : leftOut(); };
+  out.read = [kept, member](const Json& j, const std::string& where, T& t) { t.*member = kept->from(j, where); };
   out.schema = of.schema;
   out.type = of.type;
   out.definitions = of.definitions;
@@ -218,6 +254,8 @@ template <class T, class U>
   return out;
 }
 
+/// The TypeScript type of one value.
+[[nodiscard]] std::string literalType(const Json& value);
 /// Always the same.
 template <class T>
 [[nodiscard]] Field<T> constant(const std::string& key, const Json& value) {
@@ -228,7 +266,7 @@ template <class T>
     if (j != value) throw BadField{where, "is not " + value.dump()};
   };
   out.schema = {{"const", value}};
-  out.type = value.is_string() ? "'" + value.get<std::string>() + "'" : value.dump();
+  out.type = literalType(value);
   return out;
 }
 
@@ -263,19 +301,20 @@ template <class T>
   }
   out.schema = detail::schemaOf(shapes, more);
   out.type = detail::typescriptOf(shapes);
-  out.write = [fields](const T& t) {
+  const auto kept = std::make_shared<const std::vector<Field<T>>>(fields);
+  out.write = [kept](const T& t) {
     Json j = Json::object();
-    for (const Field<T>& f : fields)
+    for (const Field<T>& f : *kept)
       if (Json value = f.write(t); !value.is_discarded()) j[f.key] = std::move(value);
     return j;
   };
-  out.read = [fields](const Json& j, const std::string& where, T& into) {
+  out.read = [kept](const Json& j, const std::string& where, T& into) {
     if (!j.is_object()) throw BadField{where, "is not an object"};
-    for (const Field<T>& f : fields) {
+    for (const Field<T>& f : *kept) {
       const std::string here = where + "/" + f.key;
       if (const auto it = j.find(f.key); it != j.end())
         f.read(*it, here, into);
-      else if (f.presence == Presence::kRequired)
+      else if (f.presence == Presence::kRequired || (f.needed && f.needed(into)))
         throw BadField{here, "is missing"};
     }
   };
@@ -311,9 +350,12 @@ template <class T, class U>
 [[nodiscard]] std::vector<Field<T>> fieldsOf(U T::*member, const std::vector<Field<U>>& fields) {
   std::vector<Field<T>> out;
   for (const Field<U>& f : fields)
-    out.push_back({f.key, [f, member](const T& t) { return f.write(t.*member); },
-                   [f, member](const Json& j, const std::string& where, T& t) { f.read(j, where, t.*member); },
-                   f.schema, f.type, f.presence, f.definitions});
+    out.push_back(
+        {f.key, [write = f.write, member](const T& t) { return write(t.*member); },
+         [read = f.read, member](const Json& j, const std::string& where, T& t) { read(j, where, t.*member); },
+         f.schema, f.type, f.presence, f.definitions,
+         f.needed ? [needed = f.needed, member](const T& t) { return needed(t.*member); }
+                  : std::function<bool(const T&)>()});
   return out;
 }
 
@@ -324,9 +366,32 @@ template <class Entry, class T>
                                                      const std::vector<Field<T>>& fields) {
   std::vector<Field<Entry>> out;
   for (const Field<T>& f : fields)
-    out.push_back({f.key, [f, from](const Entry& e) { return f.write(*(e.*from)); },
-                   [f, read](const Json& j, const std::string& where, Entry& e) { f.read(j, where, e.*read); },
-                   f.schema, f.type, f.presence, f.definitions});
+    out.push_back(
+        {f.key, [write = f.write, from](const Entry& e) { return write(*(e.*from)); },
+         [take = f.read, read](const Json& j, const std::string& where, Entry& e) { take(j, where, e.*read); },
+         f.schema, f.type, f.presence, f.definitions,
+         f.needed ? [needed = f.needed, read](const Entry& e) { return needed(e.*read); }
+                  : std::function<bool(const Entry&)>()});
+  return out;
+}
+
+/// Fields of another struct, which `get` finds; not read back.
+template <class T, class U, class Get>
+[[nodiscard]] std::vector<Field<T>> derivedFrom(Get get, const std::vector<Field<U>>& fields) {
+  std::vector<Field<T>> out;
+  for (const Field<U>& f : fields)
+    out.push_back({f.key, [write = f.write, get](const T& t) { return write(get(t)); },
+                   [](const Json&, const std::string&, T&) {}, f.schema, f.type, f.presence, f.definitions});
+  return out;
+}
+
+/// Those with these keys, in the table's order. std::logic_error if one is not there.
+template <class T>
+[[nodiscard]] std::vector<Field<T>> pick(const std::vector<Field<T>>& fields, const std::vector<std::string>& keys) {
+  std::vector<Field<T>> out;
+  for (const Field<T>& f : fields)
+    if (std::find(keys.begin(), keys.end(), f.key) != keys.end()) out.push_back(f);
+  if (out.size() != keys.size()) throw std::logic_error("a table lacks a field that is picked");
   return out;
 }
 
@@ -354,6 +419,17 @@ template <class T>
 /// The JSON Schema of a file.
 [[nodiscard]] Json schemaFile(const std::string& title, const std::string& description, const Json& root,
                               const Definitions& definitions);
+/// The same of a codec, named or not, as the text of the file.
+template <class T>
+[[nodiscard]] std::string schemaText(const std::string& title, const std::string& description, const Codec<T>& of) {
+  Definitions definitions = of.definitions;
+  Json root = of.schema;
+  if (!definitions.empty() && of.type == definitions.back().name) {
+    root = definitions.back().schema;
+    definitions.pop_back();
+  }
+  return schemaFile(title, description, root, definitions).dump(1) + "\n";
+}
 /// TypeScript declarations of the named kinds.
 [[nodiscard]] std::string typescriptFile(const std::string& heading, const Definitions& definitions);
 

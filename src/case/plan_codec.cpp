@@ -7,7 +7,6 @@
 #include "anatomy/labels.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
-#include "geometry/side.h"
 
 namespace rayset {
 
@@ -284,7 +283,7 @@ std::vector<std::string> columnNames() {
   return out;
 }
 
-Codec<Patterns> patternsCodec() {
+std::vector<Field<Patterns>> makePatternFields() {
   const auto name = [](const char* key, PatternName Patterns::*member, const std::vector<std::string>& words) {
     return field<Patterns>(
         key, oneOf(words), [member](const Patterns& p) { return (p.*member).value; },
@@ -295,18 +294,17 @@ Codec<Patterns> patternsCodec() {
         key, text({.may_be_empty = false}), [member](const Patterns& p) { return (p.*member).reason; },
         [member](Patterns& p, const std::string& why) { (p.*member).reason = why; });
   };
-  return named(
-      "Patterns",
-      object<Patterns>(
-          {name("quenu_kuss", &Patterns::quenu_kuss,
-                {"homolateral", "isolated", "divergent", "none", "unclassified", "cannot be told"}),
-           name("hardcastle", &Patterns::hardcastle, {"A", "B", "C", "none", "unclassified", "cannot be told"}),
-           name("myerson", &Patterns::myerson, {"A", "B1", "B2", "C1", "C2", "none", "unclassified", "cannot be told"}),
-           field("columns", list(oneOf(columnNames()), {{"uniqueItems", true}}), &Patterns::columns),
-           group<Patterns>("reasons",
-                           {reason("quenu_kuss", &Patterns::quenu_kuss), reason("hardcastle", &Patterns::hardcastle),
-                            reason("myerson", &Patterns::myerson)})}));
+  return {
+      name("quenu_kuss", &Patterns::quenu_kuss,
+           {"homolateral", "isolated", "divergent", "none", "unclassified", "cannot be told"}),
+      name("hardcastle", &Patterns::hardcastle, {"A", "B", "C", "none", "unclassified", "cannot be told"}),
+      name("myerson", &Patterns::myerson, {"A", "B1", "B2", "C1", "C2", "none", "unclassified", "cannot be told"}),
+      field("columns", list(oneOf(columnNames()), {{"uniqueItems", true}}), &Patterns::columns),
+      group<Patterns>("reasons", {reason("quenu_kuss", &Patterns::quenu_kuss),
+                                  reason("hardcastle", &Patterns::hardcastle), reason("myerson", &Patterns::myerson)})};
 }
+
+Codec<Patterns> patternsCodec() { return named("Patterns", object(makePatternFields())); }
 
 std::vector<RayDisplacement> displacementsOf(const Case& c) {
   std::vector<RayDisplacement> out;
@@ -321,7 +319,7 @@ void takeDisplacements(Case& c, const std::vector<RayDisplacement>& rays) {
   }
 }
 
-std::vector<Field<Case>> injuryFields() {
+std::vector<Field<Case>> makeInjuryFields() {
   return {field<Case>("rays", list(displacementCodec(), {{"maxItems", 5}}), displacementsOf, takeDisplacements),
           field("flecks", list(fleckCodec()), &Case::flecks)
               .when(Presence::kNow)
@@ -430,7 +428,7 @@ void takeFragments(Case& c, std::vector<FragmentEntry> fragments) {
   c.fragments = std::move(all);
 }
 
-std::vector<Field<Case>> reductionFields() {
+std::vector<Field<Case>> makeReductionFields() {
   const std::vector<Field<ReductionResult>> own{
       field("method",
             codec::choice<ReductionMethod>(
@@ -454,49 +452,52 @@ std::vector<Field<Case>> reductionFields() {
 
 // ---------------------------------------------------------------------------------------------- devices
 
-Codec<DeviceChecks> checksCodec() {
+std::vector<Field<DeviceChecks>> makeChecksFields() {
   using C = DeviceChecks;
   const auto now = [](Field<C> f) { return std::move(f).when(Presence::kNow); };
-  return named(
-      "DeviceChecks",
-      object<C>({now(field("inside_fraction", number(4, kShare), &C::inside_fraction)),
-                 now(field("cortex_margin_mm", number(2), &C::cortex_margin_mm)),
-                 now(field("nearest_device_mm", number(2), &C::nearest_device_mm)),
-                 now(field("joint_area_lost_percent", number(2, kPercent), &C::joint_area_lost_percent)),
-                 now(field("tip_beyond_cortex_mm", number(2, kNotNegative), &C::tip_beyond_cortex_mm)),
-                 now(field("crossing_off_centre_mm", number(2, kNotNegative), &C::crossing_off_centre_mm)),
-                 now(field("entry_to_joint_mm", number(1), &C::entry_to_joint_mm)),
-                 now(field("angle_to_shaft_deg", degrees(1, kHalfTurn), &C::angle_to_shaft_rad)),
-                 now(field("angle_to_surface_deg", degrees(1, kHalfTurn), &C::angle_to_surface_rad)),
-                 now(field("crossing_angle_deg", degrees(1, kHalfTurn), &C::crossing_angle_rad)),
-                 now(field("length_in_first_mm", number(1, kNotNegative), &C::length_in_first_mm)),
-                 now(field("length_in_last_mm", number(1, kNotNegative), &C::length_in_last_mm)),
-                 now(field("mean_hu", number(0), &C::mean_hu)),
-                 now(field("pullout_n", number(0, kNotNegative), &C::pullout_n)),
-                 now(field("pullout_low_n", number(0, kNotNegative), &C::pullout_low_n)),
-                 now(field("pullout_high_n", number(0, kNotNegative), &C::pullout_high_n)),
-                 field("other_bones", partIds(), &C::other_bones), now(field("may_enter", partIds(), &C::may_enter)),
-                 now(field("surface_error_mm", number(2, kNotNegative), &C::surface_error_mm))}));
+  return {now(field("inside_fraction", number(4, kShare), &C::inside_fraction)),
+          now(field("cortex_margin_mm", number(2), &C::cortex_margin_mm)),
+          now(field("nearest_device_mm", number(2), &C::nearest_device_mm)),
+          now(field("joint_area_lost_percent", number(2, kPercent), &C::joint_area_lost_percent)),
+          now(field("tip_beyond_cortex_mm", number(2, kNotNegative), &C::tip_beyond_cortex_mm)),
+          now(field("crossing_off_centre_mm", number(2, kNotNegative), &C::crossing_off_centre_mm)),
+          now(field("entry_to_joint_mm", number(1), &C::entry_to_joint_mm)),
+          now(field("angle_to_shaft_deg", degrees(1, kHalfTurn), &C::angle_to_shaft_rad)),
+          now(field("angle_to_surface_deg", degrees(1, kHalfTurn), &C::angle_to_surface_rad)),
+          now(field("crossing_angle_deg", degrees(1, kHalfTurn), &C::crossing_angle_rad)),
+          now(field("length_in_first_mm", number(1, kNotNegative), &C::length_in_first_mm)),
+          now(field("length_in_last_mm", number(1, kNotNegative), &C::length_in_last_mm)),
+          now(field("mean_hu", number(0), &C::mean_hu)),
+          now(field("pullout_n", number(0, kNotNegative), &C::pullout_n)),
+          now(field("pullout_low_n", number(0, kNotNegative), &C::pullout_low_n)),
+          now(field("pullout_high_n", number(0, kNotNegative), &C::pullout_high_n)),
+          field("other_bones", partIds(), &C::other_bones),
+          now(field("may_enter", partIds(), &C::may_enter)),
+          now(field("surface_error_mm", number(2, kNotNegative), &C::surface_error_mm))};
 }
 
-Codec<Device> makeDeviceCodec() {
-  return named(
-      "DeviceRecord",
-      object<Device>(
-          {field("id", text({.pattern = "^[A-Z][A-Za-z0-9.]*$"}), &Device::id),
-           field("type", text({.may_be_empty = false}), &Device::type),
-           field("kind", codec::choiceOf(kDeviceKinds, [](DeviceKind kind) { return traits(kind).word; }),
-                 &Device::kind),
-           field("stage", codec::choiceOf(kDeviceStages, word), &Device::stage), field("ray", ray(), &Device::ray),
-           field("through", list(partId(), {{"minItems", 1}, {"uniqueItems", true}}), &Device::through),
-           field("entry", point(3), &Device::entry), field("tip", point(3), &Device::tip),
-           field("direction", direction(6), &Device::direction),
-           field("diameter_mm", number(-1, {.least = 0.0, .most = 10.0, .above = true}), &Device::diameter_mm),
-           field("length_mm", number(-1, {.least = 0.0, .most = 200.0, .above = true}), &Device::length_mm),
-           field("measured_depth_mm", number(1, kNotNegative), &Device::measured_depth_mm),
-           field("countersink_mm", number(1, kNotNegative), &Device::countersink_mm),
-           field("checks", checksCodec(), &Device::checks), field("warnings", sentences(), &Device::warnings)}));
+Codec<DeviceChecks> checksCodec() { return named("DeviceChecks", object(makeChecksFields())); }
+
+std::vector<Field<Device>> makeDeviceFields() {
+  return {
+      field("id", text({.pattern = "^[A-Z][A-Za-z0-9.]*$"}), &Device::id),
+      field("type", text({.may_be_empty = false}), &Device::type),
+      field("kind", codec::choiceOf(kDeviceKinds, [](DeviceKind kind) { return traits(kind).word; }), &Device::kind),
+      field("stage", codec::choiceOf(kDeviceStages, word), &Device::stage),
+      field("ray", ray(), &Device::ray),
+      field("through", list(partId(), {{"minItems", 1}, {"uniqueItems", true}}), &Device::through),
+      field("entry", point(3), &Device::entry),
+      field("tip", point(3), &Device::tip),
+      field("direction", direction(6), &Device::direction),
+      field("diameter_mm", number(-1, {.least = 0.0, .most = 10.0, .above = true}), &Device::diameter_mm),
+      field("length_mm", number(-1, {.least = 0.0, .most = 200.0, .above = true}), &Device::length_mm),
+      field("measured_depth_mm", number(1, kNotNegative), &Device::measured_depth_mm),
+      field("countersink_mm", number(1, kNotNegative), &Device::countersink_mm),
+      field("checks", checksCodec(), &Device::checks),
+      field("warnings", sentences(), &Device::warnings)};
 }
+
+Codec<Device> makeDeviceCodec() { return named("DeviceRecord", object(makeDeviceFields())); }
 
 std::vector<Field<Case>> fixationFields() {
   return fieldsOf(&Case::fixation, {field("devices", list(makeDeviceCodec()), &ConstructResult::devices)});
@@ -533,43 +534,43 @@ Codec<std::map<std::string, double>> timingsCodec() {
           .type = "Record<string, number>"};
 }
 
-Codec<Case> makePlanCodec() {
-  return object<Case>(
-      {constant<Case>("schema", "rayset.plan/1"),
-       derived<Case>("program", text({.pattern = "^rayset [0-9]"}),
-                     [](const Case&) { return std::string("rayset " RAYSET_VERSION); }),
-       field("side", codec::choiceOf(std::array{Side::kRight, Side::kLeft}, sideWord), &Case::side),
-       field("other_foot", textOrNull(), &Case::other_foot)
-           .when(Presence::kNow)
-           .about("\"same scan\", the folder's name, or null"),
-       group<Case>("images", fieldsOf(&Case::scan, scanFields()) + fieldsOf(&Case::grid, gridFields())),
-       field<Case>(
-           "frame", frameCodec(), [](const Case& c) { return c.reduction.frame; },
-           [](Case& c, const Frame& frame) { c.reduction.frame = frame; }),
-       field<Case>("bones", bonesCodec(), bonesOf, takeBones),
-       derived<Case>("missing", missingCodec(), missingOf)
-           .when(Presence::kNow)
-           .about("bones of the twelve that were not found, or were removed by hand"),
-       constant<Case>("labels", "labels.nrrd").when(Presence::kNow), group<Case>("injury", injuryFields()),
-       group<Case>("reduction", reductionFields(),
-                   {{"if", {{"properties", {{"method", {{"const", "contralateral"}}}}}}},
-                    {"then", {{"required", {"mirror_residual_mm"}}}},
-                    {"else", {{"not", {{"required", {"mirror_residual_mm"}}}}}}}),
-       group<Case>("fixation", fixationFields()),
-       field("edits", nullable(editsCodec()), &Case::edits)
-           .when(Presence::kNow)
-           .about("corrections by hand used in the plan, or null; the request follows edits.schema.json"),
-       field("timings_s", timingsCodec(), &Case::timings_s).when(Presence::kNow),
-       field("cautions", sentences(), &Case::cautions),
-       field("partial", truth(), &Case::partial)
-           .when(Presence::kNow)
-           .about("a bone or ray could not be handled (exit status 4)")});
+std::vector<Field<Case>> makePlanFields() {
+  return {constant<Case>("schema", "rayset.plan/1"),
+          derived<Case>("program", text({.pattern = "^rayset [0-9]"}),
+                        [](const Case&) { return std::string("rayset " RAYSET_VERSION); }),
+          field("side", codec::side(), &Case::side),
+          field("other_foot", textOrNull(), &Case::other_foot)
+              .when(Presence::kNow)
+              .about("\"same scan\", the folder's name, or null"),
+          group<Case>("images", fieldsOf(&Case::scan, scanFields()) + fieldsOf(&Case::grid, gridFields())),
+          field<Case>(
+              "frame", frameCodec(), [](const Case& c) { return c.reduction.frame; },
+              [](Case& c, const Frame& frame) { c.reduction.frame = frame; }),
+          field<Case>("bones", bonesCodec(), bonesOf, takeBones),
+          derived<Case>("missing", missingCodec(), missingOf)
+              .when(Presence::kNow)
+              .about("bones of the twelve that were not found, or were removed by hand"),
+          constant<Case>("labels", "labels.nrrd").when(Presence::kNow),
+          group<Case>("injury", makeInjuryFields()),
+          group<Case>("reduction", makeReductionFields(),
+                      {{"if", {{"properties", {{"method", {{"const", "contralateral"}}}}}}},
+                       {"then", {{"required", {"mirror_residual_mm"}}}},
+                       {"else", {{"not", {{"required", {"mirror_residual_mm"}}}}}}}),
+          group<Case>("fixation", fixationFields()),
+          field("edits", nullable(editsCodec()), &Case::edits)
+              .when(Presence::kNow)
+              .about("corrections by hand used in the plan, or null; the request follows edits.schema.json"),
+          field("timings_s", timingsCodec(), &Case::timings_s).when(Presence::kNow),
+          field("cautions", sentences(), &Case::cautions),
+          field("partial", truth(), &Case::partial)
+              .when(Presence::kNow)
+              .about("a bone or ray could not be handled (exit status 4)")};
 }
 
 }  // namespace
 
 const Codec<Case>& planCodec() {
-  static const Codec<Case> of = named("PlanFile", makePlanCodec());
+  static const Codec<Case> of = named("PlanFile", object(makePlanFields()));
   return of;
 }
 const Codec<Device>& deviceCodec() {
@@ -589,21 +590,19 @@ const Codec<JointFit>& jointCodec() {
   return of;
 }
 
-std::string planSchemaText() {
-  const codec::Codec<Case> of = makePlanCodec();
-  return codec::schemaFile(
-             "rayset.plan/1",
-             "The whole of plan.json. Millimetres, degrees, seconds, HU, newtons. Points and directions in "
-             "the DICOM patient frame (LPS) of the CT that was read. Made from src/case/plan_codec.cpp.",
-             of.schema, of.definitions)
-             .dump(1) +
-         "\n";
-}
+std::vector<Field<Case>> planFields() { return makePlanFields(); }
+std::vector<Field<Case>> injuryFields() { return makeInjuryFields(); }
+std::vector<Field<Case>> reductionFields() { return makeReductionFields(); }
+std::vector<Field<Patterns>> patternFields() { return makePatternFields(); }
+std::vector<Field<Device>> deviceFields() { return makeDeviceFields(); }
+std::vector<Field<DeviceChecks>> deviceChecksFields() { return makeChecksFields(); }
 
-std::string planTypesText() {
-  return codec::typescriptFile(
-      "Made from src/case/plan_codec.cpp; the test PlanCodec.SchemaAndTypesAreCurrent renews it.",
-      planCodec().definitions);
+std::string planSchemaText() {
+  return codec::schemaText(
+      "rayset.plan/1",
+      "The whole of plan.json. Millimetres, degrees, seconds, HU, newtons. Points and directions in "
+      "the DICOM patient frame (LPS) of the CT that was read. Made from src/case/plan_codec.cpp.",
+      planCodec());
 }
 
 nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures) { return measuresCodec().write(measures); }

@@ -1,5 +1,5 @@
-// plan.json as a table (base/codec.h): every field once, for writing, reading, data/schema/plan.schema.json and
-// web/src/plan-types.ts. Degrees and millimetres in the file, radians in memory.
+// plan.json as a table (base/codec.h): every field once, for writing, reading, data/schema/plan.schema.json and the
+// page's types. Degrees and millimetres in the file, radians in memory.
 #pragma once
 
 #include "base/codec.h"
@@ -15,8 +15,15 @@ namespace rayset {
 [[nodiscard]] const codec::Codec<RayReduction>& uncertaintyCodec();
 [[nodiscard]] const codec::Codec<JointFit>& jointCodec();
 
-/// data/schema/plan.schema.json and web/src/plan-types.ts, whole.
+/// Their tables, for what shows a part of a plan; the second and third are "injury" and "reduction".
+[[nodiscard]] std::vector<codec::Field<Case>> planFields();
+[[nodiscard]] std::vector<codec::Field<Case>> injuryFields();
+[[nodiscard]] std::vector<codec::Field<Case>> reductionFields();
+[[nodiscard]] std::vector<codec::Field<Patterns>> patternFields();
+[[nodiscard]] std::vector<codec::Field<Device>> deviceFields();
+[[nodiscard]] std::vector<codec::Field<DeviceChecks>> deviceChecksFields();
+
+/// data/schema/plan.schema.json, whole.
 [[nodiscard]] std::string planSchemaText();
-[[nodiscard]] std::string planTypesText();
 
 }  // namespace rayset

@@ -1,8 +1,10 @@
 #include "geometry/codec.h"
 
+#include <array>
 #include <cmath>
 
 #include "geometry/json.h"
+#include "geometry/side.h"
 
 namespace rayset::codec {
 namespace {
@@ -75,5 +77,7 @@ Codec<Rigid> transform() {
                                          {"maxItems", 4}},
                               .type = "number[][]"});
 }
+
+Codec<Side> side() { return choiceOf(std::array{Side::kRight, Side::kLeft}, sideWord); }
 
 }  // namespace rayset::codec

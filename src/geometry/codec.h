@@ -1,4 +1,4 @@
-// Points and transforms in our files (base/codec.h).
+// Points, transforms and sides in our files (base/codec.h).
 #pragma once
 
 #include "base/codec.h"
@@ -13,5 +13,8 @@ namespace rayset::codec {
 /// Four rows of four numbers, row major, acting on column vectors; shifts to 1e-5 mm, rotations to 1e-9. Read if rigid
 /// to 1e-4, and kept as written, not made exact: what is written again is what was read.
 [[nodiscard]] Codec<Rigid> transform();
+
+/// "right" or "left".
+[[nodiscard]] Codec<Side> side();
 
 }  // namespace rayset::codec

@@ -50,11 +50,9 @@ struct Change {
 [[nodiscard]] Status canBeCompared(const nlohmann::json& earlier, const std::string& patient_id,
                                    const std::string& side, const std::string& file);
 
-/// `earlier` and `later` as verificationJson() writes them. Rays and devices that only one of them lists are omitted;
-/// listed devices that only one check saw are reported. Errors as canBeCompared().
+/// `earlier` and `later` as checkCodec() (outcome/verification_codec.h) writes them. Rays and devices that only one of
+/// them lists are omitted; listed devices that only one check saw are reported. Errors as canBeCompared().
 [[nodiscard]] Result<Change> changeSince(const nlohmann::json& earlier, const nlohmann::json& later,
                                          const std::string& file);
-/// The "since" part of verification.json.
-[[nodiscard]] nlohmann::ordered_json changeJson(const Change& change);
 
 }  // namespace rayset

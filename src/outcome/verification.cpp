@@ -6,12 +6,9 @@
 #include <cmath>
 
 #include "anatomy/frames.h"
-#include "base/dates.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "fixation/device_checker.h"
-#include "geometry/json.h"
-#include "geometry/side.h"
 #include "xray/bodies.h"
 
 namespace rayset {
@@ -192,99 +189,6 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
       d.warnings.push_back(fmt::format("stands {:.1f} mm beyond the far cortex", checks->tip_beyond_cortex_mm));
   }
   return {};
-}
-
-nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v) {
-  using Json = nlohmann::ordered_json;
-  Json j;
-  j["schema"] = kVerificationSchema;
-  j["side"] = sideWord(plan.side);
-  j["patient_id"] = plan.patient_id;
-  j["verdict"] = wordOf(v.verdict);
-  j["sure"] = v.sure;
-  if (!v.date.empty()) j["date"] = isoDate(v.date);
-  j["frame"] = {{"medial", pointJson(plan.frame.medial, 6)},
-                {"distal", pointJson(plan.frame.distal, 6)},
-                {"dorsal", pointJson(plan.frame.dorsal, 6)}};
-  if (!v.ct.empty()) j["ct"] = v.ct;
-  j["films"] = Json::array();
-  for (const FilmOutcome& f : v.films)
-    j["films"].push_back(
-        {{"file", f.file},
-         {"view", f.view},
-         {"similarity", rounded(f.similarity, 3)},
-         {"from_nominal", {{"mm", rounded(f.shift_mm, 1)}, {"deg", rounded(toDegrees(f.turn_rad), 1)}}},
-         {"source", pointJson(f.exposed.source, 2)},
-         {"detector", pointJson(f.exposed.detector, 2)},
-         {"right", pointJson(f.exposed.right, 6)},
-         {"down", pointJson(f.exposed.down, 6)},
-         {"pixel_mm", rounded(f.exposed.pixel_mm, 5)}});
-  j["rays"] = Json::array();
-  for (const auto& [number, r] : v.rays) {
-    const Bone bone = metatarsal(number);
-    const Rigid injured_to_planned = poseOf(plan.injured_to_reduced, std::string(boneId(bone)));
-    Json ray({
-        {"ray", r.ray},
-        {"verdict", wordOf(r.verdict)},
-        {"sure", r.sure},
-        {"planned_to_found", rigidJson(r.planned_to_found)},
-        {"injured_to_found", rigidJson(r.planned_to_found * injured_to_planned)},
-        {"base", pointJson(r.planned_to_found * basePoint(plan.reduced.at(bone), plan.frame.distal), 3)},
-        {"shift_mm",
-         {{"total", rounded(r.shift_mm, 2)},
-          {"lateral", rounded(r.off.lateral_mm, 2)},
-          {"dorsal", rounded(r.off.dorsal_mm, 2)},
-          {"distal", rounded(r.off.distal_mm, 2)}}},
-        {"turn_deg",
-         {{"total", rounded(toDegrees(r.turn_rad), 2)},
-          {"abduction", rounded(toDegrees(r.off.abduction_rad), 2)},
-          {"plantarflexion", rounded(toDegrees(r.off.plantarflexion_rad), 2)},
-          {"pronation", rounded(toDegrees(r.off.pronation_rad), 2)}}},
-        {"uncertainty",
-         {{"mm", rounded(r.shift_95_mm, 2)},
-          {"deg", rounded(toDegrees(r.turn_95_rad), 2)},
-          {"weakest", pointJson(r.weakest, 4)},
-          {"weakest_words", r.weakest_words}}},
-    });
-    if (!r.doubt.empty()) ray["doubt"] = r.doubt;
-    if (v.oneFilm())
-      ray["in_plane"] = {{"mm", rounded(r.in_plane_mm, 2)}, {"uncertainty_mm", rounded(r.in_plane_95_mm, 2)}};
-    if (v.ct.empty())
-      ray["similarity"] = rounded(r.similarity, 3);
-    else
-      ray["rms_mm"] = rounded(r.rms_mm, 3);
-    j["rays"].push_back(ray);
-  }
-  j["devices"] = Json::array();
-  for (const DeviceOutcome& d : v.devices) {
-    Json device{{"id", d.id}, {"seen", d.seen}};
-    if (const Device* planned = plan.device(d.id)) device["through"] = planned->through;
-    if (d.seen) {
-      device["entry"] = pointJson(d.entry, 2);
-      device["tip"] = pointJson(d.tip, 2);
-      device["from_plan"] = {{"entry_mm", rounded(d.entry_off_mm, 2)},
-                             {"tip_mm", rounded(d.tip_off_mm, 2)},
-                             {"axis_deg", rounded(toDegrees(d.axis_off_rad), 2)}};
-      device["uncertainty"] = {{"entry_mm", rounded(d.entry_95_mm, 2)},
-                               {"tip_mm", rounded(d.tip_95_mm, 2)},
-                               {"axis_deg", rounded(toDegrees(d.axis_95_rad), 2)}};
-      device["longer_mm"] = rounded(d.longer_mm, 1);
-      if (d.gap_mm > 0) device["gap"] = {{"mm", rounded(d.gap_mm, 1)}, {"from_entry_mm", rounded(d.gap_at_mm, 1)}};
-      if (v.ct.empty()) device["similarity"] = rounded(d.similarity, 3);
-      device["checks"] = {{"inside_fraction", rounded(d.checks.inside_fraction, 3)},
-                          {"cortex_margin_mm", rounded(d.checks.cortex_margin_mm, 2)},
-                          {"tip_beyond_cortex_mm", rounded(d.checks.tip_beyond_cortex_mm, 2)},
-                          {"other_bones", d.checks.other_bones}};
-    }
-    device["warnings"] = d.warnings;
-    j["devices"].push_back(device);
-  }
-  j["measures"] = Json::array();
-  for (const Measure& m : v.measures)
-    j["measures"].push_back({{"key", m.key}, {"name", m.name}, {"value", rounded(m.value, 2)}, {"unit", m.unit}});
-  if (v.since) j["since"] = changeJson(*v.since);
-  j["cautions"] = v.cautions;
-  return j;
 }
 
 }  // namespace rayset

@@ -9,12 +9,12 @@
 #include "base/json_file.h"
 #include "base/units.h"
 #include "dicom/film_writer.h"
-#include "geometry/json.h"
 #include "geometry/side.h"
 #include "outcome/ct_check.h"
 #include "report/film_shots.h"
 #include "report/report.h"
 #include "report/verification_report.h"
+#include "report/views_codec.h"
 
 namespace rayset {
 
@@ -159,26 +159,6 @@ FilmWriteInfo infoOf(const PlanRecord& plan, const TubePose& tube, const Simulat
   return info;
 }
 
-nlohmann::ordered_json filmEntry(const std::string& name, const TubePose& tube, const SimulatedFilm& film,
-                                 const std::string& description) {
-  return {{"file", name + ".dcm"},
-          {"picture", name + ".png"},
-          {"view", description},
-          {"state", wordOf(film.state)},
-          {"tube",
-           {{"orbital_deg", rounded(toDegrees(tube.orbital_rad), 2)},
-            {"tilt_deg", rounded(toDegrees(tube.tilt_rad), 2)},
-            {"sid_mm", tube.sid_mm},
-            {"oid_mm", tube.oid_mm}}},
-          {"source", pointJson(film.view.source, 3)},
-          {"detector", pointJson(film.view.detector, 3)},
-          {"right", pointJson(film.view.right, 9)},
-          {"down", pointJson(film.view.down, 9)},
-          {"pixel_mm", film.view.pixel_mm},
-          {"columns", film.view.columns},
-          {"rows", film.view.rows}};
-}
-
 }  // namespace
 
 Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& catalogue,
@@ -204,7 +184,7 @@ Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& cat
   ToneSettings tone;
   tone.scatter_fraction = request.scatter;
   tone.photons = request.photons;
-  nlohmann::ordered_json list = nlohmann::ordered_json::array();
+  ViewsRecord record;
   ViewsWritten written;
   written.sole_assumed = foot.plate.assumed;
   for (std::size_t n = 0; n < tubes.size(); ++n) {
@@ -223,12 +203,10 @@ Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& cat
       if (const Status s = writeShot(folder / (name + ".png"), foot.side, shot); !s) return tl::unexpected(s.error());
       const FilmWriteInfo info = infoOf(*plan, tube, film, shot.caption, description, written.films);
       if (const Status s = writeFilm(folder / (name + ".dcm"), film.film, info); !s) return tl::unexpected(s.error());
-      list.push_back(filmEntry(name, tube, film, description));
+      record.films.push_back({name, description, film.state, tube, film.view});
     }
   }
-  if (const Status s =
-          writeJson(folder / "views.json", {{"schema", "rayset.views/1"}, {"simulated", true}, {"films", list}});
-      !s)
+  if (const Status s = writeJson(folder / "views.json", viewsCodec().write(record)); !s)
     return tl::unexpected(s.error());
   progress("films", 1);
   return written;

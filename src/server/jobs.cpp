@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "server/case_codec.h"
+
 namespace rayset::server {
 
 struct Jobs::Job {
@@ -50,11 +52,7 @@ std::optional<std::string> Jobs::add(const std::string& case_id, const std::stri
 }
 
 nlohmann::ordered_json Jobs::jsonOf(const Job& job) const {
-  nlohmann::ordered_json json{{"job", job.id},      {"case", job.case_id},      {"kind", job.kind},
-                              {"stage", job.stage}, {"fraction", job.fraction}, {"state", job.state}};
-  if (job.error)
-    json["error"] = {{"what", job.error->what}, {"where", job.error->where}, {"remedy", job.error->remedy}};
-  return json;
+  return jobCodec().write({job.id, job.case_id, job.kind, job.stage, job.state, job.fraction, job.error});
 }
 
 nlohmann::ordered_json Jobs::of(const std::string& case_id) const {

@@ -9,6 +9,7 @@
 #include "case/case.h"
 #include "case/followup.h"
 #include "runs/runs.h"
+#include "server/case_codec.h"
 #include "workspace/case_state.h"
 #include "workspace/edit_registry.h"
 
@@ -96,20 +97,17 @@ std::string wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps) 
 fs::path uploadFolder(const fs::path& case_folder, const std::string& part) { return case_folder / ".upload" / part; }
 
 Json uploadsOf(const fs::path& case_folder) {
-  Json out = Json::object();
+  Uploads out;
   for (const char* part : kParts) {
-    std::vector<std::pair<std::string, std::uintmax_t>> files;
+    std::vector<Upload>& files = out[part];
     std::error_code problem;
     for (const auto& entry : fs::directory_iterator(uploadFolder(case_folder, part), problem)) {
       const std::string name = entry.path().filename().string();
-      if (name.front() != '.') files.emplace_back(name, entry.file_size(problem));
+      if (name.front() != '.') files.push_back({name, entry.file_size(problem)});
     }
-    std::sort(files.begin(), files.end());
-    Json list = Json::array();
-    for (const auto& [name, bytes] : files) list.push_back({{"name", name}, {"bytes", bytes}});
-    out[part] = std::move(list);
+    std::sort(files.begin(), files.end(), [](const Upload& x, const Upload& y) { return x.name < y.name; });
   }
-  return out;
+  return uploadsCodec().write(out);
 }
 
 /// A case in memory. `gate` is held shared by who looks and exclusively by who changes.
@@ -183,21 +181,6 @@ Status OpenCases::refresh(const std::string& id, Open& open, const CaseFacts& fa
   return {};
 }
 
-namespace {
-
-Json implantsOf(const Catalogue& catalogue) {
-  Json list = Json::array();
-  for (const ImplantType& t : catalogue.types)
-    list.push_back({{"id", t.id},
-                    {"kind", traits(t.kind).word},
-                    {"name", t.name},
-                    {"diameter_mm", t.diameter_mm},
-                    {"lengths_mm", t.lengths_mm}});
-  return list;
-}
-
-}  // namespace
-
 Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   const auto row = library_.find(id);
   if (!row) return tl::unexpected(row.error());
@@ -210,20 +193,19 @@ Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   const Json planned = open.open ? open.open->state() : Json::object();
   const std::vector<StepTitle> steps = open.open ? stepTitles(planned) : std::vector<StepTitle>{};
 
-  Json state{{"id", id},
-             {"name", facts.name},
-             {"notes", facts.said.notes},
-             {"created", row->created},
-             {"updated", row->updated},
-             {"seq", row->seq},
-             {"hidden", facts.said.hidden},
-             {"status", facts.plan && opened ? "planned"
-                        : facts.images       ? "imported"
-                                             : "empty"},
-             {"stale", facts.stale()}};
-  state["can_undo"] = turns->undo ? Json(wordsOf(*turns->undo, steps)) : Json(nullptr);
-  state["can_redo"] = turns->redo ? Json(wordsOf(*turns->redo, steps)) : Json(nullptr);
-  Json rows = Json::array();
+  const std::string& date = facts.said.surgery_date;
+  CaseState state;
+  state.id = id;
+  state.name = facts.name;
+  state.notes = facts.said.notes;
+  state.created = row->created;
+  state.updated = row->updated;
+  state.seq = static_cast<std::size_t>(row->seq);
+  state.hidden = facts.said.hidden;
+  state.status = facts.plan && opened ? "planned" : facts.images ? "imported" : "empty";
+  state.stale = facts.stale();
+  if (turns->undo) state.can_undo = wordsOf(*turns->undo, steps);
+  if (turns->redo) state.can_redo = wordsOf(*turns->redo, steps);
   for (const HistoryRow& h : *history) {
     std::string words = wordsOf(h, steps);
     if (h.target != 0) {
@@ -231,47 +213,35 @@ Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
           std::find_if(history->begin(), history->end(), [&h](const auto& r) { return r.seq == h.target; });
       if (meant != history->end()) words = fmt::format("{}: {}", words, wordsOf(*meant, steps));
     }
-    rows.push_back({{"seq", h.seq}, {"at", h.at}, {"kind", h.kind}, {"words", words}, {"active", h.active}});
+    state.history.push_back({static_cast<std::size_t>(h.seq), h.at, h.kind, words, h.active});
   }
-  state["history"] = std::move(rows);
-  state["job"] = jobs_.of(id);
-  state["uploads"] = uploadsOf(library_.folder(id));
-  state["images"] = facts.images ? valueOf(facts.images->payload, "facts") : Json(nullptr);
-  if (facts.images) state["images"]["other_foot"] = facts.other ? Json("apart") : Json(nullptr);
-  state["films"] = facts.films;
-  state["edits"] = facts.said.bone_edits;
-  state["plan"] = nullptr;
-  state["theatre"] = nullptr;
-  const std::string& date = facts.said.surgery_date;
-  state["followup"] = {
-      {"surgery_date", date.empty() ? Json(nullptr) : Json(date)}, {"plan", Json::array()}, {"checks", Json::array()}};
-  state["measures_drawn"] = Json::array();
-  if (!opened)
-    state["problem"] = {
-        {"what", opened.error().what}, {"where", opened.error().where}, {"remedy", opened.error().remedy}};
+  state.job = jobs_.of(id);
+  state.uploads = uploadsOf(library_.folder(id));
+  if (facts.images) {
+    state.images = valueOf(facts.images->payload, "facts");
+    state.images["other_foot"] = facts.other ? Json("apart") : Json(nullptr);
+  }
+  state.films = facts.films;
+  state.edits = facts.said.bone_edits;
+  if (!date.empty()) state.surgery_date = date;
+  if (!opened) state.problem = opened.error();
   if (open.open) {
-    state["implants"] = implantsOf(open.open->edited().catalogue);
-    for (const char* key : {"plan", "theatre", "measures_drawn", "cautions"})
-      if (planned.contains(key)) state[key] = planned[key];
-    if (state["images"].is_object() && state["plan"].is_object() && !facts.other)
-      state["images"]["other_foot"] = valueOf(state["plan"], "other_foot");
-    for (const Appointment& a : followupPlan(open.open->edited().fixation.devices, resources_.followup)) {
+    const Case& edited = open.open->edited();
+    state.implants = edited.catalogue.types;
+    state.plan = valueOf(planned, "plan");
+    state.theatre = valueOf(planned, "theatre");
+    state.measures_drawn = open.open->edits().measures;
+    state.cautions = open.open->edits().cautions;
+    if (state.images.is_object() && state.plan.is_object() && !facts.other)
+      state.images["other_foot"] = edited.other_foot.empty() ? Json(nullptr) : Json(edited.other_foot);
+    for (const Appointment& a : followupPlan(edited.fixation.devices, resources_.followup)) {
       const auto kept = facts.said.visits.find(a.id);
-      Json entry{{"id", a.id},
-                 {"week_from", a.week_from},
-                 {"week_to", a.week_to},
-                 {"title", a.title},
-                 {"text", a.text},
-                 {"source", a.source},
-                 {"certainty", a.certainty},
-                 {"done", kept == facts.said.visits.end() ? Json(nullptr) : Json(kept->second)}};
-      if (const auto from = weeksAfter(date, a.week_from)) entry["date_from"] = *from;
-      if (const auto to = weeksAfter(date, a.week_to)) entry["date_to"] = *to;
-      state["followup"]["plan"].push_back(std::move(entry));
+      state.appointments.push_back({a, kept == facts.said.visits.end() ? std::nullopt : std::optional(kept->second),
+                                    weeksAfter(date, a.week_from), weeksAfter(date, a.week_to)});
     }
-    for (const HistoryRow& check : facts.checks) state["followup"]["checks"].push_back(valueOf(check.payload, "check"));
+    for (const HistoryRow& check : facts.checks) state.checks.push_back(valueOf(check.payload, "check"));
   }
-  return state;
+  return caseStateCodec().write(state);
 }
 
 namespace {

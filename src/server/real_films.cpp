@@ -41,11 +41,13 @@ std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, co
 
 }  // namespace
 
-Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
-  return {{"view", info.view ? Json(std::string(wordOf(*info.view))) : Json(nullptr)},
-          {"date", isoDate(info.study_date)},
-          {"side", info.side ? Json(sideWord(*info.side)) : Json(nullptr)},
-          {"cautions", cautions}};
+RealFilm filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
+  RealFilm out;
+  if (info.view) out.view = std::string(wordOf(*info.view));
+  out.date = isoDate(info.study_date);
+  if (info.side) out.side = sideWord(*info.side);
+  out.cautions = cautions;
+  return out;
 }
 
 std::string givenName(const std::string& name) {
@@ -70,7 +72,7 @@ Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const J
     if (progress.cancelled()) return cancelledError();
     const std::string given = givenName(files[n].filename().string());
     std::string ending = pictureEnding(files[n]);
-    Json film;
+    RealFilm film;
     if (ending.empty()) {
       auto scan = readFilm(files[n]);
       if (!scan) {
@@ -83,18 +85,15 @@ Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const J
       for (std::string& text : misgivings(scan->info, images, side)) scan->cautions.push_back(std::move(text));
       film = filmFacts(scan->info, scan->cautions);
     } else {
-      film = {{"view", nullptr},
-              {"date", nullptr},
-              {"side", nullptr},
-              {"cautions", {"A picture, not DICOM: nothing in it tells whose foot it is, or its size."}}};
+      film.cautions = {"A picture, not DICOM: nothing in it tells whose foot it is, or its size."};
     }
     const std::string name = fmt::format("{:04}{}", last + static_cast<int>(n) + 1, ending);
     if (const std::error_code problem = linkOrCopy(files[n], folder / name); problem)
       return fail(Fault::kInternal, "the film cannot be put in place: " + problem.message(), given,
                   "Check free space and permissions.");
-    film["id"] = "films/" + name;
-    film["name"] = given;
-    out.push_back(std::move(film));
+    film.id = "films/" + name;
+    film.name = given;
+    out.push_back(realFilmCodec().write(film));
   }
   return out;
 }

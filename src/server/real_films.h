@@ -10,7 +10,7 @@
 #include "base/progress.h"
 #include "base/result.h"
 #include "dicom/film_reader.h"
-#include "server/open_cases.h"
+#include "server/case_codec.h"
 
 namespace rayset::server {
 
@@ -21,8 +21,8 @@ namespace rayset::server {
 [[nodiscard]] Result<Json> takeFilms(const std::filesystem::path& laid_out, const std::filesystem::path& folder,
                                      const Json& images, const std::string& side, const Progress& progress);
 
-/// "view", "date", "side" and "cautions" of it.
-[[nodiscard]] Json filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions);
+/// View, date, side and cautions of it.
+[[nodiscard]] RealFilm filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions);
 
 /// As the page was given it: "00003_foot.dcm", as it sends files, was "foot.dcm".
 [[nodiscard]] std::string givenName(const std::string& name);

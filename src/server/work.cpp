@@ -15,6 +15,7 @@
 #include "report/words.h"
 #include "runs/runs.h"
 #include "server/archive.h"
+#include "server/case_codec.h"
 #include "server/files.h"
 #include "server/real_films.h"
 #include "workspace/previews.h"
@@ -78,23 +79,6 @@ Status layOut(const fs::path& uploaded, const fs::path& target, const Progress& 
   return {};
 }
 
-Json factsOf(const CtScan& scan) {
-  const Grid& grid = scan.volume.grid;
-  std::string series = scan.info.series_description;
-  if (!scan.info.series_number.empty())
-    series = series.empty() ? scan.info.series_number : fmt::format("{} ({})", series, scan.info.series_number);
-  return {{"patient", words::personName(scan.info.patient_name)},
-          {"patient_id", scan.info.patient_id},
-          {"study_date", isoDate(scan.info.study_date)},
-          {"series", series},
-          {"series_uid", scan.info.series_uid},
-          {"files", scan.info.files},
-          {"size", {grid.size.x(), grid.size.y(), grid.size.z()}},
-          {"spacing_mm", {grid.spacing.x(), grid.spacing.y(), grid.spacing.z()}},
-          {"cautions", scan.cautions},
-          {"preview", nullptr}};
-}
-
 Status adopted(const Services& services, const std::string& id, const std::string& part, const fs::path& made,
                const std::string& kind, const Json& payload) {
   return services.cases.exclusively(id, [&]() -> Status {
@@ -109,15 +93,16 @@ Status takeIn(const Services& services, const ImportOrder& order, const fs::path
   const auto scan = readCt(laid_out, {order.series}, progress);
   if (!scan) return tl::unexpected(scan.error());
   if (progress.cancelled()) return cancelledError();
-  Json facts = factsOf(*scan);
+  ScanFacts facts{&*scan, {}};
   const fs::path view = services.library.folder(order.id) / "view";
   if (order.part == "images") {
     std::error_code problem;
     fs::create_directories(view, problem);
-    if (writePng(view / ".preview.png", ctPreview(scan->volume))) facts["preview"] = "view/preview.png";
+    if (writePng(view / ".preview.png", ctPreview(scan->volume))) facts.preview = "view/preview.png";
   }
-  if (const Status s = adopted(services, order.id, order.part, laid_out, "import",
-                               {{"part", order.part}, {"series", order.series}, {"facts", facts}});
+  if (const Status s =
+          adopted(services, order.id, order.part, laid_out, "import",
+                  {{"part", order.part}, {"series", order.series}, {"facts", scanFactsCodec().write(facts)}});
       !s)
     return s;
   std::error_code ignored;
@@ -234,21 +219,6 @@ Result<Given> tellApart(const fs::path& folder) {
   return given;
 }
 
-/// What the state tells of a check, from verification.json.
-Json checkOf(const VerifyInput& input, const Verification& found, int n) {
-  const Json all = verificationJson(input.plan, found);
-  const std::string date = isoDate(found.date);
-  Json check{{"n", n},
-             {"date", date.empty() ? localDay() : date},
-             {"kind", input.films.empty() ? "ct" : "films"},
-             {"verdict", wordOf(found.verdict)},
-             {"sure", found.sure},
-             {"report", fmt::format("followup/{}/verification.pdf", n)}};
-  for (const char* key : {"rays", "devices", "measures", "since", "cautions"})
-    if (all.contains(key)) check[key] = all[key];
-  return check;
-}
-
 }  // namespace
 
 Status verifyImages(const Services& services, const VerifyOrder& order, const Progress& progress) {
@@ -284,17 +254,22 @@ Status verifyImages(const Services& services, const VerifyOrder& order, const Pr
   if (problem)
     return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), images->string(), "");
   const std::string part = fmt::format("followup/{}", n);
-  Json check = checkOf(*input, *found, n);
-  check["films"] = Json::array();
+  const std::string date = words::date(found->date);
+  FollowupCheck check;
+  check.n = n;
+  check.date = date.empty() ? localDay() : date;
+  check.report = part + "/verification.pdf";
+  check.ct = input->films.empty();
+  check.found = recordOf(input->plan, *found);
   for (std::size_t f = 0; f < input->films.size(); ++f) {
     const FilmScan& scan = input->films[f].scan;
-    Json film = filmFacts(scan.info, scan.cautions);
-    film["id"] = (fs::path(part) / "images" / given->films[f].lexically_relative(*images)).generic_string();
-    film["name"] = givenName(given->films[f].filename().string());
-    check["films"].push_back(std::move(film));
+    RealFilm film = filmFacts(scan.info, scan.cautions);
+    film.id = (fs::path(part) / "images" / given->films[f].lexically_relative(*images)).generic_string();
+    film.name = givenName(given->films[f].filename().string());
+    check.films.push_back(std::move(film));
   }
-  if (const Status s =
-          adopted(services, order.id, part, *result, "verify", {{"kind", check["kind"]}, {"check", check}});
+  const Json told = followupCheckCodec().write(check);
+  if (const Status s = adopted(services, order.id, part, *result, "verify", {{"kind", told["kind"]}, {"check", told}});
       !s)
     return s;
   fs::remove_all(uploaded, problem);

@@ -6,14 +6,10 @@
 #include <cmath>
 
 #include "anatomy/part_id.h"
-#include "base/units.h"
 #include "base/words.h"
-#include "case/open_questions.h"
-#include "case/plan_record.h"
 #include "fixation/check_words.h"
-#include "geometry/json.h"
 #include "report/words.h"
-#include "xray/projection.h"
+#include "workspace/state_codec.h"
 
 namespace rayset {
 namespace {
@@ -85,70 +81,17 @@ std::vector<std::string> attention(const StateInput& in, const RayReduction& r, 
   return out;
 }
 
-Json matrixOrNull(const std::optional<Rigid>& X) { return X ? rigidJson(*X) : Json(nullptr); }
-
-Json bodiesJson(const Case& c) {
-  Json out = Json::array();
-  const auto body = [&](const std::string& id, std::string name, std::optional<Ray> ray, std::optional<Rigid> X,
-                        const SegmentedBone& b) {
-    out.push_back({{"id", id},
-                   {"name", std::move(name)},
-                   {"ray", ray ? Json(*ray) : Json(nullptr)},
-                   {"injured_to_reduced", matrixOrNull(X)},
-                   {"confidence", rounded(b.confidence, 3)},
-                   {"doubt", b.doubt},
-                   {"by_hand", b.by_hand}});
-  };
+std::vector<StateBody> bodiesOf(const Case& c) {
+  std::vector<StateBody> out;
   for (const auto& [bone, b] : c.bones) {
-    const auto ray = rayOf(bone);
-    std::optional<Rigid> X;
-    if (const RayReduction* r = ray ? find(c.reduction.rays, *ray) : nullptr) X = r->injured_to_reduced;
-    body(std::string(boneId(bone)), std::string(boneName(bone)), ray, X, b);
+    StateBody body{std::string(boneId(bone)), std::string(boneName(bone)), rayOf(bone), {}, &b};
+    if (const RayReduction* r = body.ray ? find(c.reduction.rays, *body.ray) : nullptr)
+      body.injured_to_reduced = r->injured_to_reduced;
+    out.push_back(std::move(body));
   }
   for (const auto& [id, f] : c.fragments)
-    body(id, "fragment of the second metatarsal", Ray(2), f.injured_to_reduced, f.bone);
+    out.push_back({id, "fragment of the second metatarsal", Ray(2), f.injured_to_reduced, &f.bone});
   return out;
-}
-
-/// By the ray's number, base to head, where the bones belong.
-Json axesJson(const words::KnownAxes& axes) {
-  Json out = Json::object();
-  for (const auto& [bone, axis] : axes)
-    out[fmt::format("{}", *rayOf(bone))] = {{"base", pointJson(axis.base_centre, 3)},
-                                            {"head", pointJson(axis.head_centre, 3)}};
-  return out;
-}
-
-Json cautionsJson(const std::vector<words::Caution>& cautions) {
-  Json out = Json::array();
-  for (const words::Caution& k : cautions) out.push_back({{"text", k.text}, {"source", k.source}});
-  return out;
-}
-
-Json openQuestionsJson(const Case& c) {
-  Json out = Json::array();
-  for (const OpenQuestion& q : openQuestions(c)) {
-    Json remedies = Json::array(), bones = Json::array();
-    for (const Remedy r : q.remedies)
-      remedies.push_back(r == Remedy::kOtherFoot     ? "other foot"
-                         : r == Remedy::kFilm        ? "film"
-                         : r == Remedy::kPlaceByHand ? "place by hand"
-                                                     : "correct bones");
-    for (const Bone b : q.bones) bones.push_back(boneId(b));
-    out.push_back({{"ray", q.ray ? Json(*q.ray) : Json(nullptr)},
-                   {"bones", bones},
-                   {"what", q.what},
-                   {"settle", q.settle},
-                   {"remedies", remedies}});
-  }
-  return out;
-}
-
-Json viewJson(NamedView view) {
-  const TubePose tube = tubePose(view);
-  return {{"name", wordOf(view)},
-          {"orbital", rounded(toDegrees(tube.orbital_rad), 3)},
-          {"tilt", rounded(toDegrees(tube.tilt_rad), 3)}};
 }
 
 /// The instruments of the catalogue that serve an implant, else what its sizes ask for.
@@ -165,42 +108,56 @@ std::string instrumentsFor(const Case& c, const Device& d) {
   return listed(names);
 }
 
-Json stepsJson(const StateInput& in) {
+std::vector<StateStep> stepsOf(const StateInput& in) {
   const Case& c = in.edited;
-  Json out = Json::array();
-  for (const words::Step& s : words::steps(c, in.axes)) {
-    Json j{{"id", s.id},
-           {"title", s.title},
-           {"lines", s.lines},
-           {"ray", nullptr},
-           {"device", nullptr},
-           {"instrument", nullptr},
-           {"expected_mm", nullptr},
-           {"view", nullptr},
-           {"picture", nullptr},
-           {"done", in.edits.steps_done.contains(s.id)}};
+  std::vector<StateStep> out;
+  for (words::Step& s : words::steps(c, in.axes)) {
+    StateStep told;
+    told.done = in.edits.steps_done.contains(s.id);
     std::string picture;
     if (s.ray) {
-      j["ray"] = *s.ray;
-      j["view"] = viewJson(*s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30);
-      if (s.device.empty()) j["instrument"] = "pointed reduction forceps";
+      told.view = *s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30;
+      if (s.device.empty()) told.instrument = "pointed reduction forceps";
       // Pictures show the plan: they would mislead where the ray or its devices were changed by hand.
       if (!in.edits.poses.contains(*s.ray) && !in.edits.changed_rays.contains(*s.ray))
         picture = fmt::format("pictures/ray{}_{}.png", *s.ray, s.device.empty() ? "dorsal" : "side");
     } else if (s.id == "finish") {
-      j["view"] = viewJson(NamedView::kLateral);
+      told.view = NamedView::kLateral;
       if (in.edits.changed_rays.empty() && in.edits.poses.empty()) picture = "pictures/film_lateral_metal.png";
     }
     for (const Device& d : c.fixation.devices)
       if (d.id == s.device) {
-        j["device"] = d.id;
-        j["instrument"] = instrumentsFor(c, d);
-        j["expected_mm"] = rounded(d.kind == DeviceKind::kScrew ? d.measured_depth_mm : d.length_mm, 1);
+        told.device = d.id;
+        told.instrument = instrumentsFor(c, d);
+        told.expected_mm = d.kind == DeviceKind::kScrew ? d.measured_depth_mm : d.length_mm;
       }
     std::error_code none;
-    if (!picture.empty() && std::filesystem::exists(in.folder / picture, none)) j["picture"] = picture;
-    out.push_back(std::move(j));
+    if (!picture.empty() && std::filesystem::exists(in.folder / picture, none)) told.picture = picture;
+    told.step = std::move(s);
+    out.push_back(std::move(told));
   }
+  return out;
+}
+
+StateRay stateOf(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
+  return {r.ray, &r, find(in.planned.reduction.rays, r.ray), &d, rayWords(d), attention(in, r, d)};
+}
+
+StateDevice stateOf(const StateInput& in, const Device& d, const std::vector<Device>& all, bool by_hand) {
+  const Case& c = in.edited;
+  const ImplantType* type = c.catalogue.find(d.type);
+  StateDevice out;
+  out.device = &d;
+  out.by_hand = by_hand;
+  out.name = words::implantName(c, d);
+  out.entry_words = words::entry(c, d, in.axes);
+  out.direction_words = words::direction(c, d);
+  out.head_mm = type != nullptr ? type->head_diameter_mm : 0;
+  out.margin_wanted_mm = marginWanted(d, in.checker.settings());
+  out.reasons = deviceReasons(in.checker, d, all);
+  out.remarks = remarksOn(d, in.checker.hasImage());
+  if (type != nullptr && !traits(type->kind).cut_to_length) out.lengths_mm = type->lengths_mm;
+  if (const auto depth = in.edits.depths.find(d.id); depth != in.edits.depths.end()) out.measured_mm = depth->second;
   return out;
 }
 
@@ -216,102 +173,39 @@ std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Devic
   return out;
 }
 
-EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vector<Device>& all, bool by_hand) {
-  const Case& c = in.edited;
-  Json j = deviceJson(d);
-  const ImplantType* type = c.catalogue.find(d.type);
-  j["name"] = words::implantName(c, d);
-  j["by_hand"] = by_hand;
-  j["entry_words"] = words::entry(c, d, in.axes);
-  j["direction_words"] = words::direction(c, d);
-  j["head_mm"] = type != nullptr ? type->head_diameter_mm : 0;
-  const auto reasons = deviceReasons(in.checker, d, all);
-  if (!d.checks.failure.empty()) j["checks"] = nullptr;
-  j["margin_wanted_mm"] = rounded(marginWanted(d, in.checker.settings()), 2);
-  j["ok"] = reasons.empty();
-  j["reasons"] = reasons;
-  j["remarks"] = remarksOn(d, in.checker.hasImage());
-  j["lengths_mm"] = type != nullptr && !traits(type->kind).cut_to_length ? Json(type->lengths_mm) : Json::array();
-  const auto depth = in.edits.depths.find(d.id);
-  j["measured_mm"] = depth != in.edits.depths.end() ? Json(depth->second) : Json(nullptr);
-  return j;
+EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vector<Device>& all, bool by_hand,
+                         bool image_read) {
+  StateDevice told = stateOf(in, d, all, by_hand);
+  told.image_read = image_read;
+  return stateDeviceCodec().write(told);
 }
 
 EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
-  const RayReduction& planned = in.planned.reduction.rays.at(r.ray);
-  return {{"ray", r.ray},
-          {"state", words::word(words::state(d))},
-          {"shift_mm",
-           {{"lateral", rounded(d.lateral_mm, 3)},
-            {"dorsal", rounded(d.dorsal_mm, 3)},
-            {"distal", rounded(d.distal_mm, 3)}}},
-          {"turn_deg",
-           {{"abduction", rounded(toDegrees(d.abduction_rad), 3)},
-            {"plantarflexion", rounded(toDegrees(d.plantarflexion_rad), 3)},
-            {"pronation", rounded(toDegrees(d.pronation_rad), 3)}}},
-          {"words", rayWords(d)},
-          {"by_hand", r.by_hand},
-          {"transform", rigidJson(r.injured_to_reduced)},
-          {"planned_transform", rigidJson(planned.injured_to_reduced)},
-          {"uncertainty", uncertaintyJson(r)},
-          {"joint", jointJson(r.joint)},
-          {"manoeuvre", r.manoeuvre},
-          {"attention", attention(in, r, d)}};
+  return stateRayCodec().write(stateOf(in, r, d));
 }
 
 EditJson stateJson(const StateInput& in) {
   const Case& c = in.edited;
-  Json plan = planJson(c);
-  plan["axis"] = axesJson(in.axes);
-  plan["bodies"] = bodiesJson(c);
-  plan["rays"] = Json::array();
+  StatePlan plan{&c, &in.axes, bodiesOf(c), {}, {}};
   for (const Ray ray : kRays) {
     const RayReduction* r = find(c.reduction.rays, ray);
     const RayDisplacement* d = find(c.rays, ray);
-    if (r != nullptr && d != nullptr) {
-      plan["rays"].push_back(rayStateJson(in, *r, *d));
-      continue;
-    }
-    Json attention = Json::array({"Not judged: a bone of it was not found"});
-    plan["rays"].push_back({{"ray", ray},
-                            {"state", words::word(RayState::kUnknown)},
-                            {"shift_mm", nullptr},
-                            {"turn_deg", nullptr},
-                            {"words", capitalised(words::word(RayState::kUnknown))},
-                            {"by_hand", false},
-                            {"transform", nullptr},
-                            {"planned_transform", nullptr},
-                            {"uncertainty", nullptr},
-                            {"joint", nullptr},
-                            {"manoeuvre", Json::array()},
-                            {"attention", attention}});
+    if (r != nullptr && d != nullptr)
+      plan.rays.push_back(stateOf(in, *r, *d));
+    else
+      plan.rays.push_back({ray,
+                           nullptr,
+                           nullptr,
+                           nullptr,
+                           capitalised(words::word(RayState::kUnknown)),
+                           {"Not judged: a bone of it was not found"}});
   }
-  plan["devices"] = Json::array();
   for (const Device& d : c.fixation.devices)
-    plan["devices"].push_back(deviceStateJson(in, d, c.fixation.devices, editedDevice(in, d).by_hand));
-  plan["patterns"] = plan["injury"]["patterns"];
-  plan["measures"] = plan["injury"]["measures"];
-  plan["measures_reduced"] = plan["reduction"]["measures"];
-  plan["patterns"]["columns_words"] = words::columns(c);
-  plan["open_questions"] = openQuestionsJson(c);
-  plan["cautions"] = cautionsJson(words::caseCautions(c));
-  plan["standing_cautions"] = cautionsJson(words::standingCautions(c));
-
-  Json visits = Json::object();
-  for (const auto& [id, date] : in.edits.visits) visits[id] = date;
-  Json state;
-  if (!in.edits.name.empty()) state["name"] = in.edits.name;
-  state["notes"] = in.edits.notes;
-  state["hidden"] = in.edits.hidden;
-  state["stale"] = boneEditsWait(in.planned.edits ? in.planned.edits->source : Json(nullptr), in.edits.bone_edits);
-  state["edits"] = in.edits.bone_edits;
-  state["plan"] = std::move(plan);
-  state["theatre"] = {{"steps", stepsJson(in)}, {"instruments", words::instruments(c)}};
-  state["followup"] = {{"surgery_date", in.edits.surgery_date.empty() ? Json(nullptr) : Json(in.edits.surgery_date)},
-                       {"done", visits}};
-  state["measures_drawn"] = in.edits.measures;
-  state["cautions"] = in.edits.cautions;
-  return state;
+    plan.devices.push_back(stateOf(in, d, c.fixation.devices, editedDevice(in, d).by_hand));
+  return {{"plan", statePlanCodec().write(plan)},
+          {"theatre", stateTheatreCodec().write({stepsOf(in), words::instruments(c)})},
+          {"measures_drawn", in.edits.measures},
+          {"cautions", in.edits.cautions}};
 }
 
 std::vector<StepTitle> stepTitles(const EditJson& state) {

@@ -23,15 +23,16 @@ struct StateInput {
   std::filesystem::path folder;  ///< of the plan, for pictures
 };
 
+/// plan, theatre, measures_drawn and cautions: what a case has once it is planned.
 [[nodiscard]] EditJson stateJson(const StateInput& in);
 /// The steps of the operation in a state.
 [[nodiscard]] std::vector<StepTitle> stepTitles(const EditJson& state);
 
 /// One ray as in state()["plan"]["rays"]. `r` and `d` are how it stands (not necessarily those of `in.edited`).
 [[nodiscard]] EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d);
-/// One device as in state()["plan"]["devices"], among `all`.
+/// One device as in state()["plan"]["devices"], among `all`. Without `image_read` its grey values are not told.
 [[nodiscard]] EditJson deviceStateJson(const StateInput& in, const Device& device, const std::vector<Device>& all,
-                                       bool by_hand);
+                                       bool by_hand, bool image_read = true);
 /// Sentences with numbers for every check that fails; empty: the device is right.
 [[nodiscard]] std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
                                                      const std::vector<Device>& all);

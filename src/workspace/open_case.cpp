@@ -523,10 +523,8 @@ Result<Json> OpenCase::Impl::tryPlace(const std::string& id, const std::string& 
   const auto d = drawn(id, type, entry, tip, all);
   if (!d) return tl::unexpected(d.error());
   Json out{{"devices", Json::array()}, {"rays", Json::array()}};
-  Json mine = deviceStateJson(input(), *d, all, true);
+  Json mine = deviceStateJson(input(), *d, all, true, checker->hasImage());
   mine["checked"] = true;
-  if (!checker->hasImage())
-    for (const char* key : {"mean_hu", "pullout_n", "pullout_low_n", "pullout_high_n"}) mine["checks"][key] = nullptr;
   out["devices"].push_back(std::move(mine));
   for (Device& other : all) {
     if (other.id == d->id) continue;
@@ -624,6 +622,7 @@ void OpenCase::prepare(Ray ray) {
   if (impl_->planned.reduction.rays.contains(ray)) impl_->tools->startWith(ray);
 }
 
+const EditState& OpenCase::edits() const { return impl_->edits; }
 nlohmann::ordered_json OpenCase::state() const { return impl_->state; }
 const Case& OpenCase::edited() const { return impl_->edited; }
 

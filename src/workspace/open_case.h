@@ -41,7 +41,9 @@ class OpenCase {
   /// and the ray's manoeuvre is then renewed too; both are left out here.
   [[nodiscard]] Result<EditJson> tryEdit(const std::string& kind, const EditJson& payload);
 
-  /// Everything the page shows of a planned case (docs/decisions/workstation.md, "State").
+  /// What the replayed edits say.
+  [[nodiscard]] const EditState& edits() const;
+  /// What the page shows of a planned case (docs/decisions/workstation.md, "State").
   [[nodiscard]] nlohmann::ordered_json state() const;
   /// What dragging needs is built in the background from a few seconds after open(), a second or so a ray; a first try
   /// that comes before waits for it. This ray first, from now on; returns at once.

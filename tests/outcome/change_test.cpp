@@ -7,6 +7,7 @@
 #include "anatomy/bones.h"
 #include "base/units.h"
 #include "geometry/json.h"
+#include "outcome/verification_codec.h"
 
 namespace rayset {
 namespace {
@@ -58,7 +59,7 @@ TEST(Change, AScrewThatBreaksIsToldOnce) {
   ASSERT_TRUE(change);
   EXPECT_TRUE(change->devices[0].moved);
   EXPECT_EQ(change->devices[0].words, "looks broken, did not at the earlier check");
-  EXPECT_TRUE(changeJson(*change)["devices"][0]["broke"]);
+  EXPECT_TRUE(changeCodec().write(*change)["devices"][0]["broke"]);
   const auto still = changeSince(broken, broken, "before");
   ASSERT_TRUE(still);
   EXPECT_FALSE(still->devices[0].broke);
@@ -130,7 +131,7 @@ TEST(Change, MetalThatIsNotFoundAnyMoreIsTold) {
   ASSERT_EQ(change->devices.size(), 1U);
   EXPECT_TRUE(change->devices[0].moved);
   EXPECT_THAT(change->devices[0].words, HasSubstr("not now"));
-  EXPECT_FALSE(changeJson(*change)["devices"][0].contains("backed_out_mm"));
+  EXPECT_FALSE(changeCodec().write(*change)["devices"][0].contains("backed_out_mm"));
 }
 
 TEST(Change, WhatDoesNotBelongTogetherIsRefused) {

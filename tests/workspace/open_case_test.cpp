@@ -147,9 +147,8 @@ TEST_F(EditedCase, SaysWhatIsWrongWithAPlan) {
 }
 
 TEST_F(EditedCase, StateTellsThePlan) {
-  const Json& s = planned_;
-  const Json& plan_json = s["plan"];
-  EXPECT_EQ(s["stale"], false);
+  const Json& plan_json = planned_["plan"];
+  EXPECT_FALSE(boneEditsWait(nullptr, open().edits().bone_edits));
   EXPECT_EQ(plan_json["rays"].size(), 5U);
   ASSERT_FALSE(plan_json["devices"].empty());
   for (const Json& d : plan_json["devices"]) {
@@ -538,10 +537,10 @@ TEST_F(EditedCase, BoneEditsWaitForTheNextPlan) {
   const Vec3 at = centroid(open().edited().injured.at(Bone::kC2));
   const Json seed{{"bone", "C2"}, {"point", pointJson(at, 2)}};
   make("bones.edit", {{"edits", {{"seeds", Json::array({seed})}}}});
-  EXPECT_EQ(open().state()["stale"], true);
+  EXPECT_TRUE(boneEditsWait(nullptr, open().edits().bone_edits));
   make("bones.edit", {{"edits", {{"seeds", Json::array({seed})}, {"remove", Json::array({"M4"})}}}});
-  EXPECT_EQ(open().state()["edits"]["seeds"].size(), 2U);
-  EXPECT_EQ(open().state()["edits"]["remove"].size(), 1U);
+  EXPECT_EQ(open().edits().bone_edits["seeds"].size(), 2U);
+  EXPECT_EQ(open().edits().bone_edits["remove"].size(), 1U);
   EXPECT_EQ(open().state()["plan"]["devices"], planned_["plan"]["devices"]);
   EXPECT_THAT(refusal("bones.edit", {{"edits", {{"seeds", Json::array({{{"bone", "M9"}, {"point", {0, 0, 0}}}})}}}}),
               HasSubstr("unknown bone \"M9\""));
@@ -590,13 +589,13 @@ TEST_F(EditedCase, MeasuresDepthsStepsAndDates) {
 
   make("surgery.date", {{"date", "2024-02-29"}});
   make("followup.done", {{"id", "week-2"}, {"date", "2024-03-14"}});
-  EXPECT_EQ(open().state()["followup"]["surgery_date"], "2024-02-29");
-  EXPECT_EQ(open().state()["followup"]["done"]["week-2"], "2024-03-14");
+  EXPECT_EQ(open().edits().surgery_date, "2024-02-29");
+  EXPECT_EQ(open().edits().visits.at("week-2"), "2024-03-14");
   make("case.name", {{"text", "Fuß, links"}});
   make("case.notes", {{"text", ""}});
   make("case.hide", {{"hidden", true}});
-  EXPECT_EQ(open().state()["name"], "Fuß, links");
-  EXPECT_EQ(open().state()["hidden"], true);
+  EXPECT_EQ(open().edits().name, "Fuß, links");
+  EXPECT_TRUE(open().edits().hidden);
   ASSERT_TRUE(open().replay({}));
   EXPECT_EQ(open().state(), planned_);
 }

@@ -1,7 +1,7 @@
 // Words and figures as the trade writes them.
 import { h, type JSX } from 'preact';
 import { kOrdinal } from './facts';
-import type { Caution, Device, Ray, Shift } from './types';
+import type { Caution, ChecksShown, Device, Ray, Shift } from './types';
 
 export const rayName = (ray: number): string => `${kOrdinal[ray] ?? ray} ray`;
 export const capital = (s: string): string => (s ? s[0]!.toUpperCase() + s.slice(1) : s);
@@ -118,10 +118,10 @@ const kCheckNames: Record<string, [string, (v: number) => string]> = {
   mean_hu: ['mean density', (v) => `${v.toFixed(0)} HU`],
   pullout_n: ['pull-out, estimated', (v) => `${v.toFixed(0)} N`],
 };
-export function checkRows(checks: Record<string, unknown>): [string, string][] {
+export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
   const rows: [string, string][] = [];
   for (const [key, [name, write]] of Object.entries(kCheckNames)) {
-    const v = checks[key];
+    const v = checks[key as keyof ChecksShown];
     if (typeof v === 'number') rows.push([name, write(v)]);
   }
   const others = checks['other_bones'];

@@ -1,0 +1,254 @@
+#include "workspace/state_codec.h"
+
+#include <fmt/format.h>
+
+#include <set>
+
+#include "anatomy/bones.h"
+#include "anatomy/codec.h"
+#include "base/units.h"
+#include "case/plan_codec.h"
+#include "geometry/codec.h"
+
+namespace rayset {
+
+using codec::Codec;
+using codec::degrees;
+using codec::derived;
+using codec::derivedFrom;
+using codec::field;
+using codec::Field;
+using codec::group;
+using codec::Json;
+using codec::list;
+using codec::named;
+using codec::nullable;
+using codec::number;
+using codec::object;
+using codec::pick;
+using codec::point;
+using codec::ray;
+using codec::text;
+using codec::transform;
+using codec::truth;
+using codec::operator+;
+using words::RayState;
+
+namespace {
+
+Codec<std::vector<std::string>> texts() { return list(text()); }
+
+/// What `from` says of `of`; nullopt where there is none.
+template <class T, class R, class Get>
+auto ofThe(const R* T::*of, Get get) {
+  using Value = std::decay_t<decltype(get(std::declval<const R&>()))>;
+  return [of, get](const T& t) { return t.*of != nullptr ? std::optional<Value>(get(*(t.*of))) : std::nullopt; };
+}
+
+// ---------------------------------------------------------------------------------------------- bodies
+
+Codec<StateBody> bodyCodec() {
+  using B = StateBody;
+  return named("Body", object<B>({field("id", text(), &B::id), field("name", text(), &B::name),
+                                  field("ray", nullable(ray()), &B::ray),
+                                  field("injured_to_reduced", nullable(transform()), &B::injured_to_reduced),
+                                  derived<B>("confidence", number(3), [](const B& b) { return b.bone->confidence; }),
+                                  derived<B>("doubt", text(), [](const B& b) { return b.bone->doubt; })
+                                      .about("in words; empty where there is none"),
+                                  derived<B>("by_hand", truth(), [](const B& b) { return b.bone->by_hand; })}));
+}
+
+/// By the ray's number, base to head, where the bones belong.
+Codec<words::KnownAxes> axesCodec() {
+  const Codec<MetatarsalAxis> axis = object<MetatarsalAxis>(
+      {field("base", point(3), &MetatarsalAxis::base_centre), field("head", point(3), &MetatarsalAxis::head_centre)});
+  return {.write =
+              [axis](const words::KnownAxes& axes) {
+                Json out = Json::object();
+                for (const auto& [bone, a] : axes) out[fmt::format("{}", *rayOf(bone))] = axis.write(a);
+                return out;
+              },
+          .read = [](const Json&, const std::string&, words::KnownAxes&) {},
+          .schema = {{"type", "object"}, {"additionalProperties", axis.schema}},
+          .type = "Record<string, { base: Vec; head: Vec }>",
+          .definitions = axis.definitions};
+}
+
+// ---------------------------------------------------------------------------------------------- rays
+
+Codec<StateRay> makeRayCodec() {
+  using R = StateRay;
+  using D = RayDisplacement;
+  const Codec<D> shift =
+      named("Shift", object<D>({field("lateral", number(3), &D::lateral_mm), field("dorsal", number(3), &D::dorsal_mm),
+                                field("distal", number(3), &D::distal_mm)}));
+  const Codec<D> turn = named("Turn", object<D>({field("abduction", degrees(3), &D::abduction_rad),
+                                                 field("plantarflexion", degrees(3), &D::plantarflexion_rad),
+                                                 field("pronation", degrees(3), &D::pronation_rad)}));
+  const auto same = [](const auto& it) { return it; };
+  const auto pose = [](const RayReduction& r) { return r.injured_to_reduced; };
+  return named(
+      "Ray",
+      object<R>(
+          {field("ray", ray(), &R::ray),
+           derived<R>("state",
+                      codec::choiceOf(
+                          std::array{RayState::kDisplaced, RayState::kInPlace, RayState::kUntold, RayState::kUnknown},
+                          [](RayState s) { return words::word(s); }),
+                      [](const R& r) { return r.off != nullptr ? words::state(*r.off) : RayState::kUnknown; })
+               .about("in the words in which it is shown"),
+           derived<R>("shift_mm", nullable(shift), ofThe(&R::off, same)),
+           derived<R>("turn_deg", nullable(turn), ofThe(&R::off, same)), field("words", text(), &R::words),
+           derived<R>("by_hand", truth(), [](const R& r) { return r.placed != nullptr && r.placed->by_hand; }),
+           derived<R>("transform", nullable(transform()), ofThe(&R::placed, pose)),
+           derived<R>("planned_transform", nullable(transform()), ofThe(&R::planned, pose)),
+           derived<R>("uncertainty", nullable(uncertaintyCodec()), ofThe(&R::placed, same))
+               .about(
+                   "95 %; of the whole turn, and of that about the ray's own axis. Zeros where it was placed by hand: "
+                   "none was computed"),
+           derived<R>("joint", nullable(jointCodec()),
+                      ofThe(&R::placed, [](const RayReduction& r) { return r.joint; })),
+           derived<R>(
+               "manoeuvre", texts(),
+               [](const R& r) { return r.placed != nullptr ? r.placed->manoeuvre : std::vector<std::string>(); }),
+           field("attention", texts(), &R::attention)}));
+}
+
+// ---------------------------------------------------------------------------------------------- devices
+
+/// As in plan.json, but null where nothing could be checked, and grey values and what follows from them where there is
+/// no image.
+Field<StateDevice> checksField() {
+  using D = StateDevice;
+  static const std::set<std::string> kOfGreyValues{"mean_hu", "pullout_n", "pullout_low_n", "pullout_high_n"};
+  std::vector<Field<D>> fields =
+      derivedFrom<D>([](const D& d) -> const DeviceChecks& { return d.device->checks; }, deviceChecksFields());
+  for (Field<D>& f : fields) {
+    if (!kOfGreyValues.contains(f.key)) continue;
+    f.write = [write = f.write](const D& d) { return d.image_read ? write(d) : Json(nullptr); };
+    f.schema = {{"anyOf", {f.schema, {{"type", "null"}}}}};
+    f.type += " | null";
+  }
+  return derived<D>("checks", nullable(named("ChecksShown", object(fields))),
+                    [](const D& d) { return d.device->checks.failure.empty() ? std::optional<D>(d) : std::nullopt; });
+}
+
+Codec<StateDevice> makeDeviceCodec() {
+  using D = StateDevice;
+  std::vector<Field<D>> fields = derivedFrom<D>([](const D& d) -> const Device& { return *d.device; }, deviceFields());
+  for (Field<D>& f : fields)
+    if (f.key == "checks") f = checksField();
+  return named(
+      "Device",
+      object<D>(fields +
+                std::vector<Field<D>>{
+                    field("name", text(), &D::name), field("by_hand", truth(), &D::by_hand),
+                    field("entry_words", text(), &D::entry_words),
+                    field("direction_words", text(), &D::direction_words), field("head_mm", number(), &D::head_mm),
+                    field("margin_wanted_mm", number(2), &D::margin_wanted_mm),
+                    derived<D>("ok", truth(), [](const D& d) { return d.reasons.empty(); }),
+                    field("reasons", texts(), &D::reasons), field("remarks", texts(), &D::remarks),
+                    field("lengths_mm", list(number()), &D::lengths_mm).about("of the catalogue; none for a wire"),
+                    field("measured_mm", nullable(number()), &D::measured_mm).about("what the gauge read")}));
+}
+
+// ---------------------------------------------------------------------------------------------- the plan
+
+Codec<words::Caution> cautionCodec() {
+  return named("Caution", object<words::Caution>({field("text", text(), &words::Caution::text),
+                                                  field("source", text(), &words::Caution::source)}));
+}
+
+Codec<OpenQuestion> questionCodec() {
+  using Q = OpenQuestion;
+  return named("OpenQuestion", object<Q>({derived<Q>("ray", nullable(ray()), [](const Q& q) { return q.ray; }),
+                                          derived<Q>("bones", texts(),
+                                                     [](const Q& q) {
+                                                       std::vector<std::string> ids;
+                                                       for (const Bone b : q.bones) ids.emplace_back(boneId(b));
+                                                       return ids;
+                                                     }),
+                                          field("what", text(), &Q::what), field("settle", text(), &Q::settle),
+                                          field("remedies",
+                                                list(codec::choice<Remedy>({{Remedy::kOtherFoot, "other foot"},
+                                                                            {Remedy::kFilm, "film"},
+                                                                            {Remedy::kPlaceByHand, "place by hand"},
+                                                                            {Remedy::kCorrectBones, "correct bones"}})),
+                                                &Q::remedies)}));
+}
+
+Codec<StatePlan> makeStatePlanCodec() {
+  using P = StatePlan;
+  const auto the_case = [](const P& p) -> const Case& { return *p.of; };
+  const auto parts = [&](const std::vector<Field<Case>>& of, const std::vector<std::string>& keys) {
+    return derivedFrom<P>(the_case, pick(of, keys));
+  };
+  const Codec<P> patterns =
+      named("PatternsShown",
+            object(derivedFrom<P>([](const P& p) -> const Patterns& { return p.of->patterns; }, patternFields()) +
+                   std::vector{derived<P>("columns_words", text(), [](const P& p) { return words::columns(*p.of); })}));
+  std::vector<Field<P>> measures_reduced = parts(reductionFields(), {"measures"});
+  measures_reduced.front().key = "measures_reduced";
+  return named(
+      "Plan",
+      object(parts(planFields(), {"side", "frame", "missing"}) +
+             std::vector<Field<P>>{group<P>("reduction", parts(reductionFields(), {"method", "order"})),
+                                   derived<P>("axis", axesCodec(), [](const P& p) { return *p.axes; }),
+                                   field("bodies", list(bodyCodec()), &P::bodies),
+                                   field("rays", list(makeRayCodec()), &P::rays),
+                                   field("devices", list(makeDeviceCodec()), &P::devices),
+                                   derived<P>("patterns", patterns, [](const P& p) -> const P& { return p; })} +
+             parts(injuryFields(), {"measures"}) + measures_reduced +
+             std::vector<Field<P>>{
+                 derived<P>("open_questions", list(questionCodec()), [](const P& p) { return openQuestions(*p.of); })
+                     .about("what the plan leaves open, and what would settle it: shown before everything else"),
+                 derived<P>("cautions", list(cautionCodec()), [](const P& p) { return words::caseCautions(*p.of); }),
+                 derived<P>("standing_cautions", list(cautionCodec()),
+                            [](const P& p) { return words::standingCautions(*p.of); })}));
+}
+
+// ---------------------------------------------------------------------------------------------- in theatre
+
+Codec<NamedView> viewCodec() {
+  return object<NamedView>(
+      {derived<NamedView>("name", text(), [](const NamedView& v) { return std::string(wordOf(v)); }),
+       derived<NamedView>("orbital", degrees(3), [](const NamedView& v) { return tubePose(v).orbital_rad; }),
+       derived<NamedView>("tilt", degrees(3), [](const NamedView& v) { return tubePose(v).tilt_rad; })});
+}
+
+Codec<StateTheatre> makeTheatreCodec() {
+  using S = StateStep;
+  const Codec<S> step = named(
+      "TheatreStep",
+      object<S>({derived<S>("id", text(), [](const S& s) { return s.step.id; }),
+                 derived<S>("title", text(), [](const S& s) { return s.step.title; }),
+                 derived<S>("lines", texts(), [](const S& s) { return s.step.lines; }),
+                 derived<S>("ray", nullable(ray()), [](const S& s) { return s.step.ray; }),
+                 field("device", nullable(text()), &S::device), field("instrument", nullable(text()), &S::instrument),
+                 field("expected_mm", nullable(number(1)), &S::expected_mm),
+                 field("view", nullable(viewCodec()), &S::view), field("picture", nullable(text()), &S::picture),
+                 field("done", truth(), &S::done)}));
+  return named("Theatre", object<StateTheatre>({field("steps", list(step), &StateTheatre::steps),
+                                                field("instruments", texts(), &StateTheatre::instruments)}));
+}
+
+}  // namespace
+
+const Codec<StateRay>& stateRayCodec() {
+  static const Codec<StateRay> of = makeRayCodec();
+  return of;
+}
+const Codec<StateDevice>& stateDeviceCodec() {
+  static const Codec<StateDevice> of = makeDeviceCodec();
+  return of;
+}
+const Codec<StatePlan>& statePlanCodec() {
+  static const Codec<StatePlan> of = makeStatePlanCodec();
+  return of;
+}
+const Codec<StateTheatre>& stateTheatreCodec() {
+  static const Codec<StateTheatre> of = makeTheatreCodec();
+  return of;
+}
+
+}  // namespace rayset

@@ -1,0 +1,70 @@
+// What a planned case's state says as tables (base/codec.h): every field once, for writing and for the page's types. It
+// is sent, not stored: nothing reads it back.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/codec.h"
+#include "case/case.h"
+#include "case/open_questions.h"
+#include "report/words.h"
+#include "xray/projection.h"
+
+namespace rayset {
+
+struct StateBody {
+  std::string id, name;
+  std::optional<Ray> ray;
+  std::optional<Rigid> injured_to_reduced;
+  const SegmentedBone* bone = nullptr;
+};
+
+/// A ray of which a bone was not found has nothing but number, words and attention.
+struct StateRay {
+  Ray ray;
+  const RayReduction* placed = nullptr;   ///< as it stands
+  const RayReduction* planned = nullptr;  ///< as planned
+  const RayDisplacement* off = nullptr;
+  std::string words;
+  std::vector<std::string> attention;
+};
+
+struct StateDevice {
+  const Device* device = nullptr;
+  bool by_hand = false;
+  bool image_read = true;  ///< false: grey values are not known
+  std::string name, entry_words, direction_words;
+  double head_mm = 0, margin_wanted_mm = 0;
+  std::vector<std::string> reasons, remarks;  ///< why it is not right; what is worth knowing
+  std::vector<double> lengths_mm;             ///< of the catalogue; none for a wire
+  std::optional<double> measured_mm;          ///< what the gauge read
+};
+
+struct StatePlan {
+  const Case* of = nullptr;
+  const words::KnownAxes* axes = nullptr;
+  std::vector<StateBody> bodies;
+  std::vector<StateRay> rays;
+  std::vector<StateDevice> devices;
+};
+
+struct StateStep {
+  words::Step step;
+  std::optional<std::string> device, instrument, picture;
+  std::optional<double> expected_mm;
+  std::optional<NamedView> view;
+  bool done = false;
+};
+struct StateTheatre {
+  std::vector<StateStep> steps;
+  std::vector<std::string> instruments;
+};
+
+[[nodiscard]] const codec::Codec<StateRay>& stateRayCodec();
+[[nodiscard]] const codec::Codec<StateDevice>& stateDeviceCodec();
+[[nodiscard]] const codec::Codec<StatePlan>& statePlanCodec();
+[[nodiscard]] const codec::Codec<StateTheatre>& stateTheatreCodec();
+
+}  // namespace rayset
