@@ -28,15 +28,15 @@ TEST(ProceduralMorphometry, MetatarsalLengths) {
   const std::array<Range, 5> ranges{{{58, 66}, {70, 77}, {66, 73}, {65, 72}, {66, 74}}};
   for (const Ray ray : kRays) {
     const double length = axisOf(foot(), ray).length_mm;
-    EXPECT_GE(length, ranges[ray.index()].low - 1) << ray;
-    EXPECT_LE(length, ranges[ray.index()].high + 1) << ray;
+    EXPECT_GE(length, ranges[ray.index()].low - 1) << ray.number();
+    EXPECT_LE(length, ranges[ray.index()].high + 1) << ray.number();
   }
 }
 
 TEST(ProceduralMorphometry, SecondIsTheLongestAndFirstTheShortestMetatarsal) {
   std::array<double, 6> length{};
-  for (const Ray ray : kRays) length[static_cast<std::size_t>(ray)] = axisOf(foot(), ray).length_mm;
-  for (std::size_t ray : {1u, 3u, 4u, 5u}) EXPECT_LT(length[ray], length[2]);
+  for (const Ray ray : kRays) length[static_cast<std::size_t>(ray.number())] = axisOf(foot(), ray).length_mm;
+  for (const std::size_t ray : {1u, 3u, 4u, 5u}) EXPECT_LT(length[ray], length[2]);
   for (std::size_t ray : {2u, 3u, 4u, 5u}) EXPECT_GT(length[ray], length[1]);
 }
 
@@ -84,7 +84,7 @@ TEST(ProceduralMorphometry, FirstDeclinationAndIntermetatarsalAngle) {
   // laterally (memory: fifth 5-10). Angle between first and second below 9 degrees (memory).
   std::array<double, 6> down{};
   for (const Ray ray : kRays)
-    down[static_cast<std::size_t>(ray)] = toDegrees(std::asin(-axisOf(foot(), ray).distal.z()));
+    down[static_cast<std::size_t>(ray.number())] = toDegrees(std::asin(-axisOf(foot(), ray).distal.z()));
   EXPECT_NEAR(down[1], 20.5, 2.0);
   EXPECT_GE(down[5], 4.5);
   EXPECT_LE(down[5], 11.0);
@@ -214,7 +214,7 @@ TEST(ProceduralMorphometry, TransverseArchPeaksAtTheSecondBase) {
     const Surface& m = bone(metatarsal(ray));
     for (const Vec3& v : m.vertices) {
       if ((v - axis.base_centre).dot(axis.distal) < 8)
-        top[static_cast<std::size_t>(ray)] = std::max(top[static_cast<std::size_t>(ray)], v.z() + 100);
+        top[static_cast<std::size_t>(ray.number())] = std::max(top[static_cast<std::size_t>(ray.number())], v.z() + 100);
     }
   }
   EXPECT_GT(top[2], top[1]);

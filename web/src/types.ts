@@ -3,7 +3,7 @@
 import type { CaseState as CaseStateMade, Device, Plan, Ray, RealFilm as RealFilmMade, Vec } from './made-types';
 
 export type {
-  Body, Caution, ChecksShown, Device, DeviceChange, DeviceCheck, FollowupCheck, Job, Mat, Measure, OpenQuestion, Plan, Ray, RayChange, RayCheck, ServerError, TheatreStep, Vec,
+  Body, Caution, ChecksShown, Device, DeviceChange, DeviceCheck, FollowupCheck, Job, Mat, Measure, OpenQuestion, Plan, Ray, RayChange, RayCheck, ServerError, Shift, TheatreStep, Vec,
   Verdict,
 } from './made-types';
 
