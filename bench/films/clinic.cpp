@@ -1,9 +1,9 @@
-#include "base/median.h"
 #include "clinic.h"
 
 #include <algorithm>
 #include <cmath>
 
+#include "base/median.h"
 #include "draw.h"
 #include "image/filters.h"
 #include "xray/film_normal.h"
