@@ -17,20 +17,9 @@ namespace {
 using Json = nlohmann::json;
 using std::chrono::sys_days;
 
-using When = FollowupRules::When;
-
-std::optional<When> whenFrom(const std::string& word) {
-  if (word == "always") return When::kAlways;
-  if (word == "screws") return When::kScrews;
-  if (word == "definitive wires") return When::kDefinitiveWires;
-  return std::nullopt;
-}
-
-bool applies(When when, const std::vector<Device>& devices) {
-  if (when == When::kAlways) return true;
-  return std::any_of(devices.begin(), devices.end(), [when](const Device& d) {
-    return d.stage == DeviceStage::kDefinitive &&
-           d.kind == (when == When::kScrews ? DeviceKind::kScrew : DeviceKind::kWire);
+bool applies(const FollowupRules::Rule& rule, const std::vector<Device>& devices) {
+  return !rule.where || std::ranges::any_of(devices, [&](const Device& d) {
+    return d.stage == DeviceStage::kDefinitive && d.kind == *rule.where;
   });
 }
 
@@ -76,8 +65,9 @@ Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
     const std::string defers = j.at("defers").get<std::string>();
     for (const Json& entry : j.at("appointments")) {
       const std::string word = entry.at("when").get<std::string>();
-      const auto when = whenFrom(word);
-      if (!when) return wrong("when: " + word);
+      const auto* kind =
+          std::ranges::find(kDeviceKinds, word, [](DeviceKind k) { return std::string(traits(k).words); });
+      if (kind == kDeviceKinds.end() && word != "always") return wrong("when: " + word);
       Appointment a;
       a.id = entry.at("id").get<std::string>();
       a.week_from = entry.at("week_from").get<int>();
@@ -87,7 +77,9 @@ Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
       a.text = fmt::format("{} {}", entry.at("text").get<std::string>(), defers);
       a.source = entry.at("source").get<std::string>();
       a.certainty = entry.at("certainty").get<std::string>();
-      out.rules.push_back({*when, std::move(a)});
+      FollowupRules::Rule& rule = out.rules.emplace_back();
+      if (kind != kDeviceKinds.end()) rule.where = *kind;
+      rule.appointment = std::move(a);
     }
   } catch (const Json::exception& e) {
     return wrong(e.what());
@@ -98,7 +90,7 @@ Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
 std::vector<Appointment> followupPlan(const std::vector<Device>& devices, const FollowupRules& rules) {
   std::vector<Appointment> plan;
   for (const FollowupRules::Rule& rule : rules.rules)
-    if (applies(rule.when, devices)) plan.push_back(rule.appointment);
+    if (applies(rule, devices)) plan.push_back(rule.appointment);
   std::stable_sort(plan.begin(), plan.end(),
                    [](const Appointment& a, const Appointment& b) { return a.week_from < b.week_from; });
   return plan;

@@ -21,9 +21,9 @@ struct Appointment {
 
 /// Every appointment there may be, and what metal asks for it.
 struct FollowupRules {
-  enum class When { kAlways, kScrews, kDefinitiveWires };
   struct Rule {
-    When when = When::kAlways;
+    /// Kept where a device of this kind stays; none: always.
+    std::optional<DeviceKind> where;
     Appointment appointment;
   };
   std::vector<Rule> rules;

@@ -199,7 +199,7 @@ Status Planner::findPaths(const Progress& progress) {
   for (std::size_t i = 0; i < wanted_.size(); ++i) {
     Wanted& w = wanted_[i];
     if (!w.rule.fragment)
-      w.found = searchAll(w.rule, standing_, w.rule.device.kind == DeviceKind::kScrew ? kScrews : kWires);
+      w.found = searchAll(w.rule, standing_, traits(w.rule.device.kind).threaded ? kScrews : kWires);
     if (progress.cancelled()) return cancelledError();
     progress("fixation", 0.5 + 0.35 * static_cast<double>(i + 1) / static_cast<double>(wanted_.size()));
   }

@@ -42,9 +42,6 @@
 
 namespace rayset {
 
-/// Length of wire drawn outside the bone, mm; room for it is kept against screw heads and the drill's sleeve.
-inline constexpr double kWireStubMm = 20;
-
 /// Measured on the final path against the surfaces given, all by closed form or at 0.1 mm steps. "The bones named" are
 /// Device::through; fragments count as part of the bone they came from.
 struct DeviceChecks {

@@ -24,11 +24,12 @@ constexpr PairWeights kWeight;
 // Outside the bone: a wire that stands out must leave room for the sleeve and the driver of a screw, and for another
 // wire.
 double outsideGap(const DeviceBody& a, const DeviceBody& b) {
-  if (!a.wire && !b.wire) return std::numeric_limits<double>::max();  // one screw is finished before the next begins
+  if (a.stub_mm == 0 && b.stub_mm == 0)
+    return std::numeric_limits<double>::max();  // one screw is finished before the next begins
   const auto outside = [](const DeviceBody& d) {
-    return Segment{d.entry, d.entry - (d.wire ? kWireStubMm : 60.0) * d.direction};
+    return Segment{d.entry, d.entry - (d.stub_mm > 0 ? d.stub_mm : 60.0) * d.direction};
   };
-  const auto room = [](const DeviceBody& d) { return d.wire ? d.radius + 0.5 : kSleeveRadiusMm; };
+  const auto room = [](const DeviceBody& d) { return d.stub_mm > 0 ? d.radius + 0.5 : d.driver_mm; };
   return path::segmentDistance(outside(a), outside(b)) - room(a) - room(b);
 }
 
@@ -41,7 +42,8 @@ DeviceBody bodyOf(const Device& d, const Catalogue& catalogue) {
           d.direction,
           d.diameter_mm / 2,
           type != nullptr ? type->head_diameter_mm / 2 : 0,
-          d.kind == DeviceKind::kWire};
+          traits(d.kind).stub_mm,
+          traits(d.kind).driver_mm};
 }
 
 double bodyGap(const DeviceBody& a, const DeviceBody& b) {

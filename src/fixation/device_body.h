@@ -8,13 +8,12 @@
 
 namespace rayset::fixation {
 
-inline constexpr double kSleeveRadiusMm = 3.5;  ///< drill sleeve and screwdriver outside the bone (design choice)
-
 /// The room a device takes.
 struct DeviceBody {
   Vec3 entry, tip, direction;
   double radius = 0, head_radius = 0;
-  bool wire = false;
+  double stub_mm = 0;    ///< stands out of the bone that far
+  double driver_mm = 0;  ///< radius of what drives it in
 };
 [[nodiscard]] DeviceBody bodyOf(const Device& device, const Catalogue& catalogue);
 

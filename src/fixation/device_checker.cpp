@@ -46,7 +46,7 @@ Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
       return fail(Fault::kRequest, fmt::format("{} would be {:.1f} mm long", device.id, std::max(0.0, asked)), "tip",
                   fmt::format("The shortest {} is {:g} mm: draw its tip deeper.", type.name, type.lengths_mm.front()));
   } else {
-    device.length_mm = std::floor(std::min(asked, type.lengths_mm.back() - kWireStubMm));
+    device.length_mm = std::floor(std::min(asked, type.lengths_mm.back() - traits(type.kind).stub_mm));
     device.countersink_mm = 0;
     if (device.length_mm < kLeastWireMm)
       return fail(Fault::kRequest, fmt::format("{} would go {:.1f} mm deep", device.id, std::max(0.0, asked)), "tip",

@@ -8,19 +8,25 @@ namespace rayset {
 
 enum class DeviceKind { kScrew, kWire };
 
-/// What follows from the kind alone.
+/// Length of wire drawn outside the bone, mm; room for it is kept against screw heads and the drill's sleeve.
+inline constexpr double kWireStubMm = 20;
+
+/// What follows from the kind alone: nothing else asks which kind a device is.
 struct DeviceTraits {
   std::string_view word;       ///< in files and on screen
+  std::string_view words;      ///< of several, as the follow-up's rules name them
   bool threaded = false;       ///< holds by its thread: purchase is computed, the hole is drilled and measured
-  bool headed = false;         ///< has a head that is countersunk; else its end stands out of the bone
+  bool headed = false;         ///< has a head that is countersunk
   bool cut_to_length = false;  ///< any length; else those of the catalogue
+  double stub_mm = 0;          ///< stands out of the bone that far while it is in
+  double driver_mm = 0;        ///< radius of what drives it in, outside the bone (design choice)
 };
 [[nodiscard]] constexpr DeviceTraits traits(DeviceKind kind) {
   switch (kind) {
     case DeviceKind::kScrew:
-      return {.word = "screw", .threaded = true, .headed = true};
+      return {.word = "screw", .words = "screws", .threaded = true, .headed = true, .driver_mm = 3.5};
     case DeviceKind::kWire:
-      return {.word = "wire", .cut_to_length = true};
+      return {.word = "wire", .words = "wires", .cut_to_length = true, .stub_mm = kWireStubMm, .driver_mm = 1.5};
   }
   return {};
 }

@@ -21,7 +21,6 @@ const std::string kScrew = "cortex-3.5", kHoldingWire = "wire-1.6-threaded", kLa
 
 namespace {
 
-constexpr double kWireDriverRadiusMm = 1.5;
 constexpr double kDrillBeyondMm = 2;  // a hole is read that much deeper than the longest screw
 
 // The coordinate of a joint's rim along the shaft in each direction round it: the outermost tenth of the face that way.
@@ -87,7 +86,7 @@ Rule RuleBook::withImplant(const std::string& type_id, std::string id, DeviceSta
   takeImplant(rule, type);
   rule.tool.wanted_margin = settings_.cortex_margin_mm;
   rule.tool.end_clearance = settings_.end_clearance_mm;
-  rule.tool.corridor = type.kind == DeviceKind::kScrew ? kSleeveRadiusMm : kWireDriverRadiusMm;
+  rule.tool.corridor = traits(type.kind).driver_mm;
   return rule;
 }
 
@@ -198,7 +197,7 @@ Rule RuleBook::of(const Device& device, std::shared_ptr<const Space> space) cons
   const auto planned = [&] {
     if (const auto fragment = fragmentOf(device))
       return fragmentWire(*fragment, 'a', *fragment == device.through.back(), std::move(space));
-    if (device.kind == DeviceKind::kScrew) return screw(device.ray, std::move(space));
+    if (traits(device.kind).threaded) return screw(device.ray, std::move(space));
     return wire(device.ray, std::move(space), device.stage == DeviceStage::kDefinitive);
   };
   Rule rule = planned();

@@ -117,8 +117,13 @@ void minimise(Cost cost) {
 }  // namespace
 
 DeviceBody bodyOf(const Rule& rule, const Candidate& c) {
-  return {c.entry,          c.entry + c.depth * c.direction,      c.direction, rule.tool.radius,
-          rule.head_radius, rule.device.kind == DeviceKind::kWire};
+  return {c.entry,
+          c.entry + c.depth * c.direction,
+          c.direction,
+          rule.tool.radius,
+          rule.head_radius,
+          traits(rule.device.kind).stub_mm,
+          traits(rule.device.kind).driver_mm};
 }
 
 std::vector<Candidate> searchAll(const Rule& rule, const Neighbours& neighbours, const SearchSettings& settings) {

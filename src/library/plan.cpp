@@ -140,7 +140,8 @@ std::vector<std::string> Plan::missing() const {
 
 std::vector<Ray> Plan::rays() const {
   std::vector<Ray> out;
-  for (const rayset::Ray number : kRays) out.push_back({.number = number.number()});
+  for (const rayset::Ray number : kRays)
+    out.push_back({.number = number.number(), .displacement = {}, .displaced = {}, .reduction = {}});
   for (const auto& [number, d] : impl_->planned.rays) {
     Ray& ray = out[number.index()];
     ray.displacement = shown(d);

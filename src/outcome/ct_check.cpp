@@ -167,8 +167,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
       std::size_t nearest = planned.size();
       for (std::size_t n = 0; n < planned.size(); ++n) {
         const Vec3 along = (out[n].tip - out[n].entry).normalized();
-        const Vec3 head =
-            planned[n]->kind == DeviceKind::kWire ? Vec3(out[n].entry - kWireStubMm * along) : out[n].entry;
+        const Vec3 head = out[n].entry - traits(planned[n]->kind).stub_mm * along;
         const double d = segmentDistance(p, head - 2 * along, out[n].tip + 2 * along) - outer(n);
         if (d < least) least = d, nearest = n;
       }
@@ -208,7 +207,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
   for (std::size_t n = 0; n < planned.size(); ++n) {
     const Device& d = *planned[n];
     const Vec3 axis = (out[n].tip - out[n].entry).normalized();
-    const double from = -(d.kind == DeviceKind::kWire ? kWireStubMm + 4 : 8.0), to = d.length_mm + 8;
+    const double stub = traits(d.kind).stub_mm, from = -(stub > 0 ? stub + 4 : 8.0), to = d.length_mm + 8;
     const auto slices = static_cast<std::size_t>(std::ceil((to - from) / kSliceMm));
     std::vector<double> area(slices, 0.0);
     const double half = 0.5 * voxel_mm;
@@ -232,7 +231,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
     }
     out[n].seen = covered > kLeastSeen * d.length_mm;
     if (!out[n].seen) continue;
-    const bool wire = d.kind == DeviceKind::kWire;
+    const bool wire = stub > 0;
     const auto misfit = [&](double shift, double longer, double thicker) {
       double sum = 0;
       for (std::size_t m = 0; m < slices; ++m) {

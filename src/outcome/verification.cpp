@@ -185,7 +185,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     }
     if (checks->inside_fraction < 0.98)
       d.warnings.push_back(fmt::format("{:.0f} % of it lies inside the bones planned", 100 * checks->inside_fraction));
-    if (device->kind == DeviceKind::kScrew && checks->tip_beyond_cortex_mm > kDeviceOffMm)
+    if (traits(device->kind).threaded && checks->tip_beyond_cortex_mm > kDeviceOffMm)
       d.warnings.push_back(fmt::format("stands {:.1f} mm beyond the far cortex", checks->tip_beyond_cortex_mm));
   }
   return {};

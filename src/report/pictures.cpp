@@ -636,7 +636,7 @@ std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
       if (d.stage == DeviceStage::kTemporary) {
         wires = true;
       } else {
-        (d.kind == DeviceKind::kWire ? kept : screws) = true;
+        (traits(d.kind).stub_mm > 0 ? kept : screws) = true;
       }
     }
     if (screws) out.push_back({palette::kScrew, Mark::kBar, "screw (S)"});

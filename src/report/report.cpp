@@ -417,12 +417,12 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
   std::vector<pdf::Row> rows, checks;
   for (const Device& d : c.fixation.devices) {
     const ImplantType* type = c.catalogue.find(d.type);
-    const bool screw = d.kind == DeviceKind::kScrew;
-    const auto size = [&](double v) { return screw && v > 0 ? words::number(v) : std::string("–"); };
+    const bool drilled = traits(d.kind).threaded;
+    const auto size = [&](double v) { return drilled && v > 0 ? words::number(v) : std::string("–"); };
     rows.push_back(
         {{name(d), std::to_string(d.ray.number()),
           escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
-          bold(words::number(d.length_mm, 0)), screw ? words::number(d.measured_depth_mm) : "–",
+          bold(words::number(d.length_mm, 0)), drilled ? words::number(d.measured_depth_mm) : "–",
           size(type != nullptr ? type->drill_mm : 0), size(d.countersink_mm), size(type != nullptr ? type->tap_mm : 0),
           escaped(words::entry(c, d, k.axes)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d))}});
     const DeviceChecks& q = d.checks;

@@ -176,7 +176,7 @@ std::string marked(RayState s) {
 }
 
 std::vector<Ray> raysIn(const Case& c, RayState wanted) {
-  std::vector<int> out;
+  std::vector<Ray> out;
   for (const Ray ray : kRays)
     if (state(c, ray) == wanted) out.push_back(ray);
   return out;
@@ -420,8 +420,8 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
 
   bool screws = false, sunk = false;
   for (const Device& d : c.fixation.devices) {
-    screws = screws || d.kind == DeviceKind::kScrew;
-    sunk = sunk || (d.kind == DeviceKind::kScrew && d.countersink_mm > 0);
+    screws = screws || traits(d.kind).threaded;
+    sunk = sunk || (traits(d.kind).headed && d.countersink_mm > 0);
   }
   if (screws) {
     Step every{"For every screw of this plan", {}, "screws"};
@@ -484,7 +484,7 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
       fix.title =
           capitalised(rayName(ray)) + ": " + std::string(traits(d->kind).word) + " " + d->id + ", " + implant(c, *d);
       fix.lines.push_back("Entry " + entry(c, *d, known) + "; " + through(*d) + "; " + direction(c, *d) + ".");
-      if (d->kind == DeviceKind::kScrew) {
+      if (traits(d->kind).threaded) {
         std::string line = "Drill";
         if (type != nullptr && type->drill_mm > 0) line += " " + mm(type->drill_mm);
         line += " through " + through(*d) + "; ";
@@ -524,7 +524,7 @@ std::vector<std::string> instruments(const Case& c) {
   for (const Device& d : c.fixation.devices) {
     any = true;
     const ImplantType* type = typeOf(c, d);
-    if (d.kind == DeviceKind::kScrew) {
+    if (traits(d.kind).threaded) {
       screw = true;
       ++screws[implantName(c, d)][d.length_mm];
       if (type != nullptr && type->drill_mm > 0) drills.insert(type->drill_mm);
@@ -646,7 +646,7 @@ std::vector<Caution> standingCautions(const Case& c) {
        "out or put off the operation. The program sees bone only.",
        kCommonPractice});
   if (!with([](const Device& d) {
-         return d.ray >= 4 && d.kind == DeviceKind::kScrew && d.stage == DeviceStage::kDefinitive;
+         return d.ray >= 4 && traits(d.kind).threaded && d.stage == DeviceStage::kDefinitive;
        }).empty())
     out.push_back(
         {"Lateral column: rays 4 and 5 are the mobile ones; many surgeons hold them with wires only. This plan has "

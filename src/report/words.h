@@ -72,7 +72,7 @@ struct Step {
   std::string title;
   std::vector<std::string> lines;
   std::string id{};  ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
-  std::optional<Ray> ray;
+  std::optional<Ray> ray = {};
   std::string device{};  ///< id of the device put in; may be empty
 };
 /// The order of work in theatre, from the reduction's order and the devices.

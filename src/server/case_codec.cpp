@@ -1,5 +1,6 @@
 #include "server/case_codec.h"
 
+#include "base/dates.h"
 #include "case/plan_codec.h"
 #include "geometry/codec.h"
 #include "report/words.h"
@@ -70,7 +71,7 @@ Codec<ScanFacts> makeScanFactsCodec() {
       "ScanFacts",
       object<F>({derived<F>("patient", text(), [](const F& f) { return words::personName(f.scan->info.patient_name); }),
                  info("patient_id", &ScanInfo::patient_id),
-                 derived<F>("study_date", text(), [](const F& f) { return words::date(f.scan->info.study_date); }),
+                 derived<F>("study_date", text(), [](const F& f) { return isoDate(f.scan->info.study_date); }),
                  derived<F>("series", text(),
                             [](const F& f) {
                               const ScanInfo& i = f.scan->info;

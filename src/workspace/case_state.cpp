@@ -100,7 +100,7 @@ std::string instrumentsFor(const Case& c, const Device& d) {
   for (const InstrumentType& tool : c.catalogue.instruments)
     if (std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end())
       names.push_back(tool.name);
-  if (d.kind == DeviceKind::kScrew) {
+  if (traits(d.kind).threaded) {
     names.emplace_back("screwdriver");
   } else if (names.empty()) {
     names.emplace_back("wire driver, wire cutter and bender");
@@ -129,7 +129,7 @@ std::vector<StateStep> stepsOf(const StateInput& in) {
       if (d.id == s.device) {
         told.device = d.id;
         told.instrument = instrumentsFor(c, d);
-        told.expected_mm = d.kind == DeviceKind::kScrew ? d.measured_depth_mm : d.length_mm;
+        told.expected_mm = traits(d.kind).threaded ? d.measured_depth_mm : d.length_mm;
       }
     std::error_code none;
     if (!picture.empty() && std::filesystem::exists(in.folder / picture, none)) told.picture = picture;

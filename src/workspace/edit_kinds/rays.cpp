@@ -34,7 +34,8 @@ EditField<Move> transformField() {
 
 Status checkPose(const Move& p, const EditState& state, const Case& planned) {
   const auto bone = planned.injured.find(metatarsal(p.ray));
-  if (!planned.reduction.rays.contains(p.ray) || bone == planned.injured.end())
+  const RayReduction* r = find(planned.reduction.rays, p.ray);
+  if (r == nullptr || bone == planned.injured.end())
     return refused(fmt::format("the {} ray was not placed by the plan and cannot be moved from there", ordinal(p.ray)),
                    "ray.move", "See the cautions: a bone of it is missing.");
   const Rigid& X = p.injured_to_reduced;
@@ -44,7 +45,7 @@ Status checkPose(const Move& p, const EditState& state, const Case& planned) {
     return refused("the last row of the matrix is not [0, 0, 0, 1]", "ray.move, transform", "Give a rigid transform.");
   const Vec3 centre = bounds(bone->second).center();
   const double away = (X * centre - state.pose(p.ray, planned) * centre).norm();
-  const double from_plan = (X * centre - r.injured_to_reduced * centre).norm();
+  const double from_plan = (X * centre - r->injured_to_reduced * centre).norm();
   if (std::min(away, from_plan) > kFarthestMm)
     return refused(
         fmt::format("the matrix takes the {} metatarsal {:.0f} mm from where it stands", ordinal(p.ray), away),
