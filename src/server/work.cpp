@@ -254,7 +254,7 @@ Status verifyImages(const Services& services, const VerifyOrder& order, const Pr
   if (problem)
     return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), images->string(), "");
   const std::string part = fmt::format("followup/{}", n);
-  const std::string date = words::date(found->date);
+  const std::string date = isoDate(found->date);
   FollowupCheck check;
   check.n = n;
   check.date = date.empty() ? localDay() : date;
