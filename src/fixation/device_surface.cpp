@@ -1,7 +1,7 @@
 #include <cmath>
 #include <numbers>
 
-#include "fixation/construct.h"
+#include "fixation/device_outline.h"
 
 namespace rayset {
 namespace {
@@ -57,32 +57,22 @@ Surface sweep(const std::vector<Ring>& rings, const Vec3& origin, const Vec3& di
 }  // namespace
 
 Surface deviceSurface(const Device& device, const Catalogue& catalogue) {
-  const double r = device.diameter_mm / 2, length = device.length_mm;
+  using Shape = OutlineStretch::Shape;
   std::vector<Ring> rings;
-  const ImplantType* type = catalogue.find(device.type);
-  if (traits(device.kind).headed && type != nullptr) {
-    // A cylinder-edged hemisphere: flat top level with the cortex, spherical under-surface that sits in the countersunk
-    // pocket.
-    const double head = type->head_diameter_mm / 2;
-    const double edge = std::max(0.05, type->head_height_mm - std::sqrt(head * head - r * r));
-    rings.push_back({0, head, head});
-    const double last = std::acos(r / head);
-    constexpr int kArc = 10;
-    for (int i = 0; i <= kArc; ++i) {
-      const double angle = last * i / kArc;
-      rings.push_back({edge + head * std::sin(angle), head * std::cos(angle), head * std::cos(angle)});
+  const std::vector<OutlineStretch> outline = deviceOutline(device, catalogue.find(device.type));
+  for (const OutlineStretch& s : outline) {
+    if (rings.empty()) rings.push_back({s.from, s.begin.wide, s.begin.narrow});
+    if (s.from < 0 && s.to > 0) rings.push_back({0, s.begin.wide, s.begin.narrow});  // where it enters the bone
+    if (s.shape == Shape::kBall) {
+      const double last = std::acos(s.end.round / s.begin.round);
+      constexpr int kArc = 10;
+      for (int i = 1; i <= kArc; ++i) {
+        const double angle = last * i / kArc, radius = s.begin.round * std::cos(angle);
+        rings.push_back({s.from + s.begin.round * std::sin(angle), radius, radius});
+      }
+    } else {
+      rings.push_back({s.to, s.end.wide, s.end.narrow});
     }
-    const double point = std::min(1.2 * r, length / 4);
-    rings.push_back({length - point, r, r});
-    rings.push_back({length, 0, 0});
-  } else {
-    // Bayonet point: the round wire flattens to a blade, then ends in a point.
-    const double point = std::min(4 * r, length / 2);
-    rings = {{-kWireStubMm, r, r},
-             {0, r, r},
-             {length - point, r, r},
-             {length - 0.3 * point, 0.9 * r, 0.3 * r},
-             {length, 0, 0}};
   }
   return sweep(rings, device.entry, device.direction);
 }

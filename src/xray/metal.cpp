@@ -8,6 +8,7 @@
 #include <stdexcept>
 
 #include "base/wide.h"
+#include "fixation/device_outline.h"
 
 namespace rayset {
 
@@ -23,25 +24,23 @@ ProfilePiece spherePiece(double from, double to, double centre, double radius) {
 }
 
 MetalSolid metalSolid(const Device& device, const Catalogue& catalogue) {
+  using Shape = OutlineStretch::Shape;
   MetalSolid solid;
   solid.origin = device.entry;
   solid.axis = device.direction;
-  const double r = device.diameter_mm / 2, length = device.length_mm;
-  const ImplantType* type = catalogue.find(device.type);
-  // Lengths and shapes as in fixation/device_surface.cpp.
-  if (traits(device.kind).headed && type != nullptr) {
-    const double head = type->head_diameter_mm / 2, reach = std::sqrt(head * head - r * r);
-    const double edge = std::max(0.05, type->head_height_mm - reach);
-    const double point = std::min(1.2 * r, length / 4);
-    solid.pieces = {cylinderPiece(0, edge, head), spherePiece(edge, edge + reach, edge, head),
-                    cylinderPiece(edge + reach, length - point, r), conePiece(length - point, length, r, 0)};
-  } else {
-    const double point = std::min(4 * r, length / 2), tip = 0.3 * point;
-    const double blade = std::sqrt(0.9 * 0.3) * r;
-    solid.pieces = {cylinderPiece(-kWireStubMm, length - point, r), conePiece(length - point, length - tip, r, blade),
-                    conePiece(length - tip, length, blade, 0)};
+  for (const OutlineStretch& s : deviceOutline(device, catalogue.find(device.type))) {
+    switch (s.shape) {
+      case Shape::kCylinder:
+        solid.pieces.push_back(cylinderPiece(s.from, s.to, s.begin.round));
+        break;
+      case Shape::kCone:
+        solid.pieces.push_back(conePiece(s.from, s.to, s.begin.round, s.end.round));
+        break;
+      case Shape::kBall:
+        solid.pieces.push_back(spherePiece(s.from, s.to, s.from, s.begin.round));
+        break;
+    }
   }
-  std::erase_if(solid.pieces, [](const ProfilePiece& p) { return !(p.to > p.from); });
   return solid;
 }
 

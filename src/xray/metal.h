@@ -29,10 +29,8 @@ struct MetalSolid {
   std::vector<ProfilePiece> pieces;
 };
 
-/// The solid of deviceSurface(): a screw's hemispherical head with a flat top, its thread as a cylinder of the outer
-/// diameter, and its conical point; a wire with its stub. A wire's bayonet point is given round cross-sections of the
-/// same area, because how the wire is turned about its axis when it comes to rest is not planned. A screw whose type is
-/// not in the catalogue is drawn as a wire, as there.
+/// The solid of deviceOutline(). A wire's bayonet point has round cross-sections of the same area, because how the wire
+/// is turned about its axis when it comes to rest is not planned.
 [[nodiscard]] MetalSolid metalSolid(const Device& device, const Catalogue& catalogue);
 
 /// Its longest stretch of one radius; nullptr where it has none.
