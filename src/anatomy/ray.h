@@ -36,6 +36,11 @@ class Ray {
   friend constexpr auto operator<=>(const Ray&, const Ray&) = default;
   friend constexpr bool operator==(const Ray& ray, int number) { return ray.number_ == number; }
   friend constexpr std::strong_ordering operator<=>(const Ray& ray, int number) { return ray.number_ <=> number; }
+  template <class Stream>
+  friend Stream& operator<<(Stream& out, const Ray& ray) {
+    out << ray.number_;
+    return out;
+  }
   /// In JSON a ray is its number.
   template <class Json>
   friend void to_json(Json& j, const Ray& ray) {

@@ -83,7 +83,7 @@ inline double arcRadius(const Surface& bone, const Vec3& centre) {
 /// Protrusion of rays 1, 3, 4, 5 over the second, by arcs about the point where the axis of the second meets the tarsus
 /// (Dominguez-Maldonado 2014): `second_radius` proximal to the second head's tip.
 inline std::vector<double> protrusions(const Foot& foot, double second_radius) {
-  const MetatarsalAxis second = axisOf(foot, 2);
+  const MetatarsalAxis second = axisOf(foot, Ray(2));
   Vec3 along(second.distal.x(), second.distal.y(), 0);
   along.normalize();
   const double tip = extentAlong(foot.bones.at(Bone::kM2), along).to;
@@ -112,7 +112,7 @@ inline double sectionExtent(const Surface& bone, const Vec3& point, const Vec3& 
 /// Depth of the second metatarsal's recess along its axis: from its base joint to the rim of the first (medial wall) or
 /// third (lateral wall) tarsometatarsal joint beside it.
 inline double mortiseDepth(const Foot& foot, bool medial_wall) {
-  const MetatarsalAxis second = axisOf(foot, 2);
+  const MetatarsalAxis second = axisOf(foot, Ray(2));
   Vec3 along(second.distal.x(), second.distal.y(), 0);
   along.normalize();
   const Joint own = joint(foot.bones.at(Bone::kC2), foot.bones.at(Bone::kM2));

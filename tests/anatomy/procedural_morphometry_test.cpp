@@ -60,9 +60,9 @@ TEST(ProceduralMorphometry, FirstMetatarsalShaftWidth) {
     }
     return width;
   };
-  EXPECT_GE(least(1), 10.8);
-  EXPECT_LE(least(1), 14.7);
-  EXPECT_NEAR(least(2), 8.0, 1.0);
+  EXPECT_GE(least(Ray(1)), 10.8);
+  EXPECT_LE(least(Ray(1)), 14.7);
+  EXPECT_NEAR(least(Ray(2)), 8.0, 1.0);
 }
 
 TEST(ProceduralMorphometry, HeadHeights) {
@@ -75,8 +75,8 @@ TEST(ProceduralMorphometry, HeadHeights) {
     }
     return most;
   };
-  EXPECT_NEAR(height(2), 16.1, 1.4);
-  EXPECT_NEAR(height(5), 13.0, 1.1);
+  EXPECT_NEAR(height(Ray(2)), 16.1, 1.4);
+  EXPECT_NEAR(height(Ray(5)), 13.0, 1.1);
 }
 
 TEST(ProceduralMorphometry, FirstDeclinationAndIntermetatarsalAngle) {
@@ -90,7 +90,7 @@ TEST(ProceduralMorphometry, FirstDeclinationAndIntermetatarsalAngle) {
   EXPECT_LE(down[5], 11.0);
   EXPECT_GT(down[3], down[4]);
   EXPECT_GT(down[4], down[5]);
-  const Vec3 a = axisOf(foot(), 1).distal, b = axisOf(foot(), 2).distal;
+  const Vec3 a = axisOf(foot(), Ray(1)).distal, b = axisOf(foot(), Ray(2)).distal;
   const double between = toDegrees(std::atan2(a.x(), -a.y()) - std::atan2(b.x(), -b.y()));
   EXPECT_GT(between, 4.0);
   EXPECT_LT(between, 9.0);
@@ -126,7 +126,7 @@ TEST(ProceduralMorphometry, DistancesBetweenColumns) {
 
 TEST(ProceduralMorphometry, FirstBaseIsTallAndNarrow) {
   // About 30 mm tall and 18-20 wide (memory), taller than wide by half at least.
-  const MetatarsalAxis axis = axisOf(foot(), 1);
+  const MetatarsalAxis axis = axisOf(foot(), Ray(1));
   const Vec3 up = (dorsal() - axis.distal * axis.distal.z()).normalized(), across = up.cross(axis.distal);
   const Vec3 at = axis.base_centre + 3 * axis.distal;
   EXPECT_NEAR(sectionExtent(bone(Bone::kM1), at, axis.distal, up), 30, 3);
@@ -214,7 +214,8 @@ TEST(ProceduralMorphometry, TransverseArchPeaksAtTheSecondBase) {
     const Surface& m = bone(metatarsal(ray));
     for (const Vec3& v : m.vertices) {
       if ((v - axis.base_centre).dot(axis.distal) < 8)
-        top[static_cast<std::size_t>(ray.number())] = std::max(top[static_cast<std::size_t>(ray.number())], v.z() + 100);
+        top[static_cast<std::size_t>(ray.number())] =
+            std::max(top[static_cast<std::size_t>(ray.number())], v.z() + 100);
     }
   }
   EXPECT_GT(top[2], top[1]);
@@ -228,7 +229,7 @@ TEST(ProceduralMorphometry, LongitudinalArch) {
   // limits of the mean 15.6-17.0, spread not given: 6 mm allowed).
   const double c1 = bounds(bone(Bone::kC1)).min().z();
   double fifth = 1e9;
-  const MetatarsalAxis axis = axisOf(foot(), 5);
+  const MetatarsalAxis axis = axisOf(foot(), Ray(5));
   for (const Vec3& v : bone(Bone::kM5).vertices) {
     if ((v - axis.base_centre).dot(axis.distal) < 15) fifth = std::min(fifth, v.z());
   }

@@ -83,7 +83,7 @@ TEST(Poses, StepsMoveTheBaseFromWhereItWouldStand) {
   e.poses.push_back({Ray(1), {}, step, false});
   const auto moved = reduced(e);
   ASSERT_TRUE(moved.has_value()) << moved.error().message();
-  const Vec3 before = reducedBasePoint(1, plainReduction(), {});
+  const Vec3 before = reducedBasePoint(Ray(1), plainReduction(), {});
   const Rigid by = moved->reduction.rays.at(Ray(1)).injured_to_reduced *
                    plainReduction().rays.at(Ray(1)).injured_to_reduced.inverse();
   const Vec3 shift = plainReduction().frame.components(by * before - before);  // medial, distal, dorsal
@@ -105,19 +105,19 @@ TEST(Poses, AStartDoesNotBind) {
 
 TEST(Landmarks, TheBasePointIsWhereShiftsAreRead) {
   const Rigid X = plainReduction().rays.at(Ray(2)).injured_to_reduced;
-  const Vec3 own = X.inverse() * reducedBasePoint(2, plainReduction(), {});
+  const Vec3 own = X.inverse() * reducedBasePoint(Ray(2), plainReduction(), {});
   Edits e;
   e.landmarks.push_back({Ray(2), own + Vec3(3, 0, 0), {}});
   const auto set = reduced(e);
   ASSERT_TRUE(set.has_value()) << set.error().message();
-  EXPECT_LT((reducedBasePoint(2, set->reduction, set->overrides) -
+  EXPECT_LT((reducedBasePoint(Ray(2), set->reduction, set->overrides) -
              set->reduction.rays.at(Ray(2)).injured_to_reduced * (own + Vec3(3, 0, 0)))
                 .norm(),
             1e-9);
   // The axis of the second ray is the foot's distal direction.
   const Vec3 tilted = Eigen::AngleAxisd(toRadians(4), plainReduction().frame.dorsal) *
                       (X.linear().transpose() * plainReduction().frame.distal);
-  e.landmarks = {{2, {}, tilted}};
+  e.landmarks = {{Ray(2), {}, tilted}};
   const auto turned = reduced(e);
   ASSERT_TRUE(turned.has_value());
   const Frame& f = turned->reduction.frame;

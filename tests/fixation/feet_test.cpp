@@ -186,7 +186,7 @@ TEST_P(AdultFoot, ConstructIsWhatTheTradeExpects) {
   EXPECT_LE(toDegrees(device(*result, "S5")->checks.angle_to_shaft_rad), 55);
   // Dorsal entries (rays 1 to 4), going proximal and plantar.
   const Frame frame = inputOf(*bones).frame;
-  for (Ray ray; ray <= 4; ++ray) {
+  for (const Ray ray : {Ray(1), Ray(2), Ray(3), Ray(4)}) {
     const Device* screw = device(*result, fmt::format("S{}", ray));
     EXPECT_LT(screw->direction.dot(frame.distal), -0.5) << ray;
     EXPECT_LT(screw->direction.dot(frame.dorsal), -0.1) << ray;

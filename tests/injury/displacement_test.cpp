@@ -51,7 +51,7 @@ void expectSame(const RayDisplacement& a, const RayDisplacement& b, double toler
 }
 
 TEST(Displacement, OfNothingIsNothing) {
-  const auto d = displacement(3, Rigid::Identity(), Vec3(10, 20, 30), rightFrame());
+  const auto d = displacement(Ray(3), Rigid::Identity(), Vec3(10, 20, 30), rightFrame());
   expectSame(d, components(0, 0, 0, 0, 0, 0));
   EXPECT_EQ(d.ray, 3);
   EXPECT_FALSE(d.displaced);
@@ -69,7 +69,7 @@ TEST(Displacement, RoundTripOverPlausibleAndExtremePoses) {
       const Rigid X = displacementTransform(in, base, f);
       ASSERT_NEAR(X.linear().determinant(), 1, 1e-12);
       ASSERT_LT((X.linear() * X.linear().transpose() - Mat3::Identity()).norm(), 1e-12);
-      expectSame(displacement(2, X, base, f), in, 1e-9);
+      expectSame(displacement(Ray(2), X, base, f), in, 1e-9);
     }
 }
 
@@ -83,7 +83,7 @@ TEST(Displacement, TransformOfItsOwnComponentsIsTheSameTransform) {
         Eigen::Quaterniond(normal(generator), normal(generator), normal(generator), normal(generator)).normalized());
     const Frame f = turnedFrame(i % 2 ? Side::kLeft : Side::kRight, static_cast<std::uint32_t>(i + 1));
     const Vec3 base(1, 2, 3);
-    const Rigid back = displacementTransform(displacement(1, X, base, f), base, f);
+    const Rigid back = displacementTransform(displacement(Ray(1), X, base, f), base, f);
     EXPECT_LT((back.matrix() - X.matrix()).norm(), 1e-9);
   }
 }
@@ -93,7 +93,7 @@ TEST(Displacement, AtNinetyDegreesOfAbductionTheTransformStillComesBack) {
   const Vec3 base(4, 5, 6);
   for (const double a : {90.0, -90.0}) {
     const Rigid X = displacementTransform(components(1, 2, 3, a, 20, 35), base, f);
-    const auto d = displacement(2, X, base, f);
+    const auto d = displacement(Ray(2), X, base, f);
     EXPECT_NEAR(d.abduction_rad, a * kDeg, 1e-6);
     EXPECT_LT((displacementTransform(d, base, f).matrix() - X.matrix()).norm(), 1e-6);
   }
@@ -148,7 +148,7 @@ TEST(Displacement, MirroredFeetGiveEqualNumbers) {
     Rigid mirrored_X = Rigid::Identity();
     mirrored_X.linear() = S * X.linear() * S;
     mirrored_X.translation() = S * X.translation();
-    expectSame(displacement(2, mirrored_X, S * base, mirroredFrame(f)), displacement(2, X, base, f));
+    expectSame(displacement(Ray(2), mirrored_X, S * base, mirroredFrame(f)), displacement(Ray(2), X, base, f));
   }
 }
 
@@ -164,7 +164,7 @@ TEST(Displacement, NumbersDoNotDependOnTheScanner) {
   Rigid scanner = Rigid::Identity();
   scanner.linear() = G * F.transpose();
   scanner.translation() = Vec3(100, -40, 800);
-  expectSame(displacement(2, scanner * X * scanner.inverse(), scanner * base, g), in, 1e-9);
+  expectSame(displacement(Ray(2), scanner * X * scanner.inverse(), scanner * base, g), in, 1e-9);
 }
 
 TEST(Displacement, SmallTurnsAreTheRotationVector) {
@@ -174,7 +174,7 @@ TEST(Displacement, SmallTurnsAreTheRotationVector) {
   const Eigen::AngleAxisd turn(X.linear());
   const Vec3 expected = -2 * e * f.dorsal + 3 * e * f.medial - 5 * e * f.distal;  // right foot: right-handed axes
   EXPECT_LT((turn.angle() * turn.axis() - expected).norm(), 1e-10);
-  const auto d = displacement(2, X, Vec3::Zero(), f);
+  const auto d = displacement(Ray(2), X, Vec3::Zero(), f);
   EXPECT_NEAR(d.abduction_rad, 2 * e, 1e-14);
   EXPECT_NEAR(d.plantarflexion_rad, 3 * e, 1e-14);
   EXPECT_NEAR(d.pronation_rad, 5 * e, 1e-14);
@@ -184,8 +184,8 @@ TEST(Displacement, TurnAboutTheBaseDoesNotShiftItButOneAboutTheHeadDoes) {
   const Frame f = rightFrame();
   const Vec3 base(0, 0, 0), head = base + 60 * f.distal;
   const Vec3 about_dorsal = 10 * kDeg * f.dorsal;
-  EXPECT_NEAR(displacement(2, turnAbout(base, about_dorsal, Vec3::Zero()), base, f).lateral_mm, 0, kTight);
-  EXPECT_NEAR(std::abs(displacement(2, turnAbout(head, about_dorsal, Vec3::Zero()), base, f).lateral_mm),
+  EXPECT_NEAR(displacement(Ray(2), turnAbout(base, about_dorsal, Vec3::Zero()), base, f).lateral_mm, 0, kTight);
+  EXPECT_NEAR(std::abs(displacement(Ray(2), turnAbout(head, about_dorsal, Vec3::Zero()), base, f).lateral_mm),
               60 * std::sin(10 * kDeg), 1e-9);
 }
 
@@ -193,7 +193,7 @@ TEST(Displacement, DisplacedFromTheBoundOnLateralAndDorsalTogether) {
   const Frame f = rightFrame();
   const auto displaced = [&](double lateral, double dorsal, double distal, double bound = kDisplacedFromMm) {
     const Rigid X = displacementTransform(components(lateral, dorsal, distal, 0, 0, 0), Vec3::Zero(), f);
-    return displacement(2, X, Vec3::Zero(), f, bound).displaced;
+    return displacement(Ray(2), X, Vec3::Zero(), f, bound).displaced;
   };
   EXPECT_TRUE(displaced(2.0, 0, 0));
   EXPECT_TRUE(displaced(-2.0, 0, 0));

@@ -22,7 +22,7 @@ CheckRecord check(bool films) {
   c.frame.distal = Vec3::UnitY();
   c.frame.dorsal = Vec3::UnitZ();
   CheckedRay ray;
-  ray.found.ray = 2;
+  ray.found.ray = Ray(2);
   ray.found.verdict = Outcome::kAcceptable;
   ray.found.shift_mm = 1.234;
   ray.found.turn_rad = 0.1;  // 5.73 degrees
@@ -60,7 +60,7 @@ CheckRecord check(bool films) {
   c.measures = {m};
   Change since;
   RayChange ray_since;
-  ray_since.ray = 2;
+  ray_since.ray = Ray(2);
   ray_since.shift_mm = 1;
   ray_since.words = "no change told";
   since.rays = {ray_since};

@@ -157,7 +157,7 @@ TEST(Injury, TruthIsWhatWasAskedWhereNothingIsInTheWay) {
   const auto injured = injure(foot.ready, spec);
   ASSERT_TRUE(injured) << injured.error().message();
   ASSERT_EQ(injured->eased_mm.at(Ray(5)), 0);
-  const RayDisplacement d = truthOf(*injured, 5);
+  const RayDisplacement d = truthOf(*injured, Ray(5));
   EXPECT_NEAR(d.lateral_mm, 8, 1e-9);
   EXPECT_NEAR(d.dorsal_mm, 3, 1e-9);
   EXPECT_NEAR(d.distal_mm, 1, 1e-9);
@@ -378,7 +378,7 @@ TEST(Contact, GrowsTwoTarsalBonesTogetherInPlace) {
     EXPECT_LT(share, 1.06) << foot.name;
     EXPECT_EQ(grown->intact.at(Bone::kC2).vertices, c2.vertices) << "the truth is what was scanned";
     EXPECT_EQ(grown->injured.at(Bone::kC1).vertices, foot.bones.at(Bone::kC1).vertices);
-    EXPECT_GT(truthOf(*grown, 1).dorsal_mm, 0.5) << "the injury is there as well";
+    EXPECT_GT(truthOf(*grown, Ray(1)).dorsal_mm, 0.5) << "the injury is there as well";
   }
 }
 

@@ -45,7 +45,7 @@ TEST(Patient, TruthIsWhatWasScanned) {
   EXPECT_TRUE(truth["patterns"]["quenu_kuss"].is_null());
   ASSERT_EQ(truth["rays"].size(), 5U);
   for (const auto& ray : truth["rays"]) {
-    const Bone bone = metatarsal(ray["ray"].get<int>());
+    const Bone bone = metatarsal(Ray(ray["ray"].get<int>()));
     EXPECT_EQ(ray["displaced"].get<bool>(), ray["ray"] != 1);
     if (bone == Bone::kM2) continue;  // broken: other vertices
     const Rigid back = rigidFrom(ray["injured_to_reduced"]);

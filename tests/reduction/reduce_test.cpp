@@ -157,8 +157,8 @@ TEST(ReduceRays, AStepLeftAtTheSecondJointIsTold) {
   };
   EXPECT_FALSE(tells(*level, "dorsal step"));
   RayOverrides by_hand;
-  by_hand[2].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
-  by_hand[4].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
+  by_hand[Ray(2)].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
+  by_hand[Ray(4)].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
   const auto stepped = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms(), {}, by_hand);
   ASSERT_TRUE(stepped) << stepped.error().message();
   EXPECT_NEAR(stepped->rays.at(Ray(2)).joint.step_mm - level->rays.at(Ray(2)).joint.step_mm, 3.0, 0.3);
@@ -305,7 +305,7 @@ TEST(Manoeuvre, UndoesTheInjuryInOrder) {
   EXPECT_LT(m.dorsal_mm, -2.5);
   EXPECT_GT(m.distal_mm, 1);
   EXPECT_NEAR(toDegrees(m.abduction_rad), -8, 0.1);
-  const auto steps = reduction::manoeuvre(2, m, 3, false);
+  const auto steps = reduction::manoeuvre(Ray(2), m, 3, false);
   ASSERT_GE(steps.size(), 5U);
   EXPECT_NE(steps[0].find("traction"), std::string::npos);
   EXPECT_NE(steps[1].find("adduct the head by 8 degrees"), std::string::npos);
@@ -314,11 +314,11 @@ TEST(Manoeuvre, UndoesTheInjuryInOrder) {
   EXPECT_NE(steps.back().find("compress"), std::string::npos);
 
   // Where it cannot be told whether the ray is displaced, nothing is moved before it was stressed.
-  const auto careful = reduction::manoeuvre(2, m, 3, false, false);
+  const auto careful = reduction::manoeuvre(Ray(2), m, 3, false, false);
   ASSERT_EQ(careful.size(), steps.size() + 1);
   EXPECT_NE(careful[0].find("stress the second ray"), std::string::npos);
   EXPECT_EQ(std::vector<std::string>(careful.begin() + 1, careful.end()), steps);
-  const auto left = reduction::manoeuvre(4, {}, 0, true, false);
+  const auto left = reduction::manoeuvre(Ray(4), {}, 0, true, false);
   ASSERT_EQ(left.size(), 1U);
   EXPECT_NE(left[0].find("leave: stress the fourth ray"), std::string::npos);
   EXPECT_EQ(left[0].find("in place"), std::string::npos);

@@ -153,7 +153,7 @@ Case makeCase(const BoneSurfaces& intact, Side side, const PerRay<RayDisplacemen
   c.patterns.hardcastle = {"A", "all five rays are displaced the same way (laterally)"};
   c.patterns.myerson = {"A", "total incongruity: M1 to M5 are displaced the same way"};
   c.patterns.columns = {"medial", "middle", "lateral"};
-  if (std::none_of(rays.begin(), rays.end(), [](const RayDisplacement& d) { return d.displaced; })) {
+  if (std::none_of(rays.begin(), rays.end(), [](const auto& ray) { return ray.second.displaced; })) {
     c.patterns.quenu_kuss = c.patterns.hardcastle = c.patterns.myerson = {"none", "no ray is displaced"};
     c.patterns.columns.clear();
   }
@@ -195,7 +195,7 @@ Case makeCase(const BoneSurfaces& intact, Side side, const PerRay<RayDisplacemen
       d.checks.inside_fraction = 1;
       d.checks.cortex_margin_mm = 0.9 + 0.1 * ray.number();
       d.checks.nearest_device_mm = 2.1 + 0.2 * ray.number();
-      d.checks.joint_area_lost_percent = definitive ? 3.0 + 0.3 * ray : 0.8;
+      d.checks.joint_area_lost_percent = definitive ? 3.0 + 0.3 * ray.number() : 0.8;
       d.checks.crossing_off_centre_mm = 1.4;
       d.checks.entry_to_joint_mm = definitive ? 16 : 9;
       d.checks.angle_to_shaft_rad = std::acos(std::abs(d.direction.dot(axis.distal)));

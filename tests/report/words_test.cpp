@@ -40,7 +40,7 @@ TEST(Words, ClausesBecomeSentences) {
 
 TEST(Words, ShiftsGoToASide) {
   using testing::ElementsAre;
-  const RayDisplacement d{.ray = 2, .lateral_mm = 6.13, .dorsal_mm = -3.9, .distal_mm = -0.04};
+  const RayDisplacement d{.ray = Ray(2), .lateral_mm = 6.13, .dorsal_mm = -3.9, .distal_mm = -0.04};
   EXPECT_THAT(shiftParts(d), ElementsAre("6.1 mm lateral", "3.9 mm plantar", "0.0 mm proximal"));
   EXPECT_THAT(shiftParts(d, 0.5, " "), ElementsAre("6.1 lateral", "3.9 plantar"));
   EXPECT_NEAR(d.asideMm(), 7.2655, 1e-4);
@@ -65,10 +65,10 @@ TEST(Words, ListsReadLikeSentences) {
 }
 
 TEST(Words, EveryDirectionOfAShiftAndTurnHasItsWord) {
-  RayDisplacement d{2, -3.2, -1.1, -0.7, toRadians(-5), toRadians(-6), toRadians(-7), true};
+  RayDisplacement d{Ray(2), -3.2, -1.1, -0.7, toRadians(-5), toRadians(-6), toRadians(-7), true};
   EXPECT_EQ(words::shift(d), "3.2 mm medial, 1.1 mm plantar and 0.7 mm proximal");
   EXPECT_EQ(words::turn(d), "turned 5° inward (adduction), 6° up (dorsiflexion) and 7° of roll outward (supination)");
-  d = {2, 3.2, 1.1, 0.7, toRadians(5), toRadians(6), toRadians(7), true};
+  d = {Ray(2), 3.2, 1.1, 0.7, toRadians(5), toRadians(6), toRadians(7), true};
   EXPECT_EQ(words::shift(d), "3.2 mm lateral, 1.1 mm dorsal and 0.7 mm distal");
   EXPECT_EQ(words::turn(d),
             "turned 5° outward (abduction), 6° down (plantarflexion) and 7° of roll inward (pronation)");
@@ -112,9 +112,9 @@ TEST(Words, ARayThatCannotBeToldIsNeitherDisplacedNorInPlace) {
   EXPECT_EQ(words::raysIn(c, words::RayState::kUntold), (std::vector{Ray(4), Ray(5)}));
   EXPECT_EQ(words::raysIn(c, words::RayState::kDisplaced), (std::vector{Ray(1), Ray(2), Ray(3)}));
   EXPECT_TRUE(words::raysIn(c, words::RayState::kInPlace).empty());
-  EXPECT_EQ(words::marked(words::state(c, 4)), "◊ cannot be told");
-  EXPECT_TRUE(words::putBack(c, 4));
-  EXPECT_FALSE(words::putBack(c, 5));
+  EXPECT_EQ(words::marked(words::state(c, Ray(4))), "◊ cannot be told");
+  EXPECT_TRUE(words::putBack(c, Ray(4)));
+  EXPECT_FALSE(words::putBack(c, Ray(5)));
   const words::Finding f = words::finding(c);
   EXPECT_EQ(f.headline,
             "The first, second and third rays of the right foot are displaced at the tarsometatarsal joints. Of the "
@@ -300,8 +300,8 @@ TEST(Words, SourcesAreNumberedOnce) {
 }
 
 TEST(Board, RaysStandAsTheSurgeonSeesThem) {
-  EXPECT_EQ(boardOrder(Side::kRight), (std::vector<int>{1, 2, 3, 4, 5}));
-  EXPECT_EQ(boardOrder(Side::kLeft), (std::vector<int>{5, 4, 3, 2, 1}));
+  EXPECT_EQ(boardOrder(Side::kRight), (std::vector{Ray(1), Ray(2), Ray(3), Ray(4), Ray(5)}));
+  EXPECT_EQ(boardOrder(Side::kLeft), (std::vector{Ray(5), Ray(4), Ray(3), Ray(2), Ray(1)}));
 }
 
 }  // namespace

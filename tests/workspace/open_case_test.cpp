@@ -466,8 +466,8 @@ TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
   EXPECT_NE(r["manoeuvre"], before["manoeuvre"]);
   // The joint, against the plain function on the moved surfaces.
   const Case& c = open().edited();
-  const JointFit plain =
-      jointFit(c.reduction.reduced.at(metatarsal(kRay)), c.reduction.reduced.at(tarsalPartner(kRay)), f.dorsal);
+  const JointFit plain = jointFit(c.reduction.reduced.at(metatarsal(Ray(kRay))),
+                                  c.reduction.reduced.at(tarsalPartner(Ray(kRay))), f.dorsal);
   if (c.fragments.empty()) {
     EXPECT_NEAR(r["joint"]["gap_mm"].get<double>(), plain.gap_mm, 0.05);
     EXPECT_NEAR(r["joint"]["step_mm"].get<double>(), plain.step_mm, 0.05);
@@ -524,7 +524,7 @@ TEST_F(EditedCase, LiveJointAgreesWithJointFit) {
                                 size * Vec3(shift(random), shift(random), shift(random))) *
                       r.injured_to_reduced;
       const JointFit a = live.at(X), b = jointFit(transformed(m, X), t, c.reduction.frame.dorsal);
-      SCOPED_TRACE(std::to_string(n) + " by " + std::to_string(size));
+      SCOPED_TRACE(std::to_string(ray.number()) + " by " + std::to_string(size));
       EXPECT_NEAR(a.gap_mm, b.gap_mm, 0.05);
       EXPECT_NEAR(a.step_mm, b.step_mm, 0.05);
       EXPECT_NEAR(a.overlap_mm, b.overlap_mm, 0.05);
@@ -675,7 +675,7 @@ TEST_F(EditedCase, WithoutImagesHoldIsNotKnownAndSaid) {
 TEST_F(EditedCase, IsQuick) {
   const Json s = screw();
   const int n = s["ray"];
-  open().prepare(n);
+  open().prepare(Ray(n));
   const Json set{{"id", s["id"]}, {"entry", s["entry"]}, {"tip", s["tip"]}};
   const Json move{{"ray", n}, {"transform", shifted(n, Vec3(0.3, 0, 0))}};
   (void)open().tryEdit("device.set", set);

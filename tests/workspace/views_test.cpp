@@ -241,7 +241,7 @@ TEST(Slices, ValuesAreTheScansInEveryKindOfPlane) {
 
 TEST(Slices, PlanesContainTheirAxes) {
   const Rigid X = turnAbout(Vec3(0, 0, 0), Vec3(0.05, 0.1, -0.1), Vec3(-4, 1, 3));
-  const Case c = caseOf(Side::kRight, {{2, X}});
+  const Case c = caseOf(Side::kRight, {{Ray(2), X}});
   const CtVolume ct = rampScan(evenGrid(c.injured));
   const Slicer slicer(c, ct);
   const MetatarsalAxis scanned = metatarsalAxis(c.injured.at(Bone::kM2), c.reduction.frame.distal);
@@ -301,7 +301,7 @@ TEST(Slices, EdgeWordsAndSidesOfRightAndLeftFeet) {
       EXPECT_GT(across->right.cross(across->down).dot(c.reduction.frame.distal), 0.7);  // looks distally
       if (ray == 5) continue;
       const auto *mine = outline(*across, std::string(boneId(metatarsal(ray)))),
-                 *next = outline(*across, std::string(boneId(metatarsal(ray + 1))));
+                 *next = outline(*across, std::string(boneId(metatarsal(*ray.lateral()))));
       ASSERT_TRUE(mine != nullptr && next != nullptr);
       const double to_right = middleOf(*mine).x() - middleOf(*next).x();  // the lower ray is the medial one
       EXPECT_LT(side == Side::kRight ? to_right : -to_right, -5);
@@ -311,7 +311,7 @@ TEST(Slices, EdgeWordsAndSidesOfRightAndLeftFeet) {
 
 TEST(Slices, AMovedBoneShowsItsOwnGreyAndLeavesMuscle) {
   const Rigid X = turnAbout(Vec3(0, -20, 0), Vec3(0.1, -0.2, 0.15), Vec3(-3, 2, 14));
-  Case c = caseOf(Side::kRight, {{2, X}});
+  Case c = caseOf(Side::kRight, {{Ray(2), X}});
   // Bone is a ramp, everything else something that muscle is not.
   Grid grid = gridAround(c.injured, 1, 24);
   LabelVolume labels(grid);
@@ -362,7 +362,7 @@ TEST(Slices, AMovedBoneShowsItsOwnGreyAndLeavesMuscle) {
 
 TEST(Slices, OutlinesFollowTheBonesOfTheState) {
   const Rigid X = turnAbout(Vec3(0, -20, 0), Vec3(0.1, -0.2, 0.15), Vec3(-3, 2, 5));
-  const Case c = caseOf(Side::kRight, {{2, X}});
+  const Case c = caseOf(Side::kRight, {{Ray(2), X}});
   const CtVolume ct = rampScan(evenGrid(c.injured));
   const Slicer slicer(c, ct);
   for (const FootState state : {FootState::kInjured, FootState::kReduced}) {
@@ -580,7 +580,7 @@ Unpacked unpacked(const std::vector<std::uint8_t>& png) {
 
 TEST(FilmStudio, MakesThePicturesOfRaysetViews) {
   const Rigid X = turnAbout(Vec3(0, -20, 0), Vec3(0, 0, 0.1), Vec3(5, 0, 0));
-  Case c = caseOf(Side::kRight, {{2, X}});
+  Case c = caseOf(Side::kRight, {{Ray(2), X}});
   Grid grid = gridAround(c.injured, 1.5, 10);
   c.labels = LabelVolume(grid);
   CtVolume ct(grid, 20);

@@ -101,8 +101,8 @@ TEST(Bodies, ToesGoWithTheirRay) {
           }
     middle /= mass;
     double best = 1e9;
-    int nearest = 0;
-    for (int other = 1; other <= 5; ++other) {
+    std::optional<Ray> nearest;
+    for (const Ray other : kRays) {
       const MetatarsalAxis axis = metatarsalAxis(s.foot.bones.at(metatarsal(other)), s.frame.distal);
       const double d = (middle - axis.head_centre).cross(axis.distal).norm();
       if (d < best) best = d, nearest = other;
