@@ -1,4 +1,4 @@
-// What kinds of devices there are and when they are in. A new kind begins here.
+// The kinds of devices and their stages. Start here to add a kind.
 #pragma once
 
 #include <array>
@@ -12,8 +12,8 @@ enum class DeviceKind { kScrew, kWire };
 struct DeviceTraits {
   std::string_view word;       ///< in files and on screen
   bool threaded = false;       ///< holds by its thread: purchase is computed, the hole is drilled and measured
-  bool headed = false;         ///< has a head that is countersunk; else its end stands out of the bone
-  bool cut_to_length = false;  ///< any length; else those of the catalogue
+  bool headed = false;         ///< has a head that is countersunk; else its end protrudes from the bone
+  bool cut_to_length = false;  ///< any length; else only catalogue lengths
 };
 [[nodiscard]] constexpr DeviceTraits traits(DeviceKind kind) {
   switch (kind) {
@@ -28,7 +28,7 @@ inline constexpr std::array<DeviceKind, 2> kDeviceKinds{DeviceKind::kScrew, Devi
 
 enum class DeviceStage {
   kTemporary,   ///< holds the reduction until the definitive devices are in
-  kDefinitive,  ///< stays
+  kDefinitive,  ///< stays in
 };
 inline constexpr std::array<DeviceStage, 2> kDeviceStages{DeviceStage::kTemporary, DeviceStage::kDefinitive};
 [[nodiscard]] constexpr std::string_view word(DeviceStage stage) {
