@@ -26,9 +26,8 @@
 
 namespace rayset::path {
 
-inline constexpr double kVoxelMm =
-    /// Of single bones: trilinear distance to a cortex of radius 3 mm is off by 0.03 mm.
-    0.6;
+/// Of single bones: trilinear distance to a cortex of radius 3 mm is off by 0.03 mm.
+inline constexpr double kVoxelMm = 0.6;
 inline constexpr double kOuterVoxelMm = 0.8;  ///< of the closed union: likewise; on ridges it errs on the safe side
 inline constexpr double kBandMm = 4.5;        ///< of single bones: room for a sleeve beside the path
 inline constexpr double kOuterBandMm = 4.5;   ///< depth below the outer cortex that is resolved
