@@ -1,4 +1,4 @@
-// truth.json: what is true of an invented patient, to judge a plan by.
+// truth.json: the ground truth of a synthetic patient, for judging a plan.
 //
 // Units and frames as in plan.json: millimetres, degrees, HU; LPS of the CT; matrices 4 x 4, row major.
 //
