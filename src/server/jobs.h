@@ -30,7 +30,7 @@ class Jobs {
   [[nodiscard]] std::optional<std::string> add(const std::string& case_id, const std::string& kind, Work work);
   /// The job of the case that waits or runs, or null.
   [[nodiscard]] nlohmann::ordered_json of(const std::string& case_id) const;
-  /// False where there is no such job under way.
+  /// False if no such job is waiting or running.
   bool cancel(const std::string& id);
 
  private:

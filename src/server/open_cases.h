@@ -1,4 +1,4 @@
-// The cases that are looked at: what the library knows and what the workspace computes, made into the state of the
+// The cases being viewed: combines what the library stores and what the workspace computes into the state of the
 // interface (docs/decisions/workstation.md). Keeps the newest few planned cases open, so that views and edits are
 // quick.
 #pragma once
@@ -27,7 +27,7 @@ namespace rayset::server {
 
 using Json = nlohmann::ordered_json;
 
-/// What the history of a case says, without opening its plan.
+/// Facts from the history of a case, without opening its plan.
 struct CaseFacts {
   std::string name;
   std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only where made from these images

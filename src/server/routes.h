@@ -1,4 +1,4 @@
-// Which request is answered by what.
+// Maps requests to handlers.
 #pragma once
 
 #include <string_view>
