@@ -102,11 +102,11 @@ struct FilmInfo {
   std::optional<double> primary_angle_deg, secondary_angle_deg;  ///< of the positioner (C.8.7.5)
   double kvp = 0;
   bool lossy = false;
-  bool quality_control = false;  ///< Quality Control Image (0028,0300): no picture of a person
+  bool quality_control = false;  ///< Quality Control Image (0028,0300): not an image of a person
   FilmSpacing spacing;
-  double aspect = 1;  ///< row_mm / column_mm; from Pixel Aspect Ratio where no spacing is told
+  double aspect = 1;  ///< row_mm / column_mm; from Pixel Aspect Ratio if there is no spacing
   FilmField field;
-  double clipped_bright = 0;  ///< share of the exposed, non-background pixels at the greatest value there is
+  double clipped_bright = 0;  ///< share of the exposed, non-background pixels at the highest possible value
   FilmTone tone;
 };
 
@@ -117,19 +117,19 @@ struct FilmScan {
 };
 
 struct FilmReadSettings {
-  int frame = 0;  ///< 1-based; 0: the first, with a caution where there are more
+  int frame = 0;  ///< 1-based; 0: the first, with a caution if there are more
 };
 
-/// Reads one file. Fault::kRequest for a missing file or a frame that is not there; Fault::kImages, naming file and
-/// attribute, for everything that is no usable radiograph (colour, CT, blank, damaged...).
+/// Reads one file. Fault::kRequest for a missing file or frame; Fault::kImages, naming file and attribute, for anything
+/// that is not a usable radiograph (colour, CT, blank, damaged...).
 [[nodiscard]] Result<FilmScan> readFilm(const std::filesystem::path& file, const FilmReadSettings& settings = {});
 
-/// The film as its maker meant it to look, 0 (black) to 1 (white): through the VOI LUT or window where there is one,
-/// else stretched between the 0.5 and 99.5 percentiles inside the field.
+/// The film as its maker intended, 0 (black) to 1 (white): through the VOI LUT or window if there is one, else
+/// stretched between the 0.5 and 99.5 percentiles inside the field.
 [[nodiscard]] Film displayed(const Film& film, const FilmInfo& info);
 
-/// Looks for collimator edges burnt into the picture: bands of one value along the borders that end in a straight edge
-/// at which nearly the whole line jumps at once. Edges not parallel to the borders are not found.
+/// Looks for collimator edges burnt into the picture: bands of constant value along the borders, ending in a straight
+/// edge at which nearly the whole line jumps at once. Edges not parallel to the borders are not found.
 [[nodiscard]] FilmField findField(const Film& film);
 
 }  // namespace rayset
