@@ -35,10 +35,12 @@ using Part = std::vector<std::uint32_t>;
 
 /// What the meeting face of a part and a bone looks like.
 struct Face {
-  double dip = 0;   ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
-                    ///< where blur has all but closed it
-  double rise = 0;  ///< how much brighter it is than what lies two to four voxels away on both sides (HU): two plates
-                    ///< that touch stand out as one
+  /// How much darker it is than both sides of it, two to four voxels away (HU); a joint dips even where blur has all
+  /// but closed it.
+  double dip = 0;
+  /// How much brighter it is than what lies two to four voxels away on both sides (HU): two plates that touch stand out
+  /// as one.
+  double rise = 0;
   double calibre = 0;  ///< its size against the bone's own section behind it; 1: the bone ends at its full calibre
 };
 

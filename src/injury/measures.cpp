@@ -22,7 +22,7 @@ namespace rayset {
 namespace {
 
 constexpr double kDegrees = 180 / 3.14159265358979323846;
-// Published slice level: 10 mm below the dorsal surface of C1 (area and volume protocol of the group of Bhimani).
+// Published slice level: 10 mm below the dorsal surface of C1 (area and volume protocol, Bhimani et al.).
 constexpr double kLevelBelowC1Mm = 10;
 // Where along the interval the three distances are averaged (ours): distances along x from the landmark named.
 constexpr double kC1M2From = -4.5, kC1M2To = -0.5;  // from the distal end of C1
