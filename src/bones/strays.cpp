@@ -164,7 +164,7 @@ Lengths lengthsOf(const Image& image, const std::vector<std::uint8_t>& owner, co
   return out;
 }
 
-/// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
+/// True if the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
 /// toe as well. The bone's own template may have settled on half of it, so that the longest metatarsal is the measure
 /// (the shortest is 0.8 of it, and the smallest proximal phalanx adds a third).
 bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, double longest_mm) {

@@ -14,7 +14,7 @@
 //                    bone is missing are left out
 //   contacts[]      "M1-C1": bones pressed into contact
 //   fragments[]     {id, kind, volume_mm3, injured_to_reduced}
-//   patterns        {quenu_kuss, hardcastle, myerson}: what the named injury should be called; null where the injury is
+//   patterns        {quenu_kuss, hardcastle, myerson}: what the named injury should be called; null if the injury is
 //                    not a named one, or the scheme has no name for it
 //   bones[]         {id, volume_mm3 (intact surface), complete (all of it inside the field of view)} of the injured
 //                   foot

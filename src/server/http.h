@@ -82,7 +82,7 @@ struct HttpSettings {
 
 class HttpServer {
  public:
-  /// Listens and serves in threads of its own. kRequest where the port is taken.
+  /// Listens and serves in threads of its own. kRequest if the port is taken.
   [[nodiscard]] static Result<std::unique_ptr<HttpServer>> start(const HttpSettings& settings, Handler handler);
   /// Ends every connection and waits for requests in progress.
   ~HttpServer();

@@ -56,7 +56,7 @@ class OpenCases {
   [[nodiscard]] Result<Json> edit(const std::string& id, const std::string& kind, const Json& payload,
                                   const std::string& token = {});
   [[nodiscard]] Result<Json> tryEdit(const std::string& id, const std::string& kind, const Json& payload);
-  /// kRequest where there is nothing to undo (redo).
+  /// kRequest if there is nothing to undo (redo).
   [[nodiscard]] Result<Json> undo(const std::string& id, const std::string& token = {});
   [[nodiscard]] Result<Json> redo(const std::string& id, const std::string& token = {});
 
@@ -74,7 +74,7 @@ class OpenCases {
     std::int64_t seq = 0;                ///< the newest row applied
   };
   enum class Needs { kCase, kVolumes, kSlicer, kStudio };
-  /// kRequest where the case is not planned.
+  /// kRequest if the case is not planned.
   [[nodiscard]] Result<View> view(const std::string& id, Needs needs);
 
   /// Folder with the plan as edited, written as planInto() does; the plan's own where nothing was changed by hand.

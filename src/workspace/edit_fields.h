@@ -20,7 +20,7 @@ struct EditField {
   bool required = true;    ///< false: may be left out
   bool completed = false;  ///< added by complete(); rejected from outside
   std::string also_as{};   ///< a second name it may come under; empty: none
-  /// `value`: null where the field is missing. kRequest naming the edit's `kind` and the field.
+  /// `value`: null if the field is missing. kRequest naming the edit's `kind` and the field.
   std::function<Status(const EditJson* value, const std::string& kind, P& into)> read{};
   std::function<EditJson(const P&)> write{};  ///< discarded: left out
 };
@@ -30,7 +30,7 @@ struct EditField {
 
 namespace fields {
 
-// Values with their checks. `value`: null where the field is missing; errors name `kind` and `key`.
+// Values with their checks. `value`: null if the field is missing; errors name `kind` and `key`.
 [[nodiscard]] Result<std::string> text(const EditJson* value, const std::string& kind, const std::string& key,
                                        std::size_t least, std::size_t most);
 [[nodiscard]] Result<std::string> id(const EditJson* value, const std::string& kind, const std::string& key);

@@ -107,7 +107,7 @@ struct PlannedMetal {
 
 struct FilmRegistrationInput {
   const FootBodies* bodies = nullptr;
-  std::map<std::string, Rigid> injured_to_planned;  ///< by pose id; identity where missing
+  std::map<std::string, Rigid> injured_to_planned;  ///< by pose id; identity if missing
   std::vector<PlannedMetal> metal;                  ///< what should be seen on the films
   std::vector<FilmExposure> films;
   /// Where bodies and devices are believed to be relative to the tarsus (planned to found); others as planned. Only the
