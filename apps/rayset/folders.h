@@ -1,4 +1,4 @@
-// Where the files that come with the program lie.
+// Finds the files that come with the program.
 #pragma once
 
 #include <filesystem>

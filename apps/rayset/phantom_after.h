@@ -1,4 +1,4 @@
-// An invented CT after the operation: the foot of a plan, put back imperfectly, with its metal.
+// A synthetic postoperative CT: the foot of a plan, imperfectly reduced, with its metal.
 #pragma once
 
 #include <string>
@@ -17,7 +17,7 @@ struct AfterOperation {
   bool force = false;
 };
 
-/// What stands in the header of every invented scan; the patient and the study are the caller's.
+/// The header of every synthetic scan; the patient and the study are the caller's.
 [[nodiscard]] ScanInfo inventedScan(const ScanSettings& scan, const std::string& feet, const std::string& laterality);
 
 /// Writes ct/ and truth.json (planned_to_found of each ray, entry and tip of each device). The program's exit code.

@@ -12,10 +12,10 @@
 
 namespace rayset::app {
 
-/// What all verbs share: how to talk, and the flag that Ctrl-C sets.
+/// Shared by all verbs: output, and the flag that Ctrl-C sets.
 struct Console {
   bool quiet = false;  ///< --quiet: errors only
-  bool json = false;   ///< --json: one JSON object a line on standard error
+  bool json = false;   ///< --json: one JSON object per line on standard error
   std::string data;    ///< --data; empty: the folder that came with the program
   std::atomic<bool> stop{false};
 

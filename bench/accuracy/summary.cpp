@@ -70,7 +70,7 @@ T of(const std::map<std::string, T>& by_method, const char* method) {
 constexpr const char* kMirror = "contralateral";
 constexpr const char* kAlone = "congruence";
 
-/// A mark of the issue: mean and worst allowed, and what was measured.
+/// An accuracy target: mean and worst allowed, and what was measured.
 std::string markRow(const std::string& what, double mark, double mark_worst, const Spread& s, int digits) {
   if (s.count == 0) return fmt::format("| {} | {:g} ({:g}) | - | - |\n", what, mark, mark_worst);
   const bool met = s.mean() <= mark && s.worst <= mark_worst;

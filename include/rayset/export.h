@@ -1,5 +1,5 @@
-// What librayset.so shows to programs; everything else in it is hidden, with the libraries' own types that it is made
-// of.
+// Marks what librayset.so exports; everything else in it is hidden, including the types of the libraries it is built
+// from.
 #pragma once
 
 #define RAYSET_API __attribute__((visibility("default")))

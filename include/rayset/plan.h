@@ -1,4 +1,4 @@
-// From the CT of an injured foot to a plan, and back from a plan that was written.
+// From the CT of an injured foot to a plan, and from a written plan back.
 //
 //   namespace rs = rayset::api;
 //   const auto resources = rs::Resources::read(data);
@@ -24,15 +24,15 @@
 
 namespace rayset::api {
 
-/// The data that everything rests on: limits, implants, healthy joints, follow-up. Cheap to copy; to be read once and
-/// used from any thread.
+/// The data that planning relies on: limits, implants, healthy joints, follow-up. Cheap to copy; read once and use from
+/// any thread.
 class Resources {
  public:
   /// `folder` holds limits.json, implants.json, joints.json and followup.json: PREFIX/share/rayset/data as installed
-  /// (`rayset_DATA_DIR` in CMake after find_package). Fault::kRequest, naming the file, where one cannot be used.
+  /// (`rayset_DATA_DIR` in CMake after find_package). Fault::kRequest, naming the file, if one cannot be used.
   [[nodiscard]] RAYSET_API static Result<Resources> read(const std::filesystem::path& folder);
 
-  struct Data;                                               ///< of the library's inside
+  struct Data;                                               ///< internal to the library
   [[nodiscard]] const Data& data() const { return *data_; }  ///< likewise
 
  private:
@@ -41,12 +41,12 @@ class Resources {
 };
 
 struct PlanRequest {
-  std::filesystem::path images;      ///< folder of the CT in DICOM, searched with its sub-folders
-  std::filesystem::path other = {};  ///< the same of the other foot, where it is not in the same scan; may be empty
+  std::filesystem::path images;      ///< folder of the CT in DICOM, searched recursively
+  std::filesystem::path other = {};  ///< the same for the other foot, if it is not in the same scan; may be empty
   std::string series = {};           ///< UID, number or description of the series to read; empty: the best one
-  std::optional<Side> side = {};     ///< the injured side, where the anatomy should not decide
-  bool lateral_wires = false;        ///< rays 4 and 5 are fixed with wires rather than screws
-  std::filesystem::path edits = {};  ///< corrections by hand, a JSON file as docs/edits.md describes; may be empty
+  std::optional<Side> side = {};     ///< the injured side, if the anatomy should not decide
+  bool lateral_wires = false;        ///< fix rays 4 and 5 with wires rather than screws
+  std::filesystem::path edits = {};  ///< manual corrections, a JSON file as described in docs/edits.md; may be empty
 };
 
 enum class Pose {
@@ -54,42 +54,42 @@ enum class Pose {
   kReduced   ///< where it belongs
 };
 
-/// A planned foot. What is read from one may be read from several threads at once.
+/// A planned foot. It may be read from several threads at once.
 class Plan {
  public:
-  /// Plans. Fault::kRequest for a request that cannot be followed, kImages where the images cannot be planned from,
-  /// kCancelled. A bone or ray that could not be dealt with is no error: see partial() and cautions().
+  /// Makes a plan. Fault::kRequest for a request that cannot be carried out, kImages if the images are unsuitable for
+  /// planning, kCancelled. A bone or ray that could not be planned is not an error: see partial() and cautions().
   [[nodiscard]] RAYSET_API static Result<Plan> make(const PlanRequest& request, const Resources& resources,
                                                     const Progress& progress = {});
-  /// Reads the folder of a plan again. Numbers are then as plan.json gives them, rounded. Fault::kRequest naming file
-  /// and field where something is missing or not as it should be.
+  /// Reads a plan back from its folder. Numbers are then rounded as in plan.json. Fault::kRequest naming file and field
+  /// if something is missing or invalid.
   [[nodiscard]] RAYSET_API static Result<Plan> open(const std::filesystem::path& folder, const Resources& resources);
 
   RAYSET_API Plan(Plan&&) noexcept;
   RAYSET_API Plan& operator=(Plan&&) noexcept;
   RAYSET_API ~Plan();
 
-  /// Writes plan.json, report.pdf, surfaces, pictures and label map, some seconds. `folder` may be missing or empty;
-  /// with `replace` it may hold an earlier plan. Nothing is left half written. Fault::kRequest for a folder that cannot
-  /// be used, kInternal where writing fails, kCancelled.
+  /// Writes plan.json, report.pdf, surfaces, pictures and label map, which takes some seconds. `folder` may be missing
+  /// or empty; with `replace` it may hold an earlier plan. Nothing is left half-written. Fault::kRequest for a folder
+  /// that cannot be used, kInternal if writing fails, kCancelled.
   [[nodiscard]] RAYSET_API Status write(const std::filesystem::path& folder, bool replace = false,
                                         const Progress& progress = {});
 
   [[nodiscard]] RAYSET_API Side side() const;
   [[nodiscard]] RAYSET_API Images images() const;
   [[nodiscard]] RAYSET_API Frame frame() const;  ///< of the reduced foot
-  /// Found, the twelve of the midfoot and hindfoot first, fragments last.
+  /// The bones found: the twelve of the midfoot and hindfoot first, fragments last.
   [[nodiscard]] RAYSET_API std::vector<Bone> bones() const;
-  /// Ids of those of the twelve that were not found.
+  /// Ids of the bones among the twelve that were not found.
   [[nodiscard]] RAYSET_API std::vector<std::string> missing() const;
   [[nodiscard]] RAYSET_API std::vector<Ray> rays() const;  ///< all five, in order
   [[nodiscard]] RAYSET_API Patterns patterns() const;
   [[nodiscard]] RAYSET_API std::vector<Measure> measures(Pose pose) const;
   [[nodiscard]] RAYSET_API std::vector<Device> devices() const;
   [[nodiscard]] RAYSET_API std::vector<std::string> cautions() const;
-  [[nodiscard]] RAYSET_API bool partial() const;                             ///< a bone or ray could not be dealt with
+  [[nodiscard]] RAYSET_API bool partial() const;  ///< whether a bone or ray could not be planned
   [[nodiscard]] RAYSET_API std::map<std::string, double> timings_s() const;  ///< by stage
-  /// A bone or fragment by its id. Fault::kRequest where there is none of this id.
+  /// A bone or fragment by its id. Fault::kRequest if there is no such id.
   [[nodiscard]] RAYSET_API Result<Mesh> boneMesh(std::string_view id, Pose pose) const;
   /// A device as a solid, in the reduced foot. Fault::kRequest as above.
   [[nodiscard]] RAYSET_API Result<Mesh> deviceMesh(std::string_view id) const;

@@ -1,5 +1,5 @@
-// Errors are values: what was found, where, and what to do about it. No function of this library throws for what is in
-// files or requests.
+// Errors are values: what was found, where, and what to do about it. No function of this library throws because of what
+// is in files or requests.
 //
 //   const auto resources = rayset::api::Resources::read("/usr/share/rayset/data");
 //   if (!resources) {
@@ -19,35 +19,36 @@
 
 #include "rayset/export.h"
 
-/// The public interface. It is a namespace of its own because `rayset` is that of the library's inside, which has types
-/// of the same names: the two never meet in a program, and nothing that changes inside changes what a program is linked
-/// with. Where the name is long: `namespace rs = rayset::api;`.
+/// The public interface. It has its own namespace because `rayset` is the library's internal one, with types of the
+/// same names: the two never meet in a program, and internal changes never affect what a program links against. For
+/// short: `namespace rs = rayset::api;`.
 namespace rayset::api {
 
 /// Why a call could not be carried out.
 enum class Fault {
-  kRequest,    ///< what was asked for is invalid (a path, a setting, a plan that is none)
+  kRequest,    ///< the request is invalid (a path, a setting, a folder that is not a plan)
   kImages,     ///< the images cannot be used
   kCancelled,  ///< stopped through Progress::stop
-  kInternal    ///< disk full, memory short, something failed unexpectedly
+  kInternal    ///< disk full, out of memory, or an unexpected failure
 };
 
-/// An error a person can act on.
+/// An error that the user can act on.
 struct Error {
   Fault fault = Fault::kInternal;
-  std::string what;    ///< what was found, one sentence
-  std::string where;   ///< file and attribute; may be empty
-  std::string remedy;  ///< what can be done; may be empty. An option of the program named in it (`--series`) is the
-                       ///< field of that name in the request.
+  std::string what;   ///< what was found, one sentence
+  std::string where;  ///< file and attribute; may be empty
+  /// What can be done; may be empty. A program option named in it (`--series`) is the field of that name in the
+  /// request.
+  std::string remedy;
 
   /// "what [where]. remedy", on one line.
   [[nodiscard]] RAYSET_API std::string message() const;
-  /// What the program `rayset` ends with: 1 internal, 2 request, 3 images, 130 cancelled.
+  /// The exit status of the program `rayset`: 1 internal, 2 request, 3 images, 130 cancelled.
   [[nodiscard]] RAYSET_API int exitStatus() const;
 };
 
-/// A value, or the error that there is instead. Taking the value of an error, or the error of a value, is a mistake in
-/// the program: it throws std::bad_variant_access.
+/// A value, or an error instead. Taking the value of an error, or the error of a value, is a programming mistake and
+/// throws std::bad_variant_access.
 template <class T>
 class [[nodiscard]] Result {
  public:
@@ -66,7 +67,7 @@ class [[nodiscard]] Result {
   std::variant<T, Error> held_;
 };
 
-/// Of a call that gives nothing back: true where it was carried out.
+/// The result of a call without a return value: true if it succeeded.
 template <>
 class [[nodiscard]] Result<void> {
  public:
@@ -81,7 +82,8 @@ class [[nodiscard]] Result<void> {
 };
 using Status = Result<void>;
 
-/// How a long call tells how far it is, and learns that it should stop. As it is: tells nothing, is never stopped.
+/// How a long call reports its progress and learns that it should stop. By default it reports nothing and is never
+/// stopped.
 struct Progress {
   /// Called with the stage ("read", "bones", "reduction"...) and the share of it that is done, 0 to 1; from any thread.
   std::function<void(std::string_view stage, double fraction)> report;

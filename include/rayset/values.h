@@ -1,4 +1,4 @@
-// What a plan is made of, as plain values.
+// The contents of a plan as plain values.
 //
 // Units and frames, everywhere: lengths in millimetres, angles in degrees, times in seconds, grey values in HU, forces
 // in newtons. Points and directions are in the DICOM patient frame (LPS: x to the left, y to the back, z to the head)
@@ -18,8 +18,8 @@ namespace rayset::api {
 
 /// A point or a direction.
 using Point = std::array<double, 3>;
-/// A rigid transform of points, four rows of four numbers one after the other; the last row is 0 0 0 1. `a_to_b` moves
-/// a bone from where it is in state a to where it is in state b.
+/// A rigid transform of points, four rows of four numbers, row by row; the last row is 0 0 0 1. `a_to_b` moves a bone
+/// from its place in state a to its place in state b.
 using Matrix = std::array<double, 16>;
 
 [[nodiscard]] constexpr Point transformed(const Matrix& m, const Point& p) {
@@ -29,7 +29,7 @@ using Matrix = std::array<double, 16>;
 
 enum class Side { kRight, kLeft };
 
-/// The foot's own directions, unit and at right angles to each other.
+/// The foot's own directions: unit vectors, perpendicular to each other.
 struct Frame {
   Point origin{}, distal{}, medial{}, dorsal{};
 };
@@ -40,7 +40,7 @@ struct Mesh {
   std::vector<std::array<std::uint32_t, 3>> triangles;
 };
 
-/// Where the images come from, as their header says it.
+/// Where the images come from, according to their headers.
 struct Images {
   std::string patient_id, patient_name;  ///< the name as DICOM writes it ("Family^Given")
   std::string study_uid, study_date;     ///< the date as YYYYMMDD
@@ -53,19 +53,19 @@ struct Bone {
   std::string id;
   std::string name;       ///< "second metatarsal", "fragment M2.1"
   double confidence = 0;  ///< 0 to 1: how likely its surface is within 0.5 mm everywhere
-  std::string doubt;      ///< what speaks against it, a clause with figures; empty: nothing
-  bool complete = true;   ///< false where the field of view cuts it
+  std::string doubt;      ///< reasons for doubt, a clause with figures; empty: none
+  bool complete = true;   ///< false if the field of view cuts it
   bool by_hand = false;   ///< corrected by an edit
   double volume_mm3 = 0, mean_hu = 0;
-  Matrix injured_to_reduced{};  ///< the identity where the bone stays
+  Matrix injured_to_reduced{};  ///< identity if the bone stays put
 };
 
-/// How a metatarsal is displaced. Senses are anatomical, alike on right and left feet.
+/// How a metatarsal is displaced. Signs are anatomical, the same for right and left feet.
 struct Displacement {
   double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;  ///< of its base
-  double abduction_deg = 0;                             ///< its head goes to lateral
-  double plantarflexion_deg = 0;                        ///< its head goes to plantar
-  double pronation_deg = 0;                             ///< its dorsal surface rolls to medial
+  double abduction_deg = 0;                             ///< its head moves laterally
+  double plantarflexion_deg = 0;                        ///< its head moves plantarly
+  double pronation_deg = 0;                             ///< its dorsal surface rolls medially
 };
 
 /// A tarsometatarsal joint as reduced.
@@ -73,14 +73,14 @@ struct Joint {
   double gap_mm = 0, step_mm = 0, overlap_mm = 0, contact_mm2 = 0;
 };
 
-/// Where a ray belongs. Uncertainties are half widths of 95 % intervals.
+/// Where a ray belongs. Uncertainties are half-widths of 95 % intervals.
 struct Reduction {
   Matrix injured_to_reduced{};
-  double uncertainty_mm = 0;   ///< of the base's place
+  double uncertainty_mm = 0;   ///< of the base's position
   double uncertainty_deg = 0;  ///< of the turn
   double roll_deg = 0;         ///< of the turn about the ray's own axis alone
-  bool by_hand = false;        ///< the place was given; the uncertainties are then 0, for nobody computed one
-  std::string doubt;           ///< why it cannot be told whether the ray is displaced; empty: it can
+  bool by_hand = false;        ///< placed by hand; the uncertainties are then 0, as none was computed
+  std::string doubt;           ///< why the images do not show whether the ray is displaced; empty if they do
   Joint joint;
   std::vector<std::string> manoeuvre;  ///< steps, in words
 };
@@ -88,11 +88,11 @@ struct Reduction {
 struct Ray {
   int number = 0;
   std::optional<Displacement> displacement;  ///< as scanned, from where it belongs; missing: could not be measured
-  std::optional<bool> displaced;             ///< missing: could not be measured or cannot be told
+  std::optional<bool> displaced;             ///< missing: could not be measured, or the images do not show it
   std::optional<Reduction> reduction;        ///< missing: could not be placed
 };
 
-/// The pattern of the displaced rays by name; "cannot be told" where a name hangs on a ray in doubt.
+/// The pattern of the displaced rays by name; "cannot be told" if the name depends on a ray in doubt.
 struct PatternName {
   std::string value;   ///< "homolateral", "B2"...
   std::string reason;  ///< the rule, in words
@@ -108,23 +108,23 @@ struct Measure {
   std::string name;  ///< as surgeons call it
   double value = 0;
   std::string unit;             ///< of value, limit, other_side and difference: "mm", "deg"
-  std::optional<double> limit;  ///< of the value, or of the difference where limit_on_difference
+  std::optional<double> limit;  ///< of the value, or of the difference if limit_on_difference
   bool limit_on_difference = false;
   bool limit_is_lower = false;                   ///< abnormal below the limit rather than above
-  std::optional<double> other_side, difference;  ///< of the other foot; value less other_side
-  std::optional<bool> abnormal;                  ///< missing: no published limit suits
+  std::optional<double> other_side, difference;  ///< of the other foot; value minus other_side
+  std::optional<bool> abnormal;                  ///< missing: no suitable published limit
   std::string source, note;                      ///< of the limit; how it was measured
   std::optional<Point> from, to;                 ///< where it was measured
 };
 
 enum class DeviceKind { kScrew, kWire };
 
-/// What a device's path was checked for; docs/decisions/fixation.md tells how.
+/// Checks of a device's path; see docs/decisions/fixation.md.
 struct DeviceChecks {
-  double inside_fraction = 0;          ///< share of it that lies wholly in the bones named; 1 is right
-  double cortex_margin_mm = 0;         ///< least distance to the outer cortex; negative: it stands out
+  double inside_fraction = 0;          ///< share of it that is wholly inside the bones named; 1 is right
+  double cortex_margin_mm = 0;         ///< least distance to the outer cortex; negative: it protrudes
   double nearest_device_mm = 0;        ///< surface to surface; 1000: there is no other
-  double joint_area_lost_percent = 0;  ///< of the joint's face, of the worse of the two
+  double joint_area_lost_percent = 0;  ///< of the joint's face, the worse of the two
   double tip_beyond_cortex_mm = 0;
   double crossing_off_centre_mm = 0, entry_to_joint_mm = 0;
   double angle_to_shaft_deg = 0, angle_to_surface_deg = 0, crossing_angle_deg = 0;
@@ -132,8 +132,8 @@ struct DeviceChecks {
   double mean_hu = 0;                                           ///< along it
   double pullout_n = 0, pullout_low_n = 0, pullout_high_n = 0;  ///< 0 for wires and without images
   double surface_error_mm = 0;                                  ///< how far the surfaces may be off
-  std::vector<std::string> other_bones;                         ///< entered and should not be
-  std::vector<std::string> may_enter;                           ///< passed nearer than their surface may be off
+  std::vector<std::string> other_bones;                         ///< entered but should not be
+  std::vector<std::string> may_enter;                           ///< passed within the error of their surface
   std::string failure;  ///< why nothing could be checked; empty: all was, or read from a plan
 };
 

@@ -17,14 +17,15 @@
 namespace rayset::api {
 
 struct VerifyRequest {
-  std::filesystem::path plan;                     ///< folder that Plan::write() or `rayset plan` wrote
-  std::vector<std::filesystem::path> films = {};  ///< from clearly different sides; one alone tells its plane only; or
-  std::filesystem::path ct = {};                  ///< a folder
-  /// Of the films, in their order: "dorsoplantar-15", "oblique-30", "lateral", or tube angles ("orbital=30,tilt=10").
-  /// Empty: from their headers.
+  std::filesystem::path plan;  ///< folder that Plan::write() or `rayset plan` wrote
+  /// From clearly different directions; a single one only covers its own plane; or.
+  std::vector<std::filesystem::path> films = {};
+  std::filesystem::path ct = {};  ///< a folder
+  /// Views of the films, in the same order: "dorsoplantar-15", "oblique-30", "lateral", or tube angles
+  /// ("orbital=30,tilt=10"). Empty: from their headers.
   std::vector<std::string> views = {};
   std::string series = {};             ///< of the CT
-  bool temporary = false;              ///< the temporary wires are still in
+  bool temporary = false;              ///< whether the temporary wires are still in
   std::filesystem::path earlier = {};  ///< folder of an earlier check to compare with; may be empty
   std::filesystem::path out = {};      ///< folder for verification.json, report and pictures; empty: none are written
   bool replace = false;                ///< `out` may hold an earlier check
@@ -34,22 +35,22 @@ enum class Outcome { kAnatomical, kAcceptable, kNotReduced, kUnknown };
 /// "anatomical", "acceptable", "not reduced", "not known".
 [[nodiscard]] RAYSET_API std::string_view wordOf(Outcome outcome);
 
-/// A metatarsal as found, relative to the tarsus. `..._95_...` are half widths of 95 % intervals.
+/// A metatarsal as found, relative to the tarsus. `..._95_...` are half-widths of 95 % intervals.
 struct RayOutcome {
   int ray = 0;
   Outcome verdict = Outcome::kUnknown;
   bool sure = false;
-  std::string doubt;  ///< why the verdict is not sure; empty where it is
+  std::string doubt;  ///< why the verdict is uncertain; empty if it is certain
   Matrix planned_to_found{};
   Displacement off;                   ///< from where it was planned
   double shift_mm = 0, turn_deg = 0;  ///< of the base in space; of the whole rotation
   double shift_95_mm = 0, turn_95_deg = 0;
-  Point weakest{};                                    ///< unit: the direction of the shift that is known least
+  Point weakest{};                                    ///< unit: the least certain direction of the shift
   std::string weakest_words;                          ///< "from dorsal to plantar"
   std::optional<double> in_plane_mm, in_plane_95_mm;  ///< with a single film: the part of the shift in its plane
 };
 
-/// A device as found. Where it was not seen, only `id` and `warnings` are set.
+/// A device as found. If it was not seen, only `id` and `warnings` are set.
 struct DeviceOutcome {
   std::string id;
   bool seen = false;
@@ -57,12 +58,12 @@ struct DeviceOutcome {
   double entry_off_mm = 0, tip_off_mm = 0, axis_off_deg = 0;  ///< from the plan
   double entry_95_mm = 0, tip_95_mm = 0, axis_95_deg = 0;
   double longer_mm = 0;  ///< than planned
-  double gap_mm = 0;     ///< stretch without metal; 0: in one piece
+  double gap_mm = 0;     ///< length without metal; 0: in one piece
   DeviceChecks checks;   ///< as found
   std::vector<std::string> warnings;
 };
 
-/// What has changed since an earlier check; `moved`: by more than the intervals leave open.
+/// Change since an earlier check; `moved`: by more than the intervals allow.
 struct RayChange {
   int ray = 0;
   double shift_mm = 0, turn_deg = 0, shift_95_mm = 0, turn_95_deg = 0;
@@ -94,8 +95,8 @@ struct Verification {
   bool partial = false;  ///< a ray or device could not be found
 };
 
-/// Fault::kRequest where neither or both of films and CT are given, where the plan, the limits or the earlier check
-/// cannot be used, or for images of another patient or foot; kImages, naming the file, for images that cannot be used;
+/// Fault::kRequest if neither or both of films and CT are given, if the plan, the limits or the earlier check cannot be
+/// used, or for images of another patient or foot; kImages, naming the file, for images that cannot be used;
 /// kCancelled.
 [[nodiscard]] RAYSET_API Result<Verification> verify(const VerifyRequest& request, const Resources& resources,
                                                      const Progress& progress = {});

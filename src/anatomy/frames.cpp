@@ -258,9 +258,9 @@ Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
   return surfaceBetween(smooth, d, proximal - 10, proximal + kBaseReachMm).mean;
 }
 
-// A plane is fitted to the skin near that end, reweighted by the
-// distance from it (Tukey), and the centre is the weighted mean. No normals are used: noise turns normals far more than
-// it moves points. The walls around the face enter as an even rim and keep the balance.
+// A plane is fitted to the skin near that end, reweighted by the distance from it (Tukey), and the centre is the
+// weighted mean. No normals are used: noise turns normals far more than it moves points. The walls around the face
+// enter as an even rim and keep the balance.
 ArticularFace articularFace(const Surface& surface, const Vec3& direction) {
   const Extent e = extentAlong(surface, direction);
   const double from = e.to - std::min(8.0, 0.45 * e.length());

@@ -23,7 +23,7 @@ inline constexpr int kLabelsOfFoot = 32;
 [[nodiscard]] constexpr std::uint8_t labelInScan(std::uint8_t label, std::size_t foot) {
   return static_cast<std::uint8_t>(label + kLabelsOfFoot * static_cast<int>(foot));
 }
-/// The label that `value` stands for; 0 where it is not of foot number `foot`.
+/// The label that `value` stands for; 0 if it is not of foot number `foot`.
 [[nodiscard]] constexpr std::uint8_t labelOfFoot(std::uint8_t value, std::size_t foot) {
   const int label = value - kLabelsOfFoot * static_cast<int>(foot);
   return label > 0 && label < kLabelsOfFoot ? static_cast<std::uint8_t>(label) : std::uint8_t{0};

@@ -44,7 +44,7 @@ using Profile = std::array<float, kSamples>;
 
 struct EdgeHit {
   double at = 0;      // mm along the normal, positive outward
-  double weight = 0;  // 0 where there is no edge
+  double weight = 0;  // 0 if there is no edge
 };
 
 /// The fall of the profile nearest to the current surface, weighed against its steepness. `half`: samples of the

@@ -1,5 +1,5 @@
-// Connected pieces of a mask on a grid of voxels, found by runs: a flood that visits voxels one by one waits for memory
-// at each of them, runs are gathered plane by plane on all threads and then joined.
+// Connected pieces of a mask on a grid of voxels, found by runs: a flood fill waits for memory at every voxel, whereas
+// runs are gathered plane by plane on all threads and then joined.
 #pragma once
 
 #include <Eigen/Core>
@@ -15,8 +15,8 @@ struct Run {
   std::uint32_t piece;
 };
 
-/// The pieces of the voxels of `mask` that are `value`; neighbours share a face (6-neighbourhood). Pieces are numbered
-/// by their first voxel. `mask` has size.prod() voxels, x fastest. The same for any number of threads.
+/// The connected pieces of the voxels of `mask` equal to `value`; neighbours share a face (6-neighbourhood). Pieces are
+/// numbered by their first voxel. `mask` has size.prod() voxels, x fastest. Same result for any number of threads.
 class Components {
  public:
   Components(const Eigen::Vector3i& size, const std::vector<std::uint8_t>& mask, std::uint8_t value = 1);
@@ -25,7 +25,7 @@ class Components {
   /// Number of voxels of each piece.
   [[nodiscard]] const std::vector<std::size_t>& voxels() const { return voxels_; }
   [[nodiscard]] std::size_t count() const { return voxels_.size(); }
-  /// The piece with most voxels, the first of equals; 0 where there is none.
+  /// The piece with the most voxels, the first if several tie; 0 if there is none.
   [[nodiscard]] std::uint32_t largest() const;
 
  private:

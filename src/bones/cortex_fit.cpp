@@ -69,7 +69,7 @@ constexpr double kBrighter = 0.3;
 
 struct Fit {
   double shift = 0;     // mm along the normal
-  double weight = 0;    // 0 where it says nothing
+  double weight = 0;    // 0 if it says nothing
   double cost = 1e9;    // residuals and departure from the priors, about one a sample when the model holds
   double misfit = 1e9;  // the same without what is expected of the thickness
 };

@@ -1,4 +1,4 @@
-// Template bones bent onto the edges of the scan: real bones differ from the scaled template by one to three
+// Deforms template bones to fit the edges of the scan: real bones differ from the scaled template by one to three
 // millimetres.
 #pragma once
 
@@ -6,7 +6,7 @@
 
 namespace rayset::bones {
 
-/// The template mesh of a bone in the local frame after bending.
+/// The deformed template mesh of a bone, local frame.
 struct DeformedBone {
   Bone id = Bone::kM1;
   bool found = false;
@@ -19,7 +19,8 @@ struct DeformedBone {
 struct DeformSettings {
   int iterations = 8;
   double start_reach_mm = 3.0, end_reach_mm = 1.2;
-  double start_stiffness = 30, end_stiffness = 2;  ///< weight of neighbours' agreement against one vertex's own edge
+  /// Weight of the neighbours' agreement relative to a vertex's own edge.
+  double start_stiffness = 30, end_stiffness = 2;
 };
 
 /// Displacements towards the edges (only those not owned by another bone), spread smoothly over the mesh where there is
@@ -27,10 +28,10 @@ struct DeformSettings {
 void deform(DeformedBone& bone, const EdgeField& edges, const std::vector<std::int16_t>& owner, std::int16_t self,
             const ScanImage& scan, const DeformSettings& settings);
 
-/// The template's mesh in this pose, unbent.
+/// The template's mesh in this pose, undeformed.
 void layOn(const TemplateBone& model, const BonePose& pose, DeformedBone& bone);
 [[nodiscard]] std::vector<DeformedBone> posedMeshes(const TemplateFoot& foot, const Articulation& articulation);
-/// As ownersOf() for deformed meshes.
+/// Like ownersOf(), for deformed meshes.
 [[nodiscard]] std::vector<std::int16_t> ownersOf(const std::vector<DeformedBone>& bones, const EdgeField& edges,
                                                  double reach_mm);
 

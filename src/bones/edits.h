@@ -1,9 +1,9 @@
-// Corrections by hand: what a person saw better than the program, and how it enters the plan. The command line reads
-// them from a file (docs/edits.md, data/schema/edits.schema.json); a workstation can fill the same struct and hand it
-// to the same functions.
+// Manual corrections: what the user saw better than the program, and how it enters the plan. The command line reads
+// them from a file (docs/edits.md, data/schema/edits.schema.json); a workstation can fill in the same struct and pass
+// it to the same functions.
 //
 // Corrections of bones (seeds, splits, merges, renames, removals) act in the labelling, before surfaces are made;
-// landmarks and poses act in the reduction. Everything that follows is planned anew from the corrected state.
+// landmarks and poses act in the reduction. Everything after that is planned afresh from the corrected state.
 #pragma once
 
 #include <filesystem>
@@ -19,14 +19,14 @@
 
 namespace rayset {
 
-/// The voxels of bone about `point` surely belong to `bone`.
+/// The bone voxels around `point` definitely belong to `bone`.
 struct SeedEdit {
   Bone bone = Bone::kM1;
   Vec3 point = Vec3::Zero();  ///< patient frame (LPS), mm
   double radius_mm = 1.5;
 };
 
-/// What was labelled `first` or `second` is shared out anew between the two: by a plane, or by seeds of both.
+/// Everything labelled `first` or `second` is divided afresh between the two: by a plane, or by seeds of both.
 struct SplitEdit {
   Bone first = Bone::kM1, second = Bone::kM2;
   struct Plane {
@@ -34,7 +34,7 @@ struct SplitEdit {
     Vec3 normal;  ///< unit; points to the side that becomes `second`
   };
   std::optional<Plane> plane;
-  std::optional<double> reach_mm;    ///< the plane cuts only within this distance of its point
+  std::optional<double> reach_mm;    ///< the plane only cuts within this distance of its point
   Points first_seeds, second_seeds;  ///< without a plane: at least one each
 };
 
@@ -42,10 +42,10 @@ struct SplitEdit {
 struct MergeEdit {
   Bone into = Bone::kM1;
   std::optional<Vec3> point;
-  std::string fragment;  ///< "M2.1"; empty where a point is given
+  std::string fragment;  ///< "M2.1"; empty if a point is given
 };
 
-/// The bone called `from` is `to`. All renames happen at once, so that names can be swapped.
+/// The bone named `from` is really `to`. All renames happen at once, so names can be swapped.
 struct RenameEdit {
   Bone from = Bone::kM1, to = Bone::kM2;
 };
@@ -53,17 +53,17 @@ struct RenameEdit {
 /// Landmarks of one metatarsal as scanned, patient frame.
 struct LandmarkEdit {
   Ray ray;
-  std::optional<Vec3> base_point;  ///< where shifts are read and turns taken about
+  std::optional<Vec3> base_point;  ///< where shifts are measured, and the centre of turns
   std::optional<Vec3> distal;      ///< unit axis, base to head
 };
 
-/// Shift of a ray's base (mm) and turn about it (radians) in the foot frame, senses as in RayDisplacement.
+/// Shift of a ray's base (mm) and turn about it (radians) in the foot frame, signs as in RayDisplacement.
 struct RayStep {
   double lateral_mm = 0, dorsal_mm = 0, distal_mm = 0;
   double abduction_rad = 0, plantarflexion_rad = 0, pronation_rad = 0;
 };
 
-/// Where a ray belongs, by hand: a transform, or a step from where the program would put it.
+/// A manual pose for a ray: a transform, or a step from where the program would put it.
 struct PoseEdit {
   Ray ray;
   std::optional<Rigid> injured_to_reduced;
@@ -72,7 +72,7 @@ struct PoseEdit {
 };
 
 struct Edits {
-  std::optional<Side> side;  ///< which foot is meant; needed where bones are edited in a scan of two feet
+  std::optional<Side> side;  ///< which foot is meant; required if bones are edited in a scan of two feet
   std::vector<SeedEdit> seeds;
   std::vector<SplitEdit> splits;
   std::vector<MergeEdit> merges;
@@ -82,7 +82,7 @@ struct Edits {
   std::vector<PoseEdit> poses;
 
   std::string file;               ///< where they were read from, for messages; may be empty
-  nlohmann::ordered_json source;  ///< as read, for the record in plan.json; null when filled by a program
+  nlohmann::ordered_json source;  ///< as read, for the record in plan.json; null if filled in by a program
 
   [[nodiscard]] bool editsBones() const {
     return !seeds.empty() || !splits.empty() || !merges.empty() || !renames.empty() || !removals.empty();
@@ -95,10 +95,10 @@ struct Edits {
 [[nodiscard]] Result<Edits> parseEdits(const std::string& json, const std::string& where);
 [[nodiscard]] Result<Edits> readEdits(const std::filesystem::path& file);
 
-/// kRequest where a point lies outside the image.
+/// kRequest if a point is outside the image.
 [[nodiscard]] Status checkEdits(const Edits& edits, const Grid& grid);
 
-/// "edits.json, seeds[2].point": where an error of the n-th entry of a list is.
+/// "edits.json, seeds[2].point": the location of an error in the n-th entry of a list.
 [[nodiscard]] std::string editPlace(const Edits& edits, std::string_view list, std::size_t n,
                                     std::string_view field = {});
 

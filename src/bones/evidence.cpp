@@ -20,7 +20,7 @@ constexpr double kAstrayMm = 1.5;
 constexpr double kInsideMm = 1.0, kOutsideMm = 1.5;
 constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
 
-/// True where a place of the surface shows no edge by itself: what lies outside is as bright as bone, and there is no
+/// True if a place of the surface shows no edge by itself: what lies outside is as bright as bone, and there is no
 /// gap, not even one that blur has all but closed. `normal`: outward.
 bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   constexpr double kStep = 0.25, kReach = 3.0, kBefore = 0.75, kBeyond = 2.0;  // mm

@@ -1,4 +1,4 @@
-// What the scan, the template and the surface say about one bone, for the verdict of confidence.h.
+// Evidence about one bone from the scan, the template and the surface, for the verdict in confidence.h.
 #pragma once
 
 #include <array>
@@ -9,26 +9,26 @@
 
 namespace rayset::bones {
 
-/// Voxels of metal in the scan, local frame, thinned to one a millimetre; empty where there is none.
+/// Voxels of metal in the scan, local frame, thinned to one per millimetre; empty if there are none.
 [[nodiscard]] Points metalPoints(const ScanImage& scan);
 
-/// Length along the longest principal axis, mm; 0 of an empty surface.
+/// Length along the longest principal axis, mm; 0 for an empty surface.
 [[nodiscard]] double longestExtent(const Surface& surface);
 
-/// Of the five metatarsals the length against what the others suggest, where `usual_mm` are the lengths of a foot of
-/// any size. Absent where the bone or all but one of the others are not known.
+/// The length of each metatarsal relative to what the others suggest; `usual_mm` are the lengths in a foot of any size.
+/// Absent if the bone is unknown or fewer than two others are known.
 [[nodiscard]] PerRay<double> lengthRatios(const PerRay<double>& lengths_mm, const PerRay<double>& usual_mm);
 
 /// Everything of BoneEvidence that is measured on the surface: outline, cut, contrast, noise, metal, strayed, missed,
-/// buried, open_end.
-/// `bent`: the fitted template of the bone, local frame; may be empty. `metal`: of metalPoints(), null where none.
+/// buried, open_end. `bent`: the fitted template of the bone, local frame; may be empty. `metal`: from metalPoints(),
+/// null if none.
 [[nodiscard]] BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
                                            const NearestPoints* metal);
 
 /// Dense bone (mm3) deep inside a labelled bone, more than 3 mm from its border: 30 % brighter than what the brighter
-/// half of the bone reaches. Ends and tarsal bones are spongy inside; what is dense there are the plates of a joint
-/// that was not seen, and what lies beyond it is a neighbour's. Shafts, which have a thick wall, do not count, nor what
-/// lies beside metal. `surface`: the bone's, local frame; `metal`: of metalPoints(), null where none.
+/// half of the bone reaches. Ends and tarsal bones are spongy inside, so dense bone there means the plates of a joint
+/// that was missed, and the bone beyond belongs to a neighbour. Shafts, which have thick walls, do not count, nor does
+/// anything next to metal. `surface`: the bone's, local frame; `metal`: from metalPoints(), null if none.
 [[nodiscard]] double denseInside(const ScanImage& scan, const std::vector<std::uint8_t>& labels, std::uint8_t label,
                                  const Surface& surface, const NearestPoints* metal);
 

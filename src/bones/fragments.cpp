@@ -101,7 +101,7 @@ const DeformedBone* findBone(const std::vector<DeformedBone>& bones, Bone id) {
   return nullptr;
 }
 
-/// The region of the base with everything bony in it; false where the bone is missing or too small.
+/// The region of the base with everything bony in it; false if the bone is missing or too small.
 bool regionOfBase(const ScanImage& scan, const std::vector<DeformedBone>& posed,
                   const std::vector<std::uint8_t>& labels, double reach_mm, Region& r) {
   const DeformedBone *m2 = findBone(posed, Bone::kM2), *c2 = findBone(posed, Bone::kC2);

@@ -40,7 +40,7 @@ struct Expected {
 struct Fit {
   double middle = 0, width = 0;  // mm; the middle along the profile
   double width_sd = 1e3;         // mm
-  double weight = 0;             // 0 where it says nothing
+  double weight = 0;             // 0 if it says nothing
   Vector at = Vector::Zero();
   double cost = 1e12;
 };

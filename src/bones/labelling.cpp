@@ -64,7 +64,7 @@ class Marked {
   }
   [[nodiscard]] const std::vector<Voxel>& voxels() const { return voxels_; }
   [[nodiscard]] bool has(std::size_t bone) const { return has_[bone]; }
-  /// True where a seed of another bone is nearer to the voxel than any of `bone`: within reach of that seed, farther
+  /// True if a seed of another bone is nearer to the voxel than any of `bone`: within reach of that seed, farther
   /// where `bone` has seeds of its own to stand on.
   [[nodiscard]] bool overrules(std::size_t bone, std::size_t voxel, const Image& image) const {
     const Vec3 p = image.centre(voxel);

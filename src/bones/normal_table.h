@@ -1,4 +1,4 @@
-// The normal distribution and its density by table: fits of blurred edges ask for them millions of times.
+// The normal distribution and its density from a table: fits of blurred edges need them millions of times.
 #pragma once
 
 #include <algorithm>
@@ -9,7 +9,7 @@
 
 namespace rayset::bones {
 
-/// Linear between 64 places a unit, to about 1e-5; 0 and 1 beyond six standard deviations.
+/// Linear between 64 points per unit, accurate to about 1e-5; 0 and 1 beyond six standard deviations.
 class NormalTable {
  public:
   NormalTable() {

@@ -26,7 +26,7 @@ namespace {
 
 constexpr double kBreakSearchMm = 1.0;  ///< for edges of a broken bone: its cancellous bone has edges too
 
-/// Mean grey value of the voxels of each label; 0 where there are none.
+/// Mean grey value of the voxels of each label; 0 if there are none.
 using LabelMeans = std::array<double, 256>;
 LabelMeans labelMeans(const Image& grey, const std::vector<std::uint8_t>& labels) {
   LabelMeans sum{};

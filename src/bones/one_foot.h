@@ -1,4 +1,4 @@
-// One foot of a scan: its cluster of bone cut out, brought under a template, bent, labelled and drawn.
+// Segments one foot of a scan: cuts out its cluster of bone, fits and deforms a template, labels it and makes surfaces.
 #pragma once
 
 #include <chrono>
@@ -11,7 +11,7 @@
 
 namespace rayset::bones {
 
-/// Tells what each step took; null: nobody asks.
+/// Reports the time each step took; may be null.
 class Stopwatch {
  public:
   explicit Stopwatch(StepTimes* times) : times_(times) {}
@@ -26,11 +26,11 @@ class Stopwatch {
 struct FootCluster {
   ScanImage scan;
   double pixel_mm = 1, slice_mm = 1;  ///< voxels of the CT
-  std::vector<Side> sides;            ///< that it may be of
-  const Edits* edits = nullptr;       ///< those for the other side are not looked at
+  std::vector<Side> sides;            ///< it may belong to
+  const Edits* edits = nullptr;       ///< those for the other side are ignored
 };
 
-/// Where one foot's part of the whole work begins and ends, 0 to 1.
+/// Start and end of one foot's share of the whole work, 0 to 1.
 struct Span {
   double from = 0, to = 1;
 };
@@ -43,7 +43,7 @@ struct FootResult {
   FragmentFindings pieces;
 };
 
-/// kImages where the cluster is no foot (`what` says why, as part of a sentence), kRequest where an edit does not fit,
+/// kImages if the cluster is not a foot (`what` says why, as part of a sentence), kRequest if an edit does not fit,
 /// kCancelled.
 [[nodiscard]] Result<FootResult> segmentFoot(const TemplatePair& templates, FootCluster cluster,
                                              const Progress& progress, const Span& span, Stopwatch& watch);

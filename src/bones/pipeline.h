@@ -1,4 +1,4 @@
-// The stages of segmentBones() with their parts exchangeable: the template, and what each stage measured. For tests and
+// The stages of segmentBones() with exchangeable template and access to what each stage measured. For tests and
 // benchmarks; the rest of the program calls segmentBones().
 #pragma once
 
@@ -7,7 +7,7 @@
 
 namespace rayset::bones {
 
-/// Seconds spent, by step, summed over the feet.
+/// Seconds spent per step, summed over the feet.
 struct StepTimes {
   std::vector<std::pair<std::string, double>> seconds;
   void add(const std::string& step, double s);

@@ -1,5 +1,5 @@
-// Where the foot lies in the scan: a template foot of either side turned, scaled and shifted onto the bone edges,
-// whatever the orientation and whatever part of the foot the field of view shows.
+// Finds the foot in the scan: turns, scales and shifts a template foot of either side onto the bone edges, whatever the
+// orientation and whatever part of the foot is in view.
 #pragma once
 
 #include "bones/edge_field.h"
@@ -15,7 +15,7 @@ struct Placement {
   double explained = 0;  ///< fraction of the edges near the template
 };
 
-/// The best placement of each side asked for, best first. Empty when the edges are too few.
+/// The best placement of each requested side, best first. Empty if there are too few edges.
 [[nodiscard]] std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField& edges,
                                                const ScanImage& scan, const std::vector<Side>& sides);
 

@@ -26,37 +26,37 @@ struct Image {
            static_cast<std::size_t>(i);
   }
   [[nodiscard]] std::size_t count() const { return v.size(); }
-  /// The voxel of an offset.
+  /// The voxel at an offset.
   [[nodiscard]] Eigen::Vector3i voxel(std::size_t n) const {
     const auto nx = static_cast<std::size_t>(size.x()), ny = static_cast<std::size_t>(size.y());
     return {static_cast<int>(n % nx), static_cast<int>(n / nx % ny), static_cast<int>(n / (nx * ny))};
   }
   /// Its centre in the local frame, mm.
   [[nodiscard]] Vec3 centre(std::size_t n) const { return h * voxel(n).cast<double>(); }
-  /// True where all six neighbours of the voxel exist.
+  /// Whether all six neighbours of the voxel exist.
   [[nodiscard]] bool inner(std::size_t n) const {
     const Eigen::Vector3i at = voxel(n);
     return at.minCoeff() > 0 && (at.array() + 1 < size.array()).all();
   }
-  /// Steps in offset across the faces of a voxel: back and forth along i, j and k, forth first.
+  /// Offset steps across the faces of a voxel along i, j and k, forwards then backwards.
   [[nodiscard]] std::array<std::ptrdiff_t, 6> six() const {
     const auto j = static_cast<std::ptrdiff_t>(size.x()), k = j * size.y();
     return {1, -1, j, -j, k, -k};
   }
-  /// Trilinear value; the border value is continued outward.
+  /// Trilinear value; border values are extended outwards.
   [[nodiscard]] float linear(const Vec3& p) const;
-  /// Tricubic (Catmull-Rom) value; smoother than trilinear and without its loss of sharpness between voxels.
+  /// Tricubic (Catmull-Rom) value; smoother than trilinear, and as sharp between voxels as on them.
   [[nodiscard]] float cubic(const Vec3& p) const;
   /// Distance in mm from a local point to the nearest border of the grid; negative outside.
   [[nodiscard]] double depth(const Vec3& p) const;
 };
 
-/// The voxel a step away.
+/// The voxel one step away.
 [[nodiscard]] inline std::size_t beside(std::size_t n, std::ptrdiff_t step) {
   return static_cast<std::size_t>(static_cast<std::ptrdiff_t>(n) + step);
 }
 
-/// Gaussian smoothing by a truncated kernel (3 sigma), border continued. Exactly reproducible for any number of
+/// Gaussian smoothing with a truncated kernel (3 sigma), border extended. Bitwise reproducible for any number of
 /// threads.
 void smooth(Image& image, double sigma_mm);
 
@@ -64,8 +64,8 @@ void smooth(Image& image, double sigma_mm);
 struct Levels {
   double soft = 40;     ///< mode of the soft tissue
   double noise = 20;    ///< standard deviation of single voxels in soft tissue
-  double bright = 900;  ///< what the brighter half of the bone reaches
-  double bone = 250;    ///< above this (in a smoothed image) lies bone
+  double bright = 900;  ///< reached by the brighter half of the bone
+  double bone = 250;    ///< bone is above this (in a smoothed image)
 };
 
 /// A connected cluster of bones in the scan, as a box of CT indices (inclusive).
@@ -75,24 +75,24 @@ struct Cluster {
   std::int32_t component = 0;  ///< in Overview::component
 };
 
-/// What the whole scan shows at a glance.
+/// A quick survey of the whole scan.
 struct Overview {
   Levels levels;
   std::vector<Cluster> clusters;  ///< largest first
   double bone_mm3 = 0;            ///< all bone in the scan
   double maximum = 0;             ///< brightest block
-  /// The blocks of about 2 mm: CT voxels in one, how many there are, and of each the cluster it belongs to, -1 where it
-  /// holds no bone. x fastest.
+  /// Blocks of about 2 mm: the CT voxels in one, the number of blocks, and for each the cluster it belongs to, -1 if it
+  /// contains no bone. x fastest.
   Eigen::Vector3i block = Eigen::Vector3i::Ones(), blocks = Eigen::Vector3i::Zero();
   std::vector<std::int32_t> component;
 };
 
-/// Levels from the histogram of 2 mm block means, and clusters of bone that lie within about 6 mm of each other.
+/// Levels from the histogram of 2 mm block means, and clusters of bone within about 6 mm of each other.
 [[nodiscard]] Overview surveyScan(const CtVolume& ct);
 
 /// One foot's part of the scan, resampled to an isotropic grid of about half a millimetre.
 struct ScanImage {
-  Image grey;                      ///< as scanned (resampled where the CT is coarse or anisotropic)
+  Image grey;                      ///< as scanned (resampled if the CT is coarse or anisotropic)
   Image calm;                      ///< smoothed for labelling
   Rigid X_PL = Rigid::Identity();  ///< local to patient
   Levels levels;
@@ -105,12 +105,12 @@ struct ScanImage {
     return ct_from_local_scale.cwiseProduct(local) + ct_from_local_shift;
   }
   Vec3 ct_from_local_scale = Vec3::Ones(), ct_from_local_shift = Vec3::Zero();
-  /// True where the point lies within `margin_mm` of a border of the scan.
+  /// Whether the point is within `margin_mm` of a border of the scan.
   [[nodiscard]] bool nearScanBorder(const Vec3& local, double margin_mm) const;
 };
 
-/// `others`: components that are not to be seen (the other foot reaches into the box where feet lie close together):
-/// they and 2 mm around them read as soft tissue.
+/// `others`: components to hide (the other foot reaches into the box if the feet are close together); they and 2 mm
+/// around them read as soft tissue.
 [[nodiscard]] ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cluster,
                                const std::vector<std::int32_t>& others = {});
 

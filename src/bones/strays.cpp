@@ -35,10 +35,12 @@ using Part = std::vector<std::uint32_t>;
 
 /// What the meeting face of a part and a bone looks like.
 struct Face {
-  double dip = 0;   ///< how much darker it is than both sides of it, two to four voxels away (HU); a joint dips even
-                    ///< where blur has all but closed it
-  double rise = 0;  ///< how much brighter it is than what lies two to four voxels away on both sides (HU): two plates
-                    ///< that touch stand out as one
+  /// How much darker it is than both sides of it, two to four voxels away (HU); a joint dips even where blur has all
+  /// but closed it.
+  double dip = 0;
+  /// How much brighter it is than what lies two to four voxels away on both sides (HU): two plates that touch stand out
+  /// as one.
+  double rise = 0;
   double calibre = 0;  ///< its size against the bone's own section behind it; 1: the bone ends at its full calibre
 };
 
@@ -162,7 +164,7 @@ Lengths lengthsOf(const Image& image, const std::vector<std::uint8_t>& owner, co
   return out;
 }
 
-/// True where the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
+/// True if the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
 /// toe as well. The bone's own template may have settled on half of it, so that the longest metatarsal is the measure
 /// (the shortest is 0.8 of it, and the smallest proximal phalanx adds a third).
 bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, double longest_mm) {

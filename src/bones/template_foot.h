@@ -1,4 +1,5 @@
-// The procedural foot prepared for fitting: samples, axes and meshes of every bone. No mesh of a person is in it.
+// The procedural foot prepared for fitting: samples, axes and meshes of every bone. It contains no mesh of a real
+// person.
 #pragma once
 
 #include <array>

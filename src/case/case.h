@@ -1,5 +1,5 @@
-// A case: the sum of the stages' results, and the one function that makes it. The command line, the server and the
-// tests all call planCase(); plan.json (../plan-contract) is its outside.
+// A case: the results of all stages, and the one function that makes it. The command line, the server and the tests all
+// call planCase(); plan.json (data/schema/plan.schema.json) is how it looks from outside.
 #pragma once
 
 #include <filesystem>
@@ -29,13 +29,13 @@ struct PlanRequest {
   std::string series;           ///< --series
   std::optional<Side> side;
   ConstructSettings construct;
-  Edits edits;  ///< corrections by hand; empty: none
+  Edits edits;  ///< manual corrections; may be empty
 };
 
-/// What was corrected by hand, for the record.
+/// The manual corrections, for the record.
 struct AppliedEdits {
-  std::string file;                  ///< name without its folder; empty where no file was read
-  nlohmann::ordered_json source;     ///< as read; null where no file was read
+  std::string file;                  ///< name without its folder; empty if no file was read
+  nlohmann::ordered_json source;     ///< as read; null if no file was read
   std::vector<std::string> applied;  ///< sentences
 };
 
@@ -44,9 +44,9 @@ struct CaseFragment {
   SegmentedBone bone;  ///< as scanned
   Rigid injured_to_reduced = Rigid::Identity();
   Surface reduced;
-  double uncertainty_mm = 0;  ///< its own fit and its ray's together
+  double uncertainty_mm = 0;  ///< of its own fit and its ray's combined
   double uncertainty_rad = 0;
-  FragmentReduction fit;  ///< on its bone
+  FragmentReduction fit;  ///< to its bone
 };
 
 struct Case {
@@ -56,42 +56,42 @@ struct Case {
   std::string other_foot;  ///< "same scan", the folder's name, or empty
   std::map<Bone, SegmentedBone> bones;
   BoneSurfaces injured;  ///< surfaces of `bones`
-  /// By id ("M2.1"); `injured` and `reduction.reduced` then hold the main part of the second metatarsal only.
+  /// By id ("M2.1"). If there are any, `injured` and `reduction.reduced` hold only the main part of the second
+  /// metatarsal.
   std::map<std::string, CaseFragment> fragments;
   std::vector<Fleck> flecks;
   LabelVolume labels;  ///< of the planned foot only
-  FootBodies bodies;   ///< the planned foot taken apart with its grey values, as scanned; for radiographs
+  FootBodies bodies;   ///< the planned foot as scanned, split into bodies with their grey values; for radiographs
   ReductionResult reduction;
-  PerRay<RayDisplacement> rays;           ///< absent where it could not be dealt with
+  PerRay<RayDisplacement> rays;           ///< absent if the ray could not be planned
   std::vector<Measure> measures;          ///< of the foot as scanned
-  std::vector<Measure> measures_reduced;  ///< of the foot as it will be
+  std::vector<Measure> measures_reduced;  ///< of the reduced foot
   Patterns patterns;
   Catalogue catalogue;
   ConstructResult fixation;
   std::map<std::string, double> timings_s;
   std::vector<std::string> cautions;
   std::optional<AppliedEdits> edits;
-  /// A bone or ray could not be dealt with: exit 4. That is: one of the twelve bones is missing or has a
-  /// confidence below kDoubtful (talus and calcaneus carry measures), or a ray could not be placed or fixed. Doubts
-  /// alone are cautions. docs/decisions/confidence.md.
+  /// The plan is incomplete (exit 4): one of the twelve bones is missing or has a confidence below kDoubtful (talus and
+  /// calcaneus count because measures depend on them), or a ray could not be reduced or fixed. Mere doubts are
+  /// cautions. See docs/decisions/confidence.md.
   bool partial = false;
 };
 
-/// From images already read: `scan`, and the other foot's scan where it was given apart.
+/// Plans from images already read: `scan`, and the other foot's scan if that was given separately.
 [[nodiscard]] Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanRequest& request,
                                     const Resources& resources, const Progress& progress = {});
-/// Reads the folders of the request, then planScan().
+/// Reads the request's folders, then calls planScan().
 [[nodiscard]] Result<Case> planCase(const PlanRequest& request, const Resources& resources,
                                     const Progress& progress = {});
 
-/// Where each body of the foot belongs (injured_to_reduced by poseId()); what is not in it stays.
+/// Where each body of the foot belongs (injured_to_reduced by poseId()); a body that is not listed stays put.
 [[nodiscard]] std::map<std::string, Rigid> reducedPoses(const Case& c);
 
-/// What the fixation stage is given of a case: the bones where they belong, and the fragments put back. `ct`: may be
-/// null.
+/// The fixation stage's input from a case: the reduced bones and fragments. `ct` may be null.
 [[nodiscard]] ConstructInput constructInput(const Case& c, const CtVolume* ct);
 
-/// plan.json of the contract. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices
+/// plan.json as the plan contract has it. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices
 /// devices/<id>.stl.
 [[nodiscard]] nlohmann::ordered_json planJson(const Case& c);
 

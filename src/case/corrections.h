@@ -1,4 +1,4 @@
-// Landmarks and poses by hand, brought into the reduction.
+// Applies manual landmarks and poses to the reduction.
 #pragma once
 
 #include <string>
@@ -11,20 +11,20 @@ namespace rayset {
 
 struct CorrectedReduction {
   ReductionResult reduction;
-  RayOverrides overrides;            ///< what the reduction was given, steps resolved to poses
-  std::vector<std::string> applied;  ///< what was done, a clause each
+  RayOverrides overrides;            ///< the reduction's input, steps resolved to poses
+  std::vector<std::string> applied;  ///< what was done, one clause each
 };
 
-/// reduceRays() under the edits' landmarks and poses. A step (shift and turn) is taken from where the rays would stand
-/// with everything else in the edits, in the foot frame of that reduction, about the reduced base point; so the rays
-/// are reduced twice. kRequest where a ray's bones were not found or a pose leaves the foot.
+/// reduceRays() with the edits' landmarks and poses. A step (shift and turn) starts from where the rays would be with
+/// all other edits applied, in the foot frame of that reduction and about the reduced base point; so the rays are
+/// reduced twice. kRequest if a ray's bones were not found or a pose leaves the foot.
 [[nodiscard]] Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurfaces& injured, Side side,
                                                          const BoneSurfaces* other, const BoneSurfaces& prior,
                                                          const reduction::JointNorms& norms,
                                                          const Progress& progress = {});
 
-/// The base's reference point of one ray where it belongs: the one given by hand, moved with the bone, or that of the
-/// surface.
+/// The reference point of a ray's base after reduction: the one set by hand, moved with the bone, or else the surface's
+/// own.
 [[nodiscard]] Vec3 reducedBasePoint(Ray ray, const ReductionResult& reduction, const RayOverrides& overrides);
 
 }  // namespace rayset

@@ -1,5 +1,5 @@
 // The follow-up plan: appointments from the date of surgery and the planned metal. They are data (data/followup.json),
-// each with its source; the local protocol goes first.
+// each with its source; the local protocol takes precedence.
 #pragma once
 
 #include <filesystem>
@@ -15,11 +15,11 @@ namespace rayset {
 struct Appointment {
   std::string id;
   int week_from = 0, week_to = 0;  ///< after the operation, whole weeks
-  std::string title, text;         ///< the text ends by saying that the local protocol goes first
+  std::string title, text;         ///< the text ends by saying that the local protocol takes precedence
   std::string source, certainty;
 };
 
-/// Every appointment there may be, and what metal asks for it.
+/// Every possible appointment, and the metal that calls for it.
 struct FollowupRules {
   struct Rule {
     /// Kept where a device of this kind stays; none: always.
@@ -28,17 +28,17 @@ struct FollowupRules {
   };
   std::vector<Rule> rules;
 };
-/// kInternal naming the file where the data are wrong.
+/// kInternal naming the file if its data are invalid.
 [[nodiscard]] Result<FollowupRules> readFollowup(const std::filesystem::path& file);
 
-/// The appointments that this metal requires, in order of time.
+/// The appointments that this metal requires, in chronological order.
 [[nodiscard]] std::vector<Appointment> followupPlan(const std::vector<Device>& devices, const FollowupRules& rules);
 
-/// `date` ("2026-01-31") and `weeks` later; nullopt for an invalid date.
+/// The date `weeks` after `date` ("2026-01-31"); nullopt if that is invalid.
 [[nodiscard]] std::optional<std::string> weeksAfter(const std::string& date, int weeks);
 
 /// A calendar (RFC 5545) with one all-day event per appointment, from the first day of its span to the last. The
-/// events' UIDs come from `id` and are the same each time, so importing again replaces them; `stamp` is UTC,
+/// events' UIDs are derived from `id` and never change, so importing the calendar again replaces them; `stamp` is UTC,
 /// "20260131T120000Z". kRequest if the date is invalid.
 [[nodiscard]] Result<std::string> followupCalendar(const std::vector<Appointment>& plan,
                                                    const std::string& surgery_date, const std::string& name,

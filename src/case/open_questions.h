@@ -1,5 +1,4 @@
-// What a plan leaves open, and what would settle it: said before everything else, by the command line, the report and
-// the page.
+// What a plan leaves open, and what would settle it. The command line, the report and the page all say this first.
 #pragma once
 
 #include <map>
@@ -14,19 +13,19 @@ namespace rayset {
 enum class Remedy { kOtherFoot, kFilm, kPlaceByHand, kCorrectBones };
 
 struct OpenQuestion {
-  std::optional<Ray> ray;   ///< none: of no single ray
-  std::vector<Bone> bones;  ///< those that cannot be trusted
+  std::optional<Ray> ray;   ///< none if it concerns no single ray
+  std::vector<Bone> bones;  ///< the unreliable ones
   std::string what;         ///< a sentence
   std::string settle;       ///< a sentence: what would settle it
   std::vector<Remedy> remedies;
 };
 
-/// Rays of which it cannot be told whether they are displaced, then the bones that cannot be trusted.
+/// First the rays that may or may not be displaced, then the bones that cannot be trusted.
 [[nodiscard]] std::vector<OpenQuestion> openQuestions(const Case& c);
-/// Both sentences, as among the plan's cautions.
+/// Both sentences, as they appear among the plan's cautions.
 [[nodiscard]] std::string inWords(const OpenQuestion& q);
 
-/// Of the bones that the plan stands on, those with a confidence below kDoubtful.
+/// Those bones the plan relies on whose confidence is below kDoubtful.
 [[nodiscard]] std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones);
 
 }  // namespace rayset

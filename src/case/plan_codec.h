@@ -1,5 +1,5 @@
-// plan.json as a table (base/codec.h): every field once, for writing, reading, data/schema/plan.schema.json and the
-// page's types. Degrees and millimetres in the file, radians in memory.
+// plan.json as a table (base/codec.h): every field is declared once, for writing, reading, data/schema/plan.schema.json
+// and the page's types. The file uses degrees and millimetres, memory radians and millimetres.
 #pragma once
 
 #include "base/codec.h"
@@ -7,7 +7,7 @@
 
 namespace rayset {
 
-/// Everything of a case but surfaces, volumes and catalogue.
+/// A whole case except surfaces, volumes and catalogue.
 [[nodiscard]] const codec::Codec<Case>& planCodec();
 [[nodiscard]] const codec::Codec<Device>& deviceCodec();
 [[nodiscard]] const codec::Codec<std::vector<Measure>>& measuresCodec();
@@ -15,7 +15,7 @@ namespace rayset {
 [[nodiscard]] const codec::Codec<RayReduction>& uncertaintyCodec();
 [[nodiscard]] const codec::Codec<JointFit>& jointCodec();
 
-/// Their tables, for what shows a part of a plan; the second and third are "injury" and "reduction".
+/// The tables themselves, for whatever shows part of a plan; the second and third are "injury" and "reduction".
 [[nodiscard]] std::vector<codec::Field<Case>> planFields();
 [[nodiscard]] std::vector<codec::Field<Case>> injuryFields();
 [[nodiscard]] std::vector<codec::Field<Case>> reductionFields();
@@ -23,7 +23,7 @@ namespace rayset {
 [[nodiscard]] std::vector<codec::Field<Device>> deviceFields();
 [[nodiscard]] std::vector<codec::Field<DeviceChecks>> deviceChecksFields();
 
-/// data/schema/plan.schema.json, whole.
+/// The complete text of data/schema/plan.schema.json.
 [[nodiscard]] std::string planSchemaText();
 
 }  // namespace rayset

@@ -1,5 +1,5 @@
-// A plan read back from its folder: what checks after the operation and films of a planned foot need of it, or the
-// whole case.
+// Reads a plan back from its folder: either what postoperative checks and films of a planned foot need, or the whole
+// case.
 #pragma once
 
 #include <filesystem>
@@ -28,23 +28,23 @@ struct PlanRecord {
   [[nodiscard]] const Device* device(const std::string& id) const;
 };
 
-/// Reads DIR/plan.json and DIR/reduced/*.stl. Fault::kRequest naming file and field where something is missing or not
-/// as the plan contract says.
+/// Reads DIR/plan.json and DIR/reduced/*.stl. Fault::kRequest naming file and field if something is missing or breaks
+/// the plan contract.
 [[nodiscard]] Result<PlanRecord> readPlan(const std::filesystem::path& folder);
-/// The grey values beside it (DIR/bodies).
+/// The grey values stored with it (DIR/bodies).
 [[nodiscard]] Result<FootBodies> readPlanBodies(const std::filesystem::path& folder);
-/// The label map beside it (DIR/labels.nrrd).
+/// The label map stored with it (DIR/labels.nrrd).
 [[nodiscard]] Result<LabelVolume> readPlanLabels(const std::filesystem::path& folder);
 
-/// What is large and not always wanted.
+/// Large parts that are not always needed.
 struct CaseParts {
   bool labels = true;
   bool bodies = true;
 };
-/// The whole case as it was written: words, reports and plan.json of it say what they said before. Read are
-/// DIR/plan.json, DIR/surfaces (as scanned; the reduced ones follow from the transforms) and the parts wanted; the
-/// catalogue is given. Not kept in a plan: the cautions of the single stages (they stand among the case's),
-/// evidence in plans of version 0.1 written before it was recorded. Numbers are as rounded in plan.json. kRequest as
+/// The whole case as it was written: its texts, reports and plan.json come out the same as before. Reads DIR/plan.json,
+/// DIR/surfaces (as scanned; the reduced ones follow from the transforms) and the parts asked for; the catalogue is
+/// passed in. A plan does not keep the cautions of individual stages (they are among the case's) nor, in plans of
+/// version 0.1 written before it was recorded, the evidence. Numbers are rounded as in plan.json. kRequest as for
 /// readPlan().
 [[nodiscard]] Result<Case> readCase(const std::filesystem::path& folder, const Catalogue& catalogue,
                                     const CaseParts& parts = {});
@@ -56,11 +56,11 @@ struct CaseParts {
 [[nodiscard]] nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures);
 /// A device as deviceJson() writes it. kRequest naming the field below `where`.
 [[nodiscard]] Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string& where);
-/// As plan.json writes them and reads them back, so that what is stored, shown and computed with is one: a pose made
-/// exact and then rounded, a device with its numbers rounded.
+/// Values as they come back from plan.json, so that the same values are stored, shown and used in computation: a pose
+/// made exactly rigid and then rounded, a device with its numbers rounded.
 [[nodiscard]] Rigid asRecorded(const Rigid& X);
 [[nodiscard]] Device asRecorded(const Device& device);
-/// Four rows of four numbers, rigid to 1e-4; taken as written, not made exact. kRequest naming `where`.
+/// Four rows of four numbers, rigid to within 1e-4; kept as written, not made exactly rigid. kRequest naming `where`.
 [[nodiscard]] Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where);
 
 }  // namespace rayset

@@ -1,5 +1,5 @@
-// The data files of the program, read once at its start and handed down: a function takes the piece it needs, one that
-// runs several stages takes the sum.
+// The program's data files, read once at start-up and passed down: a function takes the piece it needs, or all of them
+// if it runs several stages.
 #pragma once
 
 #include <filesystem>
@@ -19,7 +19,7 @@ struct Resources {
   FollowupRules followup;        ///< followup.json
 };
 
-/// Reads the folder. The first file that cannot be used is the error, named, with the entry at fault.
+/// Reads the folder. The error names the first unusable file and the entry at fault.
 [[nodiscard]] Result<Resources> readResources(const std::filesystem::path& folder);
 
 }  // namespace rayset

@@ -56,7 +56,7 @@ Result<std::vector<fs::path>> listFiles(const fs::path& folder, const Progress& 
   return files;
 }
 
-/// "2 files that are not DICOM (notes.txt, ...), 1 DICOMDIR"; empty where all files are CT images.
+/// "2 files that are not DICOM (notes.txt, ...), 1 DICOMDIR"; empty if all files are CT images.
 std::string leftAside(const std::vector<ScanFile>& files) {
   std::map<std::string, std::pair<std::size_t, std::string>> kinds;
   for (const ScanFile& f : files) {

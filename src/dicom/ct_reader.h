@@ -1,11 +1,11 @@
-// Reading CT: a folder of files in, one volume in HU and what a plan must know about it out.
+// Reads CT: from a folder of files to one volume in HU and what a plan needs to know about it.
 //
-// How: the headers of all files are read (never trusting names or numbers), CT frames are grouped by Series Instance
-// UID, then by matrix, pixel spacing, orientation and, where two acquisitions share the places, by acquisition, kernel
-// or phase. Each group is one stack, sorted by Image Position (Patient) along the normal (PS3.3 C.7.6.2.1.1); the
-// pixels are read only for the stack that is used. Dropped or repaired and told in `cautions`: repeated slices, a few
-// missing slices, mildly uneven spacing, gantry tilt, padding, foreign files. Everything else that would bend or invent
-// bone is an error. The limits are in stack.h.
+// Method: the headers of all files are read (never trusting names or numbers) and CT frames are grouped by Series
+// Instance UID, then by matrix, pixel spacing, orientation and, if two acquisitions share positions, by acquisition,
+// kernel or phase. Each group is one stack, sorted by Image Position (Patient) along the normal (PS3.3 C.7.6.2.1.1);
+// pixels are read only for the stack used. Repeated slices, a few missing slices, mildly uneven spacing, gantry tilt,
+// padding and foreign files are dropped or repaired and reported in `cautions`. Anything else that would distort or
+// invent bone is an error. The limits are in stack.h.
 #pragma once
 
 #include <filesystem>
@@ -25,24 +25,24 @@ struct ScanInfo {
   std::string series_uid, series_description, series_number, frame_of_reference_uid;
   std::string manufacturer, model, kernel, body_part, laterality, patient_position;
   double kvp = 0;
-  std::size_t files = 0;  ///< that the volume was read from
+  std::size_t files = 0;  ///< read into the volume
 };
 
 struct CtScan {
   CtVolume volume;  ///< HU; tilted gantry resampled upright
   ScanInfo info;
-  std::vector<std::string> cautions;  ///< what was handled and should be known (gap filled, series chosen, tilt...)
+  std::vector<std::string> cautions;  ///< handled, but worth knowing (gap filled, series chosen, tilt...)
 };
 
 struct ReadSettings {
-  /// UID, number or description of the series to use ("4", "Foot bone", with "/part" where a series holds several
-  /// stacks as listed in `cautions`); empty: the thinnest bone series.
+  /// UID, number or description of the series to use ("4", "Foot bone", with "/part" if a series contains several
+  /// stacks, as listed in `cautions`); empty: the thinnest bone series.
   std::string series;
 };
 
 /// Searches `folder` (a folder, recursively, or one multi-frame file). Accepts classic and enhanced multi-frame CT,
 /// uncompressed, RLE, JPEG lossless and JPEG-LS. Fault::kRequest for a path that does not exist or an unknown --series;
-/// Fault::kImages, naming file and attribute, for what cannot be planned from.
+/// Fault::kImages, naming file and attribute, for images unsuitable for planning.
 [[nodiscard]] Result<CtScan> readCt(const std::filesystem::path& folder, const ReadSettings& settings = {},
                                     const Progress& progress = {});
 

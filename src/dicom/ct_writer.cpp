@@ -76,7 +76,7 @@ void putCommon(Writer& w, const Plan& p, const char* sop_class, const std::strin
 void putClassic(Writer& w, const Plan& p, int k) {
   const Grid& g = p.volume.grid;
   putCommon(w, p, UID_CTImageStorage, p.instanceUid(k));
-  // Type 2C for paired body parts: empty where the side is not said.
+  // Type 2C for paired body parts: empty if the side is not said.
   w.text(DCM_Laterality, p.info.laterality == "R" || p.info.laterality == "L" ? p.info.laterality : "");
   w.text(DCM_QualityControlImage, "YES");  // a phantom
   w.text(DCM_ImageType, "ORIGINAL\\PRIMARY\\AXIAL")

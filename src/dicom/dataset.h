@@ -21,12 +21,12 @@ inline constexpr const char* kUncompressed =
     "Export the images uncompressed (Explicit VR Little Endian), or as RLE, JPEG lossless or JPEG-LS.";
 
 [[nodiscard]] inline DcmTagKey key(const Attribute& a) { return {a.group, a.element}; }
-/// The value as text, trimmed; empty where the attribute is missing or has no value.
+/// The value as text, trimmed; empty if the attribute is missing or has no value.
 [[nodiscard]] std::string text(DcmItem& item, const Attribute& a);
 /// The first item of a sequence, or null.
 [[nodiscard]] DcmItem* firstItem(DcmItem& item, const Attribute& sequence);
 
-/// Collects the first thing that is wrong with a file.
+/// Records the first thing wrong with a file.
 struct Checker {
   const std::string& file;
   std::string image = "CT image";  ///< what the file should be, in messages
@@ -41,7 +41,7 @@ struct Checker {
   std::optional<long long> integer(DcmItem& item, const Attribute& a, long long low, long long high);
 };
 
-/// Cheap look at the first bytes, so that text files, pictures and PDFs are never parsed as DICOM.
+/// A quick look at the first bytes, so that text files, pictures and PDFs are never parsed as DICOM.
 enum class Look { kUnreadable, kForeign, kDicom, kMaybeDicom };
 [[nodiscard]] Look lookAt(const std::filesystem::path& path);
 
@@ -51,8 +51,8 @@ enum class Look { kUnreadable, kForeign, kDicom, kMaybeDicom };
 [[nodiscard]] std::string spaced(const std::string& keyword);
 [[nodiscard]] std::string syntaxText(const DcmXfer& syntax, const std::string& uid);
 
-/// Image Pixel module (C.7.6.3) of a grey-scale image, and Number of Frames; what is wrong goes to `check`. The
-/// transfer syntax is not touched.
+/// Image Pixel module (C.7.6.3) of a grey-scale image, and Number of Frames; defects go to `check`. The transfer syntax
+/// is not examined.
 void readPixelFormat(DcmDataset& data, Checker& check, PixelFormat& pixels);
 
 }  // namespace rayset::dicom

@@ -1,12 +1,12 @@
-// Reading plane radiographs: one DICOM file in, a film with bone bright and what must be known about it out.
+// Reads plane radiographs: from one DICOM file to a film with bone bright and what needs to be known about it.
 //
 // Accepted: Digital X-Ray (for presentation and for processing; PS3.3 A.26, C.8.11), Computed Radiography (A.2, C.8.1),
 // X-Ray Radiofluoroscopic and X-Ray Angiographic (A.16, A.14, C.8.7; one frame), and, with a caution, Secondary Capture
-// that says it is a radiograph. Anything else is an error that says what it is.
+// declared to be a radiograph. Anything else is an error that says what it is.
 //
-// Grey values are those after the Modality LUT or Rescale (C.11.1), turned over where bone would be dark, BEFORE the
-// VOI window or LUT: a window clips and a VOI LUT bends the profile of an edge, and edges are what is measured. The
-// window or LUT is kept in FilmInfo::tone for showing the film as its maker meant it (displayed()).
+// Grey values are those after the Modality LUT or Rescale (C.11.1), inverted if bone would be dark, BEFORE the VOI
+// window or LUT: a window clips and a VOI LUT bends the profile of an edge, and edges are what we measure. The window
+// or LUT is kept in FilmInfo::tone for showing the film as its maker intended (displayed()).
 //
 // Lengths: see FilmSpacing. Sources: PS3.3 10.7.1.1 (Pixel Spacing), 10.7.1.3 (Pixel Spacing Calibration Type),
 // C.8.11.4 (Imager Pixel Spacing), C.8.7.5 (distances and magnification), C.8.6.2 (Nominal Scanned Pixel Spacing).
@@ -39,14 +39,14 @@ inline constexpr std::array<FilmView, 3> kFilmViews{FilmView::kDorsoplantar, Fil
 /// How large a pixel is, and in which plane that holds.
 struct FilmSpacing {
   enum class Origin {
-    kNone,           ///< nothing said: no lengths
-    kFiducial,       ///< Pixel Spacing, calibrated at the object by a thing of known size
+    kNone,           ///< not stated: no lengths
+    kFiducial,       ///< Pixel Spacing, calibrated at the object with an object of known size
     kGeometry,       ///< Pixel Spacing, calibrated at the object from the distances of the exposure
-    kCalibrated,     ///< Pixel Spacing differs from Imager Pixel Spacing: corrected, not said how
-    kMagnification,  ///< Imager Pixel Spacing divided by the magnification that the file tells
+    kCalibrated,     ///< Pixel Spacing differs from Imager Pixel Spacing: corrected, but not stated how
+    kMagnification,  ///< Imager Pixel Spacing divided by the magnification given in the file
     kDetector,       ///< Imager Pixel Spacing, at the detector: lengths come out too large
     kScanned,        ///< Nominal Scanned Pixel Spacing of a scanned sheet: lengths come out too large
-    kUnstated,       ///< Pixel Spacing alone, which may be of the detector or of the object
+    kUnstated,       ///< Pixel Spacing alone, which may be at the detector or at the object
     kByHand          ///< calibrated by the user (a ball, a known length)
   };
   Origin origin = Origin::kNone;
@@ -58,8 +58,7 @@ struct FilmSpacing {
 
   [[nodiscard]] bool known() const { return origin != Origin::kNone; }
 };
-/// M = SID / (SID - OID) for a source distance of 1016 mm and a joint 30 and 60 mm before the detector (reference.md F,
-/// computed there).
+/// M = SID / (SID - OID) for a source distance of 1016 mm and a joint 30 and 60 mm in front of the detector.
 inline constexpr double kLeastMagnification = 1.030, kMostMagnification = 1.063;
 
 /// The part of the picture that was exposed: columns [left, right), rows [top, bottom).
@@ -71,12 +70,12 @@ struct FilmField {
   }
 };
 
-/// How the maker wants the film shown (VOI LUT, C.11.2), in the units of the Modality LUT's output.
+/// How the maker intends the film to be shown (VOI LUT, C.11.2), in the units of the Modality LUT's output.
 struct FilmTone {
   bool has_window = false;
   double centre = 0, width = 1;
   enum class Curve { kLinear, kLinearExact, kSigmoid } curve = Curve::kLinear;
-  std::vector<float> lut;  ///< 0 to 1; the first entry stands for lut_first
+  std::vector<float> lut;  ///< 0 to 1; the first entry corresponds to lut_first
   double lut_first = 0;
   bool turned = false;  ///< film value = pivot - modality value
   double pivot = 0;
@@ -92,7 +91,7 @@ struct FilmInfo {
   std::string manufacturer, model, body_part, view_position, patient_orientation, view_code_meaning, protocol;
   std::string derivation, comments;
   int frame = 1, frames = 1;           ///< 1-based
-  std::optional<Side> side;            ///< Image Laterality or Laterality; nullopt also where both feet are said
+  std::optional<Side> side;            ///< Image Laterality or Laterality; also nullopt if both feet are stated
   bool both_sides = false;             ///< laterality B
   std::optional<FilmView> view;        ///< read from view code, View Position or descriptions
   std::string view_from;               ///< the attribute and text it was read from
@@ -103,11 +102,11 @@ struct FilmInfo {
   std::optional<double> primary_angle_deg, secondary_angle_deg;  ///< of the positioner (C.8.7.5)
   double kvp = 0;
   bool lossy = false;
-  bool quality_control = false;  ///< Quality Control Image (0028,0300): no picture of a person
+  bool quality_control = false;  ///< Quality Control Image (0028,0300): not an image of a person
   FilmSpacing spacing;
-  double aspect = 1;  ///< row_mm / column_mm; from Pixel Aspect Ratio where no spacing is told
+  double aspect = 1;  ///< row_mm / column_mm; from Pixel Aspect Ratio if there is no spacing
   FilmField field;
-  double clipped_bright = 0;  ///< share of the exposed, non-background pixels at the greatest value there is
+  double clipped_bright = 0;  ///< share of the exposed, non-background pixels at the highest possible value
   FilmTone tone;
 };
 
@@ -118,19 +117,19 @@ struct FilmScan {
 };
 
 struct FilmReadSettings {
-  int frame = 0;  ///< 1-based; 0: the first, with a caution where there are more
+  int frame = 0;  ///< 1-based; 0: the first, with a caution if there are more
 };
 
-/// Reads one file. Fault::kRequest for a missing file or a frame that is not there; Fault::kImages, naming file and
-/// attribute, for everything that is no usable radiograph (colour, CT, blank, damaged...).
+/// Reads one file. Fault::kRequest for a missing file or frame; Fault::kImages, naming file and attribute, for anything
+/// that is not a usable radiograph (colour, CT, blank, damaged...).
 [[nodiscard]] Result<FilmScan> readFilm(const std::filesystem::path& file, const FilmReadSettings& settings = {});
 
-/// The film as its maker meant it to look, 0 (black) to 1 (white): through the VOI LUT or window where there is one,
-/// else stretched between the 0.5 and 99.5 percentiles inside the field.
+/// The film as its maker intended, 0 (black) to 1 (white): through the VOI LUT or window if there is one, else
+/// stretched between the 0.5 and 99.5 percentiles inside the field.
 [[nodiscard]] Film displayed(const Film& film, const FilmInfo& info);
 
-/// Looks for collimator edges burnt into the picture: bands of one value along the borders that end in a straight edge
-/// at which nearly the whole line jumps at once. Edges not parallel to the borders are not found.
+/// Looks for collimator edges burnt into the picture: bands of constant value along the borders, ending in a straight
+/// edge at which nearly the whole line jumps at once. Edges not parallel to the borders are not found.
 [[nodiscard]] FilmField findField(const Film& film);
 
 }  // namespace rayset

@@ -1,4 +1,4 @@
-// What the free text of a film's header says about view and load.
+// Reads view and weight-bearing from the free text of a film's header.
 #pragma once
 
 #include <optional>
@@ -8,12 +8,12 @@
 
 namespace rayset::dicom {
 
-/// The one view a text names ("Fuss seitlich", "FOOT OBL LT", View Position "LLO"); nothing where it names none or
-/// several. Words of English, German, French, Spanish and Italian; what scanners write, from memory.
+/// The one view a text names ("Fuss seitlich", "FOOT OBL LT", View Position "LLO"); nullopt if it names none or
+/// several. English, German, French, Spanish and Italian words as scanners write them, from memory.
 [[nodiscard]] std::optional<FilmView> viewIn(const std::string& text);
 /// Whether a text that names the lateral view says that the beam ran from lateral to medial ("lateromedial", "LM").
 [[nodiscard]] bool lateromedialIn(const std::string& text);
-/// true "weight bearing, standing", false "non weight bearing"; nothing where the text does not say.
+/// true "weight bearing, standing", false "non weight bearing"; nullopt if the text does not say.
 [[nodiscard]] std::optional<bool> weightBearingIn(const std::string& text);
 
 }  // namespace rayset::dicom

@@ -1,4 +1,4 @@
-// Writing plane radiographs: one valid DICOM object a film (simulated ones, and made-up ones for tests).
+// Writes plane radiographs: one valid DICOM object per film (simulated ones, and synthetic ones for tests).
 #pragma once
 
 #include <cstdint>
@@ -13,7 +13,7 @@
 
 namespace rayset {
 
-/// What is written beside the grey values. Texts are UTF-8; names and dates as DICOM writes them.
+/// Everything written besides the grey values. Texts are UTF-8; names and dates as DICOM writes them.
 struct FilmWriteInfo {
   enum class Kind {
     kDigital,      ///< Digital X-Ray Image Storage - For Presentation (PS3.3 A.26)
@@ -22,7 +22,7 @@ struct FilmWriteInfo {
   };
   Kind kind = Kind::kDigital;
   std::string patient_name, patient_id, patient_sex, patient_birth_date;
-  std::string study_uid, series_uid, instance_uid;  ///< made where empty, from uid_seed and what is written
+  std::string study_uid, series_uid, instance_uid;  ///< made if empty, from uid_seed and the contents
   std::string study_date, study_description, accession, series_description, series_number = "1";
   int instance_number = 1;
   std::string manufacturer = "Rayset", model = "film writer", body_part = "FOOT";
@@ -36,7 +36,7 @@ struct FilmWriteInfo {
   /// picture, "SIMULATED" in front of the series description and in Image Comments, and derivation in words.
   bool simulated = false;
   bool lateromedial = false;  ///< the beam of the lateral view runs from lateral, not from medial
-  std::string derivation;     ///< e.g. "line integrals through CT, 60 keV"; needed where simulated
+  std::string derivation;     ///< e.g. "line integrals through CT, 60 keV"; required if simulated
   std::string comments;
 
   /// mm at the detector, between columns and between rows; 0: left out (not possible for kDigital).
@@ -53,14 +53,14 @@ struct FilmWriteInfo {
   /// The scale is not written: a radiograph's grey values have no unit.
   double value_low = 0, value_high = 0;
   int bits_stored = 16;                           ///< 8 to 16 of 16 allocated
-  bool monochrome1 = false;                       ///< stored turned over; not for kAngiography
+  bool monochrome1 = false;                       ///< stored inverted; not for kAngiography
   std::optional<double> window_low, window_high;  ///< film values shown as black and white; both or neither: all
   CtWriteSettings::Compression compression = CtWriteSettings::Compression::kNone;
   std::uint64_t uid_seed = 1;
 };
 
 /// Writes `file` (its folder must exist). The same call writes the same bytes. Fault::kRequest, naming what, for a film
-/// or settings that cannot be written; Fault::kInternal where the disk refuses: then no file is left.
+/// or settings that cannot be written; Fault::kInternal if the disk fails: then no file is left.
 [[nodiscard]] Status writeFilm(const std::filesystem::path& file, const Film& film, const FilmWriteInfo& info);
 
 }  // namespace rayset

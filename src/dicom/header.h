@@ -1,6 +1,6 @@
-// What the header of one file says: which kind of file it is, and the geometry and grey scale of each of its CT frames.
-// Classic CT Image (PS3.3 A.3: Image Plane C.7.6.2, Image Pixel C.7.6.3, CT Image C.8.2.1) and Enhanced CT Image
-// (A.38: Multi-frame Functional Groups C.7.6.16, Enhanced CT C.8.15) end in the same structures.
+// Reads the header of one file: which kind of file it is, and the geometry and grey scale of each of its CT frames.
+// Classic CT Image (PS3.3 A.3: Image Plane C.7.6.2, Image Pixel C.7.6.3, CT Image C.8.2.1) and Enhanced CT Image (A.38:
+// Multi-frame Functional Groups C.7.6.16, Enhanced CT C.8.15) end in the same structures.
 #pragma once
 
 #include <filesystem>
@@ -41,7 +41,7 @@ struct FrameHeader {
   Vec3 column_direction = Vec3::UnitY();  ///< of increasing row index
   double column_spacing = 0;              ///< between columns, along row_direction
   double row_spacing = 0;                 ///< between rows, along column_direction
-  double thickness = 0;                   ///< 0: not said
+  double thickness = 0;                   ///< 0: not stated
   double slope = 1, intercept = 0;
   std::string image_type;  ///< Image Type or Frame Type, values separated by backslashes
   std::string kernel, kernel_group;
@@ -52,7 +52,7 @@ struct ScanFile {
   enum class Kind {
     kForeign,    ///< not DICOM
     kDamaged,    ///< DICOM that cannot be read
-    kOther,      ///< DICOM, but no CT image (kind_name says what)
+    kOther,      ///< DICOM, but not a CT image (kind_name says what)
     kLocalizer,  ///< CT scout, or a projection made from CT (maximum intensity...)
     kCt
   };
@@ -78,7 +78,7 @@ struct ScanFile {
   double kvp = 0;
 };
 
-/// Reads the header of one file, never its pixels. Never fails: what is wrong is told by kind and defect.
+/// Reads the header of one file, never its pixels. Never fails: kind and defect say what is wrong.
 [[nodiscard]] ScanFile readHeader(const std::filesystem::path& path, const std::string& name);
 
 /// "IM0003.dcm" or "scan.dcm, frame 12"

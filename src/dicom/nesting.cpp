@@ -120,7 +120,7 @@ class Walker {
     return any;
   }
 
-  /// One element or item. False where it cannot be understood, or the Pixel Data is reached.
+  /// One element or item. False if it cannot be understood, or the Pixel Data is reached.
   bool step() {
     const Level here = levels_.back();
     const auto group = number(2, big_), element = number(2, big_);

@@ -24,7 +24,7 @@ struct DecodeStats {
 
 /// Decodes the frames (decompressing where needed) to HU = slope * stored + intercept, rounded, clamped to [-1024,
 /// 32767]; padding becomes air. Files are read in parallel; the result does not depend on the number of threads.
-/// Fault::kImages, naming the file, where pixel data are missing, cut short or cannot be decompressed.
+/// Fault::kImages, naming the file, if pixel data are missing, cut short or cannot be decompressed.
 [[nodiscard]] Result<DecodeStats> decodeFrames(const std::vector<ScanFile>& files, std::span<const FrameJob> jobs,
                                                const Progress& progress);
 

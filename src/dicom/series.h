@@ -10,14 +10,14 @@
 
 namespace rayset::dicom {
 
-/// Frames of one series with the same matrix, pixel spacing and orientation, one picture per place.
+/// Frames of one series with the same matrix, pixel spacing and orientation, one image per position.
 struct Stack {
   int series = 0;  ///< index into Scan::series
   std::vector<FrameHeader> frames;
   std::vector<std::string> names;  ///< of the frames, for messages
   Result<StackPlan> plan = tl::unexpected(Error{});
-  std::string part;  ///< what tells it from other stacks of the series, e.g. "acquisition 2"; may be empty
-  // What the choice is made by:
+  std::string part;  ///< distinguishes it from other stacks of the series, e.g. "acquisition 2"; may be empty
+  // Criteria for the choice:
   bool bone = false, soft = false, reformatted = false;
   double spacing = 0;   ///< mm between slices
   double slab = 0;      ///< mm, the larger of spacing and Slice Thickness
@@ -41,15 +41,15 @@ struct SortedScan {
 
 struct Choice {
   int stack = 0;
-  std::vector<std::string> notes;  ///< which and why, and what else there was
+  std::vector<std::string> notes;  ///< what was chosen and why, and the alternatives
 };
 
 /// `wanted`: UID, number or description (exact, else a part of one description only), if need be with "/part" as listed
-/// for one stack of several in a series; empty: the thinnest bone series.
-/// Fault::kRequest for an unknown or ambiguous series; Fault::kImages where nothing can be planned from.
+/// for one stack of several in a series; empty: the thinnest bone series. Fault::kRequest for an unknown or ambiguous
+/// series; Fault::kImages if nothing is suitable for planning.
 [[nodiscard]] Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted);
 
-/// Whether a convolution kernel or series description stands for a bone (sharp) or a soft-tissue reconstruction.
+/// Whether a convolution kernel or series description indicates a bone (sharp) or a soft-tissue reconstruction.
 enum class Sharpness { kUnknown, kBone, kSoft };
 [[nodiscard]] Sharpness sharpnessOf(const std::string& kernel, const std::string& kernel_group,
                                     const std::string& description);

@@ -1,4 +1,4 @@
-// From the places of cross-sections to the grid of a volume: sorting, duplicates, gaps, uneven spacing, gantry tilt.
+// From the positions of cross-sections to the grid of a volume: sorting, duplicates, gaps, uneven spacing, gantry tilt.
 //
 // PS3.3 C.7.6.2.1.1: a pixel (column i, row j) of a slice lies at position + row_direction * column_spacing * i +
 // column_direction * row_spacing * j. The order of slices is that of position . n with n = row x column (never Instance
@@ -45,7 +45,7 @@ struct StackPlan {
 };
 
 /// All frames must share matrix, spacing and orientation. `name` says what a frame is called in messages.
-/// Fault::kImages where no volume can be made, naming the slices.
+/// Fault::kImages, naming the slices, if no volume can be made.
 [[nodiscard]] Result<StackPlan> planStack(const std::vector<FrameHeader>& frames,
                                           const std::vector<std::string>& names);
 

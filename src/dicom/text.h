@@ -8,7 +8,7 @@
 
 namespace rayset::dicom {
 
-/// Without leading and trailing blanks and padding zeros bytes.
+/// Without leading and trailing blanks and zero padding bytes.
 [[nodiscard]] std::string trimmed(std::string_view text);
 /// The values of a multi-valued attribute, trimmed.
 [[nodiscard]] std::vector<std::string> splitValues(std::string_view text);

@@ -73,7 +73,7 @@ class Writer {
   OFCondition& status_;
 };
 
-/// Compresses and saves; DCMTK's words where it refuses.
+/// Compresses and saves; DCMTK's own message if it refuses.
 [[nodiscard]] OFCondition saveObject(DcmFileFormat& format, CtWriteSettings::Compression compression,
                                      const std::filesystem::path& file);
 

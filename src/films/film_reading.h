@@ -80,7 +80,7 @@ struct MeasuredFoot {
   std::vector<PlacedLandmark> landmarks;
   std::vector<std::string> cautions;
   /// Unit directions on the film in millimetres (x along columns, y along rows); `across` is lateral, on lateral films
-  /// dorsal. nullopt where the landmarks do not determine them.
+  /// dorsal. nullopt if the landmarks do not determine them.
   std::optional<Vec2> distal, across;
   [[nodiscard]] const PlacedLandmark* find(std::string_view name) const;
 };

@@ -13,22 +13,21 @@ namespace rayset {
 struct ImplantType {
   std::string id;  ///< "cortex-3.5", "wire-1.6-threaded"
   DeviceKind kind = DeviceKind::kScrew;
-  std::string name;  ///< generic name in the trade's words
-  /// Thread's outer diameter (screw) or the wire's; core, drill, tap and pitch are 0 for wires.
+  std::string name;  ///< generic trade name
+  /// Outer diameter of the screw's thread, or of the wire; core, drill, tap and pitch are 0 for wires.
   double diameter_mm = 0, core_mm = 0, drill_mm = 0, tap_mm = 0, pitch_mm = 0;
   double head_diameter_mm = 0, head_height_mm = 0;  ///< 0 for wires
-  /// Ascending. Screws: over all, top of the head to the tip. Wires: as sold; they are cut to what stands out of the
-  /// bone.
+  /// Ascending. Screws: overall, from the top of the head to the tip. Wires: as sold; the protruding part is cut.
   std::vector<double> lengths_mm;
   std::string source, certainty;
 
-  /// The longest length sold that is not longer than `depth_mm`; 0 when every length is.
+  /// The longest length sold that does not exceed `depth_mm`; 0 if none is short enough.
   [[nodiscard]] double longestWithin(double depth_mm) const;
 };
 
 struct InstrumentType {
   std::string id, name;
-  std::vector<std::string> for_implants;  ///< ids of the implants it serves
+  std::vector<std::string> for_implants;  ///< ids of the implants it is used with
   std::string source, certainty;
 };
 

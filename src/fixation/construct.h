@@ -1,32 +1,32 @@
-// The default construct: a screw for each ray, wires that hold while it is built, and every check.
+// The default construct: a screw for each ray, temporary wires that hold the reduction meanwhile, and all checks.
 //
-// What is planned (common practice, no source, where nothing else is named):
+// What is planned (common practice without a source unless one is named):
 //   ray 1   3.5 mm cortex positioning screw from the dorsal first base across TMT1 along the medial cuneiform
 //   ray 2/3 the same from the dorsal base, shallow, into the intermediate / lateral cuneiform; one screw per joint:
-//           two across TMT2 broke the joint surface in 4 of 10 feet (../shared/reference.md)
+//           two of 4.0 mm across TMT2 broke the joint surface in 4 of 10 feet (anatomic study)
 //   ray 4   along its shaft into the cuboid;  ray 5  from its base, obliquely to its shaft, into the cuboid
-//   each    a temporary 1.6 mm threaded-tip wire across the same joint that can stay while the screw is put in
+//   each a temporary 1.6 mm threaded-tip wire across the same joint that can stay in while the screw is inserted
 //   base fragments: two 1.0 mm wires between the fragment and its bone, from whichever of the two can be reached from
 //   above `lateral_wires`: rays 4 and 5 get one 1.6 mm smooth wire each, which stays, and nothing else
 //
 // Length. |tip - entry| == length_mm, always. `entry` is where the device's axis meets the outer cortex. Screws are
-// countersunk until the top of the head is level with the cortex on the axis, so the over-all length (top of head to
-// tip, how cortex screws are sold) runs from `entry` to `tip`, and `countersink_mm`, the depth of the pocket along the
+// countersunk until the top of the head is level with the cortex on the axis, so the overall length (top of head to
+// tip, as cortex screws are sold) runs from `entry` to `tip`, and `countersink_mm`, the depth of the pocket along the
 // axis, is the height of the head. The hole is drilled from there until the thread would come closer than
 // ConstructSettings::end_clearance_mm to the far cortex; a depth gauge hooked in that hole and held against the rim of
-// the pocket reads `measured_depth_mm`. The screw is the longest of the catalogue that is not longer than that reading:
-// rounding down, because a screw too long leaves the bone (here: enters the next joint), one 2 mm short only loses 2 mm
-// of thread. Wires are driven to whole millimetres, rounded down, and their length_mm is the part inside; what stands
-// out is kWireStubMm long in the drawings.
+// the pocket reads `measured_depth_mm`. The screw is the longest in the catalogue that does not exceed that reading. It
+// is rounded down because a screw that is too long leaves the bone (here: enters the next joint), whereas one 2 mm
+// short only loses 2 mm of thread. Wires are driven to whole millimetres, rounded down, and their length_mm is the part
+// inside the bone; the part outside is drawn kWireStubMm long.
 //
-// Where no screw finds a safe path across TMT4 or TMT5, a 1.6 mm smooth wire is planned to stay instead, and a caution
-// says so. For rays 1 to 3 the program knows no other implant: the caution says what is usual (a bridging plate).
+// If no screw has a safe path across TMT4 or TMT5, a definitive 1.6 mm smooth wire is planned instead, with a caution.
+// For rays 1 to 3 the program has no other implant; the caution names the usual alternative (a bridging plate).
 //
-// Search. For each device: entry points all over the allowed part of the cortex, times crossing points all over the
-// joint's facing patch; every pair is a line, judged on signed distance fields (see path.h). The best, kept apart from
-// each other, go into a beam search over all devices together (pairwise distances); then every device is polished with
-// the others held (Nelder and Mead) for two rounds. The weights are design choices, in path_cost.cpp. Deterministic;
-// independent of threads.
+// Search. For each device, entry points all over the allowed cortex are paired with crossing points all over the
+// joint's facing patch; each pair is a line, judged on signed distance fields (see path.h). The best lines that differ
+// enough from each other go into a beam search over all devices together (pairwise distances); then each device is
+// refined with the others held fixed (Nelder and Mead), for two rounds. The weights are design choices, in
+// path_cost.cpp. Deterministic, whatever the number of threads.
 #pragma once
 
 #include <map>
@@ -42,29 +42,29 @@
 
 namespace rayset {
 
-/// Measured on the final path against the surfaces given, all by closed form or at 0.1 mm steps. "The bones named" are
+/// Measured on the final path against the given surfaces, all in closed form or in 0.1 mm steps. "The bones named" are
 /// Device::through; fragments count as part of the bone they came from.
 struct DeviceChecks {
   /// Share of the stretch from the end of the entry zone to the tip over which the whole round cross-section lies
   /// inside the bones named. The joint gap counts as inside where it lies between the two faces (within the closing of
-  /// the two bones by 2 mm). A cylinder must break the cortex it enters: the entry zone is (radius + wanted margin) /
-  /// sin(angle to surface), kept to 2 to 10 mm, which on flat cortex is where the side lies the wanted margin deep. 1
-  /// when the path is right.
+  /// the two bones by 2 mm). A cylinder has to break the cortex it enters, so there is an entry zone of (radius +
+  /// wanted margin) / sin(angle to surface), limited to 2 to 10 mm; at its end, on flat cortex, the side is the wanted
+  /// margin deep. 1 if the path is right.
   double inside_fraction = 0;
   /// Least distance from the device's side to the outer cortex of the bones named (joint faces are not outer cortex), a
-  /// lower bound, exact on flat cortex. Read from (radius + wanted margin + 1 mm) / sin(angle to surface), 2 to 10 mm,
-  /// behind the entry (nearer it tells the angle, not the room) to one diameter before the tip. Depth is told apart up
-  /// to 4.5 mm below the cortex: more than 4.5 mm - radius reads as that. Negative: the side stands out of the bone by
-  /// that much.
+  /// lower bound, exact on flat cortex. Measured from (radius + wanted margin + 1 mm) / sin(angle to surface), limited
+  /// to 2 to 10 mm, past the entry (any nearer and it would reflect the angle, not the room) to one diameter short of
+  /// the tip. Depth is resolved up to 4.5 mm below the cortex: anything above 4.5 mm - radius reads as that. Negative
+  /// if the side protrudes from the bone, by that much.
   double cortex_margin_mm = 0;
   /// Surface to surface, to the nearest other device of either stage (wires are still in while screws go in): bodies
-  /// from entry to tip, and the heads. 1000 when there is no other.
+  /// from entry to tip, and the heads. 1000 if there is no other.
   double nearest_device_mm = 1000;
-  /// Area of the ellipse the device cuts from the joint face, in percent of that face: the worse of the two faces. 0
-  /// for wires that cross no joint.
+  /// Area of the ellipse the device cuts from the joint face, as a percentage of that face; the worse of the two faces.
+  /// 0 for wires that cross no joint.
   double joint_area_lost_percent = 0;
   double tip_beyond_cortex_mm =
-      0;  ///< of the axis beyond the last way out of the bones; 0 when the tip ends inside one
+      0;  ///< of axis past the point where it finally leaves the bones; 0 if the tip is inside one
   double crossing_off_centre_mm = 0;  ///< from the middle of the gap on the axis to the centre of the facing patch
   /// From the entry to the rim of the joint on the side entered, along the metatarsal's axis. 0 for fragment wires.
   double entry_to_joint_mm = 0;
@@ -75,12 +75,12 @@ struct DeviceChecks {
   double length_in_last_mm = 0;     ///< from the joint (fracture) to the tip
   double mean_hu = 0;               ///< on the thread's cylinder, entry zone left out; 0 without an image
   /// Pull-out of the thread in the last bone, Chapman 1996 with a shear strength from HU (purchase.h); low and high
-  /// span the spread of the density laws, not of patients. 0 without an image and for wires.
+  /// cover the spread between density laws, not between patients. 0 without an image and for wires.
   double pullout_n = 0, pullout_low_n = 0, pullout_high_n = 0;
-  std::vector<std::string> other_bones;  ///< ids of bones entered that should not be; empty when right
-  std::vector<std::string> may_enter;    ///< ids of bones passed nearer than their surface may be off
-  double surface_error_mm = 0;           ///< how far the surfaces of the bones named may be off: the worse of them
-  std::string failure;                   ///< why nothing could be checked: then all of the above says nothing
+  std::vector<std::string> other_bones;  ///< ids of bones entered that should not be; empty if right
+  std::vector<std::string> may_enter;    ///< ids of bones passed within the error of their surface
+  double surface_error_mm = 0;           ///< surface error of the bones named, the worst of them
+  std::string failure;                   ///< why nothing could be checked; the fields above then mean nothing
 };
 
 struct Device {
@@ -91,24 +91,25 @@ struct Device {
   Ray ray;
   std::vector<std::string> through;  ///< bone ids in the order entered
   Vec3 entry = Vec3::Zero(),
-       tip = Vec3::Zero();         ///< reduced pose, patient frame; entry on the cortex, tip the end of the thread
+       tip = Vec3::Zero();         ///< reduced pose, patient frame; entry on the cortex, tip at the end of the thread
   Vec3 direction = Vec3::UnitX();  ///< unit, entry to tip
   double diameter_mm = 0, length_mm = 0;
   double measured_depth_mm = 0;  ///< what a depth gauge would read, before snapping to the catalogue
   double countersink_mm = 0;     ///< depth of the head's pocket along the axis; 0 for wires
   DeviceChecks checks;
-  std::vector<std::string> warnings;  ///< in words, where a check is not what one would want
+  std::vector<std::string> warnings;  ///< in words, for checks that are not met
 };
 
 inline constexpr double kMostErrorMm = 1;
 
 struct ConstructSettings {
-  bool lateral_wires = false;                         ///< rays 4 and 5 with 1.6 mm wires only (mobile column)
+  bool lateral_wires = false;                         ///< fix rays 4 and 5 with 1.6 mm wires only (mobile column)
   std::vector<Ray> rays{kRays.begin(), kRays.end()};  ///< to fix
   double cortex_margin_mm = 0.8;                      ///< wanted between device and outer cortex
   double device_gap_mm = 1.5;                         ///< wanted between devices, surface to surface
   double end_clearance_mm = 0.5;                      ///< bone left around the end of the hole
-  double joint_bridge_mm = 10;  ///< least bone between a screw's entry and the joint, so that the bridge does not break
+  /// Least bone between a screw's entry and the joint, so that the bridge does not break.
+  double joint_bridge_mm = 10;
 };
 
 struct ConstructResult {
@@ -116,9 +117,9 @@ struct ConstructResult {
   std::vector<std::string> cautions;
 };
 
-/// `reduced`: bones where they belong; `fragments` by id ("M2.1"), reduced too and taken out of their bone (a bone that
-/// still holds its fragment is dealt with as well). `ct` with `injured_to_reduced` per bone (identity where missing)
-/// lets the purchase be read from HU; pass null without images.
+/// `reduced`: the reduced bones; `fragments` by id ("M2.1"), reduced too and taken out of their bone (a bone that still
+/// holds its fragment works as well). `ct`, with `injured_to_reduced` per bone (identity if missing), lets the purchase
+/// be read from HU; null without images.
 struct ConstructInput {
   const BoneSurfaces* reduced = nullptr;
   std::map<std::string, Surface> fragments;
@@ -126,22 +127,22 @@ struct ConstructInput {
   Frame frame;
   const CtVolume* ct = nullptr;
   std::map<Bone, Rigid> injured_to_reduced;
-  /// How far a bone's surface may be off in places, mm; 0 where missing. That much more room is kept to the cortex, to
-  /// the far end of the hole and to other bones; at most kMostErrorMm is asked for, or nothing could be planned.
+  /// How far a bone's surface may be off locally, mm; 0 if missing. That much is added to the clearance from the
+  /// cortex, the far end of the hole and other bones, but at most kMostErrorMm, or nothing could be planned.
   std::map<Bone, double> surface_error_mm;
-  /// Devices that stand already and stay: those planned keep clear of them. Not among the result.
+  /// Devices already in place that stay: planned devices keep clear of them. They are not part of the result.
   std::vector<Device> standing;
 };
 
-/// Plans the construct. A ray with a missing bone, or without any path that keeps the device inside the bones, gets a
-/// caution in words and no device; a path that is safe but not ideal gets warnings. Fails (kRequest) on a setting out
-/// of range or on a catalogue without the implants named above; (kInternal) on null bones; (kCancelled).
+/// Plans the construct. A ray with a missing bone, or with no path that keeps the device inside the bones, gets a
+/// caution and no device; a path that is safe but not ideal gets warnings. Fails (kRequest) on a setting out of range
+/// or on a catalogue without the implants named above; (kInternal) on null bones; (kCancelled).
 [[nodiscard]] Result<ConstructResult> planConstruct(const ConstructInput& input, const Catalogue& catalogue,
                                                     const ConstructSettings& settings = {},
                                                     const Progress& progress = {});
 
-/// Every check of one device as it stands among `all` (itself is recognised by id). planConstruct has done this for its
-/// own devices; call it after a device was moved by hand. `input` as for planConstruct.
+/// All checks of one device in its place among `all` (which may include it; it is recognised by id). planConstruct has
+/// done this for its own devices; call it after moving a device by hand. `input` as for planConstruct.
 [[nodiscard]] Result<DeviceChecks> checkDevice(const ConstructInput& input, const Device& device,
                                                const std::vector<Device>& all, const Catalogue& catalogue,
                                                const ConstructSettings& settings = {});

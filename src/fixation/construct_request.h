@@ -1,4 +1,4 @@
-// What a request for a construct, or for checks, must be like; and the refusals. Internal to the fixation stage.
+// Validates requests for a construct or for checks, and words the refusals. Internal to the fixation stage.
 #pragma once
 
 #include "fixation/construct.h"

@@ -1,5 +1,5 @@
-// Devices side by side: the room one takes in the bone and outside it, and what it costs to come near another. Internal
-// to the fixation stage.
+// Devices side by side: the space each takes up inside and outside the bone, and the cost of coming close to another.
+// Internal to the fixation stage.
 #pragma once
 
 #include <vector>
@@ -8,7 +8,7 @@
 
 namespace rayset::fixation {
 
-/// The room a device takes.
+/// The space a device takes up.
 struct DeviceBody {
   Vec3 entry, tip, direction;
   double radius = 0, head_radius = 0;
@@ -17,17 +17,17 @@ struct DeviceBody {
 };
 [[nodiscard]] DeviceBody bodyOf(const Device& device, const Catalogue& catalogue);
 
-/// From surface to surface, heads included; negative where they cut into each other.
+/// From surface to surface, heads included; negative if they overlap.
 [[nodiscard]] double bodyGap(const DeviceBody& a, const DeviceBody& b);
 
-/// What two devices cost for lying as near to each other as they do, where this gap is wanted between them.
+/// Cost of two devices being as close together as they are, given the gap wanted between them.
 [[nodiscard]] double pairCost(const DeviceBody& a, const DeviceBody& b, double wanted_gap_mm);
 
-/// The other devices a path has to get along with.
+/// The other devices a path has to avoid.
 struct Neighbours {
   std::vector<DeviceBody> bodies;
   double wanted_gap_mm = 0;
-  /// `own`, the cost of the path by itself, with that of every neighbour added.
+  /// The cost of the path on its own, `own`, plus that of every neighbour.
   [[nodiscard]] double addedTo(double own, const DeviceBody& body) const;
 };
 

@@ -73,7 +73,7 @@ struct DeviceChecker::Impl {
   ReducedFoot foot{input, ReducedFoot::Beside::kLeftOut};
   RuleBook book{input, catalogue, settings, foot};
   DeviceInspector inspector{input, catalogue, foot};
-  std::map<std::string, SpacePtr> spaces;                     // by the bones gone through; null where there is none
+  std::map<std::string, SpacePtr> spaces;                     // by the bones gone through; null if there is none
   std::map<std::string, std::optional<Rule>> rules;           // by what decides the rule
   std::vector<std::shared_ptr<const DeviceChecker>> adopted;  // hold the fields of rules taken over
 

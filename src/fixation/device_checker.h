@@ -1,7 +1,7 @@
-// Checks of devices moved by hand, quick enough to follow the hand: what checkDevice() builds anew each time (distance
-// fields, closed solids, ray casters) is kept from call to call. Results are those of checkDevice().
+// Checks devices as they are moved by hand, fast enough to keep up: what checkDevice() rebuilds each time (distance
+// fields, closed solids, ray casters) is kept between calls. Same results as checkDevice().
 //
-// Not for use by several threads at once.
+// Not thread-safe.
 #pragma once
 
 #include <memory>
@@ -14,45 +14,45 @@ namespace rayset {
 
 class DeviceChecker {
  public:
-  /// `input.reduced` and `input.ct` are kept as pointers and must outlive the checker. Errors as planConstruct().
+  /// `input.reduced` and `input.ct` are kept as pointers and must outlive the checker. Errors as for planConstruct().
   [[nodiscard]] static Result<DeviceChecker> make(ConstructInput input, Catalogue catalogue,
                                                   ConstructSettings settings = {});
   ~DeviceChecker();
   DeviceChecker(DeviceChecker&&) noexcept;
   DeviceChecker& operator=(DeviceChecker&&) noexcept;
 
-  /// As checkDevice(): every check of a device among `all` (itself is recognised by id).
+  /// As checkDevice(): all checks of a device in its place among `all` (which may include it; it is recognised by id).
   [[nodiscard]] Result<DeviceChecks> check(const Device& device, const std::vector<Device>& all);
 
-  /// The device a person means who draws a line from `entry` to `tip` (reduced pose): its entry moved along the line
-  /// onto the outer cortex of its first bone, its direction kept, its length rounded down from where the tip was drawn
-  /// to what is sold (screws) or to whole millimetres (wires), tip, countersink and expected gauge reading renewed. Id,
-  /// ray, stage and bones are those of `device`, type and diameter those of `type`. Checks and warnings are left as
-  /// they are. kRequest where the line misses the bone or is too short for any length.
+  /// The device meant by someone who draws a line from `entry` to `tip` (reduced pose): the entry is moved along the
+  /// line onto the outer cortex of the first bone; the direction is kept; the length is rounded down from where the tip
+  /// was drawn to a length sold (screws) or to whole millimetres (wires); tip, countersink and expected gauge reading
+  /// are updated. Id, ray, stage and bones are taken from `device`, type and diameter from `type`. Checks and warnings
+  /// are left unchanged. kRequest if the line misses the bone or is too short for any length.
   [[nodiscard]] Result<Device> drawn(const Device& device, const std::string& type, const Vec3& entry, const Vec3& tip);
 
-  /// Id of the nearest other device and its distance, surface to surface; ("", 1000) when there is none.
+  /// Id of the nearest other device and its distance, surface to surface; ("", 1000) if there is none.
   struct Neighbour {
     std::string id;
     double mm = 1000;
   };
   [[nodiscard]] Neighbour nearest(const Device& device, const std::vector<Device>& all) const;
-  /// Whether the device enters this bone of the reduced foot (not asked of the bones it is planned through).
+  /// Whether the device enters this bone of the reduced foot (not meant for the bones it is planned through).
   [[nodiscard]] bool enters(const Device& device, Bone bone) const;
-  /// Whether it passes this bone nearer than the bone's surface may be off.
+  /// Whether it passes this bone within the error of the bone's surface.
   [[nodiscard]] bool mayEnter(const Device& device, Bone bone) const;
-  /// What is not as one would want it, in words, from `device.checks`: as planConstruct() writes Device::warnings.
+  /// The failed checks and remarks in words, from `device.checks`, as planConstruct() writes Device::warnings.
   [[nodiscard]] std::vector<std::string> warnings(const Device& device) const;
   [[nodiscard]] const ConstructSettings& settings() const;
 
-  /// To be called after the surface of a bone in `input.reduced`, or of its fragments, was changed; its other arguments
-  /// as in ConstructInput.
+  /// Call after the surface of a bone in `input.reduced`, or of its fragments, has changed; the other arguments as in
+  /// ConstructInput.
   void moved(Bone bone, const Rigid& injured_to_reduced, const std::map<std::string, Surface>& fragments);
-  /// Builds what the first check of each of these would have to wait for, beside each other.
+  /// Builds in parallel what the first check of each of these would otherwise have to wait for.
   void prepare(const std::vector<Device>& devices);
-  /// Takes over what another checker, made of the same bones in the same places, has built; it is kept alive.
+  /// Reuses what another checker, made from the same bones in the same places, has built, and keeps that checker alive.
   void adopt(std::shared_ptr<const DeviceChecker> other);
-  /// From now on grey values are read from this image; null: none.
+  /// From now on reads grey values from this image; null for none.
   void setImage(const CtVolume* ct);
   [[nodiscard]] bool hasImage() const;
 

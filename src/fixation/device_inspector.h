@@ -1,4 +1,4 @@
-// Every check of a device as it stands, measured on distance fields and meshes. Internal to the fixation stage.
+// All checks of a device in place, measured on distance fields and meshes. Internal to the fixation stage.
 #pragma once
 
 #include <map>
@@ -9,21 +9,21 @@
 
 namespace rayset::fixation {
 
-/// Not for use by several threads at once.
+/// Not thread-safe.
 class DeviceInspector {
  public:
-  /// What it is given must outlive it.
+  /// All arguments must outlive it.
   DeviceInspector(const ConstructInput& input, const Catalogue& catalogue, const ReducedFoot& foot)
       : input_(input), catalogue_(catalogue), foot_(foot) {}
 
-  /// Among `all` (itself is recognised by id).
+  /// In its place among `all` (which may include it; it is recognised by id).
   [[nodiscard]] DeviceChecks checks(const Device& device, const std::vector<Device>& all, const Rule& rule) const;
   /// Whether it enters a bone that it is not planned through.
   [[nodiscard]] bool enters(const Device& device, Bone b) const;
-  /// Whether it passes such a bone nearer than that bone's surface may be off.
+  /// Whether it passes such a bone within the error of that bone's surface.
   [[nodiscard]] bool mayEnter(const Device& device, Bone b) const;
 
-  /// After a bone was moved.
+  /// Call after moving a bone.
   void forget(Bone b) { others_.erase(b); }
 
  private:

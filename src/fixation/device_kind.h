@@ -1,4 +1,4 @@
-// What kinds of devices there are and when they are in. A new kind begins here.
+// The kinds of devices and their stages. Start here to add a kind.
 #pragma once
 
 #include <array>
@@ -17,8 +17,8 @@ struct DeviceTraits {
   std::string_view words;      ///< of several, as the follow-up's rules name them
   bool threaded = false;       ///< holds by its thread: purchase is computed, the hole is drilled and measured
   bool headed = false;         ///< has a head that is countersunk
-  bool cut_to_length = false;  ///< any length; else those of the catalogue
-  double stub_mm = 0;          ///< stands out of the bone that far while it is in
+  bool cut_to_length = false;  ///< any length; else only catalogue lengths
+  double stub_mm = 0;          ///< protrudes from the bone by this much while it is in
   double driver_mm = 0;        ///< radius of what drives it in, outside the bone (design choice)
 };
 [[nodiscard]] constexpr DeviceTraits traits(DeviceKind kind) {
@@ -34,7 +34,7 @@ inline constexpr std::array<DeviceKind, 2> kDeviceKinds{DeviceKind::kScrew, Devi
 
 enum class DeviceStage {
   kTemporary,   ///< holds the reduction until the definitive devices are in
-  kDefinitive,  ///< stays
+  kDefinitive,  ///< stays in
 };
 inline constexpr std::array<DeviceStage, 2> kDeviceStages{DeviceStage::kTemporary, DeviceStage::kDefinitive};
 [[nodiscard]] constexpr std::string_view word(DeviceStage stage) {

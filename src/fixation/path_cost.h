@@ -1,13 +1,13 @@
-// What a path costs: how far it is from what its rule wants, as one number. Internal to the fixation stage.
+// The cost of a path: how far it is from what its rule wants, as one number. Internal to the fixation stage.
 #pragma once
 
 #include "fixation/path_rule.h"
 
 namespace rayset::fixation {
 
-inline constexpr double kNoPath = 1000;  ///< cost of what cannot be: far above every real cost
+inline constexpr double kNoPath = 1000;  ///< cost of an impossible path: far above every real cost
 
-/// A path that was looked at.
+/// A path that was considered.
 struct Candidate {
   Vec3 entry = Vec3::Zero(), direction = Vec3::UnitX(), crossing = Vec3::Zero();
   double depth = 0;
@@ -15,8 +15,8 @@ struct Candidate {
   [[nodiscard]] bool possible() const { return cost < kNoPath; }
 };
 
-/// Of the path on its own; kNoPath and above when it is no path at all, then `out` is left as it is. `step` as for
-/// path::read().
+/// Cost of the path on its own; kNoPath or more if it is not a valid path, in which case `out` is left unchanged.
+/// `step` as for path::read().
 [[nodiscard]] double pathCost(const Rule& rule, const Vec3& entry, const Vec3& direction, double step,
                               Candidate* out = nullptr);
 

@@ -16,7 +16,7 @@ namespace rayset {
 ///   compression  68 * 0.01^0.06 * rho^2 = 51.6 rho^2 MPa  Carter and Hayes 1977 at 0.01 1/s (memory-high)
 ///   shear = half of compression (Tresca; design choice)
 /// low and high are half and twice that: HU against measured density has R^2 0.55 (Vivanco 2014, found), and the laws
-/// in use disagree by more than that. HU are taken as calibrated; uncalibrated scanners add 20 % (reference table F).
+/// in use disagree by more than that. HU are taken as calibrated; uncalibrated scanners add 20 %.
 struct ShearStrength {
   double typical_mpa = 0, low_mpa = 0, high_mpa = 0;
 };

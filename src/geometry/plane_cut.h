@@ -19,7 +19,7 @@ struct CutSegment {
 };
 
 /// `height`: of its corners above the plane. `place(k, l)`: where the plane meets the edge from corner k to corner l.
-/// nullopt where all lie on one side.
+/// nullopt if all lie on one side.
 template <class Place>
 [[nodiscard]] std::optional<CutSegment> cutTriangle(const Surface::Triangle& t, const std::array<double, 3>& height,
                                                     const Place& place) {

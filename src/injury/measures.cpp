@@ -22,7 +22,7 @@ namespace rayset {
 namespace {
 
 constexpr double kDegrees = 180 / 3.14159265358979323846;
-// Published slice level: 10 mm below the dorsal surface of C1 (reference table A, area and volume protocol).
+// Published slice level: 10 mm below the dorsal surface of C1 (area and volume protocol, Bhimani et al.).
 constexpr double kLevelBelowC1Mm = 10;
 // Where along the interval the three distances are averaged (ours): distances along x from the landmark named.
 constexpr double kC1M2From = -4.5, kC1M2To = -0.5;  // from the distal end of C1
@@ -665,8 +665,7 @@ void compareToLimit(Measure& m, const Definition& d, const Limits& limits) {
       break;
     case Comparison::kAbove:
       // Offsets of borders have a sign; too far is too far either way. A metatarsal may lie a little plantar of its
-      // tarsal bone but never dorsal (reference table A, lateral film), so a dorsal step is judged on the dorsal side
-      // only.
+      // tarsal bone but never dorsal (lateral film, Wheeless), so a dorsal step is judged on the dorsal side only.
       m.abnormal = (d.key.ends_with("_border") ? std::abs(m.value) : m.value) > limit->value;
       break;
     case Comparison::kAbsoluteAbove:

@@ -248,7 +248,7 @@ std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) 
   return out;
 }
 
-/// Half-width of the interval of a ray's shift; 0 where it is known.
+/// Half-width of the interval of a ray's shift; 0 if it is known.
 double within(const PerRay<double>& within_mm, Ray ray) {
   const double* mm = find(within_mm, ray);
   return mm != nullptr ? *mm : 0;

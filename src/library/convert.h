@@ -1,5 +1,5 @@
-// Between the types of the public headers (include/rayset, namespace rayset::api) and those of the stages. In this
-// folder alone the two meet: `api` is written out before every name of the public ones.
+// Between the types of the public headers (include/rayset, namespace rayset::api) and those of the stages. The two meet
+// only in this folder, where every public name is qualified with `api`.
 #pragma once
 
 #include <exception>
@@ -34,7 +34,7 @@ namespace library {
 [[nodiscard]] api::DeviceChecks shown(const DeviceChecks& checks);
 [[nodiscard]] std::vector<api::Device> shown(const std::vector<Device>& devices);
 
-/// `call()`, with what libraries below may throw as an error: nothing leaves the library as an exception.
+/// `call()`, with anything the underlying libraries throw turned into an error: no exception leaves the library.
 template <class Call>
 [[nodiscard]] auto guarded(const Call& call) -> decltype(call()) {
   try {

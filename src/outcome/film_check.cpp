@@ -27,7 +27,7 @@ NamedView nominalView(FilmView view, bool lateromedial) {
 
 /// Why the metal in the bone `body` is not understood: a device through it that looks of another length than planned,
 /// is not seen, or lies far both from where it was planned and from where the bone has gone (`depth_told`: one film
-/// does not tell how far). Empty where it is understood.
+/// does not tell how far). Empty if it is understood.
 std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan,
                                bool depth_told) {
   constexpr double kFarMm = 5;

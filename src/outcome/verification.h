@@ -41,7 +41,7 @@ struct RayOutcome {
   /// With a single film: the part of the shift in its plane, and its interval. The part along the beam is then unknown:
   /// such a ray is not reduced if this says so, and otherwise not judged.
   double in_plane_mm = 0, in_plane_95_mm = 0;
-  std::string doubt;  ///< why the verdict is not sure, as a clause; empty where it is
+  std::string doubt;  ///< why the verdict is not sure, as a clause; empty if it is
   Outcome verdict = Outcome::kUnknown;
   bool sure = false;
 };

@@ -1,9 +1,9 @@
-// The scanner's beam as a mixture of four energies, the detector's reading behind what lies in its way, the correction
-// that is exact for water and for nothing else, and the filter of filtered back-projection. What metal and dense bone
-// do to a slice follows from these.
+// The scanner's beam as a mixture of four energies, the detector's reading behind an object, the correction that is
+// exact for water only, and the filter of filtered back-projection. The effects of metal and dense bone on a slice
+// follow from these.
 //
 // Attenuation of water, iron (7.87 g/cm^3) and compact bone (ICRU 44, 1.85 g/cm^3) at 50, 60, 80 and 100 keV: NIST
-// tables of Hubbell and Seltzer (NISTIR 5632), values from memory. Weights of the energies (120 kV, filtered) are ours.
+// tables of Hubbell and Seltzer (NISTIR 5632), from memory. Weights of the energies (120 kV, filtered) are ours.
 #pragma once
 
 #include <array>
@@ -18,11 +18,11 @@ inline constexpr Spectrum kWater{0.02269, 0.02059, 0.01837, 0.01707};
 inline constexpr Spectrum kIron{1.541, 0.948, 0.468, 0.2925};
 inline constexpr Spectrum kBone{0.07848, 0.05824, 0.04124, 0.03432};
 
-/// Attenuation per mm in the mean over the beam: what a thin layer takes.
+/// Attenuation per mm averaged over the beam, as for a thin layer.
 [[nodiscard]] double perMm(const Spectrum& material);
 
-/// What the detector reads (negative logarithm) behind tissue of the line integral `body` that attenuates as water
-/// does, and `mm` of another material.
+/// The detector's reading (negative logarithm) behind water-like tissue with line integral `body` and `mm` of another
+/// material.
 [[nodiscard]] double reading(double body, const Spectrum& material, double mm);
 
 /// The water correction: from a reading to the line integral that water alone would have had.

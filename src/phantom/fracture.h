@@ -1,5 +1,5 @@
-// Breaking the base of the second metatarsal: cut through signed distance fields, so that every piece is closed and the
-// two sides of a break fit each other.
+// Breaks the base of the second metatarsal, cutting through signed distance fields so that every piece is closed and
+// the two sides of a break fit each other.
 #pragma once
 
 #include <vector>
@@ -24,8 +24,8 @@ struct BrokenBase {
 ///   y          the stem of the Y splits the joint face, its arms run out to both cortices: a medial and a lateral
 ///   piece
 ///   fleck      a plane takes so much off the medial-plantar corner of the base that `fleck_mm3` are left beyond it
-/// The break is rough: the planes carry waves of about half a millimetre. kInternal where a piece would come out
-/// smaller than 60 mm^3 (15 for a fleck; a bone of unusual shape).
+/// The break is rough: the planes carry waves of about half a millimetre. kInternal if a piece would be smaller than 60
+/// mm^3 (15 for a fleck; a bone of unusual shape).
 [[nodiscard]] Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis, const Frame& frame,
                                                  BaseFragment kind, double fleck_mm3 = 90);
 

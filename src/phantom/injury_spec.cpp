@@ -106,7 +106,7 @@ std::vector<Ray> placingOrder(const InjurySpec& spec) {
 constexpr double kContactReachMm = 6;  // bones farther apart than this are no neighbours
 constexpr double kFacingMm = 1.2;      // a joint's facing area: what is this little farther apart than its closest spot
 
-/// From each vertex of `a` the way to the nearest point of `b`; empty where they are too far apart.
+/// From each vertex of `a` the way to the nearest point of `b`; empty if they are too far apart.
 std::vector<Vec3> waysAcross(const Surface& a, const Surface& b, double* closest) {
   const RayCaster target({&b});
   std::vector<Vec3> ways(a.vertices.size(), Vec3::Constant(1e3));
@@ -120,7 +120,7 @@ std::vector<Vec3> waysAcross(const Surface& a, const Surface& b, double* closest
 }
 
 /// Both surfaces grown towards each other over their facing areas: half the gap each where it is narrowest, fading out.
-/// False where they are too far apart.
+/// False if they are too far apart.
 bool growTogether(Surface& a, Surface& b) {
   double closest = 0;
   const std::vector<Vec3> from_a = waysAcross(a, b, &closest), from_b = waysAcross(b, a, &closest);

@@ -1,4 +1,4 @@
-// Injuries given to an intact foot, and the truth that comes with them.
+// Injuries applied to an intact foot, with the resulting ground truth.
 #pragma once
 
 #include <array>
@@ -41,14 +41,14 @@ struct InjurySpec {
   /// Extra displacement of the fragment relative to its metatarsal (mm away from it).
   double fragment_gap_mm = 1.5;
   double fleck_mm3 = 90;  ///< size of the fleck, 20 to 200
-  /// Bones pressed into contact, so that partial volume bridges their joint. A metatarsal of the pair (the first, where
-  /// both are) moves towards the other bone, as injured, until they touch; what moved it belongs to the injury. Two
-  /// bones of the tarsus stay where they are and grow together over what faces the other most closely, half the gap
-  /// each (a worn joint); they are then so in the intact foot too.
+  /// Bones pressed into contact, so that partial volume bridges their joint. The metatarsal of the pair (the first, if
+  /// both are) moves towards the other bone, as injured, until they touch; that movement is part of the injury. Two
+  /// tarsal bones stay in place and grow together where they face each other most closely, by half the gap each (a worn
+  /// joint); this applies to the intact foot too.
   std::vector<std::pair<Bone, Bone>> contacts;
 };
 
-/// Our own magnitudes, 3 to 9 mm and 1 to 13 degrees, graded from ray to ray as one force would do:
+/// Our own magnitudes, 3 to 9 mm and 1 to 13 degrees, graded from ray to ray as a single force would:
 ///   homolateral      rays 1-5 lateral and dorsal             isolated        ray 1 medial and dorsal
 ///   divergent        ray 1 medial, rays 2-5 lateral          medial-partial  ray 1 medial, ray 2 dorsal with it
 ///   lateral-partial  rays 2-5 lateral and dorsal, ray 1 in place
@@ -61,7 +61,7 @@ struct InjurySpec {
 [[nodiscard]] std::optional<BaseFragment> baseFragmentFromWord(std::string_view word);
 [[nodiscard]] std::string_view wordOf(BaseFragment fragment);
 
-/// What a reader of the scan should call a named injury. Empty where the scheme has no name for the set.
+/// What a reader of the scan should call a named injury. Empty if the scheme has no name for it.
 struct ExpectedPatterns {
   std::string quenu_kuss, hardcastle, myerson;
 };
@@ -72,20 +72,20 @@ struct ExpectedPatterns {
 [[nodiscard]] std::string wordsOf(const std::vector<std::pair<Bone, Bone>>& contacts);
 
 /// JSON {"rays":[{"ray":2,"shift_mm":{"lateral":..,"dorsal":..,"distal":..},"turn_deg":{"abduction":..,...}}],
-/// "fragment":"shear","fragment_gap_mm":1.5,"fleck_mm3":90,"contact":["M1-C1"]}; what is left out is 0. kRequest,
+/// "fragment":"shear","fragment_gap_mm":1.5,"fleck_mm3":90,"contact":["M1-C1"]}; anything left out is 0. kRequest,
 /// naming file and field, for anything else.
 [[nodiscard]] Result<InjurySpec> readInjurySpec(const std::filesystem::path& file);
 [[nodiscard]] Result<InjurySpec> parseInjurySpec(const std::string& json, const std::string& where);
 
-/// A random injury: the set of rays and the directions of one of the five named kinds, shifts of 3 to 12 mm of lateral
-/// and dorsal together and turns up to 20 degrees. The same seed gives the same injury everywhere.
+/// A random injury: the set of rays and the directions of one of the five named kinds, combined lateral and dorsal
+/// shifts of 3 to 12 mm and turns of up to 20 degrees. The same seed gives the same injury everywhere.
 struct RandomInjury {
   NamedInjury kind = NamedInjury::kNone;
   InjurySpec spec;
 };
 [[nodiscard]] RandomInjury randomInjury(std::uint64_t seed);
 
-/// An injured foot with the truth.
+/// An injured foot with its ground truth.
 struct InjuredFoot {
   Side side = Side::kRight;
   BoneSurfaces intact;                       ///< where everything belongs
@@ -100,8 +100,8 @@ struct InjuredFoot {
   EachRay<double> eased_mm;          ///< how far the base was eased out of its neighbours
 };
 
-/// An intact foot made ready for injuries: its frame, base points and what collisions need (about 1.5 s of one core;
-/// each injury then costs a few tenths). Cheap to copy.
+/// An intact foot prepared for injuries: its frame, base points and collision data (about 1.5 s of one core; each
+/// injury then costs a few tenths). Cheap to copy.
 class IntactFoot {
  public:
   IntactFoot(BoneSurfaces bones, Side side);
@@ -114,12 +114,12 @@ class IntactFoot {
 };
 
 /// Applies the shifts and turns about each base in the foot frame of the intact foot. Displaced bones that would
-/// overlap a neighbour by more than 0.2 mm (or than they already do where they belong) are eased out by the least that
-/// clears them, along the shift's own direction, dorsally, distally or between these (bones cannot pass through each
-/// other); the truth has the pose that came out. Where 15 mm do not clear it, shift and turn are taken back together
-/// until it is clear. Rays are placed from the leading one back, each against the tarsus and the rays placed before it.
-/// Toes and sesamoids go with their metatarsal. kRequest where a ray that should move is not among the bones, and where
-/// bones to be pressed into contact are not there or lie more than 6 mm apart.
+/// overlap a neighbour by more than 0.2 mm (or by more than in their normal place) are eased out by the smallest
+/// distance that clears them, along the shift's own direction, dorsally, distally or in between (bones cannot pass
+/// through each other); the ground truth records the final pose. If 15 mm is not enough, shift and turn are reduced
+/// together until the bone is clear. Rays are placed from the leading one back, each against the tarsus and the rays
+/// placed before it. Toes and sesamoids go with their metatarsal. kRequest if a ray to be moved is not among the bones,
+/// or if bones to be pressed into contact are missing or more than 6 mm apart.
 [[nodiscard]] Result<InjuredFoot> injure(const IntactFoot& intact, const InjurySpec& spec);
 [[nodiscard]] Result<InjuredFoot> injure(const BoneSurfaces& intact, Side side, const InjurySpec& spec);
 

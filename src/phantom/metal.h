@@ -1,4 +1,4 @@
-// Metal in the field of view: a bone staple, screws and wires, and what it does to the slices it lies in.
+// Metal in the field of view: a bone staple, screws and wires, and its effect on the slices that contain it.
 //
 // Model. Each slice that metal touches is scanned again as one parallel beam of many directions: the path through metal
 // and the attenuation of everything else are added up along every ray through metal, the beam is a mixture of four
@@ -35,8 +35,8 @@ struct Staple {
 /// Bridge and legs are as long as the bone allows, up to 14 and 16 mm (common practice, no source).
 [[nodiscard]] Staple stapleIn(const Surface& bone, const Frame& frame);
 
-/// Steel of any shape: signed distance to its surface (negative inside; right within a voxel of it), and a box it lies
-/// in. Patient frame, mm.
+/// Steel of any shape: signed distance to its surface (negative inside; accurate within a voxel of it), and a bounding
+/// box. Patient frame, mm.
 struct SteelBody {
   std::function<double(const Vec3&)> distance;
   Box box;
@@ -49,15 +49,15 @@ struct SteelBody {
 struct MetalSlice {
   Grid grid;            ///< of the whole scan
   int slice = 0;        ///< k
-  double noise_hu = 0;  ///< standard deviation that the scan has without metal; 0: no starvation either
+  double noise_hu = 0;  ///< standard deviation without metal; 0: no starvation either
   double blur_sigma_mm = 0.3;
   std::uint64_t seed = 1;
   /// Where along k (in slices from the centre of this one) the slice looks, and with what weight (sum 1).
   std::vector<std::pair<double, float>> profile;
 };
 
-/// Adds the metal to `hu` (size.x * size.y values, without noise). False, and nothing is added, where no metal lies in
-/// the slice.
+/// Adds the metal to `hu` (size.x * size.y values, without noise). Returns false, adding nothing, if the slice contains
+/// no metal.
 bool addMetal(std::vector<float>& hu, const std::vector<SteelBody>& steel, const MetalSlice& slice);
 
 }  // namespace rayset

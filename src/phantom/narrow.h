@@ -1,4 +1,4 @@
-// Joints as narrow as wanted: for scans in which the space between two bones is thinner than the scan's blur.
+// Makes joints of any width, for scans in which the space between two bones is thinner than the scan's blur.
 #pragma once
 
 #include "anatomy/bones.h"
@@ -6,8 +6,8 @@
 namespace rayset {
 
 /// Gives every joint of `bones` the width `space_mm` (above 0): where two bones face each other across less than 3 mm
-/// both borders move by half of what is too much or too little, less where they face each other across 3 to 4.5 mm, so
-/// that no edge is left; elsewhere the bones stay as they are. Closed surfaces in one frame.
+/// each border moves by half the difference, tapering off from 3 to 4.5 mm so that no edge is left; elsewhere the bones
+/// are unchanged. Closed surfaces in one frame.
 [[nodiscard]] BoneSurfaces withJointSpace(const BoneSurfaces& bones, double space_mm);
 
 }  // namespace rayset

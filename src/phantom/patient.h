@@ -1,4 +1,4 @@
-// An invented patient: a foot, an injury, perhaps the other foot beside it, and the scan of it all.
+// A synthetic patient: a foot, an injury, perhaps the other foot beside it, and a scan of everything.
 #pragma once
 
 #include <cstdint>
@@ -51,9 +51,9 @@ struct Patient {
   std::optional<CtVolume> other_ct;  ///< OtherFoot::kOwnScan
 };
 
-/// Makes the foot, injures it and scans it. kRequest for a request that does not go together (which, and what to do).
-/// The other foot, where it is a mirror image, is put 45 mm to the medial side (bone to bone) and lies a few degrees
-/// and millimetres differently: nobody lies perfectly symmetric.
+/// Makes the foot, injures it and scans it. kRequest if the request contradicts itself (saying where, and what to do).
+/// The other foot, if it is a mirror image, is put 45 mm to the medial side (bone to bone), off by a few degrees and
+/// millimetres: nobody lies perfectly symmetrically.
 [[nodiscard]] Result<Patient> makePatient(const PatientRequest& request, const Progress& progress = {});
 
 /// The mirror image of a foot, put beside it as makePatient() does.

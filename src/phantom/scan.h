@@ -3,9 +3,9 @@
 // Model. Every part is a closed surface; its signed distance gives the depth below the surface, and depth gives the
 // tissue: a cortical shell (thick along the middle of the metatarsal shafts, thin at their ends and on the tarsal
 // bones), cancellous bone with a band-limited trabecular texture, fatty marrow in the canal of the shafts. Around the
-// bones lie capsule and cartilage, muscle, fat, and a skin that is thicker under the foot and the heel. Tissue values:
-// compact bone and trabecular bone from reference.md F (compact 1441 HU, trabecular 314 HU, foot trabecular 100-400
-// HU); the thicknesses are ours.
+// bones are capsule and cartilage, muscle, fat, and a skin that is thicker under the foot and the heel. Tissue values:
+// compact bone 1441 HU and trabecular bone 314 HU (teaching page), trabecular bone of the foot 100-400 HU (from
+// memory); the thicknesses are ours.
 //
 // Image formation, in this order: the tissue map is evaluated on a grid finer than the voxels (step no larger than the
 // sigma of the blur), averaged by the point spread function on that fine grid (this is the partial volume), sampled at
@@ -13,8 +13,8 @@
 // but never narrower than the pixel (sigma >= pixel/sqrt(12)); along the slice normal it is that Gaussian convolved
 // with the slice's thickness.
 //
-// What may lie in the way: a plaster cast (a shell that follows the skin, padding below it, open at the toes and at the
-// leg; thickness and HU as asked for, ours) and metal (metal.h). Kernels: see ReconstructionKernel.
+// Optional obstacles: a plaster cast (a shell that follows the skin, padding below it, open at the toes and at the leg;
+// thickness and HU as asked for, ours) and metal (metal.h). Kernels: see ReconstructionKernel.
 //
 // The tissue map is fixed in the patient frame, so turning the scanner does not change the foot. Results depend on the
 // seed and not on the number of threads.
@@ -45,7 +45,7 @@ enum class ReconstructionKernel { kStandard, kSoft, kSharp };
 
 /// A plaster cast around the injured foot (parts with foot number 0).
 struct Cast {
-  double thickness_mm = 0;  ///< 0: none; the wall of a cast has about 6 to 10 mm (common practice, no source)
+  double thickness_mm = 0;  ///< 0: none; a cast is about 6 to 10 mm thick (common practice, no source)
   double hu = 500;          ///< of dry plaster, which is uneven by a tenth or so
   double padding_mm = 4;    ///< cotton wool between skin and plaster
 };
@@ -53,8 +53,8 @@ struct Cast {
 struct ScanSettings {
   double pixel_mm = 0.5;
   double slice_mm = 0.5;
-  double noise_hu = 30;       ///< standard deviation in soft tissue, standard kernel; correlated over neighbouring
-                              ///< pixels of a slice
+  /// Standard deviation in soft tissue, standard kernel; correlated over neighbouring pixels of a slice.
+  double noise_hu = 30;
   double blur_fwhm_mm = 0.7;  ///< in plane (standard kernel) and through plane, applied before sampling
   double density = 1.0;       ///< bone mineral relative to a healthy adult
   double cortex_mm = 1.6;     ///< diaphysis; thinner (0.8) at the ends and on tarsal bones
@@ -64,7 +64,7 @@ struct ScanSettings {
   double proximal_crop_mm = 0;  ///< > 0: field of view starts this far behind C2 (midfoot only)
   ReconstructionKernel kernel = ReconstructionKernel::kStandard;
   bool bone_hardening = false;   ///< dense bone reads low, dark bands between bones (hardening.h)
-  Cast cast;                     ///< widens the field of view by what the cast takes
+  Cast cast;                     ///< widens the field of view by its own thickness
   std::vector<Staple> staples;   ///< patient frame
   std::vector<SteelBody> steel;  ///< other metal
   bool soft_tissue = true;       ///< false: dry bones in air
@@ -80,8 +80,8 @@ struct ScannedPart {
   /// For a broken bone: the unbroken one in the pose of this piece. The cortex then follows the bone's own surface and
   /// the break shows cancellous bone, not a new cortex. Null: the part is whole.
   const Surface* whole = nullptr;
-  /// Where the part's trabeculae are read in the texture, which is fixed in the patient frame: null: where it lies. A
-  /// bone that is scanned again after it was moved by X keeps its own with X.inverse().
+  /// Where the part's trabeculae are read in the texture, which is fixed in the patient frame; null: at the part's own
+  /// place. A bone scanned again after being moved by X keeps its trabeculae with X.inverse().
   const Rigid* to_texture = nullptr;
   int foot = 0;  ///< parts with the same number belong to one foot (decides where the sole and the heel are)
 };
@@ -92,7 +92,7 @@ struct TissueHu {
   static constexpr double kCortex = 1500, kMarrow = -20, kPadding = -850;
 };
 
-/// The grid covers all parts. Memory about 8 bytes a voxel beside the result. Fails (kRequest) for settings out of
+/// The grid covers all parts. Uses about 8 bytes per voxel besides the result. Fails (kRequest) for settings out of
 /// range, no parts, a part that is not closed, or a volume of more than 2^31 voxels.
 [[nodiscard]] Result<CtVolume> synthesiseCt(const std::vector<ScannedPart>& parts, const ScanSettings& settings,
                                             const Progress& progress = {});

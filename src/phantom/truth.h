@@ -1,4 +1,4 @@
-// truth.json: what is true of an invented patient, to judge a plan by.
+// truth.json: the ground truth of a synthetic patient, for judging a plan.
 //
 // Units and frames as in plan.json: millimetres, degrees, HU; LPS of the CT; matrices 4 x 4, row major.
 //
@@ -14,7 +14,7 @@
 //                    bone is missing are left out
 //   contacts[]      "M1-C1": bones pressed into contact
 //   fragments[]     {id, kind, volume_mm3, injured_to_reduced}
-//   patterns        {quenu_kuss, hardcastle, myerson}: what the named injury should be called; null where the injury is
+//   patterns        {quenu_kuss, hardcastle, myerson}: what the named injury should be called; null if the injury is
 //                    not a named one, or the scheme has no name for it
 //   bones[]         {id, volume_mm3 (intact surface), complete (all of it inside the field of view)} of the injured
 //                   foot

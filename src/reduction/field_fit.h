@@ -1,4 +1,4 @@
-// Fitting one bone (or a group of bones) of an atlas foot to the patient's bones through the patient's distance fields.
+// Fits one bone (or a group of bones) of an atlas foot to the patient's bones through the patient's distance fields.
 #pragma once
 
 #include <Eigen/Geometry>
@@ -10,9 +10,9 @@
 
 namespace rayset::reduction {
 
-/// Long bones are not only scaled but twisted from person to person and side to side (by up to 10 degrees between the
-/// base and the shaft of the second metatarsal of one of the test feet); the base must not pay for the shaft. Points
-/// turn about the line (point, axis) by `angle` times a ramp from 0 at `from` to 1 at `to` along the axis.
+/// Long bones differ between people and sides not only in scale but also in twist (by up to 10 degrees between the base
+/// and shaft of the second metatarsal in one of the test feet); the fit of the base must not suffer for the shaft.
+/// Points turn about the line (point, axis) by `angle` times a ramp from 0 at `from` to 1 at `to` along the axis.
 struct Twist {
   Vec3 point = Vec3::Zero();
   Vec3 axis = Vec3::UnitZ();
@@ -32,7 +32,7 @@ struct Twist {
 /// Atlas to patient: x -> R B diag(exp(log_scale)) B^T (twist(x) - centre) + image. Rigid without scale and twist.
 struct AtlasMap {
   Mat3 R = Mat3::Identity();
-  Vec3 image = Vec3::Zero();   ///< where `centre` goes, patient frame, mm
+  Vec3 image = Vec3::Zero();   ///< the image of `centre`, patient frame, mm
   Mat3 B = Mat3::Identity();   ///< directions of scaling (columns), atlas frame
   Vec3 centre = Vec3::Zero();  ///< atlas frame, mm
   Vec3 log_scale = Vec3::Zero();
@@ -55,7 +55,7 @@ struct AtlasMap {
   }
 };
 
-/// Atlas points that should come to lie on one of the patient's surfaces.
+/// Atlas points that should end up on one of the patient's surfaces.
 struct FitPoint {
   Vec3 position;  ///< atlas frame, mm
   double weight = 1;

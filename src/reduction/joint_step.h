@@ -1,4 +1,4 @@
-// The parts of jointFit() that a joint followed while its ray is moved measures in the same way.
+// The parts of jointFit() shared with the live measurement of a joint while its ray is being moved.
 #pragma once
 
 #include <vector>
@@ -8,13 +8,13 @@
 namespace rayset::reduction {
 
 inline constexpr double kJointReachMm = 6;    ///< surfaces farther apart than this do not face each other
-inline constexpr double kJointContactMm = 2;  ///< contract of JointFit::contact_mm2
+inline constexpr double kJointContactMm = 2;  ///< as JointFit::contact_mm2 is defined
 inline constexpr std::size_t kJointSamples = 4000;
 
 /// Dorsal step at the joint line, mm, metatarsal over tarsal: dorsal edges on either side of it, column by column
-/// across the foot, the mean of the middle half of their differences; 0 where no column holds both edges. The
-/// metatarsal's points stand where `X` takes them. `centre` of the facing patch; `normal` of it, towards distal, of any
-/// length; `dorsal` unit.
+/// across the foot, the mean of the middle half of their differences; 0 if no column contains both edges. The
+/// metatarsal's points are moved by `X`. `centre` of the facing patch; `normal` of it, towards distal, of any length;
+/// `dorsal` unit.
 [[nodiscard]] double dorsalStep(const std::vector<OrientedPoint>& metatarsal, const Rigid& X,
                                 const std::vector<OrientedPoint>& tarsal, const Vec3& centre, const Vec3& normal,
                                 const Vec3& dorsal);

@@ -1,4 +1,4 @@
-// What the surgeon does to bring one ray back, in words.
+// What the surgeon does to reduce one ray, in words.
 #pragma once
 
 #include <map>
@@ -21,14 +21,14 @@ struct Movement {
 /// Movement of `injured_to_reduced` at the base point as scanned.
 [[nodiscard]] Movement movementOf(const Rigid& injured_to_reduced, const Vec3& injured_base, const Frame& frame);
 
-/// Traction beyond the reduced length with which the base passes the tarsus on its way back, mm. `fields`: of the bones
-/// as scanned, C1 to C3 and Cub are asked; `metatarsal` and its `base` as scanned.
+/// Traction beyond the reduced length that the base needs to clear the tarsus on its way back, mm. `fields`: of the
+/// bones as scanned; C1 to C3 and Cub are used; `metatarsal` and its `base` as scanned.
 [[nodiscard]] double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surface& metatarsal,
                                       const Rigid& injured_to_reduced, const Vec3& base, const Frame& frame);
 
-/// Steps in the order they are done: traction, clearing of the rim, turns, pushes, rotation, hold. `clearing_mm`:
-/// traction beyond the reduced length that lets the base pass its neighbours. `kept`: the ray is where it belongs.
-/// Where it is not `told` whether the ray is displaced, it is stressed first.
+/// Steps in the order they are carried out: traction, clearing of the rim, turns, pushes, rotation, hold.
+/// `clearing_mm`: traction beyond the reduced length that lets the base pass its neighbours. `kept`: the ray is where
+/// it belongs. Unless the images show whether the ray is displaced (`told`), it is stressed first.
 [[nodiscard]] std::vector<std::string> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept,
                                                  bool told = true);
 

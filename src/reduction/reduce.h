@@ -34,14 +34,15 @@ struct RayReduction {
   JointFit joint;
   std::vector<std::string>
       manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
-  /// What staying as scanned would cost over what it may (negative log likelihoods); standing.h says what follows.
+  /// Cost of staying as scanned relative to what is allowed (negative log likelihoods); see standing.h for the
+  /// consequences.
   double strain = 0;
-  /// How far its base would go had it not been left where it stands, mm; 0 of a ray that is put back.
+  /// How far its base would have moved had it not been left in place, mm; 0 for a ray that is reduced.
   double away_mm = 0;
-  std::string doubt;     ///< why the images do not tell whether the ray is displaced; empty: they do
-  bool by_hand = false;  ///< the pose was given; the uncertainty is then 0: nobody computed one
+  std::string doubt;     ///< why the images do not show whether the ray is displaced; empty if they do
+  bool by_hand = false;  ///< the pose was set by hand; the uncertainty is then 0, as none was computed
 
-  /// `pose` as a person gave it: nothing is doubted, no uncertainty known. Joint and manoeuvre are the caller's.
+  /// Sets a manual `pose`: no doubt, no known uncertainty. Joint and manoeuvre are left to the caller.
   void placeByHand(const Rigid& pose) {
     injured_to_reduced = pose;
     by_hand = true;
@@ -50,17 +51,17 @@ struct RayReduction {
   }
 };
 
-/// From when on the bones of a reduced joint are told to overlap, mm (ours).
+/// Overlap of the bones of a reduced joint from which it is reported, mm (ours).
 inline constexpr double kOverlapToldFromMm = 0.8;
-/// From when on a dorsal step left at a reduced joint is told, mm: what counts as displacement of a ray.
+/// Dorsal step left at a reduced joint from which it is reported, mm: the same as for displacement of a ray.
 inline constexpr double kStepToldFromMm = kDisplacedFromMm;
-/// The dorsal step left at the ray's joint, where it is worth a look: at the second and third, whose dorsal borders are
-/// flush (docs/decisions/reduction.md); at the others they differ in every foot.
+/// The dorsal step left at the ray's joint, if meaningful: at the second and third, whose dorsal borders are flush
+/// (docs/decisions/reduction.md); at the others they differ in every foot.
 [[nodiscard]] std::optional<double> dorsalStepLeft(const RayReduction& ray);
 
-/// What a person fixed of one ray; patient frame, the metatarsal as scanned.
+/// What the user has set for one ray; patient frame, the metatarsal as scanned.
 struct RayOverride {
-  std::optional<Rigid> pose;       ///< injured_to_reduced, taken exactly; the other rays settle around it
+  std::optional<Rigid> pose;       ///< injured_to_reduced, used exactly; the other rays settle around it
   std::optional<Rigid> start;      ///< a further start of the search
   std::optional<Vec3> base_point;  ///< instead of the one found on the surface, mm
   std::optional<Vec3> distal;      ///< unit axis instead of the one found; of the second ray also the foot's axis
@@ -72,10 +73,10 @@ enum class ReductionMethod { kContralateral, kCongruence };
 struct ReductionResult {
   ReductionMethod method = ReductionMethod::kCongruence;
   std::vector<Ray> order{kPlacingOrder.begin(), kPlacingOrder.end()};
-  PerRay<RayReduction> rays;      ///< absent: a ray whose bones are missing or that could not be placed
+  PerRay<RayReduction> rays;      ///< absent if the ray's bones are missing or it could not be placed
   BoneSurfaces reduced;           ///< every bone, metatarsals where they belong
   Frame frame;                    ///< foot frame of the reduced foot
-  double mirror_residual_mm = 0;  ///< rms of mirrored against injured tarsus; 0 without the other foot
+  double mirror_residual_mm = 0;  ///< rms between the mirrored and the injured tarsus; 0 without the other foot
   std::vector<std::string> cautions;
 };
 
@@ -89,7 +90,7 @@ struct ReductionResult {
                                                  const BoneSurfaces& prior, const reduction::JointNorms& norms,
                                                  const Progress& progress = {}, const RayOverrides& overrides = {});
 
-/// The joint of one ray as it stands.
+/// The joint of one ray as it is.
 [[nodiscard]] JointFit jointFit(const Surface& metatarsal, const Surface& tarsal, const Vec3& dorsal);
 
 }  // namespace rayset

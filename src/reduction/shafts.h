@@ -1,6 +1,6 @@
-// How the shafts of the metatarsals lie to each other. From person to person neighbouring shafts spread apart by much
-// the same angle and rise over each other less alike (joint_figures.h has the figures); their joints alone leave both
-// open.
+// Angles between the shafts of the metatarsals. The angle by which neighbouring shafts diverge varies little from
+// person to person; the angle by which one rises above the other varies more (figures in joint_figures.h). The joints
+// alone leave both undetermined.
 #pragma once
 
 #include <map>
@@ -18,13 +18,13 @@ struct ShaftSite {
   Ray first, second;
   Vec3 way = Vec3::Zero();  ///< unit direction of the foot
 };
-/// All of a foot's.
+/// All sites of a foot.
 [[nodiscard]] std::vector<ShaftSite> shaftSites(const Frame& foot);
 
-/// Whether enough of a metatarsal is there for its axis `distal` to be its shaft's: a bone that the field of view cuts
-/// short keeps its axis within 7 degrees only (anatomy/frames.h).
+/// Whether enough of a metatarsal is in view for its axis `distal` to be that of its shaft: the axis of a bone cut
+/// short by the field of view is only right to within 7 degrees (anatomy/frames.h).
 [[nodiscard]] bool showsShaft(const Surface& metatarsal, const Vec3& distal);
-/// The angles of a foot by their name; of metatarsals that show their shaft and whose tarsal partner is there.
+/// The angles of a foot by name, for metatarsals that show their shaft and whose tarsal partner is present.
 [[nodiscard]] std::map<std::string, double> shaftAngles(const BoneSurfaces& bones, const Frame& foot);
 
 }  // namespace rayset::reduction

@@ -1,17 +1,17 @@
-// Whether a ray stands where it belongs, and whether the images tell.
+// Whether a ray is where it belongs, and whether the images can show it.
 #pragma once
 
 namespace rayset::reduction {
 
-/// What the solver found of one ray.
+/// The solver's findings on one ray.
 struct Standing {
-  double strain = 0;     ///< what staying as scanned costs, in units of Tuning::keep_gain
+  double strain = 0;     ///< cost of staying as scanned, in units of Tuning::keep_gain
   double away_mm = 0;    ///< how far its base is from its best place
   double within_mm = 0;  ///< 95 % half-width of that place
 };
 
-/// A ray stays as scanned unless it costs more than rays in place do and it would be called displaced. What holds it
-/// loosely must move it by more than it is sure of.
+/// A ray stays as scanned unless that costs more than it does for rays in place and the ray would be called displaced.
+/// If its place is uncertain it has to move by more than that uncertainty.
 [[nodiscard]] bool stays(const Standing& ray);
 
 /// Whether the images tell if a ray is displaced that stays, or that is put back.

@@ -1,5 +1,5 @@
-// The ray board: five columns, one a ray, in the order the surgeon sees them looking down on the foot with the toes
-// away.
+// The ray board: five columns, one per ray, in the order the surgeon sees them looking down on the foot with the toes
+// pointing away.
 #pragma once
 
 #include <array>
@@ -10,11 +10,11 @@
 
 namespace rayset {
 
-// --- what the board in the page is drawn by too: web/src/facts.ts is made from it
+// --- also used by the board on the page: web/src/facts.ts is generated from it
 
 /// Rays from left to right as seen from dorsal with the toes up: 1 to 5 for a right foot, 5 to 1 for a left one.
 [[nodiscard]] std::vector<Ray> boardOrder(Side side);
-/// +1 where the direction points to the right of the drawing, -1 to the left.
+/// +1 if the direction points to the right in the drawing, -1 if to the left.
 struct BoardSense {
   double lateral = 1;  ///< seen from dorsal with the toes up
   double distal = 1;   ///< seen from medial
@@ -22,10 +22,10 @@ struct BoardSense {
 [[nodiscard]] constexpr BoardSense boardSense(Side side) {
   return side == Side::kRight ? BoardSense{1, -1} : BoardSense{-1, 1};
 }
-/// The scale is that of the largest shift, but never for less than this.
+/// The largest shift sets the scale, but never less than this.
 inline constexpr double kBoardLeastMm = 3;
 
-/// Marks about their own place, in points on paper, to the right and up.
+/// Marks relative to their own position, in points on paper, to the right and up.
 namespace board_marks {
 using Corner = std::array<double, 2>;
 inline constexpr std::array<Corner, 3> kDisplaced{{{0, 4}, {3.8, -3}, {-3.8, -3}}};
@@ -39,8 +39,8 @@ inline constexpr double kHead = 5.5, kHeadShare = 0.6, kHeadHalfWidth = 0.45, kS
 
 // --- the board of the report
 
-/// Draws the board with its top left corner at (x, y) across `width` points; returns its height. `draw` false measures
-/// only.
+/// Draws the board with its top left corner at (x, y) across `width` points; returns its height. With `draw` false it
+/// only measures.
 double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, bool draw = true);
 
 }  // namespace rayset

@@ -1,4 +1,4 @@
-// What reading films leaves for people: film_report.pdf and a picture of each film with its measures drawn in place.
+// Readable output of film reading: film_report.pdf and a picture of each film with its measures drawn in place.
 #pragma once
 
 #include <filesystem>

@@ -25,7 +25,7 @@ struct FilmedFoot {
   std::vector<MetalSolid> metal;         ///< of the definitive stage
 };
 
-/// `reduced`: bones where they belong; `poses`: as scanned to there, by poseId().
+/// `reduced`: the reduced bones; `poses`: from as scanned to reduced, by poseId().
 [[nodiscard]] FilmedFoot filmedFoot(Side side, const Frame& frame, const BoneSurfaces& reduced,
                                     std::map<std::string, Rigid> poses, const std::vector<Device>& devices,
                                     const Catalogue& catalogue);
@@ -38,7 +38,8 @@ struct SimulatedFilm {
   FilmedState state;
 };
 
-/// The states of one view, cropped to the foot alike and with one grey scale. Fault::kRequest as projectionView().
+/// The states of one view, cropped identically to the foot and with one grey scale. Fault::kRequest as for
+/// projectionView().
 [[nodiscard]] Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, const FilmedFoot& foot,
                                                           const TubePose& tube, const std::string& description,
                                                           std::span<const FilmedState> states,

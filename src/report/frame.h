@@ -1,4 +1,4 @@
-// What stands at the head and foot of every page of a report: side, patient, title, statement, time, page number.
+// The header and footer of every page of a report: side, patient, title, statement, time, page number.
 #pragma once
 
 #include <optional>
@@ -13,16 +13,17 @@ namespace rayset {
 
 inline constexpr const char* kStatement = "Planning aid. A licensed surgeon decides. Not a medical device.";
 
-/// As DICOM writes them. `born` nullopt: not known here, and not mentioned.
+/// As DICOM writes them. `born` is nullopt if unknown, and then not printed.
 struct PatientLine {
   std::string name, id;
   std::optional<std::string> born;
 };
 
-/// `title` in plain ASCII or UTF-8 without markup, short: it stands to the right of the patient.
+/// `title` in plain ASCII or UTF-8 without markup, short: it is printed to the right of the patient.
 [[nodiscard]] pdf::PageFrame reportFrame(const PatientLine& patient, Side side, const std::string& title,
                                          const std::string& made_at);
-/// The first page's head: facts (name and markup) to the left, the side of the foot in large words to the right.
+/// The heading of the first page: facts (name and markup) to the left, the side of the foot in large words to the
+/// right.
 void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std::string>>& facts, Side side);
 
 }  // namespace rayset

@@ -1,6 +1,6 @@
-// Pages of a PDF: flowing text, tables that break between rows, headings that stay with what follows. Units are points
-// (1/72 inch) from the top left corner of an A4 page. Text is shaped by pango, so any script a font on the machine
-// covers can appear in a name; fonts are embedded.
+// Pages of a PDF: flowing text, tables that break between rows, headings kept with the text that follows. Units are
+// points (1/72 inch) from the top left corner of an A4 page. Text is shaped by pango, so a name may use any script for
+// which the machine has a font; fonts are embedded.
 #pragma once
 
 #include <array>
@@ -28,7 +28,7 @@ inline constexpr Colour kInk = 0x1A1D21, kGrey = 0x5B626B, kRule = 0xB9BFC6, kBa
 
 enum class Align { kLeft, kCentre, kRight };
 
-/// Text safe to put inside pango markup: special characters escaped, bytes that are no UTF-8 replaced.
+/// Text safe to put inside pango markup: special characters escaped, bytes that are not UTF-8 replaced.
 [[nodiscard]] std::string escaped(const std::string& text);
 [[nodiscard]] inline std::string bold(const std::string& markup) { return "<b>" + markup + "</b>"; }
 [[nodiscard]] std::string coloured(Colour colour, const std::string& markup);
@@ -42,8 +42,8 @@ struct TextStyle {
   bool one_line = false;  ///< ends in an ellipsis instead of wrapping
 };
 
-/// Draws markup with its top left corner at (x, y), wrapped at `width`; returns the height used. Drawing only happens
-/// when `draw` is set, so the same call measures.
+/// Draws markup with its top left corner at (x, y), wrapped at `width`; returns the height used. Draws only if `draw`
+/// is set, so the same call can measure.
 double drawText(cairo_t* cr, const std::string& markup, double x, double y, double width, const TextStyle& style = {},
                 bool draw = true);
 /// Width of the markup on one line.
@@ -56,19 +56,19 @@ struct Column {
   Align align = Align::kLeft;
 };
 struct Row {
-  std::vector<std::string> cells;  ///< markup, one a column
+  std::vector<std::string> cells;  ///< markup, one per column
   bool highlight = false;          ///< light tint behind the row
 };
 
-/// What stands at the head and foot of every page.
+/// The header and footer of every page.
 struct PageFrame {
   std::function<void(cairo_t*, int page, int pages)> draw;
 };
 
 class Document {
  public:
-  /// Writes to `file`; an empty path makes a dry run that only counts pages and notes where the sections fall.
-  /// `earlier`: the dry run of the same content (page numbers known), or null.
+  /// Writes to `file`; an empty path makes a dry run that only counts pages and notes where sections start. `earlier`:
+  /// the dry run of the same content, for its page numbers, or null.
   Document(const std::filesystem::path& file, PageFrame frame, const Document* earlier = nullptr);
   ~Document();
   Document(const Document&) = delete;
@@ -76,21 +76,21 @@ class Document {
 
   void setTitle(const std::string& title, const std::string& subject);
 
-  /// Headings note their page under `key` and enter the outline of the PDF. `keep`: points that must follow on the same
-  /// page.
+  /// Headings record their page under `key` and appear in the outline of the PDF. `keep`: points that have to follow on
+  /// the same page.
   void heading(const std::string& text, const std::string& key = {}, double keep = 60);
   void subheading(const std::string& text, double keep = 40);
   void paragraph(const std::string& markup, const TextStyle& style = {}, double indent = 0);
   /// A paragraph hanging behind a mark ("1.", a dash).
   void item(const std::string& mark, const std::string& markup, const TextStyle& style = {}, double indent = 16);
-  /// Title row repeated on each page it runs over; a row only breaks when it is taller than a page.
+  /// The title row is repeated on every page; a row breaks only if it is taller than a page.
   void table(const std::vector<Column>& columns, const std::vector<Row>& rows, double size = 7.8);
   void space(double points) { y_ += points; }
   /// Starts a new page unless `height` points are left on this one.
   void need(double height);
   void newPage();
 
-  /// Reserves `height` points across the body and hands the place to `draw(cr, x, y, width)`.
+  /// Reserves `height` points across the body and calls `draw(cr, x, y, width)` for that space.
   void block(double height, const std::function<void(cairo_t*, double, double, double)>& draw);
 
   [[nodiscard]] double left() const { return kMargin; }
@@ -100,9 +100,9 @@ class Document {
   [[nodiscard]] bool dry() const { return dry_; }
   [[nodiscard]] int pages() const { return page_; }
   [[nodiscard]] cairo_t* context() const { return cr_; }
-  /// Page of a heading's key, from the dry run; 0 when unknown.
+  /// Page of a heading by key, from the dry run; 0 if unknown.
   [[nodiscard]] int pageOf(const std::string& key) const;
-  /// Ends the file. The error names it.
+  /// Finishes the file. An error names it.
   [[nodiscard]] Status finish();
 
  private:
@@ -118,7 +118,7 @@ class Document {
   std::map<std::string, int> places_;
 };
 
-/// Draws on white, `width` by `height` points at `scale` pixels a point, into a PNG file. The error names the file.
+/// Draws on white, `width` by `height` points at `scale` pixels per point, into a PNG file. An error names the file.
 [[nodiscard]] Status writePng(const std::filesystem::path& file, double width, double height, double scale,
                               const std::function<void(cairo_t*)>& draw);
 

@@ -5,7 +5,7 @@
 
 namespace rayset::palette {
 
-/// Told apart by people with any of the common colour-vision deficiencies, on white and on black (Okabe and Ito 2008,
+/// Distinguishable with any of the common colour-vision deficiencies, on white and on black (Okabe and Ito 2008,
 /// jfly.uni-koeln.de/color); each also differs by shape, pattern or word wherever it is used.
 inline constexpr pdf::Colour kOrange = 0xE69F00, kSkyBlue = 0x56B4E9, kGreen = 0x009E73, kYellow = 0xF0E442,
                              kBlue = 0x0072B2, kVermilion = 0xD55E00, kPurple = 0xCC79A7;

@@ -27,22 +27,22 @@ struct Shot {
   std::string name;        ///< of the PNG file, without ending
   std::string caption;     ///< plain text
   std::string group;       ///< "injured", "reduced", "metal", "ray", "film"
-  bool dark = false;       ///< a film: marks need a light ground
+  bool dark = false;       ///< a film: marks need a light background
   std::optional<Ray> ray;  ///< of the "ray" group
   RenderView view;
   Picture picture;
   std::string top, bottom, left, right;  ///< orientation words at the edges
   std::string corner;                    ///< side in capitals, top left
   std::string note;                      ///< a warning word, bottom right; may be empty
-  std::string heading;                   ///< of the row of shots it belongs to (films: the view); may be empty
-  std::string short_caption;             ///< under the picture where the heading says the rest; empty: the caption
+  std::string heading;                   ///< of its row of shots (films: the view); may be empty
+  std::string short_caption;             ///< used under the picture if the heading says the rest; empty: the caption
   std::vector<ShotLabel> labels;
 };
 
 /// "medial", "distal", "dorsal"...: the word for the frame's direction nearest to this one, at a picture's edge.
 [[nodiscard]] std::string orientationWord(const Frame& frame, const Vec3& direction);
 
-/// Every picture the bones present allow. `devices`: the solids of c.fixation.devices by id. Empty when cancelled.
+/// Every picture that the available bones allow. `devices`: the solids of c.fixation.devices by id. Empty if cancelled.
 [[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
                                           const words::KnownAxes& axes = {}, double pixels_per_point = 2.3,
                                           const Progress& progress = {});
@@ -55,8 +55,8 @@ struct CheckedFoot {
   std::vector<Ray> off;  ///< rays that are not where they were planned
   std::map<std::string, Surface> devices_planned, devices_found;
 };
-/// Found as solids with the plan as outlines, from dorsal and from medial: bones (group "found"), then devices in
-/// see-through bones (group "found_metal").
+/// Found bones and devices as solids, the plan as outlines, from dorsal and from medial: bones (group "found"), then
+/// devices in translucent bones (group "found_metal").
 [[nodiscard]] std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_point = 2.3);
 
 /// Draws a shot into the rectangle at (x, y), `width` points wide (the height follows from the picture); returns the
@@ -77,7 +77,7 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
 /// Writes the shot as PNG with its marks, caption and legend.
 [[nodiscard]] Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
                                const std::vector<LegendEntry>& entries = {});
-/// Runs all writers beside each other (each file is the work of one thread); the first one's error, if any.
+/// Runs all writers in parallel (one thread per file); returns the first writer's error, if any.
 [[nodiscard]] Status writtenBeside(const std::vector<std::function<Status()>>& writers);
 
 }  // namespace rayset

@@ -1,9 +1,9 @@
 // Shaded pictures of bones and devices, ray traced with Embree on the processor.
 //
 // Parallel projection, smooth normals (creases above 45 degrees stay sharp), one soft key light from above left of the
-// viewer, ambient occlusion, and dark lines where one part ends in front of another, so that single bones can be told
-// apart in grey as well. Parts with opacity below 1 show their nearest front only and never hide what lies behind.
-// The same input gives the same picture on any number of threads.
+// viewer, ambient occlusion, and dark lines where one part ends in front of another, so that bones can be told apart in
+// greyscale too. Parts with opacity below 1 show only their nearest front and never hide what is behind them. The same
+// input gives the same picture on any number of threads.
 #pragma once
 
 #include <array>
@@ -20,8 +20,9 @@ namespace rayset {
 
 struct RenderPart {
   const Surface* surface;       ///< outward oriented; need not be closed
-  std::array<float, 3> colour;  ///< linear RGB 0..1 (see linearColour() for the usual screen values)
-  float opacity = 1;  ///< < 1: seen through (ghost of the other state, bones around a device); 0: outline only
+  std::array<float, 3> colour;  ///< linear RGB, 0 to 1 (linearColour() converts screen colours)
+  /// Below 1: translucent (ghost of the other state, bones around a device); 0: outline only.
+  float opacity = 1;
 };
 
 /// Parallel projection: `right` and `up` are unit directions of the picture in the patient frame; looks along -(right x
@@ -36,7 +37,7 @@ struct RenderView {
 struct RenderSettings {
   int samples = 3;                 ///< rays per pixel along each axis (anti-aliasing)
   int occlusion_rays = 12;         ///< per pixel, before smoothing; 0: no ambient occlusion
-  double occlusion_reach_mm = 14;  ///< what is farther away casts no ambient shade
+  double occlusion_reach_mm = 14;  ///< anything farther away casts no ambient shadow
   double line_px = 1.1;            ///< half-width of the lines around parts; 0: none
 };
 
@@ -50,19 +51,19 @@ struct Picture {
 /// The linear RGB of a screen colour 0xRRGGBB (sRGB).
 [[nodiscard]] std::array<float, 3> linearColour(std::uint32_t rgb);
 
-/// Surfaces made ready once for many pictures (smooth normals, search trees). The surfaces must stay where they are and
-/// as they are while this lives. Safe to share between threads.
+/// Surfaces prepared once for many pictures (smooth normals, search trees). The surfaces must outlive it unmoved and
+/// unchanged. Safe to share between threads.
 class PreparedSurfaces {
  public:
   struct Mesh;
   struct Impl;
-  /// Null and empty ones are passed over.
+  /// Null and empty surfaces are skipped.
   explicit PreparedSurfaces(const std::vector<const Surface*>& surfaces);
   ~PreparedSurfaces();
   PreparedSurfaces(const PreparedSurfaces&) = delete;
   PreparedSurfaces& operator=(const PreparedSurfaces&) = delete;
 
-  /// Null where the surface was not among those given.
+  /// Null if the surface was not among those given.
   [[nodiscard]] const Mesh* find(const Surface* surface) const;
   [[nodiscard]] const Impl& impl() const { return *impl_; }
 
@@ -72,10 +73,10 @@ class PreparedSurfaces {
 
 [[nodiscard]] Picture render(const std::vector<RenderPart>& parts, const RenderView& view,
                              const RenderSettings& settings = {});
-/// The same from surfaces prepared before; parts whose surface is not among them are not shown.
+/// The same from prepared surfaces; parts whose surface is not among them are not shown.
 [[nodiscard]] Picture render(const std::vector<RenderPart>& parts, const RenderView& view,
                              const RenderSettings& settings, const PreparedSurfaces& prepared);
-/// PNG (cairo). Fault::kInternal when the file cannot be written; the error names it.
+/// PNG (cairo). Fault::kInternal if the file cannot be written; the error names it.
 [[nodiscard]] Status writePng(const std::filesystem::path& file, const Picture& picture);
 
 }  // namespace rayset

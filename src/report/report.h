@@ -1,4 +1,4 @@
-// What a planning run leaves for people: report.pdf, pictures and STL.
+// Readable output of a planning run: report.pdf, pictures and STL.
 #pragma once
 
 #include <filesystem>
@@ -12,7 +12,7 @@ namespace rayset {
 
 struct ReportSettings {
   std::string made_at;            ///< date and time printed on every page; empty: now, local time
-  double pixels_per_point = 2.3;  ///< detail of the pictures; 2.3 is about 165 dots an inch on paper
+  double pixels_per_point = 2.3;  ///< detail of the pictures; 2.3 is about 165 dots per inch on paper
 };
 
 /// Writes into an existing folder:
@@ -21,8 +21,8 @@ struct ReportSettings {
 ///   pictures/*.png         marked with side, orientation, scale bar and legend; film_*: simulated radiographs
 ///   bodies/*.nrrd          each bone's grey values and the soft tissue's, for films and checks (xray/bodies.h)
 ///   report.pdf             A4, fonts embedded
-/// plan.json is written by the caller, last. What is missing (a bone, the other foot, every device) is said in the
-/// report, never an error. Fault::kInternal names the file that could not be written; Fault::kCancelled when stopped.
+/// plan.json is written by the caller, last. Anything missing (a bone, the other foot, every device) is stated in the
+/// report and never an error. Fault::kInternal names the file that could not be written; Fault::kCancelled if stopped.
 /// Progress stage: "report".
 [[nodiscard]] Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress = {},
                                  const ReportSettings& settings = {});

@@ -1,4 +1,4 @@
-// What the check after the operation leaves for people: verification.pdf and its pictures.
+// Readable output of the postoperative check: verification.pdf and its pictures.
 #pragma once
 
 #include <filesystem>
@@ -16,7 +16,7 @@ struct VerificationReport {
   const PlanRecord* plan = nullptr;
   const Verification* found = nullptr;
   const Catalogue* catalogue = nullptr;
-  /// Where films were checked: the films in the order of `found->films`, and the foot's grey values. Else null.
+  /// If films were checked: the films in the order of `found->films`, and the foot's grey values; else null.
   const std::vector<CheckedFilm>* films = nullptr;
   const FootBodies* bodies = nullptr;
 };

@@ -19,7 +19,7 @@ namespace {
 
 constexpr const char* kCommonPractice = "common practice, no source";
 
-// Lines to look for under the C-arm, by ray (reference table A).
+// Lines to look for under the C-arm, by ray (Radiopaedia, Wheeless).
 struct ViewRule {
   const char* text;
   const char* source;

@@ -19,7 +19,7 @@ namespace rayset::words {
 /// DICOM person name "Family^Given^Middle^Prefix^Suffix" as "Family, Prefix Given Middle Suffix".
 [[nodiscard]] std::string personName(const std::string& dicom);
 
-/// kUntold: the images do not tell whether it is displaced; kUnknown: it could not be judged at all.
+/// kUntold: the images do not show whether it is displaced; kUnknown: it could not be assessed at all.
 enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
 [[nodiscard]] RayState state(const Case& c, Ray ray);
 [[nodiscard]] RayState state(const RayDisplacement& d);
@@ -37,19 +37,19 @@ enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
 /// The columns involved: "medial and middle; of the lateral it cannot be told".
 [[nodiscard]] std::string columns(const Case& c);
 
-/// One sentence or two that say what was found, and one a displaced ray.
+/// One or two sentences on what was found, and one per displaced ray.
 struct Finding {
   std::string headline;
   std::vector<std::string> rays;
   std::vector<std::string> unknown;  ///< a sentence for each ray that could not be judged
 };
 [[nodiscard]] Finding finding(const Case& c);
-/// How the place of the rays was found and how sure it is.
+/// How the rays' places were found and how certain they are.
 [[nodiscard]] std::vector<std::string> method(const Case& c);
 /// Name of the image set used for the other foot, or "none".
 [[nodiscard]] std::string otherFoot(const Case& c);
 
-/// Axes of the reduced metatarsals; those not in it are taken from the surfaces, which costs some 50 ms each.
+/// Axes of the reduced metatarsals; missing ones are computed from the surfaces, at about 50 ms each.
 using KnownAxes = std::map<Bone, MetatarsalAxis>;
 /// The axes of every reduced metatarsal, found on all threads.
 [[nodiscard]] KnownAxes axesOf(const Case& c);
@@ -61,9 +61,9 @@ using KnownAxes = std::map<Bone, MetatarsalAxis>;
 [[nodiscard]] std::string direction(const Case& c, const Device& device);
 /// "M2 → C2"
 [[nodiscard]] std::string through(const Device& device);
-/// The implant's name in the catalogue, or "3.5 mm screw" where it is not listed.
+/// The implant's name in the catalogue, or "3.5 mm screw" if it is not listed.
 [[nodiscard]] std::string implantName(const Case& c, const Device& device);
-/// "640 (410–900)" newtons, "–" where it was not estimated.
+/// "640 (410–900)" newtons, "–" if it was not estimated.
 [[nodiscard]] std::string pullout(const Device& device);
 /// "3.5 mm cortex screw, 36 mm" / "1.6 mm wire with threaded tip, 31 mm deep"
 [[nodiscard]] std::string implant(const Case& c, const Device& device);
@@ -73,11 +73,11 @@ struct Step {
   std::vector<std::string> lines;
   std::string id{};  ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
   std::optional<Ray> ray = {};
-  std::string device{};  ///< id of the device put in; may be empty
+  std::string device{};  ///< id of the device inserted; may be empty
 };
 /// The order of work in theatre, from the reduction's order and the devices.
 [[nodiscard]] std::vector<Step> steps(const Case& c, const KnownAxes& known = {});
-/// What must be on the table: from the devices and the catalogue.
+/// What has to be on the table, from the devices and the catalogue.
 [[nodiscard]] std::vector<std::string> instruments(const Case& c);
 
 /// A caution, with where it comes from ("" for those of this case).
@@ -86,7 +86,7 @@ struct Caution {
   std::string source;
 };
 /// What this run found: the case's, the reduction's, the construct's, each device's and each bone's, without repeats
-/// and without the open questions, which stand before everything else.
+/// and without the open questions, which come before everything else.
 [[nodiscard]] std::vector<Caution> caseCautions(const Case& c);
 /// Where harm is possible in this operation, with the planned distances where they can be computed.
 [[nodiscard]] std::vector<Caution> standingCautions(const Case& c);

@@ -1,4 +1,4 @@
-// Whole runs, from images to a folder of results: what the command line, the server and the library do.
+// Whole runs, from images to a folder of results, for the command line, the server and the library.
 #pragma once
 
 #include <filesystem>
@@ -14,12 +14,12 @@
 
 namespace rayset {
 
-/// planCase(), writeReport() and plan.json, into an existing empty folder. Errors as those; kCancelled when stopped.
+/// planCase(), writeReport() and plan.json, into an existing empty folder. Errors as those; kCancelled if stopped.
 [[nodiscard]] Result<Case> planInto(const PlanRequest& request, const Resources& resources,
                                     const std::filesystem::path& folder, const Progress& progress = {});
 
-/// writeReport() and plan.json of a case just planned, with the time that took noted in it, into an existing empty
-/// folder. Errors as planInto().
+/// writeReport() and plan.json of a newly planned case, recording the time that took, into an existing empty folder.
+/// Errors as for planInto().
 [[nodiscard]] Status writeNewPlan(Case& c, const std::filesystem::path& folder, const Progress& progress = {});
 /// writeReport() and plan.json of a case that was read back from a plan, into an existing empty folder. Errors as
 /// those.
@@ -27,7 +27,7 @@ namespace rayset {
 
 struct VerifyRequest {
   std::filesystem::path plan;                ///< folder that planInto() wrote
-  std::vector<std::filesystem::path> films;  ///< one alone tells its plane only; or
+  std::vector<std::filesystem::path> films;  ///< a single one only covers its own plane; or
   std::filesystem::path ct;                  ///< a folder
   std::vector<std::string> views;            ///< of the films, in their order; empty: from their headers
   std::string series;                        ///< of the CT
@@ -35,7 +35,7 @@ struct VerifyRequest {
   std::filesystem::path earlier;             ///< folder of an earlier check to compare with; empty: none
 };
 
-/// What is read before anything is computed.
+/// The input, read before anything is computed.
 struct VerifyInput {
   VerifyRequest request;
   PlanRecord plan;
@@ -46,12 +46,12 @@ struct VerifyInput {
   nlohmann::json earlier;          ///< verification.json of the earlier check; null: none
 };
 
-/// kRequest where neither or both of films and CT are given, where views and films differ in number, or the plan cannot
-/// be used, where a limit of the verdicts is missing; kImages naming the film that cannot.
+/// kRequest if neither or both of films and CT are given, views and films differ in number, the plan cannot be used, or
+/// a limit needed for the verdicts is missing; kImages naming the unusable film.
 [[nodiscard]] Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resources& resources);
-/// The earlier check of this foot that later ones can be compared with; null where the folder holds none.
+/// The earlier check of this foot that later ones can be compared with; null if the folder contains none.
 [[nodiscard]] nlohmann::json earlierCheck(const std::filesystem::path& folder);
-/// checkFilms() or checkCt(), and changeSince() where there is an earlier check. Errors as those.
+/// checkFilms() or checkCt(), and changeSince() if there is an earlier check. Errors as for those.
 [[nodiscard]] Result<Verification> verify(const VerifyInput& input, const Progress& progress = {});
 /// verify(), the report and verification.json, into an existing empty folder. Errors as those.
 [[nodiscard]] Result<Verification> verifyInto(const VerifyInput& input, const std::filesystem::path& folder,
@@ -65,7 +65,7 @@ struct ViewsRequest {
 };
 struct ViewsWritten {
   int films = 0;
-  bool sole_assumed = false;  ///< the sole is not in the CT: tube angles are off by as much as the foot slopes
+  bool sole_assumed = false;  ///< the sole is not in the CT: tube angles are off by the foot's slope
 };
 /// Simulated films of a planned foot, VIEW_STATE.png and .dcm, and views.json, into an existing empty folder. kRequest
 /// for a plan that cannot be used or an unknown view.

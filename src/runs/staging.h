@@ -1,5 +1,4 @@
-// Nothing is written half: results go into a hidden folder beside the target, which is renamed when everything is
-// there.
+// Results are never half-written: they go into a hidden folder beside the target, which is renamed once complete.
 #pragma once
 
 #include <filesystem>
@@ -13,8 +12,8 @@ namespace rayset {
 class Staging {
  public:
   /// Prepares to write into `target`. An existing target is replaced only when it is an empty folder, or holds `mark`
-  /// (the file that tells our own results, e.g. "plan.json") and nothing stands against replacing it (`force`, or
-  /// `mark` is present).
+  /// (the file that identifies our own results, e.g. "plan.json") and replacing it is allowed (`force`, or `mark` is
+  /// present).
   [[nodiscard]] static Result<Staging> open(const std::filesystem::path& target, const std::string& mark, bool force);
   Staging(Staging&& other) noexcept;
   Staging& operator=(Staging&&) = delete;
@@ -24,7 +23,7 @@ class Staging {
   ~Staging();
 
   [[nodiscard]] const std::filesystem::path& folder() const { return folder_; }
-  /// Puts the folder in the target's place; the earlier result is removed only after that worked.
+  /// Moves the folder to the target's place; the earlier result is removed only after that has succeeded.
   [[nodiscard]] Status commit();
 
  private:

@@ -1,4 +1,4 @@
-// Archives that came from outside, unpacked safely, and archives that go out.
+// Unpacks archives from outside safely, and writes archives for download.
 #pragma once
 
 #include <cstdint>
@@ -21,7 +21,8 @@ struct UnpackLimits {
 [[nodiscard]] bool isArchiveName(const std::string& name);
 
 /// Writes the regular files of the archive under `folder` (exists). kImages naming archive and entry for: absolute
-/// paths, "..", links, devices, more than the limits allow, what is damaged, protected by a password or no archive.
+/// paths, "..", links, devices, contents beyond the limits, and files that are damaged, password-protected or not
+/// archives.
 [[nodiscard]] Status unpack(const std::filesystem::path& archive, const std::filesystem::path& folder,
                             const UnpackLimits& limits = {}, const Progress& progress = {});
 
@@ -39,7 +40,8 @@ class ZipWriter {
   ~ZipWriter();
   ZipWriter(const ZipWriter&) = delete;
   ZipWriter& operator=(const ZipWriter&) = delete;
-  /// False: the sink wants no more or a file cannot be read; the zip is then not ended, so that it shows.
+  /// False if the sink accepts no more or a file cannot be read; the zip is then left unfinished, so that the failure
+  /// shows.
   [[nodiscard]] bool add(const std::string& name, const std::string& content);
   [[nodiscard]] bool addFile(const std::string& name, const std::filesystem::path& file);
   [[nodiscard]] bool finish();

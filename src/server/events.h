@@ -1,4 +1,4 @@
-// Server-sent events: who listens to which case, and what they are told.
+// Server-sent events: who listens to which case, and what they receive.
 #pragma once
 
 #include <memory>
@@ -38,7 +38,7 @@ class Events {
  public:
   [[nodiscard]] std::shared_ptr<Listener> listen(const std::string& case_id);
   void send(const std::string& case_id, const std::string& event, const nlohmann::ordered_json& data);
-  /// Ends all listeners. Nobody is woken after it has returned.
+  /// Ends all listeners. None is woken after it returns.
   void close();
 
  private:

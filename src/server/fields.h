@@ -1,4 +1,4 @@
-// What a request says: the JSON of its body, the fields of its query.
+// The contents of a request: the JSON of its body, the fields of its query.
 #pragma once
 
 #include <initializer_list>
@@ -15,7 +15,7 @@ namespace rayset::server {
 
 /// The body as an object; an empty body is an empty one.
 [[nodiscard]] tl::expected<Json, Reply> bodyOf(const Request& request);
-/// "" where it is no text.
+/// "" if it is not text.
 [[nodiscard]] std::string textOf(const Json& j, const char* key);
 
 /// Reads the fields of a request; the first that is wrong is remembered.

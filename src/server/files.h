@@ -1,4 +1,4 @@
-// Which files of a case and of the page may be seen, and what they are.
+// Which files of a case and of the page may be served, and as what.
 #pragma once
 
 #include <filesystem>
@@ -12,7 +12,7 @@
 namespace rayset::server {
 
 [[nodiscard]] std::string typeOf(const std::string& name);
-/// The file itself, with ETag; 304 where the browser has it; ".gz" beside it where it takes that.
+/// The file itself, with ETag; 304 if the browser has it; the ".gz" beside it if the browser accepts that.
 [[nodiscard]] Reply fileReply(const std::filesystem::path& file, const Request& request);
 /// A path below `root` from segments that came from outside: no hidden names, no links, a regular file. Empty: none.
 [[nodiscard]] std::filesystem::path fileBelow(const std::filesystem::path& root,
@@ -30,9 +30,9 @@ struct Export {
   std::vector<std::string> path;  ///< as asked for under files/
   std::filesystem::path file;     ///< empty: made when first asked for
 };
-/// What can be taken away of a case, as it stands now.
+/// Everything that can be exported from a case in its current state.
 [[nodiscard]] std::vector<Export> exportsOf(const std::filesystem::path& case_folder, const CaseFacts& facts);
-/// The file behind files/PATH; empty: none. kRequest and others where it must be made and cannot.
+/// The file behind files/PATH; empty: none. kRequest and other faults if it has to be made and cannot be.
 [[nodiscard]] Result<std::filesystem::path> exportedFile(OpenCases& cases, const std::filesystem::path& case_folder,
                                                          const std::string& id, const std::vector<std::string>& path);
 

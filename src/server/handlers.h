@@ -1,4 +1,4 @@
-// The answers to requests, one function a route (routes.cpp). Those of a case are called for one that exists.
+// The request handlers, one function per route (routes.cpp). Handlers for a case are only called if it exists.
 #pragma once
 
 #include "server/http.h"
@@ -31,14 +31,14 @@ Reply startPlan(Station& station, Request& request);
 Reply startVerify(Station& station, Request& request);
 Reply stopJob(Station& station, Request& request);
 
-// looking.cpp: what is drawn
+// looking.cpp: views
 Reply mesh(Station& station, Request& request);
 Reply slice(Station& station, Request& request);
 Reply film(Station& station, Request& request);
 Reply realFilm(Station& station, Request& request);
 Reply thumbnail(Station& station, Request& request);
 
-// downloads.cpp: what is taken away
+// downloads.cpp: exports
 Reply exports(Station& station, Request& request);
 Reply exported(Station& station, Request& request);
 Reply calendar(Station& station, Request& request);

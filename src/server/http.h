@@ -32,12 +32,12 @@ struct Request : Target {
   std::string case_id;
 };
 
-/// What is sent as it happens, for as long as the other side listens. Both functions are called by the network's thread
+/// Content sent as it arises, for as long as the other side listens. Both functions are called by the network's thread
 /// and do not wait.
 class Feed {
  public:
   virtual ~Feed() = default;
-  /// What has not been sent yet, maybe nothing; nullopt: the end.
+  /// Whatever has not been sent yet, possibly nothing; nullopt at the end.
   [[nodiscard]] virtual std::optional<std::string> take() = 0;
   /// `wake` is to be called, from any thread, when take() has something again.
   virtual void whenChanged(std::function<void()> wake) = 0;
@@ -77,14 +77,14 @@ struct HttpSettings {
   int header_s = 75;     ///< until the next request's header is there
   int body_s = 30;       ///< for each piece of a body (256 KiB)
   int write_s = 60;      ///< for each piece written
-  int heartbeat_s = 15;  ///< a feed with nothing to tell says that it is still there
+  int heartbeat_s = 15;  ///< an idle feed sends a sign of life
 };
 
 class HttpServer {
  public:
-  /// Listens and serves in threads of its own. kRequest where the port is taken.
+  /// Listens and serves in threads of its own. kRequest if the port is taken.
   [[nodiscard]] static Result<std::unique_ptr<HttpServer>> start(const HttpSettings& settings, Handler handler);
-  /// Ends every connection and waits for what is being answered.
+  /// Ends every connection and waits for requests in progress.
   ~HttpServer();
   HttpServer(const HttpServer&) = delete;
   HttpServer& operator=(const HttpServer&) = delete;

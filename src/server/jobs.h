@@ -26,11 +26,11 @@ class Jobs {
   /// Stops what runs and waits for it.
   ~Jobs();
 
-  /// Its number. nullopt where a job of that case waits or runs.
+  /// Its number. nullopt if a job of that case waits or runs.
   [[nodiscard]] std::optional<std::string> add(const std::string& case_id, const std::string& kind, Work work);
   /// The job of the case that waits or runs, or null.
   [[nodiscard]] nlohmann::ordered_json of(const std::string& case_id) const;
-  /// False where there is no such job under way.
+  /// False if no such job is waiting or running.
   bool cancel(const std::string& id);
 
  private:

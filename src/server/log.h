@@ -18,12 +18,12 @@ namespace rayset::server {
 class Log {
  public:
   /// On standard error where `file` is empty. A file is added to; at 10 MiB it is renamed (log.1.jsonl) and a new one
-  /// begun, and three old ones are kept. kRequest where it cannot be written.
+  /// begun, and three old ones are kept. kRequest if it cannot be written.
   [[nodiscard]] static Result<std::shared_ptr<Log>> open(const std::filesystem::path& file);
 
   void started(std::string_view version, int port);
   void ended();
-  /// `pattern`: of the router, empty where none fits. Status 0: cut off before the reply was sent.
+  /// `pattern`: of the router, empty if none fits. Status 0: cut off before the reply was sent.
   void request(std::string_view method, std::string_view pattern, int status, std::chrono::milliseconds time,
                std::string_view case_id);
   /// `state`: added, done, failed or cancelled.

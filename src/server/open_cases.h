@@ -1,4 +1,4 @@
-// The cases that are looked at: what the library knows and what the workspace computes, made into the state of the
+// The cases being viewed: combines what the library stores and what the workspace computes into the state of the
 // interface (docs/decisions/workstation.md). Keeps the newest few planned cases open, so that views and edits are
 // quick.
 #pragma once
@@ -27,7 +27,7 @@ namespace rayset::server {
 
 using Json = nlohmann::ordered_json;
 
-/// What the history of a case says, without opening its plan.
+/// Facts from the history of a case, without opening its plan.
 struct CaseFacts {
   std::string name;
   std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only where made from these images
@@ -56,7 +56,7 @@ class OpenCases {
   [[nodiscard]] Result<Json> edit(const std::string& id, const std::string& kind, const Json& payload,
                                   const std::string& token = {});
   [[nodiscard]] Result<Json> tryEdit(const std::string& id, const std::string& kind, const Json& payload);
-  /// kRequest where there is nothing to undo (redo).
+  /// kRequest if there is nothing to undo (redo).
   [[nodiscard]] Result<Json> undo(const std::string& id, const std::string& token = {});
   [[nodiscard]] Result<Json> redo(const std::string& id, const std::string& token = {});
 
@@ -74,7 +74,7 @@ class OpenCases {
     std::int64_t seq = 0;                ///< the newest row applied
   };
   enum class Needs { kCase, kVolumes, kSlicer, kStudio };
-  /// kRequest where the case is not planned.
+  /// kRequest if the case is not planned.
   [[nodiscard]] Result<View> view(const std::string& id, Needs needs);
 
   /// Folder with the plan as edited, written as planInto() does; the plan's own where nothing was changed by hand.

@@ -1,4 +1,4 @@
-// Which request is answered by what.
+// Maps requests to handlers.
 #pragma once
 
 #include <string_view>
@@ -15,7 +15,7 @@ struct Route {
   [[nodiscard]] bool ofCase() const { return pattern.find("/CASE") != std::string_view::npos; }
 };
 
-/// Null where none fits.
+/// Null if none fits.
 [[nodiscard]] const Route* routeOf(const Request& request);
 
 }  // namespace rayset::server

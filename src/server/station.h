@@ -1,4 +1,4 @@
-// What the handlers of requests share.
+// State shared by the request handlers.
 #pragma once
 
 #include <atomic>
@@ -30,8 +30,8 @@ struct Station {
   }
 };
 
-/// What the first view of a planned case needs, made before anybody looks. Whatever fails here fails again, in words,
-/// when it is asked for.
+/// Prepares what the first view of a planned case needs. Anything that fails here fails again, with a message, when it
+/// is requested.
 void warm(Station& station, const std::string& id);
 
 }  // namespace rayset::server

@@ -14,7 +14,7 @@ struct Target {
   std::map<std::string, std::string> query;
 };
 
-/// nullopt where it is not well-formed: no path, empty segments, wrong %XX, no UTF-8, control characters.
+/// nullopt if it is not well-formed: no path, empty segments, wrong %XX, no UTF-8, control characters.
 [[nodiscard]] std::optional<Target> targetFrom(std::string_view text);
 
 }  // namespace rayset::server

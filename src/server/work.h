@@ -23,7 +23,7 @@ struct ImportOrder {
   std::string part;  ///< "images" or "other"
   std::string series;
 };
-/// kRequest where nothing was uploaded, kImages as unpack() and readCt(). What was uploaded is kept unless it came in.
+/// kRequest if nothing was uploaded, kImages as unpack() and readCt(). What was uploaded is kept unless it came in.
 [[nodiscard]] Status importImages(const Services& services, const ImportOrder& order, const Progress& progress);
 
 /// Films that were uploaded as such, beside those the case has. kRequest and kImages as takeFilms().

@@ -112,7 +112,7 @@ Status synchronise(const fs::path& folder, Sync what) {
   return {};
 }
 
-/// 0 where there is no such folder.
+/// 0 if there is no such folder.
 std::int64_t inodeOf(const fs::path& folder) {
   struct stat s {};
   return ::lstat(folder.c_str(), &s) == 0 && S_ISDIR(s.st_mode) ? static_cast<std::int64_t>(s.st_ino) : 0;

@@ -1,4 +1,4 @@
-// Which bone each voxel of the scan goes with when bones are put where they belong. Internal to the workspace.
+// Which bone each voxel of the scan moves with when bones are reduced. Internal to the workspace.
 #pragma once
 
 #include <cstdint>
@@ -9,9 +9,8 @@
 
 namespace rayset {
 
-/// On the part of the CT's grid around the bones that may move (metatarsals, pieces broken off them, their toes). A
-/// bone takes with it what its blur has spread within kHaloMm, as far as that is denser than muscle (as in
-/// xray/bodies.h): its halo.
+/// Covers the part of the CT's grid around the bones that may move (metatarsals, their fragments, their toes). A bone
+/// takes along the blur that spread within kHaloMm as far as it is denser than muscle (as in xray/bodies.h): its halo.
 struct BoneOwners {
   static constexpr std::uint8_t kIdBits = 0x3F, kHalo = 0x40;
 
@@ -24,7 +23,7 @@ struct BoneOwners {
   LabelVolume voxels;                             ///< 0: nobody; else an id, with kHalo outside the bone itself
   std::vector<Movable> bodies;                    ///< that may move
 
-  /// By the labels of the case where they are on the CT's grid, else by its surfaces; toes by its bodies.
+  /// From the labels of the case if they are on the CT's grid, else from its surfaces; toes from its bodies.
   BoneOwners(const Case& c, const CtVolume& ct);
 };
 

@@ -13,7 +13,7 @@
 
 namespace rayset {
 
-/// What the state is told from. `edited` is `planned` under `edits`.
+/// What the state is made from. `edited` is `planned` with `edits` applied.
 struct StateInput {
   const Case& planned;
   const Case& edited;
@@ -28,12 +28,12 @@ struct StateInput {
 /// The steps of the operation in a state.
 [[nodiscard]] std::vector<StepTitle> stepTitles(const EditJson& state);
 
-/// One ray as in state()["plan"]["rays"]. `r` and `d` are how it stands (not necessarily those of `in.edited`).
+/// One ray as in state()["plan"]["rays"]. `r` and `d` describe its pose (not necessarily that of `in.edited`).
 [[nodiscard]] EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d);
 /// One device as in state()["plan"]["devices"], among `all`. Without `image_read` its grey values are not told.
 [[nodiscard]] EditJson deviceStateJson(const StateInput& in, const Device& device, const std::vector<Device>& all,
                                        bool by_hand, bool image_read = true);
-/// Sentences with numbers for every check that fails; empty: the device is right.
+/// A sentence with numbers for every failed check; empty if the device passes.
 [[nodiscard]] std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
                                                      const std::vector<Device>& all);
 

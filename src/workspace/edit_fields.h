@@ -1,5 +1,5 @@
-// The fields of an edit's payload as a table: each is read with its check, written, and described for the docs from one
-// line. `P` is the struct they fill.
+// The fields of an edit's payload as a table: one line each for reading with its check, writing and documentation. `P`
+// is the struct they fill.
 #pragma once
 
 #include <functional>
@@ -18,19 +18,19 @@ struct EditField {
   std::string key{};
   std::string form{};      ///< for the docs: "1 to 200 characters"
   bool required = true;    ///< false: may be left out
-  bool completed = false;  ///< added by complete(); refused from outside
+  bool completed = false;  ///< added by complete(); rejected from outside
   std::string also_as{};   ///< a second name it may come under; empty: none
-  /// `value`: null where the field is missing. kRequest naming the edit's `kind` and the field.
+  /// `value`: null if the field is missing. kRequest naming the edit's `kind` and the field.
   std::function<Status(const EditJson* value, const std::string& kind, P& into)> read{};
   std::function<EditJson(const P&)> write{};  ///< discarded: left out
 };
 
-/// What a field writes that is not to be there.
+/// Written for a field that is to be left out.
 [[nodiscard]] inline EditJson leftOut() { return EditJson(EditJson::value_t::discarded); }
 
 namespace fields {
 
-// Values with their checks. `value`: null where the field is missing; errors name `kind` and `key`.
+// Values with their checks. `value`: null if the field is missing; errors name `kind` and `key`.
 [[nodiscard]] Result<std::string> text(const EditJson* value, const std::string& kind, const std::string& key,
                                        std::size_t least, std::size_t most);
 [[nodiscard]] Result<std::string> id(const EditJson* value, const std::string& kind, const std::string& key);
@@ -142,12 +142,12 @@ template <class P>
 
 // ---------------------------------------------------------------------------------------------- a whole payload
 
-/// What is not among `known` is refused. kRequest.
+/// Rejects fields that are not in `known`. kRequest.
 [[nodiscard]] Status onlyKnownFields(const EditJson& payload, const std::string& kind,
                                      const std::vector<std::string>& known,
                                      const std::vector<std::string>& alternatives);
 
-/// From outside (`stored` false: what complete() adds is refused, as is what is not known), or as stored.
+/// From outside (`stored` false: fields added by complete() are rejected, as are unknown ones), or as stored.
 template <class P>
 [[nodiscard]] Result<P> payloadFrom(const EditJson& payload, const std::string& kind,
                                     const std::vector<EditField<P>>& table, bool stored) {

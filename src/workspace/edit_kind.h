@@ -1,6 +1,6 @@
-// One kind of edit in one place: its payload, how it is checked, completed, tried, applied and put in words. Each file
+// One kind of edit in one place: its payload and how it is checked, completed, tried, applied and described. Each file
 // of src/workspace/edit_kinds/ defines some: a function `std::vector<EditKind> edit_kinds::NAME()` in NAME.cpp, which
-// the build finds (cmake/Rayset.cmake). Nothing else needs to know of a new one.
+// the build finds (cmake/Rayset.cmake). Nothing else needs to know about a new one.
 #pragma once
 
 #include <functional>
@@ -31,17 +31,17 @@ struct EditContext {
   std::vector<StepTitle> steps;    ///< of the plan as edited
 };
 
-/// A device with what its checks rest on, as an edit stores it.
+/// A device with the basis of its checks, as stored by an edit.
 struct StoredDevice {
   Device device;
-  std::optional<Rigid> pose;  ///< of its ray; absent in histories of version 0.1: as the ray stands
+  std::optional<Rigid> pose;  ///< of its ray; absent in histories of version 0.1: the ray's current pose
   std::string check_basis;
 };
 [[nodiscard]] EditJson storedJson(const StoredDevice& device);
 /// kRequest naming the field.
 [[nodiscard]] Result<StoredDevice> storedDeviceFrom(const EditJson& j);
 
-/// What the open case does for edits that need more than the payload says. Errors are kRequest in words.
+/// What the open case does for edits that need more than their payload. Errors are kRequest in words.
 class EditWorkbench {
  public:
   struct Placed {
@@ -63,7 +63,7 @@ class EditWorkbench {
                                              const Vec3& tip) = 0;
   /// The devices of one ray planned again.
   [[nodiscard]] virtual Result<Construct> construct(Ray ray, bool wires) = 0;
-  /// {"devices", "rays"} of what would change, as in the state.
+  /// {"devices", "rays"} that would change, as in the state.
   [[nodiscard]] virtual Result<EditJson> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
                                                   const Vec3& tip) = 0;
   [[nodiscard]] virtual Result<EditJson> tryPose(Ray ray, const Rigid& injured_to_reduced) = 0;
@@ -79,7 +79,7 @@ struct EditKind {
   bool changes_plan = false;    ///< devices or rays are then not as planned
   bool needs_new_plan = false;  ///< takes effect when the case is planned again
   std::function<Status(const EditJson&, const EditContext&)> check{};
-  /// What is to be stored of a checked payload. `bench`: null where the case is not planned.
+  /// The payload to store for a checked payload. `bench`: null if the case is not planned.
   std::function<Result<EditJson>(const EditJson&, EditWorkbench* bench)> complete{};
   std::function<Result<EditJson>(const EditJson&, EditWorkbench&)> attempt{};  ///< empty: cannot be tried
   std::function<Status(const EditJson&, EditState&, const Case* planned)> apply{};
@@ -96,7 +96,7 @@ struct TypedEdit {
   std::function<Status(const P&, const EditContext&)> check{};
   std::function<Status(P&, EditWorkbench&)> complete{};
   std::function<Result<EditJson>(const P&, EditWorkbench&)> attempt{};
-  /// Not OK: the edit no longer fits and is left out; `what` says why.
+  /// On an error the edit no longer fits and is left out; `what` says why.
   std::function<Status(const P&, EditState&, const Case* planned)> apply{};
   std::function<std::string(const P&, const std::vector<StepTitle>&)> words{};
 };

@@ -30,8 +30,8 @@ struct HistoryEntry {
 [[nodiscard]] bool lapsesWithImages(const std::string& kind);
 [[nodiscard]] bool changesPlan(const std::string& kind);
 
-/// The edits in force, in order: not undone, and of the images imported last. `Row` has what HistoryEntry has; rows of
-/// the library do, so that no payload is copied but those in force.
+/// The edits in force, in order: not undone, and made for the images imported last. `Row` has the members of
+/// HistoryEntry; the library's rows do, so that only payloads in force are copied.
 template <class Row>
 [[nodiscard]] std::vector<CaseEdit> editsInForce(const std::vector<Row>& history) {
   std::int64_t first = 0;
@@ -46,8 +46,8 @@ template <class Row>
 /// The history of a case.json (rayset.case/1) that the workstation exported. kRequest naming file and place.
 [[nodiscard]] Result<std::vector<HistoryEntry>> readHistory(const std::filesystem::path& file);
 
-/// The state under these edits (those in force, in order). Edits that no longer fit are left out, with a caution. With
-/// a plan: from plannedState(). Without: edits of a plan are passed over.
+/// The state with these edits applied (those in force, in order). Edits that no longer fit are left out, with a
+/// caution. With a plan it starts from plannedState(); without one, edits of a plan are skipped.
 [[nodiscard]] EditState replayEdits(const std::vector<CaseEdit>& edits);
 [[nodiscard]] EditState replayEdits(const std::vector<CaseEdit>& edits, const Case& planned,
                                     const std::string& plan_key);

@@ -1,4 +1,4 @@
-// What the edits of a case ask for, folded together. Pure: knows the plan as a Case, computes nothing.
+// The combined effect of a case's edits. Pure: knows the plan as a Case, computes nothing.
 #pragma once
 
 #include <array>
@@ -28,7 +28,7 @@ struct EditedDevice {
   Device device;
   Rigid pose = Rigid::Identity();  ///< injured to reduced, of its ray, when the device was placed
   bool by_hand = false;
-  std::string check_basis;  ///< what its checks rest on (checkBasis()); empty: not checked yet
+  std::string check_basis;  ///< basis of its checks (checkBasis()); empty: not checked yet
 };
 
 struct EditState {
@@ -44,7 +44,7 @@ struct EditState {
   std::map<std::string, std::string> visits;  ///< follow-up done: id to date
   std::set<std::string> films_removed;        ///< ids
   std::string surgery_date;                   ///< empty: not known
-  std::vector<std::string> cautions;          ///< edits that no longer fit; what a new construct could not do
+  std::vector<std::string> cautions;          ///< edits that no longer fit; limitations of a new construct
 
   [[nodiscard]] const EditedDevice* device(const std::string& id) const;
   [[nodiscard]] Rigid pose(Ray ray, const Case& planned) const;
@@ -52,7 +52,7 @@ struct EditState {
 
 /// The plan without edits. `plan_key` identifies the plan.
 [[nodiscard]] EditState plannedState(const Case& planned, const std::string& plan_key);
-/// What the checks of a ray's devices rest on: "plan.own.all", the plan, the pose of the ray itself, and of all rays.
+/// The basis of the checks of a ray's devices: "plan.own.all", the plan, the pose of the ray itself, and of all rays.
 [[nodiscard]] std::string checkBasis(const EditState& state, const Case& planned, const std::string& plan_key, Ray ray);
 /// Whether plan and own ray are the same; only distances to what belongs to other rays can then have changed.
 [[nodiscard]] bool samePlanAndRay(const std::string& basis, const std::string& other);
@@ -61,7 +61,7 @@ struct EditState {
 
 /// Lists appended, single entries replaced.
 [[nodiscard]] EditJson mergedBoneEdits(EditJson merged, const EditJson& more);
-/// Whether a plan made with `used` (null: none) would come out otherwise with `in_force`.
+/// Whether a plan made with `used` (null: none) would differ with `in_force`.
 [[nodiscard]] bool boneEditsWait(const EditJson& used, const EditJson& in_force);
 
 }  // namespace rayset

@@ -1,8 +1,9 @@
-// The joint of one ray while the ray is moved by hand: what jointFit() would say, a thousandfold asked.
+// The joint of one ray while the ray is moved by hand: the result of jointFit(), fast enough to be called thousands of
+// times.
 //
 // Each bone keeps its ray caster, its distance field and its evenly spread points in its own frame, so that nothing is
-// built while the ray moves; the field tells which few points lie near enough to the other bone to be looked at
-// closely. Those are measured as jointFit() measures them, so that both agree to rounding.
+// built while the ray moves; the field picks the few points close enough to the other bone to matter. Those are
+// measured as in jointFit(), so both agree to rounding.
 #pragma once
 
 #include "geometry/distance_field.h"
@@ -25,7 +26,7 @@ class LiveJoint {
     RayCaster caster;
     DistanceField field;
     std::vector<OrientedPoint> points;
-    double each_mm2 = 0;  ///< area that one point stands for
+    double each_mm2 = 0;  ///< area represented by one point
   };
   Bone metatarsal_, tarsal_;
   Vec3 dorsal_;

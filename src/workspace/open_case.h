@@ -1,10 +1,10 @@
-// A case with its edits applied, in memory, ready to be looked at and changed: what the workstation stands on. Reads
-// what `rayset plan` wrote and replays edits onto it; computes nothing that a stage does not compute.
+// A case with its edits applied, in memory, ready for viewing and changing: the basis of the workstation. Reads what
+// `rayset plan` wrote and replays edits onto it; computes nothing that a stage does not compute.
 //
 // Edits (kind and payload, all in patient frame, mm, degrees where a name says so) are those of docs/edits.md, made
-// from workspace/edit_registry.h. replay() is a pure function of plan and edits, so that undo, redo and a restart lead
-// to the same state. tryEdit() tells what an edit would do without making it; both keep what they built (distance
-// fields, joined solids) for the next call, so that a device can be dragged.
+// from workspace/edit_registry.h. replay() is a pure function of plan and edits, so undo, redo and a restart lead to
+// the same state. tryEdit() shows what an edit would do without making it; both keep what they built (distance fields,
+// joined solids) for the next call, so that a device can be dragged.
 #pragma once
 
 #include <filesystem>
@@ -28,25 +28,25 @@ class OpenCase {
   ~OpenCase();
 
   /// The state under these edits (those in force, in order). Edits that no longer fit (a device that a new plan does
-  /// not have) are left out and told in state()["cautions"].
+  /// not have) are left out and reported in state()["cautions"].
   [[nodiscard]] Status replay(const std::vector<CaseEdit>& edits);
   /// Checks an edit against the present state and completes it: entry snapped to the cortex, length to the catalogue,
-  /// devices planned again where it asks for that (`device.swap`). What is returned is to be stored. `films`: ids of
-  /// the case's films. kRequest in words.
+  /// devices planned again if it requires that (`device.swap`). Store the returned payload. `films`: ids of the case's
+  /// films. kRequest in words.
   [[nodiscard]] Result<EditJson> complete(const std::string& kind, const EditJson& payload,
                                           const std::vector<std::string>& films = {});
   /// What `device.set` or `ray.move` would give: {"devices": [...], "rays": [...]} of what changes, as in state(). A
   /// try never waits for the CT: until it has been read, grey values and pull-out of the device are null. The devices
-  /// of a ray that moves are told with their new place and "checked": false: they are checked when the edit is made,
-  /// and the ray's manoeuvre is then renewed too; both are left out here.
+  /// of a moving ray are returned at their new place with "checked": false: checks, and the ray's new manoeuvre, follow
+  /// when the edit is made; both are left out here.
   [[nodiscard]] Result<EditJson> tryEdit(const std::string& kind, const EditJson& payload);
 
   /// What the replayed edits say.
   [[nodiscard]] const EditState& edits() const;
   /// What the page shows of a planned case (docs/decisions/workstation.md, "State").
   [[nodiscard]] nlohmann::ordered_json state() const;
-  /// What dragging needs is built in the background from a few seconds after open(), a second or so a ray; a first try
-  /// that comes before waits for it. This ray first, from now on; returns at once.
+  /// Gives this ray priority in building what dragging needs; returns at once. That is built in the background from a
+  /// few seconds after open(), about a second per ray; an earlier first try waits for it.
   void prepare(Ray ray);
   /// The planned case with its edits, for reports, exports and checks. Labels and bodies are in it after loadVolumes().
   [[nodiscard]] const Case& edited() const;

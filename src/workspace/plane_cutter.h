@@ -1,5 +1,5 @@
-// Cutting a surface by planes, again and again: the triangles are kept in small blocks that lie close together, so that
-// a cut looks only at those near the plane. Internal to the workspace.
+// Cutting a surface by planes, again and again: the triangles are kept in compact blocks, so that a cut only examines
+// those near the plane. Internal to the workspace.
 #pragma once
 
 #include <optional>
@@ -16,7 +16,7 @@ class PlaneCutter {
   struct Chain {
     Points points;        ///< a closed chain repeats its first point
     Points normals;       ///< outward, of the triangle that points[n] to points[n + 1] lies on
-    bool closed = false;  ///< always, where the surface is closed
+    bool closed = false;  ///< always true if the surface is closed
   };
   struct Near {
     double distance = 0;

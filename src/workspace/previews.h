@@ -1,4 +1,4 @@
-// Small pictures of images as they came in, to tell them apart by.
+// Thumbnails of imported images.
 #pragma once
 
 #include <cstdint>
@@ -14,8 +14,8 @@ namespace rayset {
 /// The densest value along the rows' second axis (as a rule from front to back), 0 to 1500 HU as black to white.
 [[nodiscard]] Picture ctPreview(const CtVolume& ct);
 
-/// The film as its maker meant it to look, as PNG of square pixels, at most `most` of them a side; pHYs tells their
-/// size where the header tells it.
+/// The film as its maker intended, as a PNG of square pixels, at most `most` a side; pHYs gives their size if the
+/// header does.
 [[nodiscard]] Result<std::vector<std::uint8_t>> filmPng(const FilmScan& scan, int most);
 
 }  // namespace rayset

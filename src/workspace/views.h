@@ -1,4 +1,4 @@
-// What the page's views are made of: slices that follow a ray or a device, light meshes, simulated films.
+// The page's views: slices that follow a ray or a device, light meshes, simulated films.
 #pragma once
 
 #include <cstdint>
@@ -44,7 +44,7 @@ struct Slice {
   int width = 0, height = 0;
   double mm_per_pixel = 0;
   Vec3 origin = Vec3::Zero(), right = Vec3::UnitX(), down = Vec3::UnitY();
-  Vec3 normal = Vec3::UnitZ();   ///< the way in which a growing offset takes the plane
+  Vec3 normal = Vec3::UnitZ();   ///< the direction the plane moves in with increasing offset
   std::vector<std::int16_t> hu;  ///< row by row; -1024 outside the scan
   struct Outline {
     std::string body;                                 ///< bone, fragment or device id
@@ -54,7 +54,7 @@ struct Slice {
   std::string left, right_word, top, bottom;  ///< orientation words at the edges
   /// kDrill: from the device's side to the nearest outer cortex of the bones it goes through in this plane (mm,
   /// negative: outside) and where (pixels). Joint (fracture) faces are no outer cortex.
-  bool has_margin = false;  ///< false: another kind of slice, or none of these bones lies in this plane
+  bool has_margin = false;  ///< false: another kind of slice, or none of these bones is in this plane
   double margin_mm = 0;
   Eigen::Vector2d margin_at = Eigen::Vector2d::Zero();
 };
@@ -63,19 +63,18 @@ struct Slice {
 /// to share between threads.
 class Slicer {
  public:
-  /// `c`: bones as scanned, labels and bodies are taken from it; it need not stay. `ct` must stay.
+  /// Copies bones as scanned, labels and bodies from `c`. `ct` has to outlive it.
   Slicer(const Case& c, const CtVolume& ct);
   ~Slicer();
   Slicer(const Slicer&) = delete;
   Slicer& operator=(const Slicer&) = delete;
 
-  /// `c`: the same case, with poses, devices and frame as they stand now.
+  /// `c`: the same case, with current poses, devices and frame.
   ///
-  /// Grey values come from the CT; in the reduced state each bone's are carried to where it belongs (with its blur,
-  /// about 1 mm around it, where that is denser than what it comes to lie in) and what it leaves reads as muscle. Soft
-  /// tissue does not move: a bone may come to lie in what was air. Toes and sesamoids go with their ray as in
-  /// xray/bodies.h.
-  /// kRequest: unknown device, a ray that was not found, a device in the injured state, sizes out of range.
+  /// Grey values come from the CT; in the reduced state each bone's values move with it (with its blur, about 1 mm
+  /// around it, if denser than its new surroundings), and the place it leaves reads as muscle. Soft tissue does not
+  /// move, so a bone may end up in what was air. Toes and sesamoids go with their ray as in xray/bodies.h. kRequest:
+  /// unknown device, a ray that was not found, a device in the injured state, sizes out of range.
   [[nodiscard]] Result<Slice> slice(const Case& c, const SliceRequest& request) const;
 
  private:
@@ -87,8 +86,8 @@ class Slicer {
 [[nodiscard]] Result<Slice> sliceOf(const Case& c, const CtVolume& ct, const SliceRequest& request);
 
 /// A surface with about as many triangles as edges of `edge_mm` would give (fewer where it is flat, more where it is
-/// bent; at most kLightTriangles), for the screen: edges are taken away one by one, the least missed first (quadric
-/// error metric, Garland and Heckbert 1997). Closed where `surface` is; small surfaces stay as they are.
+/// bent; at most kLightTriangles), for the screen: edges are removed one by one, the least important first (quadric
+/// error metric, Garland and Heckbert 1997). Closed if `surface` is; small surfaces are left unchanged.
 inline constexpr std::size_t kLightTriangles = 10000;
 [[nodiscard]] Surface lightMesh(const Surface& surface, double edge_mm = 1.6);
 
@@ -109,7 +108,7 @@ class FilmStudio {
 
   /// The picture that `rayset views` makes (same projection, grey scale and metal) as 8-bit grey PNG: pixels x pixels,
   /// the foot in the middle on black, as large as fits; no marks. pHYs tells the pixel on the detector; at the joints
-  /// it is smaller by (SID - OID) / SID. kRequest: a view or angle that cannot be made.
+  /// it is smaller by (SID - OID) / SID. kRequest for an impossible view or angle.
   [[nodiscard]] Result<std::vector<std::uint8_t>> film(const Case& c, const FilmRequest& request) const;
 
  private:

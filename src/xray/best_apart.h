@@ -1,4 +1,4 @@
-// The best of many places that a search looked at.
+// The best of many places examined by a search.
 #pragma once
 
 #include <algorithm>
@@ -12,7 +12,7 @@ void sortByScore(std::vector<Place>& places) {
   std::stable_sort(places.begin(), places.end(), [](const Place& a, const Place& b) { return a.score > b.score; });
 }
 
-/// The best `count` places of which none is the same as a better one.
+/// The best `count` places, leaving out any that is the same as a better one.
 template <class Place, class Same>
 std::vector<Place> bestApart(std::vector<Place> places, std::size_t count, const Same& same) {
   sortByScore(places);

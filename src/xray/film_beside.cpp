@@ -243,7 +243,7 @@ std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless 
   return apart;
 }
 
-/// Sought on each film around where it was found, and followed down with its neighbours. True where it moved.
+/// Sought on each film around where it was found, and followed down with its neighbours. True if it moved.
 bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSettings& base, const Progress& progress) {
   constexpr double kHopeless = 15, kNearlyAsGood = 4;
   std::vector<Place> places =

@@ -1,4 +1,4 @@
-// The foot of a plan as what is registered to films: its bodies in groups, before any film is looked at.
+// A plan's foot prepared for registration to films: its bodies in groups, before any film is involved.
 #pragma once
 
 #include "base/result.h"
@@ -6,7 +6,7 @@
 
 namespace rayset::film_fit {
 
-/// Without films. kRequest where the tarsus is missing.
+/// Without films. kRequest if the tarsus is missing.
 Result<Problem> problemOf(const FilmRegistrationInput& input, const FilmRegistrationSettings& settings);
 
 }  // namespace rayset::film_fit

@@ -1,4 +1,4 @@
-// Poses moved to where films are met best: the equations, and the steps down (film_model.h).
+// Moves poses to where films match best: the equations and the descent (film_model.h).
 #pragma once
 
 #include <vector>
@@ -16,9 +16,9 @@ struct Unknowns {
 };
 Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::vector<bool>& groups);
 
-/// What residuals of a film are counted in.
+/// Units of a film's residuals.
 struct FilmUnits {
-  double variance = 1, pixels = 0;  // of the residuals; how many are compared
+  double variance = 1, pixels = 0;  // variance of the residuals; how many pixels are compared
 };
 
 /// The normal equations of a step.
@@ -27,7 +27,7 @@ struct Normal {
   Eigen::MatrixXd H;
   Eigen::VectorXd b;
   std::vector<FilmUnits> units;  // by film
-  double energy = 0;             // of the films, where the equations were made
+  double energy = 0;             // of the films, at the poses the equations were made for
 
   Normal& operator+=(const Normal& other) {
     H += other.H;
@@ -40,7 +40,7 @@ struct Normal {
 /// J^T W J and J^T W r of all films; `now`: predictAll() of the same.
 Normal ofAllFilms(const Problem& p, const std::vector<Prediction>& now, int level, const Mode& mode, const Unknowns& u);
 
-/// What is expected of a body: one sigma of its shift and turn from the plan.
+/// Prior for a body: one sigma of its shift and turn from the plan.
 struct Prior {
   double shift_mm, turn_rad;
 };
@@ -52,15 +52,15 @@ struct RefineSettings {
   double largest_mm = 4, largest_rad = 0.07;
 };
 
-/// What is expected of the free poses before any film is looked at.
+/// Adds the priors of the free poses.
 void addPriors(const Problem& p, const Unknowns& u, const RefineSettings& s, Normal& normal);
-/// Units of residuals as they are.
+/// Units from the current residuals.
 std::vector<FilmUnits> unitsOf(const std::vector<Prediction>& now);
-/// What films, `now`, and priors have against the poses.
+/// Energy of the poses from the films, `now`, and the priors.
 double energy(const Problem& p, const std::vector<Prediction>& now, const Unknowns& u, const RefineSettings& s,
               const std::vector<FilmUnits>& units);
-/// Gauss and Newton on the free twists, each step as long as it lowers the energy: where edges do not overlap yet, the
-/// plain step is too short. Gives predictAll() of where it ends.
+/// Gauss-Newton on the free twists, each step extended as long as it lowers the energy: where edges do not overlap yet,
+/// the plain step is too short. Returns predictAll() at the final poses.
 std::vector<Prediction> refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress);
 
 }  // namespace rayset::film_fit

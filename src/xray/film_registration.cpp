@@ -167,7 +167,7 @@ FoundDevice foundDevice(const Problem& p, std::size_t g, const MetalAlong& along
   return d;
 }
 
-/// What was found. kImages where a film has run away.
+/// What was found. kImages if a film has run away.
 Result<FilmRegistration> findings(const Problem& p, const std::vector<PlacedFilm>& placed, const TogetherFit& fit,
                                   const FilmRegistrationInput& input, const FilmRegistrationSettings& settings) {
   FilmRegistration out;

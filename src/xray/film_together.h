@@ -1,4 +1,4 @@
-// All films together: views, bones and metal moved to where every film is met best.
+// All films together: views, bones and metal moved to where every film matches best.
 #pragma once
 
 #include <vector>
@@ -10,7 +10,7 @@
 
 namespace rayset::film_fit {
 
-/// What was done beside moving things.
+/// What was done apart from moving things.
 struct TogetherFit {
   RefineSettings settings;        ///< of the last step
   bool with_metal = false;        ///< metal was fitted
@@ -18,7 +18,7 @@ struct TogetherFit {
   [[nodiscard]] Mode bonesKnown() const { return {.metal_known = with_metal}; }
   [[nodiscard]] static Mode metalKnown() { return {.metal_compared = true, .metal_known = true}; }
 };
-/// `p`: its films placed each by itself, everything where it is thought to be; where it is found, afterwards.
+/// `p`: on entry, films placed individually and everything where it is believed to be; on return, where it was found.
 /// kCancelled.
 Result<TogetherFit> fitTogether(Problem& p, const FilmRegistrationSettings& settings, const Progress& progress);
 

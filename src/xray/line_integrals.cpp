@@ -325,7 +325,7 @@ class Drawing {
 
  private:
   /// Lays the plane picture out: on the farthest plane, over the shadow of the volume from the source and the pixels'
-  /// rays. False where nothing falls on the pixels.
+  /// rays. False if nothing falls on the pixels.
   bool place(const Polygon& pixels) {
     const Layout& l = layout_;
     source_ = Vec3(rays_.source[l.u], rays_.source[l.v], sense_ * rays_.source[l.axis]);
@@ -405,7 +405,7 @@ class Drawing {
     }
   }
 
-  /// Plane k under a tile. False where there is nothing to add.
+  /// Plane k under a tile. False if there is nothing to add.
   bool seen(int k, int tile, const std::int16_t* nothing, plane_kernel::PlaneTile& plane) const {
     const Layout& l = layout_;
     // Column and row of the plane picture to voxels of this plane: towards the source by `near`.

@@ -25,8 +25,9 @@ enum class InstructionSet { kScalar, kAvx2, kAvx512 };
 [[nodiscard]] InstructionSet bestInstructionSet();
 
 enum class Threads {
-  kAll,  ///< spread over TBB
-  kOne   ///< on the calling thread, for callers that render many at once (layouts are made with all threads even so)
+  kAll,  ///< spread over all threads (TBB)
+  /// On the calling thread, for callers that render many at once (layouts still use all threads).
+  kOne
 };
 
 /// A rectangle of pixels.
@@ -36,34 +37,34 @@ struct PixelBox {
   bool operator==(const PixelBox&) const = default;
 };
 
-/// The smallest box that holds both; an empty one counts for nothing.
+/// The smallest box that contains both; an empty one is ignored.
 [[nodiscard]] PixelBox united(const PixelBox& a, const PixelBox& b);
 
-/// The pixels on which something within `grid`, or within one voxel of it, may cast a shadow. The whole detector where
-/// part of that lies beside or behind the source.
+/// The pixels on which something within `grid`, or within one voxel of it, may cast a shadow. The whole detector if
+/// part of that is beside or behind the source.
 [[nodiscard]] PixelBox shadow(const Grid& grid, const ProjectionView& view);
 
-/// A volume made ready for projection; const and safe to share between threads.
+/// A volume prepared for projection; const and safe to share between threads.
 ///
 /// The value between voxel centres is trilinear and falls linearly to zero over one voxel beyond the outermost ones:
-/// each voxel is a hat function of its own, so volumes add up wherever they are cut apart. Zero costs next to nothing:
-/// the volume is cut to the box of what is not zero, and empty stretches of rows are skipped.
+/// each voxel is a hat function of its own, so volumes add up wherever they are cut apart. Zeros cost next to nothing:
+/// the volume is cropped to its nonzero box, and empty stretches of rows are skipped.
 ///
 /// Memory: that box at 2 bytes a voxel, rows padded to whole 64 bytes, and 4 bytes a row, once; and once more for each
-/// of the first two axes when first looked along. Values are held with 14 bits and a sign, scaled by a power of two: to
-/// the last bit below 16384, to the second last above.
+/// of the first two axes when a view along it is first needed. Values are stored as 14 bits and a sign, scaled by a
+/// power of two: exact to the last bit below 16384, to the second last above.
 class ProjectionVolume {
  public:
-  /// `voxels`: grid.count() values, i fastest; copied. Throws std::invalid_argument on another count, a spacing that is
-  /// not positive or directions that are not perpendicular.
+  /// `voxels`: grid.count() values, i fastest; copied. Throws std::invalid_argument if the count is wrong, a spacing is
+  /// not positive or the directions are not perpendicular.
   ProjectionVolume(const Grid& grid, std::span<const std::int16_t> voxels);
   ~ProjectionVolume();
   ProjectionVolume(ProjectionVolume&&) noexcept;
   ProjectionVolume& operator=(ProjectionVolume&&) noexcept;
 
-  /// Cut to what is not zero; no voxels where everything is.
+  /// Cropped to the nonzero voxels; empty if there are none.
   [[nodiscard]] const Grid& grid() const;
-  /// Value of a voxel of grid(), as held.
+  /// Value of a voxel of grid(), as stored.
   [[nodiscard]] double value(int i, int j, int k) const;
   /// Makes the layout for looking along an axis (0, 1, 2) now rather than at the first picture that needs it.
   void prepare(int axis) const;
@@ -76,14 +77,14 @@ class ProjectionVolume {
 };
 
 /// Adds scale x the integral of the volume over the ray from the source through the pixel, in value x mm, to every
-/// pixel on which the volume's box falls. The ray does not end at the detector: what is filmed has to stand in front of
-/// it. `out`: view.rows x view.columns, row by row. To film a body moved by X give view.moved(X.inverse()). Throws
-/// std::invalid_argument where `out` has another size or the instruction set is not supported.
+/// pixel on which the volume's box falls. The ray does not end at the detector, so the object has to be in front of it.
+/// `out`: view.rows x view.columns, row by row. To film a body moved by X pass view.moved(X.inverse()). Throws
+/// std::invalid_argument if `out` has the wrong size or the instruction set is not supported.
 void addLineIntegrals(const ProjectionVolume& volume, const ProjectionView& view, float scale, std::span<float> out,
                       InstructionSet set = bestInstructionSet(), Threads threads = Threads::kAll);
 
 /// The same by marching along one ray in double precision with steps of `step_voxels` (of the finest spacing): slow and
-/// plain, to test and measure against.
+/// simple, as a reference for tests and benchmarks.
 [[nodiscard]] double lineIntegralReference(const ProjectionVolume& volume, const ProjectionView& view, double column,
                                            double row, double step_voxels);
 void addLineIntegralsReference(const ProjectionVolume& volume, const ProjectionView& view, float scale,

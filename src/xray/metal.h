@@ -1,4 +1,4 @@
-// Screws and wires in simulated radiographs: exact lengths of rays in solids of revolution, free of voxels.
+// Screws and wires in simulated radiographs: exact lengths of rays in solids of revolution, without voxels.
 #pragma once
 
 #include <span>
@@ -19,7 +19,7 @@ struct ProfilePiece {
 [[nodiscard]] ProfilePiece cylinderPiece(double from, double to, double radius);
 /// A cone or frustum; one radius may be zero. Requires from < to.
 [[nodiscard]] ProfilePiece conePiece(double from, double to, double radius_from, double radius_to);
-/// The part of a ball round the point `centre` on the axis. Requires it to reach from `from` to `to`.
+/// The part of a ball round the point `centre` on the axis. Requires the ball to span `from` to `to`.
 [[nodiscard]] ProfilePiece spherePiece(double from, double to, double centre, double radius);
 
 /// Pieces that do not overlap, along one axis. Patient frame, mm.
@@ -29,18 +29,18 @@ struct MetalSolid {
   std::vector<ProfilePiece> pieces;
 };
 
-/// The solid of deviceOutline(). A wire's bayonet point has round cross-sections of the same area, because how the wire
-/// is turned about its axis when it comes to rest is not planned.
+/// The solid of deviceOutline(). A wire's bayonet point gets round cross-sections of the same area, because the wire's
+/// final rotation about its axis is not planned.
 [[nodiscard]] MetalSolid metalSolid(const Device& device, const Catalogue& catalogue);
 
-/// Its longest stretch of one radius; nullptr where it has none.
+/// Its longest stretch of one radius; nullptr if it has none.
 [[nodiscard]] const ProfilePiece* shaftOf(const MetalSolid& solid);
 
-/// The same so many mm longer (negative: shorter): what lies beyond the longest stretch of one radius moves out, and
-/// that stretch with it. At least a millimetre of it stays.
+/// The same solid, longer by this many mm (negative: shorter): the longest stretch of one radius is extended and
+/// everything beyond it moves out. At least a millimetre of it remains.
 [[nodiscard]] MetalSolid lengthened(const MetalSolid& solid, double mm);
 
-/// Moved by X.
+/// The solid moved by X.
 [[nodiscard]] MetalSolid transformed(const MetalSolid& solid, const Rigid& X);
 
 /// How much of the axis from `entry` to `tip` lies within the solid, 0 to 1.
@@ -50,9 +50,9 @@ struct MetalSolid {
 [[nodiscard]] double chord(const MetalSolid& solid, const Vec3& origin, const Vec3& direction);
 
 /// Adds per_mm x the length of the ray within each solid to the pixels of its shadow, averaged over `rays` x `rays`
-/// rays a pixel. `out`: view.rows x view.columns, row by row. Lengths of solids that overlap add up. The tissue that
-/// the metal stands in is not taken away: give per_mm less the tissue's own where that matters. Solids beside or behind
-/// the source are left out. Throws std::invalid_argument where `out` has another size.
+/// rays per pixel. `out`: view.rows x view.columns, row by row. Lengths of solids that overlap add up. The tissue
+/// displaced by the metal is not subtracted: if that matters, subtract its attenuation from per_mm. Solids beside or
+/// behind the source are left out. Throws std::invalid_argument if `out` has the wrong size.
 void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, float per_mm, std::span<float> out,
               int rays = 3);
 

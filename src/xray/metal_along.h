@@ -1,4 +1,4 @@
-// How much of a device films show along its axis: whether it is of another length than planned, or in pieces.
+// How much of a device films show along its axis: whether its length differs from the plan, or it is broken.
 #pragma once
 
 #include "base/progress.h"
@@ -6,20 +6,20 @@
 
 namespace rayset::film_fit {
 
-/// From how much more or less on a device is of another length than planned: one size (2 mm) is not told from how a tip
-/// is met.
+/// From this difference on a device counts as longer or shorter than planned: one size (2 mm) cannot be seen from how
+/// well a tip matches.
 constexpr double kOtherLengthMm = 2.5;
 
-/// A device as films show it.
+/// A device as seen on films.
 struct MetalAlong {
-  double longer_mm = 0;  ///< from end to end, than planned (negative: shorter)
-  double gap_mm = 0;     ///< without metal between its ends; 0: none
+  double longer_mm = 0;  ///< than planned, end to end (negative: shorter)
+  double gap_mm = 0;     ///< length without metal between its ends; 0: none
   double gap_at_mm = 0;  ///< where the gap begins, from the device's entry
-  bool there = true;     ///< most of it; else the rest means nothing
+  bool there = true;     ///< most of it is seen; else the rest means nothing
 };
-/// Looks along the device of group `g`, from 9 mm before it to 9 mm beyond. Where films show another length or a gap,
-/// and are met better with it, its pose becomes that of the device as shown; else it is as planned. `mode`: of the
-/// whole.
+/// Looks along the device of group `g`, from 9 mm before it to 9 mm beyond. If films show another length or a gap, and
+/// match better with it, its pose becomes that of the device as seen; else it is as planned. `mode`: of the whole
+/// registration.
 MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, const Mode& mode,
                       const Progress& progress);
 

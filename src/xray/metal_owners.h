@@ -1,4 +1,4 @@
-// Which device it is that was found: screws look alike.
+// Decides which device was found, since screws look alike.
 #pragma once
 
 #include <vector>
@@ -7,10 +7,10 @@
 
 namespace rayset::film_fit {
 
-/// Two devices cannot share a place: the one that lies farther from where it was planned, or has gone with its ray, was
-/// found on the other's shadow and is not seen. What is found where a device is expected that is not seen, far from its
-/// own place, is that device; the other is not seen then. Nor is one so far from its place that it is not looked for
-/// there. `devices`: by group from `p.bones` on.
+/// Two devices cannot share a place: the one farther from where it was planned, or would be had it moved with its ray,
+/// was found on the other's shadow and counts as not seen. A device found far from its own place, where another, unseen
+/// one is expected, is that other device, and is itself not seen. Nor is one seen that is farther from its place than
+/// the search reaches. `devices`: by group from `p.bones` on.
 void settleOwners(const Problem& p, std::vector<FoundDevice>& devices);
 
 }  // namespace rayset::film_fit

@@ -8,13 +8,13 @@
 
 namespace rayset::plane_kernel {
 
-inline constexpr int kBlock = 16;  ///< columns of the plane picture that are dealt with at once
+inline constexpr int kBlock = 16;  ///< columns of the plane picture processed at once
 inline constexpr int kRows = 8;    ///< rows of the plane picture in one tile: sums and rows stay in the first cache
-inline constexpr int kChunk = 32;  ///< voxels to whose multiples rows are padded: 64 bytes
+inline constexpr int kChunk = 32;  ///< rows are padded to multiples of this many voxels: 64 bytes
 inline constexpr int kWeightBits = 8;
-inline constexpr int kPlanes = 2;          ///< planes dealt with at once: the sums are loaded and stored once for both
-inline constexpr int kGuard = 3 * kChunk;  ///< zeros laid on either side of a row, for columns that reach beyond it
-/// Columns of two planes dealt with at once lie at most this many voxels apart.
+inline constexpr int kPlanes = 2;          ///< planes processed at once: the sums are loaded and stored once for both
+inline constexpr int kGuard = 3 * kChunk;  ///< zeros padded on either side of a row, for columns that reach beyond it
+/// Columns of two planes processed at once are at most this many voxels apart.
 inline constexpr double kApart = 8;
 /// Voxels a column may advance in a plane: 4 columns need 8 neighbouring voxels at most (16 bytes, one AVX2 lane).
 inline constexpr double kMaxStep = 1.9;
@@ -28,8 +28,8 @@ struct PlaneTile {
   int begin, end;
   std::int64_t start;           ///< voxel position of column 0, in 1 / 2^32 voxel
   std::int64_t step;            ///< from column to column, ditto; at most kMaxStep
-  int first_block, last_block;  ///< blocks of columns of which some lie within (begin - 1, end)
-  std::ptrdiff_t ahead;         ///< values from these rows to those of the plane that comes next, to fetch early
+  int first_block, last_block;  ///< blocks with columns within (begin - 1, end)
+  std::ptrdiff_t ahead;         ///< offset from these rows to those of the next plane, for prefetching
 };
 
 /// Adds `count` planes (1 to kPlanes), which agree in begin, end and blocks, to `sums` (block by block: kRows x kBlock

@@ -1,4 +1,4 @@
-// A planned foot before the tube: its bodies at any pose, its metal, through to a film.
+// Films a planned foot: its bodies in any pose, and its metal.
 #pragma once
 
 #include <map>
@@ -16,18 +16,18 @@
 
 namespace rayset {
 
-/// Bodies made ready for projection once, for any number of exposures. Const and safe to share between threads.
+/// Bodies prepared once for any number of exposures. Const and safe to share between threads.
 class FootProjector {
  public:
   explicit FootProjector(const FootBodies& bodies);
 
   /// Line integrals (no unit), row by row: every body at the pose that `poses` (as scanned to as filmed, by poseId())
-  /// gives it, identity where it gives none; the soft tissue along with them; metal in the tissue's place, at 316L
-  /// steel's attenuation less that of bone between.
+  /// gives it, identity if it gives none; the soft tissue moves with them; metal replaces tissue, at the attenuation of
+  /// 316L steel less that of bone.
   [[nodiscard]] std::vector<float> lineIntegrals(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
                                                  std::span<const MetalSolid> metal = {}) const;
-  /// The pixels that bones and toes may cast shadows on, the foot without its soft tissue; of the forefoot and the
-  /// bones it stands on alone (metatarsals, cuneiforms, cuboid) where `midfoot`.
+  /// The pixels that bones and toes may cast shadows on, without the soft tissue; with `midfoot`, only those of the
+  /// metatarsals, cuneiforms and cuboid.
   [[nodiscard]] PixelBox shadow(const ProjectionView& view, const std::map<std::string, Rigid>& poses,
                                 bool midfoot = false) const;
 
@@ -37,7 +37,8 @@ class FootProjector {
     std::string pose;  ///< whose pose it takes
     std::shared_ptr<const ProjectionVolume> volume;
   };
-  /// Soft tissue as it lies with the bones there; that of the last poses is kept, for they come in several views.
+  /// Soft tissue with the bones at these poses; the last result is kept, since one set of poses is filmed in several
+  /// views.
   [[nodiscard]] std::shared_ptr<const ProjectionVolume> softAt(const std::map<std::string, Rigid>& poses) const;
 
   std::vector<Prepared> bodies_;

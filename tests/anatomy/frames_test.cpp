@@ -235,7 +235,7 @@ TEST(Feet, MetatarsalsHaveTheirHeadsAtTheDistalEnd) {
     const Frame coarse = coarseFootFrame(foot.bones, foot.side);
     for (const Bone bone : kMetatarsals) {
       const auto axis = metatarsalAxis(foot.bones.at(bone), coarse.distal);
-      EXPECT_GT(axis.length_mm, 45) << name << boneId(bone);  // reference table: hard fail outside 45 to 95 mm
+      EXPECT_GT(axis.length_mm, 45) << name << boneId(bone);  // implausible outside 45 to 95 mm
       EXPECT_LT(axis.length_mm, 95) << name << boneId(bone);
       const Vec3 partner = centroid(foot.bones.at(tarsalPartner(*rayOf(bone))));
       EXPECT_LT((axis.base_centre - partner).norm(), 35) << name << boneId(bone);
@@ -345,7 +345,7 @@ TEST(Feet, SideSurvivesDisplacedRays) {
   }
 }
 
-// 0.3 mm is the bar of the reference table for the mean surface distance of a segmentation.
+// 0.3 mm is our limit for the mean surface distance of a segmentation.
 TEST(Feet, RepeatableUnderSurfaceNoise) {
   SAY_IF_REAL_FEET_ARE_MISSING();
   for (const auto& [name, foot] : feet()) {

@@ -39,7 +39,7 @@ void expectApart(const Foot& foot) {
   }
 }
 
-/// Gap over the facing faces of each joint between 0.8 and 2.2 mm (reference.md C: 1 to 2 mm radiographic, low
+/// Gap over the facing faces of each joint between 0.8 and 2.2 mm (1 to 2 mm radiographic, from memory, low
 /// confidence). Two kinds of pair also face each other beyond their joint, so that only the nearer part counts: bases
 /// of neighbouring metatarsals, which diverge distally, and the tuberosity of the fifth beside the cuboid.
 double jointFraction(Bone a, Bone b) {

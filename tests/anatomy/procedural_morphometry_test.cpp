@@ -1,5 +1,5 @@
-// Sizes of the mean procedural foot against published values (numbers as in the project's reference table; "memory"
-// marks values without a source at hand, used as wide ranges).
+// Sizes of the mean procedural foot against published values ("memory" marks values without a source at hand, used as
+// wide ranges).
 #include <gtest/gtest.h>
 
 #include "anatomy/procedural_foot.h"

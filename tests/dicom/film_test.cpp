@@ -256,7 +256,7 @@ TEST_F(Films, MagnificationIsTakenOut) {
   EXPECT_EQ(s.origin, Origin::kMagnification);
   EXPECT_NEAR(s.column_mm, 0.15 / 1.05, 1e-12);
   EXPECT_NEAR(s.row_mm, 0.14 / 1.05, 1e-12);
-  // From the distances where the factor is missing: reference.md F, 1016 / 986 = 1.030.
+  // From the distances if the factor is missing: 1016 / 986 = 1.030.
   info.magnification.reset();
   info.source_detector_mm = 1016;
   info.source_patient_mm = 986;

@@ -282,7 +282,6 @@ TEST(FilmLimits, EveryLimitOfFilmsHasASourceAndNoGuessedCertainty) {
     films += key.starts_with("film_") || key.starts_with("nunley_") ? 1 : 0;
   }
   EXPECT_GE(films, 11);
-  // reference.md A, "Read first" 1 and B.
   const NormalValue* n = limits().normal("film_c1_m2_weight_bearing");
   ASSERT_NE(n, nullptr);
   EXPECT_EQ(n->mean, 5.6);

@@ -153,8 +153,8 @@ TEST(Measures, IntactFeetLieInPlausibleRanges) {
       EXPECT_GE(m.at(key).value, low) << f->name << " " << key;
       EXPECT_LE(m.at(key).value, high) << f->name << " " << key;
     };
-    // Unloaded feet: at the lower end of the weight-bearing CT values of the reference table (3.7, 2.7, 1.2 mm) and
-    // below.
+    // Unloaded feet: at the lower end of the weight-bearing CT values (Falcon et al. 2022:
+    // 3.7, 2.7, 1.2 mm) and below.
     inside("c1_m2_distance", 1.8, 5.1);
     inside("m1_m2_distance", 1.5, 5.0);
     inside("c1_c2_distance", 0.5, 2.2);

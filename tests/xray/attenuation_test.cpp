@@ -16,12 +16,12 @@ TEST(Attenuation, FollowsTheDefinitionOfHu) {
   EXPECT_DOUBLE_EQ(attenuationOfHu(0), 0.02059);
   EXPECT_DOUBLE_EQ(attenuationOfHu(-1000), 0);
   EXPECT_DOUBLE_EQ(attenuationOfHu(-1024), 0);
-  // ICRU-44 cortical bone is 1935 HU at 60 keV (reference.md F, computed).
+  // ICRU-44 cortical bone is 1935 HU at 60 keV (computed from NIST XCOM).
   EXPECT_NEAR(attenuationOfHu(1935), kCorticalBone.perMm(), 1e-4);
 }
 
 TEST(Attenuation, OfMetals) {
-  // NIST, 60 keV (reference.md F): iron 9.5 / cm, titanium 3.5 / cm, 316L about 10 / cm.
+  // NIST, 60 keV: iron 9.5 / cm, titanium 3.5 / cm, 316L about 10 / cm.
   EXPECT_NEAR(kIron.perMm(), 0.95, 0.005);
   EXPECT_NEAR(kTitanium.perMm(), 0.35, 0.006);
   EXPECT_NEAR(kSteel316L.perMm(), 1.02, 0.01);

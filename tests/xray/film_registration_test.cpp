@@ -275,7 +275,7 @@ TEST(FilmRegistration, FindsAMovedRayFromUnknownViewsWithAnyNumberOfThreads) {
     const auto bone = *boneFromId(b.id);
     const Vec3 p = basePoint(s.foot.bones.at(bone), s.frame.distal);
     const Vec3 truth = bone == Bone::kM2 ? Vec3(off * p) : p;
-    // The marks of the issue in the films' planes; voxels of 0.8 mm here, so twice that.
+    // The required accuracy in the films' planes; voxels of 0.8 mm here, so twice that.
     EXPECT_LT((b.planned_to_found * p - truth).norm(), 0.6) << b.id;
     EXPECT_GT(b.similarity, 0.7) << b.id;
   }

@@ -12,7 +12,7 @@ namespace {
 
 using namespace xray_test;
 
-/// The mark of the issue: path lengths, and errors against a fine trilinear reference. Analytic bodies are drawn with
+/// Required accuracy: path lengths, and errors against a fine trilinear reference. Analytic bodies are drawn with
 /// voxels of kFine: at 0.4 mm the voxels themselves are off by 0.6 % at the skin, marched finely or not.
 constexpr double kTolerance = 0.005;
 constexpr double kFine = 0.25;

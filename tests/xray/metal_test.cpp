@@ -143,7 +143,7 @@ TEST(Metal, VolumeOfTheDrawnSurface) {
 }
 
 TEST(Metal, SteelRodOf3_5mm) {
-  // NIST, 60 keV: 3.5 mm of steel lets about 3 % through (reference.md F); with 1.28 cm2/g it is 2.78 %.
+  // NIST, 60 keV: 3.5 mm of steel lets about 3 % through; with 1.28 cm2/g it is 2.78 %.
   MetalSolid rod;
   rod.pieces = {cylinderPiece(-30, 30, 1.75)};
   const ProjectionView view = viewAlong({0, 0, 1}, Vec3::Zero(), 956, 1016, 101, 0.1);

@@ -45,7 +45,7 @@ TEST_P(FootViews, StandOnHeelAndHeadsAndLookAsARadiographerExpects) {
   const Frame frame = footFrame(foot.bones, foot.side);
   const PlantarFrame plate = plantarFrame(foot.bones, frame, foot.side);
   EXPECT_FALSE(plate.assumed);
-  // First metatarsal declination 20 to 21 degrees (Radiopaedia, reference.md A); the second's lies close to it.
+  // First metatarsal declination 20 to 21 degrees (Radiopaedia); the second's is close to it.
   EXPECT_NEAR(toDegrees(plate.ray_slope_rad), 20, 8);
   // Heel, first and fifth head touch the plate.
   const auto lowOf = [&](Bone b) {
