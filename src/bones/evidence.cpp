@@ -240,7 +240,7 @@ double denseInside(const ScanImage& scan, const std::vector<std::uint8_t>& label
 }
 
 TemplateEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
-                             const NearestPoints* metal) {
+                                 const NearestPoints* metal) {
   TemplateEvidence e;
   e.outline = refined.supported;
   e.noise = scan.levels.noise;

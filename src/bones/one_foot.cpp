@@ -445,8 +445,7 @@ std::vector<MeasuredBone> FootSegmenter::measured(const std::vector<Part>& parts
     if (!parts[n].metatarsal) evidence.stands_off_mm2 = 0;
     evidence.match = rigid_.bones[was].quality.score;
     evidence.touching = static_cast<double>(labelling_.touching[was]);
-    evidence.volume_ratio =
-        bone.volume_mm3 / (foot().bones[n].volume_mm3 * std::exp(3 * rigid_.tarsus.log_scale[0]));
+    evidence.volume_ratio = bone.volume_mm3 / (foot().bones[n].volume_mm3 * std::exp(3 * rigid_.tarsus.log_scale[0]));
   });
   return bones;
 }

@@ -1,5 +1,5 @@
-// What the program asks of whatever finds the bones in a CT, and all it knows of it: the stages behind see these structs
-// alone. The template segmenter (segment.h) is one; docs/decisions/bones.md says what another one needs.
+// What the program asks of whatever finds the bones in a CT, and all it knows of it: the stages behind see these
+// structs alone. The template segmenter (segment.h) is one; docs/decisions/bones.md says what another one needs.
 //
 // Frame and units: the patient frame (LPS) of the CT, millimetres, HU.
 // The same CT and settings give the same result to the bit, whatever the number of threads and whatever was segmented
@@ -23,7 +23,8 @@
 namespace rayset {
 
 /// What a confidence rests on: each segmenter's own figures, for the record and for nobody's decision. Without any:
-/// plan.json, whose table is the template's (rayset.plan/1), then says what TemplateEvidence says before it is measured.
+/// plan.json, whose table is the template's (rayset.plan/1), then says what TemplateEvidence says before it is
+/// measured.
 using Evidence = std::variant<std::monostate, TemplateEvidence>;
 
 struct SegmentedBone {
@@ -50,7 +51,8 @@ struct Fleck {
 /// One foot found in the scan.
 struct SegmentedFoot {
   Side side = Side::kRight;
-  /// Those of `Bone` that were found. A bone that is not found is left out: what a plan needs of it is then left out too.
+  /// Those of `Bone` that were found. A bone that is not found is left out: what a plan needs of it is then left out
+  /// too.
   std::map<Bone, SegmentedBone> bones;
   /// Pieces broken off the second metatarsal, by id ("M2.1", largest first); the bone is then its main part only.
   std::map<std::string, SegmentedBone> fragments;
@@ -77,9 +79,9 @@ struct BonesSettings {
 class Segmenter {
  public:
   virtual ~Segmenter() = default;
-  /// Fault::kImages when no foot is found (`what` says what was found instead); kRequest where an edit does not fit what
-  /// is in the scan: an edit is done, or refused, never passed over. Reports progress as "bones"; cancelled, it returns
-  /// cancelledError() within a second or so. May be called from several threads at once.
+  /// Fault::kImages when no foot is found (`what` says what was found instead); kRequest where an edit does not fit
+  /// what is in the scan: an edit is done, or refused, never passed over. Reports progress as "bones"; cancelled, it
+  /// returns cancelledError() within a second or so. May be called from several threads at once.
   [[nodiscard]] virtual Result<BonesResult> segment(const CtVolume& ct, const BonesSettings& settings,
                                                     const Progress& progress) const = 0;
 };

@@ -155,8 +155,9 @@ Field<SegmentedBone> evidenceField() {
              },
              [](SegmentedBone& bone, const TemplateEvidence& of) { bone.evidence = of; })
       .when(Presence::kNow)
-      .about("what the confidence is based on: shares of the surface (0 to 1) and grey values, "
-             "docs/decisions/confidence.md");
+      .about(
+          "what the confidence is based on: shares of the surface (0 to 1) and grey values, "
+          "docs/decisions/confidence.md");
 }
 
 /// A bone or fragment with its id. Written from `from`, so that no surface is copied.

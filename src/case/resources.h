@@ -1,5 +1,5 @@
-// The data files of the program and the segmenter, read once at its start and handed down: a function takes the piece it
-// needs, one that runs several stages takes the sum.
+// The data files of the program and the segmenter, read once at its start and handed down: a function takes the piece
+// it needs, one that runs several stages takes the sum.
 #pragma once
 
 #include <filesystem>

@@ -14,7 +14,7 @@ using testing::HasSubstr;
 using testing::IsEmpty;
 
 TemplateEvidence evidence(double outline, double match, double touching, double volume, double cut, double contrast,
-                      double noise, double metal, double strayed, double missed) {
+                          double noise, double metal, double strayed, double missed) {
   TemplateEvidence e;
   e.outline = outline, e.match = match, e.touching = touching, e.volume_ratio = volume, e.cut = cut;
   e.contrast = contrast, e.noise = noise, e.metal = metal, e.strayed = strayed, e.missed = missed;
@@ -51,7 +51,8 @@ TEST(Judge, SoundBonesAreNot) {
 
 /// That so much of one sign of a neighbour taken along leaves a bone sound, and so much makes it doubted, in these
 /// words.
-void expectTakenAlong(TemplateEvidence e, double TemplateEvidence::*sign, double sound, double along, const char* words) {
+void expectTakenAlong(TemplateEvidence e, double TemplateEvidence::*sign, double sound, double along,
+                      const char* words) {
   e.*sign = sound;
   EXPECT_GT(verdictOn(e, true).confidence, 0.9);
   e.*sign = along;
