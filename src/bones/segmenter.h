@@ -22,9 +22,9 @@
 
 namespace rayset {
 
-/// What a confidence rests on: each segmenter's own figures, for the record and for nobody's decision. Without any:
-/// plan.json, whose table is the template's (rayset.plan/1), then says what TemplateEvidence says before it is
-/// measured.
+/// What a confidence rests on: each segmenter's own figures, for the record alone; no stage decides by them. plan.json
+/// (rayset.plan/1) has a table for the template's only: of a bone without them it holds TemplateEvidence as it stands
+/// before anything is measured.
 using Evidence = std::variant<std::monostate, TemplateEvidence>;
 
 struct SegmentedBone {
@@ -32,7 +32,7 @@ struct SegmentedBone {
   double volume_mm3 = 0;
   /// The probability, 0..1, that every part of the surface is within kDoubtfulErrorMm of the bone. Devices are planned
   /// with the error that it stands for, and below kDoubtful the plan is partial: it has to be calibrated
-  /// (docs/decisions/confidence.md). Of a fragment: that it is one, and drawn as well.
+  /// (docs/decisions/confidence.md). Of a fragment: how sure it is one and drawn well.
   double confidence = 0;
   bool complete = true;       ///< false where the field of view cuts the bone
   std::vector<Doubt> doubts;  ///< why it may be wrong, as words, most important first; empty where nothing says so
@@ -51,8 +51,7 @@ struct Fleck {
 /// One foot found in the scan.
 struct SegmentedFoot {
   Side side = Side::kRight;
-  /// Those of `Bone` that were found. A bone that is not found is left out: what a plan needs of it is then left out
-  /// too.
+  /// Those of `Bone` that were found; one that was not is left out, and with it whatever a plan needs it for.
   std::map<Bone, SegmentedBone> bones;
   /// Pieces broken off the second metatarsal, by id ("M2.1", largest first); the bone is then its main part only.
   std::map<std::string, SegmentedBone> fragments;

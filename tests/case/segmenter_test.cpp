@@ -104,11 +104,11 @@ TEST(AnotherSegmenter, IsPlannedWithFromItsSurfacesToPlanJson) {
 
   // Reduction and injury.
   for (const Ray ray : kRays) {
-    ASSERT_TRUE(c->reduction.rays.contains(ray)) << "ray " << ray;
+    ASSERT_TRUE(c->reduction.rays.contains(ray)) << "ray " << ray.number();
     const Vec3 injured_base = truth().intact_to_injured[ray] * truth().base_points.at(ray);
     EXPECT_LT((c->reduction.rays.at(ray).injured_to_reduced * injured_base - truth().base_points.at(ray)).norm(), 2.0)
-        << "ray " << ray;
-    EXPECT_EQ(c->rays.at(ray).displaced, ray <= 2) << "ray " << ray;
+        << "ray " << ray.number();
+    EXPECT_EQ(c->rays.at(ray).displaced, ray <= 2) << "ray " << ray.number();
   }
 
   // Devices keep the distance that the confidences of their bones ask for.
