@@ -17,6 +17,7 @@
 #include <sstream>
 
 #include "anatomy/procedural_foot.h"
+#include "bones/confidence.h"
 #include "bones/segment.h"
 #include "geometry/ray_caster.h"
 #include "phantom/injury_spec.h"
@@ -152,6 +153,7 @@ struct Line {
   bool found = false;
   Error error;
   SegmentedBone bone_found;
+  TemplateEvidence evidence;  ///< of bone_found
 };
 
 std::vector<Line> evaluate(const TestFoot& foot, const TestScan& how, std::uint64_t seed) {
@@ -191,9 +193,10 @@ std::vector<Line> evaluate(const TestFoot& foot, const TestScan& how, std::uint6
       in += (i.array() > 0).all() && (i.array() < ct->grid.size.cast<double>().array() - 1).all() ? 1 : 0;
     }
     if (in * 10 < truth->second.vertices.size()) continue;
-    Line line{foot.name, how.name, bone, false, {}, {}};
+    Line line{foot.name, how.name, bone, false, {}, {}, {}};
     if (result && result->feet.front().bones.contains(bone)) {
       line.bone_found = result->feet.front().bones.at(bone);
+      line.evidence = std::get<TemplateEvidence>(line.bone_found.evidence);
       line.found = true;
       line.error = errorOf(line.bone_found.surface, truth->second, ct->grid);
       line.bone_found.surface = {};
@@ -228,7 +231,7 @@ std::vector<TestFoot> feet(const std::string& only) {
 }
 
 std::string csv(const Line& l) {
-  const BoneEvidence& e = l.bone_found.evidence;
+  const TemplateEvidence& e = l.evidence;
   std::string words;
   for (const Doubt d : l.bone_found.doubts) words += std::string(words.empty() ? "" : "|") + std::string(doubtWord(d));
   std::string line = fmt::format("{},\"{}\",{},{},{:.3f},{:.3f},{:.3f},{:.3f}", l.foot, l.scan, boneId(l.bone),
@@ -254,7 +257,7 @@ std::vector<Line> linesFrom(const std::string& file) {
     std::string id;
     int found = 0;
     double before = 0;
-    BoneEvidence& e = l.bone_found.evidence;
+    TemplateEvidence& e = l.evidence;
     fields >> id >> found >> l.error.mean >> l.error.p95 >> l.error.p99 >> before;
     for (const EvidenceField& f : kEvidenceFields) fields >> e.*f.value;
     if (!fields || !boneFromId(id)) continue;
@@ -267,7 +270,7 @@ std::vector<Line> linesFrom(const std::string& file) {
     while (to < out.size() && out[to].foot == out[from].foot && out[to].scan == out[from].scan) ++to;
     std::vector<Verdict> verdicts;
     std::vector<Verdict*> together;
-    for (std::size_t n = from; n < to; ++n) verdicts.push_back(verdictOn(out[n].bone_found.evidence, true));
+    for (std::size_t n = from; n < to; ++n) verdicts.push_back(verdictOn(out[n].evidence, true));
     for (std::size_t n = from; n < to; ++n)
       if (out[n].found) together.push_back(&verdicts[n - from]);
     judgeTogether(together);

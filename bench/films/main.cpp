@@ -20,6 +20,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "bench_data.h"
+#include "bones/segment.h"
 #include "clinic_check.h"
 #include "errors.h"
 #include "outcome/ct_check.h"
@@ -45,7 +46,8 @@ void checkScan(const Scene& scene, bool verbose, Tally& t) {
   const PlanRecord plan = recordOf(scene);
   const auto began = std::chrono::steady_clock::now();
   const Limits limits = bench::needed(Limits::read(bench::dataFile("limits.json")));
-  const auto found = checkCt({&plan, &scene.plan().catalogue, &limits, &scene.ct, false});
+  const TemplateSegmenter segmenter;
+  const auto found = checkCt({&plan, &scene.plan().catalogue, &limits, &segmenter, &scene.ct, false});
   const double took = std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
   t.seconds.add(took);
   ++t.scans;

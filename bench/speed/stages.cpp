@@ -20,6 +20,7 @@
 #include "bones/features.h"
 #include "bones/labelling.h"
 #include "bones/scan_image.h"
+#include "bones/segment.h"
 #include "case/case.h"
 #include "dicom/ct_writer.h"
 #include "geometry/distance_field.h"

@@ -31,7 +31,7 @@ constexpr double kDenseInsideFrom =
 constexpr double kSmallest = 0.5, kLargest = 2.0;  // real feet differ from the template by up to 1.75
 
 /// Error (mm) that the fit of the shape lets expect.
-double expectedFromShape(const BoneEvidence& e, bool midfoot) {
+double expectedFromShape(const TemplateEvidence& e, bool midfoot) {
   double mm = 0.08;
   // A piece of a neighbour taken along, or a piece left to it.
   mm += 8.0 * std::max(0.0, e.strayed - kStrayFrom) + 4.0 * std::max(0.0, e.missed - kMissFrom);
@@ -50,7 +50,7 @@ double expectedFromShape(const BoneEvidence& e, bool midfoot) {
 
 /// Error (mm) to expect besides where the surface runs through bone: a border that nothing shows, an end cut off, or a
 /// piece of a neighbour.
-double expectedFromEnds(const BoneEvidence& e) {
+double expectedFromEnds(const TemplateEvidence& e) {
   return 25.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +
          8.0 * std::max(0.0, std::abs(std::log(std::max(1e-3, e.length_ratio))) - kLengthFrom) +
          0.015 * std::max(0.0, e.stands_off_mm2 - kStandsOffFrom) +
@@ -63,31 +63,7 @@ std::string percent(double fraction) { return fmt::format("{:.0f} %", 100 * frac
 
 }  // namespace
 
-std::string_view doubtWord(Doubt doubt) {
-  switch (doubt) {
-    case Doubt::kTouching:
-      return "touching";
-    case Doubt::kCropped:
-      return "cropped";
-    case Doubt::kMetal:
-      return "metal";
-    case Doubt::kLowDensity:
-      return "low density";
-    case Doubt::kFaintOutline:
-      return "faint outline";
-    case Doubt::kOddVolume:
-      return "odd volume";
-    case Doubt::kEndMissing:
-      return "end missing";
-    case Doubt::kTakenAlong:
-      return "taken along";
-    case Doubt::kNotFound:
-      return "not found";
-  }
-  return {};
-}
-
-Verdict verdictOn(const BoneEvidence& e, bool midfoot) {
+Verdict verdictOn(const TemplateEvidence& e, bool midfoot) {
   Verdict v;
   const double shape = expectedFromShape(e, midfoot), ends = midfoot ? expectedFromEnds(e) : 0;
   v.shape = confidenceAt(shape);

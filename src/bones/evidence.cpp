@@ -239,9 +239,9 @@ double denseInside(const ScanImage& scan, const std::vector<std::uint8_t>& label
   return static_cast<double>(count) * std::pow(scan.grey.h, 3);
 }
 
-BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
-                             const NearestPoints* metal) {
-  BoneEvidence e;
+TemplateEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
+                                 const NearestPoints* metal) {
+  TemplateEvidence e;
   e.outline = refined.supported;
   e.noise = scan.levels.noise;
   const Surface& s = refined.surface;

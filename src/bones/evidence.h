@@ -19,11 +19,11 @@ namespace rayset::bones {
 /// Absent if the bone is unknown or fewer than two others are known.
 [[nodiscard]] PerRay<double> lengthRatios(const PerRay<double>& lengths_mm, const PerRay<double>& usual_mm);
 
-/// Everything of BoneEvidence that is measured on the surface: outline, cut, contrast, noise, metal, strayed, missed,
-/// buried, open_end. `bent`: the fitted template of the bone, local frame; may be empty. `metal`: from metalPoints(),
-/// null if none.
-[[nodiscard]] BoneEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined, const Surface& bent,
-                                           const NearestPoints* metal);
+/// Everything of TemplateEvidence that is measured on the surface: outline, cut, contrast, noise, metal, strayed,
+/// missed, buried, open_end. `bent`: the fitted template of the bone, local frame; may be empty. `metal`: from
+/// metalPoints(), null if none.
+[[nodiscard]] TemplateEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& refined,
+                                               const Surface& bent, const NearestPoints* metal);
 
 /// Dense bone (mm3) deep inside a labelled bone, more than 3 mm from its border: 30 % brighter than what the brighter
 /// half of the bone reaches. Ends and tarsal bones are spongy inside, so dense bone there means the plates of a joint

@@ -172,6 +172,12 @@ void layAfresh(const TemplateBone& model, const OwnEdges& own, const ScanImage& 
   layOn(model, fit.pose, bent);
 }
 
+/// A bone drawn, with what speaks for and against it.
+struct MeasuredBone {
+  SegmentedBone bone;
+  TemplateEvidence evidence;
+};
+
 /// The step-by-step work on one foot: segmented() is the order.
 class FootSegmenter {
  public:
@@ -198,10 +204,10 @@ class FootSegmenter {
   void layPoorOnesAfresh();
   [[nodiscard]] std::vector<Part> partsToDraw() const;
   [[nodiscard]] std::size_t formerly(std::size_t n) const;
-  [[nodiscard]] std::vector<SegmentedBone> measured(const std::vector<Part>& parts,
-                                                    const std::vector<std::optional<RefinedSurface>>& drawn) const;
-  void compareLengths(std::vector<SegmentedBone>& bones, const std::vector<std::optional<RefinedSurface>>& drawn) const;
-  void decide(std::vector<SegmentedBone> bones, const LabelMeans& means);
+  [[nodiscard]] std::vector<MeasuredBone> measured(const std::vector<Part>& parts,
+                                                   const std::vector<std::optional<RefinedSurface>>& drawn) const;
+  void compareLengths(std::vector<MeasuredBone>& bones, const std::vector<std::optional<RefinedSurface>>& drawn) const;
+  void decide(std::vector<MeasuredBone> bones, const LabelMeans& means);
 
   Status tell(double part) const {
     progress_("bones", span_.from + part * (span_.to - span_.from));
@@ -404,7 +410,7 @@ void FootSegmenter::drawAndMeasure() {
   watch_.lap("cortex");
   const LabelMeans means = labelMeans(out_.scan.grey, labelling_.labels);
   watch_.lap("surfaces");
-  std::vector<SegmentedBone> bones = measured(parts, drawn);
+  std::vector<MeasuredBone> bones = measured(parts, drawn);
   compareLengths(bones, drawn);
   out_.foot.side = side_;
   decide(std::move(bones), means);
@@ -417,40 +423,39 @@ std::size_t FootSegmenter::formerly(std::size_t n) const {
   return former == out_.edited.former.end() ? n : static_cast<std::size_t>(std::max(0, foot().index(former->second)));
 }
 
-/// Each bone of the template with what speaks for and against it; those that were not drawn stay empty.
-std::vector<SegmentedBone> FootSegmenter::measured(const std::vector<Part>& parts,
-                                                   const std::vector<std::optional<RefinedSurface>>& drawn) const {
+/// Each bone of the template; those that were not drawn stay empty.
+std::vector<MeasuredBone> FootSegmenter::measured(const std::vector<Part>& parts,
+                                                  const std::vector<std::optional<RefinedSurface>>& drawn) const {
   std::optional<NearestPoints> metal;
   if (Points found = metalPoints(out_.scan); !found.empty()) metal.emplace(std::move(found));
   const NearestPoints* near_metal = metal ? &*metal : nullptr;
-  std::vector<SegmentedBone> bones(bent_.size());
+  std::vector<MeasuredBone> bones(bent_.size());
   tbb::parallel_for(std::size_t{0}, bent_.size(), [&](std::size_t n) {
     if (!drawn[n] || drawn[n]->surface.empty()) return;
     const std::size_t was = formerly(n);
-    SegmentedBone& bone = bones[n];
+    auto& [bone, evidence] = bones[n];
     bone.surface = transformed(drawn[n]->surface, out_.scan.X_PL);
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !drawn[n]->cut;
-    bone.evidence = surfaceEvidence(out_.scan, *drawn[n], bent_[was].mesh, near_metal);
+    evidence = surfaceEvidence(out_.scan, *drawn[n], bent_[was].mesh, near_metal);
     if (parts[n].cortex)
-      bone.evidence.dense_inside_mm3 =
+      evidence.dense_inside_mm3 =
           denseInside(out_.scan, labelling_.labels, parts[n].label, drawn[n]->surface, near_metal);
     // Tarsal bones have processes that no template follows.
-    if (!parts[n].metatarsal) bone.evidence.stands_off_mm2 = 0;
-    bone.evidence.match = rigid_.bones[was].quality.score;
-    bone.evidence.touching = static_cast<double>(labelling_.touching[was]);
-    bone.evidence.volume_ratio =
-        bone.volume_mm3 / (foot().bones[n].volume_mm3 * std::exp(3 * rigid_.tarsus.log_scale[0]));
+    if (!parts[n].metatarsal) evidence.stands_off_mm2 = 0;
+    evidence.match = rigid_.bones[was].quality.score;
+    evidence.touching = static_cast<double>(labelling_.touching[was]);
+    evidence.volume_ratio = bone.volume_mm3 / (foot().bones[n].volume_mm3 * std::exp(3 * rigid_.tarsus.log_scale[0]));
   });
   return bones;
 }
 
 /// Of each metatarsal, with the others.
-void FootSegmenter::compareLengths(std::vector<SegmentedBone>& bones,
+void FootSegmenter::compareLengths(std::vector<MeasuredBone>& bones,
                                    const std::vector<std::optional<RefinedSurface>>& drawn) const {
   PerRay<double> lengths, usual;
   for (std::size_t n = 0; n < bent_.size(); ++n)
-    if (const auto ray = rayOf(bent_[n].id); ray && drawn[n] && bones[n].complete) {
+    if (const auto ray = rayOf(bent_[n].id); ray && drawn[n] && bones[n].bone.complete) {
       lengths[*ray] = longestExtent(drawn[n]->surface);
       usual[*ray] = longestExtent(foot().bones[n].mesh);
     }
@@ -463,23 +468,18 @@ void FootSegmenter::compareLengths(std::vector<SegmentedBone>& bones,
 }
 
 /// How far each bone can be trusted, by itself and with the others.
-void FootSegmenter::decide(std::vector<SegmentedBone> bones, const LabelMeans& means) {
-  double squares = 0;
-  std::size_t counted = 0;
+void FootSegmenter::decide(std::vector<MeasuredBone> bones, const LabelMeans& means) {
   std::map<Bone, Verdict> verdicts;
   for (std::size_t n = 0; n < bent_.size(); ++n) {
-    SegmentedBone& bone = bones[n];
+    auto& [bone, evidence] = bones[n];
     if (bone.surface.empty()) continue;
     const Bone id = bent_[n].id;
-    const bool midfoot = isMidfootBone(id);
-    const FitResult& fit = rigid_.bones[formerly(n)].quality;
-    verdicts.emplace(id, verdictOn(bone.evidence, midfoot));
+    verdicts.emplace(id, verdictOn(evidence, isMidfootBone(id)));
+    bone.evidence = evidence;
     bone.by_hand = out_.edited.by_hand.contains(id);
     bone.mean_hu = means[label(id)];
-    if (midfoot) squares += fit.rms_mm * fit.rms_mm, ++counted;
     out_.foot.bones.emplace(id, std::move(bone));
   }
-  out_.foot.template_rms_mm = counted > 0 ? std::sqrt(squares / static_cast<double>(counted)) : 0;
   std::vector<Verdict*> midfoot;
   for (auto& [id, verdict] : verdicts)
     if (isMidfootBone(id)) midfoot.push_back(&verdict);

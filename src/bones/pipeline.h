@@ -1,5 +1,5 @@
-// The stages of segmentBones() with exchangeable template and access to what each stage measured. For tests and
-// benchmarks; the rest of the program calls segmentBones().
+// The stages of the template segmenter with exchangeable template and access to what each stage measured. For tests and
+// benchmarks; the rest of the program is given a Segmenter.
 #pragma once
 
 #include "bones/segment.h"

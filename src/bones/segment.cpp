@@ -13,12 +13,6 @@
 
 namespace rayset {
 
-BoneSurfaces SegmentedFoot::surfaces() const {
-  BoneSurfaces out;
-  for (const auto& [id, bone] : bones) out.emplace(id, bone.surface);
-  return out;
-}
-
 namespace bones {
 
 void StepTimes::add(const std::string& step, double s) {
@@ -212,8 +206,13 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
 
 }  // namespace bones
 
-Result<BonesResult> segmentBones(const CtVolume& ct, const BonesSettings& settings, const Progress& progress) {
+Result<BonesResult> TemplateSegmenter::segment(const CtVolume& ct, const BonesSettings& settings,
+                                               const Progress& progress) const {
   return bones::segmentWith(bones::meanTemplates(), ct, settings, progress);
+}
+
+Result<BonesResult> segmentBones(const CtVolume& ct, const BonesSettings& settings, const Progress& progress) {
+  return TemplateSegmenter().segment(ct, settings, progress);
 }
 
 }  // namespace rayset

@@ -151,12 +151,12 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   if (!edits.side) edits.side = request.side;
 
   // --- bones
-  auto bones = segmentBones(scan.volume, {request.side, &edits}, progress);
+  auto bones = resources.segmenter->segment(scan.volume, {request.side, &edits}, progress);
   if (!bones) return tl::unexpected(bones.error());
   c.cautions.insert(c.cautions.end(), bones->cautions.begin(), bones->cautions.end());
   std::optional<BonesResult> other_bones;
   if (other_scan) {
-    auto found = segmentBones(other_scan->volume, {}, progress);
+    auto found = resources.segmenter->segment(other_scan->volume, {}, progress);
     if (!found) return tl::unexpected(found.error());
     for (const auto& text : found->cautions) c.cautions.push_back("Other foot: " + text);
     other_bones = std::move(*found);

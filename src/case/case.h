@@ -10,7 +10,7 @@
 #include <vector>
 
 #include "bones/edits.h"
-#include "bones/segment.h"
+#include "bones/segmenter.h"
 #include "case/resources.h"
 #include "dicom/ct_reader.h"
 #include "fixation/construct.h"

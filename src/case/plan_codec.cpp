@@ -142,11 +142,21 @@ Codec<std::vector<Doubt>> doubtsCodec() {
   return list(named("Doubt", codec::choiceOf(kDoubts, doubtWord)), {{"uniqueItems", true}});
 }
 
-std::vector<Field<BoneEvidence>> evidenceFields() {
-  std::vector<Field<BoneEvidence>> out;
+Field<SegmentedBone> evidenceField() {
+  std::vector<Field<TemplateEvidence>> figures;
   for (const EvidenceField& e : kEvidenceFields)
-    out.push_back(field<BoneEvidence>(e.key, number(e.digits), e.value).when(Presence::kNow));
-  return out;
+    figures.push_back(field<TemplateEvidence>(e.key, number(e.digits), e.value).when(Presence::kNow));
+  return field<SegmentedBone>(
+             "evidence", named("Evidence", object(figures)),
+             [](const SegmentedBone& bone) {
+               const auto* of = std::get_if<TemplateEvidence>(&bone.evidence);
+               return of != nullptr ? *of : TemplateEvidence{};
+             },
+             [](SegmentedBone& bone, const TemplateEvidence& of) { bone.evidence = of; })
+      .when(Presence::kNow)
+      .about(
+          "what the confidence is based on: shares of the surface (0 to 1) and grey values, "
+          "docs/decisions/confidence.md");
 }
 
 /// A bone or fragment with its id. Written from `from`, so that no surface is copied.
@@ -167,10 +177,7 @@ std::vector<Field<BoneEntry>> boneFields() {
       field("doubt", text(), &SegmentedBone::doubt).about("the doubts in words, with figures"),
       field("by_hand", truth(), &SegmentedBone::by_hand).when(Presence::kNow).about("corrected by an edit"),
       field("mean_hu", number(0), &SegmentedBone::mean_hu).when(Presence::kNow),
-      field("evidence", named("Evidence", object(evidenceFields())), &SegmentedBone::evidence)
-          .when(Presence::kNow)
-          .about("what the confidence is based on: shares of the surface (0 to 1) and grey values, "
-                 "docs/decisions/confidence.md")};
+      evidenceField()};
   const std::vector<Field<BoneEntry>> out{
       field("id", partId(), &BoneEntry::id),
       derived<BoneEntry>("label", integer(1, 255),

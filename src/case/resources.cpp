@@ -2,6 +2,8 @@
 
 #include <utility>
 
+#include "bones/segment.h"
+
 namespace rayset {
 
 Result<Resources> readResources(const std::filesystem::path& folder) {
@@ -13,7 +15,8 @@ Result<Resources> readResources(const std::filesystem::path& folder) {
   if (!joints) return tl::unexpected(joints.error());
   auto followup = readFollowup(folder / "followup.json");
   if (!followup) return tl::unexpected(followup.error());
-  return Resources{std::move(*limits), std::move(*catalogue), std::move(*joints), std::move(*followup)};
+  return Resources{std::move(*limits), std::move(*catalogue), std::move(*joints), std::move(*followup),
+                   std::make_shared<TemplateSegmenter>()};
 }
 
 }  // namespace rayset

@@ -1,10 +1,12 @@
-// The program's data files, read once at start-up and passed down: a function takes the piece it needs, or all of them
-// if it runs several stages.
+// The program's data files and its segmenter, read once at start-up and passed down: a function takes the piece it
+// needs, or all of them if it runs several stages.
 #pragma once
 
 #include <filesystem>
+#include <memory>
 
 #include "base/result.h"
+#include "bones/segmenter.h"
 #include "case/followup.h"
 #include "fixation/catalogue.h"
 #include "injury/limits.h"
@@ -17,6 +19,8 @@ struct Resources {
   Catalogue catalogue;           ///< implants.json
   reduction::JointNorms joints;  ///< joints.json
   FollowupRules followup;        ///< followup.json
+  /// What finds the bones: the template segmenter, unless whoever read these puts another in its place. Never null.
+  std::shared_ptr<const Segmenter> segmenter;
 };
 
 /// Reads the folder. The error names the first unusable file and the entry at fault.

@@ -9,7 +9,7 @@
 #include "anatomy/frames.h"
 #include "base/dates.h"
 #include "base/units.h"
-#include "bones/segment.h"
+#include "bones/confidence.h"
 #include "geometry/registration.h"
 #include "geometry/side.h"
 #include "geometry/triangle.h"
@@ -284,7 +284,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   const Points metal = metalVoxels(scan.volume);
   std::optional<CtVolume> filled;
   if (!metal.empty()) filled = withoutMetal(scan.volume);
-  const auto bones = segmentBones(filled ? *filled : scan.volume, {}, progress);
+  const auto bones = input.segmenter->segment(filled ? *filled : scan.volume, {}, progress);
   if (!bones) return tl::unexpected(bones.error());
   const SegmentedFoot* foot = nullptr;
   for (const SegmentedFoot& f : bones->feet)

@@ -57,7 +57,7 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resource
     return fail(Fault::kRequest,
                 fmt::format("{} views are given for {} films", request.views.size(), request.films.size()), "--views",
                 "Give one view a film, in the order of the films.");
-  VerifyInput input{request, std::move(*plan), resources.catalogue, resources.limits, {}, {}, {}};
+  VerifyInput input{request, std::move(*plan), resources.catalogue, resources.limits, resources.segmenter, {}, {}, {}};
   if (!request.earlier.empty()) {
     input.earlier = earlierCheck(request.earlier);
     if (input.earlier.is_null())
@@ -92,7 +92,8 @@ Result<Verification> check(const VerifyInput& input, const Progress& progress) {
                       progress);
   const auto scan = readCt(request.ct, {request.series}, progress);
   if (!scan) return tl::unexpected(scan.error());
-  return checkCt({&input.plan, &input.catalogue, &input.limits, &*scan, request.temporary}, progress);
+  return checkCt({&input.plan, &input.catalogue, &input.limits, input.segmenter.get(), &*scan, request.temporary},
+                 progress);
 }
 
 }  // namespace

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <filesystem>
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -41,6 +42,7 @@ struct VerifyInput {
   PlanRecord plan;
   Catalogue catalogue;
   Limits limits;
+  std::shared_ptr<const Segmenter> segmenter;
   FootBodies bodies;               ///< films only
   std::vector<CheckedFilm> films;  ///< films only
   nlohmann::json earlier;          ///< verification.json of the earlier check; null: none

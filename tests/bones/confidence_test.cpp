@@ -13,9 +13,9 @@ using testing::ElementsAre;
 using testing::HasSubstr;
 using testing::IsEmpty;
 
-BoneEvidence evidence(double outline, double match, double touching, double volume, double cut, double contrast,
-                      double noise, double metal, double strayed, double missed) {
-  BoneEvidence e;
+TemplateEvidence evidence(double outline, double match, double touching, double volume, double cut, double contrast,
+                          double noise, double metal, double strayed, double missed) {
+  TemplateEvidence e;
   e.outline = outline, e.match = match, e.touching = touching, e.volume_ratio = volume, e.cut = cut;
   e.contrast = contrast, e.noise = noise, e.metal = metal, e.strayed = strayed, e.missed = missed;
   return e;
@@ -51,7 +51,8 @@ TEST(Judge, SoundBonesAreNot) {
 
 /// That so much of one sign of a neighbour taken along leaves a bone sound, and so much makes it doubted, in these
 /// words.
-void expectTakenAlong(BoneEvidence e, double BoneEvidence::*sign, double sound, double along, const char* words) {
+void expectTakenAlong(TemplateEvidence e, double TemplateEvidence::*sign, double sound, double along,
+                      const char* words) {
   e.*sign = sound;
   EXPECT_GT(verdictOn(e, true).confidence, 0.9);
   e.*sign = along;
@@ -64,17 +65,17 @@ void expectTakenAlong(BoneEvidence e, double BoneEvidence::*sign, double sound, 
 TEST(Judge, ABoneThatTookASesamoidAlongIsDoubted) {
   // A first metatarsal under thin plates: 5 % of its surface off by more than 3 mm, all else sound (measured); sound
   // metatarsals had 16 at most.
-  expectTakenAlong(evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.09, 0.01), &BoneEvidence::stands_off_mm2, 16, 137,
+  expectTakenAlong(evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.09, 0.01), &TemplateEvidence::stands_off_mm2, 16, 137,
                    "137 mm²");
   // One that its bent template followed: only the plates of the joint inside it tell (measured); sound bones had 2.
-  expectTakenAlong(evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.05, 0.01), &BoneEvidence::dense_inside_mm3, 2, 15,
+  expectTakenAlong(evidence(1, 0.9, 0, 1.1, 0, 800, 28, 0, 0.05, 0.01), &TemplateEvidence::dense_inside_mm3, 2, 15,
                    "plates of a joint");
 }
 
 TEST(Judge, ABoneThatLostAnEndIsDoubted) {
   // A fifth metatarsal of a small foot, 10 mm of its head cut off across the neck: everything else looks sound
   // (measured, but for the length).
-  BoneEvidence e = evidence(1, 0.75, 0.02, 0.8, 0, 1031, 29, 0, 0, 0.07);
+  TemplateEvidence e = evidence(1, 0.75, 0.02, 0.8, 0, 1031, 29, 0, 0, 0.07);
   EXPECT_GT(verdictOn(e, true).confidence, 0.9);
   e.buried = 0.013, e.open_end = 0.72, e.length_ratio = 0.85;
   EXPECT_LT(verdictOn(e, true).confidence, kDoubtful);
@@ -91,7 +92,7 @@ TEST(Judge, ABoneThatLostAnEndIsDoubted) {
 
 TEST(Judge, ABorderThatNothingShowsIsDoubtedButTheFootKeepsItsNames) {
   // Cuneiforms of an old foot whose bones touch: a fifth without a gap, 1.2 mm off on a hundredth of the surface.
-  BoneEvidence e = evidence(0.98, 0.80, 0.11, 1.1, 0, 486, 29, 0, 0.03, 0.01);
+  TemplateEvidence e = evidence(0.98, 0.80, 0.11, 1.1, 0, 486, 29, 0, 0.03, 0.01);
   e.buried = 0.2;
   const Verdict touching = verdictOn(e, true);
   EXPECT_LT(touching.confidence, kDoubtful);
@@ -105,7 +106,7 @@ TEST(Judge, ABorderThatNothingShowsIsDoubtedButTheFootKeepsItsNames) {
 }
 
 TEST(Judge, EveryDoubtHasItsWordAndItsFigure) {
-  BoneEvidence e = evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0);
+  TemplateEvidence e = evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0);
   e.touching = 0.3;
   EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kTouching));
   EXPECT_THAT(verdictOn(e, true).texts, ElementsAre(HasSubstr("30 %")));
@@ -147,10 +148,10 @@ TEST(Judge, AFootLaidOnWronglyIsDoubtedAsAWhole) {
 }
 
 TEST(Judge, MoreEvidenceAgainstNeverRaisesConfidence) {
-  const BoneEvidence base = evidence(0.95, 0.9, 0.05, 1.2, 0, 300, 30, 0.01, 0.05, 0.02);
+  const TemplateEvidence base = evidence(0.95, 0.9, 0.05, 1.2, 0, 300, 30, 0.01, 0.05, 0.02);
   const double before = verdictOn(base, true).confidence;
   for (double s = 0.05; s <= 0.5; s += 0.05) {
-    BoneEvidence e = base;
+    TemplateEvidence e = base;
     e.strayed += s;
     EXPECT_LE(verdictOn(e, true).confidence, before);
     e = base;

@@ -10,6 +10,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "bones/segment.h"
 #include "data_files.h"
 #include "fixation/construct.h"
 #include "outcome/ct_check.h"
@@ -227,7 +228,8 @@ TEST(CtCheck, RefusesTheCtOfAnotherPatient) {
   scan.info.patient_id = "B";
   const Catalogue c = catalogue();
   const Limits l = limits();
-  const auto checked = checkCt({&plan(), &c, &l, &scan, false});
+  const TemplateSegmenter segmenter;
+  const auto checked = checkCt({&plan(), &c, &l, &segmenter, &scan, false});
   ASSERT_FALSE(checked);
   EXPECT_EQ(checked.error().fault, Fault::kRequest);
   EXPECT_THAT(checked.error().message(), HasSubstr("another patient"));
@@ -240,7 +242,8 @@ TEST(CtCheck, AScanWithoutAFootIsRefused) {
   scan.volume = CtVolume(grid, -1000);
   const Catalogue c = catalogue();
   const Limits l = limits();
-  const auto checked = checkCt({&plan(), &c, &l, &scan, false});
+  const TemplateSegmenter segmenter;
+  const auto checked = checkCt({&plan(), &c, &l, &segmenter, &scan, false});
   ASSERT_FALSE(checked);
   EXPECT_EQ(checked.error().fault, Fault::kImages);
 }
