@@ -54,8 +54,10 @@ void addFragments(FootResult& out, std::span<const std::optional<RefinedSurface>
     bone.volume_mm3 = volume(bone.surface);
     bone.complete = !refined.cut;
     bone.confidence = std::clamp(1 - f.rim_bright, 0.0, 1.0) * std::min(1.0, 0.15 + 0.9 * refined.supported);
-    if (f.rim_bright > 0.08)
+    if (f.rim_bright > 0.08) {
+      bone.doubts = {Doubt::kTouching};
       bone.doubt = fmt::format("its cortex still meets the bone's along {:.0f} % of the break", 100 * f.rim_bright);
+    }
     bone.mean_hu = means[f.label];
   });
   for (std::size_t n = 0; n < found.size(); ++n)
