@@ -1,5 +1,6 @@
 #include "anatomy/ray.h"
 
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 
 #include <nlohmann/json.hpp>
