@@ -67,6 +67,11 @@ function(rayset_stage name)
   target_link_libraries(rayset_${name} PUBLIC ${A_DEPENDS} PRIVATE ${A_PRIVATE})
   # For librayset.so. Hidden, so that the program's code stays as it was: no call goes through a shared library's tables.
   set_target_properties(rayset_${name} PROPERTIES POSITION_INDEPENDENT_CODE ON CXX_VISIBILITY_PRESET hidden)
+  if("rayset_openvdb" IN_LIST A_PRIVATE)
+    # OpenVDB keeps flags and names of its grid types in static members of templates, which our code and its library must
+    # share: half of them hidden, initialize() crashes.
+    set_target_properties(rayset_${name} PROPERTIES CXX_VISIBILITY_PRESET default)
+  endif()
   rayset_settings(rayset_${name})
 endfunction()
 

@@ -42,8 +42,7 @@ inline void expectContractKept(const CtVolume& ct, const BonesResult& found) {
     EXPECT_EQ(astray, 0) << id << ": voxels with its label outside its surface";
   };
   for (std::size_t k = 0; k < found.feet.size(); ++k) {
-    for (const auto& [bone, b] : found.feet[k].bones)
-      check(std::string(boneId(bone)), b, labelInScan(label(bone), k));
+    for (const auto& [bone, b] : found.feet[k].bones) check(std::string(boneId(bone)), b, labelInScan(label(bone), k));
     for (const auto& [id, b] : found.feet[k].fragments) check(id, b, labelInScan(fragmentLabel(id), k));
   }
   const auto background = [](const LabelVolume& v) { return std::count(v.voxels.begin(), v.voxels.end(), 0); };
