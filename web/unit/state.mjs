@@ -112,7 +112,6 @@ export function planned({ side = 'right', plan = {}, ...values } = {}) {
     films: [],
     edits: {},
     plan: {
-      program: 'rayset 0.1.0',
       side,
       frame: kFrames[side],
       axis: Object.fromEntries(numbers.map((n) => [n, { base: [10 * n, 0, 0], head: [10 * n, 60, 0] }])),
