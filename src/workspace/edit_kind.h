@@ -127,8 +127,9 @@ template <class P>
     if (j.is_object())
       for (const auto& [key, also] : also_as)
         if (j.contains(also) && !j.contains(key)) {
-          j[key] = std::move(j[also]);
+          EditJson value = std::move(j[also]);
           j.erase(also);
+          j[key] = std::move(value);
         }
     if (!stored)
       if (const Status s = onlyKnownFields(j, name, known, form); !s) return tl::unexpected(s.error());
