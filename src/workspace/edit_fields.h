@@ -39,6 +39,8 @@ template <class P>
     return table.from(payload, "");
   } catch (const codec::BadField& bad) {
     return wrongPayload(bad, kind);
+  } catch (const EditJson::exception& e) {
+    return wrongPayload({"", std::string("cannot be read: ") + e.what()}, kind);
   }
 }
 
