@@ -1,13 +1,24 @@
 #include "anatomy/codec.h"
 
+#include <fmt/format.h>
+
 namespace rayset::codec {
 
 Codec<Ray> ray() {
   const Codec<int> number = integer(1, static_cast<int>(kRays.size()));
+  const std::string form = fmt::format("1 to {}", kRays.size());
   return {.write = [number](const Ray& ray) { return number.write(ray.number()); },
-          .read = [number](const Json& j, const std::string& where, Ray& into) { into = Ray(number.from(j, where)); },
+          .read =
+              [number, form](const Json& j, const std::string& where, Ray& into) {
+                try {
+                  into = Ray(number.from(j, where));
+                } catch (const BadField&) {
+                  throw BadField{where, "is not " + form + ", the number of a ray"};
+                }
+              },
           .schema = number.schema,
-          .type = number.type};
+          .type = number.type,
+          .help = {form, "Write " + form + "."}};
 }
 
 }  // namespace rayset::codec

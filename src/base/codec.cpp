@@ -6,8 +6,10 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "base/dates.h"
 #include "base/rounded.h"
 #include "base/units.h"
+#include "base/utf8.h"
 
 namespace rayset::codec {
 namespace {
@@ -42,6 +44,17 @@ Codec<double> number(int digits, const Range& range) {
           .read = [](const Json& j, const std::string& where, double& into) { into = numberFrom(j, where); },
           .schema = rangeSchema(range),
           .type = "number"};
+}
+
+Codec<double> numberWithin(double least, double most, const std::string& unit) {
+  Codec<double> out = number(-1, {.least = least, .most = most});
+  out.read = [=](const Json& j, const std::string& where, double& into) {
+    into = numberFrom(j, where);
+    if (!(into >= least && into <= most)) throw BadField{where, fmt::format("is {:g}", into)};
+  };
+  out.help.form = fmt::format("{:g} to {:g} {}", least, most, unit);
+  out.help.remedy = fmt::format("Give a number from {}.", out.help.form);
+  return out;
 }
 
 Codec<double> degrees(int digits, const Range& range) {
@@ -88,7 +101,8 @@ Codec<bool> truth() {
                 into = j.get<bool>();
               },
           .schema = {{"type", "boolean"}},
-          .type = "boolean"};
+          .type = "boolean",
+          .help = {"true or false", "Write true or false."}};
 }
 
 Codec<std::string> text(const TextRule& rule) {
@@ -102,7 +116,47 @@ Codec<std::string> text(const TextRule& rule) {
                 into = j.get<std::string>();
               },
           .schema = schema,
-          .type = "string"};
+          .type = "string",
+          .help = {"text", "Write it in quotes."}};
+}
+
+Codec<std::string> textOf(std::size_t least, std::size_t most) {
+  Codec<std::string> out = text();
+  const std::string range = fmt::format("{} to {} characters", least, most);
+  out.read = [=, read = std::move(out.read)](const Json& j, const std::string& where, std::string& into) {
+    read(j, where, into);
+    const std::size_t length = characterCount(into);
+    if (length < least || length > most) throw BadField{where, fmt::format("has {} characters", length)};
+    if (least > 0 && into.find_first_not_of(" \t\r\n") == std::string::npos) throw BadField{where, "is blank"};
+  };
+  out.schema["minLength"] = least;
+  out.schema["maxLength"] = most;
+  out.help = {"text of " + range, "Write " + range + " in quotes."};
+  return out;
+}
+
+Codec<std::string> id() {
+  constexpr std::size_t kLongest = 64;
+  Codec<std::string> out = such(textOf(1, kLongest), "is not an id", [](const std::string& s) {
+    return std::all_of(s.begin(), s.end(), [](char c) {
+      return (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z') || c == '.' || c == '-' ||
+             c == '_';
+    });
+  });
+  out.schema["pattern"] = "^[A-Za-z0-9._-]+$";
+  out.help = {"id", fmt::format("Write 1 to {} letters, digits, dots, dashes and underscores in quotes.", kLongest)};
+  return out;
+}
+
+Codec<std::string> date() {
+  Codec<std::string> out = text();
+  out.read = [](const Json& j, const std::string& where, std::string& into) {
+    if (!j.is_string() || !dayFromIso(j.get_ref<const std::string&>())) throw BadField{where, "is not a date"};
+    into = j.get<std::string>();
+  };
+  out.schema["format"] = "date";
+  out.help = {"date as 2026-01-31", "Write YYYY-MM-DD in quotes."};
+  return out;
 }
 
 Codec<Json> json(const std::string& type, const Json& schema) {
@@ -112,8 +166,10 @@ Codec<Json> json(const std::string& type, const Json& schema) {
           .type = type};
 }
 
-Codec<std::string> oneOf(const std::vector<std::string>& words) {
-  Codec<std::string> out = choiceOf(words, [](const std::string& w) { return w; });
+Codec<std::string> oneOf(const std::vector<std::string>& words, const std::string& what) {
+  std::vector<std::pair<std::string, std::string>> pairs;
+  for (const std::string& w : words) pairs.emplace_back(w, w);
+  Codec<std::string> out = choice(std::move(pairs), what);
   out.write = [](const std::string& v) { return Json(v); };
   return out;
 }

@@ -1,6 +1,6 @@
-// Files of ours as tables: one line a field says its name, where it stands in the struct, how it is rounded and what it
-// may hold. From the table come writer, reader, JSON Schema (2020-12) and the page's TypeScript types, so that they
-// cannot differ.
+// Files of ours, and payloads of edits, as tables: one line a field says its name, where it stands in the struct, how
+// it is rounded and what it may hold. From the table come writer, reader, JSON Schema (2020-12) and the page's
+// TypeScript types, so that they cannot differ.
 //
 // A Codec<T> is a value of one kind; object() makes one from fields. What a codec is made of it shares: a copy is cheap
 // however deep it is. Reading throws BadField inside; decode() turns it
@@ -26,9 +26,16 @@ namespace rayset::codec {
 
 using Json = nlohmann::ordered_json;
 
-/// A field that is missing or not of its kind: where it is in the file, and what is wrong.
+/// A field that is missing or not of its kind: where it is in the file, what is wrong, and what to write instead.
 struct BadField {
   std::string where, what;
+  std::string remedy{};  ///< a sentence; where it is empty, the innermost field's that has one is filled in
+};
+
+/// For people who write a value by hand.
+struct Help {
+  std::string form{};    ///< "1 to 5", for the table of a docs page
+  std::string remedy{};  ///< "Write 1 to 5."
 };
 
 /// A named kind, for "$defs" of the schema and for TypeScript.
@@ -49,6 +56,7 @@ struct Codec {
   Json schema = Json::object();
   std::string type = "unknown";  ///< TypeScript
   Definitions definitions{};
+  Help help{};
 
   [[nodiscard]] T from(const Json& j, const std::string& where) const {
     T out{};
@@ -73,6 +81,7 @@ struct Field {
   Presence presence = Presence::kRequired;
   Definitions definitions{};
   std::function<bool(const T&)> needed{};  ///< of kSometimes: whether what was read before asks for it
+  Help help{};
 
   [[nodiscard]] Field when(Presence p) && {
     presence = p;
@@ -95,6 +104,10 @@ struct Field {
     schema["description"] = text;
     return std::move(*this);
   }
+  [[nodiscard]] Field told(Help h) && {
+    help = std::move(h);
+    return std::move(*this);
+  }
 };
 
 [[nodiscard]] inline Json leftOut() { return Json(Json::value_t::discarded); }
@@ -108,6 +121,8 @@ struct Range {
 };
 /// Rounded to `digits` decimals when written; negative: as it is.
 [[nodiscard]] Codec<double> number(int digits = -1, const Range& range = {});
+/// As it is, of `unit`; refused when read if it is not from `least` to `most`.
+[[nodiscard]] Codec<double> numberWithin(double least, double most, const std::string& unit);
 /// Radians in memory, degrees in the file.
 [[nodiscard]] Codec<double> degrees(int digits, const Range& range = {});
 [[nodiscard]] Codec<int> integer(int least, int most = std::numeric_limits<int>::max());
@@ -118,6 +133,12 @@ struct TextRule {
   std::string pattern{};  ///< regular expression of the schema; checked by validators, not when reading
 };
 [[nodiscard]] Codec<std::string> text(const TextRule& rule = {});
+/// Refused when read unless it has `least` to `most` characters (not bytes), and not only blanks if it must have any.
+[[nodiscard]] Codec<std::string> textOf(std::size_t least, std::size_t most);
+/// A name that a program made: 1 to 64 letters, digits, dots, dashes and underscores. Checked when read.
+[[nodiscard]] Codec<std::string> id();
+/// A day that exists, "2026-01-31". Checked when read.
+[[nodiscard]] Codec<std::string> date();
 /// Any JSON.
 [[nodiscard]] Codec<Json> json(const std::string& type = "unknown", const Json& schema = Json::object());
 
@@ -131,9 +152,9 @@ template <class T, class Holds>
   return of;
 }
 
-/// One of these words.
+/// One of these words. Others are refused as `what`; empty: "is none of" them.
 template <class T>
-[[nodiscard]] Codec<T> choice(std::vector<std::pair<T, std::string>> words) {
+[[nodiscard]] Codec<T> choice(std::vector<std::pair<T, std::string>> words, const std::string& what = {}) {
   Codec<T> out;
   out.schema["enum"] = Json::array();
   out.type.clear();
@@ -142,13 +163,16 @@ template <class T>
     out.type += out.type.empty() ? "'" : " | '";
     out.type += word;
     out.type += '\'';
+    const bool last = &word == &words.back().second;
+    out.help.form += (out.help.form.empty() ? "\"" : last ? " or \"" : ", \"") + word + "\"";
   }
+  out.help.remedy = "Write " + out.help.form + ".";
   out.write = [words](const T& value) -> Json {
     for (const auto& [known, word] : words)
       if (known == value) return word;
     return nullptr;
   };
-  out.read = [words](const Json& j, const std::string& where, T& into) {
+  out.read = [words, what](const Json& j, const std::string& where, T& into) {
     std::string all;
     for (const auto& [known, word] : words) {
       if (j == word) {
@@ -157,7 +181,7 @@ template <class T>
       }
       all += (all.empty() ? "" : ", ") + word;
     }
-    throw BadField{where, "is none of " + all};
+    throw BadField{where, what.empty() ? "is none of " + all : what};
   };
   return out;
 }
@@ -170,7 +194,7 @@ template <class Values, class Word>
   return choice(std::move(words));
 }
 /// The same for texts kept as texts.
-[[nodiscard]] Codec<std::string> oneOf(const std::vector<std::string>& words);
+[[nodiscard]] Codec<std::string> oneOf(const std::vector<std::string>& words, const std::string& what = {});
 
 // ---------------------------------------------------------------------------------------------- of other kinds
 
@@ -189,6 +213,8 @@ template <class T>
     out.schema = {{"anyOf", {of.schema, {{"type", "null"}}}}};
   out.type = of.type + " | null";
   out.definitions = of.definitions;
+  out.help = of.help;
+  if (!out.help.form.empty()) out.help.form += ", or null";
   return out;
 }
 
@@ -229,6 +255,7 @@ template <class T, class U, class Get, class Set>
   out.schema = of.schema;
   out.type = of.type;
   out.definitions = of.definitions;
+  out.help = of.help;
   return out;
 }
 
@@ -251,6 +278,7 @@ template <class T, class U>
   out.type = of.type;
   out.definitions = of.definitions;
   out.presence = Presence::kSometimes;
+  out.help = of.help;
   return out;
 }
 
@@ -312,10 +340,15 @@ template <class T>
     if (!j.is_object()) throw BadField{where, "is not an object"};
     for (const Field<T>& f : *kept) {
       const std::string here = where + "/" + f.key;
-      if (const auto it = j.find(f.key); it != j.end())
-        f.read(*it, here, into);
-      else if (f.presence == Presence::kRequired || (f.needed && f.needed(into)))
-        throw BadField{here, "is missing"};
+      try {
+        if (const auto it = j.find(f.key); it != j.end())
+          f.read(*it, here, into);
+        else if (f.presence == Presence::kRequired || (f.needed && f.needed(into)))
+          throw BadField{here, "is missing"};
+      } catch (BadField& bad) {
+        if (bad.remedy.empty()) bad.remedy = f.help.remedy;
+        throw;
+      }
     }
   };
   return out;
@@ -355,7 +388,29 @@ template <class T, class U>
          [read = f.read, member](const Json& j, const std::string& where, T& t) { read(j, where, t.*member); },
          f.schema, f.type, f.presence, f.definitions,
          f.needed ? [needed = f.needed, member](const T& t) { return needed(t.*member); }
-                  : std::function<bool(const T&)>()});
+                  : std::function<bool(const T&)>(),
+         f.help});
+  return out;
+}
+
+/// The same of a member that need not be there: the first field says whether it is, and without it the others count for
+/// nothing.
+template <class T, class U>
+[[nodiscard]] std::vector<Field<T>> fieldsOf(std::optional<U> T::*member, const std::vector<Field<U>>& fields) {
+  std::vector<Field<T>> out;
+  for (const Field<U>& f : fields)
+    out.push_back({f.key,
+                   [write = f.write, member](const T& t) { return t.*member ? write(*(t.*member)) : leftOut(); },
+                   [read = f.read, member, first = out.empty()](const Json& j, const std::string& where, T& t) {
+                     if (first) (t.*member).emplace();
+                     if (t.*member) read(j, where, *(t.*member));
+                   },
+                   f.schema,
+                   f.type,
+                   Presence::kSometimes,
+                   f.definitions,
+                   {},
+                   f.help});
   return out;
 }
 
@@ -371,7 +426,8 @@ template <class Entry, class T>
          [take = f.read, read](const Json& j, const std::string& where, Entry& e) { take(j, where, e.*read); },
          f.schema, f.type, f.presence, f.definitions,
          f.needed ? [needed = f.needed, read](const Entry& e) { return needed(e.*read); }
-                  : std::function<bool(const Entry&)>()});
+                  : std::function<bool(const Entry&)>(),
+         f.help});
   return out;
 }
 
@@ -403,7 +459,8 @@ template <class T>
 
 // ---------------------------------------------------------------------------------------------- whole files
 
-/// kRequest: "WHAT cannot be used: FIELD is missing".
+/// kRequest: "WHAT cannot be used: FIELD is missing". A file that a program wrote is not mended by hand: `remedy` is
+/// what to do about the whole, not the field's.
 template <class T>
 [[nodiscard]] Result<T> decode(const Codec<T>& codec, const Json& j, const std::string& what, const std::string& file,
                                const std::string& remedy) {

@@ -123,9 +123,8 @@ Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string
 }
 
 Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where) {
-  return codec::decode(codec::transform(), j, "the matrix", where,
-                       "Write four rows of four numbers, the last [0, 0, 0, 1], with at least six decimals and no "
-                       "scaling.");
+  const codec::Codec<Rigid> transform = codec::transform();
+  return codec::decode(transform, j, "the matrix", where, transform.help.remedy);
 }
 
 namespace {

@@ -29,10 +29,14 @@ const Json kCosine{{"type", "number"}, {"minimum", -1}, {"maximum", 1}};
 
 Codec<Vec3> point(int digits) {
   return named<Vec3>("Vec",
-                     {.write = [digits](const Vec3& v) { return pointJson(v, digits); },
+                     {.write =
+                          [digits](const Vec3& v) {
+                            return digits < 0 ? Json::array({v.x(), v.y(), v.z()}) : pointJson(v, digits);
+                          },
                       .read = [](const Json& j, const std::string& where, Vec3& into) { into = three(j, where); },
                       .schema = arrayOf({{"type", "number"}}, 3),
-                      .type = "[number, number, number]"});
+                      .type = "[number, number, number]",
+                      .help = {"[x, y, z]", "Write [x, y, z], millimetres in the patient frame (LPS)."}});
 }
 
 Codec<Vec3> direction(int digits) {
@@ -75,7 +79,10 @@ Codec<Rigid> transform() {
                                          {"prefixItems", {row, row, row, {{"const", {0, 0, 0, 1}}}}},
                                          {"minItems", 4},
                                          {"maxItems", 4}},
-                              .type = "number[][]"});
+                              .type = "number[][]",
+                              .help = {"4 x 4",
+                                       "Write four rows of four numbers, the last [0, 0, 0, 1], with at least "
+                                       "six decimals and no scaling."}});
 }
 
 Codec<Side> side() { return choiceOf(std::array{Side::kRight, Side::kLeft}, sideWord); }

@@ -6,7 +6,7 @@
 
 namespace rayset::codec {
 
-/// [x, y, z], patient frame (LPS), mm, to `digits` decimals.
+/// [x, y, z], patient frame (LPS), mm, to `digits` decimals; negative: as it is.
 [[nodiscard]] Codec<Vec3> point(int digits);
 /// A unit vector; read if its length is 1 to 1e-4, and kept as written.
 [[nodiscard]] Codec<Vec3> direction(int digits);

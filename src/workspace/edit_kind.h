@@ -3,8 +3,10 @@
 // the build finds (cmake/Rayset.cmake). Nothing else needs to know about a new one.
 #pragma once
 
+#include <algorithm>
 #include <functional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "workspace/edit_fields.h"
@@ -37,9 +39,7 @@ struct StoredDevice {
   std::optional<Rigid> pose;  ///< of its ray; absent in histories of version 0.1: the ray's current pose
   std::string check_basis;
 };
-[[nodiscard]] EditJson storedJson(const StoredDevice& device);
-/// kRequest naming the field.
-[[nodiscard]] Result<StoredDevice> storedDeviceFrom(const EditJson& j);
+[[nodiscard]] EditFields<StoredDevice> storedDeviceFields();
 
 /// What the open case does for edits that need more than their payload. Errors are kRequest in words.
 class EditWorkbench {
@@ -92,7 +92,10 @@ struct TypedEdit {
   std::string name{}, meaning{};
   EditScope scope = EditScope::kCase;
   bool needs_plan = false, changes_plan = false, needs_new_plan = false;
-  std::vector<EditField<P>> fields{};
+  EditFields<P> fields{};
+  EditFields<P> completed{};  ///< added by complete(), stored with the others; rejected from outside
+  /// Fields that may also come under a second name, which the docs give: "kind" is the edit's own on the wire.
+  std::vector<std::pair<std::string, std::string>> also_as{};
   std::function<Status(const P&, const EditContext&)> check{};
   std::function<Status(P&, EditWorkbench&)> complete{};
   std::function<Result<EditJson>(const P&, EditWorkbench&)> attempt{};
@@ -109,27 +112,40 @@ template <class P>
                .needs_plan = e.needs_plan,
                .changes_plan = e.changes_plan,
                .needs_new_plan = e.needs_new_plan};
-  for (const EditField<P>& f : e.fields) {
-    if (f.completed) continue;
-    out.forms.emplace_back(f.also_as.empty() ? f.key : f.also_as, f.form);
-    out.payload += (out.payload.empty() ? "" : ", ") + out.forms.back().first + (f.required ? "" : "?");
+  std::vector<std::string> known;
+  for (const codec::Field<P>& f : e.fields) {
+    known.push_back(f.key);
+    const auto also = std::ranges::find(e.also_as, f.key, &std::pair<std::string, std::string>::first);
+    out.forms.emplace_back(also == e.also_as.end() ? f.key : also->second, f.help.form);
+    out.payload += (out.payload.empty() ? "" : ", ") + out.forms.back().first;
+    if (f.presence != codec::Presence::kRequired) out.payload += "?";
   }
   out.payload = "{" + out.payload + "}";
-  const auto parse = [name = e.name, table = e.fields](const EditJson& j, bool stored) {
-    return payloadFrom(j, name, table, stored);
+  const codec::Codec<P> table = codec::object(e.fields + e.completed);
+  const auto parse = [name = e.name, form = out.payload, also_as = e.also_as, known, table](EditJson j,
+                                                                                            bool stored) -> Result<P> {
+    if (j.is_object())
+      for (const auto& [key, also] : also_as)
+        if (j.contains(also) && !j.contains(key)) {
+          EditJson value = std::move(j[also]);
+          j.erase(also);
+          j[key] = std::move(value);
+        }
+    if (!stored)
+      if (const Status s = onlyKnownFields(j, name, known, form); !s) return tl::unexpected(s.error());
+    return payloadFrom(table, j, name);
   };
   out.check = [parse, check = e.check](const EditJson& j, const EditContext& context) -> Status {
     const auto p = parse(j, false);
     if (!p) return tl::unexpected(p.error());
     return check ? check(*p, context) : Status{};
   };
-  out.complete = [parse, table = e.fields, complete = e.complete](const EditJson& j,
-                                                                  EditWorkbench* bench) -> Result<EditJson> {
+  out.complete = [parse, table, complete = e.complete](const EditJson& j, EditWorkbench* bench) -> Result<EditJson> {
     auto p = parse(j, false);
     if (!p) return tl::unexpected(p.error());
     if (complete && bench != nullptr)
       if (const Status s = complete(*p, *bench); !s) return tl::unexpected(s.error());
-    return payloadJson(*p, table);
+    return table.write(*p);
   };
   if (e.attempt)
     out.attempt = [parse, attempt = e.attempt](const EditJson& j, EditWorkbench& bench) -> Result<EditJson> {

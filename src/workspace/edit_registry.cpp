@@ -8,8 +8,7 @@
 #include <string_view>
 
 #include "base/words.h"
-#include "case/plan_record.h"
-#include "geometry/json.h"
+#include "case/plan_codec.h"
 
 namespace rayset {
 
@@ -44,25 +43,10 @@ Status deviceExists(const EditState& state, const std::string& id, const std::st
                  ids.empty() ? "The plan has no devices." : "There are " + listed(ids) + ".");
 }
 
-EditJson storedJson(const StoredDevice& d) {
-  EditJson j{{"device", deviceJson(d.device)}};
-  if (d.pose) j["pose"] = rigidJson(*d.pose);
-  j["stand"] = d.check_basis;
-  return j;
-}
-
-Result<StoredDevice> storedDeviceFrom(const EditJson& j) {
-  if (!j.is_object() || !j.contains("device")) return refused("the edit has no device", "device", "");
-  auto device = deviceFromJson(j["device"], "device");
-  if (!device) return tl::unexpected(device.error());
-  StoredDevice out{std::move(*device), std::nullopt, {}};
-  if (j.contains("pose")) {
-    const auto pose = rigidFromJson(j["pose"], "pose");
-    if (!pose) return tl::unexpected(pose.error());
-    out.pose = *pose;
-  }
-  if (j.contains("stand") && j["stand"].is_string()) out.check_basis = j["stand"].get<std::string>();
-  return out;
+EditFields<StoredDevice> storedDeviceFields() {
+  using S = StoredDevice;
+  return {codec::field("device", deviceCodec(), &S::device), codec::optionalField("pose", codec::transform(), &S::pose),
+          codec::field("stand", codec::text(), &S::check_basis).when(codec::Presence::kNow)};
 }
 
 const std::vector<EditKind>& editKinds() {

@@ -49,6 +49,35 @@ TEST(EditRegistry, WithoutAPlanOnlyWhatNeedsNoneIsTaken) {
   EXPECT_THAT(refusal("case.notes", {{"text", std::string(1 << 20, 'x')}}), HasSubstr("longer than a megabyte"));
 }
 
+TEST(EditRegistry, AWrongFieldIsNamedWithWhatToWrite) {
+  EXPECT_THAT(refusal("case.name", Json::object()), HasSubstr("\"text\" is missing [case.name]. Write 1 to 200 char"));
+  EXPECT_THAT(refusal("case.name", {{"name", "Foot"}}),
+              HasSubstr("unknown field \"name\" [case.name]. Known are {text}"));
+  EXPECT_THAT(refusal("case.name", Json::array()), HasSubstr("They are {text}"));
+  EXPECT_THAT(refusal("case.hide", {{"hidden", 1}}), HasSubstr("Write true or false"));
+  EXPECT_THAT(refusal("surgery.date", {{"date", 20260301}}), HasSubstr("Write YYYY-MM-DD"));
+  EXPECT_THAT(refusal("bones.edit", {{"edits", Json::object()}}), HasSubstr("not an object with entries"));
+}
+
+TEST(EditRegistry, AMeasureIsStoredUnderItsOwnNames) {
+  const EditKind* add = findEditKind("measure.add");
+  ASSERT_NE(add, nullptr);
+  Json sent{
+      {"id", "a"}, {"view", ""}, {"measure", "distance"}, {"points", {{0, 0, 0}, {3, 4, 0}}}, {"state", "reduced"}};
+  const auto stored = add->complete(sent, nullptr);
+  ASSERT_TRUE(stored) << stored.error().message();
+  EXPECT_EQ((*stored)["kind"], "distance");
+  EXPECT_FALSE(stored->contains("measure"));
+  const auto again = add->complete(*stored, nullptr);
+  ASSERT_TRUE(again) << again.error().message();
+  EXPECT_EQ(again->dump(), stored->dump()) << "taken by those names as well";
+  sent["kind"] = "distance";
+  EXPECT_THAT(add->complete(sent, nullptr).error().message(), HasSubstr("unknown field \"measure\""));
+  sent.erase("kind");
+  sent["measure"] = "angle";
+  EXPECT_THAT(add->complete(sent, nullptr).error().message(), HasSubstr("3 points of an angle"));
+}
+
 TEST(EditRegistry, EditsOfAScanLapseWithIt) {
   const std::vector<HistoryEntry> history{{1, "case.name", {{"text", "first"}}, true},
                                           {2, "import", {{"part", "images"}}, true},

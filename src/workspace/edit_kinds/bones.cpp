@@ -14,17 +14,9 @@ struct Bones {
   EditJson edits;
 };
 
-EditField<Bones> editsField() {
-  return {.key = "edits",
-          .form = "part of a rayset.edits/1, without poses",
-          .read = [](const EditJson* v, const std::string& kind, Bones& p) -> Status {
-            if (v == nullptr || !v->is_object() || v->empty())
-              return refused("\"edits\" is not an object with entries", kind,
-                             "Write {\"edits\": {\"seeds\": [..]}} (docs/edits.md).");
-            p.edits = *v;
-            return {};
-          },
-          .write = [](const Bones& p) { return p.edits; }};
+codec::Codec<EditJson> editsCodec() {
+  return codec::such(codec::json("Record<string, unknown>", {{"type", "object"}}), "is not an object with entries",
+                     [](const EditJson& j) { return j.is_object() && !j.empty(); });
 }
 
 Status checkBones(const Bones& p, const EditContext& context) {
@@ -49,7 +41,9 @@ std::vector<EditKind> bones() {
                                       "`stale` until it is planned again",
                            .scope = EditScope::kImages,
                            .needs_new_plan = true,
-                           .fields = {editsField()},
+                           .fields = {codec::field("edits", editsCodec(), &Bones::edits)
+                                          .told({"part of a rayset.edits/1, without poses",
+                                                 "Write {\"edits\": {\"seeds\": [..]}} (docs/edits.md)."})},
                            .check = checkBones,
                            .apply =
                                [](const Bones& p, EditState& state, const Case*) {

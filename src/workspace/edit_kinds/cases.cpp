@@ -15,7 +15,7 @@ EditKind textEdit(const char* name, const char* meaning, std::size_t least, std:
                   std::string EditState::*member, std::function<std::string(const Text&)> words) {
   return editKind<Text>({.name = name,
                          .meaning = meaning,
-                         .fields = {fields::textField("text", &Text::text, least, most)},
+                         .fields = {codec::field("text", codec::textOf(least, most), &Text::text)},
                          .apply =
                              [member](const Text& p, EditState& state, const Case*) {
                                state.*member = p.text;
@@ -34,7 +34,7 @@ std::vector<EditKind> cases() {
           editKind<Hide>(
               {.name = "case.hide",
                .meaning = "Off the list, or on it again; nothing is deleted",
-               .fields = {fields::truthField("hidden", &Hide::hidden)},
+               .fields = {codec::field("hidden", codec::truth(), &Hide::hidden)},
                .apply =
                    [](const Hide& p, EditState& state, const Case*) {
                      state.hidden = p.hidden;

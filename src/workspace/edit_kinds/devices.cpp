@@ -4,8 +4,7 @@
 #include <algorithm>
 
 #include "anatomy/bones.h"
-#include "case/plan_record.h"
-#include "geometry/json.h"
+#include "anatomy/codec.h"
 #include "workspace/edit_kind.h"
 
 namespace rayset::edit_kinds {
@@ -27,45 +26,17 @@ struct Set {
   std::string id;
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
   std::optional<std::string> type;
-  std::optional<StoredDevice> made;  ///< its three keys lie beside the other fields
+  std::optional<StoredDevice> made;  ///< its fields lie beside the others
   std::vector<std::string> cautions;
 };
 
-std::vector<EditField<Set>> setFields() {
-  const auto kept = [](const char* key) {
-    return [key](const Set& p) { return p.made ? storedJson(*p.made).value(key, leftOut()) : leftOut(); };
-  };
-  return {fields::idField("id", &Set::id),
-          fields::pointField("entry", &Set::entry),
-          fields::pointField("tip", &Set::tip),
-          fields::optionalIdField("type", &Set::type),
-          EditField<Set>{.key = "device",
-                         .form = "as in plan.json",
-                         .required = false,
-                         .completed = true,
-                         .read =
-                             [](const EditJson* v, const std::string&, Set& p) {
-                               return fields::into(storedDeviceFrom({{"device", *v}}), p.made);
-                             },
-                         .write = kept("device")},
-          EditField<Set>{.key = "pose",
-                         .form = "4 x 4",
-                         .required = false,
-                         .completed = true,
-                         .read = [](const EditJson* v, const std::string&, Set& p) -> Status {
-                           return p.made ? fields::into(rigidFromJson(*v, "pose"), p.made->pose) : Status{};
-                         },
-                         .write = kept("pose")},
-          EditField<Set>{.key = "stand",
-                         .form = "text",
-                         .required = false,
-                         .completed = true,
-                         .read = [](const EditJson* v, const std::string&, Set& p) -> Status {
-                           if (p.made && v->is_string()) p.made->check_basis = v->get<std::string>();
-                           return {};
-                         },
-                         .write = kept("stand")},
-          fields::cautionsField(&Set::cautions)};
+EditFields<Set> setFields() {
+  return {codec::field("id", codec::id(), &Set::id), codec::field("entry", fields::point(), &Set::entry),
+          codec::field("tip", fields::point(), &Set::tip), codec::optionalField("type", codec::id(), &Set::type)};
+}
+
+EditFields<Set> setCompleted() {
+  return codec::fieldsOf(&Set::made, storedDeviceFields()) + EditFields<Set>{fields::cautions(&Set::cautions)};
 }
 
 Status applySet(const Set& p, EditState& state, const Case* planned) {
@@ -104,37 +75,21 @@ struct Swap {
   std::vector<std::string> cautions;
 };
 
-std::vector<EditField<Swap>> swapFields() {
-  EditField<Swap> to = fields::textField("to", &Swap::to, 1, 20);
-  to.form = "\"screws\" or \"wires\"";
-  return {fields::rayField(&Swap::ray), to,
-          EditField<Swap>{.key = "devices",
-                          .form = "as in plan.json",
-                          .required = false,
-                          .completed = true,
-                          .read = [](const EditJson* v, const std::string&, Swap& p) -> Status {
-                            for (const EditJson& j : *v) {
-                              auto d = storedDeviceFrom(j);
-                              if (!d) return tl::unexpected(d.error());
-                              p.devices.push_back(*std::move(d));
-                            }
-                            return {};
-                          },
-                          .write =
-                              [](const Swap& p) {
-                                EditJson list = EditJson::array();
-                                for (const StoredDevice& d : p.devices) list.push_back(storedJson(d));
-                                return list;
-                              }},
-          fields::cautionsField(&Swap::cautions)};
+EditFields<Swap> swapFields() {
+  return {codec::field("ray", codec::ray(), &Swap::ray),
+          codec::field("to", codec::oneOf({"screws", "wires"}, "is neither screws nor wires"), &Swap::to)};
+}
+
+EditFields<Swap> swapCompleted() {
+  return {codec::field("devices", codec::list(codec::object(storedDeviceFields())), &Swap::devices)
+              .when(codec::Presence::kNow),
+          fields::cautions(&Swap::cautions)};
 }
 
 Status checkSwap(const Swap& p, const EditContext& context) {
   if (p.ray < 4)
     return refused(fmt::format("the {} ray is planned with screws only", ordinal(p.ray)), "device.swap",
                    "Wires in place of screws are for the fourth and fifth ray, the mobile ones.");
-  if (p.to != "screws" && p.to != "wires")
-    return refused(fmt::format("\"{}\" is neither screws nor wires", p.to), "device.swap", "Write screws or wires.");
   if (!context.planned->reduction.rays.contains(p.ray))
     return refused(fmt::format("the {} ray was not placed, so that nothing can hold it", ordinal(p.ray)), "device.swap",
                    "See the cautions.");
@@ -172,6 +127,7 @@ std::vector<EditKind> devices() {
            .needs_plan = true,
            .changes_plan = true,
            .fields = setFields(),
+           .completed = setCompleted(),
            .check = [known](const Set& p, const EditContext& c) { return known(p, c, "device.set"); },
            .complete = [](Set& p, EditWorkbench& bench) -> Status {
              auto placed = bench.place(p.id, p.type.value_or(""), p.entry, p.tip);
@@ -193,7 +149,7 @@ std::vector<EditKind> devices() {
            .scope = EditScope::kImages,
            .needs_plan = true,
            .changes_plan = true,
-           .fields = {fields::idField("id", &Remove::id)},
+           .fields = {codec::field("id", codec::id(), &Remove::id)},
            .check = [known](const Remove& p, const EditContext& c) { return known(p, c, "device.remove"); },
            .apply = applyRemove,
            .words = [](const Remove& p, const auto&) { return p.id + " left out"; }}),
@@ -203,6 +159,7 @@ std::vector<EditKind> devices() {
                       .needs_plan = true,
                       .changes_plan = true,
                       .fields = swapFields(),
+                      .completed = swapCompleted(),
                       .check = checkSwap,
                       .complete = [](Swap& p, EditWorkbench& bench) -> Status {
                         auto made = bench.construct(p.ray, p.to == "wires");

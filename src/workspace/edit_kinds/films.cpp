@@ -15,7 +15,7 @@ struct Film {
 std::vector<EditKind> films() {
   return {editKind<Film>({.name = "film.remove",
                           .meaning = "A film given by mistake is taken off the case; its file stays",
-                          .fields = {fields::textField("id", &Film::id, 1, 120)},
+                          .fields = {codec::field("id", codec::textOf(1, 120), &Film::id)},
                           .check = [](const Film& p, const EditContext& context) -> Status {
                             if (std::find(context.films.begin(), context.films.end(), p.id) == context.films.end())
                               return refused("there is no such film in this case", "film.remove, id",

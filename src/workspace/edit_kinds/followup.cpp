@@ -18,7 +18,8 @@ std::vector<EditKind> followup() {
   return {editKind<Visit>({.name = "followup.done",
                            .meaning = "An appointment kept on that day; null: not kept after all",
                            .needs_plan = true,
-                           .fields = {fields::idField("id", &Visit::id), fields::dateOrNull("date", &Visit::date)},
+                           .fields = {codec::field("id", codec::id(), &Visit::id),
+                                      codec::field("date", codec::nullable(codec::date()), &Visit::date)},
                            .apply =
                                [](const Visit& p, EditState& state, const Case*) {
                                  if (p.date)
@@ -30,7 +31,7 @@ std::vector<EditKind> followup() {
                            .words = [](const Visit& p, const auto&) { return "appointment " + p.id + " kept"; }}),
           editKind<Surgery>({.name = "surgery.date",
                              .meaning = "When the follow-up plan begins",
-                             .fields = {fields::dateOrNull("date", &Surgery::date)},
+                             .fields = {codec::field("date", codec::nullable(codec::date()), &Surgery::date)},
                              .apply =
                                  [](const Surgery& p, EditState& state, const Case*) {
                                    state.surgery_date = p.date.value_or("");

@@ -4,8 +4,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "base/rounded.h"
 #include "base/units.h"
-#include "geometry/json.h"
 #include "workspace/edit_kind.h"
 
 namespace rayset::edit_kinds {
@@ -22,49 +22,25 @@ struct Remove {
   std::string id;
 };
 
-EditField<Add> pointsField() {
-  return {.key = "points",
-          .form = "two ends, or one arm's end, the corner and the other arm's end",
-          .read = [](const EditJson* v, const std::string& kind, Add& p) -> Status {
-            const std::size_t wanted = p.kind == "distance" ? 2 : 3;
-            if (v == nullptr || !v->is_array() || v->size() != wanted)
-              return refused(
-                  fmt::format("a {} has {} points", p.kind, wanted), kind + ", points",
-                  p.kind == "distance" ? "Give its two ends." : "Give one arm's end, the corner, the other arm's end.");
-            for (const EditJson& j : *v) {
-              const auto point = fields::point(&j, kind, "points");
-              if (!point) return tl::unexpected(point.error());
-              p.points.push_back(*point);
-            }
-            return {};
-          },
-          .write =
-              [](const Add& p) {
-                EditJson list = EditJson::array();
-                for (const Vec3& x : p.points) list.push_back({x.x(), x.y(), x.z()});
-                return list;
-              }};
-}
-
-EditField<Add> choiceField(std::string key, std::string Add::*member, std::string first, std::string second,
-                           std::string what) {
-  EditField<Add> f = fields::textField(key, member, 1, 20);
-  f.form = fmt::format("\"{}\" or \"{}\"", first, second);
-  f.read = [=, text = f.read](const EditJson* v, const std::string& kind, Add& p) -> Status {
-    if (const Status s = text(v, kind, p); !s) return s;
-    if (p.*member != first && p.*member != second)
-      return refused(fmt::format("\"{}\" is no {}", p.*member, what), kind,
-                     fmt::format("Write {} or {}.", first, second));
-    return {};
+codec::Field<Add> pointsField() {
+  const std::string form = "two ends, or one arm's end, the corner and the other arm's end";
+  auto out = codec::field("points", codec::list(fields::point()), &Add::points)
+                 .told({form, "Give " + form + ", each as [x, y, z] in mm (LPS)."});
+  out.read = [read = out.read](const codec::Json& j, const std::string& where, Add& p) {
+    read(j, where, p);
+    if (p.kind == "distance" && p.points.size() != 2)
+      throw codec::BadField{where, "does not hold the 2 points of a distance", "Give its two ends."};
+    if (p.kind == "angle" && p.points.size() != 3)
+      throw codec::BadField{where, "does not hold the 3 points of an angle",
+                            "Give one arm's end, the corner, the other arm's end."};
   };
-  return f;
+  return out;
 }
 
-std::vector<EditField<Add>> addFields() {
-  EditField<Add> kind = choiceField("kind", &Add::kind, "distance", "angle", "kind of measure");
-  kind.also_as = "measure";  // "kind" is the edit's own on the wire
-  return {fields::idField("id", &Add::id), fields::textField("view", &Add::view, 0, 120), kind, pointsField(),
-          choiceField("state", &Add::state, "injured", "reduced", "state of the foot")};
+EditFields<Add> addFields() {
+  return {codec::field("id", codec::id(), &Add::id), codec::field("view", codec::textOf(0, 120), &Add::view),
+          codec::field("kind", codec::oneOf({"distance", "angle"}, "is no kind of measure"), &Add::kind), pointsField(),
+          codec::field("state", codec::oneOf({"injured", "reduced"}, "is no state of the foot"), &Add::state)};
 }
 
 Status checkAdd(const Add& p, const EditContext& context) {
@@ -95,10 +71,12 @@ std::vector<EditKind> measures() {
                          .scope = EditScope::kImages,
                          .needs_plan = true,
                          .fields = addFields(),
+                         .also_as = {{"kind", "measure"}},
                          .check = checkAdd,
                          .apply =
                              [](const Add& p, EditState& state, const Case*) {
-                               EditJson m = payloadJson(p, addFields());
+                               static const codec::Codec<Add> table = codec::object(addFields());
+                               EditJson m = table.write(p);
                                m["value"] = rounded(valueOf(p), 2);
                                m["unit"] = p.kind == "distance" ? "mm" : "deg";
                                state.measures.push_back(std::move(m));
@@ -109,7 +87,7 @@ std::vector<EditKind> measures() {
                             .meaning = "A drawn measure removed",
                             .scope = EditScope::kImages,
                             .needs_plan = true,
-                            .fields = {fields::idField("id", &Remove::id)},
+                            .fields = {codec::field("id", codec::id(), &Remove::id)},
                             .check = [](const Remove& p, const EditContext& context) -> Status {
                               for (const EditJson& m : context.state.measures)
                                 if (m["id"] == p.id) return {};

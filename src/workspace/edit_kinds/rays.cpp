@@ -4,8 +4,8 @@
 #include <algorithm>
 
 #include "anatomy/bones.h"
+#include "anatomy/codec.h"
 #include "case/plan_record.h"
-#include "geometry/json.h"
 #include "workspace/edit_kind.h"
 
 namespace rayset::edit_kinds {
@@ -21,15 +21,10 @@ struct Reset {
   Ray ray;
 };
 
-EditField<Move> transformField() {
-  return {.key = "transform",
-          .form = "4 x 4, injured to reduced",
-          .read = [](const EditJson* v, const std::string& kind, Move& p) -> Status {
-            if (v == nullptr)
-              return refused("\"transform\" is missing", kind, "Give the 4 x 4 matrix from injured to reduced.");
-            return fields::into(rigidFromJson(*v, kind + ", transform"), p.injured_to_reduced);
-          },
-          .write = [](const Move& p) { return rigidJson(p.injured_to_reduced); }};
+codec::Field<Move> transformField() {
+  codec::Codec<Rigid> matrix = codec::transform();
+  matrix.help.form += ", injured to reduced";
+  return codec::field("transform", matrix, &Move::injured_to_reduced);
 }
 
 Status checkPose(const Move& p, const EditState& state, const Case& planned) {
@@ -64,7 +59,7 @@ std::vector<EditKind> rays() {
            .scope = EditScope::kImages,
            .needs_plan = true,
            .changes_plan = true,
-           .fields = {fields::rayField(&Move::ray), transformField()},
+           .fields = {codec::field("ray", codec::ray(), &Move::ray), transformField()},
            .check = [](const Move& p, const EditContext& c) { return checkPose(p, c.state, *c.planned); },
            .complete =
                [](Move& p, EditWorkbench&) {
@@ -84,7 +79,7 @@ std::vector<EditKind> rays() {
            .scope = EditScope::kImages,
            .needs_plan = true,
            .changes_plan = true,
-           .fields = {fields::rayField(&Reset::ray)},
+           .fields = {codec::field("ray", codec::ray(), &Reset::ray)},
            .check = [](const Reset& p, const EditContext& c) -> Status {
              if (!c.state.poses.contains(p.ray))
                return refused(fmt::format("the {} ray stands where the plan put it", ordinal(p.ray)), "ray.reset",

@@ -19,9 +19,7 @@ struct Depth {
   std::optional<double> mm;
 };
 
-Result<double> depth(const EditJson* v, const std::string& kind, const std::string& key) {
-  return fields::number(v, kind, key, 1, kDeepestMm, " mm");
-}
+codec::Codec<std::optional<double>> depth() { return codec::nullable(codec::numberWithin(1, kDeepestMm, "mm")); }
 
 const StepTitle* find(const std::vector<StepTitle>& steps, const std::string& id) {
   const auto it = std::find_if(steps.begin(), steps.end(), [&](const StepTitle& s) { return s.id == id; });
@@ -31,53 +29,53 @@ const StepTitle* find(const std::vector<StepTitle>& steps, const std::string& id
 }  // namespace
 
 std::vector<EditKind> theatre() {
-  return {
-      editKind<Depth>({.name = "depth.measured",
-                       .meaning = "What the depth gauge read in theatre",
-                       .scope = EditScope::kImages,
-                       .needs_plan = true,
-                       .fields = {fields::idField("device", &Depth::device),
-                                  fields::orNull("mm", "1 to 150 mm", &Depth::mm, &depth)},
-                       .check = [](const Depth& p,
-                                   const EditContext& c) { return deviceExists(c.state, p.device, "depth.measured"); },
-                       .apply = [](const Depth& p, EditState& state, const Case*) -> Status {
-                         if (!p.mm)
-                           state.depths.erase(p.device);
-                         else if (state.device(p.device) == nullptr)
-                           return refused(fmt::format("there is no device {} any more", p.device), "", "");
-                         else
-                           state.depths[p.device] = *p.mm;
-                         return {};
-                       },
-                       .words =
-                           [](const Depth& p, const auto&) {
-                             return fmt::format("depth of {} {}", p.device, p.mm ? "measured" : "taken away");
-                           }}),
-      editKind<Step>({.name = "theatre.step",
-                      .meaning = "A step of the operation done, or not done after all",
-                      .scope = EditScope::kImages,
-                      .needs_plan = true,
-                      .fields = {fields::idField("step", &Step::step), fields::truthField("done", &Step::done)},
-                      .check = [](const Step& p, const EditContext& c) -> Status {
-                        if (find(c.steps, p.step) == nullptr)
-                          return refused("there is no such step", "theatre.step", "Load the case again.");
-                        return {};
-                      },
-                      .apply =
-                          [](const Step& p, EditState& state, const Case*) {
-                            if (p.done)
-                              state.steps_done.insert(p.step);
-                            else
-                              state.steps_done.erase(p.step);
-                            return Status{};
+  return {editKind<Depth>(
+              {.name = "depth.measured",
+               .meaning = "What the depth gauge read in theatre",
+               .scope = EditScope::kImages,
+               .needs_plan = true,
+               .fields = {codec::field("device", codec::id(), &Depth::device), codec::field("mm", depth(), &Depth::mm)},
+               .check = [](const Depth& p,
+                           const EditContext& c) { return deviceExists(c.state, p.device, "depth.measured"); },
+               .apply = [](const Depth& p, EditState& state, const Case*) -> Status {
+                 if (!p.mm)
+                   state.depths.erase(p.device);
+                 else if (state.device(p.device) == nullptr)
+                   return refused(fmt::format("there is no device {} any more", p.device), "", "");
+                 else
+                   state.depths[p.device] = *p.mm;
+                 return {};
+               },
+               .words =
+                   [](const Depth& p, const auto&) {
+                     return fmt::format("depth of {} {}", p.device, p.mm ? "measured" : "taken away");
+                   }}),
+          editKind<Step>({.name = "theatre.step",
+                          .meaning = "A step of the operation done, or not done after all",
+                          .scope = EditScope::kImages,
+                          .needs_plan = true,
+                          .fields = {codec::field("step", codec::id(), &Step::step),
+                                     codec::field("done", codec::truth(), &Step::done)},
+                          .check = [](const Step& p, const EditContext& c) -> Status {
+                            if (find(c.steps, p.step) == nullptr)
+                              return refused("there is no such step", "theatre.step", "Load the case again.");
+                            return {};
                           },
-                      .words =
-                          [](const Step& p, const std::vector<StepTitle>& steps) {
-                            const StepTitle* known = find(steps, p.step);
-                            const std::string title =
-                                known != nullptr ? fmt::format("\"{}\"", known->title) : fmt::format("step {}", p.step);
-                            return fmt::format("{} {}", title, p.done ? "done" : "not done");
-                          }})};
+                          .apply =
+                              [](const Step& p, EditState& state, const Case*) {
+                                if (p.done)
+                                  state.steps_done.insert(p.step);
+                                else
+                                  state.steps_done.erase(p.step);
+                                return Status{};
+                              },
+                          .words =
+                              [](const Step& p, const std::vector<StepTitle>& steps) {
+                                const StepTitle* known = find(steps, p.step);
+                                const std::string title = known != nullptr ? fmt::format("\"{}\"", known->title)
+                                                                           : fmt::format("step {}", p.step);
+                                return fmt::format("{} {}", title, p.done ? "done" : "not done");
+                              }})};
 }
 
 }  // namespace rayset::edit_kinds
