@@ -26,7 +26,7 @@ void StepTimes::add(const std::string& step, double s) {
 
 namespace {
 
-/// Feet among the clusters of bone: a big cluster each, with the small pieces near it (toes, sesamoids).
+/// Feet among the clusters of bone: each a big cluster with the small pieces near it (toes, sesamoids).
 std::vector<Cluster> feetIn(const Overview& overview, const Grid& grid) {
   const auto extent = [](const Cluster& c) { return (c.high - c.low + Eigen::Vector3i::Ones()).cast<double>().prod(); };
   // Fraction of `a`'s box that lies within `b`'s.
