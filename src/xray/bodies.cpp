@@ -73,7 +73,7 @@ Owners ownersAround(const LabelVolume& labels, int foot) {
   return out;
 }
 
-/// Every bone grows into what is nobody's by one voxel; where two meet the smaller label wins.
+/// Every bone grows into unowned voxels by one; where two meet the smaller label wins.
 LabelVolume grown(const LabelVolume& in) {
   LabelVolume out(in.grid);
   const Eigen::Vector3i size = in.grid.size;
@@ -173,8 +173,9 @@ std::string bodyId(int body) {
   return std::string(boneId(static_cast<Bone>(body)));
 }
 
-/// Bone that has no label (toes, sesamoids, flecks) goes with the metatarsal it lies nearest to: pieces that hang
-/// together go as one, with most of their voxels. Pieces too large for a toe (a cast) stay where they are.
+/// Bone that has no label (toes, sesamoids, flecks) goes with the metatarsal it lies nearest to: connected pieces move
+/// as one, with the metatarsal nearest to most of their voxels. Pieces too large for a toe (a cast) stay where they
+/// are.
 void dealLooseBone(const CtVolume& ct, const Eigen::Vector3i& low, const Skin& skin, LabelVolume& owners) {
   constexpr double kBoneHu = 180, kLargestMm3 = 16000;
   const Grid& grid = owners.grid;

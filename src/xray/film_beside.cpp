@@ -84,8 +84,8 @@ Rigid slid(const Group& group, const FilmState& f, const ProjectionView& view, c
   return exponential(xi, group.planned_to_found * group.centre) * group.planned_to_found;
 }
 
-/// Where else on one film the ray's shadow would fit: the best few, well apart. One picture tells three of six degrees
-/// of freedom, few enough to look at all of them.
+/// Where else on one film the ray's shadow would fit: the best few, well apart. One picture shows three of six degrees
+/// of freedom, few enough for an exhaustive search.
 std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int level, std::size_t keep) {
   constexpr double kStepMm = 1.5, kStepRad = 0.05, kApartMm = 2.2;
   constexpr int kSteps = 3, kTurns = 2;
@@ -118,7 +118,7 @@ void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& s
   const auto beam = [&](std::size_t f) {
     return Vec3(narrow.films[f].moved.linear().transpose() * narrow.films[f].at(kFine).view.normal());
   };
-  if (narrow.films.size() == 1) {  // nothing tells the rest
+  if (narrow.films.size() == 1) {  // the rest is unknown
     for (const Slide& slide : slides)
       out.push_back(slid(narrow.groups.front(), narrow.films[a], narrow.films[a].at(kFine).view, slide));
     return;
@@ -160,7 +160,7 @@ void rolled(const Group& group, std::vector<Rigid>& out) {
 }
 
 constexpr double kReachMm = 7;
-constexpr double kBetter = 1;  // in energy: another place has to be met so much better
+constexpr double kBetter = 1;  // in energy: how much better another place has to match
 
 /// A narrowed problem with its bodies somewhere, and what the films have against that.
 struct Place {

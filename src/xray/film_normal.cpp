@@ -244,7 +244,7 @@ GreyScale::GreyScale(const std::vector<float>& from, const std::vector<float>& t
   }
   std::size_t piece = 0;
   for (std::size_t b = 0; b < kBuckets; ++b) {
-    // Rounding may put a value into the bucket beside its own: one piece early is found all the same.
+    // Rounding may put a value into the bucket beside its own: starting one piece early still finds it.
     const float low = low_ + (static_cast<float>(b) - 0.5F) / per_unit_;
     while (pieces_[piece].end <= low) ++piece;
     first_[b] = static_cast<std::uint8_t>(piece);
@@ -274,7 +274,8 @@ std::vector<float> sortedValues(const Film& in, const Film& inside) {
 }
 
 GreyScale matchHistograms(const Film& source, const std::vector<float>& target, const Film& inside) {
-  // Quantiles of the source from a fine histogram: sorting hundred thousands of pixels took longer than drawing them.
+  // Quantiles of the source from a fine histogram: sorting hundreds of thousands of pixels took longer than drawing
+  // them.
   constexpr std::size_t kBins = 8192;
   float high = kSomething;
   for (std::size_t i = 0; i < source.values.size(); ++i)

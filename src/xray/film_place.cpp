@@ -30,9 +30,9 @@ struct Start {
   double score = -1;
 };
 
-/// How well a film is met in a place that is sought: what does not move against what it stands on (tarsus, hindfoot),
-/// and the rays, half each. The two rays that are met worst do not count: one left off, behind metal or beyond the
-/// film's edge must not carry the foot away. Nothing where the tarsus is not on the film.
+/// How well a film matches at a candidate place: the parts that do not move (tarsus, hindfoot) and the rays, half each.
+/// The two worst rays do not count: one that is displaced, behind metal or beyond the film's edge must not pull the
+/// foot away. Nothing where the tarsus is not on the film.
 class Votes {
  public:
   void add(std::size_t group, std::size_t core, double correlation) {
@@ -348,7 +348,7 @@ Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const Film
     if (std::vector<Start> again = closer(sought_places); bestScore(again) > bestScore(starts))
       starts = std::move(again);
   }
-  // A film that was turned over is met with 0.72 to 0.76 as it is.
+  // A film that was turned over scores 0.72 to 0.76 as it is.
   double mirrored = 0;
   if (bestScore(sought_places) < kUpright) {
     PlacedFilm over = out;

@@ -286,7 +286,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
     const RaysAround rays_around(solid, view);
     // The stretch of the axis at which a pixel's rays may meet the solid: by the widest that it is there.
     struct Stretch {
-      double from = 1, to = 0;  // nowhere
+      double from = 1, to = 0;  // empty
       [[nodiscard]] bool meets(const ProfilePiece& p) const { return p.from <= to && p.to >= from; }
     };
     const auto stretchOf = [&](int column, int row) -> Stretch {

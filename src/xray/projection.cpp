@@ -91,7 +91,7 @@ PlantarFrame plantarFrame(const BoneSurfaces& bones, const Frame& foot, Side sid
 
   const auto heel = bones.find(Bone::kCal);
   if (heel != bones.end() && !heel->second.empty()) {
-    // The plate that touches heel and heads: which points touch depends on the plate, so it is sought a few times.
+    // The plate that touches heel and heads: which points touch depends on the plate, so this is repeated a few times.
     for (int round = 0; round < 6; ++round) {
       const Vec3 down = -dorsal;
       const auto first = lowestOfHead(bones, Bone::kM1, foot.distal, down);
