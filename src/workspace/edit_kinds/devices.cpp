@@ -27,7 +27,7 @@ struct Set {
   std::string id;
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
   std::optional<std::string> type;
-  std::optional<StoredDevice> made;  ///< its three keys lie beside the other fields
+  std::optional<StoredDevice> made;  ///< its three keys are stored beside the other fields
   std::vector<std::string> cautions;
 };
 
