@@ -221,7 +221,7 @@ class TemplateDistances {
   [[nodiscard]] float nearest(std::size_t n) const { return nearest_[n]; }
   /// All that are known of one template.
   [[nodiscard]] const std::vector<float>& of(std::size_t b) const { return fields_[b].d; }
-  /// Calls visit(voxel, distance) wherever that of one template is known, plane by plane beside each other.
+  /// Calls visit(voxel, distance) wherever that of one template is known, with planes in parallel.
   template <class Visit>
   void each(const Image& image, std::size_t b, const Visit& visit) const {
     const Field& f = fields_[b];
@@ -585,7 +585,7 @@ void Labeller::flood() {
 /// Some of every bone is: a border cut from too little shrinks around it.
 std::vector<double> Labeller::sureDepths() const {
   constexpr double kBeyondDispute = 1.5;  // mm deeper than the core
-  constexpr double kLeastSure = 0.1;      // of the template's volume; 0.15 to 0.6 where the fit is good
+  constexpr double kLeastSure = 0.1;      // of the template's volume; 0.15 to 0.6 if the fit is good
   std::vector<double> depths(bones_.size(), 0.0);
   tbb::parallel_for(std::size_t{0}, bones_.size(), [&](std::size_t b) {
     if (!bones_[b].found) return;

@@ -234,7 +234,7 @@ class FootSegmenter {
   std::vector<std::uint8_t> exterior_;
   std::vector<EdgePoint> edge_points_;
   Side side_ = Side::kRight;
-  Articulation rigid_;               // the template's bones laid out
+  Articulation rigid_;               // the template's bones, placed rigidly
   std::vector<DeformedBone> posed_;  // the same as surfaces
   std::vector<DeformedBone> bent_;   // and bent onto the edges
   std::optional<EdgeField> fine_;    // what they are bent onto

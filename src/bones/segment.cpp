@@ -94,7 +94,7 @@ void labelVoxels(const FootResult& foot, std::size_t before, LabelVolume& labels
     fillInside(labels, piece.surface, labelInScan(fragmentLabel(id), before));
 }
 
-/// `which`: " of the right foot" where there are two.
+/// `which`: " of the right foot" if there are two.
 void addBoneCautions(const FootResult& found, const std::string& which, std::vector<std::string>& cautions) {
   const SegmentedFoot& foot = found.foot;
   for (const Bone b : kMidfootBones)

@@ -448,7 +448,7 @@ FilmPattern patternOf(const FilmReading& r) {
     d.dorsal_mm = ray.dorsal_mm.value_or(0);
     d.displaced = d.asideMm() >= kDisplacedFromMm;
     with[s.ray] = d;
-    // Strictly, a ray is known to be in place only where both were seen, and to be displaced sideways only if that was
+    // Strictly, a ray is known to be in place only if both were seen, and to be displaced sideways only if that was
     // seen.
     if (ray.lateral_mm && (ray.dorsal_mm || std::abs(d.lateral_mm) >= kDisplacedFromMm)) without[s.ray] = d;
   }

@@ -143,7 +143,7 @@ enum class Kind { kShaft, kTarsal, kLeg, kSmall, kSolid };
 struct PartModel {
   Kind kind = Kind::kSolid;
   DistanceField field;                 ///< of the part's own surface
-  std::optional<DistanceField> whole;  ///< of the unbroken bone, where the part is a piece
+  std::optional<DistanceField> whole;  ///< of the unbroken bone, if the part is a piece
   Vec3f axis_origin = Vec3f::Zero();   ///< proximal-or-distal end of a shaft, on its principal axis
   Vec3f axis = Vec3f::UnitX();         ///< unit, along a shaft
   float axis_length = 1;

@@ -550,7 +550,7 @@ void RaySolver::place(const Docking& docking, const Progress& progress) {
   if (!free_.empty()) poses_ = docking.minimise(poses_, free_, active_).poses;
 }
 
-/// If the atlas fits badly, its labels were only a start: the joints of such rays are found anew, repeatedly, from the
+/// If the atlas fits badly, its labels were only a start: the joints of such rays are found again and again from the
 /// patient's own surfaces in their current poses. Returns the docking that `poses_` minimise.
 Docking RaySolver::byOwnFaces(Docking docking, const Progress& progress) {
   const bool any_own = std::any_of(models_.begin(), models_.end(), [](const auto& m) { return m.second.own_faces; });

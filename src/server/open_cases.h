@@ -60,7 +60,7 @@ class OpenCases {
   [[nodiscard]] Result<Json> undo(const std::string& id, const std::string& token = {});
   [[nodiscard]] Result<Json> redo(const std::string& id, const std::string& token = {});
 
-  /// Creates a case with this name; returns what the list shows of it.
+  /// Creates a case with this name; returns its state.
   [[nodiscard]] Result<Json> create(const std::string& name);
 
   /// Keeps a planned case open, and unchanged, for as long as this lives.

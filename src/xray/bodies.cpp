@@ -85,7 +85,7 @@ LabelVolume grown(const LabelVolume& in) {
       const bool there = j >= 0 && j < size.y() && slice >= 0 && slice < size.z();
       return there ? &in.at(0, j, slice) : nobody.data();
     };
-    // One less, so that nobody comes last.
+    // One less, so that kNobody comes last.
     const auto rank = [](std::uint8_t v) { return static_cast<std::uint8_t>(v - 1); };
     for (int j = 0; j < size.y(); ++j) {
       const std::uint8_t *here = rowAt(j, k), *before = rowAt(j - 1, k), *after = rowAt(j + 1, k),
@@ -104,8 +104,8 @@ LabelVolume grown(const LabelVolume& in) {
   return out;
 }
 
-/// The nearest bone of every voxel within `reach_mm` of one, on a coarse grid: walked from the bones outward on steps
-/// of about 4 mm. What lies nearer to another foot is not this foot's.
+/// The nearest bone of every voxel within `reach_mm` of one, on a coarse grid: propagated outward from the bones in
+/// steps of about 4 mm. Voxels nearer to another foot are not this foot's.
 class Skin {
  public:
   Skin(const LabelVolume& owners, double reach_mm) {
@@ -164,7 +164,7 @@ class Skin {
   LabelVolume nearest_;
 };
 
-/// Bodies are numbered by label; what goes with a ray without a label of its own by ray from kLooseBody on.
+/// Bodies are numbered by label; unlabelled bone that moves with a ray, by ray from kLooseBody on.
 constexpr int kLooseBody = 40;
 
 std::string bodyId(int body) {

@@ -25,8 +25,8 @@ int boxRadius(int sigma) {
 /// Whether a usable pixel has enough usable ones around it for a mean.
 bool counts(float usable, float share) { return usable > 0 && share >= 1e-3F; }
 
-/// Running means of the rows, `times` over. Eight rows at a time, laid side by side, so that every addition is one of
-/// eight and none waits for the one before it in its row.
+/// Running means of the rows, `times` over. Eight rows at a time, interleaved, so that every addition is one of eight
+/// and none waits for the previous one in its row.
 RAYSET_WIDE void boxRows(const Film& in, Film& out, int radius, int times) {
   constexpr std::size_t kTogether = 8;
   using Lanes = std::array<float, kTogether>;
@@ -166,7 +166,7 @@ RAYSET_WIDE Normalised normalised(const Film& in, const Film& usable, int sigma,
   out.values = Film(in.columns, in.rows);
   out.spread = Film(in.columns, in.rows, 1);
   const std::size_t n = in.values.size();
-  // Squares are taken about a mean of all, so that they stay small.
+  // Squares are taken about the overall mean to keep them small.
   double sum = 0, count = 0;
   for (std::size_t i = 0; i < n; ++i) {
     if (usable.values[i] > 0) sum += static_cast<double>(in.values[i]), count += 1;

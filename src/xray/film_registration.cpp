@@ -26,7 +26,7 @@ constexpr double kHardlyMet = 0.72, kHardlyMetMm = 10;
 constexpr double kEntryOffMm = 0.19, kTipOffMm = 0.20, kAxisOffRad = 0.0085;
 constexpr double kDeviceHardlyMetMm = 15;  // scaled by how far a device's match is below kDeviceHardlyMet
 // Bone that two rays may share more than as planned: a base pushed 2 mm into its neighbour shares less, a metatarsal
-// laid on its neighbour's shadow thousands.
+// fitted to its neighbour's shadow thousands.
 constexpr double kSharedMm3 = 800;
 
 }  // namespace
