@@ -12,7 +12,7 @@
 namespace rayset::app {
 namespace {
 
-/// Options that --help shows, in its order; those given by their place first.
+/// Options that --help shows, in its order; positional ones first.
 std::vector<const CLI::Option*> shownOptions(const CLI::App& app) {
   std::vector<const CLI::Option*> out;
   for (const CLI::Option* o : app.get_options())
@@ -34,7 +34,7 @@ std::vector<std::string> dashedNames(const CLI::Option& o) {
 
 bool takesValue(const CLI::Option& o) { return o.get_items_expected_max() > 0; }
 
-/// "left right" of an option that knows these words only; else empty. CLI11 writes them into the type:
+/// "left right" for an option that accepts only these words; else empty. CLI11 writes them into the type:
 /// TEXT:{left,right}.
 std::string knownWords(const CLI::Option& o) {
   const std::string type = o.get_type_name();
@@ -62,7 +62,7 @@ std::string roff(const std::string& text) {
   return out;
 }
 
-/// What stands for the value: the words known, else the type.
+/// The placeholder for the value: the accepted words, else the type.
 std::string placeholder(const CLI::Option& o) {
   std::string words = knownWords(o);
   if (words.empty()) words = o.get_type_name().substr(0, o.get_type_name().find(':'));
@@ -105,7 +105,7 @@ std::string synopsis(const CLI::App& app, const CLI::App& verb) {
 std::string manualPage(const CLI::App& app, const std::string& version) {
   const std::string about = app.get_description();
   std::string short_about = about.substr(0, about.find(".\n"));
-  if (short_about.starts_with("Rayset ")) short_about.erase(0, 7);  // the name stands before it
+  if (short_about.starts_with("Rayset ")) short_about.erase(0, 7);  // the name precedes it
   std::string out =
       fmt::format(".TH RAYSET 1 \"\" \"{0} {1}\" \"User Commands\"\n.SH NAME\n{0} \\- {2}\n.SH SYNOPSIS\n",
                   roff(app.get_name()), roff(version), roff(short_about));
@@ -139,7 +139,7 @@ std::string manualPage(const CLI::App& app, const std::string& version) {
 
 std::string bashCompletion(const CLI::App& app) {
   std::string verbs, choices, options;
-  std::vector<std::string> values;  // patterns of options whose value no list knows
+  std::vector<std::string> values;  // patterns of options whose values are not listed
   const auto collect = [&](const CLI::App& of, const std::string& verb) {
     std::vector<std::string> all;
     for (const CLI::Option* o : shownOptions(of)) {
@@ -163,7 +163,7 @@ std::string bashCompletion(const CLI::App& app) {
   }
   std::string alternatives = verbs;
   std::replace(alternatives.begin(), alternatives.end(), ' ', '|');
-  // Where a value is wanted that no list knows, nothing is offered here and bash offers files (-o default).
+  // For values that are not listed, nothing is offered here and bash offers files (-o default).
   return fmt::format(R"(# Completion for {0}; made by its build from the options it knows.
 _{0}() {{
   local current=${{COMP_WORDS[COMP_CWORD]}} before=${{COMP_WORDS[COMP_CWORD-1]}} verb= words='{1}' word

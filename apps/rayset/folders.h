@@ -7,7 +7,7 @@
 namespace rayset::app {
 
 /// `name` ("data", "web") as installed: PREFIX/share/rayset/NAME of the program in PREFIX/bin. Of the program in its
-/// build tree: where it stands in the source tree.
+/// build tree: its place in the source tree.
 [[nodiscard]] std::filesystem::path sharedFolder(const std::string& name);
 
 }  // namespace rayset::app

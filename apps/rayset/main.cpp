@@ -114,7 +114,7 @@ int main(int argc, char** argv) {
       "It advises; a licensed surgeon decides. Not a medical device.",
       "rayset"};
   app.set_version_flag("--version", "rayset " RAYSET_VERSION);
-  // For the build; shown nowhere.
+  // For the build; hidden from users.
   app.add_flag_callback("--manual-page", [&app] { throw CLI::CallForVersion(manualPage(app, RAYSET_VERSION), 0); })
       ->group("");
   app.add_flag_callback("--bash-completion", [&app] { throw CLI::CallForVersion(bashCompletion(app), 0); })->group("");
@@ -135,7 +135,7 @@ int main(int argc, char** argv) {
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& e) {
-    return app.exit(e) == 0 ? 0 : 2;  // help and version are no errors; everything else was a wrong request
+    return app.exit(e) == 0 ? 0 : 2;  // help and version are not errors; everything else was an invalid request
   } catch (const std::bad_alloc&) {
     return console.fail({rayset::Fault::kInternal, "there is not enough memory for these images", "",
                          "Close other programs or crop the series to the foot."});

@@ -32,7 +32,7 @@ struct Options {
   std::vector<double> orientation_deg;
 };
 
-/// FNV-1a: the same request writes the same UIDs, another request others.
+/// FNV-1a: the same request gives the same UIDs, another one different UIDs.
 std::uint64_t digest(const std::string& text) {
   std::uint64_t h = 14695981039346656037ULL;
   for (const char c : text) h = (h ^ static_cast<unsigned char>(c)) * 1099511628211ULL;
@@ -50,7 +50,7 @@ ScanInfo infoFor(const Patient& patient, const Options& options, const char* fee
   return info;
 }
 
-/// The scanner turned against the foot about x, y, z; as it is where no angles are given.
+/// The scanner rotated against the foot about x, y, z; not rotated if no angles are given.
 Mat3 orientation(const std::vector<double>& degrees) {
   if (degrees.empty()) return Mat3::Identity();
   const auto turn = [&](std::size_t n, const Vec3& axis) { return Eigen::AngleAxisd(toRadians(degrees[n]), axis); };

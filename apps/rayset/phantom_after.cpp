@@ -38,7 +38,7 @@ ScanInfo inventedScan(const ScanSettings& scan, const std::string& feet, const s
   info.series_description = fmt::format("{} {}, {:g} mm", feet, soft ? "soft" : "bone", scan.slice_mm);
   info.manufacturer = "Rayset phantom, no scanner";
   info.model = "synthetic";
-  // In the words that scanners use, of at most sixteen letters; the standard kernel here is what they call bone.
+  // In scanners' terms, at most sixteen letters; the standard kernel here is what they call bone.
   info.kernel = soft                                          ? "soft (synthetic)"
                 : scan.kernel == ReconstructionKernel::kSharp ? "edge (synthetic)"
                                                               : "bone (synthetic)";

@@ -1,4 +1,4 @@
-// rayset replay: the plan as a surgeon edited it in the workstation, made again from the plan and the case's history.
+// rayset replay: the plan as a surgeon edited it in the workstation, recreated from the plan and the case's history.
 #include <fmt/format.h>
 
 #include "runs/runs.h"

@@ -31,12 +31,12 @@ std::string defaultCases() {
   return (std::filesystem::path(home == nullptr ? "." : home) / "rayset-cases").string();
 }
 
-/// Asks the desktop to show the page; whether that worked is seen on the screen.
+/// Asks the desktop to open the page; the user sees whether that worked.
 void openPage(const std::string& address) {
   std::string program = "xdg-open", url = address;
   char* arguments[] = {program.data(), url.data(), nullptr};
   pid_t child = 0;
-  posix_spawn_file_actions_t quiet;  // without a desktop it complains at length; the address was printed
+  posix_spawn_file_actions_t quiet;  // without a desktop it complains at length; the address has been printed
   posix_spawn_file_actions_init(&quiet);
   posix_spawn_file_actions_addopen(&quiet, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
   posix_spawn_file_actions_addopen(&quiet, STDERR_FILENO, "/dev/null", O_WRONLY, 0);
@@ -52,7 +52,7 @@ int serve(const Options& options, Console& console) {
                          "--add-images, --add-plan, --add-name", "Give all three."});
   auto resources = console.resources();
   if (!resources) return console.fail(resources.error());
-  std::signal(SIGPIPE, SIG_IGN);  // who reads what is printed may be gone
+  std::signal(SIGPIPE, SIG_IGN);  // the reader of our output may be gone
   server::ServerSettings settings;
   settings.cases = options.cases.empty() ? defaultCases() : options.cases;
   settings.web = options.web.empty() ? sharedFolder("web") : std::filesystem::path(options.web);

@@ -53,7 +53,7 @@ inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM
 [[nodiscard]] std::optional<Bone> boneFromId(std::string_view id);
 [[nodiscard]] constexpr std::uint8_t label(Bone bone) { return static_cast<std::uint8_t>(bone); }
 
-/// The bones of a ray: its metatarsal, and the tarsal bone it stands on:
+/// The bones of a ray: its metatarsal, and the tarsal bone that carries it:
 [[nodiscard]] Bone metatarsal(Ray ray);
 /// C1, C2, C3, Cub, Cub.
 [[nodiscard]] Bone tarsalPartner(Ray ray);

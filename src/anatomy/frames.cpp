@@ -12,7 +12,7 @@ namespace rayset {
 namespace {
 
 constexpr double kBaseReachMm = 8;                  // plan contract: the base's reference point
-constexpr double kShaftFrom = 0.2, kShaftTo = 0.8;  // part of the length whose cross-sections make the axis
+constexpr double kShaftFrom = 0.2, kShaftTo = 0.8;  // part of the length whose cross-sections define the axis
 constexpr int kShaftSections = 25;
 constexpr double kMinSectionMm2 = 4;  // anything thinner is a sliver of a cut bone
 
@@ -46,8 +46,7 @@ struct Line {
   Vec3 point, direction;
 };
 
-// Least-squares line through points. No reweighting: the shaft's bow would make the weights, and with them the axis,
-// jump.
+// Least-squares line through points. Not reweighted: the shaft's bow would make the weights, and so the axis, jump.
 Line fitLine(const Points& points, const Vec3& along) {
   Line line{Vec3::Zero(), along};
   for (const auto& p : points) line.point += p / static_cast<double>(points.size());
@@ -63,8 +62,8 @@ Line fitLine(const Points& points, const Vec3& along) {
 Points shaftCentroids(const Surface& surface, const Vec3& direction, const Extent& extent) {
   const SectionStack sections(surface, direction);
   Points centroids;
-  // A head tapers towards its end; a shaft cut by the field of view does not. What is left of a cut bone begins with
-  // the wide base, so the sections are then taken farther from it.
+  // A head tapers towards its end; a shaft cut by the field of view does not. A cut bone begins with the wide base, so
+  // the sections are then taken farther from it.
   const auto areaBefore = [&](double mm) { return sections.at(extent.to - mm).area_mm2; };
   const bool cut = areaBefore(2.0) > 0.75 * areaBefore(7.0);
   const double first = cut ? 0.45 : kShaftFrom, last = cut ? 0.85 : kShaftTo;
@@ -77,7 +76,7 @@ Points shaftCentroids(const Surface& surface, const Vec3& direction, const Exten
 }
 
 // Sphere through the distal skin of the head: area-weighted algebraic fit, reweighted (Tukey) against ridges and the
-// grooves of the sesamoids. nullopt when what lies at the distal end is no head (bone cut by the field of view).
+// grooves of the sesamoids. nullopt if the distal end is not a head (bone cut by the field of view).
 std::optional<Vec3> headSphere(const Surface& surface, const Vec3& distal, const Extent& extent) {
   struct Sample {
     Vec3 position;
@@ -136,9 +135,9 @@ Vec3 dorsalOf(const Vec3& distal, const Vec3& medial, Side side) {
   return side == Side::kRight ? Vec3(distal.cross(medial)) : Vec3(medial.cross(distal));
 }
 
-// Where one bone lies from another in the foot frame: (distal, medial, dorsal), an adult foot at rest. Design values of
-// ours, rounded to a tenth on purpose: they need to be right to some ten degrees only, and every pair present is used
-// at once.
+// Direction from one bone to another in the foot frame: (distal, medial, dorsal), an adult foot at rest. Design values
+// of ours, deliberately rounded to a tenth: they only need to be right to some ten degrees, and all pairs present are
+// used together.
 struct Bearing {
   Bone from, to;
   Vec3 direction;
@@ -153,7 +152,7 @@ const std::vector<Bearing>& tarsalBearings() {
       {Bone::kCal, Bone::kTal, {-0.1, 0.5, 0.9}, 1.0}, {Bone::kCal, Bone::kCub, {0.8, -0.2, 0.6}, 0.5}};
   return bearings;
 }
-// To the middles of the metatarsals: for the side only, where a displaced ray cannot turn the answer.
+// To the centres of the metatarsals: only for the side, as a displaced ray cannot change that answer.
 const std::vector<Bearing>& metatarsalBearings() {
   static const std::vector<Bearing> bearings{
       {Bone::kC1, Bone::kM1, {1.0, 0.0, -0.2}, 1.0},   {Bone::kC2, Bone::kM2, {1.0, 0.0, 0.0}, 1.0},
@@ -244,8 +243,8 @@ MetatarsalAxis metatarsalAxis(const Surface& metatarsal, const Vec3& toward_head
 Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
   const Vec3 d = distal.normalized();
   if (metatarsal.empty()) return Vec3::Zero();
-  // Rough skin has more area, most where the mesh is finest: two passes without shrinkage even that out. No vertex may
-  // go farther than noise goes, so that a mesh of few large triangles keeps its shape.
+  // Rough skin has more area, especially where the mesh is finest: two passes without shrinkage even that out. No
+  // vertex may move farther than noise would, so that a mesh of few large triangles keeps its shape.
   Surface smooth = metatarsal;
   smoothTaubin(smooth, 2);
   for (std::size_t i = 0; i < smooth.vertices.size(); ++i) {
@@ -254,13 +253,13 @@ Vec3 basePoint(const Surface& metatarsal, const Vec3& distal) {
     if (length > 0.4) smooth.vertices[i] = metatarsal.vertices[i] + step * (0.4 / length);
   }
   const double proximal = lowestHeight(smooth, d);
-  // From the very lowest point: what noise pushed beyond the end belongs to the base all the same.
+  // From the very lowest point: points that noise pushed beyond the end still belong to the base.
   return surfaceBetween(smooth, d, proximal - 10, proximal + kBaseReachMm).mean;
 }
 
 // A plane is fitted to the skin near that end, reweighted by the distance from it (Tukey), and the centre is the
-// weighted mean. No normals are used: noise turns normals far more than it moves points. The walls around the face
-// enter as an even rim and keep the balance.
+// weighted mean. No normals are used: noise affects normals far more than points. The walls around the face form an
+// even rim and stay balanced.
 ArticularFace articularFace(const Surface& surface, const Vec3& direction) {
   const Extent e = extentAlong(surface, direction);
   const double from = e.to - std::min(8.0, 0.45 * e.length());
@@ -296,14 +295,14 @@ ArticularFace articularFace(const Surface& surface, const Vec3& direction) {
     Vec3 n = solver.eigenvectors().col(0);
     if (n.dot(direction) < 0) n = -n;
     centre = mean;
-    if (n.dot(direction) > 0.7) normal = n;  // never lie down along a side wall
+    if (n.dot(direction) > 0.7) normal = n;  // never settle along a side wall
   }
   return {centre, normal};
 }
 
 Frame coarseFootFrame(const BoneSurfaces& bones, Side side) {
-  // Components (distal, medial, dorsal) are right-handed on a right foot. On a left one the medial component is turned
-  // round, the best rotation sought, and the medial axis turned back: the mirror image of the same fit.
+  // Components (distal, medial, dorsal) are right-handed on a right foot. On a left one the medial component is
+  // negated, the best rotation found, and the medial axis negated again: the mirror image of the same fit.
   const Mat3 handed = Vec3(1, side == Side::kRight ? 1 : -1, 1).asDiagonal();
   Agreement sum;
   const auto centres = centresOf(bones);
@@ -346,8 +345,8 @@ std::optional<Side> sideFromAnatomy(const BoneSurfaces& bones) {
   addBearings(sum, centres, tarsalBearings());
   addBearings(sum, centres, metatarsalBearings());
   if (sum.pairs < 3) return std::nullopt;
-  // Right and left differ by the sign of the determinant; the smallest singular value is half of what the better hand
-  // gains over the other, and says how flat (undecided) the arrangement is.
+  // Right and left differ by the sign of the determinant; the smallest singular value is half the advantage of the
+  // better side, and shows how flat (undecided) the arrangement is.
   const Eigen::JacobiSVD<Mat3> svd(sum.correlation);
   if (svd.singularValues()[2] < 0.02 * sum.weight) return std::nullopt;
   return sum.correlation.determinant() > 0 ? Side::kRight : Side::kLeft;
@@ -362,7 +361,7 @@ std::vector<OrientedPoint> facingPatch(const Surface& bone, const Surface& neigh
     const auto hit = caster.nearest(p.position, reach_mm);
     if (!hit) continue;
     const Vec3 to = hit->position - p.position;
-    // Where the bones touch or overlap the way to the other surface says nothing; its normal does.
+    // Where the bones touch or overlap, the direction to the other surface is meaningless; its normal is not.
     const bool apart = hit->distance > 0.05 && to.dot(hit->normal) < 0;
     const double facing = apart ? p.normal.dot(to) / hit->distance : -p.normal.dot(hit->normal);
     if (facing > 0.3) patch.push_back(p);

@@ -17,13 +17,13 @@ inline constexpr std::uint8_t kFirstFragmentLabel = label(Bone::kSesamoids) + 1;
   return "M2." + std::to_string(label - kFirstFragmentLabel + 1);
 }
 
-/// Where a scan shows several feet, each has a range of values of its own, this many apart.
+/// If a scan shows several feet, each has its own range of values, this many apart.
 inline constexpr int kLabelsOfFoot = 32;
-/// The value that stands for `label` of foot number `foot`.
+/// The value of `label` in foot number `foot`.
 [[nodiscard]] constexpr std::uint8_t labelInScan(std::uint8_t label, std::size_t foot) {
   return static_cast<std::uint8_t>(label + kLabelsOfFoot * static_cast<int>(foot));
 }
-/// The label that `value` stands for; 0 if it is not of foot number `foot`.
+/// The label of `value`; 0 if it does not belong to foot number `foot`.
 [[nodiscard]] constexpr std::uint8_t labelOfFoot(std::uint8_t value, std::size_t foot) {
   const int label = value - kLabelsOfFoot * static_cast<int>(foot);
   return label > 0 && label < kLabelsOfFoot ? static_cast<std::uint8_t>(label) : std::uint8_t{0};

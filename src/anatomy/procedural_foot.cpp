@@ -12,16 +12,16 @@ namespace {
 
 using namespace procedural;
 
-/// Least distance the pressing below keeps (before scaling). Smaller than the joints' own gaps, which the sheets make;
-/// larger where bones come close outside joints and their fields are least like distances.
+/// Least distance kept by the pressing below (before scaling). Smaller than the joints' own gaps, which come from the
+/// sheets; larger where bones come close outside joints and their fields are least like distances.
 double leastGap(Bone a, Bone b) {
   auto hindfoot = [](Bone x) { return x == Bone::kTal || x == Bone::kCal || x == Bone::kTibia || x == Bone::kFibula; };
   if (hindfoot(a) && hindfoot(b)) return 1.3;
   return a == Bone::kSesamoids || b == Bone::kSesamoids ? 1.1 : 0.9;
 }
 
-/// Neighbours press on each other where their solids would come closer than the least gap: both end at half of it from
-/// where they are equally deep. Symmetric, so facing surfaces stay congruent.
+/// Neighbours press on each other where their solids would be closer than the least gap: both end half of it from where
+/// they are equally deep. Symmetric, so facing surfaces stay congruent.
 double pressed(const std::vector<Part>& parts, const std::vector<std::vector<std::size_t>>& near, std::size_t i,
                const Vec3& p) {
   constexpr double kFillet = 0.15, kOutside = 4.0, kDeep = -12.0;  // solids overlap by less than kDeep where they press
@@ -75,7 +75,8 @@ Surface meshed(const std::vector<Part>& parts, const std::vector<std::vector<std
 /// stay closed and apart.
 Vec3 reshaped(const Vec3& p, const FootShape& shape) {
   const double distal = -p.y(), medial = p.x();
-  // Raising the first tarsometatarsal joint by `rise` turns the rays about their heads and the hindfoot about the heel.
+  // Raising the first tarsometatarsal joint by `rise` rotates the rays about their heads and the hindfoot about the
+  // heel.
   const double rise = 45.5 * (std::tan(shape.arch_rad) - std::tan(0.35));
   const double along = distal > 0 ? 1 - ramp(distal, -15, 75) : ramp(distal, -120, -15);
   const double across = 0.55 + 0.45 * ramp(medial, -45, 20);

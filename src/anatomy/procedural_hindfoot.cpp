@@ -5,8 +5,8 @@ namespace rayset::procedural {
 namespace {
 
 /// Subtalar joint as a height over the floor, and as a sheet, positive on the talus: convex posterior facet, middle
-/// facet on the sustentaculum. `clear` is what each bone keeps off the sheet beyond the cartilage: the canal between
-/// the facets, and nothing to carve over the anterior process (negative there).
+/// facet on the sustentaculum. `clear` is the distance each bone keeps from the sheet beyond the cartilage: the canal
+/// between the facets, and nothing to carve over the anterior process (negative there).
 double subtalarHeight(double m, double d) {
   const double posterior = 44.5 - 0.0118 * (d + 88) * (d + 88);
   const double middle = 36.0 + (-62 - d) * 0.33;
@@ -42,7 +42,7 @@ std::vector<Part> hindfootParts(const Layout& plan) {
         {-20, 1, 0, 9, 9, 30, 8, 2.6, 2.2, 0, 0},          {-13, 0.5, 0, 12.2, 12.6, 36, 12, 3.2, 2.4, 0, 0},
         {0, 0, 0, 13.8, 14.6, 38, 15, 3.4, 2.4, 0, 0},     {10, 0, 0, 14.6, 15.4, 36, 13, 3.2, 2.4, 0, 0},
         {17, 0.5, -1, 13.6, 13.6, 26, 11, 2.8, 2.3, 0, 0}, {22, 1.0, -2, 12.0, 12.0, 14, 9, 2.4, 2.2, 0, 0}};
-    // The trochlea and the head stay exact, for they meet other bones; the rest has an uneven surface.
+    // The trochlea and the head stay exact because they articulate; the rest has an uneven surface.
     const Field block = plan.surfaced(Loft(body, s, 3.0), 0.15, 10.2);
     const Field upper = [block](const Vec3& p) { return smoothMax(block(p), trochlea(p), 2.0); };
     const Field neck = plan.surfaced(capsule(at(5.2, -50.1, 43.5), at(0.5, -63, 46), 12.0, 13.0), 0.15, 10.9);

@@ -11,7 +11,7 @@ Axes headAxes(const Layout& plan, std::size_t i, double m = 0, double d = 0, dou
   return axes;
 }
 
-/// What a wall between columns leaves to a metatarsal: the bases lie against each other, the shafts diverge freely.
+/// How far the wall between columns releases a metatarsal: the bases lie against each other, the shafts diverge freely.
 double released(double along) { return 0.35 * std::max(0.0, along - 20.0); }
 
 /// Half widths of one of the lesser metatarsals: base (across, dorsal, plantar), shaft, head (across, along, up).

@@ -28,7 +28,7 @@ std::vector<Part> midtarsalParts(const Layout& plan) {
     parts.push_back({Bone::kC1, boxAround({axes.origin}, 24), [f, plan, half](const Vec3& p) {
                        double d = smoothMax(f(p), plan.tmt[0](p) + half, kRim);
                        d = smoothMax(d, kTarsalHalfGap - plan.cuneonavicular(p), kRim);
-                       // Where it faces the second base it recedes: C1-M2 3.7 mm, C1-C2 1.2 mm (data/limits.json).
+                       // It recedes where it faces the second base: C1-M2 3.7 mm, C1-C2 1.2 mm (data/limits.json).
                        const double recede = kTarsalHalfGap + 0.95 * ramp(plan.tmt[1](p), -1.5, 1.5);
                        return smoothMax(d, recede - plan.wall[0](p), kRim);
                      }});

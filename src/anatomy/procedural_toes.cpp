@@ -29,7 +29,7 @@ std::vector<Part> toeParts(const Layout& plan) {
   constexpr std::array<double, 5> kHeadLength{9.8, 7.4, 7.0, 6.8, 6.4};
   constexpr std::array<double, 5> kToeGap{1.6, 1.3, 1.3, 1.3, 1.3};
   for (std::size_t i = 0; i < 5; ++i) {
-    // Toes point a little laterally of their ray on the first, along it elsewhere.
+    // The great toe points slightly lateral of its ray, the others along it.
     Vec3 flat = plan.ray[i].distal;
     flat.z() = 0;
     flat.normalize();
@@ -37,7 +37,7 @@ std::vector<Part> toeParts(const Layout& plan) {
     flat = Eigen::AngleAxisd(-turn, Vec3::UnitZ()) * flat;
     Vec3 start = plan.ray[i].global(0, plan.length[i], i == 0 ? 0.5 : 1.0);
     const Field hollow = metatarsalHead(plan, i, kToeGap[i] - 0.0);
-    double skip = kHeadLength[i] - 0.5;  // the base reaches round the head and is hollowed for it
+    double skip = kHeadLength[i] - 0.5;  // the base reaches around the head and is hollowed for it
     bool first = true;
     for (const Phalanx& b : toes[i]) {
       const Vec3 along = (flat * std::cos(b.pitch) + Vec3::UnitZ() * std::sin(b.pitch)).normalized();

@@ -1,4 +1,4 @@
-// The five rays of the foot, and what there is of each.
+// The five rays of the foot, and containers of values by ray.
 #pragma once
 
 #include <fmt/core.h>
@@ -12,12 +12,12 @@
 
 namespace rayset {
 
-/// A ray, numbered 1 to 5 from the great toe to the little toe. There is no other: what may be of no ray is an
-/// std::optional<Ray>.
+/// A ray, numbered 1 to 5 from the great toe to the little toe. There is no other value: anything that may have no ray
+/// uses std::optional<Ray>.
 class Ray {
  public:
   constexpr Ray() = default;  ///< the first
-  /// A number that is no ray's is a mistake of the program (std::out_of_range); from() is for what comes from outside.
+  /// Any other number is a programming error (std::out_of_range); from() is for external input.
   explicit constexpr Ray(int number) : number_(number) {
     if (number < 1 || number > 5) throw std::out_of_range("rays are numbered 1 to 5");
   }
@@ -28,7 +28,7 @@ class Ray {
   [[nodiscard]] constexpr int number() const { return number_; }
   /// Place in an array of all five, 0 to 4.
   [[nodiscard]] constexpr std::size_t index() const { return static_cast<std::size_t>(number_ - 1); }
-  /// The next one laterally, if there is one; and medially.
+  /// The next ray laterally, if any; and medially.
   [[nodiscard]] constexpr std::optional<Ray> lateral() const { return from(number_ + 1); }
   [[nodiscard]] constexpr std::optional<Ray> medial() const { return from(number_ - 1); }
 
@@ -53,14 +53,14 @@ class Ray {
 
 inline constexpr std::array<Ray, 5> kRays{Ray(1), Ray(2), Ray(3), Ray(4), Ray(5)};
 
-/// The order in which rays are put back: the second first, whose base sits in the recess between the cuneiforms and
+/// The order in which rays are reduced: the second first, as its base sits in the recess between the cuneiforms and
 /// keys the arch (common practice, no source).
 inline constexpr std::array<Ray, 5> kPlacingOrder{Ray(2), Ray(1), Ray(3), Ray(4), Ray(5)};
 
-/// What there is of each ray, in their order. A ray of which there is nothing is absent.
+/// A value for each ray, in their order; rays without one are absent.
 template <class T>
 using PerRay = std::map<Ray, T>;
-/// Of a ray that may be absent.
+/// Looks up a ray that may be absent.
 template <class T>
 [[nodiscard]] const T* find(const PerRay<T>& all, Ray ray) {
   const auto it = all.find(ray);

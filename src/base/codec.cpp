@@ -205,7 +205,7 @@ std::string typescriptOf(const std::vector<Shape>& fields) {
   std::string out = "{\n";
   for (const Shape& f : fields) {
     std::string inner;
-    for (const char c : f.type) {  // nested objects are set in by two
+    for (const char c : f.type) {  // nested objects are indented by two
       inner += c;
       if (c == '\n') inner += "  ";
     }

@@ -6,7 +6,7 @@
 
 namespace rayset {
 
-/// The middle one in order, the higher of two where their number is even. There must be at least one.
+/// The middle value in order, the higher of two if their number is even. There must be at least one.
 template <class T>
 [[nodiscard]] T median(std::vector<T> values) {
   const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);

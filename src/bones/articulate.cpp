@@ -62,7 +62,7 @@ Vec3 baseOf(const TemplateFoot& foot, const TemplateBone& bone) {
 
 struct RayCandidate {
   BonePose pose;
-  BonePose start;  // where its fit began: pulls back
+  BonePose start;  // where its fit began; pulls it back
   FitResult fit;
   double shift = 0;  // of the base from its expected place
   Vec3 middle;       // of the shaft
@@ -79,7 +79,7 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
              dorsal = tarsus.X.linear() * foot.dorsal;
   const Vec3 along = alongRay(foot, bone), base = baseOf(foot, bone);
 
-  // Shaft samples decide where a tube lies; base and head come in with the fit.
+  // Shaft samples decide where a tube is; base and head join in the fit.
   std::vector<OrientedPoint> shaft;
   for (const auto& s : bone.few) {
     const double t = along.dot(s.position - bone.centre) / bone.length_mm;
@@ -127,7 +127,7 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
     if (chosen.size() == 40) break;
   }
   if (also.empty()) chosen.push_back(starts.front());  // the expected place always takes part
-  // A quick fit of all, then a careful one of those that came out well.
+  // A quick fit of all, then a careful one of the good ones.
   FitSettings s;
   s.iterations = 14;
   s.prior_shift_mm = 8;
@@ -172,8 +172,8 @@ std::vector<RayCandidate> rayCandidates(const TemplateFoot& foot, const Template
   return out;
 }
 
-/// The candidate's fit with the length that suits best. A head 7 mm beyond the template's is out of reach of an
-/// ordinary fit, so several lengths are tried with the base held.
+/// The candidate's fit with the length that suits best. An ordinary fit cannot reach a head 7 mm beyond the template's,
+/// so several lengths are tried with the base held.
 FitResult withLength(const TemplateFoot& foot, const TemplateBone& bone, const RayCandidate& candidate,
                      const EdgeField& edges, const ScanImage& scan) {
   const Vec3 base = baseOf(foot, bone);
@@ -200,15 +200,15 @@ FitResult withLength(const TemplateFoot& foot, const TemplateBone& bone, const R
   return *best;
 }
 
-/// A combination of candidates, one a ray (-1: none).
+/// A combination of candidates, one per ray (-1: none).
 struct RayChoice {
   std::array<int, 5> pick{-1, -1, -1, -1, -1};
   double value = 0;  ///< of its candidates, each by itself
 };
 
-/// The combination that is best when every edge counts once. A candidate may lie between two tubes and live on the
-/// inner walls of both; by itself it fits as well as one on a tube of an odd shape, but it leaves half of a tube
-/// unexplained. `tarsus`: its edges are not for the rays.
+/// The combination that is best when every edge counts once. A candidate may lie between two tubes and fit the inner
+/// walls of both; alone it fits as well as one on an oddly shaped tube, but it leaves half of a tube unexplained.
+/// `tarsus`: its edges are not for the rays.
 std::array<int, 5> mostExplained(const TemplateFoot& foot, const std::array<int, 5>& ray_index,
                                  const std::array<std::vector<RayCandidate>, 5>& candidates, const EdgeField& edges,
                                  const Articulation& tarsus, std::vector<RayChoice> choices) {
@@ -285,7 +285,7 @@ std::vector<std::int16_t> ownersOf(const TemplateFoot& foot, const std::vector<B
 
 namespace {
 
-/// Lays the bones of one foot onto the scan, step by step: articulated() is the order.
+/// Fits the bones of one foot to the scan, step by step; articulated() shows the order.
 class Articulator {
  public:
   Articulator(const TemplateFoot& foot, const EdgeField& edges, const ScanImage& scan)
@@ -385,8 +385,8 @@ void Articulator::layTarsus(const Placement& placement) {
   }
 }
 
-/// Fits the bones that are wanted(n) beside each other, each from where it is and held to where it is expected.
-/// `owned`: on edges that are not nearer to another bone.
+/// Fits the bones that are wanted(n) in parallel, each from its current pose and held to the expected one. `owned`:
+/// only to edges that are not nearer to another bone.
 template <class Wanted>
 void Articulator::fitBones(const Wanted& wanted, const Reach& reach, const Hold& hold, bool owned) {
   tbb::parallel_for(std::size_t{0}, foot_.bones.size(), [&](std::size_t n) {
@@ -411,7 +411,7 @@ void Articulator::fitBones(const Wanted& wanted, const Reach& reach, const Hold&
   });
 }
 
-/// Each by itself, held loosely by the group; first on all edges, then on those not nearer to another bone.
+/// Each separately, held loosely by the group; first on all edges, then on those not nearer to another bone.
 void Articulator::layTarsalBones() {
   const auto tarsal = [&](std::size_t n) { return isTarsal(n); };
   fitBones(tarsal, {5, 2}, {4, 0.2}, false);
@@ -424,7 +424,7 @@ void Articulator::findRays() {
     if (ray_index_[r] >= 0) candidates_[r] = rayCandidates(foot_, rayBone(r), out_.tarsus, edges_, scan_, {});
 }
 
-/// Where a ray would be had it gone as others may have.
+/// Where a ray would be if it had moved as others may have.
 std::vector<BonePose> Articulator::withOthers(std::size_t r) const {
   const BonePose nominal = carried(out_.tarsus, rayBone(r));
   std::vector<BonePose> also;
@@ -440,7 +440,7 @@ std::vector<BonePose> Articulator::withOthers(std::size_t r) const {
   return also;
 }
 
-/// Rays often move together: what one ray did is tried on the others.
+/// Rays often move together: the movement of one is tried on the others.
 void Articulator::tryFollowers() {
   std::array<std::vector<RayCandidate>, 5> followers;
   for (std::size_t r = 0; r < 5; ++r) {
@@ -512,7 +512,7 @@ void Articulator::layRays(const std::array<int, 5>& picks) {
   }
 }
 
-/// Loosely about the talus. The ankle may be held at any angle: several starts.
+/// Loosely about the talus. The ankle may be at any angle, hence several starts.
 void Articulator::layLegBone(Bone id) {
   const int index = foot_.index(id), talus_index = foot_.index(Bone::kTal);
   if (index < 0 || talus_index < 0) return;
@@ -554,7 +554,7 @@ void Articulator::settleTogether() {
   }
 }
 
-/// They go with the first metatarsal, whose head they touch: from there onto what it does not explain.
+/// They move with the first metatarsal, whose head they touch; from there they are fitted to edges it does not explain.
 void Articulator::laySesamoids() {
   const int first = foot_.index(Bone::kM1), index = foot_.index(Bone::kSesamoids);
   if (first < 0 || index < 0 || !out_.bones[static_cast<std::size_t>(first)].found) return;

@@ -47,7 +47,7 @@ struct EdgeHit {
   double weight = 0;  // 0 if there is no edge
 };
 
-/// The fall of the profile nearest to the current surface, weighed against its steepness. `half`: samples of the
+/// The fall of the profile nearest to the current surface, weighted against its steepness. `half`: samples of the
 /// profile each way that are filled in.
 EdgeHit findEdge(const Profile& p, double window_mm, int half, double contrast) {
   std::array<float, kSamples> slope{};
@@ -107,7 +107,7 @@ Surface labelOutline(const Image& grid, const std::vector<std::uint8_t>& labels,
       for (int i = low.x(); i <= high.x(); ++i)
         if (labels[grid.offset(i, j, k)] == label)
           box.inside[box.at(i - box.low.x(), j - box.low.y(), k - box.low.z())] = 1;
-  constexpr std::size_t kLeast = 100;  // voxels: less of several bones is noise
+  constexpr std::size_t kLeast = 100;  // voxels: smaller parts of several bones are noise
   keepLargest(box, 1, one_bone ? kLargestOnly : kLeast);
   keepLargest(box, 0);
   Image field;

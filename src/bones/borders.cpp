@@ -17,10 +17,10 @@ constexpr double kLooseMm = 4.0;      ///< voxels nearer to the border than this
 constexpr double kFarthestMm = 14.0;  ///< beyond this every voxel stays
 constexpr std::size_t kLeastFaces = 12;
 constexpr double kTexture = 0.08;             ///< sheets of the cancellous texture, as a fraction of the contrast
-constexpr double kSheet = 0.10;               ///< a sheet this much deeper halves what a cut costs
-constexpr double kFull = 1000;                ///< cost of a face of a voxel where nothing is seen
+constexpr double kSheet = 0.10;               ///< a sheet this much deeper halves the cost of a cut
+constexpr double kFull = 1000;                ///< cost of a voxel face if nothing shows there
 constexpr double kFaint = 0.1, kPlain = 0.6;  ///< bright sheets: texture; surely two cortices that touch
-constexpr double kPlates = 0.7;               ///< such a sheet saves this part of the cost
+constexpr double kPlates = 0.7;               ///< such a sheet saves this share of the cost
 
 using Faces = std::map<std::pair<std::uint8_t, std::uint8_t>, std::vector<std::uint32_t>>;
 
@@ -44,7 +44,7 @@ class Cut {
     next_[to][way ^ 1U] = static_cast<std::uint32_t>(from);
     left_[from][way] = left_[to][way ^ 1U] = cost;
   }
-  /// Of every node the side it falls to; kFree where it makes no difference.
+  /// The side of every node; kFree if it makes no difference.
   std::vector<Side> solve() {
     tree_ = side_;
     parent_.assign(side_.size(), kRoot);
@@ -108,7 +108,7 @@ class Cut {
     for (std::size_t q = 0; q < orphans.size(); ++q) adopt(orphans[q], orphans);
   }
 
-  /// How far a node lies from the root of its tree; kNone where an orphan is in between.
+  /// How far a node is from the root of its tree; kNone if there is an orphan in between.
   std::uint32_t depthOf(std::size_t n) {
     std::uint32_t depth = 0;
     std::size_t m = n;
@@ -202,7 +202,7 @@ void settleBorders(const Image& image, const SheetAt& sheet, const SheetAt& plat
   Faces faces;
   for (const Faces& here : found)
     for (const auto& [pair, list] : here) faces[pair].insert(faces[pair].end(), list.begin(), list.end());
-  // What it costs to cut through a voxel, 0 to 1.
+  // Cost of cutting through a voxel, 0 to 1.
   const auto cost = [&](std::size_t n) {
     const Eigen::Vector3i at = image.voxel(n);
     const double bright = std::clamp((plates(n, at.x(), at.y(), at.z()) - kFaint) / (kPlain - kFaint), 0.0, 1.0);

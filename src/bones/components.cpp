@@ -84,7 +84,7 @@ Components::Components(const Eigen::Vector3i& size, const std::vector<std::uint8
       if (j > 0) joinRows(row, row - 1, nx);
       if (k > 0) joinRows(row, row - ny, nx * ny);
     }
-  // The root of a set is its lowest run, so that it is met before the others.
+  // The root of a set is its lowest run, so it comes before the others.
   for (std::uint32_t n = 0; n < count; ++n) {
     const std::uint32_t root = sets.root(n);
     if (root == n) {

@@ -10,7 +10,7 @@
 namespace rayset {
 namespace {
 
-// What counts as a doubt, and how much error it stands for. Fitted to bench/confidence, docs/decisions/confidence.md.
+// What counts as a doubt, and how much error it implies. Fitted to bench/confidence, docs/decisions/confidence.md.
 constexpr double kTouchingFrom = 0.12;
 constexpr double kMetalFrom = 0.01;
 constexpr double kOutlineFrom = 0.85;
@@ -30,12 +30,12 @@ constexpr double kDenseInsideFrom =
     5;  // mm3: up to 2 in sound bones of seven feet (28 scans), 15 and 17 with a sesamoid taken along
 constexpr double kSmallest = 0.5, kLargest = 2.0;  // real feet differ from the template by up to 1.75
 
-/// Error (mm) that the fit of the shape lets expect.
+/// Error (mm) to expect from the fit of the shape.
 double expectedFromShape(const TemplateEvidence& e, bool midfoot) {
   double mm = 0.08;
-  // A piece of a neighbour taken along, or a piece left to it.
+  // A piece of a neighbour included, or a piece lost to it.
   mm += 8.0 * std::max(0.0, e.strayed - kStrayFrom) + 4.0 * std::max(0.0, e.missed - kMissFrom);
-  // Where no gap parts it from a neighbour, only the template drew the border.
+  // Without a gap to a neighbour, the border is the template's alone.
   mm += 3.0 * e.strayed * e.touching;
   mm += 2.2 * std::max(0.0, kMatchFrom - e.match);
   mm += 1.0 * std::max(0.0, kOutlineFrom - e.outline);
@@ -48,7 +48,7 @@ double expectedFromShape(const TemplateEvidence& e, bool midfoot) {
   return mm;
 }
 
-/// Error (mm) to expect besides where the surface runs through bone: a border that nothing shows, an end cut off, or a
+/// Additional error (mm) to expect if the surface runs through bone: a border without evidence, an end cut off, or a
 /// piece of a neighbour.
 double expectedFromEnds(const TemplateEvidence& e) {
   return 25.0 * std::max(0.0, e.buried - kBuriedFrom) + 5.0 * std::max(0.0, e.open_end - kOpenEndFrom) +

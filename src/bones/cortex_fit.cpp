@@ -41,8 +41,8 @@ std::vector<Profile> profilesOf(const ScanImage& scan, const Surface& surface, c
   return out;
 }
 
-/// Kernels that are told apart: how much of the difference to a wider blur they add, and by how much that is wider (in
-/// quadrature). Ours; the amounts span what makes edges overshoot by a twentieth to a sixth.
+/// Kernels that are distinguished: how much of the difference to a wider blur they add, and by how much that is wider
+/// (in quadrature). Ours; the amounts span edges that overshoot by a twentieth to a sixth.
 struct Overshoot {
   double amount, wider_mm;
 };
@@ -59,18 +59,18 @@ constexpr std::array<Overshoot, 13> kOvershoots{{{0, 0},
                                                  {0.5, 0.75},
                                                  {0.75, 0.75},
                                                  {1, 0.75}}};
-/// An overshoot is believed where it makes the profiles cheaper by this share: where the blur is wide, a little more of
-/// it with an overshoot looks almost the same.
+/// An overshoot is accepted if it makes the profiles cheaper by this share: if the blur is wide, slightly more blur
+/// with an overshoot looks almost the same.
 constexpr double kCheaper = 0.08;
-/// Cancellous bone is at most this part of compact bone above soft tissue: what is brighter 2 mm deep is cortex still.
+/// Cancellous bone is at most this part of compact bone above soft tissue: anything brighter 2 mm deep is still cortex.
 constexpr double kCancellous = 0.6;
 /// An edge that overshoots shows a thin cortex brighter than it is: by about this much of the amount.
 constexpr double kBrighter = 0.3;
 
 struct Fit {
   double shift = 0;     // mm along the normal
-  double weight = 0;    // 0 if it says nothing
-  double cost = 1e9;    // residuals and departure from the priors, about one a sample when the model holds
+  double weight = 0;    // 0 if it carries no information
+  double cost = 1e9;    // residuals and departure from the priors, about one per sample if the model holds
   double misfit = 1e9;  // the same without what is expected of the thickness
 };
 
@@ -83,7 +83,7 @@ Fit fitProfile(const Profile& p, const EdgeResponse& response, double cortex, do
   double beyond = p[lowest];
   for (std::size_t n = lowest; n < kSamples; ++n) beyond = std::max(beyond, p[n]);
   const double contrast = cortex - soft;
-  // Where the kernel overshoots, the dip beside an edge rises again to what lies there: no bone.
+  // If the kernel overshoots, the dip beside an edge rises again to the tissue there: that is not bone.
   const double floor = response.overshoot > 0 ? std::max(p[lowest], soft) : p[lowest];
   const bool gap = beyond - floor > std::max(0.12 * contrast, 3 * noise) && place(static_cast<int>(lowest)) < 1.5;
   const std::size_t last = gap ? std::min<std::size_t>(lowest + 1, kSamples - 1) : kSamples - 1;
@@ -109,7 +109,7 @@ Fit fitProfile(const Profile& p, const EdgeResponse& response, double cortex, do
                                at_c = gap ? response.at(s - x - w) : NormalTable::Value{0.0, 0.0};
       const double A = at_a.cumulative, B = at_b.cumulative, C = at_c.cumulative;
       const double r = p[n] - (inside + (cortex - inside) * A - (cortex - out) * (B - C));
-      // Far inside, trabeculae are not the model's business.
+      // The model does not cover trabeculae far inside.
       const double weight = std::exp(-0.5 * std::pow(std::min(0.0, s + 0.6) / 0.7, 2)) / (scatter * scatter);
       cost += weight * r * r;
       if (H == nullptr) continue;
@@ -192,7 +192,7 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
     }
   }
   const double soft = scan.levels.soft;
-  // `dips`: beside an edge that overshoots the grey value falls below what lies there.
+  // `dips`: beside an edge that overshoots, the grey value falls below that of the tissue there.
   const auto beside = [&](bool dips) {
     std::vector<const Place*> open;
     for (const Place& q : bright) {
@@ -239,7 +239,7 @@ EdgeModel measureEdges(const ScanImage& scan, const std::vector<const Surface*>&
                              [](const Guess& x, const Guess& y) { return x.cost < y.cost; });
   };
   constexpr std::size_t kLeast = 200;
-  // Whether the kernel overshoots, by a look at a few places; then density and blur closely.
+  // A few places show whether the kernel overshoots; then density and blur are fitted closely.
   const auto any = beside(true);
   if (any.size() < kLeast) return {};
   std::vector<Guess> coarse;

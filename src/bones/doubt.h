@@ -1,4 +1,4 @@
-// Why a bone may be wrong, and from where on it counts as doubtful: the words of every segmenter.
+// Why a bone may be wrong, and when it counts as doubtful: shared by all segmenters.
 #pragma once
 
 #include <array>
@@ -22,8 +22,8 @@ enum class Doubt {
 inline constexpr std::array<Doubt, 9> kDoubts{Doubt::kTouching,   Doubt::kCropped,      Doubt::kMetal,
                                               Doubt::kLowDensity, Doubt::kFaintOutline, Doubt::kOddVolume,
                                               Doubt::kEndMissing, Doubt::kTakenAlong,   Doubt::kNotFound};
-/// "touching", "cropped", "metal", "low density", "faint outline", "odd volume", "end missing",
-/// "taken along" (a piece of a neighbour), "not found".
+/// "touching", "cropped", "metal", "low density", "faint outline", "odd volume", "end missing", "taken along" (includes
+/// a piece of a neighbour), "not found".
 [[nodiscard]] std::string_view doubtWord(Doubt doubt);
 
 /// Below this a bone counts as doubtful: more likely than not it is wrong by over kDoubtfulErrorMm somewhere.

@@ -43,7 +43,7 @@ std::vector<std::optional<RefinedSurface>> drawSurfaces(const ScanImage& scan, c
     out[part_of[w]]->facing = std::move(facing[w]);
   }
   const auto moved = partSurfaces(all);
-  // Where both borders were found beyond each other, that is how well they are known.
+  // If each border was found beyond the other, the overlap shows how well they are known.
   for (std::size_t a = 0; a < all.size(); ++a) {
     auto& seen = out[part_of_any[a]]->facing;
     for (std::size_t v = 0; v < seen.size(); ++v)

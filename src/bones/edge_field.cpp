@@ -67,7 +67,7 @@ EdgeField::Match EdgeField::nearest(const Vec3& p, const Vec3& n) const {
 
 namespace {
 
-/// Best allowed match: the edges of other bones are passed over.
+/// Best allowed match: the edges of other bones are skipped.
 bool bestMatch(const EdgeField& edges, const Vec3& p, const Vec3& n, const std::vector<std::int16_t>* owner,
                std::int16_t self, double within, EdgeField::Match& match) {
   if (owner == nullptr) {
@@ -85,7 +85,7 @@ bool bestMatch(const EdgeField& edges, const Vec3& p, const Vec3& n, const std::
   return false;
 }
 
-constexpr double kScoreReach = 4, kScoreCosine = 0.4;  // what scorePose() looks at
+constexpr double kScoreReach = 4, kScoreCosine = 0.4;  // used by scorePose()
 
 }  // namespace
 

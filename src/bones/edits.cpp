@@ -23,7 +23,7 @@ constexpr double kRigidTolerance = 1e-5;
 constexpr double kFarMm = 5000;  ///< no scanner reaches farther from its origin
 constexpr std::size_t kMostEntries = 1000;
 
-/// A place in the file while it is read.
+/// The current place in the file.
 class Reader {
  public:
   Reader(std::string file, std::string path) : file_(std::move(file)), path_(std::move(path)) {}

@@ -20,8 +20,8 @@ constexpr double kAstrayMm = 1.5;
 constexpr double kInsideMm = 1.0, kOutsideMm = 1.5;
 constexpr double kGap = 0.1;  // a gap is darker than both its sides by this fraction of the contrast
 
-/// True if a place of the surface shows no edge by itself: what lies outside is as bright as bone, and there is no
-/// gap, not even one that blur has all but closed. `normal`: outward.
+/// True if the surface shows no edge there: outside is as bright as bone, and there is no gap, not even one that blur
+/// has all but closed. `normal`: outward.
 bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   constexpr double kStep = 0.25, kReach = 3.0, kBefore = 0.75, kBeyond = 2.0;  // mm
   double least = 1e9, inside = -1e9, outside = -1e9, at_least = 0;
@@ -37,10 +37,10 @@ bool buriedAt(const ScanImage& scan, const Vec3& p, const Vec3& normal) {
   return std::min(inside, outside) - least < kGap * (scan.levels.bright - scan.levels.soft);
 }
 
-/// Which places of a surface show in no way where they lie: bone on both sides, no gap, and no plates either. A joint
+/// Places of a surface that nothing in the image supports: bone on both sides, no gap, and no plates either. A joint
 /// narrower than the blur shows no gap, but its two plates stand out as one bright sheet; a border drawn through
-/// cancellous bone shows nothing. Both are faint beside the noise, so that profiles across the surface are averaged
-/// over the neighbourhood of a place, as far as it looks the same way.
+/// cancellous bone shows nothing. Both are faint against the noise, so profiles across the surface are averaged over
+/// the part of the neighbourhood that faces the same way.
 class Buried {
  public:
   Buried(const ScanImage& scan, const Surface& surface, const std::vector<Vec3>& normals)
@@ -62,8 +62,8 @@ class Buried {
   static constexpr double kStep = 0.25, kReach = 4.0;  // mm
   static constexpr std::size_t kMiddle = static_cast<std::size_t>(kReach / kStep), kCount = 2 * kMiddle + 1;
   static constexpr double kPatchMm = 2.0, kAlike = 0.8;
-  // Plates are brighter than the cancellous bone on either side by this fraction of the contrast. Joints that touch, of
-  // four persons: nine in ten places show 0.6 and more; borders through cancellous bone mostly below 0.2.
+  // Plates are brighter than the cancellous bone on either side by this fraction of the contrast. In touching joints of
+  // four people, nine in ten places show 0.6 or more; borders through cancellous bone mostly below 0.2.
   static constexpr double kPlates = 0.4;
   static constexpr std::uint32_t kNever = 0xffffffffU;
   using Profile = std::array<double, kCount>;  // from inside to outside
@@ -127,8 +127,8 @@ class Buried {
 /// Spread along against across: metatarsals 4 and more, tarsal bones below 2.
 bool isLong(const PrincipalAxes& axes) { return axes.spread[0] >= 2.5 * axes.spread[1]; }
 
-/// Of a long bone the end that is more buried: the part of what faces along the bone within 4 mm of that end. 0 of a
-/// bone that is not long.
+/// The more buried end of a long bone: the buried part of its surface that faces along the bone within 4 mm of that
+/// end. 0 if the bone is not long.
 double openEnd(const Surface& s, const std::vector<Vec3>& normals, const std::vector<double>& areas,
                const std::vector<std::uint8_t>& buried) {
   constexpr double kEndMm = 4.0, kFacing = 0.5;
@@ -204,12 +204,12 @@ PerRay<double> lengthRatios(const PerRay<double>& lengths_mm, const PerRay<doubl
 double denseInside(const ScanImage& scan, const std::vector<std::uint8_t>& labels, std::uint8_t label,
                    const Surface& surface, const NearestPoints* metal) {
   constexpr float kDeepMm = 3;
-  constexpr double kDense = 1.3;        // times what the brighter half of the bone reaches, above soft tissue
-  constexpr double kShaft = 0.3;        // a shaft begins so far from either end, as a part of the length
-  constexpr double kBesideMetalMm = 8;  // where metal's streaks reach
+  constexpr double kDense = 1.3;        // times the level that the brighter half of the bone reaches, above soft tissue
+  constexpr double kShaft = 0.3;        // a shaft begins this far from either end, as a fraction of the length
+  constexpr double kBesideMetalMm = 8;  // how far streaks of metal reach
   const auto [low, high, voxels] = labelExtent(scan.grey, labels, label);
   if (voxels == 0 || surface.vertices.size() < 4) return 0;
-  Grid grid;  // with a rim of nothing
+  Grid grid;  // with an empty rim
   grid.size = high - low + Eigen::Vector3i::Constant(3);
   grid.spacing = Vec3::Constant(scan.grey.h);
   LabelVolume mask(grid);
@@ -273,7 +273,7 @@ TemplateEvidence surfaceEvidence(const ScanImage& scan, const RefinedSurface& re
   e.metal = part(near_metal, s.vertices.size());
   e.contrast = steps.empty() ? 0 : median(std::move(steps));
   if (bent.empty() || s.empty()) return e;
-  // Vertex against vertex: both meshes are finer than 1.1 mm, which is fine enough to tell 1.5 mm from 0.
+  // Vertex against vertex: both meshes are finer than 1.1 mm, which is fine enough to distinguish 1.5 mm from 0.
   const NearestPoints template_points(bent.vertices), own_points(s.vertices);
   std::size_t strayed = 0, missed = 0, seen = 0;
   const std::vector<Vec3> outward = vertexNormals(bent);

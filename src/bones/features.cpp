@@ -95,7 +95,7 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
         roomy[image.offset(i, j, k)] = at(j - 1) & at(j) & at(j + 1);
       }
   });
-  // Of the room only what holds together with a seed.
+  // Keep only the room that is connected to a seed.
   const Components rooms(image.size, roomy);
   std::vector<std::uint8_t> outside(rooms.count(), 0);
   for (const Run& run : rooms.runs())
@@ -104,8 +104,8 @@ std::vector<std::uint8_t> exteriorMask(const ScanImage& scan) {
   std::fill(mask.begin(), mask.end(), std::uint8_t{0});
   for (const Run& run : rooms.runs())
     if (outside[run.piece] != 0) std::memset(mask.data() + run.from, 1, run.to - run.from);
-  // Back out to the dark voxels along the walls: twice those beside what is outside already.
-  std::vector<std::uint8_t>& grown = roomy;  // not needed any more
+  // Back out to the dark voxels along the walls: twice, those next to the outside.
+  std::vector<std::uint8_t>& grown = roomy;  // no longer needed
   for (int round = 0; round < 2; ++round) {
     tbb::parallel_for(0, nz, [&](int k) {
       for (int j = 0; j < ny; ++j) {

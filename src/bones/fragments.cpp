@@ -15,15 +15,15 @@
 namespace rayset::bones {
 namespace {
 
-constexpr double kAroundMm = 6;  ///< how far around the bone other pieces are looked at
+constexpr double kAroundMm = 6;  ///< how far around the bone other pieces are considered
 constexpr std::uint8_t kUnnamed = 255;
 constexpr double kSkinMm = 1.0;
-constexpr double kCloseMm = 1.3;        ///< gaps of up to twice this are bridged to see both sides of a break
-constexpr double kTemplateMm = 3.0;     ///< outside its fitted template bone may still be the second metatarsal's
-constexpr double kFleckReachMm = 5;     ///< a fleck lies within this of the second base, and of the medial cuneiform...
-constexpr double kFarFromC1Mm = 12;     ///< ...or no farther than this beyond the base's own distance from it
-constexpr double kCrackMm = 0.9;        ///< half the widest crack that is cut out of the labels
-constexpr double kRimMm = 1.2;          ///< how deep below the surface the rim reaches
+constexpr double kCloseMm = 1.3;     ///< gaps of up to twice this are bridged to see both sides of a break
+constexpr double kTemplateMm = 3.0;  ///< bone this far outside its fitted template may still be the second metatarsal's
+constexpr double kFleckReachMm = 5;  ///< a fleck lies within this of the second base, and of the medial cuneiform...
+constexpr double kFarFromC1Mm = 12;  ///< ...or no farther than this beyond the base's own distance from it
+constexpr double kCrackMm = 0.9;     ///< half the widest crack that is cut out of the labels
+constexpr double kRimMm = 1.2;       ///< how deep below the surface the rim reaches
 constexpr std::size_t kLeastSeed = 40;  ///< voxels of a patch of cortex
 constexpr std::size_t kMostPatches = 2000;
 constexpr double kDarkCost = 12, kSheetCost = 25;
@@ -34,10 +34,10 @@ struct Region {
   Eigen::Vector3i low, size;
   double h = 0.5;
   std::vector<float> grey;           ///< calm
-  std::vector<std::uint8_t> label;   ///< as labelled; kUnnamed: bright, but nobody's
+  std::vector<std::uint8_t> label;   ///< as labelled; kUnnamed: bright, but unlabelled
   std::vector<std::uint8_t> solid;   ///< 1: all bone with cracks and joints closed
-  std::vector<std::uint8_t> distal;  ///< 1: second metatarsal far enough from the joint to be surely the main part
-  std::vector<std::uint8_t> edge;    ///< 1: where the region ends; what reaches it is a whole bone, no piece
+  std::vector<std::uint8_t> distal;  ///< 1: second metatarsal far enough from the joint to be certainly the main part
+  std::vector<std::uint8_t> edge;  ///< 1: the end of the region; anything that reaches it is a whole bone, not a piece
 
   [[nodiscard]] std::size_t count() const { return static_cast<std::size_t>(size.prod()); }
   [[nodiscard]] std::size_t at(int i, int j, int k) const {
@@ -151,7 +151,7 @@ bool regionOfBase(const ScanImage& scan, const std::vector<DeformedBone>& posed,
     r.edge[n] = i < 2 || j < 2 || k < 2 || i > r.size.x() - 3 || j > r.size.y() - 3 || k > r.size.z() - 3 ||
                 (height > end - 2 && r.label[n] != own);
   });
-  // The blurred skin of a labelled bone is bright too, but no piece of its own.
+  // The blurred skin of a labelled bone is bright too, but not a separate piece.
   const auto skin = grown(r, bony, kSkinMm);
   for (std::size_t n = 0; n < bony.size(); ++n) {
     if (r.label[n] == kUnnamed && skin[n]) r.label[n] = 0;
@@ -163,7 +163,7 @@ bool regionOfBase(const ScanImage& scan, const std::vector<DeformedBone>& posed,
 }
 
 /// Patches of bright cortex of one label, 26-connected; kNobody elsewhere. Then every lump that has no such patch
-/// (small pieces are darkened by the blur). Bones may touch, so a patch does not run on from one label to another.
+/// (small pieces are darkened by the blur). Bones may touch, so a patch does not continue from one label to another.
 std::vector<std::uint16_t> patches(const Region& r, float level, std::size_t& count) {
   std::vector<std::uint16_t> patch(r.count(), kNobody);
   std::vector<std::uint8_t> seen(r.count(), 0);
@@ -361,8 +361,8 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   std::vector<std::uint16_t> who = patch;
   flood(scan, r, who);
 
-  // Join what shows cortex between it, the brightest border first. Other bones, told by reaching the edge of the
-  // region, join only what has their own label: bones touch, and a piece may touch its neighbour.
+  // Join parts with cortex between them, the brightest border first. Other bones, recognised by reaching the edge of
+  // the region, join only parts of their own label: bones touch, and a piece may touch its neighbour.
   std::vector<std::uint8_t> named(count, 0), other(count, 0);
   for (std::size_t n = 0; n < patch.size(); ++n)
     if (patch[n] != kNobody) {
@@ -398,8 +398,8 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     }
   };
   join(settings.doubtful, mayJoin);
-  // The main part runs on into the shaft. Pieces that stand apart from it are one piece unless the break between them
-  // is as certain as any.
+  // The main part continues into the shaft. Pieces separate from it are one piece unless the break between them is as
+  // certain as any.
   std::vector<std::size_t> distal(count, 0);
   for (std::size_t n = 0; n < who.size(); ++n)
     if (who[n] != kNobody && r.label[n] != 0) distal[into[who[n]]] += r.distal[n];
@@ -421,8 +421,8 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   };
   const double voxel = r.h * r.h * r.h;
   const auto most_kept = static_cast<std::size_t>(4 * settings.most_fleck_mm3 / voxel);
-  // Its blurred skin makes a small piece look twice its size: it ends half-way between its own brightness and soft
-  // tissue. Number of voxels, and their middle.
+  // Its blurred skin makes a small piece look twice its size: it ends halfway between its own brightness and soft
+  // tissue. Number of voxels, and their centre.
   const auto core = [&](const Part& p) {
     std::vector<float> values;
     for (const auto& q : p.all) values.push_back(r.grey[r.at(q.x(), q.y(), q.z())]);
@@ -456,7 +456,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
 
   const DeformedBone* c1 = findBone(posed, Bone::kC1);
   const DistanceField cuneiform = c1 != nullptr ? DistanceField(c1->mesh, 0.8, kFarFromC1Mm + 1) : DistanceField();
-  double nearest = kFarFromC1Mm;  // of the second base to the medial cuneiform: the bone may stand off it
+  double nearest = kFarFromC1Mm;  // of the second base to the medial cuneiform: there may be a gap between them
   if (c1 != nullptr)
     for (const Vec3& v : findBone(posed, Bone::kM2)->mesh.vertices) nearest = std::min(nearest, cuneiform.value(v));
   std::map<std::uint16_t, std::uint8_t> names;  // new labels of the parts
@@ -466,8 +466,9 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     FoundFragment f;
     f.volume_mm3 = static_cast<double>(p.voxels) * voxel;
     f.rim_bright = p.border.brightShare();
-    // A fleck is a small piece where the ligament between the medial cuneiform and the second base runs. A neighbour
-    // may have been given it, but no more than a fleck: dim cancellous bone at a cuneiform's end looks small to core().
+    // A fleck is a small piece where the ligament between the medial cuneiform and the second base runs. It may be
+    // labelled as a neighbour's, but must be no more than a fleck: dim cancellous bone at a cuneiform's end looks small
+    // to core().
     if (p.all.size() == p.voxels && f.rim_bright <= settings.sure && c1 != nullptr &&
         static_cast<double>(p.theirs) * voxel <= settings.most_fleck_mm3) {
       const auto [voxels, middle] = core(p);
@@ -484,7 +485,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
   std::stable_sort(found.begin(), found.end(),
                    [](const auto& a, const auto& b) { return a.second.volume_mm3 > b.second.volume_mm3; });
   for (auto& [p, f] : found) {
-    // What no bone was given at all may be part of a piece that neighbours were given the rest of.
+    // Unlabelled bone may be part of a piece whose rest is labelled as a neighbour's.
     if (named[p->id] == kUnnamed || f.rim_bright > settings.sure ||
         static_cast<int>(out.fragments.size()) == kMostFragments) {
       out.doubtful.push_back(f);
@@ -495,7 +496,7 @@ FragmentFindings findFragments(const ScanImage& scan, const std::vector<Deformed
     out.fragments.push_back(f);
   }
   if (names.empty()) return out;
-  names[main_id] = own;  // with bone that a neighbour took: breaks mislead the labelling
+  names[main_id] = own;  // with bone labelled as a neighbour's: breaks mislead the labelling
   for (auto& w : who)    // a doubtful piece stays in its bone
     if (w != kNobody && !other[w] && !names.contains(w) && parts.contains(w) && 2 * parts[w].own > parts[w].voxels)
       w = main_id;

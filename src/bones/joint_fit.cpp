@@ -16,10 +16,10 @@ namespace {
 using Range = tbb::blocked_range<std::size_t>;
 
 constexpr double kBehindMm = 4.0;  ///< how far inside a surface the other one may lie
-constexpr double kAheadMm = 2.0;   ///< wider gaps are two edges of their own
-constexpr double kFacing = 0.5;    ///< cosine: what faces a vertex less squarely is no joint
+constexpr double kAheadMm = 2.0;   ///< wider gaps are two separate edges
+constexpr double kFacing = 0.5;    ///< cosine: anything that faces a vertex less squarely is no joint
 
-// What is known before looking closely, mm: how far off the surfaces lie, and how wide joints of a foot are.
+// Prior knowledge, mm: how far off the surfaces are, and how wide joints of a foot are.
 constexpr double kMiddleSpread = 1.2, kWidthSpread = 0.6;
 
 constexpr double kStep = 0.2;  // mm between samples of a profile
@@ -40,7 +40,7 @@ struct Expected {
 struct Fit {
   double middle = 0, width = 0;  // mm; the middle along the profile
   double width_sd = 1e3;         // mm
-  double weight = 0;             // 0 if it says nothing
+  double weight = 0;             // 0 if it carries no information
   Vector at = Vector::Zero();
   double cost = 1e12;
 };
@@ -65,7 +65,7 @@ Fit fitFrom(const Profile& p, const EdgeResponse& response, const Scanner& scann
       const auto A = response.at(s - x + t), B = response.at(s - x), C = response.at(s - y), D = response.at(s - y - u);
       const double r = static_cast<double>(p[n]) -
                        (at[kOwnInside] + a * A.cumulative - o * (B.cumulative - C.cumulative) - b * D.cumulative);
-      // Trabeculae far from the joint are not the model's business.
+      // The model does not cover trabeculae far from the joint.
       const double far = std::max(0.0, std::abs(s) - 1.8) / 0.7;
       const double weight = scanner.independent * std::exp(-0.5 * far * far) / (scatter * scatter);
       cost += weight * r * r;
@@ -119,7 +119,7 @@ Fit fitFrom(const Profile& p, const EdgeResponse& response, const Scanner& scann
   fit.cost = cost;
   fit.middle = q[kMiddle];
   fit.width = q[kWidth];
-  // What the grey values tell by themselves: without what the neighbours said of middle and width.
+  // What the grey values show by themselves, without the neighbours' middle and width.
   H(kMiddle, kMiddle) +=
       1 / (kMiddleSpread * kMiddleSpread) - 1 / (expected.spread[kMiddle] * expected.spread[kMiddle]);
   H(kWidth, kWidth) += 1 / (kWidthSpread * kWidthSpread) - 1 / (expected.spread[kWidth] * expected.spread[kWidth]);
@@ -130,7 +130,7 @@ Fit fitFrom(const Profile& p, const EdgeResponse& response, const Scanner& scann
   return fit;
 }
 
-/// What is expected of a place before its grey values are looked at closely.
+/// What is expected of a place before its grey values are fitted.
 Expected expectedAt(const Profile& p, const Scanner& scanner) {
   double own = 0, other = 0;
   constexpr std::size_t kDeep = 5;
@@ -152,7 +152,7 @@ struct Side {
   VertexRings rings;
   std::vector<Facing> facing;
   std::vector<std::uint32_t> joint;  // vertices that face another surface
-  std::vector<double> middle;        // by vertex: mm along the normal to the middle of the joint, as the surfaces lie
+  std::vector<double> middle;  // by vertex: mm along the normal to the middle of the joint between the current surfaces
 };
 
 /// Mean over a vertex and those of its ring that face the same surface.
@@ -168,7 +168,7 @@ auto ringMean(const Side& side, std::uint32_t v, const Get& get) {
   return decltype(sum)(sum / count);
 }
 
-/// Normals that do not follow the roughness of the surface.
+/// Normals that ignore the roughness of the surface.
 std::vector<Vec3> calmNormals(const Surface& surface, const VertexRings& rings) {
   std::vector<Vec3> now = vertexNormals(surface), next(now.size());
   for (int pass = 0; pass < 3; ++pass) {
@@ -321,7 +321,7 @@ std::vector<std::vector<Facing>> fitJoints(const ScanImage& scan, const EdgeMode
       double uncertainty = 0, count_fits = 0;
       const auto add = [&](std::uint32_t r) {
         if (fits[r].weight <= 0 || side.facing[r].other != side.facing[v].other) return;
-        uncertainty += fits[r].width_sd / std::max(0.1, fits[r].weight);  // a misfit tells less
+        uncertainty += fits[r].width_sd / std::max(0.1, fits[r].weight);  // a misfit is less certain
         ++count_fits;
       };
       add(v);
@@ -329,7 +329,7 @@ std::vector<std::vector<Facing>> fitJoints(const ScanImage& scan, const EdgeMode
       side.facing[v].width_mm = static_cast<float>(std::max(0.0, agreed.width[v]));
       side.facing[v].uncertainty_mm = static_cast<float>(count_fits > 0 ? uncertainty / count_fits : kWidthSpread);
     }
-    // To the own border; what lies beside the joint goes along a little, so that no step is left.
+    // To the bone's own border; the surface beside the joint moves along a little, so that no step is left.
     std::vector<double> move(count, 0.0);
     for (const std::uint32_t v : side.joint)
       move[v] = side.middle[v] + agreed.middle[v] - 0.5 * std::max(0.0, agreed.width[v]);

@@ -214,8 +214,8 @@ class Editor {
                     "Use a seed.");
     std::vector<std::uint8_t> mine(labels_.size(), 0);
     for (const std::size_t v : piece) mine[v] = 1;
-    // What is left of the bone it joins; where they do not touch, the narrowest part of the gap is filled, because a
-    // bone is one closed surface.
+    // What is left of the bone it joins; if they do not touch, the narrowest part of the gap is filled, because a bone
+    // is one closed surface.
     Points body, edge;
     bool touches = false;
     const auto border = [&](std::size_t v) {
@@ -325,7 +325,7 @@ Result<std::vector<Marker>> seedMarkers(const Edits& edits, const ScanImage& sca
                                      spot(e.point), static_cast<double>(image.linear(at)), far),
                   editPlace(edits, "seeds", n, "point"), "Put it inside the bone.");
     }
-    // The part of the ball that hangs together with its middle: a ball reaching across a joint does not jump it.
+    // The part of the ball connected to its centre: a ball reaching across a joint does not jump it.
     const Vec3 middle = image.centre(*centre);
     std::set<std::size_t> ball;
     forBall(image, middle, e.radius_mm, [&](const Index&, std::size_t v, double) {

@@ -21,8 +21,8 @@ constexpr double kReach = 6.0;      ///< mm outside its template a bone may exte
 constexpr double kSheetCut = 0.12;  ///< a core does not extend across a sheet deeper than this fraction of the contrast
 constexpr double kBarrier = 25.0;  ///< cost of a sheet as deep as the bone's contrast, per mm, against 1 for plain bone
 constexpr double kPlatesFrom = 0.25;     ///< brighter than both sides by this (of the contrast): two plates in contact
-constexpr double kBucket = 0.02;         ///< of the flood: voxels whose costs differ by less are in no order
-constexpr float kNever = -1;             ///< arrival of the flood at what is no bone
+constexpr double kBucket = 0.02;         ///< of the flood: voxels whose costs differ by less are unordered
+constexpr float kNever = -1;             ///< arrival of the flood at a voxel that is not bone
 constexpr std::size_t kLeastVotes = 20;  ///< voxels of a bone's core that make a claim
 constexpr double kTrustedCoreMm = 2.8;   ///< deeper cores mean that the fitted template has few edges on it
 
@@ -64,8 +64,8 @@ class Marked {
   }
   [[nodiscard]] const std::vector<Voxel>& voxels() const { return voxels_; }
   [[nodiscard]] bool has(std::size_t bone) const { return has_[bone]; }
-  /// True if a seed of another bone is nearer to the voxel than any of `bone`: within reach of that seed, farther
-  /// where `bone` has seeds of its own to stand on.
+  /// True if a seed of another bone is nearer to the voxel than any of `bone`: within reach of that seed, farther if
+  /// `bone` has seeds of its own.
   [[nodiscard]] bool overrules(std::size_t bone, std::size_t voxel, const Image& image) const {
     const Vec3 p = image.centre(voxel);
     constexpr double kSeededReach = 15;  // mm
@@ -92,9 +92,9 @@ class Marked {
   std::vector<Centre> centres_;
 };
 
-/// The home of each bone: the piece with most of its core. Bones may share a home where they touch, but only if the
-/// piece is big enough for all of them; otherwise the one with the weakest claim looks elsewhere. `expected`: voxels of
-/// each bone.
+/// The home of each bone: the piece with most of its core. Touching bones may share a home, but only if the piece is
+/// big enough for all of them; otherwise the one with the weakest claim looks elsewhere. `expected`: voxels of each
+/// bone.
 void claim(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones, const std::vector<double>& expected) {
   const std::size_t nowhere = pieces.size();
   std::vector<std::size_t> home(bones.size(), nowhere);
@@ -148,12 +148,12 @@ void claim(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones, c
 }
 
 /// A corner that broke off the second metatarsal's base and lies so close to a neighbour that the gap between them has
-/// closed in the image is part of the neighbour's piece. Then two things come together that neither a poor fit nor a
-/// small bone brings: a good deal of the metatarsal's core lies in that piece, and about as much is missing in its own.
-/// The metatarsal competes for the piece; findFragments() parts it from the corner afterwards.
+/// closed in the image is part of the neighbour's piece. Then two things coincide that neither a poor fit nor a small
+/// bone causes: much of the metatarsal's core lies in that piece, and about as much is missing from its own. The
+/// metatarsal competes for the piece; findFragments() separates the corner afterwards.
 void shareBroken(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bones,
                  const std::vector<double>& expected) {
-  constexpr double kCore = 0.015;   // of the whole bone: 0.026 seen, and nothing where no corner is lost
+  constexpr double kCore = 0.015;   // of the whole bone: 0.026 seen, and nothing if no corner is lost
   constexpr double kLacking = 0.9;  // whole bones fill 0.93 to 0.97 of what is expected, without their outermost layer
   const auto at = std::find_if(bones.begin(), bones.end(), [](const auto& b) { return b.id == Bone::kM2 && b.found; });
   if (at == bones.end()) return;
@@ -170,8 +170,8 @@ void shareBroken(std::vector<Piece>& pieces, const std::vector<DeformedBone>& bo
       p.claimants.push_back(m2);
 }
 
-/// A template that lies over its neighbour has its core there as well, beyond the joint: of a tarsal bone's cores,
-/// which are compact, only the largest part counts.
+/// A template that overlaps its neighbour has core there too, beyond the joint: as a tarsal bone's core is compact,
+/// only its largest part counts.
 void dropBeyondPlates(const Image& image, const std::vector<DeformedBone>& bones, std::vector<std::uint8_t>& who) {
   for (std::size_t b = 0; b < bones.size(); ++b) {
     if (!bones[b].found || rayOf(bones[b].id) || !isMidfootBone(bones[b].id)) continue;
@@ -189,7 +189,7 @@ double smoothStep(double t) {
   return t * t * (3 - 2 * t);
 }
 
-// Who a voxel belongs to: the index of a bone, or one of these.
+// What a voxel belongs to: the index of a bone, or one of these.
 constexpr std::uint8_t kNobody = 255, kOtherBone = 254, kLump = 253;
 
 /// Distances to the fitted templates, each on the image grid around it.
@@ -216,12 +216,12 @@ class TemplateDistances {
       return static_cast<float>(kBand);
     return f.d[f.offset(x, y, z)];
   }
-  /// The nearest template of a voxel, kNobody where none is near, and how far it is.
+  /// The nearest template of a voxel, kNobody if none is near, and its distance.
   [[nodiscard]] std::uint8_t which(std::size_t n) const { return which_[n]; }
   [[nodiscard]] float nearest(std::size_t n) const { return nearest_[n]; }
   /// All that are known of one template.
   [[nodiscard]] const std::vector<float>& of(std::size_t b) const { return fields_[b].d; }
-  /// Calls visit(voxel, distance) wherever that of one template is known, plane by plane beside each other.
+  /// Calls visit(voxel, distance) wherever that of one template is known, with planes in parallel.
   template <class Visit>
   void each(const Image& image, std::size_t b, const Visit& visit) const {
     const Field& f = fields_[b];
@@ -266,7 +266,7 @@ class TemplateDistances {
   std::vector<std::uint8_t> which_;
 };
 
-/// Sheets in the image, found where they are first asked for; one voxel is asked for by one thread at a time.
+/// Sheets in the image, computed on first use; a voxel must be requested by only one thread at a time.
 class Sheets {
  public:
   explicit Sheets(const ScanImage& scan)
@@ -280,7 +280,7 @@ class Sheets {
     if (bright_[n] < 0) bright_[n] = brightSheet(scan_.calm, scan_.levels, i, j, k);
     return static_cast<double>(bright_[n]) / contrast_;
   }
-  /// How far a voxel stands out as two plates in contact, less what texture does.
+  /// How far a voxel stands out as two plates in contact, less the effect of texture.
   double plates(std::size_t n, int i, int j, int k) { return std::max(0.0, bright(n, i, j, k) - kPlatesFrom); }
   [[nodiscard]] double contrast() const { return contrast_; }
 
@@ -290,7 +290,7 @@ class Sheets {
   std::vector<float> dark_, bright_;
 };
 
-/// Pieces: what holds together when one layer of voxels is taken off. Most joints are open in the image, so most pieces
+/// Pieces: what stays connected when one layer of voxels is removed. Most joints are open in the image, so most pieces
 /// are one bone each, whatever the template's fit.
 struct Pieces {
   static constexpr std::uint32_t kNone = 0xffffffffU;
@@ -320,7 +320,7 @@ struct Neighbours {
   }
 };
 
-/// The bones of one scan, labelled step by step: labelled() is the order.
+/// Labels the bones of one scan step by step; labelled() shows the order.
 class Labeller {
  public:
   Labeller(const ScanImage& scan, const std::vector<DeformedBone>& bones, const std::vector<double>& core_mm,
@@ -369,7 +369,7 @@ class Labeller {
   Sheets sheets_{scan_};
   Neighbours around_{image_};
   std::vector<double> expected_ = std::vector<double>(bones_.size(), 0.0);  // voxels of each bone
-  /// Toes and sesamoids are several parts with one home between them.
+  /// Toes and sesamoids are several parts that share one home.
   std::vector<std::size_t> many_parts_;
 
   std::vector<std::uint8_t> outside_;
@@ -389,10 +389,9 @@ std::vector<std::uint8_t> Labeller::labelled(const std::vector<std::uint8_t>& ex
   return labels();
 }
 
-/// What may be labelled is everything that is not outside: marrow and pores are shut in and belong to their bone. A
-/// thin or porous cortex lets the outside leak into dark cancellous bone, so deep inside a fitted template everything
-/// is bone. Not so in the second metatarsal, whose base breaks: its dark gaps are real; nor where the template lies
-/// badly.
+/// Everything that is not outside may be labelled: marrow and pores are enclosed and belong to their bone. A thin or
+/// porous cortex lets the outside leak into dark cancellous bone, so deep inside a fitted template everything is bone.
+/// Not so in the second metatarsal, whose base breaks: its dark gaps are real; nor if the template fits badly.
 void Labeller::openDeepInside() {
   for (std::size_t b = 0; b < bones_.size(); ++b) {
     if (!bones_[b].found || bones_[b].id == Bone::kM2 || core_mm_[b] > kTrustedCoreMm) continue;
@@ -436,8 +435,8 @@ void Labeller::findPieces() {
 void Labeller::claimPieces() {
   std::vector<Piece>& pieces = pieces_.list;
   claim(pieces, bones_, expected_);
-  // Where the core of one of many parts lies in another bone's piece, the joint between them is closed in the image,
-  // and they compete for it.
+  // If the core of one of many parts lies in another bone's piece, the joint between them is closed in the image, and
+  // they compete for it.
   for (Piece& p : pieces)
     for (const std::size_t b : many_parts_)
       if (!p.claimants.empty() && p.votes[b] >= kLeastVotes &&
@@ -454,9 +453,9 @@ std::uint8_t Labeller::ownerOf(const Piece& q) const {
   if (q.claimants.size() == 1) {
     const auto owner = static_cast<std::uint8_t>(q.claimants[0]);
     if (!q.marks.empty()) return owner;
-    // All of it where the size is right (the template may lie badly); a larger piece only if very little of it is far
-    // from every template. Otherwise something has grown onto the bone: a leg, or the toe beyond a head. What sticks
-    // out of a metatarsal is its head or the toe behind a closed joint, which the size does not tell.
+    // All of it if the size is right (the template may fit badly); a larger piece only if very little of it is far from
+    // every template. Otherwise something is joined to the bone: a leg, or the toe beyond a head. What protrudes from a
+    // metatarsal is its head or the toe behind a closed joint; size does not distinguish them.
     const double size = static_cast<double>(q.voxels) / expected_[owner];
     const bool sticks_out = rayOf(bones_[owner].id) && q.far * 50 > q.voxels && q.far * 4 < q.voxels;
     const bool right_size = (size < 1.15 && q.far * 6 < q.voxels) || (size < 1.9 && q.far * 12 < q.voxels);
@@ -489,7 +488,7 @@ std::uint8_t Labeller::seedAt(std::size_t n) {
   }
   const std::uint8_t b = near_.which(n);
   const auto& c = piece.claimants;
-  if (std::find(c.begin(), c.end(), b) == c.end()) return kNobody;  // a poor fit reaching into somebody else's piece
+  if (std::find(c.begin(), c.end(), b) == c.end()) return kNobody;  // a poor fit reaching into another bone's piece
   // A core does not extend across a joint.
   const Eigen::Vector3i v = image_.voxel(n);
   if (sheets_.plates(n, v.x(), v.y(), v.z()) > 0) return kNobody;
@@ -498,8 +497,8 @@ std::uint8_t Labeller::seedAt(std::size_t n) {
   return b;
 }
 
-/// Fills `arrival` of what has an owner and of what is no bone, and gives the rim of what has an owner: voxels among
-/// their own kind reach nothing. Finds what the flood will ask for, on all threads.
+/// Fills `arrival` for owned voxels and for those that are not bone, and returns the rim of the owned ones: those
+/// surrounded by their own kind reach nothing. Computes, on all threads, what the flood will need.
 std::vector<std::uint32_t> Labeller::startFlood(std::vector<float>& arrival) {
   const int nx = image_.size.x(), ny = image_.size.y(), nz = image_.size.z();
   std::vector<std::vector<std::uint32_t>> rims(static_cast<std::size_t>(nz));
@@ -526,14 +525,14 @@ std::vector<std::uint32_t> Labeller::startFlood(std::vector<float>& arrival) {
   return all;
 }
 
-/// When the owner of `from`, who is there at `start`, reaches the neighbour in direction `d`, which is at `at`; nothing
-/// where that is not in time.
+/// When the owner of `from`, which it reached at `start`, reaches the neighbour in direction `d`, which is at `at`;
+/// nothing if too late.
 std::optional<double> Labeller::reaches(std::size_t from, double start, std::size_t d, const Eigen::Vector3i& at,
                                         double in_time) {
   const std::size_t to = beside(from, around_.step[d]);
   const std::uint8_t owner = who_[from];
   const auto reached = [&](double cost) { return start + around_.length[d] * cost; };
-  // Costs only add up: what is late by the cheapest way is not asked for more.
+  // Costs only add up: if the cheapest estimate is too late, nothing more is computed.
   double cost = 1;
   if (reached(cost) >= in_time) return std::nullopt;
   cost += kBarrier * sheets_.plates(to, at.x(), at.y(), at.z());
@@ -552,7 +551,8 @@ std::optional<double> Labeller::reaches(std::size_t from, double start, std::siz
   return reached(cost);
 }
 
-/// Bones compete for what has no owner yet, each from where it surely is: a voxel goes to whom it costs least to reach.
+/// Bones compete for unowned voxels, each from its certain core: a voxel goes to the bone that reaches it at least
+/// cost.
 void Labeller::flood() {
   std::vector<float> arrival(image_.count(), 1e9F);
   std::vector<std::vector<std::uint32_t>> buckets{startFlood(arrival)};  // by cost
@@ -560,7 +560,7 @@ void Labeller::flood() {
   for (std::size_t slot = 0; slot < buckets.size(); ++slot) {
     for (std::size_t q = 0; q < buckets[slot].size(); ++q) {
       const std::size_t n = buckets[slot][q];
-      if (slotOf(arrival[n]) != slot) continue;  // reached sooner meanwhile
+      if (slotOf(arrival[n]) != slot) continue;  // reached sooner in the meantime
       const Eigen::Vector3i here = image_.voxel(n);
       const bool inner = image_.inner(n);
       for (std::size_t d = 0; d < 26; ++d) {
@@ -581,11 +581,11 @@ void Labeller::flood() {
   }
 }
 
-/// How deep inside its template a voxel of each bone is beyond dispute: a template may lie a little over its neighbour.
-/// Something of every bone is: a border cut from too little shrinks around it.
+/// How deep inside its template a voxel of each bone is beyond dispute: a template may slightly overlap its neighbour.
+/// Some of every bone is: a border cut from too little shrinks around it.
 std::vector<double> Labeller::sureDepths() const {
   constexpr double kBeyondDispute = 1.5;  // mm deeper than the core
-  constexpr double kLeastSure = 0.1;      // of the template's volume; 0.15 to 0.6 where the fit is good
+  constexpr double kLeastSure = 0.1;      // of the template's volume; 0.15 to 0.6 if the fit is good
   std::vector<double> depths(bones_.size(), 0.0);
   tbb::parallel_for(std::size_t{0}, bones_.size(), [&](std::size_t b) {
     if (!bones_[b].found) return;
@@ -601,7 +601,7 @@ std::vector<double> Labeller::sureDepths() const {
   return depths;
 }
 
-/// Borders where they are cheapest, and what the flood gave to the wrong bone.
+/// Moves borders to where they are cheapest, and corrects what the flood gave to the wrong bone.
 void Labeller::settle() {
   const SheetAt dark = [&](std::size_t n, int i, int j, int k) { return sheets_.dark(n, i, j, k); };
   const SheetAt bright = [&](std::size_t n, int i, int j, int k) { return sheets_.bright(n, i, j, k); };
@@ -614,7 +614,7 @@ void Labeller::settle() {
   const auto home = [&](std::uint8_t stray) {
     return bringHome(image_, dark, bones_, expected_, sheets_.contrast(), stray, who_);
   };
-  // The second metatarsal may be parted by a break, toes and sesamoids are several pieces anyway.
+  // A break may divide the second metatarsal; toes and sesamoids are several pieces anyway.
   const auto inOnePiece = [&](std::uint8_t b) {
     return isMidfootBone(bones_[b].id) && bones_[b].id != Bone::kM2 && !marked_.has(b);
   };

@@ -11,13 +11,13 @@
 namespace rayset::bones {
 namespace {
 
-constexpr double kThinMm = 1.5;  ///< radius of the ball that a bone holds everywhere but at its edges
+constexpr double kThinMm = 1.5;  ///< radius of the ball that fits into a bone everywhere but at its edges
 constexpr double kSticksOutMm = 2.2;
 constexpr double kAgainstOthers = 0.2;  ///< of a leaf's faces: it is a neighbour's wall, no edge of its own bone
 constexpr std::uint8_t kNobody = 255;
 enum State : std::uint8_t { kOutside, kEdge, kSolid, kCore };
 
-/// Steps to the voxels within `mm`, the nearest first, without the step to itself.
+/// Steps to the voxels within `mm`, nearest first, without the zero step.
 std::vector<std::ptrdiff_t> ball(const Image& image, double mm) {
   const int reach = static_cast<int>(mm / image.h);
   std::vector<std::pair<double, std::ptrdiff_t>> steps;
@@ -69,7 +69,7 @@ void trimLeaves(const Image& image, const std::vector<std::uint8_t>& trimmed, st
   everywhere([&](std::size_t n) {
     if (solid[n] != 0) state[n] = kSolid;
   });
-  // Leaves: edges that hold together beyond the layer next to what is solid, and reach out of it.
+  // Leaves: edges that are connected beyond the layer next to the solid, and protrude from it.
   std::vector<std::uint8_t> seen(owner.size(), 0);
   std::vector<std::pair<std::uint32_t, std::uint8_t>> moved;
   const auto loose = [&](std::size_t n) {

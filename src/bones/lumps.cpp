@@ -16,7 +16,8 @@ constexpr double kLeastMm3 = 40;  ///< smaller ones are texture
 constexpr double kMostOfBone = 0.33;
 constexpr double kShellMm = 1.5;     ///< the cortex, which runs on from bone to bone around the rim of a joint
 constexpr double kSheetPart = 0.35;  ///< of the face between a lump and its bone the sheet is at least this much
-constexpr double kOneSided = 12;  ///< faces^1.5 / voxels where it meets its bone: half a ball 7, shut in all round 19
+/// Faces^1.5 / voxels where it meets its bone: half a ball 7, enclosed on all sides 19.
+constexpr double kOneSided = 12;
 constexpr std::uint32_t kNone = 0xffffffffU;
 constexpr std::uint8_t kNobody = 255;
 
@@ -108,7 +109,7 @@ void partLumps(const Image& image, const SheetAt& plates, std::size_t bones,
       }
     layer.swap(next);
   }
-  // Where a lump meets its bone: all of it, and as far as it is a sheet.
+  // Where a lump meets its bone: the whole face, and the part that is a sheet.
   std::vector<std::pair<std::size_t, std::size_t>> met(lumps.size());
   std::vector<std::size_t> size(lumps.size(), 0);
   for (const std::uint32_t n : mine) {

@@ -94,7 +94,7 @@ BonePose stretchedTo(const Points& points, const TemplateBone& model, BonePose p
 struct OwnEdges {
   const EdgeField& edges;
   const std::vector<std::int16_t>& owner;  // of each edge
-  std::int16_t self;                       // who asks
+  std::int16_t self;                       // the bone itself
   Points points;
 
   OwnEdges(const EdgeField& field, const std::vector<std::int16_t>& owners, std::size_t bone)
@@ -104,8 +104,8 @@ struct OwnEdges {
   }
 };
 
-/// How well template and own edges fit, both ways: samples that lie on edges, and edges that lie on the template. By
-/// the first alone a template shrunk onto half of the bone would do.
+/// How well template and own edges fit, both ways: samples that lie on edges, and edges that lie on the template. The
+/// first alone would accept a template shrunk onto half of the bone.
 double bothWays(const FitResult& fit, const TemplateBone& model, const Points& own) {
   Points posed = model.mesh.vertices;
   for (Vec3& v : posed) v = fit.pose.apply(v);
@@ -118,7 +118,7 @@ double bothWays(const FitResult& fit, const TemplateBone& model, const Points& o
   return fit.rank() + covered / static_cast<double>(own.size());
 }
 
-/// Turned to and fro about each axis.
+/// Rotated both ways about each axis.
 std::vector<BonePose> turnedAbout(const BonePose& pose, double angle_rad) {
   std::vector<BonePose> out;
   for (int axis = 0; axis < 3; ++axis)
@@ -130,13 +130,13 @@ std::vector<BonePose> turnedAbout(const BonePose& pose, double angle_rad) {
   return out;
 }
 
-/// Lays the template of a bone onto the edges of its own label, from where it lies, from the label's centre and
-/// stretched to its length, and takes the result where it fits clearly better.
+/// Refits the template of a bone to the edges of its own label: from its pose, from the label's centre and stretched to
+/// its length. Takes the result if it fits clearly better.
 void layAfresh(const TemplateBone& model, const OwnEdges& own, const ScanImage& scan, const BonePose& tarsus,
                BoneFit& fit, DeformedBone& bent) {
   if (own.points.size() < 100) return;
   const FitResult now = scorePose(model.samples, own.edges, scan, fit.pose, &own.owner, own.self);
-  constexpr double kClearly = 0.1, kClearlyLonger = 0.05;  // by how much better; where the label is seen to be longer
+  constexpr double kClearly = 0.1, kClearlyLonger = 0.05;  // by how much better; if the label is clearly longer
   constexpr double kLonger = 0.08;                         // of the logarithm
   const BonePose stretched = stretchedTo(own.points, model, fit.pose);
   const bool longer = (stretched.log_scale - fit.pose.log_scale).maxCoeff() > kLonger;
@@ -145,12 +145,12 @@ void layAfresh(const TemplateBone& model, const OwnEdges& own, const ScanImage& 
   BonePose moved = fit.pose;
   const Vec3 middle = principalAxes(own.points).centre;
   moved.X.translation() += middle - principalAxes(bent.mesh.vertices).centre;
-  BonePose upright = fit.pose;  // as it stands in the placed foot, if it was turned or shrunk onto something else
+  BonePose upright = fit.pose;  // as in the placed foot, in case it was rotated or shrunk onto something else
   upright.X.linear() = tarsus.X.linear();
   upright.log_scale.setConstant(tarsus.log_scale[0]);
   upright.X.translation() += middle - upright.posedCentre();
   std::vector<BonePose> starts{fit.pose, moved, upright, stretched};
-  // One that fits poorly may be turned: it is sought about its label's middle, and taken only where it fits well.
+  // One that fits poorly may be rotated: poses about its label's centre are tried, and taken only if they fit well.
   constexpr double kPoor = 1.15, kTurnDeg = 25, kFits = 0.6, kMostScaled = 0.4;
   const std::size_t usual = starts.size();
   if (at_first < kPoor)
@@ -174,13 +174,13 @@ void layAfresh(const TemplateBone& model, const OwnEdges& own, const ScanImage& 
   layOn(model, fit.pose, bent);
 }
 
-/// A bone drawn, with what speaks for and against it.
+/// A drawn bone, with the evidence for and against it.
 struct MeasuredBone {
   SegmentedBone bone;
   TemplateEvidence evidence;
 };
 
-/// The step-by-step work on one foot: segmented() is the order.
+/// Segments one foot step by step; segmented() shows the order.
 class FootSegmenter {
  public:
   FootSegmenter(const TemplatePair& templates, FootCluster cluster, const Progress& progress, const Span& span,
@@ -192,7 +192,7 @@ class FootSegmenter {
   Result<FootResult> segmented();
 
  private:
-  // Each of these ends where the user stopped the run or something does not fit.
+  // Each of these fails if the user stopped the run or something does not fit.
   Status findEdges();
   Status layOut();
   [[nodiscard]] Status checkLayout() const;
@@ -218,7 +218,7 @@ class FootSegmenter {
   }
   [[nodiscard]] const Edits* edits() const {
     const Edits* e = cluster_.edits;
-    return e != nullptr && e->side && *e->side != side_ ? nullptr : e;  // else meant for the other foot
+    return e != nullptr && e->side && *e->side != side_ ? nullptr : e;  // otherwise they are meant for the other foot
   }
   [[nodiscard]] const TemplateFoot& templateOf(Side side) const { return templates_[side == Side::kRight ? 0 : 1]; }
   [[nodiscard]] const TemplateFoot& foot() const { return templateOf(side_); }
@@ -234,7 +234,7 @@ class FootSegmenter {
   std::vector<std::uint8_t> exterior_;
   std::vector<EdgePoint> edge_points_;
   Side side_ = Side::kRight;
-  Articulation rigid_;               // the template's bones laid out
+  Articulation rigid_;               // the template's bones, placed rigidly
   std::vector<DeformedBone> posed_;  // the same as surfaces
   std::vector<DeformedBone> bent_;   // and bent onto the edges
   std::optional<EdgeField> fine_;    // what they are bent onto
@@ -263,7 +263,7 @@ Status FootSegmenter::findEdges() {
   return {};
 }
 
-/// The side is clear from the placing in most scans; where it is not, both are carried on and the bones decide.
+/// In most scans placement decides the side; if not, both are pursued and the bones decide.
 Status FootSegmenter::layOut() {
   const EdgeField edges(thinned(edge_points_, 1.2));
   watch_.lap("edges");
@@ -289,7 +289,7 @@ Status FootSegmenter::checkLayout() const {
   if (found < 4 || rigid_.tarsus_score < 0.2)
     return fail(Fault::kImages,
                 fmt::format("no arrangement of foot bones fits it (best match {:.0f} %)", 100 * rigid_.tarsus_score));
-  // Small shapes fit anywhere among many edges; no foot of a person is so far from the template's size.
+  // Small shapes fit anywhere among many edges; no human foot is that far from the template's size.
   constexpr double kLogSize = 0.45;
   if (const double size = rigid_.tarsus.log_scale.mean(); std::abs(size) > kLogSize)
     return fail(Fault::kImages,
@@ -307,7 +307,7 @@ void FootSegmenter::bend(double reach_mm, int iterations, double stiffness) {
   });
 }
 
-/// Where fewer edges lie on the fitted template its interior is trusted less.
+/// The fewer edges lie on the fitted template, the less its interior is trusted.
 void FootSegmenter::trustCores(double most_mm) {
   core_mm_.clear();
   for (const DeformedBone& bone : bent_) core_mm_.push_back(std::clamp(1.3 + 5 * (0.9 - bone.supported), 1.3, most_mm));
@@ -347,7 +347,7 @@ Status FootSegmenter::bendAndLabel() {
   return tell(0.8);
 }
 
-/// The labels say which edge belongs to which bone.
+/// The labels decide which edge belongs to which bone.
 void FootSegmenter::ownEdgesByLabel() {
   constexpr double kInsideMm = 0.9;
   const Image& grey = out_.scan.grey;
@@ -365,7 +365,7 @@ void FootSegmenter::ownEdgesByLabel() {
   });
 }
 
-/// Strays brought home may have changed what a bone is by a third: a template that lay badly is laid on afresh.
+/// Returned strays may have changed a bone by a third: a template that fitted badly is fitted again.
 void FootSegmenter::layPoorOnesAfresh() {
   tbb::parallel_for(std::size_t{0}, bent_.size(), [&](std::size_t n) {
     if (bent_[n].found && isMidfootBone(bent_[n].id))
@@ -381,7 +381,7 @@ Status FootSegmenter::findPieces() {
   return {};
 }
 
-/// Of every bone of the template, then of every fragment.
+/// One for every bone of the template, then one for every fragment.
 std::vector<Part> FootSegmenter::partsToDraw() const {
   std::vector<Part> parts;
   for (const DeformedBone& bone : bent_) {
@@ -389,7 +389,7 @@ std::vector<Part> FootSegmenter::partsToDraw() const {
     part.label = label(bone.id);
     part.one_bone = bone.id != Bone::kToes && bone.id != Bone::kSesamoids;
     part.metatarsal = rayOf(bone.id).has_value();
-    // A break shows cancellous bone: the model of a cortex does not hold there.
+    // A break shows cancellous bone: the cortex model does not apply there.
     const bool broken = bone.id == Bone::kM2 && !out_.pieces.fragments.empty();
     part.cortex = isMidfootBone(bone.id) && !broken;
     if (broken) part.search_mm = kBreakSearchMm;
@@ -469,7 +469,7 @@ void FootSegmenter::compareLengths(std::vector<MeasuredBone>& bones,
     }
 }
 
-/// How far each bone can be trusted, by itself and with the others.
+/// How far each bone can be trusted, alone and together with the others.
 void FootSegmenter::decide(std::vector<MeasuredBone> bones, const LabelMeans& means) {
   std::map<Bone, Verdict> verdicts;
   for (std::size_t n = 0; n < bent_.size(); ++n) {

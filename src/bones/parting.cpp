@@ -13,7 +13,7 @@ namespace rayset::bones {
 namespace {
 
 constexpr double kDeepestMm = 4.0;
-constexpr double kClearMm = 0.02;    ///< what is left between surfaces that were parted
+constexpr double kClearMm = 0.02;    ///< gap left between separated surfaces
 constexpr double kShallowMm = 0.05;  ///< not worth another round
 constexpr int kRounds = 5;
 
@@ -49,8 +49,8 @@ std::vector<std::vector<double>> partSurfaces(const std::vector<Surface*>& surfa
             const auto nearest = casters[o]->nearest(vertices[v], kDeepestMm);
             if (!nearest) continue;
             if (nearest->distance < kShallowMm) continue;
-            // Half of the way each, and a hair more. What is left then lies between the other one's vertices, where it
-            // has none to move.
+            // Half of the way each, and slightly more. What then remains is between the other surface's vertices, where
+            // it has none to move.
             const double share = round < 2 ? 0.5 : 1.0;
             const Vec3 way = nearest->position - vertices[v];
             const Vec3 out = way.norm() > 1e-9 ? Vec3(way.normalized()) : nearest->normal;
@@ -62,7 +62,7 @@ std::vector<std::vector<double>> partSurfaces(const std::vector<Surface*>& surfa
         if (std::find(hit.begin(), hit.end(), 1) != hit.end()) still[s] = 1;
       }
       if (still[s] == 0) return;
-      // Neighbours follow, less with every ring; what has to move moves at least as far as it has to.
+      // Neighbours follow, less with every ring; a vertex that has to move moves at least as far as it must.
       std::vector<Vec3> next = push[s];
       for (int sweep = 0; sweep < 3; ++sweep) {
         for (std::size_t v = 0; v < vertices.size(); ++v) {
@@ -76,7 +76,7 @@ std::vector<std::vector<double>> partSurfaces(const std::vector<Surface*>& surfa
         push[s] = next;
       }
     });
-    // Nothing moves before all have been looked at.
+    // Nothing moves until all have been examined.
     for (std::size_t s = 0; s < count; ++s) {
       moved[s] = still[s];
       if (still[s] == 0) continue;

@@ -10,7 +10,7 @@
 namespace rayset::bones {
 namespace {
 
-/// Samples of the whole template, as dense on every bone.
+/// Samples of the whole template, equally dense on every bone.
 std::vector<OrientedPoint> samplesOf(const TemplateFoot& foot, std::size_t count, bool legs, bool toes) {
   double total = 0;
   const auto wanted = [&](Bone id) {
@@ -61,7 +61,7 @@ std::vector<Placement> placeFoot(const TemplatePair& templates, const EdgeField&
     for (const auto& p : samplesOf(templates[s], 6000, true, true)) all.push_back({p.position, p.normal, 1.0F, false});
     data[s].surface = std::make_unique<EdgeField>(std::move(all));
   }
-  std::vector<OrientedPoint> probes;  // edges asked whether the template explains them
+  std::vector<OrientedPoint> probes;  // edges that the template should explain
   const std::size_t probe_stride = std::max<std::size_t>(1, edges.points().size() / 500);
   for (std::size_t n = probe_stride / 2; n < edges.points().size(); n += probe_stride)
     probes.push_back({edges.points()[n].position, edges.points()[n].normal});

@@ -92,7 +92,7 @@ float Image::cubic(const Vec3& p) const {
   };
   const Eigen::Vector3i base(below(x.x()), below(x.y()), below(x.z()));
   const auto wx = catmullRom(x.x() - base.x()), wy = catmullRom(x.y() - base.y()), wz = catmullRom(x.z() - base.z());
-  // Rows are weighed as vectors of four voxels, and what is left of them along x at the end.
+  // Rows are weighted as vectors of four voxels, then the remaining ones along x.
   using Row = Eigen::Array4f;
   Row sum = Row::Zero();
   if (base.minCoeff() >= 1 && (size - base).minCoeff() > 2) {
@@ -265,7 +265,7 @@ Overview surveyScan(const CtVolume& ct) {
   }
   out.levels.bone = out.levels.soft + std::clamp(0.35 * (out.levels.bright - out.levels.soft), 100.0, 260.0);
 
-  // Clusters: blocks of bone grown by two blocks, so that neighbours within about 6 mm hold together.
+  // Clusters: blocks of bone grown by two blocks, so that neighbours within about 6 mm are connected.
   std::vector<std::uint8_t> bone(mean.size(), 0);
   const double coarse = out.levels.soft + std::max(90.0, 0.5 * (out.levels.bone - out.levels.soft));
   for (std::size_t n = 0; n < mean.size(); ++n) bone[n] = static_cast<double>(mean[n]) > coarse;
@@ -381,7 +381,7 @@ ScanImage cutOut(const CtVolume& ct, const Overview& overview, const Cluster& cl
         native ? n_in[a] : std::max(2, static_cast<int>(std::floor((n_in[a] - 1) * g.spacing[a] / h + 1e-9)) + 1);
   out.ct_from_local_scale = g.spacing.cwiseInverse();
   out.ct_from_local_shift = out.ct_low.cast<double>();
-  // A left-handed grid would make the local frame a mirror image; turn its last axis round.
+  // A left-handed grid would make the local frame a mirror image; reverse its last axis.
   Mat3 direction = g.direction;
   const bool turned = direction.determinant() < 0;
   if (turned) {

@@ -26,7 +26,7 @@ void StepTimes::add(const std::string& step, double s) {
 
 namespace {
 
-/// Feet among the clusters of bone: a big cluster each, with the small pieces near it (toes, sesamoids).
+/// Feet among the clusters of bone: each a big cluster with the small pieces near it (toes, sesamoids).
 std::vector<Cluster> feetIn(const Overview& overview, const Grid& grid) {
   const auto extent = [](const Cluster& c) { return (c.high - c.low + Eigen::Vector3i::Ones()).cast<double>().prod(); };
   // Fraction of `a`'s box that lies within `b`'s.
@@ -94,7 +94,7 @@ void labelVoxels(const FootResult& foot, std::size_t before, LabelVolume& labels
     fillInside(labels, piece.surface, labelInScan(fragmentLabel(id), before));
 }
 
-/// `which`: " of the right foot" where there are two.
+/// `which`: " of the right foot" if there are two.
 void addBoneCautions(const FootResult& found, const std::string& which, std::vector<std::string>& cautions) {
   const SegmentedFoot& foot = found.foot;
   for (const Bone b : kMidfootBones)

@@ -13,7 +13,7 @@ class TemplateSegmenter final : public Segmenter {
                                             const Progress& progress) const override;
 };
 
-/// TemplateSegmenter's segment(), for tests and benchmarks of it; the rest of the program is given a Segmenter.
+/// TemplateSegmenter's segment(), for its tests and benchmarks; the rest of the program uses a Segmenter.
 [[nodiscard]] Result<BonesResult> segmentBones(const CtVolume& ct, const BonesSettings& settings = {},
                                                const Progress& progress = {});
 

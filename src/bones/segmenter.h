@@ -1,9 +1,8 @@
-// What the program asks of whatever finds the bones in a CT, and all it knows of it: the stages behind see these
-// structs alone. The template segmenter (segment.h) is one; docs/decisions/bones.md says what another one needs.
+// The program's interface to whatever finds the bones in a CT: later stages see only these structs. The template
+// segmenter (segment.h) is one implementation; docs/decisions/bones.md describes what another one needs.
 //
-// Frame and units: the patient frame (LPS) of the CT, millimetres, HU.
-// The same CT and settings give the same result to the bit, whatever the number of threads and whatever was segmented
-// before.
+// Frame and units: the patient frame (LPS) of the CT, millimetres, HU. The same CT and settings give the same result to
+// the bit, regardless of the number of threads and of earlier segmentations.
 #pragma once
 
 #include <map>
@@ -22,20 +21,19 @@
 
 namespace rayset {
 
-/// What a confidence rests on: each segmenter's own figures, for the record alone; no stage decides by them. plan.json
-/// (rayset.plan/1) has a table for the template's only: of a bone without them it holds TemplateEvidence as it stands
-/// before anything is measured.
+/// The basis of a confidence: each segmenter's own figures, for the record only; no stage depends on them. plan.json
+/// (rayset.plan/1) has a table only for the template's: for a bone without them it holds a default TemplateEvidence.
 using Evidence = std::variant<std::monostate, TemplateEvidence>;
 
 struct SegmentedBone {
   Surface surface;  ///< closed, sub-voxel
   double volume_mm3 = 0;
   /// The probability, 0..1, that every part of the surface is within kDoubtfulErrorMm of the bone. Devices are planned
-  /// with the error that it stands for, and below kDoubtful the plan is partial: it has to be calibrated
-  /// (docs/decisions/confidence.md). Of a fragment: how sure it is one and drawn well.
+  /// with the error that it implies, and below kDoubtful the plan is partial: it has to be calibrated
+  /// (docs/decisions/confidence.md). For a fragment: how certain it is to be one and drawn well.
   double confidence = 0;
-  bool complete = true;       ///< false where the field of view cuts the bone
-  std::vector<Doubt> doubts;  ///< why it may be wrong, as words, most important first; empty where nothing says so
+  bool complete = true;       ///< false if the field of view cuts the bone
+  std::vector<Doubt> doubts;  ///< why it may be wrong, as words, most important first; may be empty
   std::string doubt;          ///< the same as a clause with figures; empty if none
   Evidence evidence;
   bool by_hand = false;  ///< corrected by an edit
@@ -51,9 +49,9 @@ struct Fleck {
 /// One foot found in the scan.
 struct SegmentedFoot {
   Side side = Side::kRight;
-  /// Those of `Bone` that were found; one that was not is left out, and with it whatever a plan needs it for.
+  /// The bones that were found; a missing one is left out, and with it everything a plan needs it for.
   std::map<Bone, SegmentedBone> bones;
-  /// Pieces broken off the second metatarsal, by id ("M2.1", largest first); the bone is then its main part only.
+  /// Pieces broken off the second metatarsal, by id ("M2.1", largest first); the bone is then only its main part.
   std::map<std::string, SegmentedBone> fragments;
   std::vector<Fleck> flecks;
   [[nodiscard]] BoneSurfaces surfaces() const;
@@ -61,26 +59,26 @@ struct SegmentedFoot {
 
 struct BonesResult {
   std::vector<SegmentedFoot> feet;  ///< one or two
-  /// On the CT's grid, labelInScan() of label() or fragmentLabel() for feet[k]: the voxels whose centres lie inside the
-  /// surface (image/voxelise.h); inside two, either of them. The grey values of simulated films are cut out by it.
+  /// On the CT's grid, labelInScan() of label() or fragmentLabel() for feet[k]: the voxels whose centres are inside the
+  /// surface (image/voxelise.h); if inside two, either of them. Used to cut out the grey values for simulated films.
   LabelVolume labels;
-  /// For the surgeon, a sentence each: bones of the twelve not found, doubts, and whatever makes names or the side
-  /// unsure. That the plan stands on a doubtful bone is said later, from its confidence.
+  /// For the surgeon, a sentence each: bones of the twelve not found, doubts, and anything that makes names or the side
+  /// uncertain. That the plan relies on a doubtful bone is reported later, from its confidence.
   std::vector<std::string> cautions;
   std::vector<std::string> edited;  ///< what the edits did, a clause each
 };
 
 struct BonesSettings {
   std::optional<Side> side;      ///< overrides the side found, when one foot is in the field of view
-  const Edits* edits = nullptr;  ///< corrections by hand of the foot of edits->side, or of the only foot; null: none
+  const Edits* edits = nullptr;  ///< manual corrections of the foot of edits->side, or of the only foot; null: none
 };
 
 class Segmenter {
  public:
   virtual ~Segmenter() = default;
-  /// Fault::kImages when no foot is found (`what` says what was found instead); kRequest where an edit does not fit
-  /// what is in the scan: an edit is done, or refused, never passed over. Reports progress as "bones"; cancelled, it
-  /// returns cancelledError() within a second or so. May be called from several threads at once.
+  /// Fault::kImages when no foot is found (`what` says what was found instead); kRequest if an edit does not fit the
+  /// scan: edits are applied or refused, never ignored. Reports progress as "bones"; cancelled, it returns
+  /// cancelledError() within a second or so. May be called from several threads at once.
   [[nodiscard]] virtual Result<BonesResult> segment(const CtVolume& ct, const BonesSettings& settings,
                                                     const Progress& progress) const = 0;
 };

@@ -17,31 +17,31 @@ constexpr double kDip = 0.05;      ///< a joint is darker than its sides by more
 constexpr double kRise = 0.3;      ///< two plates that touch are brighter than their sides by more than this
 constexpr double kGapLess = 0.07;  ///< mean depth of sheets on a face without a gap, as a fraction of the contrast
 
-/// An end hangs on its bone by the bone's whole section (0.92 and more seen); a toe or a sesamoid on a head by a patch
-/// that is small against the head behind it (0.37 to 0.64 seen; 0.76 and 0.80 where every joint is 0.3 mm wide).
+/// An end is joined to its bone by the bone's whole section (0.92 and more seen); a toe or a sesamoid to a head by a
+/// patch that is small compared with the head behind it (0.37 to 0.64 seen; 0.76 and 0.80 if every joint is 0.3 mm
+/// wide).
 constexpr double kFullCalibre = 0.86;
 
 /// A cap is flat: its contact^1.5 over its size (voxels). Half a ball has 2.7; a sesamoid, half as high as it is long,
 /// lay against a first head with 2.02.
 constexpr double kCap = 2, kCapOfRay = 4;
 
-/// No metatarsal is shorter than this, of the longest. What is lacks an end, and hangs on it where its shaft is
-/// thinnest: a section that blur darkens by itself, by up to kDipOfShaft (0.10 seen).
+/// No metatarsal is shorter than this fraction of the longest. A shorter one lacks an end, which joins it where its
+/// shaft is thinnest: a section that blur alone darkens, by up to kDipOfShaft (0.10 seen).
 constexpr double kShortest = 0.8, kDipOfShaft = 0.15;
 
-constexpr std::size_t kLeastEnd = 200;  ///< voxels of a lost end that hangs together with a toe
+constexpr std::size_t kLeastEnd = 200;  ///< voxels of a lost end that is connected to a toe
 
 using Part = std::vector<std::uint32_t>;
 
-/// What the meeting face of a part and a bone looks like.
+/// Appearance of the face between a part and a bone.
 struct Face {
-  /// How much darker it is than both sides of it, two to four voxels away (HU); a joint dips even where blur has all
-  /// but closed it.
+  /// How much darker it is than both sides, two to four voxels away (HU); a joint dips even if blur has all but closed
+  /// it.
   double dip = 0;
-  /// How much brighter it is than what lies two to four voxels away on both sides (HU): two plates that touch stand out
-  /// as one.
+  /// How much brighter it is than both sides, two to four voxels away (HU): two touching plates stand out as one.
   double rise = 0;
-  double calibre = 0;  ///< its size against the bone's own section behind it; 1: the bone ends at its full calibre
+  double calibre = 0;  ///< its size relative to the bone's own section behind it; 1: the bone ends at full calibre
 };
 
 /// Means are taken over whole layers of voxels, so that noise averages out.
@@ -88,7 +88,7 @@ Face faceBetween(const Image& image, const std::vector<std::uint8_t>& owner, con
   const double here = std::min({a[0].mean, a[1].mean, b[0].mean, b[1].mean});
   face.dip = std::min(std::max({a[2].mean, a[3].mean, a[4].mean}), std::max({b[2].mean, b[3].mean, b[4].mean})) - here;
   const auto far = [](const std::vector<Layer>& l) { return std::min({l[2].mean, l[3].mean, l[4].mean}); };
-  if (a[4].voxels > 0 && b[4].voxels > 0)  // a flake is bright all through
+  if (a[4].voxels > 0 && b[4].voxels > 0)  // a flake is bright throughout
     face.rise = std::max({a[0].mean, a[1].mean, b[0].mean, b[1].mean}) - std::max(far(a), far(b));
   if (b[behind].voxels > 0)  // a crumb of the bone has no section
     face.calibre = static_cast<double>(b[0].voxels) / static_cast<double>(b[behind].voxels);
@@ -111,8 +111,8 @@ struct Lengths {
   double longest = 0;             ///< of the longest metatarsal
 };
 
-/// The longest metatarsal is measured by its template or, where that has settled on half of it, by its voxels. One that
-/// took its toe along is no measure: by voxels it is at most a little longer than the next.
+/// The longest metatarsal is measured by its template or, if that has settled on half of it, by its voxels. One that
+/// includes its toe is no measure: by voxels it is at most a little longer than the next.
 Lengths lengthsOf(const Image& image, const std::vector<std::uint8_t>& owner, const std::vector<DeformedBone>& bones) {
   struct Line {
     bool counts = false;
@@ -164,9 +164,9 @@ Lengths lengthsOf(const Image& image, const std::vector<std::uint8_t>& owner, co
   return out;
 }
 
-/// True if the part may be the end of the bone: in line with its long axis, and not so long that it must hold the
-/// toe as well. The bone's own template may have settled on half of it, so that the longest metatarsal is the measure
-/// (the shortest is 0.8 of it, and the smallest proximal phalanx adds a third).
+/// True if the part may be the end of the bone: in line with its long axis, and not so long that it must include the
+/// toe. The bone's own template may have settled on half of it, so the longest metatarsal is the measure (the shortest
+/// is 0.8 of it, and the smallest proximal phalanx adds a third).
 bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, double longest_mm) {
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
   const Vec3 axis = axes.axes.col(0);
@@ -183,10 +183,10 @@ bool mayBeEnd(const Image& image, const Part& part, const DeformedBone& bone, do
   return along > 0.2 * longest_mm && beside < 0.3 * along && high - low < 1.15 * longest_mm;
 }
 
-/// The part of an end that may be the bone's own where a toe hangs on it through a closed joint: up to the section,
-/// among those a metatarsal may end at, that is narrowest and darkest against the head before it and the toe behind it
-/// (the neck is as narrow, but has only the shaft before it). Nothing without such a waist. The border is settled
-/// closely afterwards.
+/// The part of an end that may be the bone's own if a toe is joined to it through a closed joint: up to the section,
+/// among those where a metatarsal may end, that is narrowest and darkest compared with the head before it and the toe
+/// behind it (the neck is as narrow, but has only the shaft before it). Nothing without such a waist. The border is
+/// refined afterwards.
 Part withoutToe(const Image& image, const SheetAt& sheet, const Part& part, const DeformedBone& bone,
                 double longest_mm) {
   const PrincipalAxes axes = principalAxes(bone.mesh.vertices);
@@ -197,7 +197,7 @@ Part withoutToe(const Image& image, const SheetAt& sheet, const Part& part, cons
   const auto [low, high] = reachAlong(bone, axes);
   const double base = way > 0 ? low : -high;  // where the bone begins, counted towards the end
   constexpr double kLongest = 1.1;            // of the longest metatarsal
-  constexpr double kToeMm = 10;               // looked at behind a joint
+  constexpr double kToeMm = 10;               // length examined behind a joint
   const double from = base + kShortest * longest_mm, to = base + kLongest * longest_mm;
   struct Section {
     double voxels = 0, dark = 0;
@@ -257,7 +257,7 @@ bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<Defor
         }
       }
     }
-    // Whichever bone it touches most is asked first.
+    // The bone it touches most is tried first.
     std::vector<std::size_t> touched;
     for (std::size_t b = 0; b < faces.size(); ++b)
       if (faces[b] >= 20) touched.push_back(b);
@@ -269,12 +269,12 @@ bool bringHome(const Image& image, const SheetAt& sheet, const std::vector<Defor
       if (ray && !lengths) lengths = lengthsOf(image, owner, bones);
       const auto contact = static_cast<double>(faces[b]);
       const Face face = faceBetween(image, owner, part, stray, mark, six);
-      // Noise and cancellous texture make sheets too: the mean over the whole face tells whether a joint is there.
+      // Noise and cancellous texture make sheets too: the mean over the whole face shows whether there is a joint.
       const bool plates = face.rise > kRise * contrast_hu, joined = !plates && face.dip < kDip * contrast_hu;
       const bool too_short = ray && lengths->by_voxels[b] < kShortest * lengths->longest;
       const bool cap = std::pow(contact, 1.5) > (ray ? kCapOfRay : kCap) * size;
       bool home = cap && !plates && dark[b] / contact < kGapLess;
-      if (!home && !ray)  // a heel longer than its template goes on with its whole section
+      if (!home && !ray)  // a heel longer than its template continues at its full section
         home = joined && size < (face.calibre > kFullCalibre ? 1 : cap ? 0.5 : 0.1) * expected[b];
       else if (!home && (joined || (!plates && too_short && face.dip < kDipOfShaft * contrast_hu)) &&
                face.calibre > kFullCalibre) {

@@ -31,8 +31,8 @@ class Clock {
   std::chrono::steady_clock::time_point last_ = std::chrono::steady_clock::now();
 };
 
-/// How far a foot's rays stand from a straight, even row: used only to tell the injured foot from the other one when a
-/// scan holds both and nobody said which is hurt. Reduced by congruence, the injured foot moves most.
+/// How far a foot's rays deviate from a straight, even row: used only to tell the injured foot from the other one when
+/// a scan shows both and nobody said which is injured. Reduced by congruence, the injured foot moves most.
 double unevenness(const SegmentedFoot& foot, const BoneSurfaces& prior, const reduction::JointNorms& norms,
                   const Progress& progress) {
   const auto reduced = reduceRays(foot.surfaces(), foot.side, nullptr, prior, norms, progress);
@@ -51,7 +51,7 @@ LabelVolume labelsOfFoot(const LabelVolume& all, std::size_t foot) {
   return out;
 }
 
-/// Where the fragments belong on their bone; `whole` gets the bone put together.
+/// Where the fragments belong on their bone; `whole` receives the reassembled bone.
 void reduceOntoBone(const std::map<std::string, SegmentedBone>& fragments, Case& c, BoneSurfaces& whole) {
   if (fragments.empty() || !c.injured.contains(Bone::kM2)) return;
   std::map<std::string, Surface> surfaces;
@@ -102,7 +102,7 @@ ConstructInput constructInput(const Case& c, const CtVolume* ct) {
   for (const auto& [id, f] : c.fragments)
     if (f.fit.doubt.empty()) input.fragments[id] = f.reduced;
   for (const auto& [ray, r] : c.reduction.rays) input.injured_to_reduced[metatarsal(ray)] = r.injured_to_reduced;
-  // The error that a confidence stands for (docs/decisions/confidence.md).
+  // The error that a confidence implies (docs/decisions/confidence.md).
   for (const auto& [id, bone] : c.bones)
     if (bone.confidence > 0)
       input.surface_error_mm[id] = kDoubtfulErrorMm * std::sqrt(std::max(0.0, 1 / bone.confidence - 1));
@@ -160,7 +160,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     if (!found) return tl::unexpected(found.error());
     for (const auto& text : found->cautions) c.cautions.push_back("Other foot: " + text);
     other_bones = std::move(*found);
-    other_scan.reset();  // its voxels are not needed again
+    other_scan.reset();  // its voxels are no longer needed
   }
   c.timings_s["bones"] = clock.lap();
 
@@ -255,7 +255,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
                      c.reduction.frame);
     d.told = r->doubt.empty();
   }
-  const std::vector<OpenQuestion> open = openQuestions(c);  // before everything else
+  const std::vector<OpenQuestion> open = openQuestions(c);  // ahead of all other cautions
   std::transform(open.begin(), open.end(), std::inserter(c.cautions, c.cautions.begin()), inWords);
   const PerRay<double> within_mm = withinMm(c.reduction);
   c.patterns = classify(c.rays, within_mm);

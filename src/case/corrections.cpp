@@ -9,9 +9,9 @@
 namespace rayset {
 namespace {
 
-constexpr double kFarthestMm = 60;  ///< no injury takes a base farther from where it belongs
+constexpr double kFarthestMm = 60;  ///< no injury displaces a base farther than this
 
-/// Both bones of the ray are there, and where its base is as scanned.
+/// The base of the ray as scanned; an error if either bone of the ray is missing.
 Result<Vec3> baseOf(Ray ray, const BoneSurfaces& injured, const std::string& place) {
   for (const Bone b : {metatarsal(ray), tarsalPartner(ray)})
     if (!injured.contains(b))

@@ -36,7 +36,7 @@ std::string escaped(const std::string& text) {
   return out;
 }
 
-/// RFC 5545 3.1: at most 75 octets a line, the rest on lines that begin with a space; no character is cut in two.
+/// RFC 5545 3.1: at most 75 octets per line, continued on lines that begin with a space; no character is split.
 void addLine(std::string& out, const std::string& line) {
   std::size_t used = 0;
   for (const char32_t c : codePoints(line)) {

@@ -14,7 +14,7 @@ OpenQuestion ofRay(const RayReduction& r, bool other_foot) {
   q.ray = r.ray;
   q.what = fmt::format("It cannot be told whether the {} ray is displaced{}{}.", ordinal(r.ray),
                        r.doubt.empty() ? "" : ": ", r.doubt);
-  // Where the other foot was given it did not tell.
+  // If the other foot was given, it did not settle this.
   q.settle = fmt::format("{} weight-bearing film would settle it; else place the ray by hand.",
                          other_foot ? "A" : "A CT of the other foot or a");
   if (!other_foot) q.remedies.push_back(Remedy::kOtherFoot);

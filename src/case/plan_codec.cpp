@@ -53,7 +53,7 @@ Codec<std::string> partId() {
 Codec<std::vector<std::string>> sentences() { return list(text({.may_be_empty = false})); }
 Codec<std::vector<std::string>> partIds() { return list(partId()); }
 
-/// A text that is null where empty.
+/// A text that is null if empty.
 Codec<std::string> textOrNull() {
   Codec<std::string> out = text();
   out.write = [](const std::string& v) { return v.empty() ? Json(nullptr) : Json(v); };
@@ -366,7 +366,7 @@ Codec<RayReduction> rayReductionCodec() {
        field("manoeuvre", sentences(), &RayReduction::manoeuvre)});
 }
 
-/// A fragment with its id, of which the table of bones has the rest.
+/// A fragment with its id; the rest of it is in the table of bones.
 struct FragmentEntry {
   std::string id;
   const CaseFragment* from = nullptr;
@@ -420,7 +420,7 @@ std::vector<FragmentEntry> fragmentsOf(const Case& c) {
   return out;
 }
 
-/// The bones were read before: each of them that is no bone must be a fragment here.
+/// The bones have already been read: any entry among them that is not a bone must be a fragment here.
 void takeFragments(Case& c, std::vector<FragmentEntry> fragments) {
   std::map<std::string, CaseFragment> all;
   for (FragmentEntry& f : fragments) {

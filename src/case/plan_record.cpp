@@ -50,8 +50,8 @@ Result<LabelVolume> readPlanLabels(const std::filesystem::path& folder) {
 
 namespace {
 
-/// A binary STL of our own: vertices that triangles share have the same bits, so that they are joined without looking
-/// for near ones (ten times quicker than readStl(), which reads what this does not).
+/// A binary STL of our own: vertices shared by triangles have the same bits, so they can be joined without searching
+/// for near ones (ten times faster than readStl(), which reads all others).
 Result<Surface> readOwnStl(const std::filesystem::path& file) {
   std::ifstream in(file, std::ios::binary | std::ios::ate);
   if (!in) return readStl(file);
@@ -73,7 +73,7 @@ Result<Surface> readOwnStl(const std::filesystem::path& file) {
     std::memcpy(v.data(), at, sizeof v);
     std::uint64_t hash = 0;
     for (float& x : v) {
-      x += 0.0F;  // no negative zero: one place, one vertex
+      x += 0.0F;  // no negative zero: one position, one vertex
       hash = (hash ^ std::bit_cast<std::uint32_t>(x)) * 0x9E3779B97F4A7C15ULL;
       hash ^= hash >> 29;
     }

@@ -39,7 +39,7 @@ Result<std::vector<fs::path>> listFiles(const fs::path& folder, const Progress& 
   if (!fs::is_directory(status))
     return fail(Fault::kRequest, "this is neither a file nor a folder", shown(folder),
                 "Give the folder that holds the DICOM images.");
-  // Folders behind links are not followed (they may lead round in circles); files behind links are.
+  // Links to folders are not followed (they may form cycles); links to files are.
   fs::recursive_directory_iterator it(folder, fs::directory_options::skip_permission_denied, error);
   if (error)
     return fail(Fault::kRequest, "the folder cannot be read: " + error.message(), shown(folder),
@@ -122,7 +122,7 @@ Status checkDuplicates(const Stack& stack, const std::vector<ScanFile>& files, c
   return {};
 }
 
-/// Beside each other. Empty where cancelled.
+/// In parallel. Empty if cancelled.
 std::vector<ScanFile> readHeaders(const fs::path& folder, const std::vector<fs::path>& paths,
                                   const Progress& progress) {
   std::error_code ignored;
@@ -137,7 +137,7 @@ std::vector<ScanFile> readHeaders(const fs::path& folder, const std::vector<fs::
   return files;
 }
 
-/// The pixels of the stack, layer by layer, and what was seen on the way.
+/// The pixels of the stack, layer by layer, and what was noticed on the way.
 struct Decoded {
   std::vector<std::int16_t> raw;
   DecodeStats stats;
@@ -158,7 +158,7 @@ Result<Decoded> decodeStack(const Stack& stack, const std::vector<ScanFile>& fil
   return out;
 }
 
-/// What is to be known of the slices.
+/// Cautions about the slices.
 std::vector<std::string> stackCautions(const Stack& stack, const std::vector<ScanFile>& files,
                                        const DecodeStats& stats) {
   const StackPlan& plan = *stack.plan;
@@ -253,7 +253,7 @@ Result<CtScan> readCt(const fs::path& folder, const ReadSettings& settings, cons
                 "Choose a series that covers only the foot.");
   } catch (const fs::filesystem_error& e) {
     return fail(Fault::kInternal, e.code().message(), shown(e.path1()), "Check the disk and its permissions.");
-  } catch (const std::exception& e) {  // a library that met something it did not expect
+  } catch (const std::exception& e) {  // a library met something unexpected
     return fail(Fault::kImages, fmt::format("the images cannot be read ({})", e.what()), shown(folder),
                 "Copy or export the series again.");
   }

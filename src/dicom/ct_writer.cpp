@@ -76,7 +76,7 @@ void putCommon(Writer& w, const Plan& p, const char* sop_class, const std::strin
 void putClassic(Writer& w, const Plan& p, int k) {
   const Grid& g = p.volume.grid;
   putCommon(w, p, UID_CTImageStorage, p.instanceUid(k));
-  // Type 2C for paired body parts: empty if the side is not said.
+  // Type 2C for paired body parts: empty if the side is unknown.
   w.text(DCM_Laterality, p.info.laterality == "R" || p.info.laterality == "L" ? p.info.laterality : "");
   w.text(DCM_QualityControlImage, "YES");  // a phantom
   w.text(DCM_ImageType, "ORIGINAL\\PRIMARY\\AXIAL")
@@ -97,7 +97,7 @@ void putClassic(Writer& w, const Plan& p, int k) {
 void putEnhanced(Writer& w, const Plan& p) {
   const Grid& g = p.volume.grid;
   putCommon(w, p, UID_EnhancedCTImageStorage, p.instanceUid(0));
-  // Computed images are DERIVED: the acquisition macros of C.8.15.3 describe an X-ray exposure that never was.
+  // Computed images are DERIVED: the acquisition macros of C.8.15.3 describe an X-ray exposure that never took place.
   w.text(DCM_ImageType, "DERIVED\\PRIMARY\\VOLUME\\NONE").text(DCM_InstanceNumber, "1");
   w.text(DCM_DeviceSerialNumber, "1");
   // Enhanced CT Image C.8.15.2 and Common CT/MR Image Description C.8.16.2.
@@ -108,7 +108,7 @@ void putEnhanced(Writer& w, const Plan& p) {
       .fd(DCM_AcquisitionDuration, 0)
       .text(DCM_AcquisitionNumber, "1");
   w.text(DCM_ContentQualification, "RESEARCH").text(DCM_PresentationLUTShape, "IDENTITY");
-  w.empty(DCM_AcquisitionContextSequence);  // C.7.6.14: no context to tell
+  w.empty(DCM_AcquisitionContextSequence);  // C.7.6.14: no context to state
   w.text(DCM_NumberOfFrames, std::to_string(g.size.z()));
   // Multi-frame Dimension C.7.6.17: frames run along one stack.
   const std::string dimension = dicom::makeUid(dicom::Hash().add(p.series_uid).add("dimension"));
@@ -148,7 +148,7 @@ void putEnhanced(Writer& w, const Plan& p) {
         .fd2(DCM_ReconstructionPixelSpacing, g.spacing.y(), g.spacing.x())
         .fd(DCM_ReconstructionAngle, 360)
         .text(DCM_ImageFilter, "NONE");
-  if (p.info.kvp > 0)  // with KVP the macro wants a focal spot and a filter: those of an invented scanner
+  if (p.info.kvp > 0)  // with KVP the macro requires a focal spot and a filter: those of an invented scanner
     shared.item(DCM_CTXRayDetailsSequence)
         .text(DCM_KVP, ds(p.info.kvp))
         .fd(DCM_FocalSpots, 1)
@@ -185,7 +185,7 @@ std::vector<Uint16> storedWords(const Plan& p, int first, int count) {
   return words;
 }
 
-/// One object to one file. Returns DCMTK's words where it refuses.
+/// One object to one file. Returns DCMTK's message on failure.
 OFCondition writeObject(const Plan& p, int first, int count, const fs::path& file) {
   DcmFileFormat format;
   DcmDataset& data = *format.getDataset();

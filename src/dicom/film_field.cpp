@@ -7,7 +7,7 @@
 namespace rayset {
 namespace {
 
-// Ours. A shutter is drawn by software in one value, so its band varies by nothing; scanned and compressed films add a
+// Ours. A shutter is drawn by software in one value, so its band does not vary; scanned and compressed films add a
 // little. The edge is a jump of at least kJump of the film's range along kShare of the exposed line.
 constexpr double kFlat = 0.01, kJump = 0.02, kShare = 0.85;
 constexpr int kReach = 3;  // pixels over which an edge may be smeared
@@ -34,12 +34,12 @@ int bandWidth(const FromSide& f, double flat) {
   for (; line < f.lines() / 2; ++line) {
     int off = 0;
     for (int i = 0; i < f.length(); ++i) off += std::abs(f.at(line, i) - value) > flat ? 1 : 0;
-    if (off > f.length() / 200) break;  // a few spoilt pixels, or a marker's corner
+    if (off > f.length() / 200) break;  // a few defective pixels, or a marker's corner
   }
   return line;
 }
 
-/// Whether the line at which the band ends is a straight edge between `from` and `to` along it.
+/// Whether the line that ends the band is a straight edge between `from` and `to` along it.
 bool straightEdge(const FromSide& f, int line, int from, int to, double jump) {
   const double value = f.at(0, f.length() / 2);
   const int beyond = std::min(line + kReach, f.lines() - 1);

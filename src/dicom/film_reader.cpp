@@ -22,7 +22,8 @@ using namespace dicom;
 
 constexpr const char* kAsk = "Ask for the original radiograph from the archive; this copy lacks what is needed.";
 // Half widths of the 95 % interval of the scale, by where it comes from; ours. A ball or a ruler is read to about a
-// pixel at each end and may lie some millimetres off the plane of the joints; distances are set to about a centimetre.
+// pixel at each end and may lie some millimetres off the plane of the joints; distances are accurate to about a
+// centimetre.
 constexpr double kFiducialError = 0.02, kGeometryError = 0.03, kCalibratedError = 0.05, kMagnificationError = 0.03;
 constexpr double kUncorrectedError = kMostMagnification - 1;
 
@@ -128,7 +129,7 @@ void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<std::string>& cau
     s.too_large = too_large;
     s.text = std::move(words);
   };
-  // The magnification that the file tells, by itself or by its distances.
+  // The magnification given by the file, directly or by its distances.
   std::optional<double> magnification;
   std::string from;
   if (info.magnification) {
@@ -224,7 +225,7 @@ void readTexts(DcmDataset& data, FilmInfo& info) {
   if (laterality == "L") info.side = Side::kLeft;
   info.both_sides = laterality == "B";
   if (DcmItem* view = firstItem(data, attr::kViewCode)) info.view_code_meaning = words(*view, attr::kCodeMeaning, set);
-  // From the most to the least particular: what is said of this image, of the series, of the study.
+  // From the most to the least specific: what is said of this image, of the series, of the study.
   const std::pair<Attribute, std::string> says[] = {{attr::kViewCode, info.view_code_meaning},
                                                     {attr::kViewPosition, info.view_position},
                                                     {attr::kProcessing, words(data, attr::kProcessing, set)},
@@ -257,7 +258,7 @@ void readGeometry(DcmDataset& data, FilmInfo& info) {
   info.kvp = decimal(data, attr::kKvp).value_or(0);
 }
 
-/// Rectangular collimator told in the header (C.8.7.3; one-based edges outside of which nothing was exposed).
+/// Rectangular collimator given in the header (C.8.7.3; one-based edges outside of which nothing was exposed).
 std::optional<FilmField> headerField(DcmDataset& data, int columns, int rows) {
   if (text(data, attr::kCollimatorShape).find("RECTANGULAR") == std::string::npos) return std::nullopt;
   const auto edge = [&](const Attribute& a) { return parseInteger(text(data, a)); };
@@ -282,7 +283,7 @@ void readTone(DcmDataset& data, bool is_signed, Checker& check, FilmTone& tone) 
       for (const auto v : lut->values) tone.lut.push_back(std::min(1.0F, static_cast<float>(v) / full));
       return;
     }
-    check.defect.reset();  // only for show: a spoilt one is left aside
+    check.defect.reset();  // only for display: an invalid one is ignored
   }
   const auto centre = decimal(data, attr::kWindowCentre), width = decimal(data, attr::kWindowWidth);
   const std::string curve = text(data, attr::kVoiFunction);
@@ -295,7 +296,7 @@ void readTone(DcmDataset& data, bool is_signed, Checker& check, FilmTone& tone) 
   tone.width = *width;
 }
 
-/// Whether grey values must be turned over for bone to be bright.
+/// Whether grey values must be inverted for bone to be bright.
 bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<std::string>& cautions) {
   const std::string photometric = text(data, attr::kPhotometric);
   const bool one = photometric == "MONOCHROME1";
@@ -316,8 +317,8 @@ bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<std::string>& caution
           "in the picture.");
     return one;
   }
-  // Raw and fluoroscopic images are not made to be looked at as they are: physics decides where it is told. C.8.11.3:
-  // +1 means that lower values are less X-ray intensity behind the patient, so bone is low.
+  // Raw and fluoroscopic images are not meant for display as they are: physics decides if it is given. C.8.11.3: +1
+  // means that lower values are less X-ray intensity behind the patient, so bone is low.
   const std::string sign = text(data, attr::kIntensitySign);
   if (sign == "1" || sign == "-1") {
     const bool turn = sign == "1";
@@ -343,10 +344,10 @@ float percentile(const std::vector<float>& sorted, double p) {
   return sorted[static_cast<std::size_t>(p * static_cast<double>(sorted.size() - 1))];
 }
 
-/// Values that stand at the brightest there is, in a sorted sample of the field.
+/// Values at the maximum, in a sorted sample of the field.
 void checkClipping(FilmScan& scan, const std::vector<float>& sample) {
   const float top = sample.back(), bottom = sample.front();
-  // Background: what is within 2 % of the range of the darkest value.
+  // Background: values within 2 % of the range of the darkest one.
   const float background = bottom + 0.02F * (top - bottom);
   std::size_t at_top = 0, exposed = 0;
   for (const float v : sample) {
@@ -397,13 +398,13 @@ struct ModalityScale {
     const auto last = static_cast<int>(lut->values.size()) - 1;
     return static_cast<float>(lut->values[static_cast<std::size_t>(std::clamp(stored - lut->first, 0, last))]);
   }
-  /// The sum of the least and the greatest value there can be: a value is turned over by taking it from this.
+  /// The sum of the least and the greatest value there can be: a value is inverted by subtracting it from this.
   [[nodiscard]] double pivot(int low, int high) const {
     return lut ? static_cast<double>((1 << lut->bits) - 1) : slope * (static_cast<double>(low) + high) + 2 * intercept;
   }
 };
 
-/// One file, read step by step: read() is the order.
+/// Reads one file step by step; read() shows the order.
 class FilmReader {
  public:
   FilmReader(const fs::path& path, const FilmReadSettings& settings)
@@ -587,7 +588,7 @@ void FilmReader::readInfo() {
   readTone(data(), pixels().is_signed, check_, scan_.info.tone);
 }
 
-/// What the header says that one should know when looking at the picture.
+/// Facts from the header that a viewer of the picture should know.
 void FilmReader::warnOfOrigin() {
   const FilmInfo& info = scan_.info;
   auto& cautions = scan_.cautions;
@@ -626,7 +627,7 @@ Result<ModalityScale> FilmReader::readModality() {
 
 Status FilmReader::readPixels(const ModalityScale& scale) {
   const PixelFormat& p = pixels();
-  // The bytes are asked for before memory is set aside for the picture, so that absurd sizes end there.
+  // The bytes are checked before memory is allocated for the picture, so that absurd sizes fail here.
   const double bytes = static_cast<double>(p.bytesPerFrame()) * static_cast<double>(p.frames);
   std::error_code error;
   if (!p.encapsulated && !p.deflated && bytes > static_cast<double>(fs::file_size(path_, error)))
@@ -674,7 +675,7 @@ void FilmReader::readField() {
                                                   : "collimator told in the header"));
 }
 
-/// A blank exposure: no two grey values, or so few that nothing can be in it. `sample`: sorted, of the field.
+/// A blank exposure: a single grey value, or so few that it can show nothing. `sample`: sorted, of the field.
 Status FilmReader::checkContrast(const std::vector<float>& sample, const ModalityScale& scale) const {
   const double full = static_cast<double>(std::abs(scale(highest()) - scale(lowest())));
   const double spread = sample.empty() ? 0 : static_cast<double>(percentile(sample, 0.99) - percentile(sample, 0.01));
@@ -729,7 +730,7 @@ Result<FilmScan> readFilm(const fs::path& file, const FilmReadSettings& settings
     return FilmReader(file, settings).read();
   } catch (const std::bad_alloc&) {
     return fail(Fault::kImages, "the picture needs more memory than there is", name, "Export it again.");
-  } catch (const std::exception& e) {  // a library that met something it did not expect
+  } catch (const std::exception& e) {  // a library met something unexpected
     return fail(Fault::kImages, fmt::format("the picture cannot be read ({})", e.what()), name,
                 "Copy or export it again.");
   }

@@ -110,8 +110,8 @@ void putDigital(Writer& w, const FilmWriteInfo& i) {
   w.text(DCM_Modality, "DX").text(DCM_PresentationIntentType, "FOR PRESENTATION");
   w.text(DCM_ImageLaterality, sideLetter(i));
   w.code(DCM_AnatomicRegionSequence, "56459004", "SCT", "Foot");
-  // DX Image C.8.11.3: values grow with attenuation; what made the picture is either a detector or a computation, and
-  // both are told as a logarithm of the intensity.
+  // DX Image C.8.11.3: values grow with attenuation; whether detected or computed, they are declared as a logarithm of
+  // the intensity.
   w.text(DCM_PixelIntensityRelationship, "LOG")
       .text(DCM_RescaleIntercept, "0")
       .text(DCM_RescaleSlope, "1")
@@ -187,7 +187,7 @@ Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& gi
     const auto [least, most] = std::minmax_element(film.values.begin(), film.values.end());
     scale.low = static_cast<double>(*least);
     scale.high = static_cast<double>(*most);
-    if (!(scale.high > scale.low)) scale.high = scale.low + 1;  // an even picture: all at the least value
+    if (!(scale.high > scale.low)) scale.high = scale.low + 1;  // a uniform picture: all at the least value
   }
   if (!(scale.high > scale.low)) return refuse("value_high must be above value_low");
 
@@ -232,10 +232,10 @@ Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& gi
       putAngiography(w, info);
       break;
   }
-  // Pixel Intensity Relationship Sign (SS): -1, higher values are less intensity; +1 where stored turned over.
+  // Pixel Intensity Relationship Sign (SS): -1, higher values mean less intensity; +1 if stored inverted.
   if (info.kind == Kind::kDigital && status.good())
     status = data.putAndInsertSint16(DCM_PixelIntensityRelationshipSign, info.monochrome1 ? 1 : -1);
-  // VOI LUT C.11.2: required for DX; over all values unless told. Linear: from centre - 0.5 - (width - 1) / 2 on.
+  // VOI LUT C.11.2: required for DX; over all values unless given. Linear: from centre - 0.5 - (width - 1) / 2 on.
   double black = scale.stored(info.window_low.value_or(scale.low), info.monochrome1);
   double white = scale.stored(info.window_high.value_or(scale.high), info.monochrome1);
   if (black > white) std::swap(black, white);

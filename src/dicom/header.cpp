@@ -17,7 +17,8 @@ namespace {
 constexpr const char* kAskScanner =
     "Ask for the original series from the scanner or archive; this copy lacks what a plan needs.";
 
-/// Image Type value 3 LOCALIZER (C.8.2.1.1.1), or a projection through many slices, which has no HU of one place.
+/// Image Type value 3 LOCALIZER (C.8.2.1.1.1), or a projection through many slices, whose values are not the HU of one
+/// place.
 bool isLocalizer(const std::string& image_type) {
   for (const std::string& value : splitValues(image_type)) {
     const std::string word = lower(value);
@@ -106,7 +107,7 @@ void readClassic(DcmDataset& data, Checker& check, ScanFile& file) {
   file.frames.push_back(std::move(f));
 }
 
-/// C.7.6.16: a functional group stands either in the item of the frame or in the shared item.
+/// C.7.6.16: a functional group is either in the frame's item or in the shared item.
 class Groups {
  public:
   Groups(DcmItem* frame, DcmItem* shared) : frame_(frame), shared_(shared) {}
@@ -135,7 +136,7 @@ void readEnhanced(DcmDataset& data, Checker& check, ScanFile& file) {
     return;
   }
   const long long items = per_frame ? static_cast<long long>(per_frame->card()) : 0;
-  // Also the guard against absurd counts: no more frames than items that are really in the file.
+  // Also guards against absurd counts: no more frames than items actually in the file.
   if (items != file.pixels.frames) {
     check.fault(attr::kNumberOfFrames,
                 fmt::format("Number of Frames is {}, but the Per-frame Functional Groups Sequence has {} items",
@@ -299,7 +300,7 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
     check.fault(attr::kSeriesInstance,
                 "the CT image has no Series Instance UID, so it cannot be told which series it belongs to",
                 kAskScanner);
-  // Colour pages (dose reports, pictures of 3-D views) are stored in CT series too: they are no cross-sections.
+  // Colour pages (dose reports, pictures of 3-D views) are stored in CT series too: they are not cross-sections.
   const auto samples = parseInteger(text(data, attr::kSamplesPerPixel)).value_or(1);
   const std::string photometric = text(data, attr::kPhotometric);
   if (samples != 1 || (!photometric.empty() && !photometric.starts_with("MONOCHROME"))) {

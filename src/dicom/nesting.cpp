@@ -19,7 +19,7 @@ struct Level {
   bool sequence = false;   // holds items; else holds elements
   bool implicit = false;   // no VR in its elements
   bool fragments = false;  // a sequence of pixel fragments: its items hold no elements
-  bool guess = false;      // taken for a sequence by its first bytes only
+  bool guess = false;      // assumed to be a sequence only from its first bytes
   std::uint64_t end = kOpen;
 };
 
@@ -85,7 +85,7 @@ class Walker {
     return false;
   }
 
-  /// Group 0002, always explicit little endian (PS3.10 7.1). False, with the place unchanged, where there is none.
+  /// Group 0002, always explicit little endian (PS3.10 7.1). False, with the position unchanged, if there is none.
   bool readMeta(std::string& syntax) {
     bool any = false;
     while (in_) {
@@ -164,7 +164,7 @@ class Walker {
       }
     }
     if (!in_) return false;
-    // Without a VR, or with UN (PS3.5 6.2.2 note 2: its content is implicit), only the first bytes tell a sequence.
+    // Without a VR, or with UN (PS3.5 6.2.2 note 2: its content is implicit), only the first bytes reveal a sequence.
     const bool unknown = here.implicit || vr == "UN";
     if (vr == "SQ" || length == kUndefined) {
       const bool fragments = vr == "OB" || vr == "OW";
@@ -191,7 +191,7 @@ class Walker {
     return bytes == (big_ ? kBig : kLittle);
   }
 
-  /// What was only guessed to be a sequence and makes no sense inside is skipped as a plain value.
+  /// A guessed sequence whose content makes no sense is skipped as a plain value.
   bool leaveGuess() {
     for (std::size_t i = levels_.size(); i-- > 0;) {
       if (!levels_[i].guess) continue;

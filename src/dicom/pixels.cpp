@@ -51,7 +51,7 @@ void convert(const Word* stored, std::size_t count, const PixelFormat& format, d
   if (!format.has_padding) return;
   for (std::size_t i = 0; i < count; ++i) {
     const int v = value(stored[i]);
-    // Some writers give the padding value of the whole word where fewer bits are stored.
+    // Some writers give the padding value of the whole word even if fewer bits are stored.
     const int word =
         format.is_signed ? static_cast<int>(static_cast<std::int16_t>(stored[i])) : static_cast<int>(stored[i]);
     if ((v >= format.padding_low && v <= format.padding_high) ||
@@ -68,7 +68,7 @@ struct Task {
   std::vector<FrameJob> jobs;
 };
 
-/// Decodes some frames of one file and hands each frame's words to `take(which, words)`; `name` tells a frame in
+/// Decodes some frames of one file and hands each frame's words to `take(which, words)`; `name` names a frame in
 /// messages.
 template <class Name, class Take>
 Status eachFrame(const ScanFile& file, std::span<const int> frames, const Name& name, const Take& take) {
@@ -215,7 +215,7 @@ Result<DecodeStats> decodeFrames(const std::vector<ScanFile>& files, std::span<c
   if (progress.cancelled()) return cancelledError();
   DecodeStats sum;
   if (failed) {
-    // Which task failed first depends on the threads; go through in order so that the message does not.
+    // Which task failed first depends on the threads; going through in order keeps the message the same.
     for (std::size_t t = 0; t < tasks.size(); ++t) {
       auto again = results[t] ? decodeFile(files[static_cast<std::size_t>(tasks[t].file)], tasks[t].jobs) : results[t];
       if (!again) return tl::unexpected(again.error());

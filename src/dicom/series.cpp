@@ -39,7 +39,7 @@ bool oneOf(const std::string& word, std::initializer_list<const char*> list) {
 }  // namespace
 
 Sharpness sharpnessOf(const std::string& kernel, const std::string& kernel_group, const std::string& description) {
-  // Convolution Kernel Group (C.8.15.3.11) says it in so many words.
+  // Convolution Kernel Group (C.8.15.3.11) says so explicitly.
   const std::string group = lower(kernel_group);
   if (group == "bone") return Sharpness::kBone;
   if (group == "soft_tissue" || group == "brain") return Sharpness::kSoft;
@@ -122,7 +122,7 @@ Stack makeStack(int series, std::vector<FrameHeader> frames, const std::vector<S
   return stack;
 }
 
-/// How far a stack reaches along its normal.
+/// Extent of a stack along its normal.
 double extent(const std::vector<FrameHeader>& frames) {
   const Vec3 n = frames.front().row_direction.cross(frames.front().column_direction);
   double low = frames.front().position.dot(n), high = low;
@@ -133,14 +133,13 @@ double extent(const std::vector<FrameHeader>& frames) {
   return high - low;
 }
 
-/// One cluster of like frames: one stack, or several where two acquisitions, phases or reconstructions share the
-/// places.
+/// One cluster of similar frames: one stack, or several if acquisitions, phases or reconstructions share positions.
 std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, const std::vector<ScanFile>& files,
                                 const std::string& part) {
   std::vector<Stack> whole;
   whole.push_back(makeStack(series, frames, files, part));
-  // A stack that is in order by itself is split only where every part is a stack in order too: two acquisitions whose
-  // slices lie between each other's would else be mixed into one volume.
+  // A valid stack is split only if every part is a valid stack too: two acquisitions with interleaved slices would
+  // otherwise be mixed into one volume.
   const auto inOrder = [](const Stack& stack) {
     return stack.plan && stack.plan->duplicates.empty() && !stack.plan->uneven &&
            stack.plan->layers == static_cast<int>(stack.plan->slices.size());
@@ -185,7 +184,7 @@ std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, con
       clean = clean && (!parts.back().plan || parts.back().plan->duplicates.empty());
       in_order = in_order && inOrder(parts.back());
     }
-    // Parts one after the other are no two pictures of the same foot: a gap between them stays a gap.
+    // Consecutive parts are not two pictures of the same foot: a gap between them stays a gap.
     if (whole_in_order && !in_order) continue;
     if (usable && clean && reach > 1.2 * extent(frames)) return parts;
   }

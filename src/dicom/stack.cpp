@@ -54,7 +54,7 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
   std::iota(order.begin(), order.end(), 0);
   std::stable_sort(order.begin(), order.end(), [&](int a, int b) { return height(a) < height(b); });
 
-  // Slices at one place: the same picture twice, or two pictures of one level, which only the pixels can tell.
+  // Slices at one position: the same picture twice, or two pictures of one level; only the pixels can show which.
   for (const int i : order) {
     if (plan.slices.empty() || height(i) - height(plan.slices.back()) >= kSamePlace) {
       plan.slices.push_back(i);
@@ -89,7 +89,7 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
         fmt::format("the slices are {:.3g} mm apart; a plan needs between {} and {} mm", h, kThinnest, kThickest),
         where(name(plan.slices.front())), "Choose a series with thin slices (0.5 to 1 mm).");
 
-  // The regular places: how many steps lie between neighbours.
+  // The regular positions: the number of steps between neighbours.
   plan.layer.assign(n, 0);
   for (std::size_t i = 0; i + 1 < n; ++i)
     plan.layer[i + 1] = plan.layer[i] + static_cast<int>(std::max(1.0, std::min(1e6, std::round(gaps[i] / h))));
@@ -106,7 +106,7 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
   };
 
   if (in_place && missing > 0) {
-    // Missing slices: a few isolated ones are filled in and told, more would be inventing bone.
+    // Missing slices: a few isolated ones are filled in and reported; more would be inventing bone.
     int most_together = 0;
     std::vector<std::string> told;
     bool neighbours = false;
@@ -152,7 +152,7 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
   }
   plan.layers = plan.layer.back() + 1;
 
-  // Sideways drift along the stack: none (upright), a straight line (tilted gantry), or something that is no stack.
+  // Sideways drift along the stack: none (upright), a straight line (tilted gantry), or not a stack.
   std::vector<double> u(n), v(n);
   for (std::size_t i = 0; i < n; ++i) {
     const Vec3 d = frames[static_cast<std::size_t>(plan.slices[i])].position -
@@ -234,8 +234,8 @@ std::int16_t toHu(float value) {
   return static_cast<std::int16_t>(std::lround(std::clamp(value, static_cast<float>(kAir), 32767.0f)));
 }
 
-/// One slice moved sideways by whole and part pixels onto a wider one; air outside. Cubic, because a linear shift by
-/// half a pixel would blur the cortex of every second slice.
+/// One slice shifted sideways by whole and fractional pixels onto a wider one; air outside. Cubic, because a linear
+/// shift by half a pixel would blur the cortex of every second slice.
 void shiftSlice(const std::int16_t* in, int columns, int rows, double du, double dv, std::int16_t* out, int out_columns,
                 int out_rows) {
   // Output pixel i shows input coordinate i - du.

@@ -74,7 +74,7 @@ std::string latin1ToUtf8(const std::string& raw) {
   return utf8From(code_points);
 }
 
-/// The whole text through the C library's iconv; nothing where it cannot be decoded.
+/// The whole text through the C library's iconv; nothing if it cannot be decoded.
 std::optional<std::string> convertWith(const char* encoding, std::string raw) {
   const iconv_t converter = iconv_open("UTF-8", encoding);
   if (converter == reinterpret_cast<iconv_t>(-1)) return std::nullopt;
@@ -89,8 +89,8 @@ std::optional<std::string> convertWith(const char* encoding, std::string raw) {
   return out;
 }
 
-/// Code extensions with escape sequences (PS3.5 6.1.2.5, annexes H, I and K), which DCMTK leaves out where it was built
-/// on the C library's iconv: Japanese ones are ISO-2022-JP-2, Korean and Chinese ones EUC with the escapes taken out.
+/// Code extensions with escape sequences (PS3.5 6.1.2.5, annexes H, I and K), which DCMTK lacks if built on the C
+/// library's iconv: Japanese ones are ISO-2022-JP-2, Korean and Chinese ones EUC with the escapes removed.
 std::optional<std::string> convertExtended(const std::string& raw) {
   const auto without = [&](const char* escape) {
     std::string out = raw;

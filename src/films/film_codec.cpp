@@ -242,7 +242,7 @@ Codec<FilmPattern> patternCodec() {
                     field("assumed", sentences(), &P::assumed), field("unseen", sentences(), &P::unseen)});
 }
 
-/// The same person on all films: what one leaves out another may tell.
+/// The same person on all films: one may have what another lacks.
 FilmInfo patientOf(const FilmReading& r) {
   FilmInfo patient;
   for (const MeasuredFilm& f : r.films)

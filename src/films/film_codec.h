@@ -8,7 +8,7 @@
 namespace rayset {
 
 [[nodiscard]] const codec::Codec<FilmReading>& filmCodec();
-/// data/schema/film.schema.json, whole.
+/// The text of data/schema/film.schema.json.
 [[nodiscard]] std::string filmSchemaText();
 
 }  // namespace rayset

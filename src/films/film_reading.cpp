@@ -15,10 +15,11 @@ namespace {
 using films::FootFrame;
 using films::PointsMm;
 
-// Places of landmarks, standard deviation each way; ours. By hand a corner of bone is found to about half a millimetre,
-// the centre of a head to about one; on an edge what is left is the choice of the right edge and where along it.
+// Positions of landmarks, standard deviation each way; ours. By hand a corner of bone is found to about half a
+// millimetre, the centre of a head to about one; on an edge the remaining error is the choice of edge and the position
+// along it.
 constexpr double kByHandSd = 0.5, kCentreSd = 1.0, kSnappedSd = 0.2;
-constexpr double kUsualPixel = 0.15;  // mm, where nothing is told: only for reach and standard deviations
+constexpr double kUsualPixel = 0.15;  // mm, if none is given: only for reach and standard deviations
 
 std::string where(const MeasuredFilm& film) { return film.scan.info.file; }
 
@@ -96,12 +97,12 @@ Result<FilmSpacing> calibrated(const FilmCalibration& c, double aspect, const st
   return s;
 }
 
-/// Does the header speak against what the landmarks file says of the film?
+/// Does the header contradict what the landmarks file says of the film?
 Status checkHeader(const FilmLandmarks& said, const FilmInfo& info, std::vector<std::string>& cautions) {
   if (info.view && *info.view != said.view && !said.ignore_header_view) {
     const std::string what = fmt::format("the film is called {}, but its header says {} ({})", wordOf(said.view),
                                          wordOf(*info.view), info.view_from);
-    // What is said of the image itself is believed; descriptions of a series or study often stand for another image.
+    // Statements about the image itself are trusted; descriptions of a series or study often refer to another image.
     if (info.view_from.find("(0054,0220)") != std::string::npos ||
         info.view_from.find("(0018,5101)") != std::string::npos)
       return fail(Fault::kRequest, what, info.file,
@@ -139,7 +140,7 @@ Status checkPoint(const MeasuredFilm& film, const std::string& name, const Vec2&
   return {};
 }
 
-/// Share of pixels around a point at the greatest value of the film, or at the least.
+/// Share of pixels around a point that have the film's greatest value, or its least.
 double clippedAround(const Film& film, const Vec2& p, double radius_px, float least, float most) {
   int clipped = 0, all = 0;
   const int c0 = std::max(0, static_cast<int>(p.x() - radius_px)),
@@ -316,7 +317,7 @@ void apply(FilmMeasure& m, const Limit* limit, const Limits& limits) {
   const double bound = limit->comparison == Comparison::kBelow ? -limit->value : limit->value;
   a.words = fmt::format("{} {:g} {}{}", before, limit->value, limit->unit == "deg" ? "degrees" : limit->unit,
                         limit->comparison == Comparison::kAbsoluteAbove ? " either way" : "");
-  // Rounding must not decide at the boundary: what is equal to the limit is within it.
+  // Rounding must not decide at the boundary: a value equal to the limit is within it.
   a.exceeded = judged > bound + 1e-9;
   a.borderline = std::abs(judged - bound) < error;
   m.limits.push_back(std::move(a));
@@ -358,7 +359,7 @@ const FilmMeasure* find(const std::vector<FilmMeasure>& list, std::string_view k
   return nullptr;
 }
 
-/// Of one key on several films of a foot, the one to be used: under load before not, then the first.
+/// Of one key on several films of a foot, the one to use: weight-bearing first, then the first.
 void keepOne(std::vector<FilmMeasure>& list, const std::vector<MeasuredFilm>& films,
              std::vector<std::string>& cautions) {
   std::vector<FilmMeasure> kept;
@@ -447,7 +448,8 @@ FilmPattern patternOf(const FilmReading& r) {
     d.dorsal_mm = ray.dorsal_mm.value_or(0);
     d.displaced = d.asideMm() >= kDisplacedFromMm;
     with[s.ray] = d;
-    // Strictly, a ray is known to be in place only where both were seen, and to go sideways only where that was seen.
+    // Strictly, a ray is known to be in place only if both were seen, and to be displaced sideways only if that was
+    // seen.
     if (ray.lateral_mm && (ray.dorsal_mm || std::abs(d.lateral_mm) >= kDisplacedFromMm)) without[s.ray] = d;
   }
   p.names = classify(with);
@@ -545,7 +547,7 @@ Result<std::vector<std::string>> checkPatients(const std::vector<FilmInfo>& film
   static constexpr std::array<Field, 3> kFields{{{"Patient ID (0010,0020)", &FilmInfo::patient_id},
                                                  {"Patient's Name (0010,0010)", &FilmInfo::patient_name},
                                                  {"Patient's Birth Date (0010,0030)", &FilmInfo::patient_birth_date}}};
-  // Blanks, empty name components and case do not tell two people apart.
+  // Blanks, empty name components and case do not distinguish two people.
   const auto plain = [](const std::string& text) {
     std::string out;
     for (const char c : text)

@@ -30,7 +30,8 @@ constexpr std::array<Pair, 14> kDistal{{{"C1.lateral.proximal", "C1.lateral.dist
                                         {"Nav.medial", "C1.medial"},
                                         {"Floor.proximal", "Floor.distal"},
                                         {"M1.lateral.proximal", "M1.head"}}};
-// A dorsal or medial base corner to the head of the first metatarsal, and the talus: slant more, so they only vote.
+// A dorsal or medial base corner to the head of the first metatarsal, and the talus: these are more oblique, so they
+// only vote.
 constexpr std::array<Pair, 6> kRoughlyDistal{{{"M1.dorsal.proximal", "M1.head"},
                                               {"M1.medial.proximal", "M1.head"},
                                               {"Tal.medial.proximal", "Tal.medial.distal"},

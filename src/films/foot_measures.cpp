@@ -14,7 +14,7 @@ namespace rayset::films {
 namespace {
 
 constexpr double kTwoSided95 = 1.959963984540054;
-// Without a floor line the floor is taken along the picture's rows, to within so much (95 %); ours.
+// Without a floor line the floor is assumed to follow the picture's rows to within this (95 %); ours.
 constexpr double kFloorError_rad = 0.035;
 
 class Bench {
@@ -255,7 +255,7 @@ void lateral(Bench& b, bool loaded) {
          m + ".dorsal.proximal", t + ".dorsal.proximal", t + ".dorsal.distal");
   }
   const bool floor = b.has({"Floor.proximal", "Floor.distal"});
-  // Without a floor line: along the picture's rows, where the foot lies near enough to them to believe that.
+  // Without a floor line: along the picture's rows, if the foot is close enough to them for that to be credible.
   const bool rows = std::abs(b.distal().x()) > 0.8;
   const auto ground = [&]() -> Vec2 {
     if (floor) return (b.p("Floor.distal") - b.p("Floor.proximal")).normalized();

@@ -129,7 +129,7 @@ std::string lowered(std::string_view text) {
   return out;
 }
 
-/// The path to what is being read, and the errors that name it.
+/// The path of the element being read, and errors that name it.
 class Place {
  public:
   explicit Place(std::string where) : where_(std::move(where)) {}
@@ -262,7 +262,7 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
                  near.empty() ? fmt::format("Known are: {}.", fmt::join(names, ", "))
                               : fmt::format("Did you mean '{}'?", near));
     }
-    if (at.is_null()) continue;  // a template's place that was not filled in
+    if (at.is_null()) continue;  // a template's entry that was not filled in
     const auto p = point(at, place.in("'" + name + "'"));
     if (!p) return tl::unexpected(p.error());
     f.points.emplace(name, *p);

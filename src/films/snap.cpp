@@ -37,7 +37,7 @@ SnapResult snapToEdge(const Film& film, const Vec2& point, const Vec2& out_mm, c
   const int reach = static_cast<int>(std::ceil(s.reach_mm / step));
   const int lines = std::max(1, static_cast<int>(std::lround(s.stretch_mm / pixel / 2)));  // each way
 
-  // Every line of the stretch by itself first: their spread tells the noise of the average.
+  // Every line of the stretch separately first: their spread gives the noise of the average.
   const int n = 2 * (reach + half) + 1;
   std::vector<double> mean(static_cast<std::size_t>(n), 0), square(static_cast<std::size_t>(n), 0);
   std::vector<int> count(static_cast<std::size_t>(n), 0);

@@ -15,8 +15,8 @@ namespace {
 constexpr double kFragmentMarginMm = 0.5;  // fragments are thin (design choice)
 constexpr double kNearToleranceMm = 0.05;
 constexpr double kOffCentreMm = 5;
-/// Reference table D: one 3.5 mm screw takes 2 to 4 % of the larger joints, up to 5.7 % of the intermediate cuneiform's
-/// face.
+/// Reference table D: one 3.5 mm screw takes up 2 to 4 % of the larger joints, and up to 5.7 % of the intermediate
+/// cuneiform's face.
 constexpr double kJointSharePercent = 10;
 constexpr double kSoftHu = 150;
 

@@ -19,12 +19,12 @@ using namespace fixation;
 using path::Reading;
 using path::Space;
 
-constexpr double kCrowdedMm = 0.1;   // below the distance wanted between devices: what the polish leaves as a rule
+constexpr double kCrowdedMm = 0.1;   // below the distance wanted between devices: what polishing usually leaves
 constexpr double kLeastGapMm = 0.3;  // to another device, or it is not planned
 
 using SpacePtr = std::shared_ptr<const Space>;
 
-// A ray to be fixed, or a fragment, with the spaces its devices go through; null where bones do not face each other.
+// A ray to be fixed, or a fragment, with the spaces its devices go through; null if the bones do not face each other.
 struct RayJoint {
   Ray ray;
   SpacePtr space;
@@ -34,7 +34,7 @@ struct Break {
   SpacePtr out_of, into;  // from the fragment into its bone, and the other way
 };
 
-// A device that is planned, with the rule it was planned by.
+// A planned device, with its rule.
 struct Placed {
   Device device;
   Rule rule;
@@ -62,7 +62,7 @@ class Planner {
   // Which path each takes.
   void polishAll();
   void makeRoom();
-  // What becomes of it.
+  // What is kept.
   void keepSafeOnes();
   void holdOtherwise();
   void holdByWire(const RayJoint& joint);
@@ -89,7 +89,7 @@ class Planner {
 
   std::vector<RayJoint> joints_;
   std::vector<Break> breaks_;
-  std::vector<Wanted> wanted_;  // in the order in which devices are chosen and have the right of way
+  std::vector<Wanted> wanted_;  // in the order of choice and of priority
   std::vector<Placed> placed_;
   std::vector<std::string> cautions_;
 };
@@ -174,7 +174,7 @@ void Planner::wantScrewsAndWires() {
     if (space != nullptr) wanted_.push_back({rules_.wire(ray, space, usesWire(ray)), {}, {}});
 }
 
-// Both wires of a fragment go the way that has the better path, and choose from one list.
+// Both wires of a fragment go in the direction with the better path, and choose from one list.
 void Planner::wantFragmentWires(const Break& b) {
   std::optional<bool> way;
   std::vector<Candidate> best;
@@ -222,8 +222,8 @@ void Planner::polishAll() {
       if (Wanted& w = wanted_[i]; w.chosen.possible()) w.chosen = polished(w.rule, w.chosen, neighboursOf(i));
 }
 
-// Devices that stand in each other's way after the joint choice: each looks for a path anew, all over, with the others
-// where they are, and takes it where that costs less. In the order of the rules, once.
+// Devices in each other's way after the joint choice: each searches everywhere for a new path, with the others in
+// place, and takes it if it costs less. Once, in the order of the rules.
 void Planner::makeRoom() {
   constexpr SearchSettings kAnew{.keep = 4, .apart_mm = 2.5};
   for (std::size_t i = 0; i < wanted_.size(); ++i) {
@@ -252,7 +252,7 @@ void Planner::makeRoom() {
 
 // ---------------------------------------------------------------------------------------------- from path to device
 
-// Entry on the cortex to the bit, and the length that is sold or driven. Nothing where that would hold nothing.
+// Entry on the cortex to the bit, and the length that is sold or driven. Nothing if the device would not hold.
 std::optional<Device> Planner::finished(const Rule& rule, const Candidate& c) const {
   Device device = rule.device;
   const auto entry = path::exactEntry(*rule.space, c.entry, c.direction);
@@ -274,7 +274,7 @@ std::optional<Device> Planner::finished(const Rule& rule, const Candidate& c) co
   return device;
 }
 
-// The device of a path if it is safe among those kept, and in words why not.
+// The device of a path if it is safe among those kept; if not, why, in words.
 std::pair<std::optional<Device>, std::string> Planner::safeDevice(const Rule& rule, const Candidate& c,
                                                                   const std::vector<Device>& kept) const {
   static const std::string no_path = "no straight path from its cortex across the joint stays inside the bones";
@@ -288,10 +288,10 @@ std::pair<std::optional<Device>, std::string> Planner::safeDevice(const Rule& ru
   return {std::move(device), std::string()};
 }
 
-// A safe device of this rule from anywhere else: what was found before, then a search twice as fine.
+// A safe device of this rule from anywhere else: the earlier candidates, then a search twice as fine.
 std::optional<Device> Planner::searchedAnew(const Rule& rule, std::vector<Candidate> list, const Neighbours& others,
                                             const std::vector<Device>& kept) const {
-  constexpr std::size_t kTries = 8;  // of either list: each costs a polish
+  constexpr std::size_t kTries = 8;  // of either list: each needs polishing
   for (const bool fine : {false, true}) {
     if (fine)
       list = searchAll(rule, others, {.keep = kTries, .apart_mm = 1.0, .spacing = 0.5});
@@ -317,8 +317,8 @@ std::vector<Device> Planner::amongStanding(std::vector<Device> devices) const {
   return devices;
 }
 
-// A device is kept only if it is safe; definitive ones and those before it in the list have the right of way. Where the
-// path chosen is not safe when looked at closely, others are tried.
+// A device is kept only if it is safe; definitive ones and those before it in the list take precedence. If the chosen
+// path proves unsafe on close inspection, others are tried.
 void Planner::keepSafeOnes() {
   for (std::size_t i = 0; i < wanted_.size(); ++i) {
     auto& [rule, found, chosen] = wanted_[i];
@@ -338,7 +338,7 @@ void Planner::keepSafeOnes() {
   }
 }
 
-// Rays that nothing definitive holds.
+// Rays that no definitive device holds.
 void Planner::holdOtherwise() {
   for (const RayJoint& joint : joints_) {
     const bool held = std::any_of(placed_.begin(), placed_.end(), [&](const Placed& p) {
@@ -356,7 +356,7 @@ void Planner::holdOtherwise() {
   }
 }
 
-// The wire that stays takes the place of the one that would have held meanwhile.
+// The permanent wire replaces the temporary one.
 void Planner::holdByWire(const RayJoint& joint) {
   const auto gives_way = [&](const Placed& p) {
     return p.device.ray == joint.ray && p.device.stage == DeviceStage::kTemporary;

@@ -1,4 +1,4 @@
-// The default construct: a screw for each ray, temporary wires that hold the reduction meanwhile, and all checks.
+// The default construct: a screw for each ray, temporary wires that hold the reduction until then, and all checks.
 //
 // What is planned (common practice without a source unless one is named):
 //   ray 1   3.5 mm cortex positioning screw from the dorsal first base across TMT1 along the medial cuneiform

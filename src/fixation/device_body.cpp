@@ -13,16 +13,15 @@ using path::Segment;
 // What nearness costs, against the costs of single paths (path_cost.cpp; 0.6 = an entry at the edge of the cortex
 // allowed). Chosen together with those, not derived.
 struct PairWeights {
-  double too_near = 6;  // for any gap that is less than wanted, so that such pairs are chosen only where all else fails
-  double missing = 30;  // per mm2 that the gap is short: half of what a margin to the cortex costs that is short
-  double crowded = 0.15;  // per mm that the gap is short of twice what is wanted: room is welcome, for little
+  double too_near = 6;    // for any gap below what is wanted, so that such pairs are chosen only if all else fails
+  double missing = 30;    // per mm2 that the gap is short: half the cost of a short margin to the cortex
+  double crowded = 0.15;  // per mm that the gap is short of twice what is wanted: more room is welcome, but cheap
   double in_the_way = 4;  // for any overlap outside the bone of a wire with what drives the other, or with that wire
   double overlap = 4;     // per mm2 of that overlap
 };
 constexpr PairWeights kWeight;
 
-// Outside the bone: a wire that stands out must leave room for the sleeve and the driver of a screw, and for another
-// wire.
+// Outside the bone: a protruding wire must leave room for a screw's sleeve and driver, and for another wire.
 double outsideGap(const DeviceBody& a, const DeviceBody& b) {
   if (a.stub_mm == 0 && b.stub_mm == 0)
     return std::numeric_limits<double>::max();  // one screw is finished before the next begins

@@ -12,7 +12,7 @@ namespace rayset::fixation {
 struct DeviceBody {
   Vec3 entry, tip, direction;
   double radius = 0, head_radius = 0;
-  double stub_mm = 0;    ///< stands out of the bone that far
+  double stub_mm = 0;    ///< length protruding from the bone
   double driver_mm = 0;  ///< radius of what drives it in
 };
 [[nodiscard]] DeviceBody bodyOf(const Device& device, const Catalogue& catalogue);

@@ -22,10 +22,10 @@ using namespace fixation;
 using path::Space;
 using SpacePtr = std::shared_ptr<const Space>;
 
-// The bones it goes through, as a key.
+// The bones it passes through, as a key.
 std::string throughOf(const Device& device) { return fmt::format("{}", fmt::join(device.through, ">")); }
 
-// Where a line drawn from `entry` enters the first bone, along the line; of several places the nearest.
+// Where a line drawn from `entry` enters the first bone, along the line; the nearest if there are several.
 std::optional<double> entryAlong(const Space& space, const Vec3& entry, const Vec3& direction) {
   constexpr double kBackMm = 25;  // a line drawn with its entry farther off than this means something else
   std::optional<double> at;
@@ -34,9 +34,9 @@ std::optional<double> entryAlong(const Space& space, const Vec3& entry, const Ve
   return at;
 }
 
-// The length of this type that a line from the cortex to where its tip was drawn asks for, with what comes of it.
+// Sets the length of this type that a line from the cortex to the drawn tip asks for, and what depends on it.
 Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
-  // Points are stored to a thousandth and the entry is laid on the cortex anew: a size asked for is not lost by that.
+  // Points are stored to a thousandth and the entry is snapped to the cortex again: neither may lose a requested size.
   constexpr double kSlackMm = 0.05;
   const double asked = drawn_mm + kSlackMm;
   if (!traits(type.kind).cut_to_length) {
@@ -56,7 +56,7 @@ Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
   return {};
 }
 
-// The hole is drilled as deep as it may be where that asks for this length, else as deep as the device is long.
+// The hole is drilled as deep as allowed if that depth gives this length, else as deep as the device is long.
 double drilledDepth(const Device& device, const ImplantType& type, const Rule& rule) {
   const path::Reading r = path::read(*rule.space, device.entry, device.direction, rule.tool, 0.1);
   const double usable = r.crosses ? std::min(r.usable, rule.depth_cap) : device.length_mm;
@@ -73,14 +73,14 @@ struct DeviceChecker::Impl {
   ReducedFoot foot{input, ReducedFoot::Beside::kLeftOut};
   RuleBook book{input, catalogue, settings, foot};
   DeviceInspector inspector{input, catalogue, foot};
-  std::map<std::string, SpacePtr> spaces;                     // by the bones gone through; null if there is none
-  std::map<std::string, std::optional<Rule>> rules;           // by what decides the rule
-  std::vector<std::shared_ptr<const DeviceChecker>> adopted;  // hold the fields of rules taken over
+  std::map<std::string, SpacePtr> spaces;                     // by the bones passed through; null if there is none
+  std::map<std::string, std::optional<Rule>> rules;           // by what determines the rule
+  std::vector<std::shared_ptr<const DeviceChecker>> adopted;  // own the fields of adopted rules
 
   Impl(ConstructInput in, Catalogue c, ConstructSettings s)
       : input(std::move(in)), catalogue(std::move(c)), settings(std::move(s)) {}
 
-  // Those the devices go through, beside each other, where they are not there yet.
+  // Makes, in parallel, the missing spaces that the devices pass through.
   void makeSpaces(const std::vector<Device>& devices) {
     std::vector<Bone> own;
     for (const Device& d : devices)
@@ -113,7 +113,7 @@ struct DeviceChecker::Impl {
   void forget(Bone b) {
     foot.forget(b);
     inspector.forget(b);
-    // "M2>C2", "M2.1>M2": ids are told apart by what follows them.
+    // "M2>C2", "M2.1>M2": the character after an id distinguishes them.
     const std::string id(boneId(b));
     std::erase_if(spaces, [&](const auto& entry) {
       const std::string text = ">" + entry.first + ">";

@@ -16,7 +16,7 @@ using path::Space;
 
 constexpr double kStepMm = 0.1;
 
-// Points round a device's axis, every 30 degrees.
+// Points around a device's axis, every 30 degrees.
 struct Round {
   Vec3 u, v;
   explicit Round(const Vec3& axis) : u(axis.unitOrthogonal()), v(axis.cross(u)) {}
@@ -29,7 +29,7 @@ struct Round {
 
 double angleBetween(double cosine) { return std::acos(std::clamp(cosine, -1.0, 1.0)); }
 
-// How far into the bone the entry goes: where, under flat cortex, the side lies the wanted margin deep.
+// How deep the entry zone is: under flat cortex the side reaches the wanted margin there.
 double endOfEntry(const Device& device, const Rule& rule, const Reading& r) {
   return path::entryZone(device.diameter_mm / 2, rule.tool.wanted_margin, r.surface_angle);
 }
@@ -68,7 +68,7 @@ void checkCrossing(DeviceChecks& checks, const Device& device, const Rule& rule,
   }
 }
 
-// The axis beyond the bones, on the meshes themselves: from the last way out to the tip, if the tip is in neither.
+// The axis beyond the bones, on the meshes themselves: from the last exit to the tip, if the tip is in neither.
 double tipBeyondCortex(const Device& device, const Space& space) {
   double out_at = 0;
   for (const RayCaster* mesh : {space.first_mesh.get(), space.last_mesh.get()}) {
@@ -105,7 +105,7 @@ DeviceChecks DeviceInspector::checks(const Device& device, const std::vector<Dev
   return checks;
 }
 
-// On the thread's cylinder, from so far along the axis to the tip.
+// On the thread's cylinder, from `from` mm along the axis to the tip.
 double DeviceInspector::meanHu(const Device& device, const Rule& rule, double from_mm) const {
   if (input_.ct == nullptr) return 0;
   const auto scanned = [&](const std::string& id, const Vec3& p) {
@@ -120,7 +120,7 @@ double DeviceInspector::meanHu(const Device& device, const Rule& rule, double fr
     for (int k = 0; k < Round::kPoints; ++k) {
       const Vec3 p = device.entry + t * device.direction + round.at(k, device.diameter_mm / 2);
       const bool in_first = rule.space->first.distance(p) < 0, in_last = rule.space->last.distance(p) < 0;
-      if (!in_first && !in_last) continue;  // the joint gap holds nothing
+      if (!in_first && !in_last) continue;  // the joint gap gives no hold
       sum += sampleLinear(*input_.ct, scanned(in_first ? device.through.front() : device.through.back(), p), 0.0);
       ++count;
     }
@@ -128,7 +128,7 @@ double DeviceInspector::meanHu(const Device& device, const Rule& rule, double fr
   return count > 0 ? sum / static_cast<double>(count) : 0;
 }
 
-// The head bears against the metatarsal: what can pull out is the thread in the tarsal bone.
+// The head bears against the metatarsal: only the thread in the tarsal bone can pull out.
 void DeviceInspector::checkPurchase(DeviceChecks& checks, const Device& device, const Rule& rule,
                                     double thread_from_mm) const {
   const ImplantType& type = *catalogue_.find(device.type);
@@ -140,7 +140,7 @@ void DeviceInspector::checkPurchase(DeviceChecks& checks, const Device& device, 
   checks.pullout_high_n = force(strength.high_mpa);
 }
 
-// The mesh of a bone that the device is not planned through, where it may come within `beyond_mm` of its side.
+// The mesh of a bone that the device is not planned through, if it may come within `beyond_mm` of the device's side.
 const RayCaster* DeviceInspector::nearOther(const Device& device, Bone b, double beyond_mm) const {
   const Surface* surface = foot_.bone(b);
   const std::string id(boneId(b));
@@ -156,7 +156,7 @@ const RayCaster* DeviceInspector::nearOther(const Device& device, Bone b, double
              : nullptr;
 }
 
-// Nearest distances along the axis, up to where its tip begins to taper.
+// Nearest distances along the axis, up to the start of the tip's taper.
 bool DeviceInspector::mayEnter(const Device& device, Bone b) const {
   const double error = foot_.surfaceError(std::string(boneId(b)));
   if (error <= 0) return false;

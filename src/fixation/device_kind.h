@@ -8,18 +8,18 @@ namespace rayset {
 
 enum class DeviceKind { kScrew, kWire };
 
-/// Length of wire drawn outside the bone, mm; room for it is kept against screw heads and the drill's sleeve.
+/// Length of wire drawn outside the bone, mm; it is kept clear of screw heads and of the drill's sleeve.
 inline constexpr double kWireStubMm = 20;
 
-/// What follows from the kind alone: nothing else asks which kind a device is.
+/// Everything that depends on the kind: no other code checks which kind a device is.
 struct DeviceTraits {
   std::string_view word;       ///< in files and on screen
-  std::string_view words;      ///< of several, as the follow-up's rules name them
+  std::string_view words;      ///< plural, as in the follow-up's rules
   bool threaded = false;       ///< holds by its thread: purchase is computed, the hole is drilled and measured
   bool headed = false;         ///< has a head that is countersunk
   bool cut_to_length = false;  ///< any length; else only catalogue lengths
-  double stub_mm = 0;          ///< protrudes from the bone by this much while it is in
-  double driver_mm = 0;        ///< radius of what drives it in, outside the bone (design choice)
+  double stub_mm = 0;          ///< protrudes from the bone by this much while in place
+  double driver_mm = 0;        ///< radius of its driver, outside the bone (design choice)
 };
 [[nodiscard]] constexpr DeviceTraits traits(DeviceKind kind) {
   switch (kind) {

@@ -1,4 +1,4 @@
-// The shape of a device, once for its picture and for its metal on films.
+// The shape of a device, shared by its picture and its metal on films.
 #pragma once
 
 #include <vector>
@@ -17,7 +17,7 @@ struct OutlineStretch {
   };
   Shape shape = Shape::kCylinder;
   double from = 0, to = 0;
-  Section begin, end;  ///< of a ball: where it is cut; its centre is at `from`, its radius that of `begin`
+  Section begin, end;  ///< for a ball: where it is cut; its centre is at `from`, its radius is that of `begin`
 };
 
 /// From the head or the stub to the point, without gaps. Screw: a hemispherical head with a flat top at the entry, the

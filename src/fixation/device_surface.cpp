@@ -14,7 +14,7 @@ struct Ring {
   double along, a, b;
 };
 
-// Closed solid swept through rings of rising `along`; first and last are capped (or end in a point).
+// Closed solid swept through rings of increasing `along`; the ends are capped (or pointed).
 Surface sweep(const std::vector<Ring>& rings, const Vec3& origin, const Vec3& direction) {
   const Vec3 u = direction.unitOrthogonal(), v = direction.cross(u);
   Surface s;

@@ -9,10 +9,10 @@ namespace rayset::path {
 namespace {
 
 constexpr double kCrackMm = 1.5;  // along the axis; wider gaps between a bone and its fragment end the path
-/// A face reaches as far as the gap is wide where it is close, and this much more: faces are not parallel. The least
-/// reach is what closed joints have always been given.
+/// The reach of a face: the gap's width where it is narrow, plus this, as faces are not parallel. The least reach is
+/// the one that closed joints have always had.
 constexpr double kFaceBeyondMm = 1.2, kLeastReachMm = 2.5;
-/// The closing bridges the widest gap of a face, and this much more, so that its waist stays thin.
+/// The closing bridges the widest gap of a face plus this, so that its waist stays thin.
 constexpr double kBridgeMm = 0.75;
 /// A skin point this much nearer than the nearest point of a face is not on the face (grids and triangles are off by
 /// less).
@@ -38,7 +38,7 @@ void eachFacing(const Solid& bone, const Solid& other, double reach_mm, const Ta
   }
 }
 
-// The triangles of a face alone: open, for nearest distances.
+// The triangles of a face only: open, for nearest distances.
 Surface faceSurface(const Solid& bone, const Solid& other, double reach_mm) {
   Surface out;
   eachFacing(bone, other, reach_mm, [&](double, const Vec3&, const Vec3&, double, const auto& t, const Part& part) {
@@ -49,7 +49,8 @@ Surface faceSurface(const Solid& bone, const Solid& other, double reach_mm) {
   return out;
 }
 
-// Whether two parts of a bone (a fragment and the rest) lie close to the point: between them is a crack, not cortex.
+// Whether two parts of a bone (a fragment and the rest) lie close to the point: the gap between them is a crack, not
+// cortex.
 bool atCrack(const Solid& bone, const Vec3& p, double within) {
   if (bone.parts.size() < 2) return false;
   int near = 0;
@@ -136,8 +137,8 @@ std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obsta
   const double closing = space.closing;
   const DistanceField dilated(box, kOuterVoxelMm, kBandMm - closing,
                               [&](const Vec3& p) { return std::min(first.distance(p), last.distance(p)) - closing; });
-  // Peel the same amount off again: depth below the dilated skin, less the closing. Exact distances at the points that
-  // lie inside; outside nothing is asked but that it is outside. Then the cortex beside the faces is put back.
+  // Peel the same amount off again: depth below the dilated skin, less the closing. Distances are exact at the points
+  // inside; the others only have to be outside. Then the cortex beside the faces is restored.
   const Surface skin = isosurface(dilated, 0);
   const RayCaster skin_mesh({&skin});
   const Surface first_patch = faceSurface(first, last, reach), last_patch = faceSurface(last, first, reach);
@@ -147,7 +148,7 @@ std::optional<Space> makeSpace(Solid first, Solid last, std::vector<Space::Obsta
     const auto nearest = skin_mesh.nearest(p, kOuterBandMm + closing);
     const double closed = closing - (nearest ? nearest->distance : kOuterBandMm + closing);
     const double to_first = first.distance(p), to_last = last.distance(p);
-    // Whether what is nearest of a bone's skin is cortex, not its face (nor the crack of a break).
+    // Whether the nearest part of a bone's skin is cortex, not its face (nor the crack of a fracture).
     const auto cortex = [&](const Solid& bone, double distance, const RayCaster& patch) {
       return std::abs(distance) < kBandMm && !atCrack(bone, p, 2 * closing) &&
              !patch.nearest(p, std::abs(distance) + kBesideFaceMm);
@@ -216,7 +217,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
     }
     before = d;
   }
-  // Over the gap.
+  // Across the gap.
   t = r.leave;
   before = space.last.distance(at(t));
   if (before >= 0) {
@@ -224,7 +225,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
       t += step / 2;
       if (t > r.leave + 2 * space.closing + 2 || t > tool.longest) return r;
       const double d = space.last.distance(at(t));
-      if (space.outer.value(at(t)) > 0) return r;  // out beside the joint
+      if (space.outer.value(at(t)) > 0) return r;  // leaves the bones beside the joint
       if (d < 0) {
         r.enter = t - step / 2 * d / (d - before);
         break;
@@ -235,7 +236,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
     r.enter = r.leave;  // faces overlap a little
   }
   r.crossing = at((r.leave + r.enter) / 2);
-  // Into the last bone, as deep as the whole shaft finds room.
+  // Into the last bone, as deep as there is room for the whole shaft.
   t = r.enter;
   const auto roomAt = [&](double depth) {
     return discRoom(space, entry, direction, tool.radius, tool.end_clearance, depth);
@@ -269,7 +270,7 @@ Reading read(const Space& space, const Vec3& entry, const Vec3& direction, const
   r.other = kBandMm;
   for (double s = 0; s <= r.usable; s += 2 * step)
     r.other = std::min(r.other, space.obstacleDistance(at(s)) - tool.radius);
-  // Outside: the sleeve stands off the bone it enters, so the two bones count from twice the corridor's radius on.
+  // Outside: the sleeve is held off the bone it enters, so the two bones count only from twice the corridor's radius.
   r.outside = kBandMm;
   for (double s = 3; s <= 45; s += 3) {
     const Vec3 p = at(-s);
@@ -331,7 +332,7 @@ double marginOver(const Space& space, const Vec3& entry, const Vec3& direction, 
 std::optional<Vec3> exactEntry(const Space& space, const Vec3& near, const Vec3& direction) {
   constexpr double kBack = 12;
   std::optional<Vec3> best;
-  double least = 4;  // farther off it is another part of the bone
+  double least = 4;  // beyond that it is another part of the bone
   for (const auto& hit : space.first_mesh->all(near - kBack * direction, direction, 2 * kBack)) {
     if (hit.entering && std::abs(hit.distance - kBack) < least) {
       least = std::abs(hit.distance - kBack);

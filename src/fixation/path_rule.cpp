@@ -21,9 +21,10 @@ const std::string kScrew = "cortex-3.5", kHoldingWire = "wire-1.6-threaded", kLa
 
 namespace {
 
-constexpr double kDrillBeyondMm = 2;  // a hole is read that much deeper than the longest screw
+constexpr double kDrillBeyondMm = 2;  // a hole may measure this much deeper than the longest screw
 
-// The coordinate of a joint's rim along the shaft in each direction round it: the outermost tenth of the face that way.
+// The coordinate of a joint's rim along the shaft in each direction around it: the outermost tenth of the face on that
+// side.
 void findRim(RayAnatomy& a, const Face& face) {
   for (std::size_t i = 0; i < a.rim.size(); ++i) {
     const double angle = 2 * std::numbers::pi * static_cast<double>(i) / static_cast<double>(a.rim.size());
@@ -90,14 +91,14 @@ Rule RuleBook::withImplant(const std::string& type_id, std::string id, DeviceSta
   return rule;
 }
 
-// The bones gone through, with room for what their surfaces may be off.
+// The bones passed through, with room for the error of their surfaces.
 void RuleBook::through(Rule& rule, std::vector<std::string> bones) const {
   rule.surface_error = foot_.surfaceError(bones);
   rule.tool.end_clearance += foot_.surfaceError(bones.back());
   rule.device.through = std::move(bones);
 }
 
-// From the metatarsal of a ray across its joint.
+// From a ray's metatarsal across its joint.
 void RuleBook::across(Rule& rule, Ray ray, const Space& space) const {
   through(rule, bonesOfRay(ray));
   rule.ray = rayAnatomy(*foot_.bone(metatarsal(ray)), space.first_face, input_.frame);
@@ -115,7 +116,7 @@ Vec3 RuleBook::alongCuneiform(const Space& space) const {
 Rule RuleBook::screw(Ray ray, std::shared_ptr<const Space> space) const {
   Rule rule = withImplant(kScrew, fmt::format("S{}", ray), DeviceStage::kDefinitive, ray);
   rule.what = fmt::format("screw of the {} ray", ordinal(ray));
-  rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a length that is sold costs a millimetre on average
+  rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a stocked length costs a millimetre on average
   across(rule, ray, *space);
   rule.off_centre_weight = 0.12;
   rule.deep_enough = 30;
@@ -135,7 +136,7 @@ Rule RuleBook::screw(Ray ray, std::shared_ptr<const Space> space) const {
     rule.along = -rule.ray.distal;
     rule.along_weight = 0.25;
   } else if (ray == 5) {
-    // The fifth base is broad and its joint faces obliquely backwards: one comes in from its lateral side.
+    // The fifth base is broad and its joint faces obliquely backwards: the approach is from its lateral side.
     rule.sector_centre = toRadians(-50);
     rule.sector_half = toRadians(55);
     rule.good_from = settings_.joint_bridge_mm;
@@ -175,7 +176,7 @@ Rule RuleBook::fragmentWire(const std::string& fragment, char letter, bool into,
                             std::shared_ptr<const Space> space) const {
   const std::string parent = parentId(fragment);
   const auto b = boneFromId(parent);
-  // Definitive: nothing else holds the fragment once the holding wires are out.
+  // Definitive: nothing else holds the fragment once the temporary wires are out.
   Rule rule = withImplant(kFragmentWire, fmt::format("F{}{}", fragment, letter), DeviceStage::kDefinitive, rayWith(*b));
   rule.what = fmt::format("wire of fragment {}", fragment);
   rule.fragment = true;
@@ -201,7 +202,7 @@ Rule RuleBook::of(const Device& device, std::shared_ptr<const Space> space) cons
     return wire(device.ray, std::move(space), device.stage == DeviceStage::kDefinitive);
   };
   Rule rule = planned();
-  // Another implant than the one planned with, by hand.
+  // An implant other than the planned one, chosen by hand.
   const ImplantType* type = catalogue_.find(device.type);
   if (type != nullptr && type->kind == rule.device.kind && type->id != rule.device.type) takeImplant(rule, *type);
   return rule;

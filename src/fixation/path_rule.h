@@ -55,7 +55,7 @@ struct Rule {
   double along_weight = 0;       ///< cost of being 15 degrees off it
   double shaft_angle = -1;       ///< wanted angle to the shaft; -1 for none
   double head_radius = 0;
-  double surface_error = 0;     ///< of the bones passed through; added to the margin sought
+  double surface_error = 0;     ///< of the bones passed through; added to the margin aimed for
   std::vector<double> lengths;  ///< from the catalogue; empty: whole millimetres
 
   [[nodiscard]] bool inBand(double from_joint) const { return from_joint >= band_from && from_joint <= band_to; }

@@ -25,7 +25,7 @@ Vec3 ontoCortex(const Space& space, Vec3 p) {
   return p;
 }
 
-// The fragment's free skin: not its broken face (inside the closed union), not what a neighbour lies against.
+// The fragment's free skin: not its broken face (inside the closed union), nor where it touches a neighbour.
 bool onFreeSkin(const Rule& rule, const OrientedPoint& p) {
   return std::abs(rule.space->outer.value(p.position)) <= 0.3 && rule.space->obstacleDistance(p.position) >= 3 &&
          (p.position - rule.space->face_centre).norm() <= 25 && p.normal.dot(rule.up) >= 0;
@@ -81,7 +81,7 @@ std::vector<Candidate> pathsFrom(const Vec3& entry, const Points& crossings, con
   return found;
 }
 
-// The first of the list that lie `apart_mm` from each other, in entry or in crossing.
+// The first of the list that are `apart_mm` from each other, in entry or in crossing.
 std::vector<Candidate> apart(const std::vector<Candidate>& list, std::size_t keep, double apart_mm) {
   std::vector<Candidate> kept;
   for (const Candidate& c : list) {
@@ -94,7 +94,7 @@ std::vector<Candidate> apart(const std::vector<Candidate>& list, std::size_t kee
   return kept;
 }
 
-// Least cost over four shifts of up to 4 mm each. Whoever calls keeps the best point that `cost` was asked about.
+// Least cost over four shifts of up to 4 mm each. The caller keeps the best point for which `cost` was called.
 template <class Cost>
 void minimise(Cost cost) {
   nlopt::opt optimiser(nlopt::LN_NELDERMEAD, 4);
@@ -110,7 +110,7 @@ void minimise(Cost cost) {
   try {
     optimiser.optimize(x, value);
   } catch (const std::exception&) {
-    // Round-off in the simplex: the best point seen is kept all the same.
+    // Round-off in the simplex: the best point seen is kept anyway.
   }
 }
 
@@ -169,7 +169,7 @@ void chooseTogether(std::vector<Wanted>& devices, double wanted_gap_mm) {
     double cost = 0;
   };
   constexpr std::size_t kWidth = 48;
-  // The choice with path `k` for the device after those it has.
+  // The choice extended by path `k` for the next device.
   const auto with = [&](Choice choice, std::size_t k) {
     const Wanted& device = devices[choice.pick.size()];
     choice.cost += device.found[k].cost;

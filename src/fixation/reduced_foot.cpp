@@ -11,7 +11,7 @@ using path::Solid;
 using path::Space;
 
 constexpr double kReachMm = 42;           // of a metatarsal from its joint: entry points lie well within
-constexpr double kHindfootVoxelMm = 1.2;  // it only has to be kept out of
+constexpr double kHindfootVoxelMm = 1.2;  // devices only have to stay out of it
 
 std::shared_ptr<const Space> shared(std::optional<Space> space) {
   return space ? std::make_shared<const Space>(std::move(*space)) : nullptr;
@@ -125,7 +125,7 @@ std::shared_ptr<const Space> ReducedFoot::fragmentSpace(const std::string& fragm
   const std::string parent = parentId(fragment);
   Solid first{{part(fragment)}}, last{{part(parent)}};
   auto others = obstacles({parent});
-  for (const auto& [sister, surface] : input_.fragments)  // its sister fragments stay clear of its wires
+  for (const auto& [sister, surface] : input_.fragments)  // its wires stay clear of the other fragments
     if (sister != fragment && parentId(sister) == parent && !surface.empty())
       others.push_back({sister, fields_.at(sister).get(), &surface, surfaceError(parent)});
   if (into) std::swap(first, last);

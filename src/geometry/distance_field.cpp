@@ -26,11 +26,10 @@ using Dense = openvdb::tools::Dense<float, openvdb::tools::LayoutXYZ>;  // x fas
 
 constexpr float kExactBand = 1.5F;  ///< voxels on either side of the surface whose nearest triangle OpenVDB finds
 
-/// Carries the distances on from the narrow band, layer by layer (OpenVDB's own widening asks many triangles for every
+/// Extends the distances from the narrow band, layer by layer (OpenVDB's own widening tests many triangles for every
 /// voxel). A voxel's nearest triangle is that of one of its neighbours nearer to the surface, or one close to it: of
-/// the neighbours' nearest points those nearest to the voxel name the triangles that are asked. `values`: signed
-/// voxels; within kExactBand exact, elsewhere only the sign counts. Beyond `band` they keep its sign and at least its
-/// size.
+/// the neighbours' nearest points, those nearest to the voxel give the triangles to test. `values`: signed voxels;
+/// within kExactBand exact, elsewhere only the sign counts. Beyond `band` they keep its sign and at least its size.
 void widen(const std::vector<openvdb::Vec3s>& points, const std::vector<openvdb::Vec3I>& triangles,
            const openvdb::Int32Grid& nearest, const Eigen::Vector3i& size, float band, std::vector<float>& values) {
   using V = Eigen::Vector3f;
@@ -97,7 +96,7 @@ void widen(const std::vector<openvdb::Vec3s>& points, const std::vector<openvdb:
       const V on = onTriangle(t, p);
       if (const float exact = (on - p).squaredNorm(); exact < least) least = exact, out = {on, t};
     }
-    // Fine meshes: on from there to the triangle around the nearest corner that is nearer still.
+    // Fine meshes: continue to the triangle around the nearest corner that is nearer still.
     for (int step = 0; step < kSteps && out.triangle >= 0; ++step) {
       const openvdb::Vec3I& t = triangles[static_cast<std::size_t>(out.triangle)];
       std::uint32_t near = t[0];
@@ -133,7 +132,7 @@ void widen(const std::vector<openvdb::Vec3s>& points, const std::vector<openvdb:
           next.push_back(static_cast<std::uint32_t>(m));
         }
     }
-    // The layer is found from what was known before it: the same on any number of threads.
+    // A layer depends only on earlier ones: the same on any number of threads.
     std::vector<Known> found(next.size());
     tbb::parallel_for(tbb::blocked_range<std::size_t>(0, next.size(), 512),
                       [&](const tbb::blocked_range<std::size_t>& range) {
@@ -239,7 +238,7 @@ double DistanceField::value(const Vec3& p) const { return sample(p).distance; }
 Surface isosurface(const std::vector<float>& values, const Eigen::Vector3i& size, const Vec3& origin,
                    const Vec3& spacing, double iso) {
   startOpenVdb();
-  // One layer of "outside" all round closes the surface where the object meets the border of the grid.
+  // One layer of "outside" all around closes the surface where the object meets the border of the grid.
   const Eigen::Vector3i padded = size + Eigen::Vector3i::Constant(2);
   const auto px = static_cast<std::size_t>(padded.x()), py = static_cast<std::size_t>(padded.y()),
              pz = static_cast<std::size_t>(padded.z());

@@ -1,4 +1,4 @@
-// What a plane cuts out of a surface, triangle by triangle, and how the pieces follow each other.
+// The intersection of a plane with a surface, triangle by triangle, and the order of its segments.
 #pragma once
 
 #include <algorithm>
@@ -11,8 +11,8 @@
 
 namespace rayset {
 
-/// In one triangle: from its edge that falls below the plane to the one that rises above it. With outward triangles the
-/// solid lies left of it, seen from the normal's side.
+/// In one triangle: from the edge going below the plane to the one coming above it. With outward triangles the solid is
+/// on its left, seen from the normal's side.
 struct CutSegment {
   std::uint64_t start_edge = 0, end_edge = 0;
   Vec3 start = Vec3::Zero(), end = Vec3::Zero();
@@ -36,7 +36,7 @@ template <class Place>
   }
   return s;
 }
-/// Where the way from a to b meets the plane that they lie so high above.
+/// Where the line from a to b meets the plane, given their heights above it.
 [[nodiscard]] inline Vec3 crossing(const Vec3& a, const Vec3& b, double height_a, double height_b) {
   return a + (b - a) * (height_a / (height_a - height_b));
 }
@@ -48,7 +48,7 @@ struct CutChain {
 };
 enum class ChainStart {
   kAnywhere,  ///< in the order of the segments; an open line may come in pieces
-  kAtEnds     ///< open lines first, each begun where nothing leads to, so that it is one
+  kAtEnds     ///< open lines first, each from the end that nothing leads to, so that it stays whole
 };
 [[nodiscard]] std::vector<CutChain> chained(const std::vector<CutSegment>& segments, ChainStart start);
 

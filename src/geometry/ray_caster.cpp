@@ -85,7 +85,7 @@ void collectHit(const RTCFilterFunctionNArguments* arguments) {
     if (arguments->valid[i] == 0) continue;
     context->found->emplace_back(RTCHitN_geomID(arguments->hit, arguments->N, i),
                                  RTCHitN_primID(arguments->hit, arguments->N, i));
-    arguments->valid[i] = 0;  // reject, so that the ray goes on
+    arguments->valid[i] = 0;  // reject, so that the ray continues
   }
 }
 

@@ -95,7 +95,7 @@ IcpResult alignIcp(const std::vector<OrientedPoint>& moving, const AlignmentTarg
     result.rms_mm = weights > 0 ? std::sqrt(squares / weights) : 0;
     result.information = A;
     if (used < 6) break;
-    // A little damping holds directions that the surface does not see (turn about the axis of a smooth shaft).
+    // Slight damping holds directions that the surface does not constrain (rotation about the axis of a smooth shaft).
     Eigen::Matrix<double, 6, 6> damped = A;
     damped.topLeftCorner<3, 3>().diagonal().array() += 1e-6 * weights * radius * radius + 1e-9;
     damped.bottomRightCorner<3, 3>().diagonal().array() += 1e-6 * weights + 1e-9;
@@ -107,7 +107,7 @@ IcpResult alignIcp(const std::vector<OrientedPoint>& moving, const AlignmentTarg
     if (at_end && moved < settings.stop_mm) break;
     reach = std::max(settings.end_reach_mm, reach * shrink);
   }
-  // Rounding accumulates over products of rotations: put the result back on SO(3).
+  // Rounding accumulates over products of rotations: project the result back onto SO(3).
   const Eigen::JacobiSVD<Mat3> svd(result.moving_to_fixed.linear(), Eigen::ComputeFullU | Eigen::ComputeFullV);
   result.moving_to_fixed.linear() = svd.matrixU() * svd.matrixV().transpose();
   return result;

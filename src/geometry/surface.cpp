@@ -18,7 +18,7 @@ Vec3 faceCross(const Surface& s, const Surface::Triangle& t) {
 }
 
 std::uint64_t edgeKey(std::uint32_t a, std::uint32_t b) { return (static_cast<std::uint64_t>(a) << 32) | b; }
-/// The same whichever way the edge is run along.
+/// The same for both directions of the edge.
 std::uint64_t edgeKeyBothWays(std::uint32_t a, std::uint32_t b) { return edgeKey(std::min(a, b), std::max(a, b)); }
 
 struct CellHash {
@@ -153,7 +153,7 @@ bool isClosed(const Surface& surface) {
 }
 
 Surface withoutFlaps(Surface surface) {
-  for (;;) {  // a flap may hang on another
+  for (;;) {  // a flap may be attached to another
     std::unordered_map<std::uint64_t, int> uses;
     for (const auto& t : surface.triangles)
       for (std::size_t k = 0; k < 3; ++k) ++uses[edgeKeyBothWays(t[k], t[(k + 1) % 3])];

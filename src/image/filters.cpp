@@ -27,7 +27,7 @@ using itk_bridge::take;
 
 template <class T>
 FloatVolume gaussian(const Volume<T>& in, double sigma_mm) {
-  if (in.grid.size.minCoeff() < 4) {  // the recursive filter needs four samples a line
+  if (in.grid.size.minCoeff() < 4) {  // the recursive filter needs four samples per line
     FloatVolume copy;
     copy.grid = in.grid;
     copy.voxels.assign(in.voxels.begin(), in.voxels.end());
@@ -63,7 +63,8 @@ LabelVolume inverted(const LabelVolume& mask) {
   return out;
 }
 
-/// A rim of empty voxels, so that closing and erosion treat the border of the grid as outside but lose nothing there.
+/// A rim of empty voxels, so that closing and erosion treat the border of the grid as outside without losing anything
+/// there.
 template <class T>
 Volume<T> padded(const Volume<T>& in, int rim, T fill) {
   Grid grid = in.grid;

@@ -8,7 +8,7 @@ namespace rayset {
 std::size_t fillInside(LabelVolume& labels, const Surface& surface, std::uint8_t value) {
   const Grid& g = labels.grid;
   if (surface.empty() || g.count() == 0) return 0;
-  // Rows are shifted by a hair, so that they do not run along edges of triangles whose vertices lie on the grid.
+  // Rows are shifted minutely so as not to run along edges of triangles whose vertices lie on the grid.
   const Vec3 hair(0, 3.1e-7, 5.3e-7);
   std::vector<Vec3> at;
   at.reserve(surface.vertices.size());

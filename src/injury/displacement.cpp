@@ -1,7 +1,7 @@
 // The rotation sequence, once and for all.
 //
-// Grood and Suntay (1983, J Biomech Eng 105:136) describe the turn of one body against another by three axes: e1 fixed
-// in the first body, e3 fixed in the second, and the floating axis e2 perpendicular to both. Here
+// Grood and Suntay (1983, J Biomech Eng 105:136) describe the rotation of one body relative to another by three axes:
+// e1 fixed in the first body, e3 fixed in the second, and the floating axis e2 perpendicular to both. Here
 //   first body    the place where the metatarsal belongs (reduced);  e1 = medial axis of the foot frame
 //   second body   the metatarsal as scanned;  e3 = distal axis of the foot frame, carried along with the metatarsal
 //   floating      e2 = the dorsal axis after the turn about e1

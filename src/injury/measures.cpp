@@ -1,6 +1,6 @@
 // How each measure is taken. All of them are taken in the components of the foot frame, (x, y, z) = (distal, medial,
-// dorsal), in which a left foot is its mirror image: from there on every foot is a right foot and no formula knows the
-// side.
+// dorsal), in which a left foot is its mirror image: from there on every foot is a right foot and no formula depends on
+// the side.
 #include "injury/measures.h"
 
 #include <tbb/parallel_for.h>
@@ -118,7 +118,7 @@ std::optional<Value> transverseGap(const PlaneSection& medial, const PlaneSectio
     sum_lateral += l.high;
     ++count;
   }
-  // A window of which less than a third is there would compare corners.
+  // A window with less than a third present would compare corners.
   if (count * 3 < steps + 1) return std::nullopt;
   v.from = Vec3(sum_x / count, sum_medial / count, z);
   v.to = Vec3(sum_x / count, sum_lateral / count, z);
@@ -126,7 +126,7 @@ std::optional<Value> transverseGap(const PlaneSection& medial, const PlaneSectio
   return v;
 }
 
-// Distal end of a section, steadied against single points: upper quartile of the ends of lines along x, 0.5 mm apart.
+// Distal end of a section, robust against single points: upper quartile of the ends of lines along x, 0.5 mm apart.
 double steadyDistalEnd(const PlaneSection& section) {
   const Range across = rangeOf(section, 1);
   std::vector<double> ends;
@@ -171,8 +171,7 @@ void axialDistances(const LocalFoot& foot, Values& values) {
 // --- steps and borders at the joints
 // ----------------------------------------------------------------------------------
 
-/// The face that a tarsal bone turns to a ray, found without the metatarsal, so that a displaced one cannot drag it
-/// along.
+/// The face of a tarsal bone towards a ray, found without the metatarsal, so that a displaced one cannot drag it along.
 struct TarsalFace {
   Vec3 centre = Vec3::Zero(), normal = Vec3::UnitX();
   Range width;               ///< along y
@@ -233,13 +232,13 @@ std::optional<TarsalFace> tarsalFace(Ray ray, const Surface& tarsal) {
   return found;
 }
 
-// nullopt where less than a twentieth of the face has the metatarsal before it: the two no longer make a joint line.
+// nullopt if less than a twentieth of the face has the metatarsal in front of it: the two no longer form a joint line.
 std::optional<JointLine> jointLine(const Surface& metatarsal, const TarsalFace& face) {
   JointLine joint{face.centre, face.normal, 0};
   const RayCaster caster({&metatarsal});
   std::vector<double> gaps;
   for (const auto& p : face.points) {
-    // Start behind the face, so that a metatarsal pushed into it is met as well.
+    // Start behind the face, so that a metatarsal pushed into it is hit as well.
     const auto hit = caster.first(p - 8 * Vec3::UnitX(), Vec3::UnitX(), 0, 30);
     if (hit && hit->entering) gaps.push_back(hit->position.x() - joint.tarsalAt(p.y(), p.z()));
   }
@@ -249,7 +248,8 @@ std::optional<JointLine> jointLine(const Surface& metatarsal, const TarsalFace& 
 }
 
 /// Dorsal rim of a bone at the joint in the sagittal slice at y: mean height of the dorsal outline 1 to 4 mm from where
-/// its uppermost 4 mm end. (The face below may bulge farther; the end is first sought in the half above `upper_from`.)
+/// its uppermost 4 mm end. (The face below may bulge farther; the end is first searched for in the half above
+/// `upper_from`.)
 std::optional<Vec3> dorsalRim(const SectionStack& sagittal, double y, double upper_from, bool distal_end) {
   const auto slice = sagittal.at(y);
   const double inward = distal_end ? -1 : 1;
@@ -279,8 +279,8 @@ std::optional<Vec3> dorsalRim(const SectionStack& sagittal, double y, double upp
 }
 
 // Dorsal step of the metatarsal over the tarsal bone in sagittal slices. Rays 1 to 3: both bones in the same slices,
-// over the middle of the width they share. Rays 4 and 5: each bone over the middle of its own width, because
-// the cuboid's dorsum slopes and a shift to the side would turn its slope into a step.
+// over the middle of their shared width. Rays 4 and 5: each bone over the middle of its own width, because the cuboid's
+// dorsum slopes and a sideways shift would turn its slope into a step.
 std::optional<Value> dorsalStep(Ray ray, const Surface& metatarsal, const Surface& tarsal, const TarsalFace& face) {
   const double upper = basePoint(metatarsal, Vec3::UnitX()).z();
   // Past the tuberosity in the fifth.
@@ -288,7 +288,7 @@ std::optional<Value> dorsalStep(Ray ray, const Surface& metatarsal, const Surfac
   const Range own = rangeOf(planeSection(metatarsal, Vec3(behind_base, 0, 0), Vec3::UnitX()), 1);
   if (own.empty()) return std::nullopt;
   const Range shared{std::max(own.low, face.width.low), std::min(own.high, face.width.high)};
-  if (shared.high - shared.low < 3) return std::nullopt;  // bones that lie beside each other have no step
+  if (shared.high - shared.low < 3) return std::nullopt;  // bones side by side have no step
   const Range &tarsal_width = ray <= 3 ? shared : face.width, &metatarsal_width = ray <= 3 ? shared : own;
   const SectionStack tarsal_slices(tarsal, Vec3::UnitY()), metatarsal_slices(metatarsal, Vec3::UnitY());
   std::vector<Value> slices;
@@ -312,8 +312,8 @@ std::optional<Value> dorsalStep(Ray ray, const Surface& metatarsal, const Surfac
 }
 
 // Lateral offset of the metatarsal's border against the tarsal's, seen from dorsal, at the joint line of that border:
-// the median over heights 3 to 9 mm below the tarsal bone's dorsal rim, where the line seen from dorsal is made and the
-// plantar tubercles of the bases do not reach. `whole_outline`: the outline over all heights instead.
+// the median over heights 3 to 9 mm below the tarsal bone's dorsal rim, which forms the line seen from dorsal and which
+// the plantar tubercles of the bases do not reach. `whole_outline`: the outline over all heights instead.
 struct Tangent {  // least-squares line through border points over their depth from the joint line
   double n = 0, d = 0, y = 0, dd = 0, dy = 0;
   void add(double depth, double edge) {
@@ -413,7 +413,7 @@ std::optional<std::pair<Vec3, Vec3>> talarAxis(const Surface& talus) {
   return std::pair{axes.centre, d};
 }
 
-/// What the foot would stand on: the plane through the plantar-most points of first head, fifth head and heel.
+/// The floor the foot would stand on: the plane through the plantar-most points of first head, fifth head and heel.
 struct Floor {
   Vec3 up = Vec3::UnitZ();
 };
@@ -441,7 +441,7 @@ std::optional<Floor> floorOf(const LocalFoot& foot) {
     if (n.z() < 0) n = -n;
     floor.up = n;
   }
-  if (floor.up.z() < 0.5) return std::nullopt;  // no sole that deserves the name
+  if (floor.up.z() < 0.5) return std::nullopt;  // not a plausible sole
   return floor;
 }
 
@@ -478,7 +478,7 @@ void axesAndArch(const LocalFoot& foot, Values& values) {
     for (const auto& v : c1->vertices)
       if (up.dot(v) < up.dot(c1_low)) c1_low = v;
     const double c1_height = lowestHeight(*c1, up);
-    // The fifth metatarsal's plantar border below that point, or at its end where it does not reach so far back.
+    // The fifth metatarsal's plantar border below that point, or at its end if it does not reach that far back.
     const Extent reach = extentAlong(*m5, forward);
     const double at = std::clamp(forward.dot(c1_low), reach.from + 4, reach.to - 4);
     double m5_height = std::numeric_limits<double>::infinity();
@@ -529,8 +529,8 @@ Values allValues(const LocalFoot& foot) {
 
 struct Definition {
   std::string key, name, unit;
-  std::string limit;             ///< key in limits.json used on the foot alone; empty: none fit for a verdict
-  std::string difference_limit;  ///< key used on the side difference, where the other foot is there; empty: none
+  std::string limit;             ///< key in limits.json for the foot alone; empty: none suits a verdict
+  std::string difference_limit;  ///< key for the side difference, if there is another foot; empty: none
   std::string note;
 };
 
@@ -649,7 +649,7 @@ void compareToLimit(Measure& m, const Definition& d, const Limits& limits) {
   if (m.limit_on_difference) {
     const double amount = std::abs(*m.difference);
     m.abnormal = amount > limit->value;
-    // Between what counts as anatomical and what the limit calls unstable nothing is decided.
+    // Undecided between what counts as anatomical and what the limit calls unstable.
     const Limit* anatomical = limits.find("anatomical_displacement");
     if (d.key == "c1_m2_distance" && anatomical && !*m.abnormal && amount > anatomical->value) {
       m.abnormal.reset();

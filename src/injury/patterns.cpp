@@ -58,7 +58,7 @@ std::string account(const Ways& ways) {
   return text;
 }
 
-// What the three schemes ask of the rays.
+// The facts about the rays that the three schemes use.
 struct Facts {
   std::vector<Ray> out, in_place, medial, lateral, dorsal, plantar;
   Way first = Way::kInPlace;
@@ -97,8 +97,8 @@ PatternName quenuKuss(const Ways& ways) {
               " place. More rays than the one or two of the 1909 wording, but not all five as homolateral asks."};
 }
 
-// Total incongruity in one direction. A first ray that went to neither side while others did leaves open whether the
-// injury is homolateral or divergent, so it does not count.
+// Total incongruity in one direction. If the first ray went to neither side while others did, homolateral or divergent
+// remains open, so it does not count.
 bool totalOneDirection(const Facts& f) {
   if (!f.all_five || !f.one_direction) return false;
   const bool sided = !f.medial.empty() || !f.lateral.empty();
@@ -111,7 +111,7 @@ bool partialMedial(const Facts& f) { return f.first == Way::kMedial && f.lateral
 // First ray medial, one or more lesser rays lateral.
 bool divergent(const Facts& f) { return f.first == Way::kMedial && !f.lateral.empty(); }
 
-// Why none of Hardcastle's and Myerson's types is true.
+// Why none of Hardcastle's and Myerson's types applies.
 std::string whyNot(const Facts& f, const std::string& what) {
   if (f.medial.empty() && f.lateral.empty())
     return what + ": partial, but to neither side, and the partial types go by the side.";
@@ -168,7 +168,7 @@ PatternName myerson(const Ways& ways) {
   return {"unclassified", whyNot(f, what)};
 }
 
-// The name that holds whatever the unseen rays did, or "unclassified".
+// The name that applies whatever the unseen rays did, or "unclassified".
 template <class Scheme>
 PatternName forEveryPossibility(const Ways& seen, const std::vector<Ray>& unseen, Scheme scheme) {
   if (unseen.empty()) return scheme(seen);
@@ -197,7 +197,7 @@ PatternName forEveryPossibility(const Ways& seen, const std::vector<Ray>& unseen
 }  // namespace
 
 namespace {
-/// From how much sideways on a ray with this shift went to a side.
+/// Sideways shift from which a ray with this displacement counts as gone to a side.
 double sidedFrom(const RayDisplacement& d) { return std::min(kSidedFromMm, kSidedFromFraction * d.asideMm()); }
 bool wentToASide(const RayDisplacement& d) { return std::abs(d.lateral_mm) >= sidedFrom(d); }
 }  // namespace
@@ -212,16 +212,16 @@ namespace {
 
 constexpr double kKnownFromMm = 0.5;  // a shift below this has no direction
 
-/// A side is told where nine in ten shifts fall on it (1.28 standard deviations; the radius that holds 95 % in space is
+/// A side is certain if nine in ten shifts fall on it (1.28 standard deviations; the radius that holds 95 % in space is
 /// 2.80 of them).
 constexpr double kSideways = 0.457;
 
-/// Whether the interval tells if a displaced ray went to a side.
+/// Whether the interval decides if a displaced ray went to a side.
 bool sideTold(const RayDisplacement& d, double within_mm) {
   return !d.displaced || std::abs(std::abs(d.lateral_mm) - sidedFrom(d)) >= kSideways * within_mm;
 }
 
-/// Every way in which a ray may stand, the likeliest first. One of which no shift is known may have gone anywhere.
+/// Every possible state of a ray, the likeliest first. One without a known shift may have gone anywhere.
 std::vector<RayDisplacement> possibilities(RayDisplacement d, double within_mm) {
   const bool told = d.told;
   d.told = true;
@@ -254,7 +254,7 @@ double within(const PerRay<double>& within_mm, Ray ray) {
   return mm != nullptr ? *mm : 0;
 }
 
-/// The names of all ways in which the rays may stand, the likeliest first.
+/// The names of all possible states of the rays, the likeliest first.
 std::vector<Patterns> possibleNames(const PerRay<RayDisplacement>& rays, const PerRay<double>& within_mm) {
   std::vector<PerRay<RayDisplacement>> all{rays};
   for (const auto& [ray, seen] : rays) {

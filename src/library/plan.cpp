@@ -23,8 +23,8 @@ Result<Resources> Resources::read(const std::filesystem::path& folder) {
 
 struct Plan::Impl {
   Case planned;
-  /// Where it was read from; labels and grey values, which only writing needs, are then still there. Empty: all is
-  /// here.
+  /// Where it was read from; labels and grey values, needed only for writing, are then still there. Empty: everything
+  /// is in memory.
   std::filesystem::path folder;
   bool fresh = false;  ///< not written yet
 };

@@ -19,17 +19,17 @@
 namespace rayset {
 namespace {
 
-constexpr double kNearMetalMm = 2.5;     // surfaces nearer to metal than this are not laid on
-constexpr double kFilledAroundMm = 1.0;  // of what is bright with metal
+constexpr double kNearMetalMm = 2.5;     // surfaces nearer to metal than this are not used for fitting
+constexpr double kFilledAroundMm = 1.0;  // around voxels brightened by metal
 constexpr std::size_t kPoints = 3000;    // of a bone's surface
-// Distances between two segmentations of one bone hang together over patches of about this size.
+// Distances between two segmentations of one bone are correlated over patches of about this size.
 constexpr double kPatchMm2 = 12;
-// What bench_films --ct shows beyond that: of a bone; of a device's ends and axis.
+// Further error shown by bench_films --ct: of a bone; of a device's ends and axis.
 constexpr double kBoneOffMm = 0.05, kBoneOffRad = 0.004, kEndOffMm = 0.15, kAxisOffRad = 0.005;
-constexpr double kTarsusFits = 1.0, kBoneFits = 1.0;  // rms, mm, from which the bone is taken for another
-constexpr double kDeviceReachMm = 6;                  // how far from the plan a device is looked for
+constexpr double kTarsusFits = 1.0, kBoneFits = 1.0;  // rms, mm, from which it is considered a different bone
+constexpr double kDeviceReachMm = 6;                  // how far from the plan a device is searched for
 constexpr double kLeastSeen = 0.4;                    // of its length
-constexpr double kOtherLength = 1.2;                  // so much better another length than the planned one has to fit
+constexpr double kOtherLength = 1.2;                  // how much better a length other than the planned one has to fit
 
 /// Centres of voxels with metal in them.
 Points metalVoxels(const CtVolume& ct) {
@@ -42,8 +42,8 @@ Points metalVoxels(const CtVolume& ct) {
   return out;
 }
 
-/// The scan with its metal, and what shines around it, filled up from the rim inward: in bone with bone, beside it with
-/// what is there.
+/// The scan with its metal, and the bright rim around it, filled in from the edge: in bone with bone, beside it with
+/// the tissue there.
 CtVolume withoutMetal(const CtVolume& ct) {
   CtVolume out = ct;
   const Grid& g = ct.grid;
@@ -99,7 +99,7 @@ struct Laid {
   double rms_mm = 0, used = 0;
 };
 
-/// The plan's surface laid on the scan's, from `start`; what lies near metal is left out.
+/// The plan's surface fitted to the scan's, from `start`, ignoring parts near metal.
 std::optional<Laid> layOn(const std::vector<OrientedPoint>& planned, double area_mm2,
                           const std::vector<OrientedPoint>& scanned, const NearestPoints* metal, const Rigid& start,
                           double reach_mm) {
@@ -126,7 +126,7 @@ std::optional<Laid> layOn(const std::vector<OrientedPoint>& planned, double area
   out.used = fine.used_fraction;
   for (const OrientedPoint& p : own) out.centre += p.position;
   out.centre = out.planned_to_scan * Vec3(out.centre / static_cast<double>(own.size()));
-  // So many points count as one.
+  // This many points count as one.
   const double together = std::max(1.0, kPatchMm2 * static_cast<double>(planned.size()) / std::max(1.0, area_mm2));
   Covariance6 information = fine.information;
   information.diagonal().array() += 1e-6;
@@ -175,7 +175,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
     }
     for (std::size_t n = 0; n < planned.size(); ++n) {
       if (own[n].size() < 20) continue;
-      // A head is as wide as it is long: what lies far from the axis does not tell its direction.
+      // A head is as wide as it is long: voxels far from the axis do not show its direction.
       Vec3 centre = Vec3::Zero();
       double weights = 0;
       const Vec3 entry = out[n].entry, axis = (out[n].tip - entry).normalized();
@@ -202,7 +202,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
     reach = std::max(1.2, 0.75 * reach);
   }
   // Along its axis: the area of metal in slices across it against the solid's own. How much thicker metal looks is
-  // found along with the place and the length.
+  // fitted together with position and length.
   constexpr double kSliceMm = 0.25;
   for (std::size_t n = 0; n < planned.size(); ++n) {
     const Device& d = *planned[n];
@@ -236,7 +236,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
       double sum = 0;
       for (std::size_t m = 0; m < slices; ++m) {
         double s = from + (static_cast<double>(m) + 0.5) * kSliceMm - shift;
-        if (wire && s < 0.3 * d.length_mm) continue;  // cut and bent as it came
+        if (wire && s < 0.3 * d.length_mm) continue;  // cut and bent as it happened
         // A longer device has more shaft, the same head and point. Metal that looks thicker also looks longer.
         if (s > 0.5 * d.length_mm) s = std::max(0.5 * d.length_mm, s - longer);
         double widest = 0;
@@ -250,7 +250,7 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
       }
       return sum;
     };
-    // Lengths that are sold; where nothing speaks for another one, the planned one.
+    // Stocked lengths; the planned one unless there is evidence for another.
     std::vector<double> lengths = otherLengths(d, catalogue);
     lengths.insert(lengths.begin(), 0.0);
     double least = 1e300, shift = 0, longer = 0, thicker = 0;
@@ -306,7 +306,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   if (!metal.empty()) near_metal.emplace(metal);
   const NearestPoints* avoid = near_metal ? &*near_metal : nullptr;
 
-  // Where the foot lies: the twelve bones' centres, without those that are off.
+  // The pose of the foot, from the twelve bones' centres without outliers.
   Points from, to;
   for (const auto& [bone, found] : foot->bones)
     if (plan.reduced.contains(bone) && found.complete) {

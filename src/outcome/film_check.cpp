@@ -25,9 +25,9 @@ NamedView nominalView(FilmView view, bool lateromedial) {
   return lateromedial ? NamedView::kLateromedial : NamedView::kLateral;
 }
 
-/// Why the metal in the bone `body` is not understood: a device through it that looks of another length than planned,
-/// is not seen, or lies far both from where it was planned and from where the bone has gone (`depth_told`: one film
-/// does not tell how far). Empty if it is understood.
+/// Why the metal in the bone `body` is not understood: a device through it appears to have another length than planned,
+/// is not seen, or lies far both from its plan and from where it would have moved with the bone (`depth_told`: one film
+/// does not show how far). Empty if it is understood.
 std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan,
                                bool depth_told) {
   constexpr double kFarMm = 5;
@@ -46,7 +46,7 @@ std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDev
   return {};
 }
 
-/// `found` moved along its own ray to as far from the detector as it was planned: one film tells no other depth.
+/// `found` moved along its own ray to as far from the detector as it was planned: one film shows no other depth.
 Vec3 atPlannedDepth(const Vec3& found, const Vec3& planned, const ProjectionView& view) {
   const Vec3 ray = found - view.source, beam = view.normal();
   return found + ray * ((planned - found).dot(beam) / ray.dot(beam));
@@ -100,7 +100,7 @@ Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
   using Origin = FilmSpacing::Origin;
   const Origin o = info.spacing.origin;
   if (o != Origin::kDetector && o != Origin::kScanned &&
-      o != Origin::kUnstated)  // told at the foot, not at the detector
+      o != Origin::kUnstated)  // measured at the foot, not at the detector
     out.pixel_mm *= out.tube.sid_mm / (out.tube.sid_mm - out.tube.oid_mm);
   out.tube.pixel_mm = out.pixel_mm;
   out.tube.width_mm = out.pixel_mm * scan.film.columns;
@@ -209,7 +209,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
         leastCertain(pointCovariance(body->covariance, body->planned_to_found * body->centre, base));
     const double by_spread = kTwoSided95 * shift.sd;
     r.shift_95_mm = std::max(by_spread, body->rival_mm);
-    // What cannot be so may as well be where it was planned. (One film does not tell which bone lies in front.)
+    // A body in an impossible place may as well be where it was planned. (One film does not show which bone is in
+    // front.)
     const bool impossible = !one_film && !body->inside.empty();
     if (impossible) r.shift_95_mm = std::max(r.shift_95_mm, (base - planned_base).norm());
     if (!doubt_of_films->empty())

@@ -133,7 +133,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     v.sure = false;
   }
 
-  // Metal as it lies, in the bones as they lie.
+  // Metal as found, in the bones as found.
   ConstructInput input;
   input.reduced = &found;
   input.side = plan.side;

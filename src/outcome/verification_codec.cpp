@@ -77,7 +77,7 @@ Codec<FilmOutcome> filmCodec() {
 
 // ---------------------------------------------------------------------------------------------- rays
 
-/// To four digits, of which the length is not to be told.
+/// To four digits, from which its length cannot be recovered.
 Codec<Vec3> weakestCodec() {
   Codec<Vec3> out = direction(4);
   out.read = point(4).read;

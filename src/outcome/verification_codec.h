@@ -11,7 +11,7 @@
 
 namespace rayset {
 
-/// A ray as found, and where that is, whatever the plan says: by this a later check is compared.
+/// A ray as found, with its position independent of the plan, for comparison with later checks.
 struct CheckedRay {
   RayOutcome found;
   Rigid injured_to_found = Rigid::Identity();
@@ -30,7 +30,7 @@ struct CheckedDevice {
   std::optional<double> similarity;  ///< films only
 };
 
-/// What verification.json says.
+/// The contents of verification.json.
 struct CheckRecord {
   Side side = Side::kRight;
   std::string patient_id;
@@ -49,14 +49,14 @@ struct CheckRecord {
 
 [[nodiscard]] CheckRecord recordOf(const PlanRecord& plan, const Verification& v);
 
-/// Read are checks of this and earlier versions: what no comparison needs may be missing.
+/// Reads checks of this and earlier versions: fields that no comparison needs may be missing.
 [[nodiscard]] const codec::Codec<CheckRecord>& checkCodec();
-/// Its table, for what shows a part of a check.
+/// Its table, for showing part of a check.
 [[nodiscard]] std::vector<codec::Field<CheckRecord>> checkFields();
 /// Its "since".
 [[nodiscard]] const codec::Codec<Change>& changeCodec();
 
-/// data/schema/verification.schema.json, whole.
+/// The text of data/schema/verification.schema.json.
 [[nodiscard]] std::string verificationSchemaText();
 
 }  // namespace rayset

@@ -26,7 +26,7 @@ double roundedMax(double a, double b) {
   return std::max(a, b) + h * h * kRound / 4;
 }
 
-/// The part of the bone where `cut` is negative, as a closed surface; the largest piece where it falls apart.
+/// The part of the bone where `cut` is negative, as a closed surface; the largest piece if it falls apart.
 Surface cutPart(const DistanceField& bone, const std::function<double(const Vec3&)>& cut) {
   std::vector<float> values = bone.values();
   const Eigen::Vector3i size = bone.size();
@@ -81,7 +81,7 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
       break;
     }
     case BaseFragment::kY: {
-      // The arms leave the stem 4.5 mm from the joint and run distally outward.
+      // The arms branch off 4.5 mm from the joint and run distally and outward.
       const Vec3 fork(0, 4.5, 0);
       const Vec3 medial_arm = Vec3(-0.64, 0.77, 0).normalized(), lateral_arm = Vec3(0.64, 0.77, 0).normalized();
       cuts.push_back({[=](const Vec3& q) {

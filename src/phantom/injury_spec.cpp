@@ -23,7 +23,7 @@ namespace rayset {
 namespace {
 
 constexpr double kOverlapMm = 0.2;   // bones may touch by this much
-constexpr double kEaseLimitMm = 15;  // farther than this a bone has left its place altogether
+constexpr double kEaseLimitMm = 15;  // beyond this a bone has left its place altogether
 constexpr double kEaseStepMm = 0.1;
 
 RayInjury rayInjury(double lateral, double dorsal, double distal, double abduction_deg, double plantarflexion_deg,
@@ -88,7 +88,7 @@ double overlap(const Body& a, const Rigid& a_pose, const Body& b, const Rigid& b
   return depth > enough ? depth : std::max(depth, depthOf(b.samples, X_BA.inverse(), a.field, enough));
 }
 
-/// The order in which displaced rays are placed: those that lead the way first, so that those behind find room.
+/// The order in which displaced rays are placed: leading ones first, so that those behind find room.
 std::vector<Ray> placingOrder(const InjurySpec& spec) {
   std::vector<Ray> medial, lateral;
   for (const Ray ray : kRays) {
@@ -103,10 +103,10 @@ std::vector<Ray> placingOrder(const InjurySpec& spec) {
   return medial;
 }
 
-constexpr double kContactReachMm = 6;  // bones farther apart than this are no neighbours
-constexpr double kFacingMm = 1.2;      // a joint's facing area: what is this little farther apart than its closest spot
+constexpr double kContactReachMm = 6;  // bones farther apart than this are not neighbours
+constexpr double kFacingMm = 1.2;  // a joint's facing area: at most this much farther apart than at its closest spot
 
-/// From each vertex of `a` the way to the nearest point of `b`; empty if they are too far apart.
+/// From each vertex of `a` the vector to the nearest point of `b`; empty if they are too far apart.
 std::vector<Vec3> waysAcross(const Surface& a, const Surface& b, double* closest) {
   const RayCaster target({&b});
   std::vector<Vec3> ways(a.vertices.size(), Vec3::Constant(1e3));
@@ -120,7 +120,7 @@ std::vector<Vec3> waysAcross(const Surface& a, const Surface& b, double* closest
 }
 
 /// Both surfaces grown towards each other over their facing areas: half the gap each where it is narrowest, fading out.
-/// False if they are too far apart.
+/// False if too far apart.
 bool growTogether(Surface& a, Surface& b) {
   double closest = 0;
   const std::vector<Vec3> from_a = waysAcross(a, b, &closest), from_b = waysAcross(b, a, &closest);
@@ -148,7 +148,7 @@ Error noContact(const std::pair<Bone, Bone>& pair) {
 }
 
 /// Every toe bone goes with the ray it belongs to: grown outward from the metatarsal heads, always across the narrowest
-/// gap that is left, since the joints of a toe are narrower than the space between two toes.
+/// remaining gap, since the joints of a toe are narrower than the space between two toes.
 std::vector<std::optional<Ray>> raysOfToes(const std::vector<Surface>& toes, const BoneSurfaces& bones) {
   struct Seed {
     Ray ray;
@@ -415,14 +415,14 @@ RandomInjury randomInjury(std::uint64_t seed) {
   RandomInjury out;
   out.kind = kNamedInjuries[static_cast<std::size_t>(generator() % kNamedInjuries.size())];
   const InjurySpec model = namedInjury(out.kind);
-  // One force: the rays share its size and its slope, and each departs from that a little.
+  // One force: the rays share its size and its slope, with small individual deviations.
   const double size = uniform(3.5, 9.5), slope = uniform(0.15, 0.9), turn = uniform(3, 14);
   for (const Ray ray : kRays) {
     const RayInjury& m = model.rays[ray];
     if (!m.moves()) continue;
     RayInjury& r = out.spec.rays[ray];
     const double shift = std::clamp(size * uniform(0.8, 1.25), 3.0, 12.0);
-    // The second base can hardly go medially: the first cuneiform stands there.
+    // The second base can hardly go medially: the first cuneiform is there.
     const bool held = m.lateral_mm < 0 && ray == 2;
     const double rise = held ? 1.3 : std::clamp(slope + uniform(-0.15, 0.15), 0.05, 1.1);  // radians towards dorsal
     r.lateral_mm = (m.lateral_mm < 0 ? -1 : 1) * shift * std::cos(rise);
@@ -479,7 +479,7 @@ Rigid shifted(const Vec3& by, const Rigid& pose) {
   return out * pose;
 }
 
-/// What stands in a bone's way.
+/// An obstacle to a bone.
 struct Obstacle {
   const Body* body;
   Rigid pose;
@@ -493,7 +493,7 @@ bool isClear(const Body& body, const Rigid& pose, const Obstacles& obstacles) {
   });
 }
 
-/// One injury of one foot, step by step: injured() is the order.
+/// One injury of one foot, step by step; injured() shows the order.
 class Injuring {
  public:
   Injuring(const IntactFoot::Impl& ready, const InjurySpec& spec) : ready_(ready), spec_(spec) {
@@ -536,7 +536,7 @@ class Injuring {
   const IntactFoot::Impl& ready_;
   const InjurySpec& spec_;
   InjuredFoot foot_;
-  std::map<Bone, Rigid> poses_;  // of all that can be run into
+  std::map<Bone, Rigid> poses_;  // of all possible obstacles
 };
 
 Result<InjuredFoot> Injuring::injured() {
@@ -570,7 +570,7 @@ Status Injuring::findBases() {
   return {};
 }
 
-/// Those that still wait for their place are none.
+/// Those not placed yet are not obstacles.
 Obstacles Injuring::obstaclesOf(Bone bone, const std::set<Bone>& waiting) const {
   Obstacles obstacles;
   for (const auto& [other, body] : ready_.bodies)
@@ -584,7 +584,7 @@ void Injuring::placeRay(Ray ray, const Obstacles& obstacles) {
   put(ray, pose ? *pose : heldBack(ray, obstacles));
 }
 
-/// The displaced bone moved by the least that clears what stands in its way.
+/// The displaced bone moved just enough to clear its obstacles.
 std::optional<Rigid> Injuring::easedOut(Ray ray, const Obstacles& obstacles) {
   const Body& body = ready_.bodies.at(metatarsal(ray));
   const RayInjury& r = spec_.rays[ray];
@@ -604,13 +604,13 @@ std::optional<Rigid> Injuring::easedOut(Ray ray, const Obstacles& obstacles) {
         foot_.eased_mm[ray] = eased;
         return candidate;
       }
-      if (eased == 0) break;  // all the same
+      if (eased == 0) break;  // makes no difference
     }
   return std::nullopt;
 }
 
-/// Where there is no way out the bone stops where it meets its neighbours. At a share of 0 it is where it belongs,
-/// which is clear.
+/// If there is no way out, the bone stops where it meets its neighbours. At a share of 0 it is where it belongs, which
+/// is clear.
 Rigid Injuring::heldBack(Ray ray, const Obstacles& obstacles) {
   const Body& body = ready_.bodies.at(metatarsal(ray));
   const RayInjury& r = spec_.rays[ray];
@@ -630,7 +630,7 @@ Rigid Injuring::heldBack(Ray ray, const Obstacles& obstacles) {
   return pose;
 }
 
-/// In small steps along the mean way across the facing areas, until it touches that bone or meets another.
+/// In small steps along the mean direction across the facing areas, until it touches that bone or meets another.
 Status Injuring::press(const std::pair<Bone, Bone>& contact) {
   const bool first = rayOf(contact.first).has_value();
   const Bone bone = first ? contact.first : contact.second, other = first ? contact.second : contact.first;
@@ -677,7 +677,7 @@ void Injuring::moveToes() {
     }
 }
 
-/// Where a piece comes to lie: it drifts away from the break; where a neighbour stands in the way it slides along it.
+/// The final position of a piece: it drifts away from the break, and slides along any neighbour in its way.
 Rigid Injuring::parted(const BrokenPiece& piece, const Body& main) const {
   const Body body(piece.surface);
   const Rigid& X = foot_.intact_to_injured.at(Ray(2));
@@ -734,7 +734,7 @@ Result<InjuredFoot> injure(const IntactFoot& ready, const InjurySpec& spec) {
   for (const auto& pair : spec.contacts)
     if (!intact.contains(pair.first) || !intact.contains(pair.second)) return tl::unexpected(noContact(pair));
   if (std::none_of(spec.contacts.begin(), spec.contacts.end(), ofTarsus)) return Injuring(ready.impl(), spec).injured();
-  // A worn joint of the tarsus is so in the intact foot too.
+  // A worn joint of the tarsus is worn in the intact foot too.
   BoneSurfaces grown = intact;
   InjurySpec rest = spec;
   rest.contacts.clear();

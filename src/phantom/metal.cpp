@@ -16,7 +16,7 @@ namespace rayset {
 namespace {
 
 constexpr int kViews = 540;  // over half a turn: 0.6 mm apart at 100 mm from the centre
-/// Behind this attenuation (natural logarithm) the detector reads its own floor.
+/// Beyond this attenuation (natural logarithm) the detector reads its noise floor.
 constexpr double kStarvedAt = 8;
 
 /// A small square of metal in the slice: centre (mm from the middle of the picture) and its area of metal, mm^2.

@@ -11,11 +11,11 @@
 namespace rayset {
 
 BoneSurfaces withJointSpace(const BoneSurfaces& bones, double space_mm) {
-  constexpr double kWhole = 3.0, kNone = 4.5;  // mm apart: how far a joint reaches, and where nothing moves any more
+  constexpr double kWhole = 3.0, kNone = 4.5;  // mm apart: extent of a joint, and where movement ends
   constexpr double kFacing = -0.5;             // cosine between the normals of borders that face each other
   constexpr int kRounds = 3;                   // nearest points change a little as the borders move
   BoneSurfaces out = bones;
-  std::map<Bone, std::vector<double>> share;  // how far a vertex belongs to a joint, 0 to 1, as the bones were
+  std::map<Bone, std::vector<double>> share;  // how far a vertex belongs to a joint, 0 to 1, in the original bones
   for (int round = 0; round < kRounds; ++round) {
     const BoneSurfaces now = out;
     for (auto& entry : out) {
@@ -38,7 +38,7 @@ BoneSurfaces withJointSpace(const BoneSurfaces& bones, double space_mm) {
           const Vec3 at = now.at(id).vertices[v];
           const auto nearest = caster.nearest(at, kNone);
           if (!nearest || nearest->normal.dot(normals[v]) > kFacing) continue;
-          // Towards the other border along both normals; negative where the two lie in each other.
+          // Towards the other border along both normals; negative where the two overlap.
           const Vec3 way = (normals[v] - nearest->normal).normalized();
           const double apart = (nearest->position - at).dot(way);
           if (round == 0) part[v] = std::clamp((kNone - apart) / (kNone - kWhole), 0.0, 1.0);

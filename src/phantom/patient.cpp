@@ -60,7 +60,7 @@ Result<Foot> readFoot(const std::filesystem::path& folder, std::optional<Side> w
 BoneSurfaces otherFootBeside(const BoneSurfaces& intact, const Frame& frame, Side side) {
   constexpr double kBetweenMm = 45;
   // Mirrored in the plane across `medial` that lies half the distance beyond the most medial bone: reflection in x = 0
-  // (the one place where left becomes right), then the rigid rest.
+  // (the only place where left becomes right), then a rigid motion.
   const Vec3 n = frame.medial;
   double reach = -1e9;
   Box box;
@@ -73,7 +73,7 @@ BoneSurfaces otherFootBeside(const BoneSurfaces& intact, const Frame& frame, Sid
   Rigid X = Rigid::Identity();
   X.linear() = (Mat3::Identity() - 2 * n * n.transpose()) * Vec3(-1, 1, 1).asDiagonal();
   X.translation() = 2 * offset * n;
-  // It lies differently: turned out by 5 degrees, rolled by 4, plantarflexed by 3, and a little farther up and forward.
+  // Its pose differs: turned out by 5 degrees, rolled by 4, plantarflexed by 3, and slightly farther up and forward.
   const double hand = side == Side::kRight ? 1 : -1;
   const Vec3 middle = box.center() + 2 * (offset - box.center().dot(n)) * n;
   // The mirrored foot's toes point away from the midline when it turns about dorsal from distal towards -(its medial) =
@@ -82,7 +82,7 @@ BoneSurfaces otherFootBeside(const BoneSurfaces& intact, const Frame& frame, Sid
   const Rigid pose = turnAbout(middle, turn, 6 * frame.distal - 4 * frame.dorsal) * X;
   BoneSurfaces other;
   for (const auto& [bone, surface] : mirrored(intact)) other[bone] = transformed(surface, pose);
-  // After turning, the gap again.
+  // Restore the gap after turning.
   double nearest = 1e9;
   for (const auto& [bone, surface] : other)
     for (const Vec3& v : surface.vertices) nearest = std::min(nearest, v.dot(n));
@@ -154,7 +154,7 @@ Result<Patient> makePatient(const PatientRequest& request, const Progress& progr
   patient.ct = std::move(*ct);
   if (request.other == OtherFoot::kOwnScan) {
     ScanSettings settings = request.scan;
-    settings.seed += 1000003;  // noise and texture of its own
+    settings.seed += 1000003;  // its own noise and texture
     settings.cast = {};        // an intact foot wears no cast
     auto other_ct = synthesiseCt(other_parts, settings, progress);
     if (!other_ct) return tl::unexpected(other_ct.error());

@@ -28,7 +28,7 @@ float smoothStep(float low, float high, float x) {
 }
 
 /// A periodic block of band-limited Gaussian noise with mean 0 and standard deviation 1: white noise filtered by the
-/// difference of two Gaussians, so it has neither the grid's own roughness nor slow drifts.
+/// difference of two Gaussians, so it has neither the grid's roughness nor slow drifts.
 class NoiseBlock {
  public:
   static constexpr int kSize = 64;
@@ -139,11 +139,11 @@ struct FieldView {
 
 enum class Kind { kShaft, kTarsal, kLeg, kSmall, kSolid };
 
-/// What a part is made of.
+/// The material of a part.
 struct PartModel {
   Kind kind = Kind::kSolid;
   DistanceField field;                 ///< of the part's own surface
-  std::optional<DistanceField> whole;  ///< of the unbroken bone, where the part is a piece
+  std::optional<DistanceField> whole;  ///< of the unbroken bone, if the part is a piece
   Vec3f axis_origin = Vec3f::Zero();   ///< proximal-or-distal end of a shaft, on its principal axis
   Vec3f axis = Vec3f::UnitX();         ///< unit, along a shaft
   float axis_length = 1;
@@ -174,7 +174,7 @@ PartModel modelOf(const ScannedPart& part, const ScanSettings& s, double field_v
   PartModel m;
   m.kind = kindOf(part.id);
   if (part.to_texture != nullptr) m.to_texture = part.to_texture->cast<float>();
-  constexpr double kBand = 4.0;  // deeper than this nothing changes any more
+  constexpr double kBand = 4.0;  // below this depth nothing changes
   m.field = DistanceField(*part.surface, field_voxel, kBand);
   if (part.whole != nullptr) m.whole.emplace(*part.whole, field_voxel, kBand);
   const Surface& bone = part.whole != nullptr ? *part.whole : *part.surface;
@@ -377,7 +377,7 @@ class SoftTissue {
   }
 
   /// Where the sole of each foot is: from calcaneus to metatarsals is distal, from talus to calcaneus is down. Feet
-  /// that lack these bones get a skin of even thickness.
+  /// without these bones get skin of uniform thickness.
   static std::vector<Sole> findSoles(const std::vector<ScannedPart>& parts) {
     std::map<int, std::array<std::vector<Vec3>, 3>> found;
     std::map<int, std::vector<const ScannedPart*>> of_foot;
@@ -496,13 +496,13 @@ Status check(const std::vector<ScannedPart>& parts, const ScanSettings& s) {
 
 Result<Grid> layOut(const std::vector<ScannedPart>& parts, const ScanSettings& s) {
   const Mat3 R = s.scanner_from_patient;
-  // A cast stands on the skin, which is up to 10 mm farther from bone under the heel than on the dorsum.
+  // A cast sits on the skin, which is up to 10 mm farther from bone under the heel than on the dorsum.
   const double margin = s.margin_mm + (s.cast.thickness_mm > 0 ? s.cast.padding_mm + s.cast.thickness_mm + 10 : 0.0);
   Box box;
   for (const ScannedPart& part : parts)
     for (const Vec3& v : part.surface->vertices) box.extend(Vec3(R * v));
   if (s.proximal_crop_mm > 0) {
-    // The cut is a plane of the grid: across the grid axis that lies closest to the long axis of the foot.
+    // The cut is a plane of the grid: across the grid axis closest to the long axis of the foot.
     std::optional<Vec3> c2, metatarsal;
     Box c2_box;
     for (const ScannedPart& part : parts) {
@@ -580,7 +580,7 @@ std::vector<float> boneSlice(const std::vector<PartModel>& models, const ScanSet
       for (int i = begin; i <= end; ++i) {
         const float d = view.at(q0 + dq * static_cast<float>(i));
         if (d >= 0) {
-          // Distances change by at most the way gone: skip what cannot be inside.
+          // Distances change by at most the distance moved: skip what cannot be inside.
           const int skip = static_cast<int>(d / step.norm() * 0.9F) - 1;
           if (skip > 0) i += skip;
           continue;
@@ -592,7 +592,7 @@ std::vector<float> boneSlice(const std::vector<PartModel>& models, const ScanSet
         const std::size_t n = static_cast<std::size_t>(i);
         low_used = std::min(low_used, i);
         high_used = std::max(high_used, i);
-        if (d >= depth[n]) continue;  // another bone holds this point more deeply
+        if (d >= depth[n]) continue;  // this point is deeper in another bone
         depth[n] = d;
         const Vec3f p = start.cast<float>() + step * static_cast<float>(i);
         const float below = whole ? -whole->clamped((p - whole->origin) * whole->per_mm) : -d;

@@ -52,7 +52,7 @@ Result<Patient> preparePatient(const BoneSurfaces& bones, Side side, const Progr
 
 namespace {
 
-/// Bones that both feet have, by their middles: where the registration starts.
+/// Centres of the bones that both feet have: the start of the registration.
 struct Middles {
   Points from, to;
 };
@@ -85,7 +85,7 @@ AtlasMap startOf(const Middles& middles, bool with_scale) {
   return whole;
 }
 
-/// The tarsus as a whole, bones by name.
+/// The tarsus as a whole, bones matched by name.
 FieldFit fitTarsus(const Patient& patient, const BoneSurfaces& atlas, const AtlasMap& start, bool with_scale) {
   std::vector<FitPoint> points;
   for (const Bone b : kMidTarsus) {
@@ -97,16 +97,16 @@ FieldFit fitTarsus(const Patient& patient, const BoneSurfaces& atlas, const Atla
   return fitToFields(points, start, settings);
 }
 
-/// Fits single bones, after the tarsus as a whole. `whole_at`: where a bone without a partner points away from.
+/// Fits single bones, after the tarsus as a whole. `whole_at`: the point that a bone without a partner points away
+/// from.
 class BoneFitter {
  public:
   BoneFitter(const Patient& patient, const Atlas& atlas, const Tuning& tuning, const Vec3& whole_at)
       : patient_(patient), atlas_(atlas), tuning_(tuning), whole_at_(whole_at) {}
 
   [[nodiscard]] FieldFit fit(Bone b) const { return rayOf(b) ? fitMetatarsal(b) : fitTarsal(b); }
-  /// The cuboid of another person is too much of a block to show its turn by its shape alone: it takes that of the
-  /// lateral cuneiform, to which it is tightly bound, as its start and prior (the transverse arch differs by tens of
-  /// degrees).
+  /// Another person's cuboid is too block-like for its shape alone to show its rotation: that of the lateral cuneiform,
+  /// to which it is tightly bound, is its start and prior (the transverse arch differs by tens of degrees).
   [[nodiscard]] FieldFit fitCuboid(const AtlasMap& own, const AtlasMap& third) const {
     FieldFitSettings settings;
     settings.scale = true;
@@ -125,7 +125,7 @@ class BoneFitter {
       out.push_back({s.position, 1, &patient_.fields.at(b)});
     return out;
   }
-  /// The whole's map, scaled along the bone's own axes about its own middle.
+  /// The whole's map, scaled along the bone's own axes about its own centre.
   [[nodiscard]] AtlasMap centredOn(const PrincipalAxes& axes) const {
     AtlasMap m = atlas_.whole;
     m.image = m(axes.centre);
@@ -150,7 +150,7 @@ class BoneFitter {
 };
 
 /// A displaced metatarsal is up to about 15 mm and 20 degrees away from where the map of the tarsus puts it: the long
-/// axes and middles are aligned, then turns about the long axis tried.
+/// axes and centres are aligned, then rotations about the long axis are tried.
 FieldFit BoneFitter::fitMetatarsal(Bone b) const {
   const Surface& surface = atlas_.bones.at(b);
   const Bone partner = tarsalPartner(*rayOf(b));
@@ -159,7 +159,7 @@ FieldFit BoneFitter::fitMetatarsal(Bone b) const {
   const MetatarsalAxis axis = metatarsalAxis(surface, away);
   const double end = proximalEnd(surface, axis.distal);
   std::vector<FitPoint> own = samples(b);
-  // The base decides where a ray belongs; the shaft is a lever for its direction.
+  // The base decides where a ray belongs; the shaft gives leverage for its direction.
   for (FitPoint& p : own)
     if (p.position.dot(axis.distal) - end >= tuning_.base_mm) p.weight = tuning_.shaft_weight;
 

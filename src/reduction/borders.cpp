@@ -13,9 +13,9 @@ namespace rayset::reduction {
 namespace {
 
 constexpr double kFromMm = -6, kToMm = -1.5, kAcrossMm = 3.5;  // along the joint's normal
-constexpr double kSquare = 0.4;                                // a wall looks no more than this along the normal
-constexpr double kFacing = 0.7;                                // and at least this much outward
-constexpr double kBesideMm = 3;                                // how far a wall lies from the face it borders
+constexpr double kSquare = 0.4;  // the normal of a wall has at most this component along that of the joint
+constexpr double kFacing = 0.7;  // and at least this much outward
+constexpr double kBesideMm = 3;  // how far a wall lies from the face it borders
 constexpr std::size_t kFewest = 10;
 constexpr double kBaseMm = 20;
 

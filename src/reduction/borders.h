@@ -40,7 +40,7 @@ struct JointPlane {
 /// directions of the site are given. Empty if too few samples show it.
 [[nodiscard]] Points carriedWall(const std::vector<OrientedPoint>& skin, const JointPlane& joint,
                                  const BorderSite& site);
-/// Places of a bone, about one a square millimetre, of which the closest to another bone count: of a metatarsal, those
+/// Places of a bone, about one per square millimetre; those closest to another bone count. For a metatarsal, only
 /// within 20 mm of its proximal end along `distal`.
 [[nodiscard]] Points closenessPlaces(const Surface& bone, bool metatarsal, const Vec3& distal);
 /// The number of them that count (square millimetres).

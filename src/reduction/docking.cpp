@@ -12,7 +12,7 @@ Rigid stepped(const Rigid& X, const Vec3& centre, const Vec6& step) {
 }
 
 constexpr int kFixed = -1;
-/// A body that carries places, and one whose field they are looked up in, as they stand.
+/// A body that carries points, and one in whose field they are looked up, in their current poses.
 struct Meeting {
   int a, b;  ///< their slots among the free bodies; kFixed
   const Rigid &X_a, &X_b;
@@ -21,12 +21,13 @@ struct Meeting {
   const DistanceField& field;
 
   [[nodiscard]] bool fixed() const { return a == kFixed && b == kFixed; }
-  /// Change of a distance with steps of either body; `place` of the first, `n` the field's gradient, both standing.
+  /// Change of a distance with steps of either body; `place` on the first, `n` the field's gradient, both in current
+  /// poses.
   void jacobians(const Vec3& place, const Vec3& n, Vec6& Ja, Vec6& Jb) const {
     Ja << (place - centre_a).cross(n), n;
     Jb << -(place - centre_b).cross(n), -n;
   }
-  /// Adds what was gathered of the two to the whole.
+  /// Adds the pair's contribution to the whole.
   void add(const Mat6& Haa, const Mat6& Hab, const Mat6& Hbb, const Vec6& ga, const Vec6& gb, Eigen::MatrixXd& H,
            Eigen::VectorXd& g) const {
     if (a != kFixed) {
@@ -171,7 +172,8 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
     }
     if (H) m.add(Haa, Hab, Hbb, ga, gb, *H, *g);
   }
-  // One measurement of two bodies, that far from what is expected; one far off pulls no harder than `far` spreads.
+  // One measurement between two bodies, `off` from what is expected; an outlier pulls no harder than one of `far`
+  // spreads.
   const auto measured = [&](const Meeting& m, double off, double spread, const Vec6& Ja, const Vec6& Jb) {
     const double r = off / spread;
     const double k = std::abs(r) > settings_.far ? settings_.far / std::abs(r) : 1;
@@ -217,7 +219,8 @@ double Docking::linearise(const std::vector<Rigid>& poses, const std::vector<std
   for (std::size_t i = 0; i < free.size(); ++i) {
     const DockBody& body = bodies_[free[i]];
     for (const PosePrior& prior : body.priors) {
-      // Turns stay below half a radian, where the Jacobian of the logarithm is the identity to within a few percent.
+      // Rotations stay below half a radian, where the Jacobian of the logarithm is the identity to within a few
+      // percent.
       const Vec6 d = poseDifference(prior.pose, poses[free[i]], body.centre);
       const Vec6 pull = prior.information * d;
       cost += 0.5 * d.dot(pull);

@@ -9,9 +9,9 @@
 namespace rayset::reduction {
 namespace {
 
-constexpr double kFacingMm = 3.5;  // surfaces farther apart than this are not looked at as one joint
+constexpr double kFacingMm = 3.5;  // surfaces farther apart than this are not treated as one joint
 
-/// Points all over a bone's surface, and how much of it each stands for.
+/// Points all over a bone's surface, and the area each represents.
 struct Skin {
   std::vector<OrientedPoint> points;
   double each_mm2 = 0;
@@ -24,8 +24,8 @@ Skin skinOf(const Surface& bone) {
   return out;
 }
 
-/// Where a joint's face ends: where the gap is this much wider than at its narrowest tenth. Nothing where too few
-/// points face each other to tell.
+/// The edge of a joint's face: where the gap is this much wider than at its narrowest tenth. Nothing if too few points
+/// face each other.
 std::optional<double> rimOf(const std::vector<DockPoint>& points, double wider_mm) {
   std::vector<double> gaps;
   for (const DockPoint& p : points)
@@ -36,7 +36,7 @@ std::optional<double> rimOf(const std::vector<DockPoint>& points, double wider_m
   return gaps[static_cast<std::size_t>(narrow)] + wider_mm;
 }
 
-/// The gaps brought so far (0 to 1) towards their mean.
+/// Moves the gaps this far (0 to 1) towards their mean.
 void evenOut(std::vector<DockPoint>& points, double even) {
   double sum = 0, total = 0;
   for (const DockPoint& p : points) {
@@ -133,15 +133,15 @@ std::vector<DockPoint> facePoints(const Patient& patient, const Atlas& atlas, Bo
     p.weight = gap < tuning.face_gap_mm && facing > 0.5 && opposed > 0.5 ? each / tuning.area_mm2 : 0;
     out.push_back(p);
   }
-  // The joint itself is where the gap is narrow; where it opens, the bones only happen to face each other (the fifth
-  // base stands off the cuboid like that), and pulling those places together would tilt the ray.
+  // The joint itself is where the gap is narrow; where it opens, the bones merely happen to face each other (as the
+  // fifth base does the cuboid), and pulling them together there would tilt the ray.
   const double rim = std::min(tuning.face_gap_mm, rimOf(out, tuning.rim_mm).value_or(tuning.face_gap_mm));
   for (DockPoint& p : out) {
     // Fades out towards the rim so that the border of the face does not depend on single samples.
     p.weight *= std::clamp((rim - p.gap) / std::min(0.8, 0.6 * tuning.rim_mm), 0.0, 1.0);
     p.gap *= tuning.scale ? size : 1;
   }
-  // The fifth base does not lie flat on the cuboid or on the fourth: its gaps open the way the atlas' do.
+  // The fifth base does not lie flat on the cuboid or on the fourth: its gaps widen as they do in the atlas.
   const double even = body == Bone::kM5 || onto == Bone::kM5 ? tuning.even_fifth : tuning.even;
   evenOut(out, even);
   return out;
@@ -160,7 +160,7 @@ std::optional<GapPlane> gapPlane(const std::vector<DockPoint>& points, const Rig
   plane.middle /= total;
   plane.first = X.linear().transpose() * frame.dorsal;
   plane.second = X.linear().transpose() * frame.medial;
-  plane.mean = {gap, 0, 0};  // the tilts that people have on average lead farther off than none
+  plane.mean = {gap, 0, 0};  // people's average tilts give larger errors than none
   plane.spread = {tuning.gap_sd_mm, tuning.tilt_sd, tuning.tilt_sd};
   const Ray ray = *rayOf(metatarsal);
   if (const Norm* over = find(norms.gap_mm, ray); over != nullptr && other == tarsalPartner(ray))

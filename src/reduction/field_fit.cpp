@@ -44,7 +44,7 @@ Normal linearise(const std::vector<FitPoint>& points, const AtlasMap& m, const A
     J.segment<3>(3) = s.gradient;
     if (settings.scale) J.segment<3>(6) = (RB.transpose() * s.gradient).cwiseProduct(z);
     if (settings.twist) {
-      // Scaling is near the identity: the lever of the twist is taken in the patient's frame without it.
+      // The scaling is near the identity, so the twist's lever arm is taken in the patient's frame without it.
       const Vec3 swing = m.R * m.twist.axis.cross(m.twist.apply(point.position) - m.twist.point);
       J[9] = m.twist.ramp(point.position) * s.gradient.dot(swing);
     }
@@ -52,7 +52,7 @@ Normal linearise(const std::vector<FitPoint>& points, const AtlasMap& m, const A
     n.g.noalias() += point.weight * k * s.distance * J;
   }
   if (settings.scale) {
-    // The spread of bone proportions, weighed against surface noise of half a millimetre over ~50 independent places.
+    // The spread of bone proportions, weighted against surface noise of half a millimetre at ~50 independent points.
     const double w = total / 50 * 0.25 / (settings.scale_sd * settings.scale_sd);
     const Vec3 off = m.log_scale - start.log_scale;
     n.cost += 0.5 * w * off.squaredNorm();

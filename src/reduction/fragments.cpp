@@ -23,14 +23,14 @@ constexpr double kRimPairMm = 5;
 constexpr double kFaceSpreadMm = 0.25, kRimSpreadMm = 0.4;
 constexpr double kShiftPriorMm = 4, kTurnPrior = 0.3;
 constexpr double kLeastFaceMm2 = 25;
-constexpr double kMostShiftMm = 12, kMostTurn = 0.6;  ///< a fit that moves farther has gone astray
+constexpr double kMostShiftMm = 12, kMostTurn = 0.6;  ///< a fit that moves farther has failed
 /// Measured on the scans of docs/decisions/fragments.md: the image's rounding of the break, which the fit cannot see,
-/// makes the errors larger than the spread of its pairs says.
+/// makes the errors larger than the spread of its pairs suggests.
 constexpr double kLeastUncertaintyMm = 0.9, kLeastUncertainty = 0.06, kWiden = 2.0;
-/// A bone in several pieces: each leans on the others, and errors up to 2.5 mm and 18 degrees were seen.
+/// A bone in several pieces: each relies on the others, and errors of up to 2.5 mm and 18 degrees were seen.
 constexpr double kSeveralMm = 3.0, kSeveral = 0.35;
 constexpr double kVoxelMm = 0.4, kCloseMm = 0.6;
-constexpr double kLeastPieceMm3 = 10;  ///< less is a splinter of the joining
+constexpr double kLeastPieceMm3 = 10;  ///< anything smaller is an artefact of joining
 
 /// One side of a break: its broken face and the cortex beside it.
 struct BreakSide {
@@ -70,12 +70,13 @@ BreakSide breakSide(const std::vector<OrientedPoint>& points, const RayCaster& a
 
 struct Fit {
   Rigid X = Rigid::Identity();
-  Eigen::Matrix<double, 6, 6> information = Eigen::Matrix<double, 6, 6>::Zero();  // turn about the centre, then shift
-  double gap = 0, step = 0;                                                       // mean distances of the pairs
+  // Rotation about the centre, then shift.
+  Eigen::Matrix<double, 6, 6> information = Eigen::Matrix<double, 6, 6>::Zero();
+  double gap = 0, step = 0;  // mean distances of the pairs
   std::size_t faces = 0, rims = 0;
 };
 
-/// Fits `moving` (in its own frame) to `fixed`, from `start`; turns about `centre` (moving frame).
+/// Fits `moving` (in its own frame) to `fixed`, from `start`; rotates about `centre` (moving frame).
 Fit fitBreak(const BreakSide& moving, const BreakSide& fixed, const Vec3& centre, const Rigid& start) {
   Fit out;
   out.X = start;
@@ -134,7 +135,7 @@ Fit fitBreak(const BreakSide& moving, const BreakSide& fixed, const Vec3& centre
   return out;
 }
 
-/// One surface of all, cracks of up to 1.2 mm closed; parts farther apart stay apart.
+/// One surface of all parts, with cracks of up to 1.2 mm closed; parts farther apart stay separate.
 Surface joined(const std::vector<const Surface*>& parts) {
   constexpr double kBand = 3;
   std::vector<DistanceField> fields;
@@ -171,7 +172,7 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
     out.fragments[id] = {};
   }
   std::map<std::string, Fit> fits;
-  // The largest first; then all once more, each with the others in place.
+  // The largest first; then all of them again, each with the others in place.
   std::vector<std::string> order;
   for (const auto& [id, surface] : fragments) order.push_back(id);
   std::map<std::string, double> volumes;
@@ -181,7 +182,7 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
   const int sweeps = order.size() > 1 ? 3 : 2;
   for (int sweep = 0; sweep < sweeps; ++sweep)
     for (const auto& id : order) {
-      // What stands: the main part, and the fragments placed so far.
+      // What is in place: the main part, and the fragments placed so far.
       std::vector<Surface> placed;
       std::vector<OrientedPoint> standing = main_points;
       for (const auto& other : order) {
@@ -193,7 +194,7 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
       std::vector<const Surface*> around{&main};
       for (const auto& s : placed) around.push_back(&s);
       const Rigid start = fits.contains(id) ? fits.at(id).X : Rigid::Identity();
-      // Both sides of the break, seen where the fragment is now.
+      // Both sides of the break, from the fragment's current position.
       std::vector<OrientedPoint> here;
       for (const auto& p : points.at(id)) here.push_back({start * p.position, start.linear() * p.normal});
       const Surface moved = transformed(fragments.at(id), start);

@@ -23,20 +23,21 @@ using Json = nlohmann::ordered_json;
 
 constexpr double kFacingMm = 4;  // surfaces farther apart than this do not make a joint
 constexpr double kNearByMm = 1.5;
-constexpr double kFacing = 0.7;      // cosine between the normal and the way to the other bone
-constexpr std::size_t kFewest = 30;  // places that make a face
+constexpr double kFacing = 0.7;      // cosine between the normal and the direction to the other bone
+constexpr std::size_t kFewest = 30;  // points that make a face
 constexpr double kUsualSpreadMm = 0.45, kUsualSpreadRad = 0.05, kUsualPeople = 2;
 constexpr double kUsualShaftRad = toRadians(2.5);
-constexpr std::size_t kFewestPeople = 3;  // fewer say nothing of a spread
+constexpr std::size_t kFewestPeople = 3;  // fewer do not show a spread
 
-// Of a foot about its twin: three real pairs differ by 0.51 mm and 1.9 degrees (root mean square over all figures).
+// Of a foot about its other side: three real pairs differ by 0.51 mm and 1.9 degrees (root mean square over all
+// figures).
 constexpr double kTwinSpreadMm = 0.5, kTwinSpreadRad = 0.035;
 
 struct Face {
   Points places;
   std::vector<double> gaps;
 };
-/// Places of `skin` that face the other bone within reach.
+/// Points of `skin` that face the other bone within reach.
 Face faceOf(const std::vector<OrientedPoint>& skin, const DistanceField& onto, double reach_mm) {
   Face face;
   for (const OrientedPoint& s : skin) {
@@ -191,7 +192,7 @@ struct Sample {
     const double people = static_cast<double>(of.size());
     const double variance = (squares * scale * scale + kUsualPeople * usual * usual) / (people - 1 + kUsualPeople);
     n.mean *= scale;
-    n.spread = std::sqrt(variance * (1 + 1 / people));  // of a person who is not among them
+    n.spread = std::sqrt(variance * (1 + 1 / people));  // for a person not among them
     return n;
   }
 };

@@ -12,7 +12,7 @@ namespace rayset {
 namespace reduction {
 namespace {
 
-constexpr double kRimBandMm = 4;     // depth of the strip behind the joint line in which the dorsal edge is looked for
+constexpr double kRimBandMm = 4;     // depth of the strip behind the joint line that is searched for the dorsal edge
 constexpr double kColumnMm = 2;      // width of the columns compared across the joint
 constexpr double kOutsideSlope = 2;  // height lost per mm by points outside a column or strip, up to one mm off
 
@@ -28,8 +28,8 @@ double dorsalStep(const std::vector<OrientedPoint>& metatarsal, const Rigid& X,
   };
   constexpr int kColumns = 41;
   std::array<Column, kColumns> columns;
-  // A point counts for the next column too, lower the farther off it lies: the step must not jump when the centre
-  // moves by a hair and a point changes its column.
+  // A point also counts for the next column, lowered by how far off it lies: the step must not jump when the centre
+  // moves slightly and a point changes columns.
   const auto raise = [&](const Vec3& position, const Vec3& outward, double Column::*side) {
     if (outward.dot(dorsal) < 0.3) return;
     const Vec3 from = position - centre;
@@ -50,7 +50,7 @@ double dorsalStep(const std::vector<OrientedPoint>& metatarsal, const Rigid& X,
   for (const Column& c : columns)
     if (std::isfinite(c.metatarsal) && std::isfinite(c.tarsal)) steps.push_back(c.metatarsal - c.tarsal);
   if (steps.empty()) return 0;
-  // The middle half speaks: the rims of the joint fall off steeply.
+  // Only the middle half counts: the rims of the joint fall off steeply.
   std::sort(steps.begin(), steps.end());
   const auto quarter = static_cast<std::ptrdiff_t>(steps.size() / 4);
   const auto first = steps.begin() + quarter, last = steps.end() - quarter;

@@ -16,9 +16,9 @@ namespace rayset {
 namespace {
 
 constexpr double kLostMm = 6;  ///< an interval wider than this says nothing about a ray
-/// People's fourth rays differ by more than their joint's covariance knows: of displaced ones 51 of 58 lay inside on
-/// real feet and 10 of 17 on strangers, where of all other rays 97 and 94 % did (docs/decisions/reduction.md). Stated
-/// so much wider; what stays in place is still decided by the joint's own.
+/// Fourth rays vary more between people than their joint's covariance shows: of displaced ones 51 of 58 lay inside on
+/// real feet and 10 of 17 on strangers, but 97 and 94 % of all other rays (docs/decisions/reduction.md). The stated
+/// interval is widened by this; what stays in place is still decided by the joint's own.
 constexpr double kFourthWiden = 1.2;
 
 using namespace reduction;
@@ -26,17 +26,17 @@ using namespace reduction;
 constexpr double kMirrorTooDifferentMm =
     1.3;  // tarsus rms; a healthy pair stays near 0.4 to 0.6 (0.7 mm asymmetry, Islam 2014)
 constexpr double kMirrorImageMm = 0.15;  // tarsus rms; real pairs have 0.4 to 0.6
-// A joint of the other foot is no pattern where it is so much wider than the joints next to it (real feet: up to 1.3).
+// A joint of the other foot is no model if it is this much wider than its neighbours (real feet: up to 1.3).
 constexpr double kOpenByMm = 2.0;
-constexpr double kNearMm2 = 20;          // less of a face beside its neighbour is no joint (ours)
-constexpr std::size_t kInjuredFrom = 2;  // a foot with so many such joints is taken to be injured itself
+constexpr double kNearMm2 = 20;          // a smaller face next to its neighbour is no joint (ours)
+constexpr std::size_t kInjuredFrom = 2;  // a foot with this many such joints is itself considered injured
 constexpr double kOtherOverlapMm = 1.5;
 
 bool present(const BoneSurfaces& bones, Bone b) { return bones.contains(b) && !bones.at(b).empty(); }
 
-/// The other foot as a pattern: which of its rays cannot serve, and why.
+/// The other foot as a model: which of its rays are unusable, and why.
 struct Pattern {
-  std::string doubt;           ///< of the whole foot; empty when it can serve
+  std::string doubt;           ///< of the whole foot; empty if it is usable
   PerRay<std::string> doubts;  ///< by ray
   FootFigures figures;
 };
@@ -72,7 +72,7 @@ Pattern patternOf(const BoneSurfaces& other, Side side) {
   return out;
 }
 
-/// By how much two places of a ray differ, in words; empty where that lies within their intervals.
+/// By how much two positions of a ray differ, in words; empty if within their intervals.
 std::string disagreement(const RaySolution& twin, const RaySolution& joint) {
   const Interval &a = twin.interval, &b = joint.interval;
   const Vec6 d = poseDifference(joint.injured_to_reduced, twin.injured_to_reduced, twin.base);
@@ -81,7 +81,7 @@ std::string disagreement(const RaySolution& twin, const RaySolution& joint) {
   return fmt::format("{:.1f} mm and {:.0f} degrees", mm, toDegrees(rad));
 }
 
-/// Rays put back to where their joint would be worse than as scanned stay: by ray, what would be worse.
+/// Leaves rays as scanned if reduction would make their joint worse. By ray: what would be worse.
 PerRay<std::string> refuseWorse(PerRay<RaySolution>& rays, const Patient& patient, const JointNorms& norms,
                                 const RayOverrides& overrides) {
   const auto ours = [&](Ray ray) {
@@ -149,7 +149,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   progress("reduction", 0.2);
 
   std::optional<Atlas> mirror;
-  JointNorms personal;  // with the twin's figures
+  JointNorms personal;  // with the other foot's figures
   Tuning by_mirror = mirrorTuning();
   if (other != nullptr) {
     Pattern pattern = patternOf(*other, side);
@@ -181,7 +181,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
       } else {
         mirror = std::move(*atlas);
         personal = personalNorms(norms, pattern.figures);
-        // A mirror image says all there is to say by itself.
+        // A mirror image needs nothing beside it.
         by_mirror.borders = mirror->tarsus_residual_mm > kMirrorImageMm;
       }
     }
@@ -198,7 +198,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   }
   progress("reduction", 0.6);
 
-  // Congruence: for all rays, or for those the other foot could not serve.
+  // Congruence: for all rays, or those for which the other foot is unusable.
   bool wanting = false;
   for (const Ray ray : kRays)
     wanting |= !rays.contains(ray) && present(injured, metatarsal(ray)) && present(injured, tarsalPartner(ray));

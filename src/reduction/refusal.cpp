@@ -12,7 +12,7 @@ namespace rayset::reduction {
 namespace {
 
 constexpr double kStepMm = 1.0, kSpreads = 2.5;
-constexpr double kOtherFacetMm = 5;  ///< half the width of a base (10 to 15 mm in the feet at hand)
+constexpr double kOtherFacetMm = 5;  ///< half the width of a base (10 to 15 mm in our feet)
 constexpr double kUncovered = 0.2, kUncoveredMm2 = 20;
 
 struct Step {
@@ -24,7 +24,7 @@ struct Step {
 
 PerRay<std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms,
                                 const PerRay<double>& moved_mm) {
-  // Both halves of a wall bear the same first word after the bones: dorsal, medial, plantar or lateral.
+  // Both halves of a wall have the same first word after the bones: dorsal, medial, plantar or lateral.
   std::map<std::pair<Ray, std::string>, Step> steps;
   for (const BorderSite& site : borderSites({})) {
     const auto ray = rayOf(site.onto);

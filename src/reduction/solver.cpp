@@ -18,21 +18,22 @@ namespace rayset::reduction {
 namespace {
 
 // A template whose carried pose is farther than this from the scanned one does not fit this patient: injuries stay
-// below 12 mm and 20 degrees (the range of the accuracy matrix), the rest is room for the template's own error.
+// below 12 mm and 20 degrees (the range of the accuracy matrix), the rest allows for the template's own error.
 constexpr double kTrustedShiftMm = 12;
 constexpr double kTrustedTurn = 0.42;
-constexpr double kNarrowestMm = 0.2;                           // gap aimed at, at least
+constexpr double kNarrowestMm = 0.2;                           // smallest gap aimed for
 constexpr double kFarFromHome = 100;                           // strain of a ray that is not held where it was scanned
-constexpr double kLeastMm = 0.4, kLeastTurn = toRadians(1.0);  // no interval is stated narrower
-constexpr double kHeldMm = 3;         // a ray that may move this much (1 standard deviation) is held by nothing
+constexpr double kLeastMm = 0.4, kLeastTurn = toRadians(1.0);  // no stated interval is narrower
+constexpr double kHeldMm = 3;         // nothing holds a ray that may move this much (1 standard deviation)
 constexpr double kSurestPrior = 0.4;  // of an atlas that fits perfectly: its spread against the spread as given
-// The angles between shafts are believed less than borders: what people share of them is a foot's shape, not a joint's.
+// The angles between shafts are trusted less than borders: what people have in common there is the shape of a foot, not
+// of a joint.
 constexpr double kShaftSpread = 2.5;
 
 const std::array<double, 3> kInjuryTurnRad{toRadians(10), toRadians(6), toRadians(5)};
 constexpr std::array<double, 3> kInjuryShiftMm{6, 3, 5};
 
-/// Tarsal bones that tell where a ray belongs: the partner first.
+/// Tarsal bones that show where a ray belongs: its partner first.
 std::vector<Bone> tarsalNeighbours(Ray ray) {
   switch (ray.number()) {
     case 1:
@@ -52,8 +53,8 @@ std::vector<Bone> tarsalNeighbours(Ray ray) {
 
 Tuning mirrorTuning() {
   Tuning t;
-  // Twice what would serve a pair of mirror images: healthy pairs are not (docs/decisions/reduction.md; first ray, roll
-  // alone: 4.3 degrees on average, Duff 2022, FAI 43:790).
+  // Twice what would do for mirror images: healthy pairs are not (docs/decisions/reduction.md; first ray, roll alone:
+  // 4.3 degrees on average, Duff 2022, FAI 43:790).
   t.prior_turn_rad = {{toRadians(3.0), toRadians(2.4), toRadians(2.6), toRadians(4.0), toRadians(5.0)}};
   t.prior_shift_mm = {{0.7, 0.5, 0.5, 0.8, 1.0}};
   t.even = 1;
@@ -102,12 +103,11 @@ struct RayModel {
   Vec3 distal = Vec3::Zero();  // as scanned
   bool shows_shaft = true;     // `distal` is its shaft's
   Rigid atlas_pose = Rigid::Identity();
-  bool trusted = true;     // the atlas pose is one that an injury could have led away from
-  bool own_faces = false;  // the atlas fits too badly to say which faces meet
+  bool trusted = true;     // an injury could have displaced the ray from its atlas pose
+  bool own_faces = false;  // the atlas fits too badly to show which faces meet
 };
 
-/// Carries the atlas pose of a metatarsal over: the patient's bone goes where the atlas bone stands relative to the
-/// tarsus.
+/// Transfers the atlas pose of a metatarsal: the patient's bone takes the atlas bone's place relative to the tarsus.
 Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& model, const Tuning& tuning) {
   const AtlasMap& own = atlas.maps.at(model.bone);
   const Surface& bone = patient.bones->at(model.bone);
@@ -115,8 +115,8 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
   Points from, to;
   std::vector<double> weights;
   if (tuning.bone_by_bone) {
-    // Only the faces: each point of the base goes where the tarsal bone it faces would have it. The layout of the
-    // template's bones among each other, which differs from person to person, does not enter.
+    // Only the faces: each point of the base goes where the tarsal bone it faces puts it. How the template's bones are
+    // arranged, which differs between people, has no influence.
     std::vector<std::pair<RayCaster, const AtlasMap*>> neighbours;
     for (const Bone n : tarsalNeighbours(model.ray))
       if (atlas.maps.contains(n)) neighbours.emplace_back(RayCaster({&atlas.bones.at(n)}), &atlas.maps.at(n));
@@ -155,7 +155,7 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
   }
   FieldFitSettings settings;
   settings.scale = tuning.scale;
-  settings.scale_sd = 0.04;  // a part of the tarsus alone does not show its scale well
+  settings.scale_sd = 0.04;  // a part of the tarsus does not show its scale well
   settings.welsch_mm = {2.0, 1.0};
   AtlasMap start = atlas.whole;
   Vec3 middle = Vec3::Zero();
@@ -179,7 +179,7 @@ Rigid carriedPose(const Patient& patient, const Atlas& atlas, const RayModel& mo
   return fitRigid(from, to, weights);
 }
 
-/// The borders of the foot as `norms` has them, for rays whose joints are found from the patient's own surfaces.
+/// The borders of the foot according to `norms`, for rays whose joints are found from the patient's own surfaces.
 /// `contacts`: faces as labelled in `poses`. `usual`: gap of the foot's joints, mm.
 std::vector<Border> normalBorders(const Patient& patient, const PerRay<RayModel>& models,
                                   const std::map<Bone, std::size_t>& index, const std::vector<Contact>& contacts,
@@ -205,7 +205,7 @@ std::vector<Border> normalBorders(const Patient& patient, const PerRay<RayModel>
       border.closest = kClosePlaces;
       border.distance_mm += usual;
     } else {
-      border.spread_mm *= rayOf(site.from) ? 1 : std::numbers::sqrt2;  // the two halves of a wall say much the same
+      border.spread_mm *= rayOf(site.from) ? 1 : std::numbers::sqrt2;  // the two halves of a wall are nearly redundant
       const auto face = std::find_if(contacts.begin(), contacts.end(),
                                      [&](const Contact& c) { return c.body == body && c.onto == onto; });
       if (face == contacts.end()) continue;
@@ -224,7 +224,8 @@ std::vector<Border> normalBorders(const Patient& patient, const PerRay<RayModel>
   return out;
 }
 
-/// How the shafts lie to each other in healthy feet, for rays whose joints are found from the patient's own surfaces.
+/// How the shafts are aligned with each other in healthy feet, for rays whose joints are found from the patient's own
+/// surfaces.
 std::vector<ShaftAngle> normalShafts(const PerRay<RayModel>& models, const std::map<Bone, std::size_t>& index,
                                      const JointNorms& norms, const Frame& frame, const Tuning& tuning) {
   std::vector<ShaftAngle> out;
@@ -250,14 +251,14 @@ struct Joint {
 
 /// Weight of a joint's faces.
 double weightOf(const Joint& joint, const Tuning& tuning) {
-  // The first and second metatarsals have no true joint: their bases only must not overlap.
+  // The first and second metatarsals have no true joint: their bases just must not overlap.
   if (joint.betweenRays()) return joint.ray == Bone::kM1 || joint.other == Bone::kM1 ? 0 : tuning.between_rays;
   return joint.toPartner() ? 1 : tuning.aside;
 }
 
 /// 95 % interval from the covariance. The factors come from the experiments of docs/decisions/reduction.md: they scale
 /// the model's covariance so that about nine in ten true errors of displaced rays fall inside (bench_reduction), shift
-/// and turn each on its own. `axis`: unit, of the ray where it stands.
+/// and rotation separately. `axis`: unit, of the ray in its current pose.
 Interval intervalOf(const Mat6& covariance, const Vec3& axis, bool own_faces, const Tuning& tuning) {
   // Radius that holds 95 % of a round three-dimensional Gaussian: 2.80 times its spread along one axis.
   const double shift = 2.80 * std::sqrt(covariance.bottomRightCorner<3, 3>().trace() / 3);
@@ -285,7 +286,7 @@ PosePrior injuryPrior(const Vec3& distal, const Vec3& medial, const Tuning& tuni
   return as_scanned;
 }
 
-/// Finds where the rays of one foot belong, step by step: solve() is the order.
+/// Finds where the rays of one foot belong, step by step; solve() shows the order.
 class RaySolver {
  public:
   RaySolver(const Patient& patient, const Atlas& atlas, const Tuning& tuning, const JointNorms& norms,
@@ -295,21 +296,21 @@ class RaySolver {
   Result<PerRay<RaySolution>> solve(const Progress& progress);
 
  private:
-  // What there is.
+  // Read the patient and the atlas.
   void findTarsus();
   void findRays();
   void carryAtlasPoses(const Progress& progress);
   void addRayBodies();
   void findJoints();
-  // What meets what, first by the atlas.
+  // Which faces meet, first according to the atlas.
   [[nodiscard]] PosePrior atlasPrior(RayModel& model) const;
   [[nodiscard]] double gapsWiderThanAtlas() const;
   [[nodiscard]] std::vector<DockPoint> facesByDirection(const Joint& joint, Bone body) const;
   void labelFaces(const Progress& progress);
-  // Where that takes the rays.
+  // Where this puts the rays.
   void place(const Docking& docking, const Progress& progress);
   [[nodiscard]] std::vector<Rigid> startsOf(Ray ray) const;
-  // Then by the patient's own surfaces.
+  // Then according to the patient's own surfaces.
   [[nodiscard]] Docking byOwnFaces(Docking docking, const Progress& progress);
   void loosenPriors();
   [[nodiscard]] double wantedGap(const Joint& joint, double labelled) const;
@@ -324,7 +325,7 @@ class RaySolver {
   [[nodiscard]] double strainOf(const Docking& docking, Ray ray, const std::vector<Rigid>& kept) const;
   [[nodiscard]] std::optional<Keeping> cheapestToKeep(const Docking& docking, PerRay<RaySolution>& out) const;
   void keepUndisplaced(const Docking& docking, PerRay<RaySolution>& out, const Progress& progress);
-  // What is told.
+  // The result.
   [[nodiscard]] PerRay<RaySolution> asFound() const;
   void addIntervals(const Docking& docking, PerRay<RaySolution>& out) const;
 
@@ -336,7 +337,7 @@ class RaySolver {
   [[nodiscard]] bool isFree(std::size_t body) const {
     return std::find(free_.begin(), free_.end(), body) != free_.end();
   }
-  /// Of the rays that a joint joins, whether any is so.
+  /// Whether `so` holds for any ray of the joint.
   template <class So>
   [[nodiscard]] bool anyRayOf(const Joint& joint, const So& so) const {
     return so(models_.at(joint.itsRay())) || (joint.betweenRays() && so(models_.at(*rayOf(joint.other))));
@@ -353,14 +354,14 @@ class RaySolver {
   const JointNorms& norms_;
   const RayOverrides& overrides_;
 
-  std::vector<DockBody> bodies_;  // the tarsus first (fixed), then the rays that can be dealt with
+  std::vector<DockBody> bodies_;  // the tarsus first (fixed), then the rays that can be placed
   std::map<Bone, std::size_t> index_;
   PerRay<RayModel> models_;
   std::vector<Joint> joints_;
-  std::vector<Contact> contacts_;    // two a joint, as the atlas labels them
-  std::optional<double> usual_gap_;  // of joints that the injury leaves alone
-  std::vector<bool> active_;         // by body: takes part
-  std::vector<std::size_t> free_;    // bodies whose pose is sought
+  std::vector<Contact> contacts_;    // two per joint, as the atlas labels them
+  std::optional<double> usual_gap_;  // of joints that the injury spared
+  std::vector<bool> active_;         // by body: whether it takes part
+  std::vector<std::size_t> free_;    // bodies whose pose is solved for
   std::vector<Rigid> poses_;         // by body
 };
 
@@ -420,7 +421,7 @@ void RaySolver::carryAtlasPoses(const Progress& progress) {
   });
 }
 
-/// Also says of the model how far its atlas pose can be believed.
+/// Also records in the model how far its atlas pose can be trusted.
 PosePrior RaySolver::atlasPrior(RayModel& model) const {
   const Vec6 off = poseDifference(Rigid::Identity(), model.atlas_pose, model.base);
   model.trusted = off.head<3>().norm() < kTrustedTurn && off.tail<3>().norm() < kTrustedShiftMm;
@@ -461,14 +462,14 @@ void RaySolver::findJoints() {
     usual_gap_ = cuneonavicularGap(*patient_.bones, patient_.fields.at(Bone::kNav));
 }
 
-/// Another person's gaps are not this one's: joints that the injury leaves alone say by how much they differ.
+/// Another person's gaps differ from the patient's: joints that the injury spared show by how much.
 double RaySolver::gapsWiderThanAtlas() const {
   if (!tuning_.scale || !usual_gap_ || !atlas_.bones.contains(Bone::kNav)) return 0;
   const auto there = cuneonavicularGap(atlas_.bones, boneField(atlas_.bones.at(Bone::kNav)));
   return there ? *usual_gap_ - std::exp(atlas_.whole.log_scale.mean()) * *there : 0;
 }
 
-/// Where the atlas pose cannot be believed: what looks the way the joint lies.
+/// If the atlas pose cannot be trusted: whatever faces the joint.
 std::vector<DockPoint> RaySolver::facesByDirection(const Joint& joint, Bone body) const {
   const RayModel& model = models_.at(joint.itsRay());
   const Vec3& along = models_.at(rayOf(body).value_or(model.ray)).distal;
@@ -508,7 +509,7 @@ void RaySolver::labelFaces(const Progress& progress) {
 
 std::vector<Rigid> RaySolver::startsOf(Ray ray) const {
   std::vector<Rigid> starts{models_.at(ray).atlas_pose, Rigid::Identity()};
-  // One force takes several rays: what brought a neighbour back is tried too.
+  // One force displaces several rays: what brought a neighbour back is tried too.
   for (const auto next : {ray.medial(), ray.lateral()})
     if (next && models_.contains(*next) && active_[bodyOf(*next)]) starts.push_back(poses_[bodyOf(*next)]);
   if (const auto start = given(ray).start) starts.push_back(*start);
@@ -516,7 +517,7 @@ std::vector<Rigid> RaySolver::startsOf(Ray ray) const {
   return starts;
 }
 
-/// Second ray first into its recess, then 1, 3, 4, 5, each against what stands already; then all together.
+/// Second ray first into its recess, then 1, 3, 4, 5, each against what is already in place; then all together.
 void RaySolver::place(const Docking& docking, const Progress& progress) {
   poses_.assign(bodies_.size(), Rigid::Identity());
   active_.assign(bodies_.size(), false);
@@ -549,8 +550,8 @@ void RaySolver::place(const Docking& docking, const Progress& progress) {
   if (!free_.empty()) poses_ = docking.minimise(poses_, free_, active_).poses;
 }
 
-/// Where the atlas fits badly its labels were only a start: the joints of such rays are found again and again from the
-/// patient's own surfaces, as they stand by now. Gives the docking that `poses_` are best in.
+/// If the atlas fits badly, its labels were only a start: the joints of such rays are found again and again from the
+/// patient's own surfaces in their current poses. Returns the docking that `poses_` minimise.
 Docking RaySolver::byOwnFaces(Docking docking, const Progress& progress) {
   const bool any_own = std::any_of(models_.begin(), models_.end(), [](const auto& m) { return m.second.own_faces; });
   if (!any_own && !tuning_.borders) return docking;
@@ -571,7 +572,7 @@ Docking RaySolver::byOwnFaces(Docking docking, const Progress& progress) {
   return docking;
 }
 
-/// Of rays that their own faces are to place.
+/// For rays that are placed by their own faces.
 void RaySolver::loosenPriors() {
   for (const auto& [ray, model] : models_) {
     if (!model.own_faces) continue;
@@ -581,8 +582,8 @@ void RaySolver::loosenPriors() {
   }
 }
 
-/// As wide as this patient's joints next door, and as much wider as people's joints of this ray are. `labelled`: as the
-/// atlas has it.
+/// As wide as this patient's neighbouring joints, plus how much wider this ray's joint is in people. `labelled`: in the
+/// atlas.
 double RaySolver::wantedGap(const Joint& joint, double labelled) const {
   if (!usual_gap_) return labelled;
   const Norm* over = find(norms_.gap_mm, joint.itsRay());
@@ -590,7 +591,7 @@ double RaySolver::wantedGap(const Joint& joint, double labelled) const {
   return 0.5 * (labelled + std::clamp(*usual_gap_, 0.3, 2.6));
 }
 
-/// Contact `i` from the patient's own surfaces as they stand; the atlas's where they do not meet.
+/// Contact `i` from the patient's own surfaces in their current poses; the atlas's if these do not meet.
 Contact RaySolver::ownContact(std::size_t i, int pass, const Frame& frame) const {
   const Contact& labelled = contacts_[i];
   const Joint& joint = joints_[i / 2];
@@ -610,7 +611,7 @@ Contact RaySolver::ownContact(std::size_t i, int pass, const Frame& frame) const
   const double base_weight = weightOf(joint, tuning_);
   double facing = 0;
   for (const DockPoint& p : own.points) facing += base_weight * p.weight;
-  // A ray that has slid off its joint finds no face there and would float away for want of any.
+  // A ray that has slid off its joint finds no face there, and with none it would float away.
   if (facing < 0.4 * total) return labelled;
   const double weight = base_weight * std::pow(tuning_.own_weight, static_cast<double>(pass) / tuning_.own_passes);
   for (DockPoint& p : own.points) p.weight *= weight;
@@ -646,8 +647,8 @@ std::vector<Rigid> RaySolver::withRayKept(const Docking& docking, Ray ray) const
   return followers.empty() ? poses : docking.minimise(poses, followers, active_).poses;
 }
 
-/// Standing::strain of a ray, `kept`: withRayKept(). A joint so far apart that its faces no longer hold the ray costs
-/// little more the farther it is: no reason to keep it there.
+/// Standing::strain of a ray, `kept`: withRayKept(). Once a joint is so far apart that its faces no longer hold the
+/// ray, distance costs little more: no reason to keep it there.
 double RaySolver::strainOf(const Docking& docking, Ray ray, const std::vector<Rigid>& kept) const {
   const std::size_t i = bodyOf(ray);
   std::vector<std::size_t> touched = freeNeighbours(ray);
@@ -660,7 +661,7 @@ double RaySolver::strainOf(const Docking& docking, Ray ray, const std::vector<Ri
   return held ? gain / limit : kFarFromHome;
 }
 
-/// Given what is kept already.
+/// Given the rays already kept.
 std::optional<RaySolver::Keeping> RaySolver::cheapestToKeep(const Docking& docking, PerRay<RaySolution>& out) const {
   std::optional<Keeping> cheapest;
   double least = kFarFromHome;
@@ -680,7 +681,8 @@ std::optional<RaySolver::Keeping> RaySolver::cheapestToKeep(const Docking& docki
   return cheapest;
 }
 
-/// Rays that were never displaced belong where they were scanned: one after the other, the others settle around it.
+/// Rays that were never displaced belong where they were scanned: each is fixed in turn, and the others settle around
+/// it.
 void RaySolver::keepUndisplaced(const Docking& docking, PerRay<RaySolution>& out, const Progress& progress) {
   while (!progress.cancelled()) {
     std::optional<Keeping> keeping = cheapestToKeep(docking, out);

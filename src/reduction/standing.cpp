@@ -7,13 +7,14 @@
 namespace rayset::reduction {
 namespace {
 
-// Real feet, person left out, rays alone by 3 mm in every direction and the injuries of bench_reduction, true surfaces
-// and scanned ones (docs/decisions/reduction.md). Rays in place: best place up to 1.75 mm away (2.9 in fifth rays,
-// which their joints hold to 4 mm only); strain up to 0.66, up to 0.42 of those whose place is 2 mm away or more.
+// Real feet, person left out, single rays displaced by 3 mm in every direction and the injuries of bench_reduction,
+// true surfaces and scanned ones (docs/decisions/reduction.md). Rays in place: best place up to 1.75 mm away (2.9 for
+// fifth rays, which their joints hold only to 4 mm); strain up to 0.66, up to 0.42 if the best place is 2 mm away or
+// more.
 constexpr double kStaysBelow = 0.5;
-constexpr double kMovesFrom = 1.3;  // strain of one that is not put back by what counts as displacement
+constexpr double kMovesFrom = 1.3;  // strain of a ray that is not reduced by as much as counts as displacement
 constexpr double kSureBelow = 0.3, kSureAbove = 0.65;
-constexpr double kMarginMm = 0.35;  // a place so near to where displacement begins may lie on either side
+constexpr double kMarginMm = 0.35;  // a place this near the threshold of displacement may lie on either side
 
 double displacedFrom(const Standing& ray) { return std::max(kDisplacedFromMm, ray.within_mm); }
 

@@ -14,7 +14,7 @@ struct Standing {
 /// If its place is uncertain it has to move by more than that uncertainty.
 [[nodiscard]] bool stays(const Standing& ray);
 
-/// Whether the images tell if a ray is displaced that stays, or that is put back.
+/// Whether the images show if a ray is displaced, for a ray that stays or one that is reduced.
 [[nodiscard]] bool imagesTell(const Standing& ray, bool stays);
 
 }  // namespace rayset::reduction

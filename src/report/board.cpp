@@ -51,11 +51,11 @@ void arrow(cairo_t* cr, double x0, double y0, double x1, double y1) {
   cairo_fill(cr);
 }
 
-// One inset: the place of the base (ring), the found base (dot), the arrow between them to scale, and the shaft of both
-// as sticks turned by the angle (length not to scale).
+// One inset: where the base belongs (ring), where it was found (dot), the arrow between them to scale, and both shafts
+// as sticks at their angle (length not to scale).
 struct Inset {
   double x, y, width, height;
-  double origin_x, origin_y;  // of the base's place
+  double origin_x, origin_y;  // of where the base belongs
   double points_per_mm;
   std::string top, bottom, left, right;
 };
@@ -75,7 +75,7 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   };
   centred(in.top, in.x + in.width / 2, in.y + 1);
   if (!in.bottom.empty()) centred(in.bottom, in.x + in.width / 2, in.y + in.height - h - 1);
-  // Sideways words stand at the foot of the inset, clear of the sticks.
+  // The words for sideways are at the bottom of the inset, clear of the sticks.
   pdf::drawText(cr, in.left, in.x + 2, in.y + in.height - h - 1, -1, small);
   pdf::drawText(cr, in.right, in.x + in.width - 2 - pdf::textWidth(cr, in.right, small), in.y + in.height - h - 1, -1,
                 small);
@@ -105,7 +105,7 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   pdf::setColour(cr, displaced ? palette::kFound : pdf::kGrey);
   cairo_set_line_width(cr, 2.2);
   line(cr, fx, fy, fx + stick * found_right, fy - stick * found_up);
-  if (displaced) {  // triangle; in place: dot; cannot be told: lozenge
+  if (displaced) {  // triangle; in place: dot; undecided: diamond
     outline(cr, marks::kDisplaced, fx, fy);
   } else if (state == RayState::kUntold) {
     outline(cr, marks::kUntold, fx, fy);

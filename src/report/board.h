@@ -1,5 +1,5 @@
-// The ray board: five columns, one per ray, in the order the surgeon sees them looking down on the foot with the toes
-// pointing away.
+// The ray board: five columns, one per ray, as the surgeon sees them looking down on the foot with the toes pointing
+// away.
 #pragma once
 
 #include <array>

@@ -47,7 +47,7 @@ struct Crop {
 };
 Crop wholeOf(const Film& f) { return {-0.5, -0.5, f.columns - 0.5, f.rows - 0.5}; }
 
-/// The displayed grey values of a crop as a cairo picture, averaged where it holds more pixels than are drawn.
+/// The displayed grey values of a crop as a cairo picture, averaged if it has more pixels than are drawn.
 cairo_surface_t* pictureOf(const Film& shown, const Crop& crop, int width, int height) {
   cairo_surface_t* surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
   if (cairo_surface_status(surface) != CAIRO_STATUS_SUCCESS) return surface;
@@ -248,7 +248,7 @@ struct Shots {
     return out;
   }
 
-  /// Around the lines of the lengths of a foot, in the shape width : height; nothing where there are none.
+  /// Around the lines of the lengths of a foot, in the shape width : height; nothing if there are none.
   [[nodiscard]] std::optional<Crop> detail(std::size_t film, Side side, double width, double height) const {
     const MeasuredFilm& f = r.films[film];
     const double mm = f.spacing.known() ? f.spacing.column_mm : 0.15, aspect = f.scan.info.aspect;
@@ -284,7 +284,7 @@ struct Shots {
 
   void paint(cairo_t* cr, std::size_t film, const Window& w, double pixels_per_point) const {
     const Film& f = shown[film];
-    // Beyond the film there is nothing: only the part that exists is painted.
+    // There is nothing beyond the film: only the part that exists is painted.
     const Crop whole = wholeOf(f);
     const Crop part{std::max(w.crop.left, whole.left), std::max(w.crop.top, whole.top),
                     std::min(w.crop.right, whole.right), std::min(w.crop.bottom, whole.bottom)};
@@ -435,7 +435,7 @@ struct Shots {
     if (it != kNames.end()) return it->second;
     return m.key.starts_with("dorsal_step_") ? "step " + m.name.substr(std::string("Dorsal step ").size()) : m.name;
   }
-  /// Senses matter: offsets, steps and angles carry their sign.
+  /// Direction matters: offsets, steps and angles are signed.
   [[nodiscard]] static bool isSigned(const FilmMeasure& m) {
     return m.key != "c1_m2_distance" && m.key != "m1_m2_distance" && m.key != "m1_declination";
   }

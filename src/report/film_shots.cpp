@@ -103,7 +103,7 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.bottom = orientationWord(foot.plate.frame, v.down);
   shot.left = orientationWord(foot.plate.frame, -v.right);
   shot.right = orientationWord(foot.plate.frame, v.right);
-  // Lengths on the picture are those at the joints, where the centre of the view lies.
+  // Lengths on the picture are those at the joints, at the centre of the view.
   shot.view.width_mm = v.columns * v.pixel_mm / v.magnification(foot.plate.frame.origin);
   shot.view.width_px = v.columns;
   shot.view.height_px = v.rows;

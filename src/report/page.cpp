@@ -215,7 +215,7 @@ void Document::item(const std::string& mark, const std::string& markup, const Te
     const double done = from == 0 ? 0 : ends[from - 1];
     std::size_t to = from;
     while (to < ends.size() && ends[to] - done <= room()) ++to;
-    // No single line is left alone at the foot or carried alone to the next page.
+    // No widows or orphans: never a single line at the bottom or top of a page.
     if (to < ends.size()) {
       if (ends.size() - to == 1 && to - from > 2) --to;
       if ((from == 0 && to - from < 2) || to == from) {

@@ -12,7 +12,7 @@ inline constexpr pdf::Colour kOrange = 0xE69F00, kSkyBlue = 0x56B4E9, kGreen = 0
 
 inline constexpr pdf::Colour kFound = kOrange, kPlace = kBlue, kPiece = kVermilion, kUntold = kYellow;
 inline constexpr pdf::Colour kFoundText = 0x9A5B00;   ///< kFound, dark enough for text
-inline constexpr pdf::Colour kFoundBand = 0xFFF3DC;   ///< kFound, light enough to lie behind text
+inline constexpr pdf::Colour kFoundBand = 0xFFF3DC;   ///< kFound, light enough for a background to text
 inline constexpr pdf::Colour kPlacedBone = 0x7DB8DE;  ///< kPlace, light enough to show the shape of a bone
 inline constexpr pdf::Colour kBone = 0xE9E2D3, kFaint = 0xD9D6CF, kScrew = 0x40464E, kWire = 0xB0559A;
 

@@ -81,7 +81,7 @@ int rank(Bone bone) {
 bool drawnBone(Bone bone) { return bone != Bone::kTibia && bone != Bone::kFibula; }
 bool isMidfoot(Bone bone) { return rank(bone) > 0 || bone == Bone::kNav; }
 
-// Where to write a metatarsal's name: over its head.
+// Where to write a metatarsal's name: above its head.
 Vec3 headOf(const Surface& metatarsal, const Vec3& distal) {
   double far = -1e18;
   for (const Vec3& v : metatarsal.vertices) far = std::max(far, v.dot(distal));
@@ -176,7 +176,7 @@ class PlanShots {
     const auto ray = rayOf(b);
     return ray && words::state(c_, *ray) == state;
   }
-  // Drawn out from the others: rays that are displaced, and those of which it cannot be told.
+  // Highlighted: rays that are displaced or may be.
   [[nodiscard]] bool isDisplaced(Bone b) const { return in(b, RayState::kDisplaced); }
   [[nodiscard]] bool isUntold(Bone b) const { return in(b, RayState::kUntold); }
   // From the side: whether rays count from here, or from behind.
@@ -195,7 +195,7 @@ class PlanShots {
   double pixels_per_point_;
   const BoneSurfaces& reduced_ = c_.reduction.reduced;
   const Frame& frame_ = c_.reduction.frame;
-  std::vector<Ray> marked_, moved_;    // rays that are drawn out; those that are put back
+  std::vector<Ray> marked_, moved_;    // highlighted rays; reduced rays
   std::vector<const Surface*> shown_;  // frame the picture for both states, so that they can be compared
 };
 
@@ -251,7 +251,7 @@ void PlanShots::addBones(Job& job, State state, int sight) const {
     } else {
       if (isDisplaced(b)) part.colour = linearColour(state == State::kInjured ? palette::kFound : palette::kPlacedBone);
       if (isUntold(b)) part.colour = linearColour(palette::kUntold);
-      // From the side, rays that stand in front of every marked one are drawn see-through, or they would hide it.
+      // From the side, rays in front of every marked one are drawn translucent so as not to hide it.
       if (sight != 0 && !marked_.empty() && !isDisplaced(b) && !isUntold(b) && rank(b) > 0) {
         const bool in_front = sight > 0 ? rank(b) < marked_.front().number() : rank(b) > marked_.back().number();
         if (in_front) part.opacity = 0.3F;
@@ -280,8 +280,8 @@ void PlanShots::addDevices(Job& job) const {
   }
 }
 
-// The other state of each ray that is moved as a see-through outline, brought in front: parallel projection keeps its
-// place.
+// The other state of each moved ray as a translucent outline, brought to the front: in parallel projection it does not
+// shift.
 void PlanShots::addGhosts(Job& job, State state, const Vec3& towards) const {
   const BoneSurfaces& other = bonesIn(state == State::kInjured ? State::kReduced : State::kInjured);
   const auto colour = linearColour(state == State::kInjured ? palette::kPlace : palette::kFound);
@@ -294,8 +294,7 @@ void PlanShots::addGhosts(Job& job, State state, const Vec3& towards) const {
   }
 }
 
-// From the side the heads lie behind each other: the foremost ray is named, the foremost marked one and those that
-// cannot be told.
+// From the side the heads overlap: only the foremost ray is named, the foremost marked one and the undecided ones.
 void PlanShots::nameRays(Job& job, State state, int sight) const {
   const Ray foremost = sight > 0 ? kRays.front() : kRays.back();
   const auto named = [&](Ray ray) {
@@ -444,7 +443,7 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
           part.colour = linearColour(palette::kFound);
         parts.push_back(part);
       }
-      // Outlines of the plan are brought in front: parallel projection keeps their place.
+      // Outlines of the plan are brought to the front: in parallel projection they do not shift.
       std::vector<Surface> own;
       const auto outline = [&](const Surface& s) {
         own.push_back(s);
@@ -573,8 +572,7 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
     const double w = pdf::textWidth(cr, text, style) + 5, h = pdf::drawText(cr, text, 0, 0, -1, style, false) + 3;
     std::optional<Rect> best;
     for (const double reach : {0.0, 12.0, 20.0, 30.0, 42.0, 56.0, 72.0}) {
-      if (reach == 0 && l.text.size() > 4 && l.boxed)
-        continue;  // device tags would hide the entry: they stand beside it
+      if (reach == 0 && l.text.size() > 4 && l.boxed) continue;  // device tags would hide the entry: they go beside it
       for (int k = 0; k < (reach == 0 ? 1 : 16) && !best; ++k) {
         const double phi = 2 * M_PI * ((k % 2 == 0 ? k / 2 : 16 - (k + 1) / 2) / 16.0) -
                            M_PI / 2.6;  // first above, a little to the right
@@ -616,7 +614,7 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
 std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
   using Mark = LegendEntry::Mark;
   std::vector<LegendEntry> out;
-  if (group == "film") return out;  // a film explains itself by its caption
+  if (group == "film") return out;  // the caption explains a film
   const bool displaced = !words::raysIn(c, RayState::kDisplaced).empty();
   if (!c.fragments.empty()) out.push_back({palette::kPiece, Mark::kSolid, "piece broken off (M2.1...)"});
   if (group == "injured" || group == "reduced") {

@@ -82,7 +82,7 @@ std::vector<V3f> cornerNormals(const std::vector<V3f>& points, const std::vector
 
 struct PreparedSurfaces::Mesh {
   Vec3 origin = Vec3::Zero();       // of the points, patient frame
-  std::vector<V3f> corner_normals;  // three a triangle, patient frame
+  std::vector<V3f> corner_normals;  // three per triangle, patient frame
   ScenePtr scene;
 };
 
@@ -127,7 +127,7 @@ const PreparedSurfaces::Mesh* PreparedSurfaces::find(const Surface* surface) con
 
 namespace {
 
-/// The parts of one kind, each its prepared mesh put where the view has it.
+/// The parts of one kind, each as its prepared mesh in the pose of the view.
 ScenePtr makeScene(const std::vector<Part>& parts, bool opaque) {
   ScenePtr scene(rtcNewScene(embreeDevice()));
   rtcSetSceneFlags(scene.get(), RTC_SCENE_FLAG_ROBUST | RTC_SCENE_FLAG_CONTEXT_FILTER_FUNCTION);
@@ -230,11 +230,11 @@ struct Sample {
   float ghost_cover = 0;
 };
 
-// Rays side by side see much the same, so that so many are sent through the tree together.
+// Neighbouring rays see much the same, so this many traverse the tree together.
 constexpr int kTogether = 8;
 
-// The nearest front of every part along each of a few rays, gathered in one walk through the tree: Embree offers each
-// hit to collect(), which keeps it and lets the ray go on.
+// The nearest front of every part along each of a few rays, gathered in one traversal of the tree: Embree offers each
+// hit to collect(), which keeps it and lets the ray continue.
 struct Fronts : RTCIntersectContext {
   struct Hit {
     std::int16_t id;
@@ -353,7 +353,7 @@ class Tracer {
     if (!ghosts_) return;
     Fronts fronts(parts_);
     sent();
-    rtcIntersect8(valid.data(), translucent_.get(), &fronts, &r);  // up to what is opaque
+    rtcIntersect8(valid.data(), translucent_.get(), &fronts, &r);  // up to the opaque part
     for (std::size_t i = 0; i < at.size(); ++i) blend(fronts.rays[i], out[i]);
   }
 
@@ -385,7 +385,7 @@ class Tracer {
 constexpr float kFoldMm = 1.2F;
 const V3f kInk(0.012F, 0.014F, 0.02F);
 
-// The parts as the view has them, and the box around those that can be seen.
+// The parts in the poses of the view, and the box around the visible ones.
 struct Staged {
   std::vector<Part> parts;
   Eigen::AlignedBox3f box;
@@ -460,8 +460,8 @@ class Raster {
   }
 };
 
-// What is seen: one ray through the middle of every pixel, and n x n where something begins or ends nearby; the other
-// pixels are as smooth as their middle.
+// What is seen: one ray through the middle of every pixel, and n x n if something begins or ends nearby; other pixels
+// are smooth enough for one.
 class Samples {
  public:
   Samples(const Raster& raster, const Tracer& tracer, int n, int near_px) : raster_(raster), n_(n) {
@@ -512,7 +512,7 @@ class Samples {
   void lookCloser(const Tracer& tracer) {
     const float step = 1.0F / static_cast<float>(n_);
     raster_.forRows([&](int y) {
-      std::vector<Eigen::Vector2f> at;  // a row's fine samples lie side by side
+      std::vector<Eigen::Vector2f> at;  // fine samples of a row are adjacent
       std::int32_t first = -1;
       for (int x = raster_.left; x < raster_.right; ++x) {
         if (!busy(x, y)) continue;
@@ -573,7 +573,8 @@ std::vector<float> ambientLight(const Raster& raster, const Samples& samples, co
   return smooth;
 }
 
-// Steps of the fine grid on rings around a sample, so that lines are as wide in every direction. `reach`: of a line.
+// Steps of the fine grid on rings around a sample, so that lines are equally wide in every direction. `reach`: of a
+// line.
 std::vector<Eigen::Vector2i> rings(double reach) {
   std::vector<Eigen::Vector2i> out;
   for (int radius = 1; radius <= static_cast<int>(std::ceil(reach)); ++radius) {
@@ -619,7 +620,7 @@ class Painter {
     return light * parts_[static_cast<std::size_t>(s.id)].colour;
   }
 
-  // Ambient light on a fine sample: that of the nearest pixel that speaks for its part at its height.
+  // Ambient light on a fine sample: that of the nearest pixel showing its part at its height.
   [[nodiscard]] float ambientOf(const Sample& s, int x, int y) const {
     float ambient = 1, best = std::numeric_limits<float>::max();
     raster_.around(x, y, 1, [&](int u, int v) {
@@ -636,7 +637,7 @@ class Painter {
   // The lines a fine sample lies on: another part, or the background, begins within their reach.
   struct Lines {
     float dark = 0;           // 0 to 1
-    std::int16_t ghost = -1;  // the see-through part whose outline this is
+    std::int16_t ghost = -1;  // the translucent part whose outline this is
   };
   [[nodiscard]] Lines linesAt(const Sample& s, int sx, int sy) const {
     const int n = samples_.perPixel();
@@ -667,7 +668,7 @@ class Painter {
     const Lines lines = linesAt(s, sx, sy);
     colour += 0.85F * lines.dark * (kInk - colour);
     if (s.ghost_cover > 0) colour = s.ghost + (1.0F - s.ghost_cover) * colour;
-    if (lines.ghost >= 0) {  // an outline alone keeps its colour; around a see-through body it is a darker shade
+    if (lines.ghost >= 0) {  // an outline alone keeps its colour; around a translucent body it is a darker shade
       const Part& part = parts_[static_cast<std::size_t>(lines.ghost)];
       colour += (part.opacity > 0 ? 0.85F : 1.0F) * ((part.opacity > 0 ? 0.3F : 0.85F) * part.colour - colour);
     }

@@ -1,4 +1,4 @@
-// GCC 12 sees overlaps in "text" + std::string() that are not there (GCC bug 105651).
+// GCC 12 reports false overlaps in "text" + std::string() (GCC bug 105651).
 #ifndef __clang__
 #pragma GCC diagnostic ignored "-Wrestrict"
 #endif
@@ -44,13 +44,13 @@ std::string orNone(const std::string& text) {
   return text.empty() ? pdf::coloured(pdf::kGrey, "not in the images") : escaped(text);
 }
 
-/// Everything the pages are made of, worked out once.
+/// Everything the pages are made of, computed once.
 struct Content {
   const Case& c;
   std::string made_at;
   std::vector<Shot> shots;
   words::KnownAxes axes;
-  PerRay<JointFit> joint_before{};  // where both bones are there
+  PerRay<JointFit> joint_before{};  // if both bones exist
 };
 
 pdf::PageFrame pageFrame(const Content& k) {
@@ -59,7 +59,7 @@ pdf::PageFrame pageFrame(const Content& k) {
                      "Plan for reduction and fixation", k.made_at);
 }
 
-/// Before everything else.
+/// Comes first in the report.
 void toSettle(pdf::Document& doc, const Case& c) {
   const std::vector<OpenQuestion> open = openQuestions(c);
   if (open.empty()) return;
@@ -70,7 +70,7 @@ void toSettle(pdf::Document& doc, const Case& c) {
 
 void firstPage(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
-  // Patient and images to the left, the side in large words to the right.
+  // Patient and images on the left, the side in large letters on the right.
   const std::vector<std::pair<std::string, std::string>> facts{
       {"Patient", words::personName(c.scan.patient_name).empty()
                       ? orNone({})
@@ -133,10 +133,10 @@ std::vector<LegendEntry> keysOf(const Case& c, const std::vector<const Shot*>& s
   return out;
 }
 
-// What is left of the first page shows the foot: as scanned, reduced, and with its devices, as far as they fit.
+// The rest of the first page shows the foot: as scanned, reduced, and with its devices, as far as they fit.
 void firstLook(pdf::Document& doc, const Content& k) {
   constexpr double kText = 44, kLeast = 150, kGap = 8;
-  // As high as three beside each other allow.
+  // As high as three side by side allow.
   double shapes = 0;
   for (const Shot& s : k.shots)
     if (s.name == "injured_dorsal" || s.name == "metal_dorsal" || s.name == "reduced_dorsal")
@@ -179,7 +179,7 @@ void board(pdf::Document& doc, const Content& k) {
   doc.block(height, [&](cairo_t* cr, double x, double y, double width) { drawBoard(cr, k.c, x, y, width); });
 }
 
-// Shots two a row, captions below, legend at the end.
+// Shots two per row, captions below, legend at the end.
 void shotRows(pdf::Document& doc, const Content& k, const std::vector<const Shot*>& shots,
               const std::vector<double>& widths) {
   constexpr double kGap = 10;
@@ -210,7 +210,7 @@ std::vector<const Shot*> pick(const Content& k, const std::vector<std::string>& 
   return out;
 }
 
-// What the C-arm will show: each view in its three states beside each other.
+// What the C-arm will show: each view in its three states side by side.
 void films(pdf::Document& doc, const Content& k) {
   std::vector<const Shot*> shots;
   for (const Shot& s : k.shots)
@@ -225,7 +225,7 @@ void films(pdf::Document& doc, const Content& k) {
       "the cuboid (oblique), and no metatarsal dorsal to its tarsal bone (lateral).",
       {.size = 8.5});
   std::size_t first = 0;
-  while (first < shots.size()) {  // a row a view
+  while (first < shots.size()) {  // one row per view
     std::size_t last = first;
     while (last < shots.size() && shots[last]->heading == shots[first]->heading) ++last;
     doc.subheading(shots[first]->heading, 200);
@@ -273,7 +273,7 @@ void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
   std::vector<pdf::Row> rows;
   for (const Measure& m : c.measures) {
     const std::string unit = m.unit == "deg" ? "°" : " " + m.unit;
-    // One more digit where rounding would make a value look equal to the limit it was judged by.
+    // One more digit if rounding would make a value look equal to the limit it was judged by.
     const std::optional<double> judged = m.limit_on_difference ? m.difference : std::optional<double>(m.value);
     const int decimals =
         m.limit && judged && words::number(std::abs(*judged)) == words::number(std::abs(*m.limit)) ? 2 : 1;
@@ -343,7 +343,7 @@ void reduction(pdf::Document& doc, const Content& k) {
     const auto before = k.joint_before.find(ray);
     const auto pair = [&](double JointFit::*field, int decimals) {
       const std::string after = words::number(r.joint.*field, decimals);
-      // Where the faces do not meet, the dorsal edges have no step to speak of.
+      // If the faces do not meet, a step between the dorsal edges means nothing.
       const bool apart =
           before != k.joint_before.end() && field == &JointFit::step_mm && before->second.contact_mm2 < kFacesMeetMm2;
       return before == k.joint_before.end() || apart ? "– → " + after
@@ -707,7 +707,7 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   if (progress.cancelled()) return cancelledError();
   progress("report", 0.9);
 
-  // Once dry, to learn how many pages there are and where the sections fall; then for good.
+  // A dry run to count the pages and locate the sections; then for real.
   pdf::Document dry({}, pageFrame(content));
   compose(dry, content);
   pdf::Document doc(folder / "report.pdf", pageFrame(content), &dry);

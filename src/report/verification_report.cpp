@@ -37,7 +37,7 @@ using pdf::grey;
 // Each has its own pattern too.
 constexpr pdf::Colour kPlannedOnFilm = palette::kSkyBlue, kFoundOnFilm = palette::kOrange;
 
-/// A film with the plan and what was found drawn in, and what it would look like as found.
+/// A film with plan and findings drawn in, and its simulation as found.
 struct FilmPair {
   std::string file, view;
   double similarity = 0;
@@ -62,7 +62,7 @@ std::string mark(Outcome o) {
   return fmt::format("{} {}", sign, wordOf(o));
 }
 
-/// Planned place as a ring in the middle, the limits round it, what was found as a dot with its 95 % interval.
+/// The planned place as a ring in the middle, the limits around it, the found place as a dot with its 95 % interval.
 void drawTarget(cairo_t* cr, double x, double y, double size, double right_mm, double up_mm, double within_mm,
                 double points_per_mm, Outcome verdict, const std::array<std::string, 4>& edges) {
   pdf::setColour(cr, 0xFFFFFF);

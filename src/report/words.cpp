@@ -101,7 +101,7 @@ std::string degrees(double radians, int decimals) { return number(toDegrees(radi
 
 std::string personName(const std::string& dicom) {
   // Only the first of up to three component groups (alphabetic, ideographic, phonetic) is rearranged; the others follow
-  // in brackets as they are written.
+  // in brackets as written.
   std::vector<std::string> groups(1);
   for (const char ch : dicom) {
     if (ch == '=') {
@@ -537,7 +537,7 @@ std::vector<std::string> instruments(const Case& c) {
   out.emplace_back("C-arm (image intensifier)");
   if (!raysIn(c, RayState::kDisplaced).empty() || !raysIn(c, RayState::kUntold).empty() || any)
     out.emplace_back("pointed reduction forceps");
-  // What the catalogue lists for the implants used; sizes alone where it lists nothing.
+  // What the catalogue lists for the implants used; only sizes if it lists nothing.
   bool listed_any = false;
   for (const InstrumentType& tool : c.catalogue.instruments)
     if (std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(), [&](const Device& d) {
@@ -568,13 +568,13 @@ std::vector<Caution> caseCautions(const Case& c) {
   std::set<std::string> seen;
   for (const OpenQuestion& q : openQuestions(c)) seen.insert(inWords(q));
   const auto add = [&](const std::string& text) {
-    const std::string caution = sentence(text);  // the plan has those of its stages as sentences already
+    const std::string caution = sentence(text);  // those of the plan's stages already are sentences
     if (!text.empty() && seen.insert(caution).second) out.push_back({caution, {}});
   };
   for (const std::string& s : c.cautions) add(s);
   for (const std::string& s : c.reduction.cautions) add(s);
   for (const std::string& s : c.fixation.cautions) add(s);
-  // The case speaks of doubtful bones itself; what it did not mention is added here.
+  // The case already mentions doubtful bones; the remaining ones are added here.
   const auto mentioned = [&](const std::string& part) {
     return std::any_of(out.begin(), out.end(),
                        [&](const Caution& k) { return k.text.find(part) != std::string::npos; });
@@ -676,7 +676,7 @@ std::vector<std::string> uncertainty(const Case& c) {
     if (r.by_hand) {
       out.push_back(capitalised(rayName(ray)) + ": placed by hand; how sure that is was not computed.");
     } else {
-      // Plans of before it was recorded do not have the part about the ray's own axis.
+      // Plans made before it was recorded lack the part about the ray's own axis.
       const std::string about_axis =
           r.roll_rad > 0 ? "°, about its own axis alone ±" + number(toDegrees(r.roll_rad)) : std::string();
       out.push_back(capitalised(rayName(ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +

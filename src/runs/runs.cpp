@@ -48,7 +48,7 @@ nlohmann::json earlierCheck(const std::filesystem::path& folder) {
 Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resources& resources) {
   auto plan = readPlan(request.plan);
   if (!plan) return tl::unexpected(plan.error());
-  // A wrong limits file is told before anything is computed.
+  // An invalid limits file is reported before anything is computed.
   if (const auto limits = verdictLimits(resources.limits); !limits) return tl::unexpected(limits.error());
   if (request.films.empty() == request.ct.empty())
     return fail(Fault::kRequest, "give either films or a CT", "--films, --ct",
@@ -63,7 +63,7 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resource
     if (input.earlier.is_null())
       return fail(Fault::kRequest, "there is no earlier check to compare with", request.earlier.string(),
                   "Give a folder that `rayset verify` wrote; checks of an earlier version have to be made again.");
-    // What does not belong together is told before anything is computed.
+    // Mismatched inputs are reported before anything is computed.
     if (const Status can =
             canBeCompared(input.earlier, input.plan.patient_id, sideWord(input.plan.side), request.earlier.string());
         !can)

@@ -22,7 +22,7 @@ tl::unexpected<Error> refused(const fs::path& archive, const std::string& what, 
               "Pack the folder of images anew, or drop the folder itself.");
 }
 
-/// A name inside the archive as a path below a folder; empty if it would lead out of it or is no plain name.
+/// A name inside the archive as a path below a folder; empty if it would escape the folder or is not a plain name.
 fs::path safePath(const std::string& name) {
   fs::path out;
   std::string text = name;

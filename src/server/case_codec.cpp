@@ -35,7 +35,7 @@ namespace {
 
 Codec<std::vector<std::string>> texts() { return list(text()); }
 
-/// What the table `of` wrote before.
+/// JSON written earlier by the table `of`.
 template <class T>
 Codec<Json> written(const Codec<T>& of) {
   Codec<Json> out = codec::json(of.type, of.schema);
@@ -116,7 +116,7 @@ Codec<FollowupCheck> makeFollowupCheckCodec() {
              found({"verdict", "sure"}) + std::vector<Field<C>>{field("report", text(), &C::report)} +
              found({"rays", "devices", "measures", "since", "cautions"}) +
              std::vector<Field<C>>{field("films", list(realFilmCodec()), &C::films)
-                                       .when(Presence::kSometimes)  // none in checks of the first versions
+                                       .when(Presence::kSometimes)  // absent from checks by the first versions
                                        .about("none in checks of the first versions")}));
 }
 

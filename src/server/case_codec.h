@@ -1,5 +1,5 @@
 // The state of a case as tables (base/codec.h): every field once, for writing and for the page's types. What the
-// library stored (facts of images and films, checks) was written by the same tables and is handed on as it is.
+// library stored (facts of images and films, checks) was written by the same tables and is passed on unchanged.
 #pragma once
 
 #include <map>
@@ -18,12 +18,12 @@ namespace rayset::server {
 
 using Json = nlohmann::ordered_json;
 
-/// What is told of a CT, with where its preview lies.
+/// The facts of a CT, with the location of its preview.
 struct ScanFacts {
   const CtScan* scan = nullptr;
   std::optional<std::string> preview;
 };
-/// A film, or a picture of one, of which nothing is known.
+/// A film, or a picture of one about which nothing is known.
 struct RealFilm {
   std::string id, name;
   std::optional<std::string> view, date, side;
@@ -65,17 +65,17 @@ struct FollowupItem {
   std::optional<std::string> done, from, to;  ///< dates; the last two once there is a date of surgery
 };
 
-/// What the page is told of a case.
+/// The state of a case as sent to the page.
 struct CaseState {
   std::string id, name, notes, created, updated;
   std::size_t seq = 0;
   bool hidden = false;
   std::string status;  ///< "empty", "imported" or "planned"
   bool stale = false;
-  std::optional<std::string> can_undo, can_redo;  ///< what would be, in words
+  std::optional<std::string> can_undo, can_redo;  ///< the action, in words
   std::vector<HistoryEntryTold> history;
   Json job, uploads, images, films = Json::array(), edits;
-  Json plan, theatre, measures_drawn = Json::array();  ///< of the workspace, once planned
+  Json plan, theatre, measures_drawn = Json::array();  ///< from the workspace, once planned
   std::optional<std::string> surgery_date;
   std::vector<FollowupItem> appointments;
   Json checks = Json::array();
@@ -85,7 +85,7 @@ struct CaseState {
 };
 [[nodiscard]] const codec::Codec<CaseState>& caseStateCodec();
 
-/// web/src/made-types.ts, whole.
+/// The text of web/src/made-types.ts.
 [[nodiscard]] std::string pageTypesText();
 
 }  // namespace rayset::server

@@ -23,7 +23,7 @@ tl::expected<Change, Reply> changeOf(const Request& request) {
   return Change{std::move(*body), token.get<std::string>()};
 }
 
-/// Kind and payload of an edit, the rest taken out.
+/// Kind and payload of an edit, the rest removed.
 tl::expected<std::pair<std::string, Json>, Reply> editOf(Json body) {
   const Json kind = body.value("kind", Json(nullptr));
   if (!kind.is_string()) return tl::unexpected(badRequest("an edit needs a kind", "kind"));

@@ -7,7 +7,7 @@
 namespace rayset::server {
 
 namespace {
-constexpr std::size_t kMostWaiting = std::size_t{1} << 20U;  // bytes; a listener that does not read is not waited for
+constexpr std::size_t kMostWaiting = std::size_t{1} << 20U;  // bytes; a listener that does not read is dropped
 }
 
 std::string eventText(const std::string& event, const nlohmann::ordered_json& data) {
@@ -28,7 +28,7 @@ void Listener::whenChanged(std::function<void()> wake) {
 
 void Listener::tell(const std::string& event) {
   const std::lock_guard lock(mutex_);
-  if (waiting_.size() >= kMostWaiting) closed_ = true;  // it connects anew and reads the state
+  if (waiting_.size() >= kMostWaiting) closed_ = true;  // it reconnects and reads the state
   if (!closed_) waiting_ += event;
   if (wake_) wake_();
 }

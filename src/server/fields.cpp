@@ -7,7 +7,7 @@
 
 namespace rayset::server {
 namespace {
-constexpr int kDeepest = 32;  // brackets in JSON: what comes in must not exhaust the stack when it is written out
+constexpr int kDeepest = 32;  // brackets in JSON: input must not exhaust the stack when it is written out
 }
 
 tl::expected<Json, Reply> bodyOf(const Request& request) {

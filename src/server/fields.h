@@ -13,12 +13,12 @@
 
 namespace rayset::server {
 
-/// The body as an object; an empty body is an empty one.
+/// The body as an object; an empty body gives an empty object.
 [[nodiscard]] tl::expected<Json, Reply> bodyOf(const Request& request);
 /// "" if it is not text.
 [[nodiscard]] std::string textOf(const Json& j, const char* key);
 
-/// Reads the fields of a request; the first that is wrong is remembered.
+/// Reads the fields of a request; remembers the first invalid one.
 class Fields {
  public:
   explicit Fields(const std::map<std::string, std::string>& query) : query_(query) {}

@@ -28,7 +28,7 @@ namespace rayset::server {
 struct Export {
   std::string name, what;
   std::vector<std::string> path;  ///< as asked for under files/
-  std::filesystem::path file;     ///< empty: made when first asked for
+  std::filesystem::path file;     ///< empty: made on first request
 };
 /// Everything that can be exported from a case in its current state.
 [[nodiscard]] std::vector<Export> exportsOf(const std::filesystem::path& case_folder, const CaseFacts& facts);

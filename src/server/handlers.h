@@ -6,7 +6,7 @@
 
 namespace rayset::server {
 
-// page.cpp: the page, and what it hears
+// page.cpp: the page and its events
 Reply page(Station& station, Request& request);
 Reply asset(Station& station, Request& request);
 Reply about(Station& station, Request& request);
@@ -21,8 +21,8 @@ Reply tryEdit(Station& station, Request& request);
 Reply undo(Station& station, Request& request);
 Reply redo(Station& station, Request& request);
 
-// intake.cpp: files that come in, and long work
-/// Where the file of an upload() goes while it comes in; a reply where it is not wanted.
+// intake.cpp: uploads and long work
+/// Where the file of an upload() goes while it is received; a reply if it is refused.
 tl::expected<Intake, Reply> uploadIntake(Station& station, const Request& request);
 Reply upload(Station& station, Request& request);
 Reply dropUploads(Station& station, Request& request);

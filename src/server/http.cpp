@@ -50,7 +50,7 @@ struct Network {
   bool stopping = false;
   std::set<Connection*> connections;
   net::io_context io{1};
-  net::thread_pool workers;  // after `io`, which their tasks come back to
+  net::thread_pool workers;  // after `io`, to which their tasks return
   tcp::acceptor acceptor{io};
   net::steady_timer pause{io};
 
@@ -68,8 +68,8 @@ struct Outgoing {
   Outgoing(int status, unsigned version) : message(static_cast<http::status>(status), version) {}
 };
 
-/// Requests and replies in turn, each step started by the end of the one before, which holds the connection: where a
-/// step starts no other, the connection ends.
+/// Requests and replies in turn; each step keeps the connection alive and starts the next: when a step starts no other,
+/// the connection ends.
 class Connection : public std::enable_shared_from_this<Connection> {
  public:
   Connection(Network& network, tcp::socket socket) : network_(network), stream_(std::move(socket)) {
@@ -99,7 +99,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
   const HttpSettings& settings() const { return network_.settings; }
   static std::chrono::seconds seconds(int n) { return std::chrono::seconds(n); }
 
-  /// A step that holds the connection until it is done.
+  /// A step that keeps the connection alive until it is done.
   template <class Step>
   auto then(Step step) {
     return [self = shared_from_this(), step = std::move(step)](auto... results) mutable { step(results...); };
@@ -282,7 +282,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
         if (const auto self = weak.lock()) self->change_.cancel();
       });
     });
-    // A page that was closed is noticed at once, not by the next heartbeat.
+    // A closed page is noticed at once, not only at the next heartbeat.
     stream_.socket().async_wait(tcp::socket::wait_read, [weak = weak_from_this()](error_code ec) {
       const auto self = weak.lock();
       if (self && !ec && self->stream_.socket().available(ec) == 0) self->stop();
@@ -316,7 +316,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     write(std::move(out));
   }
 
-  /// For the log. Status 0: the other side went away, or was too slow.
+  /// For the log. Status 0: the client disconnected, or was too slow.
   void done(int status) {
     if (network_.handler.done)
       network_.handler.done(request_, status,
@@ -324,7 +324,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     reply_ = {};
   }
 
-  /// Says that nothing more comes and reads what is still under way, so that the reply is not lost in a reset.
+  /// Signals the end and reads what is still in transit, so that the reply is not lost in a reset.
   void linger() {
     error_code ec;
     stream_.socket().shutdown(tcp::socket::shutdown_send, ec);
@@ -341,7 +341,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
 
   Network& network_;
   beast::tcp_stream stream_;
-  net::steady_timer change_{network_.io};  // until a feed has something to tell
+  net::steady_timer change_{network_.io};  // until a feed has something to send
   beast::flat_buffer buffer_;
   std::optional<http::request_parser<http::buffer_body>> parser_;
   std::vector<char> piece_;
@@ -360,7 +360,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
 void Network::acceptNext() {
   acceptor.async_accept([this](error_code ec, tcp::socket socket) {
     if (stopping) return;
-    if (ec) {  // no descriptors left: not at once again, some will end
+    if (ec) {  // no descriptors left: wait before retrying, some will be freed
       pause.expires_after(std::chrono::milliseconds(100));
       pause.async_wait([this](error_code) {
         if (!stopping) acceptNext();
@@ -426,7 +426,7 @@ Result<std::unique_ptr<HttpServer>> HttpServer::start(const HttpSettings& settin
 
 HttpServer::~HttpServer() {
   net::post(impl_->network.io, [this] { impl_->network.stop(); });
-  impl_->network.workers.join();  // what is being answered
+  impl_->network.workers.join();  // requests in progress
   impl_->more.reset();
   impl_->thread.join();
 }

@@ -1,9 +1,8 @@
 // HTTP/1.1 on 127.0.0.1: connections, limits and timeouts. Knows no routes.
 //
-// One thread waits for the whole network (Boost.Beast's asynchronous side): a connection that sends nothing, reads
-// slowly or listens for events costs a socket and no thread. Handlers may compute and wait; they run in a few workers.
-// Bodies are taken into memory or into a file, as the handler says once it has seen the header. A body that is cut off
-// leaves nothing behind.
+// One thread serves the whole network (asynchronous Boost.Beast): a connection that sends nothing, reads slowly or
+// listens for events costs a socket but no thread. Handlers may compute and wait; they run in a few workers. Bodies go
+// into memory or into a file, as the handler decides from the header. A truncated body leaves nothing behind.
 #pragma once
 
 #include <chrono>
@@ -25,21 +24,21 @@ struct Request : Target {
   std::string method;  ///< "GET"
   std::string host, accept_encoding, if_none_match;
   bool marked = false;             ///< X-Rayset: 1
-  std::string body;                ///< where it was taken into memory
-  std::filesystem::path uploaded;  ///< where it was taken into a file; the handler moves it away
-  // For the log, filled in by the handler: never what the client wrote itself.
+  std::string body;                ///< if it was read into memory
+  std::filesystem::path uploaded;  ///< if it was written to a file; the handler moves it away
+  // For the log, filled in by the handler: never the client's own text.
   std::string_view pattern;  ///< of the path
   std::string case_id;
 };
 
-/// Content sent as it arises, for as long as the other side listens. Both functions are called by the network's thread
-/// and do not wait.
+/// Content sent as it arises, for as long as the client listens. Both functions are called by the network thread and
+/// must not block.
 class Feed {
  public:
   virtual ~Feed() = default;
-  /// Whatever has not been sent yet, possibly nothing; nullopt at the end.
+  /// Everything not sent yet, possibly nothing; nullopt at the end.
   [[nodiscard]] virtual std::optional<std::string> take() = 0;
-  /// `wake` is to be called, from any thread, when take() has something again.
+  /// Call `wake`, from any thread, when take() has something again.
   virtual void whenChanged(std::function<void()> wake) = 0;
 };
 
@@ -48,41 +47,40 @@ struct Reply {
   std::string type = "application/json";
   std::vector<std::pair<std::string, std::string>> headers;
   std::string body;
-  std::filesystem::path file;  ///< sent in place of the body where given
-  /// Sent in place of the body where given, and made piece by piece as it is sent. "": the end; nullopt: it cannot go
-  /// on, which the other side sees.
+  std::filesystem::path file;  ///< if given, sent instead of the body
+  /// If given, sent instead of the body and produced piece by piece. "": the end; nullopt: it cannot continue, which
+  /// the client notices.
   std::function<std::optional<std::string>()> pieces;
-  std::shared_ptr<Feed> feed;  ///< sent after the body (not empty) where given
+  std::shared_ptr<Feed> feed;  ///< if given, sent after the body (not empty)
 };
 
-/// How the body of a request is taken.
+/// How the body of a request is received.
 struct Intake {
   std::uint64_t limit = 0;     ///< bytes
   std::filesystem::path file;  ///< empty: into memory
 };
 
 struct Handler {
-  /// With the header read. A reply in place of an intake ends the request. Called by many workers at once.
+  /// Called once the header is read. A reply instead of an intake ends the request. Called by many workers at once.
   std::function<tl::expected<Intake, Reply>(Request&)> accept;
   std::function<Reply(Request&)> answer;  ///< as accept()
-  /// The reply was sent; status 0: the other side went away before. Called by the network's thread.
+  /// The reply was sent; status 0: the client disconnected first. Called by the network thread.
   std::function<void(const Request&, int status, std::chrono::milliseconds)> done;
 };
 
 struct HttpSettings {
   std::uint16_t port = 0;  ///< 0: a free one
-  int connections =
-      400;               ///< at most, more are told to come back; two files each are within the usual 1024 of a process
-  int workers = 32;      ///< requests that are answered at once
-  int header_s = 75;     ///< until the next request's header is there
-  int body_s = 30;       ///< for each piece of a body (256 KiB)
-  int write_s = 60;      ///< for each piece written
-  int heartbeat_s = 15;  ///< an idle feed sends a sign of life
+  int connections = 400;  ///< at most, others are asked to retry; two files each are within the usual 1024 of a process
+  int workers = 32;       ///< requests answered concurrently
+  int header_s = 75;      ///< until the next request's header has arrived
+  int body_s = 30;        ///< for each piece of a body (256 KiB)
+  int write_s = 60;       ///< for each piece written
+  int heartbeat_s = 15;   ///< an idle feed sends a sign of life
 };
 
 class HttpServer {
  public:
-  /// Listens and serves in threads of its own. kRequest if the port is taken.
+  /// Listens and serves in its own threads. kRequest if the port is taken.
   [[nodiscard]] static Result<std::unique_ptr<HttpServer>> start(const HttpSettings& settings, Handler handler);
   /// Ends every connection and waits for requests in progress.
   ~HttpServer();

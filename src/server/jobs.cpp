@@ -87,7 +87,7 @@ void Jobs::run() {
       job->work = nullptr;
       json = jsonOf(*job);
     }
-    told_(job->case_id, json);  // the case is free again when this is heard
+    told_(job->case_id, json);  // the case is free again by the time this is received
   }
 }
 

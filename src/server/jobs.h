@@ -1,4 +1,4 @@
-// Long work, one piece at a time, in a thread of its own.
+// Long work, one job at a time, in its own thread.
 #pragma once
 
 #include <condition_variable>
@@ -19,16 +19,16 @@ namespace rayset::server {
 class Jobs {
  public:
   using Work = std::function<Status(const Progress&)>;
-  /// Called with the job as in the interface's events, from any thread, whenever it changed.
+  /// Called with the job as in the interface's events, from any thread, whenever it changes.
   using Told = std::function<void(const std::string& case_id, const nlohmann::ordered_json& job)>;
 
   explicit Jobs(Told told);
-  /// Stops what runs and waits for it.
+  /// Cancels the running job and waits for it.
   ~Jobs();
 
-  /// Its number. nullopt if a job of that case waits or runs.
+  /// Returns its number; nullopt if a job of that case is waiting or running.
   [[nodiscard]] std::optional<std::string> add(const std::string& case_id, const std::string& kind, Work work);
-  /// The job of the case that waits or runs, or null.
+  /// The waiting or running job of the case, or null.
   [[nodiscard]] nlohmann::ordered_json of(const std::string& case_id) const;
   /// False if no such job is waiting or running.
   bool cancel(const std::string& id);
@@ -42,7 +42,7 @@ class Jobs {
   Told told_;
   mutable std::mutex mutex_;
   std::condition_variable changed_;
-  std::deque<std::shared_ptr<Job>> jobs_;  ///< the first runs
+  std::deque<std::shared_ptr<Job>> jobs_;  ///< the first is running
   bool ending_ = false;
   int number_ = 0;
   std::thread thread_;

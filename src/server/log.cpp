@@ -19,7 +19,7 @@ constexpr std::size_t kFileBytes = std::size_t{10} << 20U;
 constexpr std::size_t kOldFiles = 3;
 constexpr std::size_t kMostWaiting = 8192;  // lines
 
-/// The pattern begins the object, the fields end it.
+/// The pattern opens the object, the fields close it.
 constexpr const char* kPattern = R"({"time":"%Y-%m-%dT%H:%M:%S.%eZ","level":"%l",%v)";
 void write(spdlog::logger& logger, Level level, const Json& fields) {
   logger.log(level, std::string_view(fields.dump(-1, ' ', true, Json::error_handler_t::replace)).substr(1));
@@ -41,13 +41,13 @@ Result<std::shared_ptr<Log>> Log::open(const std::filesystem::path& file) {
       sink = std::make_shared<spdlog::sinks::stderr_sink_mt>();
     else
       sink = std::make_shared<spdlog::sinks::rotating_file_sink_mt>(file.string(), kFileBytes, kOldFiles);
-    // By a thread of its own: a terminal that is held or a full pipe loses the oldest lines and stops nothing else.
+    // On a separate thread: a paused terminal or a full pipe loses the oldest lines and blocks nothing else.
     auto writer = std::make_shared<spdlog::details::thread_pool>(kMostWaiting, 1);
     auto logger = std::make_shared<spdlog::async_logger>("rayset", std::move(sink), writer,
                                                          spdlog::async_overflow_policy::overrun_oldest);
     logger->set_pattern(kPattern, spdlog::pattern_time_type::utc);
     logger->flush_on(Level::info);
-    logger->set_error_handler([](const std::string&) {});  // a full disk does not end what is being answered
+    logger->set_error_handler([](const std::string&) {});  // a full disk does not abort requests in progress
     return std::shared_ptr<Log>(new Log(std::move(writer), std::move(logger)));
   } catch (const spdlog::spdlog_ex& e) {
     return fail(Fault::kRequest, std::string("the log cannot be written: ") + e.what(), file.string(),

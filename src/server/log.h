@@ -1,5 +1,5 @@
-// What the server did, as JSON lines. What a client wrote - names, texts, files, search words, addresses - has no way
-// in: the log takes route patterns, numbers, and identifiers that the library made.
+// What the server did, as JSON lines. Nothing a client wrote - names, texts, files, search words, addresses - can get
+// in: the log takes route patterns, numbers, and identifiers made by the library.
 #pragma once
 
 #include <chrono>
@@ -17,8 +17,8 @@ namespace rayset::server {
 
 class Log {
  public:
-  /// On standard error where `file` is empty. A file is added to; at 10 MiB it is renamed (log.1.jsonl) and a new one
-  /// begun, and three old ones are kept. kRequest if it cannot be written.
+  /// Logs to standard error if `file` is empty. A file is appended to; at 10 MiB it is renamed (log.1.jsonl) and a new
+  /// one started; three old ones are kept. kRequest if it cannot be written.
   [[nodiscard]] static Result<std::shared_ptr<Log>> open(const std::filesystem::path& file);
 
   void started(std::string_view version, int port);
@@ -28,12 +28,12 @@ class Log {
                std::string_view case_id);
   /// `state`: added, done, failed or cancelled.
   void job(std::string_view id, std::string_view kind, std::string_view state, std::string_view case_id);
-  /// Something failed that should not. `type`: of the exception; its text may quote what was sent.
+  /// Something failed that should not have. `type`: of the exception; its text may quote what was sent.
   void surprise(std::string_view pattern, std::string_view type);
 
  private:
   Log(std::shared_ptr<void> writer, std::shared_ptr<spdlog::logger> logger);
-  std::shared_ptr<void> writer_;  ///< ends when all is written
+  std::shared_ptr<void> writer_;  ///< ends once everything is written
   std::shared_ptr<spdlog::logger> logger_;
 };
 

@@ -29,7 +29,7 @@ Reply meshOf(Station& station, const std::string& id, const std::string& body) {
   if (!look) return errorReply(look.error());
   const Surface* surface = surfaceOf(*look->edited, body);
   if (surface == nullptr) return notFound(body);
-  // Bones as scanned change with the plan only; older plans' meshes go when the first of a new one is made.
+  // Bones as scanned change only with the plan; older plans' meshes are removed when the first of a new one is made.
   const fs::path view = station.library->folder(id) / "view";
   const fs::path folder = view / fmt::format("mesh-{}", look->plan), file = folder / (body + ".bin");
   Reply reply = bytesReply("application/octet-stream", {});

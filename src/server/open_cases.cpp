@@ -110,7 +110,7 @@ Json uploadsOf(const fs::path& case_folder) {
   return uploadsCodec().write(out);
 }
 
-/// A case in memory. `gate` is held shared by who looks and exclusively by who changes.
+/// A case in memory. `gate` is held shared by readers and exclusively by writers.
 struct OpenCases::Open {
   explicit Open(std::string i) : id(std::move(i)) {}
   const std::string id;
@@ -142,7 +142,7 @@ std::shared_ptr<OpenCases::Open> OpenCases::openOf(const std::string& id) {
     open_.splice(open_.begin(), open_, known);
   } else {
     open_.push_front(std::make_shared<Open>(id));
-    // One in use stays alive with who uses it; its gate must then stay the one that others find.
+    // A case in use lives on with its user; others must then still find the same gate.
     for (auto it = std::prev(open_.end()); open_.size() > kMostOpen && it != open_.begin();) {
       const auto before = std::prev(it);
       if (it->use_count() == 1) open_.erase(it);
@@ -281,7 +281,7 @@ Result<Json> OpenCases::create(const std::string& name) {
   return state(made->id);
 }
 
-/// Checked against the open case where it is planned, else against what the history says alone.
+/// Checked against the open case if it is planned, else against the history alone.
 Result<Json> OpenCases::completed(const Open& open, const CaseFacts& facts, const std::string& kind,
                                   const Json& payload) {
   if (open.open) return open.open->complete(kind, payload, facts.filmIds());
@@ -293,7 +293,7 @@ Result<Json> OpenCases::completed(const Open& open, const CaseFacts& facts, cons
   return known->complete(payload, nullptr);
 }
 
-/// What an edit is answered with.
+/// The reply to an edit.
 Result<Json> OpenCases::answered(const std::string& id, std::int64_t seq) {
   auto after = state(id);
   if (!after) return after;
@@ -308,7 +308,7 @@ Result<Json> OpenCases::edit(const std::string& id, const std::string& kind, con
   std::int64_t seq = 0;
   {
     const std::unique_lock lock(open->gate);
-    // What came before may have changed what this one is checked against: it is not checked again.
+    // If already stored, it is not checked again: later edits may have changed what it is checked against.
     const auto before = library_.known(id, token);
     if (!before) return tl::unexpected(before.error());
     if (*before) {
@@ -431,7 +431,7 @@ Result<fs::path> OpenCases::editedPlanLocked(const std::string& id) {
   return madeOnce(folder, "edited", known->edition(), [&](const fs::path& made) -> Status {
     Case copy;
     {
-      // Copied, so that a report that takes its time holds nobody up.
+      // Copied, so that a slow report blocks nobody.
       const auto look = view(id, Needs::kVolumes);
       if (!look) return tl::unexpected(look.error());
       copy = *look->edited;

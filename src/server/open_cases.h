@@ -30,7 +30,7 @@ using Json = nlohmann::ordered_json;
 /// Facts from the history of a case, without opening its plan.
 struct CaseFacts {
   std::string name;
-  std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only where made from these images
+  std::optional<HistoryRow> images, other, plan;  ///< the newest; `plan` only if made from these images
   Json films = Json::array();                     ///< of the patient, in the order given, as takeFilms() writes them
   std::vector<HistoryRow> checks;                 ///< rows of `verify` since the images
   std::vector<CaseEdit> edits;                    ///< in force and of these images, in order
@@ -51,8 +51,8 @@ class OpenCases {
   ~OpenCases();
 
   [[nodiscard]] Result<Json> state(const std::string& id);
-  /// Checks, completes and stores an edit; {"seq", "state"}. `token` as in Library::append(): what is sent again is
-  /// answered again and stored once.
+  /// Checks, completes and stores an edit; {"seq", "state"}. `token` as in Library::append(): an edit sent twice is
+  /// answered twice and stored once.
   [[nodiscard]] Result<Json> edit(const std::string& id, const std::string& kind, const Json& payload,
                                   const std::string& token = {});
   [[nodiscard]] Result<Json> tryEdit(const std::string& id, const std::string& kind, const Json& payload);
@@ -60,10 +60,10 @@ class OpenCases {
   [[nodiscard]] Result<Json> undo(const std::string& id, const std::string& token = {});
   [[nodiscard]] Result<Json> redo(const std::string& id, const std::string& token = {});
 
-  /// Name of a new case, and what the list shows of it.
+  /// Creates a case with this name; returns its state.
   [[nodiscard]] Result<Json> create(const std::string& name);
 
-  /// An open planned case for as long as this lives; nothing changes it meanwhile.
+  /// Keeps a planned case open, and unchanged, for as long as this lives.
   struct View {
     std::shared_ptr<void> keep;
     std::shared_lock<std::shared_mutex> lock;
@@ -77,10 +77,10 @@ class OpenCases {
   /// kRequest if the case is not planned.
   [[nodiscard]] Result<View> view(const std::string& id, Needs needs);
 
-  /// Folder with the plan as edited, written as planInto() does; the plan's own where nothing was changed by hand.
-  /// Made when first asked for, which takes as long as a report.
+  /// Folder with the plan as edited, written as planInto() does; the plan's own if nothing was changed by hand. Made on
+  /// first request, which takes as long as a report.
   [[nodiscard]] Result<std::filesystem::path> editedPlan(const std::string& id);
-  /// Folder with simulated films of it, as viewsInto() writes them. Made when first asked for.
+  /// Folder with simulated films of it, as viewsInto() writes them. Made on first request.
   [[nodiscard]] Result<std::filesystem::path> films(const std::string& id);
 
   /// Runs `change` (which moves folders) while nobody reads the open case.
@@ -105,9 +105,9 @@ class OpenCases {
   std::mutex exporting_;
 };
 
-/// What files can be uploaded as.
+/// The parts that files can be uploaded as.
 inline constexpr std::array<const char*, 4> kParts{"images", "other", "films", "followup"};
-/// Sizes and names of what is uploaded and not imported.
+/// Sizes and names of files uploaded but not imported.
 [[nodiscard]] Json uploadsOf(const std::filesystem::path& case_folder);
 [[nodiscard]] std::filesystem::path uploadFolder(const std::filesystem::path& case_folder, const std::string& part);
 

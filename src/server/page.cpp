@@ -30,7 +30,7 @@ Reply about(Station& station, Request&) {
 Reply listen(Station& station, Request& request) {
   const std::string id = Fields(request.query).text("case");
   auto listener = station.events.listen(id);
-  // A page that comes back after a break hears at once where things stand.
+  // A page that reconnects gets the current state at once.
   std::string first = "retry: 1000\n\n";
   if (!id.empty()) {
     const auto row = station.library->find(id);

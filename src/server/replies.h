@@ -1,4 +1,4 @@
-// Replies: JSON, errors in words, and the binary forms that the page draws from.
+// Replies: JSON, errors in words, and the binary formats that the page draws.
 #pragma once
 
 #include <nlohmann/json.hpp>
@@ -19,13 +19,13 @@ using Json = nlohmann::ordered_json;
 [[nodiscard]] Reply errorReply(const Error& error);
 [[nodiscard]] Reply badRequest(std::string what, std::string where = {}, std::string remedy = {});
 [[nodiscard]] Reply notFound(std::string where);
-/// A job of the case runs.
+/// A job of the case is running.
 [[nodiscard]] Reply busy();
 [[nodiscard]] Reply replyOf(const Result<Json>& result);
 /// 204
 [[nodiscard]] Reply emptyReply();
 [[nodiscard]] Reply bytesReply(std::string type, std::string bytes);
-/// To be kept under a name.
+/// To be saved under a name.
 [[nodiscard]] Reply download(std::string type, const std::string& name, std::string body);
 
 /// Head in JSON, then pixels: docs/decisions/workstation.md.

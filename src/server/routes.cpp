@@ -8,7 +8,7 @@
 namespace rayset::server {
 namespace {
 
-// docs/decisions/workstation.md says what each takes and returns.
+// docs/decisions/workstation.md describes what each takes and returns.
 constexpr std::array kRoutes{
     Route{"GET", "/", page},
     Route{"GET", "/watch/ID", page},

@@ -10,7 +10,7 @@ namespace rayset::server {
 
 struct Route {
   std::string_view method;
-  std::string_view pattern;  ///< words in capitals stand for any segment, "..." for more of them
+  std::string_view pattern;  ///< words in capitals match any segment, "..." one or more of them
   Reply (*answer)(Station&, Request&);
   [[nodiscard]] bool ofCase() const { return pattern.find("/CASE") != std::string_view::npos; }
 };

@@ -21,7 +21,7 @@ constexpr std::uint64_t kBodyLimit = std::uint64_t{2} << 20U;  // edits, in memo
 struct Server::Impl {
   Station station;
   std::atomic<std::uint16_t> port{0};
-  std::unique_ptr<HttpServer> http;  // last: it goes first
+  std::unique_ptr<HttpServer> http;  // last: destroyed first
 
   /// Only our own page may ask, by our own name.
   [[nodiscard]] std::optional<Reply> refusal(const Request& r) const {
@@ -38,7 +38,7 @@ struct Server::Impl {
     return std::nullopt;
   }
 
-  /// The route that answers the request. A reply where there is none, or no such case.
+  /// The route that answers the request. A reply if there is no such route or case.
   tl::expected<const Route*, Reply> find(Request& r) {
     const Route* route = routeOf(r);
     if (route == nullptr) return tl::unexpected(notFound(r.segments.empty() ? r.method : r.segments.back()));

@@ -21,10 +21,10 @@ struct Station {
   Events events;
   std::unique_ptr<Jobs> jobs;
   std::unique_ptr<OpenCases> cases;
-  std::atomic<std::uint64_t> fresh{0};  ///< for names of files that are not finished
+  std::atomic<std::uint64_t> fresh{0};  ///< for names of unfinished files
 
   [[nodiscard]] Services services() const { return {*library, *cases, settings.resources}; }
-  /// Tells all pages that the case has changed.
+  /// Notifies all pages that the case has changed.
   void announce(const std::string& id) {
     if (const auto row = library->find(id)) events.send(id, "case", {{"id", id}, {"seq", row->seq}});
   }

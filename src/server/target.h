@@ -14,7 +14,7 @@ struct Target {
   std::map<std::string, std::string> query;
 };
 
-/// nullopt if it is not well-formed: no path, empty segments, wrong %XX, no UTF-8, control characters.
+/// nullopt if malformed: no path, empty segments, wrong %XX, not UTF-8, control characters.
 [[nodiscard]] std::optional<Target> targetFrom(std::string_view text);
 
 }  // namespace rayset::server

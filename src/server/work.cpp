@@ -88,7 +88,7 @@ Status adopted(const Services& services, const std::string& id, const std::strin
   });
 }
 
-/// The same, with what was laid out and read already.
+/// The same, with everything already laid out and read.
 Status takeIn(const Services& services, const ImportOrder& order, const fs::path& laid_out, const Progress& progress) {
   const auto scan = readCt(laid_out, {order.series}, progress);
   if (!scan) return tl::unexpected(scan.error());
@@ -147,7 +147,7 @@ Status importFilms(const Services& services, const std::string& id, const Progre
   const std::string side = facts->plan ? facts->plan->payload.value("side", std::string()) : std::string();
   const auto told = takeFilms(*given, *films, images, side, progress);
   if (!told) return tl::unexpected(told.error());
-  // Nothing of the open case rests on films: it stays open.
+  // Nothing in the open case depends on films: it stays open.
   if (const auto row = services.library.adopt(id, "films", *films, "import", {{"part", "films"}, {"films", *told}});
       !row)
     return tl::unexpected(row.error());
@@ -325,7 +325,7 @@ Result<std::string> addPlanned(const Services& services, const AddOrder& order, 
         edits = source;
       }
     }
-    // What the plan was corrected with is the case's from now on.
+    // The plan's corrections belong to the case from now on.
     if (!edits.empty())
       if (const auto row = services.library.append(id, "bones.edit", {{"edits", edits}}); !row)
         return tl::unexpected(row.error());
@@ -336,7 +336,7 @@ Result<std::string> addPlanned(const Services& services, const AddOrder& order, 
                    {{"side", sideWord(record->side)}, {"edits", edits}, {"given", given}});
   }();
   if (!filled) {
-    // An empty case would stand in the list for what did not come in.
+    // The failed import would leave an empty case in the list.
     (void)services.library.append(id, "case.hide", {{"hidden", true}});
     (void)services.cases.state(id);
     return tl::unexpected(filled.error());

@@ -1,5 +1,5 @@
-// The long work of the server: images read in, plans, checks after the operation. Each ends with a finished folder that
-// is adopted by the library, or leaves nothing.
+// The long work of the server: importing images, planning, checks after the operation. Each ends with a finished folder
+// that the library adopts, or leaves nothing.
 #pragma once
 
 #include <string>
@@ -23,15 +23,15 @@ struct ImportOrder {
   std::string part;  ///< "images" or "other"
   std::string series;
 };
-/// kRequest if nothing was uploaded, kImages as unpack() and readCt(). What was uploaded is kept unless it came in.
+/// kRequest if nothing was uploaded, kImages as unpack() and readCt(). Uploads are kept until imported.
 [[nodiscard]] Status importImages(const Services& services, const ImportOrder& order, const Progress& progress);
 
-/// Films that were uploaded as such, beside those the case has. kRequest and kImages as takeFilms().
+/// Adds uploaded films to those of the case. kRequest and kImages as takeFilms().
 [[nodiscard]] Status importFilms(const Services& services, const std::string& id, const Progress& progress);
 
 struct PlanOrder {
   std::string id;
-  std::string side, lateral;  ///< empty: as in the plan before, or as the program decides
+  std::string side, lateral;  ///< empty: as in the previous plan, or decided by the program
 };
 [[nodiscard]] Status planImages(const Services& services, const PlanOrder& order, const Progress& progress);
 
@@ -40,15 +40,15 @@ struct VerifyOrder {
   std::vector<std::string> views;
   bool temporary = false;
 };
-/// Films or a CT, told apart by their modality, against the plan as edited.
+/// Films or a CT, distinguished by modality, against the plan as edited.
 [[nodiscard]] Status verifyImages(const Services& services, const VerifyOrder& order, const Progress& progress);
 
 struct AddOrder {
   std::filesystem::path images, plan;
   std::string name;
 };
-/// A case from images and the folder that `rayset plan` wrote, copied. Its id; that of the case there is where one of
-/// the same name has the same plan.json.
+/// Makes a case from copies of images and of a folder written by `rayset plan`. Returns its id; that of an existing
+/// case if one of the same name has the same plan.json.
 [[nodiscard]] Result<std::string> addPlanned(const Services& services, const AddOrder& order,
                                              const Progress& progress = {});
 

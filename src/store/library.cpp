@@ -29,7 +29,7 @@ namespace {
 constexpr std::int64_t kMark = 0x52415953;  // "RAYS": PRAGMA application_id of our libraries
 constexpr std::int64_t kVersion = 2;        // PRAGMA user_version
 
-// History is append-only, and the database itself sees to that.
+// History is append-only, enforced by the database itself.
 const char* const kSchema = R"(
 CREATE TABLE cases (id TEXT PRIMARY KEY, first_name TEXT NOT NULL, name TEXT NOT NULL, notes TEXT NOT NULL DEFAULT '', created TEXT NOT NULL,
   updated TEXT NOT NULL, hidden INTEGER NOT NULL DEFAULT 0, summary TEXT NOT NULL DEFAULT '{}');
@@ -42,7 +42,8 @@ CREATE TABLE adoptions (case_id TEXT NOT NULL, part TEXT NOT NULL, made TEXT NOT
 CREATE TRIGGER history_stands BEFORE UPDATE ON history BEGIN SELECT RAISE(ABORT, 'history is never changed'); END;
 CREATE TRIGGER history_stays BEFORE DELETE ON history BEGIN SELECT RAISE(ABORT, 'history is never removed'); END;
 )";
-// What version 2 added: the sender's own name for an edit. New libraries are made as version 1 and take the same step.
+// Added in version 2: the sender's own name for an edit. New libraries are created as version 1 and upgraded the same
+// way.
 const char* const kTokens = R"(
 ALTER TABLE history ADD COLUMN token TEXT;
 CREATE UNIQUE INDEX history_by_token ON history(case_id, token) WHERE token IS NOT NULL;
@@ -59,7 +60,7 @@ std::string now() {
 }
 
 std::string newId() {
-  constexpr std::string_view kLetters = "abcdefghijkmnpqrstuvwxyz23456789";  // 32, none that look alike
+  constexpr std::string_view kLetters = "abcdefghijkmnpqrstuvwxyz23456789";  // 32, no look-alikes
   std::array<unsigned char, 12> random{};
   if (getrandom(random.data(), random.size(), 0) != static_cast<ssize_t>(random.size())) return {};
   std::string id;
@@ -302,7 +303,7 @@ struct Library::Impl {
 
   [[nodiscard]] fs::path folderOf(const std::string& id) const { return folder / "cases" / id; }
 
-  /// Appends the row of an adoption that took place and forgets the intention.
+  /// Appends the row of a completed adoption and deletes its intention.
   Result<HistoryRow> record(const std::string& id, std::int64_t inode, const std::string& kind, const Json& payload) {
     auto transaction = Transaction::begin(db);
     if (!transaction) return tl::unexpected(transaction.error());
@@ -313,7 +314,7 @@ struct Library::Impl {
     return row;
   }
 
-  /// After a crash: what was moved into place gets its row; what was not is removed.
+  /// After a crash: folders already moved into place get their row; others are removed.
   Status finishAdoptions() {
     struct Open {
       std::string id, part, made, kind, payload;
@@ -366,7 +367,7 @@ Result<int> lockFolder(const fs::path& folder) {
   return fd;
 }
 
-/// Makes the tables in a new file, brings an older one up to date; refuses other files and newer versions.
+/// Creates the tables in a new file, upgrades an older one; refuses other files and newer versions.
 Status prepareSchema(Database& db, const fs::path& file) {
   const auto mark = db.number("PRAGMA application_id");
   if (!mark) return tl::unexpected(mark.error());
@@ -536,7 +537,7 @@ Result<HistoryRow> Library::adopt(const std::string& id, const std::string& part
   const std::lock_guard lock(impl_->mutex);
   impl_->intend.bind(1, id).bind(2, part).bind(3, made.string()).bind(4, inode).bind(5, kind);
   if (const Status s = impl_->intend.bind(6, dumped(payload)).run(); !s) return tl::unexpected(s.error());
-  // One step for the file system: what stood there changes places with what was made.
+  // Atomic for the file system: the old folder and the new one are exchanged.
   const bool had = inodeOf(target) != 0;
   if (::renameat2(AT_FDCWD, made.c_str(), AT_FDCWD, target.c_str(), had ? RENAME_EXCHANGE : RENAME_NOREPLACE) != 0) {
     const std::string why = std::generic_category().message(errno);

@@ -18,7 +18,7 @@ namespace {
 
 constexpr int kRoom = 6;               // voxels around the bones, more than any halo
 constexpr std::uint8_t kLoose = 40;    // toes of ray n are 40 + n
-constexpr std::uint8_t kFresh = 0x80;  // taken in the present round of growing
+constexpr std::uint8_t kFresh = 0x80;  // taken in the current round of growing
 constexpr double kBoneHu = 180;        // loose bone itself, as in xray/bodies.cpp
 
 struct Extent {
@@ -79,7 +79,7 @@ void fillBones(const Case& c, const CtVolume& ct, const std::vector<Owner>& owne
   }
 }
 
-/// Where a body's grid begins in the CT's, nothing where it is no part of it.
+/// Where a body's grid begins in the CT's; nothing if it is not part of it.
 std::optional<Eigen::Vector3i> placeIn(const Grid& ct, const Grid& body) {
   const Vec3 first = ct.toIndex(body.origin), last = ct.toIndex(body.toPatient(Vec3(body.size.cast<double>())));
   const Vec3 whole = first.array().round().matrix();
@@ -111,7 +111,7 @@ void addToes(const Case& c, const Grid& grid, BoneOwners& out) {
   }
 }
 
-/// Every bone grows by kHaloMm into what is nobody's and denser than muscle; where two meet the smaller value wins.
+/// Every bone grows by kHaloMm into unowned voxels denser than muscle; where two meet the smaller value wins.
 void grow(const CtVolume& ct, BoneOwners& out) {
   const Eigen::Vector3i size = out.voxels.grid.size;
   const auto width = static_cast<std::ptrdiff_t>(size.x()), slice = width * size.y();

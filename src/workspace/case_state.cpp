@@ -17,7 +17,7 @@ namespace {
 using Json = EditJson;
 using words::RayState;
 
-// From when on a number is told as worth a look.
+// From here a number is reported as worth a look.
 constexpr double kUnsureMm = kDisplacedFromMm;
 constexpr double kGaugeOffMm = 2;  // one size of screw
 
@@ -118,7 +118,7 @@ std::vector<StateStep> stepsOf(const StateInput& in) {
     if (s.ray) {
       told.view = *s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30;
       if (s.device.empty()) told.instrument = "pointed reduction forceps";
-      // Pictures show the plan: they would mislead where the ray or its devices were changed by hand.
+      // Pictures show the plan: they would mislead if the ray or its devices were changed by hand.
       if (!in.edits.poses.contains(*s.ray) && !in.edits.changed_rays.contains(*s.ray))
         picture = fmt::format("pictures/ray{}_{}.png", *s.ray, s.device.empty() ? "dorsal" : "side");
     } else if (s.id == "finish") {

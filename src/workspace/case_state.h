@@ -30,7 +30,7 @@ struct StateInput {
 
 /// One ray as in state()["plan"]["rays"]. `r` and `d` describe its pose (not necessarily that of `in.edited`).
 [[nodiscard]] EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d);
-/// One device as in state()["plan"]["devices"], among `all`. Without `image_read` its grey values are not told.
+/// One device as in state()["plan"]["devices"], among `all`. Without `image_read` its grey values are omitted.
 [[nodiscard]] EditJson deviceStateJson(const StateInput& in, const Device& device, const std::vector<Device>& all,
                                        bool by_hand, bool image_read = true);
 /// A sentence with numbers for every failed check; empty if the device passes.

@@ -20,12 +20,12 @@ enum class EditScope {
   kImages,  ///< until other images are imported
 };
 
-/// A step of the operation, as far as edits name it.
+/// A step of the operation, as edits refer to it.
 struct StepTitle {
   std::string id, title;
 };
 
-/// What an edit is checked against.
+/// The context an edit is checked against.
 struct EditContext {
   const EditState& state;
   const Case* planned = nullptr;   ///< null: not planned yet
@@ -76,7 +76,7 @@ struct EditKind {
   std::vector<std::pair<std::string, std::string>> forms{};  ///< of each field
   EditScope scope = EditScope::kCase;
   bool needs_plan = false;
-  bool changes_plan = false;    ///< devices or rays are then not as planned
+  bool changes_plan = false;    ///< makes devices or rays differ from the plan
   bool needs_new_plan = false;  ///< takes effect when the case is planned again
   std::function<Status(const EditJson&, const EditContext&)> check{};
   /// The payload to store for a checked payload. `bench`: null if the case is not planned.
@@ -167,7 +167,7 @@ template <class P>
 
 /// For checks: kRequest.
 [[nodiscard]] tl::unexpected<Error> refused(std::string what, std::string where, std::string remedy);
-/// The device exists; else kRequest naming those that do.
+/// kRequest naming the existing devices if this one is not among them.
 [[nodiscard]] Status deviceExists(const EditState& state, const std::string& id, const std::string& kind);
 
 }  // namespace rayset

@@ -11,22 +11,23 @@ namespace rayset {
 
 /// In the order of the docs.
 [[nodiscard]] const std::vector<EditKind>& editKinds();
-/// Null: unknown.
+/// Null if unknown.
 [[nodiscard]] const EditKind* findEditKind(const std::string& name);
 
 /// Checks a payload from outside (fields, ranges, ids that exist); computes nothing. kRequest in words.
 [[nodiscard]] Status checkEdit(const EditContext& context, const std::string& kind, const EditJson& payload);
 
-/// A row of a case's history, as the library and case.json have it.
+/// A row of a case's history, as in the library and in case.json.
 struct HistoryEntry {
   std::int64_t seq = 0;
   std::string kind;
   EditJson payload;
   bool active = true;  ///< not undone
 };
-/// Whether rows of this kind are edits; the others are what the library writes of its own (undo) and results (import).
+/// Whether rows of this kind are edits; the others are the library's own (undo) and results (import).
 [[nodiscard]] bool isEdit(const std::string& kind);
-/// Whether edits of this kind lapse when other images are imported; whether devices or rays are then not as planned.
+/// Whether edits of this kind lapse when other images are imported; whether they make devices or rays differ from the
+/// plan.
 [[nodiscard]] bool lapsesWithImages(const std::string& kind);
 [[nodiscard]] bool changesPlan(const std::string& kind);
 

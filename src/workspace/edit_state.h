@@ -36,14 +36,14 @@ struct EditState {
   bool hidden = false;
   PerRay<Rigid> poses;  ///< of rays placed by hand
   std::vector<EditedDevice> devices;
-  std::set<Ray> changed_rays;                ///< of which a device was changed, added or taken away
+  std::set<Ray> changed_rays;                ///< of which a device was changed, added or removed
   EditJson bone_edits = EditJson::object();  ///< merged into one rayset.edits/1
   EditJson measures = EditJson::array();
   std::map<std::string, double> depths;       ///< by device
   std::set<std::string> steps_done;           ///< ids of words::Step
   std::map<std::string, std::string> visits;  ///< follow-up done: id to date
   std::set<std::string> films_removed;        ///< ids
-  std::string surgery_date;                   ///< empty: not known
+  std::string surgery_date;                   ///< empty if unknown
   std::vector<std::string> cautions;          ///< edits that no longer fit; limitations of a new construct
 
   [[nodiscard]] const EditedDevice* device(const std::string& id) const;
@@ -52,9 +52,10 @@ struct EditState {
 
 /// The plan without edits. `plan_key` identifies the plan.
 [[nodiscard]] EditState plannedState(const Case& planned, const std::string& plan_key);
-/// The basis of the checks of a ray's devices: "plan.own.all", the plan, the pose of the ray itself, and of all rays.
+/// The basis of the checks of a ray's devices: "plan.own.all", the plan, the ray's own pose, and the poses of all rays.
 [[nodiscard]] std::string checkBasis(const EditState& state, const Case& planned, const std::string& plan_key, Ray ray);
-/// Whether plan and own ray are the same; only distances to what belongs to other rays can then have changed.
+/// Whether the plan and the ray's own pose are the same; then only distances to other rays and their devices can have
+/// changed.
 [[nodiscard]] bool samePlanAndRay(const std::string& basis, const std::string& other);
 /// A name for a plan by its text (16 hexadecimal digits, FNV-1a).
 [[nodiscard]] std::string planKey(const std::string& plan_json);

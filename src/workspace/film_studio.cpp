@@ -53,7 +53,7 @@ bool same(const std::map<std::string, Rigid>& a, const std::map<std::string, Rig
 
 struct FilmStudio::Impl {
   FootProjector projector;
-  /// How the reduced foot stands on its plate, and the poses that was found for.
+  /// How the reduced foot stands on its plate, and the poses this was computed for.
   struct Stand {
     std::map<std::string, Rigid> poses;
     PlantarFrame plate;
@@ -90,7 +90,7 @@ Result<std::vector<std::uint8_t>> FilmStudio::film(const Case& c, const FilmRequ
   if (!tube) return tl::unexpected(tube.error());
   const FilmedFoot foot = impl_->foot(c);
 
-  // As fine as lets the foot fill the picture: one scale for all three states of a view.
+  // As fine as needed for the foot to fill the picture: one scale for all three states of a view.
   tube->pixel_mm = kLookMm;
   const auto look = projectionView(foot.plate, *tube);
   if (!look) return tl::unexpected(look.error());

@@ -9,10 +9,10 @@ namespace rayset {
 namespace {
 
 constexpr std::size_t kLeastTriangles = 400;
-constexpr double kSteadying = 1e-3;   // pull of a new vertex to the middle of its edge, where planes leave it free
+constexpr double kSteadying = 1e-3;   // pull of a new vertex to the middle of its edge if the planes leave it free
 constexpr double kLeastTurn = 0.2;    // cosine by which a triangle's normal may turn in one step
-constexpr double kFarthestMm = 0.05;  // from the planes a new vertex stands for, root of the mean square
-constexpr double kLeastShape = 0.05;  // of a triangle: its area over that of an even one with its longest edge
+constexpr double kFarthestMm = 0.05;  // root mean square distance from the planes a new vertex represents
+constexpr double kLeastShape = 0.05;  // of a triangle: its area over that of an equilateral one with its longest edge
 
 /// Sum of squared distances from planes, weighted by area: p'Ap + 2b'p + c.
 struct Quadric {
@@ -31,7 +31,7 @@ struct Quadric {
 struct Collapse {
   double cost;
   std::uint32_t a, b;
-  std::uint32_t stamp;  ///< of both vertices together, when it was reckoned
+  std::uint32_t stamp;  ///< of both vertices together, when it was computed
   Vec3 to;
 };
 struct Dearer {
@@ -41,7 +41,7 @@ struct Dearer {
   }
 };
 
-/// Takes edges away until few enough triangles are left.
+/// Collapses edges until few enough triangles are left.
 class Thinner {
  public:
   explicit Thinner(const Surface& surface)

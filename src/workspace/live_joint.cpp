@@ -13,7 +13,7 @@ using namespace reduction;
 
 constexpr double kVoxelMm = 1.0;
 constexpr double kBandMm = kJointReachMm + 2;
-constexpr double kFieldErrorMm = 0.8;  // of the interpolated distance near edges: wide of any seen
+constexpr double kFieldErrorMm = 0.8;  // of the interpolated distance near edges: well above any seen
 
 }  // namespace
 

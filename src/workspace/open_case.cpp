@@ -36,7 +36,7 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr std::size_t kMostKept = 256;  // results kept of one kind; poses and lines tried long ago are forgotten
-constexpr double kToldMm = 0.006;       // plan.json tells distances to 0.01 mm
+constexpr double kToldMm = 0.006;       // plan.json gives distances to 0.01 mm
 
 bool same(const Rigid& A, const Rigid& B) { return A.matrix() == B.matrix(); }
 
@@ -50,14 +50,14 @@ void keepFew(Map& map) {
   if (map.size() > kMostKept) map.clear();
 }
 
-/// What follows from where a ray stands.
+/// What follows from a ray's pose.
 struct RayAtPose {
   JointFit joint;
   RayDisplacement displacement;
   std::vector<std::string> manoeuvre;
 };
 
-/// The second metatarsal put together where it is broken, as scanned; else the bone.
+/// The second metatarsal reassembled if it is broken, as scanned; else the bone.
 Surface wholeBone(const Case& planned, Ray ray) {
   const Surface& main = planned.injured.at(metatarsal(ray));
   if (ray != 2 || planned.fragments.empty()) return main;
@@ -85,7 +85,7 @@ Vec3 scannedBase(const Case& planned, Ray ray, const Surface& whole) {
 
 /// What dragging a ray and its devices needs, from the plan alone.
 struct RayTools {
-  Surface whole;  ///< the metatarsal put together, as scanned
+  Surface whole;  ///< the reassembled metatarsal, as scanned
   LiveJoint joint;
   Vec3 base;                                     ///< reference point, as scanned
   std::shared_ptr<const DeviceChecker> checker;  ///< with the ray's devices as planned prepared
@@ -128,12 +128,12 @@ class RayToolsInBackground {
   RayToolsInBackground(const RayToolsInBackground&) = delete;
   RayToolsInBackground& operator=(const RayToolsInBackground&) = delete;
 
-  /// Waits where they are not made yet. Rays of the plan only.
+  /// Waits if they are not ready yet. Rays of the plan only.
   [[nodiscard]] const RayTools& of(Ray ray) {
     startWith(ray);
     return *made_[ray].get();
   }
-  /// Fields of the tarsal bones the metatarsals stand on, as scanned.
+  /// Fields of the tarsal bones that carry the metatarsals, as scanned.
   [[nodiscard]] const std::map<Bone, DistanceField>& tarsus(Ray ray) {
     (void)of(ray);  // made before the first ray
     return tarsus_;
@@ -166,7 +166,7 @@ class RayToolsInBackground {
       auto& promise = promises_[ray];
       try {
         promise.set_value(std::make_shared<const RayTools>(planned_, ray));
-      } catch (...) {  // out of memory: told to whoever asks for them
+      } catch (...) {  // out of memory: reported to whoever asks for them
         promise.set_exception(std::current_exception());
       }
       lock.lock();
@@ -200,13 +200,13 @@ struct OpenCase::Impl : EditWorkbench {
   std::optional<Result<CtVolume>> ct;
 
   // Kept from call to call.
-  words::KnownAxes planned_axes, axes;                   // of the metatarsals as planned, and where they are put
-  std::map<std::string, RayAtPose> at_pose;              // by ray and pose
-  std::map<std::string, DeviceChecks> checks;            // by device and pose of its ray
-  std::map<std::string, std::vector<Measure>> measures;  // by poses of all rays
+  words::KnownAxes planned_axes, axes;                                  // of the metatarsals as planned, and as placed
+  std::map<std::string, RayAtPose> at_pose;                             // by ray and pose
+  std::map<std::string, DeviceChecks> checks;                           // by device and pose of its ray
+  std::map<std::string, std::vector<Measure>> measures;                 // by poses of all rays
   std::future<std::pair<std::string, std::vector<Measure>>> measuring;  // under way
-  std::set<Ray> adopted;                                                // rays whose tools the checker has, as planned
-  std::optional<RayToolsInBackground> tools;                            // last: its thread reads the plan
+  std::set<Ray> adopted;                      // rays whose tools, as planned, the checker has adopted
+  std::optional<RayToolsInBackground> tools;  // last: its thread reads the plan
 
   [[nodiscard]] StateInput input() { return {planned, edited, edits, *checker, axes, plan}; }
   void readyFor(Ray ray);
@@ -235,7 +235,7 @@ struct OpenCase::Impl : EditWorkbench {
 
 // ---------------------------------------------------------------------------------------------- rays
 
-/// The checker has what the ray's devices need, where the ray stands as planned.
+/// Gives the checker what the ray's devices need if the ray is as planned.
 void OpenCase::Impl::readyFor(Ray ray) {
   const RayReduction* now = find(edited.reduction.rays, ray);
   if (adopted.contains(ray) || now == nullptr ||
@@ -264,7 +264,7 @@ const RayAtPose& OpenCase::Impl::atPose(Ray ray, const Rigid& X) {
   return out;
 }
 
-/// Brings one ray of `edited` to where the edits want it.
+/// Brings one ray of `edited` to the pose set by the edits.
 void OpenCase::Impl::placeRay(Ray ray) {
   const RayReduction* planned_ray = find(planned.reduction.rays, ray);
   if (planned_ray == nullptr) return;
@@ -323,7 +323,7 @@ void OpenCase::Impl::placeRays() {
     edited.measures_reduced = known->second;
     return;
   }
-  // Half a second of its own: beside the checks of the devices.
+  // Takes half a second: runs in parallel with the checks of the devices.
   measuring = std::async(std::launch::async, [this, poses] {
     std::map<std::string, double> other;
     for (const Measure& m : planned.measures_reduced)
@@ -349,7 +349,7 @@ Device OpenCase::Impl::placed(const EditedDevice& e) const {
   return asRecorded(d);
 }
 
-/// Checks that rest on bones, made anew where the bones are not those they were made with.
+/// Checks that depend on bones, repeated if the bones differ from those they were made with.
 void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
   const std::string basis = checkBasis(edits, planned, plan_key, d.ray);
   if (e.check_basis == basis) return;
@@ -415,7 +415,7 @@ void OpenCase::Impl::derive() {
     edited.measures_reduced = std::move(found);
   }
   edited.cautions = planned.cautions;
-  // A ray placed by hand is no open question any more.
+  // A ray placed by hand is no longer an open question.
   std::set<std::string> open;
   for (const OpenQuestion& q : openQuestions(edited)) open.insert(inWords(q));
   for (const OpenQuestion& q : openQuestions(planned))
@@ -456,7 +456,7 @@ EditContext OpenCase::Impl::context(const std::vector<std::string>& films) const
   return {edits, &planned, films, stepTitles(state)};
 }
 
-/// The device as drawn, with its checks; `all`: the devices as they then are.
+/// The device as drawn, with its checks; `all`: the resulting devices.
 Result<Device> OpenCase::Impl::drawn(const std::string& id, const std::string& type, const Vec3& entry, const Vec3& tip,
                                      std::vector<Device>& all) {
   all = edited.fixation.devices;

@@ -20,13 +20,13 @@ namespace rayset {
 namespace {
 
 constexpr double kOutsideHu = -1024;
-constexpr double kPlaneStepMm = 0.5;   // of the planes a thick slice is the mean of
+constexpr double kPlaneStepMm = 0.5;   // between the planes that a thick slice averages
 constexpr double kSteepCosine = 0.94;  // a device within 20 degrees of dorsal: proximal is up
 constexpr double kTolerancePx = 0.1;   // outlines may be off by this
 constexpr double kJointGapMm = 4;      // widest gap between faces of a joint: twice the closing of fixation/path.h
-constexpr double kFacing = 0.5;        // least cosine between a face's normal and the way to the other face
+constexpr double kFacing = 0.5;        // least cosine between a face's normal and the direction to the other face
 constexpr double kInPlaceMm = 1e-9;
-constexpr int kCarriedHu = 150;  // of a halo: what is hardly denser than muscle is noise, and stays behind
+constexpr int kCarriedHu = 150;  // of a halo: anything hardly denser than muscle is noise, and stays behind
 
 bool isMoved(const Rigid& X) { return (X.matrix() - Eigen::Matrix4d::Identity()).cwiseAbs().maxCoeff() > kInPlaceMm; }
 
@@ -50,7 +50,7 @@ Status check(const SliceRequest& r) {
   return {};
 }
 
-/// Where a picture lies: its middle, its directions, and what its offset follows.
+/// The plane of a picture: its centre, its directions, and the line its offset follows.
 struct Plane {
   Vec3 middle = Vec3::Zero(), right = Vec3::UnitX(), up = Vec3::UnitY(), normal = Vec3::UnitZ();
 };
@@ -113,7 +113,7 @@ Columns columnsWithin(const IndexRow& row, const Vec3& low, const Vec3& high, in
   return {static_cast<int>(std::ceil(first - 1e-9)), static_cast<int>(std::floor(last + 1e-9))};
 }
 
-/// A cell of the CT's grid and how much each of its corners counts.
+/// A cell of the CT's grid and the weight of each of its corners.
 struct Cell {
   int i, j, k;
   float weight[8];
@@ -221,8 +221,8 @@ class GreyValues {
     return sum;
   }
 
-  /// Lays a moved bone over the row: the bone itself takes the place of what is there, its halo only adds to it. Where
-  /// two moved bones overlap the denser shows.
+  /// Draws a moved bone over the row: the bone itself replaces the values, its halo only adds to them. Where two moved
+  /// bones overlap the denser shows.
   void addMoved(const MovedBody& m, const Vec3& start, const Vec3& step, int width, float* out) const {
     const IndexRow scan = rowIn(m.to_scanned * start, m.to_scanned.linear() * step);
     const Vec3 low =
@@ -257,7 +257,7 @@ class GreyValues {
   std::array<Left, 256> left_{};
 };
 
-/// Offsets of the planes that a thick slice is the mean of.
+/// Offsets of the planes that a thick slice averages.
 std::vector<double> planeOffsets(double thickness_mm) {
   const int half = static_cast<int>(std::floor(thickness_mm / 2 / kPlaneStepMm + 1e-9));
   std::vector<double> offsets;
@@ -354,7 +354,7 @@ std::optional<Slice::Outline> outlineOf(const Slice& s, const Vec3& middle, cons
   return outline;
 }
 
-/// A part of the foot that is cut as one.
+/// A part of the foot that is cut as a unit.
 struct Part {
   std::string id, pose;
   std::string bone;  ///< that a fragment is a piece of
@@ -382,7 +382,8 @@ struct PlacedPart {
   std::vector<PlaneCutter::Chain> chains;  ///< in the patient frame of the state
 };
 
-/// Whether the box, moved by X, meets the picture's rectangle in its plane (never no where it does).
+/// Whether the box, moved by X, meets the picture's rectangle in its plane (may be true without, never false if it
+/// does).
 bool mayMeet(const Box& box, const Rigid& X, const Slice& s) {
   const Vec3 middle = s.origin + 0.5 * s.mm_per_pixel * (s.width * s.right + s.height * s.down);
   const Vec3 d = X * box.center() - middle, half = 0.5 * box.sizes();
@@ -447,7 +448,7 @@ struct Slicer::Impl {
   void margin(const Device& device, const Vec3& at, const std::vector<PlacedPart>& placed, Slice& s) const;
 };
 
-/// The way from the device's side to the outer cortex of the bones it goes through, in the plane of the slice.
+/// The line from the device's side to the outer cortex of the bones it passes through, in the plane of the slice.
 void Slicer::Impl::margin(const Device& device, const Vec3& at, const std::vector<PlacedPart>& all, Slice& s) const {
   const auto isThrough = [&](const std::string& id) {
     return std::find(device.through.begin(), device.through.end(), id) != device.through.end();
@@ -471,7 +472,7 @@ void Slicer::Impl::margin(const Device& device, const Vec3& at, const std::vecto
         const double t = d.squaredNorm() > 0 ? std::clamp((axis - line[n]).dot(d) / d.squaredNorm(), 0.0, 1.0) : 0;
         const double mm = (line[n] + t * d - axis).norm() * s.mm_per_pixel;
         if (mm >= nearest) continue;
-        // Where another of the bones lies right before it, it is a face of a joint or a break.
+        // If another of the bones is right in front of it, it is a face of a joint or a break.
         const Vec3 v = chain.points[n] + t * (chain.points[n + 1] - chain.points[n]);
         const bool joint = std::any_of(through.begin(), through.end(), [&](const PlacedPart* other) {
           if (other == p) return false;

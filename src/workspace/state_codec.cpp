@@ -38,7 +38,7 @@ namespace {
 
 Codec<std::vector<std::string>> texts() { return list(text()); }
 
-/// What `from` says of `of`; nullopt where there is none.
+/// `of` as read from `from`; nullopt if there is none.
 template <class T, class R, class Get>
 auto ofThe(const R* T::*of, Get get) {
   using Value = std::decay_t<decltype(get(std::declval<const R&>()))>;
@@ -116,8 +116,8 @@ Codec<StateRay> makeRayCodec() {
 
 // ---------------------------------------------------------------------------------------------- devices
 
-/// As in plan.json, but null where nothing could be checked, and grey values and what follows from them where there is
-/// no image.
+/// As in plan.json, but null if nothing could be checked, as are grey values and what follows from them without an
+/// image.
 Field<StateDevice> checksField() {
   using D = StateDevice;
   static const std::set<std::string> kOfGreyValues{"mean_hu", "pullout_n", "pullout_low_n", "pullout_high_n"};

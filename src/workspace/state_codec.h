@@ -1,5 +1,5 @@
-// What a planned case's state says as tables (base/codec.h): every field once, for writing and for the page's types. It
-// is sent, not stored: nothing reads it back.
+// The state of a planned case as tables (base/codec.h): every field once, for writing and for the page's types. It is
+// sent, not stored: nothing reads it back.
 #pragma once
 
 #include <optional>
@@ -21,10 +21,10 @@ struct StateBody {
   const SegmentedBone* bone = nullptr;
 };
 
-/// A ray of which a bone was not found has nothing but number, words and attention.
+/// A ray with a missing bone has only number, words and attention.
 struct StateRay {
   Ray ray;
-  const RayReduction* placed = nullptr;   ///< as it stands
+  const RayReduction* placed = nullptr;   ///< in its current pose
   const RayReduction* planned = nullptr;  ///< as planned
   const RayDisplacement* off = nullptr;
   std::string words;
@@ -34,12 +34,12 @@ struct StateRay {
 struct StateDevice {
   const Device* device = nullptr;
   bool by_hand = false;
-  bool image_read = true;  ///< false: grey values are not known
+  bool image_read = true;  ///< false: grey values are unknown
   std::string name, entry_words, direction_words;
   double head_mm = 0, margin_wanted_mm = 0;
-  std::vector<std::string> reasons, remarks;  ///< why it is not right; what is worth knowing
+  std::vector<std::string> reasons, remarks;  ///< what is wrong with it; what is worth knowing
   std::vector<double> lengths_mm;             ///< of the catalogue; none for a wire
-  std::optional<double> measured_mm;          ///< what the gauge read
+  std::optional<double> measured_mm;          ///< reading of the gauge
 };
 
 struct StatePlan {

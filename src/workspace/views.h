@@ -36,10 +36,10 @@ struct SliceRequest {
 /// of the state (the frame is the same for both states: the tarsus stays).
 ///
 /// kAlong: the shaft axis lies level in the middle, distal to the right, dorsal up (turned by turn_rad); a right foot
-/// is then seen from lateral, a left foot from medial. The middle is the centre of the metatarsal's base.
-/// kAcross: seen from proximal, dorsal up: medial lies to the left of a right foot's picture, to the right of a left's.
-/// kDrill: seen along the device from its entry; up is dorsal, or proximal where the device stands within 20 degrees of
-/// dorsal. In all three `right` x `down` points away from the viewer.
+/// is then seen from lateral, a left foot from medial. The middle is the centre of the metatarsal's base. kAcross: seen
+/// from proximal, dorsal up: medial lies to the left of a right foot's picture, to the right of a left's. kDrill: seen
+/// along the device from its entry; up is dorsal, or proximal if the device is within 20 degrees of dorsal. In all
+/// three `right` x `down` points away from the viewer.
 struct Slice {
   int width = 0, height = 0;
   double mm_per_pixel = 0;
@@ -59,8 +59,8 @@ struct Slice {
   Eigen::Vector2d margin_at = Eigen::Vector2d::Zero();
 };
 
-/// What slices of one case need, prepared once (what a kind of slice needs, when it is first asked for). Const and safe
-/// to share between threads.
+/// What slices of one case need, prepared once (for each kind of slice, on first use). Const and safe to share between
+/// threads.
 class Slicer {
  public:
   /// Copies bones as scanned, labels and bodies from `c`. `ct` has to outlive it.
@@ -107,8 +107,8 @@ class FilmStudio {
   FilmStudio& operator=(const FilmStudio&) = delete;
 
   /// The picture that `rayset views` makes (same projection, grey scale and metal) as 8-bit grey PNG: pixels x pixels,
-  /// the foot in the middle on black, as large as fits; no marks. pHYs tells the pixel on the detector; at the joints
-  /// it is smaller by (SID - OID) / SID. kRequest for an impossible view or angle.
+  /// the foot in the middle on black, as large as fits; no marks. pHYs gives the pixel size on the detector; at the
+  /// joints it is smaller by (SID - OID) / SID. kRequest for an impossible view or angle.
   [[nodiscard]] Result<std::vector<std::uint8_t>> film(const Case& c, const FilmRequest& request) const;
 
  private:

@@ -73,7 +73,7 @@ Owners ownersAround(const LabelVolume& labels, int foot) {
   return out;
 }
 
-/// Every bone grows into what is nobody's by one voxel; where two meet the smaller label wins.
+/// Every bone grows into unowned voxels by one; where two meet the smaller label wins.
 LabelVolume grown(const LabelVolume& in) {
   LabelVolume out(in.grid);
   const Eigen::Vector3i size = in.grid.size;
@@ -85,7 +85,7 @@ LabelVolume grown(const LabelVolume& in) {
       const bool there = j >= 0 && j < size.y() && slice >= 0 && slice < size.z();
       return there ? &in.at(0, j, slice) : nobody.data();
     };
-    // One less, so that nobody comes last.
+    // One less, so that kNobody comes last.
     const auto rank = [](std::uint8_t v) { return static_cast<std::uint8_t>(v - 1); };
     for (int j = 0; j < size.y(); ++j) {
       const std::uint8_t *here = rowAt(j, k), *before = rowAt(j - 1, k), *after = rowAt(j + 1, k),
@@ -104,8 +104,8 @@ LabelVolume grown(const LabelVolume& in) {
   return out;
 }
 
-/// The nearest bone of every voxel within `reach_mm` of one, on a coarse grid: walked from the bones outward on steps
-/// of about 4 mm. What lies nearer to another foot is not this foot's.
+/// The nearest bone of every voxel within `reach_mm` of one, on a coarse grid: propagated outward from the bones in
+/// steps of about 4 mm. Voxels nearer to another foot are not this foot's.
 class Skin {
  public:
   Skin(const LabelVolume& owners, double reach_mm) {
@@ -164,7 +164,7 @@ class Skin {
   LabelVolume nearest_;
 };
 
-/// Bodies are numbered by label; what goes with a ray without a label of its own by ray from kLooseBody on.
+/// Bodies are numbered by label; unlabelled bone that moves with a ray, by ray from kLooseBody on.
 constexpr int kLooseBody = 40;
 
 std::string bodyId(int body) {
@@ -173,8 +173,9 @@ std::string bodyId(int body) {
   return std::string(boneId(static_cast<Bone>(body)));
 }
 
-/// Bone that has no label (toes, sesamoids, flecks) goes with the metatarsal it lies nearest to: pieces that hang
-/// together go as one, with most of their voxels. Pieces too large for a toe (a cast) stay where they are.
+/// Bone that has no label (toes, sesamoids, flecks) goes with the metatarsal it lies nearest to: connected pieces move
+/// as one, with the metatarsal nearest to most of their voxels. Pieces too large for a toe (a cast) stay where they
+/// are.
 void dealLooseBone(const CtVolume& ct, const Eigen::Vector3i& low, const Skin& skin, LabelVolume& owners) {
   constexpr double kBoneHu = 180, kLargestMm3 = 16000;
   const Grid& grid = owners.grid;

@@ -76,7 +76,7 @@ struct Slide {
   double score = -1;
 };
 
-/// The body of a narrowed problem slid so.
+/// The body of a narrowed problem after this slide.
 Rigid slid(const Group& group, const FilmState& f, const ProjectionView& view, const Slide& s) {
   const Mat3 back = f.moved.linear().transpose();
   Twist xi;
@@ -84,8 +84,8 @@ Rigid slid(const Group& group, const FilmState& f, const ProjectionView& view, c
   return exponential(xi, group.planned_to_found * group.centre) * group.planned_to_found;
 }
 
-/// Where else on one film the ray's shadow would fit: the best few, well apart. One picture tells three of six degrees
-/// of freedom, few enough to look at all of them.
+/// Where else on one film the ray's shadow would fit: the best few, well apart. One picture shows three of six degrees
+/// of freedom, few enough for an exhaustive search.
 std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int level, std::size_t keep) {
   constexpr double kStepMm = 1.5, kStepRad = 0.05, kApartMm = 2.2;
   constexpr int kSteps = 3, kTurns = 2;
@@ -108,17 +108,17 @@ std::vector<Slide> seekSlides(const Problem& narrow, const FilmState& f, int lev
   });
 }
 
-/// What film `a` proposes, carried on by the film that looks most across it, where there is one: what both see (along
-/// the line across both beams) is as `a` says, the other shift and the turn in its own plane are looked through. Poses
-/// of the body.
+/// The proposals of film `a`, extended by the film most nearly perpendicular to it, if there is one: the shift both see
+/// (along the line across both beams) is taken from `a`; the other shift and the rotation in that film's plane are
+/// searched. Poses of the body.
 void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& slides, std::vector<Rigid>& out) {
   constexpr double kStepMm = 1.0, kStepRad = 0.05;
-  constexpr int kSteps = 10, kTurns = 3;  // a ray left 5 mm off can have settled 10 mm from where it stands
+  constexpr int kSteps = 10, kTurns = 3;  // the fit of a ray left 5 mm off can have settled 10 mm from its true place
   constexpr std::size_t kKept = 2;
   const auto beam = [&](std::size_t f) {
     return Vec3(narrow.films[f].moved.linear().transpose() * narrow.films[f].at(kFine).view.normal());
   };
-  if (narrow.films.size() == 1) {  // nothing tells the rest
+  if (narrow.films.size() == 1) {  // the rest is unknown
     for (const Slide& slide : slides)
       out.push_back(slid(narrow.groups.front(), narrow.films[a], narrow.films[a].at(kFine).view, slide));
     return;
@@ -153,16 +153,16 @@ void carriedOn(const Problem& narrow, std::size_t a, const std::vector<Slide>& s
   }
 }
 
-/// Turned about its own length, which films show least.
+/// Rotated about its long axis, which films show least.
 void rolled(const Group& group, std::vector<Rigid>& out) {
   for (const double angle : {-0.3, -0.15, 0.15, 0.3})
     out.push_back(group.planned_to_found * turnAbout(group.centre, angle * group.axis, Vec3::Zero()));
 }
 
 constexpr double kReachMm = 7;
-constexpr double kBetter = 1;  // in energy: another place has to be met so much better
+constexpr double kBetter = 1;  // in energy: how much better another place has to match
 
-/// A narrowed problem with its bodies somewhere, and what the films have against that.
+/// A narrowed problem with its bodies at some poses, and the films' energy of these.
 struct Place {
   Problem at;
   double energy = 0;
@@ -175,7 +175,7 @@ Place placed(const Problem& problem, std::size_t n, const Rigid& pose) {
   return out;
 }
 
-/// Every place followed down on one level, and measured alike: by the residuals' variance in the first place.
+/// Every place refined on one level, and measured alike: by the variance of the residuals in the first place.
 void measured(std::vector<Place>& places, int level, int iterations, const RefineSettings& base,
               const Progress& progress) {
   RefineSettings r = base;
@@ -192,8 +192,8 @@ void measured(std::vector<Place>& places, int level, int iterations, const Refin
   });
 }
 
-/// Where the only body of a narrowed problem would fit: sought on each film, followed down alone. The first is followed
-/// down from where it was found; the others come in no order.
+/// Where the only body of a narrowed problem would fit: searched for on each film, then refined alone. The first is
+/// refined from its found pose; the others are in no order.
 std::vector<Place> placesBeside(const Problem& narrow, const Search& search, const RefineSettings& base,
                                 const Progress& progress) {
   constexpr std::size_t kPlaces = 4, kTried = 6;
@@ -205,7 +205,7 @@ std::vector<Place> placesBeside(const Problem& narrow, const Search& search, con
   measured(places, kFine, 0, base, progress);
   std::stable_sort(places.begin() + 1, places.end(), lower);
   if (places.size() > kTried + 1) places.resize(kTried + 1);
-  if (search.roll) {  // what it does to the shadow's place comes right while it is followed
+  if (search.roll) {  // refinement corrects its effect on the shadow's position
     poses.clear();
     rolled(narrow.groups.front(), poses);
     std::vector<Place> turned;
@@ -219,20 +219,20 @@ std::vector<Place> placesBeside(const Problem& narrow, const Search& search, con
   return places;
 }
 
-/// Whether a body stands in two poses near enough to each other to be followed once.
+/// Whether two poses of a body are close enough for one refinement.
 bool fellTogether(const Group& body, const Rigid& pose, const Rigid& other) {
   constexpr double kApartMm = 1.2;
   return (other * body.centre - pose * body.centre).norm() +
              0.5 * body.reach_mm * rotationAngle(other.linear().transpose() * pose.linear()) <
          kApartMm;
 }
-/// Whether it stands apart from all of these.
+/// Whether it is apart from all of these.
 bool isApart(const Group& body, const Rigid& pose, const std::vector<Rigid>& from) {
   return std::ranges::none_of(from, [&](const Rigid& other) { return fellTogether(body, pose, other); });
 }
 
-/// Poses of the first body in places that come the best met first, as far as they are met worse by less than
-/// `hopeless`; of those that fell together one.
+/// Poses of the first body in places sorted by match, best first, if worse by less than `hopeless`; one of each set
+/// that coincides.
 std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless = 1e300) {
   std::vector<Rigid> apart;
   for (const Place& place : places) {
@@ -243,7 +243,7 @@ std::vector<Rigid> posesApart(const std::vector<Place>& places, double hopeless 
   return apart;
 }
 
-/// Sought on each film around where it was found, and followed down with its neighbours. True if it moved.
+/// Searched for on each film around its found pose, and refined with its neighbours. True if it moved.
 bool besideOne(Problem& p, std::size_t g, const Search& search, const RefineSettings& base, const Progress& progress) {
   constexpr double kHopeless = 15, kNearlyAsGood = 4;
   std::vector<Place> places =
@@ -345,7 +345,8 @@ bool tryTogether(Problem& p, const Search& search, const RefineSettings& base, c
   std::ranges::sort(poor, {}, [&](std::size_t g) { return met[g]; });
   if (poor.size() > kMost) poor.resize(kMost);
 
-  // Each by itself, with the others' shadows unexplained; where it is, was planned and has gone are places as well.
+  // Each separately, with the others' shadows unexplained; its current pose, the planned one and the one moved with its
+  // ray are places as well.
   const std::size_t each = poor.size() > 3 ? 4 : 6;  // at most 256 combinations
   std::vector<std::vector<Rigid>> poses;
   for (const std::size_t g : poor) {

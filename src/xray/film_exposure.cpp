@@ -10,8 +10,8 @@
 namespace rayset::film_fit {
 namespace {
 
-/// What is scattered onto each pixel of a level where `sum` (line integrals) is what the beam goes through, as a share
-/// of what reaches open film, were as much scattered as arrives; it goes so far at the detector (one sigma).
+/// The scatter reaching each pixel of a level, if the beam passes through `sum` (line integrals), as a share of the
+/// exposure of open film, supposing that as much is scattered as arrives; `sigma_mm`: its spread at the detector.
 Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
   Film out(sum.columns, sum.rows);
   for (std::size_t i = 0; i < out.values.size(); ++i)
@@ -19,7 +19,7 @@ Film scatteredBy(const Film& sum, const LevelFilm& film, double sigma_mm) {
   return blurred(out, pixelsOf(sigma_mm, film.view));
 }
 
-/// Takes so many times `pattern` (scatteredBy()) of one level for what is scattered, on level `to`.
+/// Sets the scatter on level `to` to `share` times `pattern` (scatteredBy()) of one level.
 void setScatter(FilmState& f, double share, const Film& pattern, int level, int to) {
   constexpr double kLeast = 1e-4;  // beyond the film's edge, for the logarithm
   f.scatter = share;
@@ -35,7 +35,7 @@ void setScatter(FilmState& f, double share, const Film& pattern, int level, int 
   log_scatter = std::make_shared<const Film>(std::move(film));
 }
 
-/// Even steps from `at` to where both neighbours are met worse, then the vertex of the parabola through the three.
+/// Even steps from `at` until both neighbours match worse, then the vertex of the parabola through the three.
 template <class Met>
 double climbed(double at, double step, double least, double most, const Met& met) {
   double here = met(at), less = met(at - step), more = met(at + step);
@@ -118,7 +118,7 @@ double blurBetween(const FilmState& f, int level, const Prediction& prediction, 
 }
 
 void fitExposure(Problem& p, int level, const Mode& mode, bool in_place) {
-  constexpr double kRiseStep = 0.0004, kMostRise = 0.004;  // a mm: more is not the tube's
+  constexpr double kRiseStep = 0.0004, kMostRise = 0.004;  // per mm: a larger rise is not due to the tube
   constexpr double kScatterStep = 0.08, kMostScatter = 1;
   constexpr double kMostSmoothMm = 0.9;
   constexpr std::array<double, 3> kScatterMm{10, 16, 25};  // with the gap between foot and detector, and the unit

@@ -16,7 +16,7 @@ constexpr double kRegionMm = 6;   // the same, while bodies move: a body must no
 constexpr double kMetalRimMm = 1.5, kKnownMetalRimMm = 0.5;
 constexpr double kMetalShadow = 0.15;
 /// A side of a pixel. Edges of metal are sharp: with few rays the films' residuals change by steps as it moves, and it
-/// stays where it is caught between two of them (0.4 mm off with two a side, 0.2 with four).
+/// gets caught between two of them (0.4 mm off with two a side, 0.2 with four).
 constexpr int metalRays(int level) { return level == kFine ? 4 : level == kMiddle ? 3 : 1; }
 constexpr double kMetalSoughtMm = 5;
 constexpr double kToeRimMm = 1;
@@ -215,7 +215,7 @@ ThroughScatter::ThroughScatter(const FilmState& f, int level)
       open_(static_cast<float>(std::log1p(f.scatter) / kFilmBeam)) {}
 
 float ThroughScatter::operator()(std::size_t pixel, float sum) const {
-  // Scatter s adds to what comes through: -log(exp(-u) + s) = u - log(1 + exp(u + log s)).
+  // Scatter s adds to the transmitted beam: -log(exp(-u) + s) = u - log(1 + exp(u + log s)).
   constexpr auto kBeam = static_cast<float>(kFilmBeam);
   return scatter_ == nullptr ? sum : sum + open_ - softPlus()(kBeam * sum + scatter_->values[pixel]) / kBeam;
 }
@@ -241,7 +241,7 @@ Prediction predict(const Problem& p, const FilmState& f, int level, const Mode& 
     for (int c = 0; c < view.columns; ++c) out.seen.at(c, r) = through(out.sum.offset(c, r), out.sum.at(c, r));
   });
 
-  // The film's grey scale: as much of the film is brighter than a value as of the prediction.
+  // The film's grey scale: the same share of film and prediction is brighter than a given value.
   out.scale =
       lf.scale
           ? lf.scale

@@ -25,8 +25,8 @@ int boxRadius(int sigma) {
 /// Whether a usable pixel has enough usable ones around it for a mean.
 bool counts(float usable, float share) { return usable > 0 && share >= 1e-3F; }
 
-/// Running means of the rows, `times` over. Eight rows at a time, laid side by side, so that every addition is one of
-/// eight and none waits for the one before it in its row.
+/// Running means of the rows, `times` over. Eight rows at a time, interleaved, so that every addition is one of eight
+/// and none waits for the previous one in its row.
 RAYSET_WIDE void boxRows(const Film& in, Film& out, int radius, int times) {
   constexpr std::size_t kTogether = 8;
   using Lanes = std::array<float, kTogether>;
@@ -166,7 +166,7 @@ RAYSET_WIDE Normalised normalised(const Film& in, const Film& usable, int sigma,
   out.values = Film(in.columns, in.rows);
   out.spread = Film(in.columns, in.rows, 1);
   const std::size_t n = in.values.size();
-  // Squares are taken about a mean of all, so that they stay small.
+  // Squares are taken about the overall mean to keep them small.
   double sum = 0, count = 0;
   for (std::size_t i = 0; i < n; ++i) {
     if (usable.values[i] > 0) sum += static_cast<double>(in.values[i]), count += 1;
@@ -244,7 +244,7 @@ GreyScale::GreyScale(const std::vector<float>& from, const std::vector<float>& t
   }
   std::size_t piece = 0;
   for (std::size_t b = 0; b < kBuckets; ++b) {
-    // Rounding may put a value into the bucket beside its own: one piece early is found all the same.
+    // Rounding may put a value into the bucket beside its own: starting one piece early still finds it.
     const float low = low_ + (static_cast<float>(b) - 0.5F) / per_unit_;
     while (pieces_[piece].end <= low) ++piece;
     first_[b] = static_cast<std::uint8_t>(piece);
@@ -274,7 +274,8 @@ std::vector<float> sortedValues(const Film& in, const Film& inside) {
 }
 
 GreyScale matchHistograms(const Film& source, const std::vector<float>& target, const Film& inside) {
-  // Quantiles of the source from a fine histogram: sorting hundred thousands of pixels took longer than drawing them.
+  // Quantiles of the source from a fine histogram: sorting hundreds of thousands of pixels took longer than drawing
+  // them.
   constexpr std::size_t kBins = 8192;
   float high = kSomething;
   for (std::size_t i = 0; i < source.values.size(); ++i)

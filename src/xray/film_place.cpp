@@ -16,23 +16,23 @@
 namespace rayset::film_fit {
 namespace {
 
-/// Scores of the search (Votes): what the right way up reaches on most films, and a place that is near the right one;
-/// what settles a choice. Seen: 0.90 to 0.99 in the right place, 0.72 to 0.76 where the film was turned over.
+/// Scores of the search (Votes): reached on most films by the right way up and a place near the right one; the lead
+/// that settles a choice. Seen: 0.90 to 0.99 in the right place, 0.72 to 0.76 where the film was turned over.
 constexpr double kUpright = 0.85, kClearlyBetter = 0.05;
-/// What a place has to reach when it is looked at more closely (kMiddle), and what says that no more places need be
-/// followed. Seen: 0.89 and more in the right one; of 52 outside films four stayed below 0.88, one of which was met
-/// 0.10 better from a start that was not among the first. None of the others was by more than 0.004.
+/// The score a place must reach on closer inspection (kMiddle), and the score at which no more places need be followed.
+/// Seen: 0.89 and more in the right one; of 52 outside films four stayed below 0.88, and one of them scored 0.10 better
+/// from a start that was not among the first. None of the others improved by more than 0.004.
 constexpr double kFound = 0.70, kWellFound = 0.88;
-constexpr double kAcross = 0.75;  // turns across the beam are looked through this much less far
+constexpr double kAcross = 0.75;  // rotations across the beam are searched over this fraction of the range
 
 struct Start {
   Rigid moved = Rigid::Identity();
   double score = -1;
 };
 
-/// How well a film is met in a place that is sought: what does not move against what it stands on (tarsus, hindfoot),
-/// and the rays, half each. The two rays that are met worst do not count: one left off, behind metal or beyond the
-/// film's edge must not carry the foot away. Nothing where the tarsus is not on the film.
+/// How well a film matches at a candidate place: the parts that do not move (tarsus, hindfoot) and the rays, half each.
+/// The two worst rays do not count: one that is displaced, behind metal or beyond the film's edge must not pull the
+/// foot away. Nothing where the tarsus is not on the film.
 class Votes {
  public:
   void add(std::size_t group, std::size_t core, double correlation) {
@@ -62,7 +62,7 @@ class Votes {
   bool tarsus_ = false;
 };
 
-/// Turns on a grid, shifts by sliding, the best first. Every body votes for itself.
+/// Rotations on a grid, shifts by sliding, the best first. Every body votes separately.
 std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const FilmRegistrationSettings& s) {
   constexpr std::size_t kLeastSpots = 12;
   const LevelFilm& lf = film.at(kSearch);
@@ -100,7 +100,7 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
           owner.at(patch.box.column + c, patch.box.row + r) = static_cast<float>(g);
         }
     }
-    // The rim of a shadow goes with the bone beside it.
+    // The rim of a shadow belongs to the bone beside it.
     std::vector<std::vector<Spot>> spots(p.bones);
     const int rim = pixelsOf(kRimMm, view);
     for (int r = 0; r < view.rows; ++r)
@@ -149,7 +149,7 @@ std::vector<Start> seekStarts(const Problem& p, const FilmState& film, const Fil
         kept(found_whole[n], whole);
       }
   });
-  // Where every ray is in its place the foot as a whole tells more; where one is not, the votes do: in turn.
+  // If every ray is in its place, the score of the whole foot is better; if not, the votes are: alternate.
   sortByScore(found);
   sortByScore(found_whole);
   std::vector<Start> starts;
@@ -171,9 +171,9 @@ FilmState turnedOver(const FilmState& film) {
   return out;
 }
 
-/// Every start refined on one level, every ray for itself as well, held by what is expected of rays: in a wrong place
-/// they find nothing, in the right one a ray that was left off finds itself. First (`foot_first`) the foot moves as
-/// one, once as planned and once told by tarsus and hindfoot alone, which stand where they stood.
+/// Every start refined on one level, every ray separately as well, held by the rays' priors: in a wrong place they find
+/// nothing, in the right one a displaced ray is found. First (`foot_first`) the foot moves as one, once as planned and
+/// once by tarsus and hindfoot alone, which have not moved.
 std::vector<Start> refined(const Problem& problem, const FilmState& film, std::span<const Start> starts, int level,
                            bool foot_first, const FilmRegistrationSettings& settings, const Progress& progress) {
   std::vector<bool> none(problem.groups.size(), false), bones = none;
@@ -213,7 +213,7 @@ double bestScore(std::span<const Start> starts) {
 }
 
 /// The film turned by quarters in its own plane, clockwise, pixel by pixel, so that every turn of a film gives the same
-/// result; the view's middle stays where it was.
+/// result; the view's centre stays in place.
 FilmExposure turnedBy(int quarters, const FilmExposure& e) {
   FilmExposure out = e;
   for (int n = 0; n < quarters; ++n) {
@@ -298,8 +298,8 @@ Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const Film
     return fail(Fault::kInternal, "film and view differ in size", e.name);
   struct Sought {
     PlacedFilm film;
-    std::vector<Start> all;      // the best first, as sought
-    std::vector<Start> refined;  // the first of them, followed down
+    std::vector<Start> all;      // the best first, as found by the search
+    std::vector<Start> refined;  // the first of them, refined
     [[nodiscard]] double best() const { return bestScore(refined); }
   };
   const auto firstOf = [](const std::vector<Start>& all, std::size_t count) {
@@ -348,7 +348,7 @@ Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const Film
     if (std::vector<Start> again = closer(sought_places); bestScore(again) > bestScore(starts))
       starts = std::move(again);
   }
-  // A film that was turned over is met with 0.72 to 0.76 as it is.
+  // A film that was turned over scores 0.72 to 0.76 as it is.
   double mirrored = 0;
   if (bestScore(sought_places) < kUpright) {
     PlacedFilm over = out;

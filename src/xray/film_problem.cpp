@@ -10,10 +10,10 @@
 namespace rayset::film_fit {
 namespace {
 
-/// Bodies that are one thing and stand as the first of them does.
+/// Bodies that form one unit, in the pose of the first.
 using PartIds = std::vector<std::string>;
 
-/// Where a group lies and how it is stretched out, gathered from its volumes.
+/// Position and extent of a group, from its volumes.
 class Extent {
  public:
   void add(const CtVolume& volume, const Rigid& X) {
@@ -50,7 +50,7 @@ class Extent {
 
 using Levels = std::array<LevelSettings, kLevels>;
 
-/// No parts: none of the bodies is there.
+/// Without parts if none of the bodies exists.
 Group boneGroup(const std::string& id, const std::vector<PartIds>& parts, const FilmRegistrationInput& input,
                 const Levels& levels) {
   Group g;
@@ -70,7 +70,7 @@ Group boneGroup(const std::string& id, const std::vector<PartIds>& parts, const 
   return g;
 }
 
-/// A metatarsal with what has broken off it.
+/// A metatarsal with its fragments.
 std::vector<PartIds> partsOfRay(const FootBodies& bodies, Ray ray) {
   const std::string id = fmt::format("M{}", ray);
   std::vector<PartIds> parts{{id}};
@@ -90,7 +90,7 @@ Group metalGroup(const PlannedMetal& m, const std::vector<Group>& groups) {
   return g;
 }
 
-/// What is shown, but not compared: soft tissue, and toes.
+/// Shown, but not compared: soft tissue, and toes.
 std::vector<Group> passiveGroups(const FilmRegistrationInput& input, const Levels& levels) {
   std::vector<Group> out;
   const auto add = [&](const std::string& id, const CtVolume& volume) {

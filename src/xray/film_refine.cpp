@@ -14,12 +14,12 @@ namespace {
 
 using Matrix6 = Eigen::Matrix<double, 6, 6>;
 
-// Residuals hang together over about this much of a film (blur, texture, what is not modelled): one such patch counts
+// Residuals are correlated over about this much of a film (blur, texture, what is not modelled): one such patch counts
 // as one observation. Set on simulated films so that the stated intervals hold (docs/accuracy.md).
 constexpr double kPatchMm = 2.5;
 constexpr double kStepPixels = 0.8;
-/// One sigma of the foot's distance from the detector. Coarse pictures, where skin and bone run into one another, tell
-/// it wrongly: there it is held.
+/// One sigma of the foot's distance from the detector. Coarse pictures, in which skin and bone merge, give it wrongly:
+/// there it is held.
 constexpr double depthMm(int level) { return level <= 1 ? 1.5 : 10; }
 
 }  // namespace
@@ -39,7 +39,7 @@ Unknowns unknowns(const Problem& p, const std::vector<bool>& views, const std::v
 
 namespace {
 
-/// The six derivative pictures of a group's shadow on a film, made comparable like the film itself: turns about the
+/// The six derivative pictures of a group's shadow on a film, made comparable like the film itself: rotations about the
 /// film's axes, then shifts along them.
 struct Derivatives {
   PixelBox box;
@@ -52,8 +52,8 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Patch& base, c
   const int window = lf.window();
   const Rigid X = filmPose(f, g);
   const Vec3 centre = X * g.centre;
-  // Steps that move the shadow by most of a pixel: a projection's own small errors must not pass for derivatives. Along
-  // the beam that takes centimetres.
+  // Steps that move the shadow by most of a pixel: a projection's own small errors must not be mistaken for
+  // derivatives. Along the beam that takes centimetres.
   const double step_mm = kStepPixels * view.pixel_mm;
   const double away_mm = step_mm * (centre - view.source).dot(view.normal()) / g.reach_mm;
   const PixelBox shade = grownBox(shadowOf(g, X, view, level), 4, view);
@@ -73,8 +73,8 @@ Derivatives derivatives(const FilmState& f, const Group& g, const Patch& base, c
     const double amount = k < 3 ? step_mm / g.reach_mm : k < 5 ? step_mm : away_mm;
     Twist xi = Twist::Zero();
     (k < 3 ? xi.head<3>() : xi.tail<3>()) = 0.5 * amount * axis;
-    // From both sides: told from one, edges are blind to residuals on the other, and what is moved stays where it is
-    // caught. Through scatter and the grey scale, which bends too much across an edge for its slope.
+    // Central differences: one-sided ones miss residuals on the other side of an edge, and the body stays caught there.
+    // Through scatter and the grey scale, which is too curved across an edge for its slope.
     const Film there = draw(g, exponential(xi, centre) * X, view, shade, level);
     const Film back = draw(g, exponential(-xi, centre) * X, view, shade, level);
     const auto gain = static_cast<float>(f.bone_gain), per_step = static_cast<float>(1 / amount);
@@ -123,8 +123,8 @@ double pixelsCompared(const Prediction& p) {
   return static_cast<double>(std::ranges::count_if(p.weight.values, [](float w) { return w > 0; }));
 }
 
-/// What one film has against the poses, in units of its own information: Tukey's loss, per pixel compared, times as
-/// many pixels as there were when the step was made.
+/// One film's energy of the poses, in units of its own information: Tukey's loss, per pixel compared, times as many
+/// pixels as there were when the step was made.
 double filmEnergy(const Prediction& p, const FilmUnits& units, double pixel_mm) {
   const double c2 = 4.685 * 4.685 * units.variance;
   double sum = 0, count = 0;
@@ -252,7 +252,7 @@ void addPrior(const Group& g, const Prior& prior, int at, Normal& normal) {
     normal.H(at + 3 + k, at + 3 + k) += t;
     normal.b(at + 3 + k) -= t * shifted[k];
   }
-  if (g.metal != nullptr) {  // a turn about its own axis shows nowhere
+  if (g.metal != nullptr) {  // a rotation about its own axis is invisible
     const Vec3 axis = g.planned_to_found.linear() * (g.metal->tip - g.metal->entry).normalized();
     normal.H.block<3, 3>(at, at) += 1e8 * axis * axis.transpose();
   }
@@ -283,7 +283,7 @@ void addPriors(const Problem& p, const Unknowns& u, const RefineSettings& s, Nor
 
 namespace {
 
-/// What the priors have against the poses.
+/// The priors' energy of the poses.
 double priorEnergy(const Problem& p, const Unknowns& u, const RefineSettings& s) {
   double sum = 0;
   for (std::size_t f = 0; f < p.films.size(); ++f) {
@@ -319,7 +319,7 @@ double energy(const Problem& p, const std::vector<Prediction>& now, const Unknow
 }
 
 std::vector<Prediction> refine(Problem& p, const Unknowns& u, const RefineSettings& s, const Progress& progress) {
-  constexpr double kAsExpected = 0.7;  // of what the equations promise: a longer step is worth trying
+  constexpr double kAsExpected = 0.7;  // of what the equations predict: a longer step is worth trying
   std::vector<Prediction> now = predictAll(p, s.level, s.mode);
   for (int n = 0; n < s.iterations; ++n) {
     Normal normal = ofAllFilms(p, now, s.level, s.mode, u);
@@ -355,7 +355,7 @@ std::vector<Prediction> refine(Problem& p, const Unknowns& u, const RefineSettin
     bool better = false;
     Problem taken;
     double moved = 0;
-    const auto tried = [&](double scale) {  // kept where it is the best so far
+    const auto tried = [&](double scale) {  // kept if it is the best so far
       Problem q = stepped(scale);
       std::vector<Prediction> there = predictAll(q, s.level, s.mode);
       const double e = energy(q, there, u, s, normal.units);

@@ -15,18 +15,18 @@ namespace {
 
 using namespace film_fit;
 
-// The normal matrix takes the model of the film to be right; it is not (blur, texture, grey scale). Intervals are
-// widened by what films of the outside program and of bench_films show: by a factor, and by what even well met bodies
-// were off by; more the worse a body is met.
+// The normal matrix assumes that the model of the film is right; it is not (blur, texture, grey scale). Intervals are
+// widened by what films of the outside program and of bench_films show: by a factor, and by the error of even well
+// matched bodies; more the worse the match.
 constexpr double kBoneSpread = 1.1, kTurnOffRad = 0.005, kRollOffRad = 0.014, kPoorlyMetRad = 0.5;
 constexpr double kPlaceOffMm = 0.05, kWellMet = 0.92, kPoorlyMetMm = 2.5;
-// Met worse than this (in a cast) it may lie on another shadow, although none of four such rays was more than 0.8 mm
-// off.
+// With a worse match than this (in a cast) it may lie on another shadow, although none of four such rays was more than
+// 0.8 mm off.
 constexpr double kHardlyMet = 0.72, kHardlyMetMm = 10;
 constexpr double kEntryOffMm = 0.19, kTipOffMm = 0.20, kAxisOffRad = 0.0085;
-constexpr double kDeviceHardlyMetMm = 15;  // the more the worse a device is met than kDeviceHardlyMet
+constexpr double kDeviceHardlyMetMm = 15;  // scaled by how far a device's match is below kDeviceHardlyMet
 // Bone that two rays may share more than as planned: a base pushed 2 mm into its neighbour shares less, a metatarsal
-// laid on its neighbour's shadow thousands.
+// fitted to its neighbour's shadow thousands.
 constexpr double kSharedMm3 = 800;
 
 }  // namespace
@@ -45,8 +45,8 @@ LeastCertain leastCertain(const Mat3& covariance) {
 
 namespace {
 
-/// How sure the poses are: all unknowns together, for what is uncertain of the views is uncertain of everything told
-/// against the tarsus.
+/// Uncertainty of the poses: of all unknowns together, since uncertain views make everything measured against the
+/// tarsus uncertain.
 struct Uncertainty {
   Unknowns unknowns;
   Eigen::MatrixXd covariance;
@@ -73,7 +73,7 @@ Uncertainty uncertaintyOf(const Problem& p, const TogetherFit& fit, const std::v
   return out;
 }
 
-/// How well a film is met is told of the film itself, not of it blurred.
+/// The stated match is with the film itself, not with a blurred one.
 std::vector<Prediction> ofFilmsAsGiven(const Problem& p, const Mode& mode) {
   std::vector<Prediction> out;
   for (FilmState as_given : p.films) {
@@ -167,7 +167,7 @@ FoundDevice foundDevice(const Problem& p, std::size_t g, const MetalAlong& along
   return d;
 }
 
-/// What was found. kImages if a film has run away.
+/// What was found. kImages if the fit of a film diverged.
 Result<FilmRegistration> findings(const Problem& p, const std::vector<PlacedFilm>& placed, const TogetherFit& fit,
                                   const FilmRegistrationInput& input, const FilmRegistrationSettings& settings) {
   FilmRegistration out;

@@ -5,14 +5,14 @@
 namespace rayset::film_fit {
 namespace {
 
-// A device in its place is met better than this, one millimetre off no more. Before the bones are fitted finely less is
-// asked: what is a little off then comes right with them.
+// A device in its place matches better than this; one that is a millimetre off does not. Before the fine fit of the
+// bones less is required: small errors are then corrected along with them.
 constexpr double kDeviceMet = 0.95, kDeviceRoughlyMet = 0.80;
-// A ray met better than this is in its place: of 75 on outside films the 34 above it were moved by 0.6 mm at most when
-// they were looked for elsewhere; those that were 1.5 to 10 mm off were met with 0.85 and less.
+// A ray that matches better than this is in its place: of 75 on outside films the 34 above it moved by 0.6 mm at most
+// when searched for elsewhere; those that were 1.5 to 10 mm off scored 0.85 and less.
 constexpr double kRayRoughlyMet = 0.88;
 
-/// The steps, coarse to fine: fit() is the order.
+/// The steps, coarse to fine; fit() shows the order.
 class Fitter {
  public:
   Fitter(Problem& p, const FilmRegistrationSettings& settings, const Progress& progress)
@@ -62,7 +62,7 @@ Result<TogetherFit> Fitter::fit() {
   passMetal(kCoarse, 6);
   passMetal(kMiddle, 8);
   if (progress_.cancelled()) return cancelledError();
-  // Devices that follow meanwhile slide onto each other's shadows.
+  // Devices that follow in the meantime slide onto each other's shadows.
   if (with_metal_) tryBeside(p_, metalSearch(kDeviceRoughlyMet), r_, progress_);
   lookForRays();
   passBones(kFine, 8, true);
@@ -77,7 +77,7 @@ Result<TogetherFit> Fitter::fit() {
   return out;
 }
 
-/// The rays may stand otherwise than planned: where the tube stood is told by what does not move.
+/// The rays may not be as planned: the parts that do not move show where the tube was.
 void Fitter::findViews() {
   RefineSettings views = r_;
   views.level = kMiddle;
@@ -124,7 +124,7 @@ void Fitter::passMetal(int level, int iterations) {
   metal_fitted_ = true;
 }
 
-/// Beside where they were found, twice: with its neighbours in their places a ray may show where it has been all along.
+/// Around where they were found, twice: once its neighbours are in place, a ray may show its true position.
 void Fitter::lookForRays() {
   const auto settle = [&] { passBones(kFine, 4); };
   settle();

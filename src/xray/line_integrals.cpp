@@ -40,7 +40,8 @@ struct LargePages {
     const std::size_t bytes = (n * sizeof(T) + page - 1) / page * page;
     void* p = std::aligned_alloc(page, bytes);
     if (p == nullptr) throw std::bad_alloc();
-    if (page == kPage) static_cast<void>(madvise(p, bytes, MADV_HUGEPAGE));  // a hint: without it all is slower only
+    // A hint: without it everything is merely slower.
+    if (page == kPage) static_cast<void>(madvise(p, bytes, MADV_HUGEPAGE));
     return static_cast<T*>(p);
   }
   void deallocate(T* p, std::size_t) { std::free(p); }
@@ -84,9 +85,9 @@ struct Layout {
   std::ptrdiff_t row = 0, plane = 0;  ///< values from row to row, from plane to plane
   std::vector<std::int16_t, LargePages<std::int16_t>> voxels;
   struct Span {
-    std::uint16_t begin = 0, end = 0;  ///< chunks that hold something else than zero
+    std::uint16_t begin = 0, end = 0;  ///< chunks that are not all zero
   };
-  std::vector<Span> spans;  ///< of every row, those of one place in all planes together, as they are asked for
+  std::vector<Span> spans;  ///< of every row, grouped by position across all planes, in order of access
 
   void shape(const Eigen::Vector3i& size) {
     nu = size[u];
@@ -130,7 +131,7 @@ struct ProjectionVolume::Impl {
   const Layout& along(int axis) const {
     if (axis == 2) return layouts[2];
     std::call_once(made[static_cast<std::size_t>(axis)], [&] {
-      // Isolated, so that this thread cannot meanwhile pick up a task that waits for this very layout.
+      // Isolated, so that this thread cannot pick up a task that waits for this very layout.
       tbb::this_task_arena::isolate([&] { make(axis); });
     });
     return layouts[static_cast<std::size_t>(axis)];
@@ -437,14 +438,14 @@ class Drawing {
     return true;
   }
 
-  /// Whether two planes' columns lie close enough to be dealt with at once.
+  /// Whether two planes' columns are close enough to be processed together.
   [[nodiscard]] bool closeBy(const plane_kernel::PlaneTile& a, const plane_kernel::PlaneTile& b) const {
     constexpr auto kApart = static_cast<std::int64_t>(plane_kernel::kApart * 4294967296.0);
     const std::int64_t first = b.start - a.start, last = first + (b.step - a.step) * columns_;
     return std::abs(first) < kApart && std::abs(last) < kApart;
   }
 
-  /// Gives planes that are dealt with at once the voxels and blocks of columns that any of them needs.
+  /// Gives planes that are processed together the voxels and blocks of columns that any of them needs.
   void align(std::array<plane_kernel::PlaneTile, plane_kernel::kPlanes>& planes, int count) const {
     plane_kernel::PlaneTile& a = planes[0];
     for (int p = 1; p < count; ++p) {

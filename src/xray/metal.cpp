@@ -82,7 +82,7 @@ struct Line {
   double r0, r1, r2;  // rho2 = r0 + 2 r1 t + r2 t^2
 };
 
-constexpr double kFlat = 1e-12;  // less is none: of a line along its axis, or across it
+constexpr double kFlat = 1e-12;  // less counts as zero: for a line along its axis, or across it
 
 /// The chord of a line along a cylinder's axis, along a cone's side or steeper, in units of its t: where rho2 less the
 /// profile's square, A t^2 + 2 B t + C, does not bend upwards (A <= kFlat).
@@ -156,7 +156,8 @@ RAYSET_WIDE void addChords(const ProfilePiece& p, const Lines& l, std::size_t co
 }
 
 /// The rays of a view in the frame of a solid (two directions across its axis, and its axis): from each ray's point in
-/// the plane of the solid's origin, where squares of long distances do not cancel. All of a ray is linear in the pixel.
+/// the plane of the solid's origin, where squares of long distances do not cancel. Everything about a ray is linear in
+/// the pixel.
 struct RaysAround {
   struct Linear {
     std::array<double, 3> first, by_column, by_row;
@@ -205,7 +206,7 @@ RAYSET_WIDE void place(const RaysAround& rays, const Lines::Each& column, const 
   }
 }
 
-/// Where in a pixel its rays go, `side` x `side` of them, from its corner: no two in one column or row, for an edge
+/// Where in a pixel its rays go, `side` x `side` of them, from its corner: no two in one column or row, so that an edge
 /// along either passes them one by one.
 std::vector<Vec2> raysOfPixel(int side) {
   std::vector<Vec2> at;
@@ -245,7 +246,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
   if (view.columns < 0 || view.rows < 0 ||
       out.size() != static_cast<std::size_t>(view.columns) * static_cast<std::size_t>(view.rows))
     throw std::invalid_argument("addMetal: the picture is not of the view's size");
-  constexpr double kEven = 0.25;  // pixels whose rays differ less need no more of them
+  constexpr double kEven = 0.25;  // pixels whose rays differ by less need no more rays
   const std::vector<Vec2> few = raysOfPixel(std::min(rays, 2)), many = raysOfPixel(rays);
   for (const MetalSolid& solid : solids) {
     if (solid.pieces.empty()) continue;
@@ -274,7 +275,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
     const int c0 = first(low.x(), view.columns), c1 = last(high.x(), view.columns);
     const int r0 = first(low.y(), view.rows), r1 = last(high.y(), view.rows);
     if (c0 > c1 || r0 > r1) continue;
-    // A pixel is at most this far across where the solid is, which stands in front of the detector or little behind.
+    // A pixel is at most this far across at the solid, which is in front of the detector or slightly behind it.
     const double pixel = view.pixel_mm * std::max(1.0, [&] {
                            const double far =
                                std::max((solid.origin + begin * solid.axis - view.source).dot(view.normal()),
@@ -286,7 +287,7 @@ void addMetal(std::span<const MetalSolid> solids, const ProjectionView& view, fl
     const RaysAround rays_around(solid, view);
     // The stretch of the axis at which a pixel's rays may meet the solid: by the widest that it is there.
     struct Stretch {
-      double from = 1, to = 0;  // nowhere
+      double from = 1, to = 0;  // empty
       [[nodiscard]] bool meets(const ProfilePiece& p) const { return p.from <= to && p.to >= from; }
     };
     const auto stretchOf = [&](int column, int row) -> Stretch {

@@ -40,7 +40,7 @@ class Slabs {
     std::fill(out.begin() + firstPlanned(), out.begin() + endPlanned(), true);
     return out;
   }
-  /// The device as far as it is there.
+  /// The part of the device that is present.
   [[nodiscard]] PlannedMetal device(const std::vector<bool>& there) const {
     PlannedMetal out = metal_;
     out.solid.pieces.clear();
@@ -65,7 +65,7 @@ class Slabs {
   double begin_ = 0, slab_ = 1, shank_ = 1;
 };
 
-/// The narrowed problem with its only device drawn otherwise.
+/// The narrowed problem with its only device drawn differently.
 Problem with(const Problem& narrow, const PlannedMetal& metal) {
   Problem out = narrow;
   out.groups.front().metal = &metal;
@@ -75,7 +75,7 @@ Problem with(const Problem& narrow, const PlannedMetal& metal) {
 /// How much of each slab the films show, 0 to 1 but for noise: least squares over all pixels compared, on the change
 /// that each slab makes to the prediction with the slabs that are `there`. What no film shows stays as it is.
 std::vector<double> shown(const Problem& narrow, const Slabs& slabs, const std::vector<bool>& there) {
-  constexpr double kRidge = 0.05;  // of what the best seen slab tells
+  constexpr double kRidge = 0.05;  // of the best seen slab's information
   const PlannedMetal device = slabs.device(there);
   const Problem now = with(narrow, device);
   const std::vector<Prediction> base = predictAll(now, kFine, {});
@@ -117,7 +117,7 @@ std::vector<double> shown(const Problem& narrow, const Slabs& slabs, const std::
   return out;
 }
 
-/// Runs shorter than two slabs are noise: they go the way of what is before them.
+/// Runs shorter than two slabs are noise: they take the value of the run before them.
 void smooth(std::vector<bool>& there) {
   for (std::size_t k = 1; k + 1 < there.size(); ++k)
     if (there[k] != there[k - 1] && there[k] != there[k + 1]) there[k] = there[k - 1];
@@ -140,8 +140,7 @@ std::vector<bool> slabsShown(const Problem& narrow, const Slabs& slabs) {
   return there;
 }
 
-/// The share of the difference between two predictions that the films show: they are met better by the other where it
-/// is more than half.
+/// The share of the difference between two predictions that the films show: above half, the other one matches better.
 double shareShown(const Problem& one, const Problem& other) {
   double shown = 0, all = 0;
   const std::vector<Prediction> of_one = predictAll(one, kFine, {}), of_other = predictAll(other, kFine, {});
@@ -188,7 +187,7 @@ MetalAlong metalAlong(Problem& p, std::size_t g, const RefineSettings& base, con
   out.gap_mm = slabs.mm(gap);
   if (std::abs(out.longer_mm) < kOtherLengthMm && gap == 0) return {};
 
-  // The planned device followed down once more, against the device as it is shown, whole or in its pieces.
+  // The planned device refined once more, against the device as shown, whole or in pieces.
   RefineSettings r = base;
   r.level = kFine;
   r.iterations = 6;

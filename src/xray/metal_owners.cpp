@@ -12,20 +12,23 @@
 namespace rayset::film_fit {
 namespace {
 
-// Of a device's axis that may lie in another device. Screws that were planned clear of each other and moved at random
-// by 1.5 mm and 3 degrees had up to 0.16 in 282 outside scenes; what is found on another's shadow has nearly all.
+// Share of a device's axis that may lie in another device. Screws that were planned clear of each other and moved at
+// random by 1.5 mm and 3 degrees had up to 0.16 in 282 outside scenes; a device found on another's shadow has nearly
+// all.
 constexpr double kSharedAxis = 0.4;
-// Farther from its own place (middle) a device is none: it is not looked for so far off, and got there by little steps.
+// A device found farther than this from its own place (centre) is not that device: the search does not reach so far, it
+// drifted there.
 constexpr double kStrayMm = 12;
-// A device farther than this from its own place may be another's that lies as near to it as this (entry, axis).
+// A device farther than this from its own place may have another's pose if it is this near to that one's place (entry,
+// axis).
 constexpr double kFarMm = 5, kNearMm = 5, kNearRad = 0.15;
 
-/// Where a device may be expected: as planned, and gone with its ray.
+/// Where a device may be expected: as planned, and moved with its ray.
 std::array<Rigid, 2> expected(const Problem& p, const Group& device) {
   return {Rigid::Identity(), goneWithRay(p, device)};
 }
 
-/// How far a device's middle lies from where it is expected, mm.
+/// Distance of a device's centre from where it is expected, mm.
 double fromExpected(const Problem& p, const Group& device) {
   const Vec3 found = device.planned_to_found * device.centre;
   double least = 1e300;
@@ -33,7 +36,7 @@ double fromExpected(const Problem& p, const Group& device) {
   return least;
 }
 
-/// Whether what was found lies where a device is expected.
+/// Whether a found device is where one is expected.
 bool fits(const Problem& p, const Group& device, const FoundDevice& found) {
   const Vec3 axis = (found.tip - found.entry).normalized();
   return std::ranges::any_of(expected(p, device), [&](const Rigid& X) {

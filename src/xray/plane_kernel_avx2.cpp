@@ -34,8 +34,8 @@ void add(const PlaneTile* planes, std::int16_t* rows, std::ptrdiff_t stride, std
   const __m256i twice = _mm256_set1_epi32(0x02020202), bytes = _mm256_set1_epi32(0x03020100);
   for (int p = 0; p < kCount; ++p) interpolateRows(planes[p], rows + p * kRows * stride, stride);
   for (int block = planes[0].first_block; block <= planes[0].last_block; ++block) {
-    // Half a block at a time. Four columns reach over at most 8 voxels, one 128-bit lane, which is loaded where the
-    // first of them lies.
+    // Half a block at a time. Four columns span at most 8 voxels, one 128-bit lane, which is loaded from the first of
+    // them.
     for (int h = 0; h < 2; ++h) {
       __m256i take[kCount], weights[kCount];
       const std::int16_t *from_low[kCount], *from_high[kCount];

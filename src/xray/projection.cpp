@@ -91,7 +91,7 @@ PlantarFrame plantarFrame(const BoneSurfaces& bones, const Frame& foot, Side sid
 
   const auto heel = bones.find(Bone::kCal);
   if (heel != bones.end() && !heel->second.empty()) {
-    // The plate that touches heel and heads: which points touch depends on the plate, so it is sought a few times.
+    // The plate that touches heel and heads: which points touch depends on the plate, so this is repeated a few times.
     for (int round = 0; round < 6; ++round) {
       const Vec3 down = -dorsal;
       const auto first = lowestOfHead(bones, Bone::kM1, foot.distal, down);
@@ -101,7 +101,7 @@ PlantarFrame plantarFrame(const BoneSurfaces& bones, const Frame& foot, Side sid
       if ((*first - at_heel).norm() < 60) break;  // a heel cut short by the field of view
       Vec3 normal = (*first - at_heel).cross(*fifth - at_heel).normalized();
       if (normal.dot(foot.dorsal) < 0) normal = -normal;
-      if (normal.dot(foot.dorsal) < 0.5) break;  // no foot stands like that: a bone is missing its end
+      if (normal.dot(foot.dorsal) < 0.5) break;  // no foot is like that: a bone is missing its end
       dorsal = normal;
       result.assumed = false;
     }
@@ -125,7 +125,7 @@ Result<ProjectionView> projectionView(const PlantarFrame& plate, const TubePose&
     return refuse("tube angle out of range", "Use -360 to 360 degrees.");
 
   const Frame& f = plate.frame;
-  // Towards the tube: tilted first in the sagittal plane, then carried round the long axis.
+  // Towards the tube: tilted first in the sagittal plane, then rotated about the long axis.
   const Vec3 sagittal = std::cos(tube.tilt_rad) * f.dorsal + std::sin(tube.tilt_rad) * f.distal;
   const double along = sagittal.dot(f.distal), across = sagittal.dot(f.dorsal);
   const Vec3 to_tube =

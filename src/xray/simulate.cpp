@@ -14,7 +14,7 @@ namespace rayset {
 
 namespace {
 
-/// Where metal stands there is no bone: cancellous bone of about 300 HU, in which most of a screw lies.
+/// Metal replaces bone: cancellous bone of about 300 HU, in which most of a screw lies.
 constexpr double kReplacedHu = 300;
 
 }  // namespace
@@ -59,7 +59,7 @@ std::vector<float> FootProjector::lineIntegrals(const ProjectionView& view, cons
     addLineIntegrals(*b.volume, view.moved(poseOf(poses, b.pose).inverse()), static_cast<float>(kAttenuationPerUnit),
                      out);
   addMetal(metal, view, static_cast<float>(kSteel316L.perMm() - attenuationOfHu(kReplacedHu)), out);
-  for (float& v : out) v = std::max(v, 0.0F);  // fat is thinner than muscle: never less than nothing
+  for (float& v : out) v = std::max(v, 0.0F);  // fat attenuates less than muscle: never negative
   return out;
 }
 

@@ -12,16 +12,16 @@
 namespace rayset {
 namespace {
 
-constexpr double kSampleMm = 5;  // of bones, and of the field: tissue between two bones is that wide or wider
-constexpr double kNearMm = 4;    // nearer than this a bone is simply there
+constexpr double kSampleMm = 5;  // of bones, and of the field: tissue between two bones is at least this wide
+constexpr double kNearMm = 4;    // anything nearer counts as inside the bone
 
-/// Bone that moves as one: points of it where it has gone, and the way back.
+/// Bone that moves as one: its points after the move, and the inverse transform.
 struct Carrier {
   Points points;
   Rigid back = Rigid::Identity();
 };
 
-/// Where what is at `p` came from, less `p`.
+/// Where the tissue at `p` came from, less `p`.
 Vec3 cameFrom(const std::vector<Carrier>& carriers, const Vec3& p) {
   Vec3 sum = Vec3::Zero();
   double weights = 0;
@@ -106,7 +106,7 @@ CtVolume SoftTissue::carried(const std::map<std::string, Rigid>& poses) const {
         const double u = x - static_cast<double>(left);
         const Vec3 by = (1 - u) * row[left] + u * row[left + 1];
         const Vec3 from = (Eigen::Vector3i(i, j, k) - margin).cast<double>() + by.cwiseProduct(voxels_per_mm);
-        // Counted from air: never below nothing.
+        // Relative to air: never negative.
         to[i] = static_cast<std::int16_t>(sampleLinearAt(scanned_, from, 0) + 0.5);
       }
     }

@@ -19,7 +19,7 @@ void check(const ToneSettings& s) {
   if (!good) throw std::invalid_argument("simulated film: setting out of range");
 }
 
-/// Mean over `radius` neighbours either way along a line; the ends are carried on.
+/// Mean over `radius` neighbours either way along a line; end values are repeated.
 void boxLine(const float* from, float* to, int n, std::ptrdiff_t step, int radius) {
   const auto at = [&](int i) { return static_cast<double>(from[std::clamp(i, 0, n - 1) * step]); };
   double sum = 0;
@@ -46,8 +46,8 @@ void blur(Film& film, double sigma) {
   }
 }
 
-/// A Poisson number from the counter: by adding up its distribution where few are expected, else the normal
-/// distribution that it then is close to.
+/// A Poisson number from the counter: by summing its distribution if few are expected, else from the normal
+/// distribution, which is then close.
 double poisson(double mean, std::uint64_t counter) {
   constexpr double kMany = 60;
   if (mean > kMany)
@@ -89,7 +89,7 @@ Film exposure(std::span<const float> line_integrals, int columns, int rows, cons
   if (settings.photons > 0) {
     const std::uint64_t stream = counterHash(settings.seed);
     everyRow([&](std::size_t n) {
-      // Half a photon where none came: its logarithm must exist.
+      // Half a photon if none arrived: its logarithm must exist.
       const double seen = poisson(settings.photons * static_cast<double>(film.values[n]), stream + n);
       film.values[n] = static_cast<float>(std::max(seen, 0.5) / settings.photons);
     });
@@ -114,7 +114,7 @@ ToneWindow toneWindow(const Film& exposure, const ToneSettings& settings) {
     return static_cast<double>(values[static_cast<std::size_t>(n)]);
   };
   ToneWindow w{percentile(settings.low_percent), percentile(settings.high_percent)};
-  if (w.high - w.low < 1e-3) w.high = w.low + 1e-3;  // an even picture
+  if (w.high - w.low < 1e-3) w.high = w.low + 1e-3;  // a uniform picture
   return w;
 }
 

@@ -1,4 +1,4 @@
-// What the case is called, what is noted of it, whether the list shows it.
+// The case's name, its notes, whether the list shows it.
 #include "workspace/edit_kind.h"
 
 namespace rayset::edit_kinds {

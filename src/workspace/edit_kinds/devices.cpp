@@ -26,7 +26,7 @@ struct Set {
   std::string id;
   Vec3 entry = Vec3::Zero(), tip = Vec3::Zero();
   std::optional<std::string> type;
-  std::optional<StoredDevice> made;  ///< its fields lie beside the others
+  std::optional<StoredDevice> made;  ///< its fields are stored beside the others
   std::vector<std::string> cautions;
 };
 

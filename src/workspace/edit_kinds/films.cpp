@@ -1,4 +1,4 @@
-// Films taken off the case.
+// Films removed from the case.
 #include <algorithm>
 
 #include "workspace/edit_kind.h"

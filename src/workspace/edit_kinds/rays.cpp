@@ -11,7 +11,7 @@
 namespace rayset::edit_kinds {
 namespace {
 
-constexpr double kFarthestMm = 60;  // no injury takes a base farther from where it belongs (case/corrections.cpp)
+constexpr double kFarthestMm = 60;  // no injury displaces a base farther than this (case/corrections.cpp)
 
 struct Move {
   Ray ray;
