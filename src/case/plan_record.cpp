@@ -123,7 +123,7 @@ Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string
 }
 
 Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where) {
-  const codec::Codec<Rigid> transform = codec::transform();
+  static const codec::Codec<Rigid> transform = codec::transform();
   return codec::decode(transform, j, "the matrix", where, transform.help.remedy);
 }
 

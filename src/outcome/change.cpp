@@ -41,10 +41,9 @@ double within(const DeviceOutcome& d) { return std::max(d.entry_95_mm, d.tip_95_
 
 constexpr const char* kNoChange = "no change told";
 
-}  // namespace
-
-Status canBeCompared(const Json& earlier, const std::string& patient_id, const std::string& side,
-                     const std::string& file) {
+/// The earlier check if later ones of this foot can be compared with it; errors as canBeCompared().
+Result<CheckRecord> comparable(const Json& earlier, const std::string& patient_id, const std::string& side,
+                               const std::string& file) {
   try {
     if (!earlier.is_object() || earlier.value("schema", "") != kVerificationSchema)
       return fail(Fault::kRequest, "this is no check after an operation", file,
@@ -59,14 +58,19 @@ Status canBeCompared(const Json& earlier, const std::string& patient_id, const s
     return fail(Fault::kRequest, std::string("the earlier check cannot be read: ") + e.what(), file,
                 "Check its films again.");
   }
-  if (const auto read = recordFrom(earlier, file); !read) return tl::unexpected(read.error());
+  return recordFrom(earlier, file);
+}
+
+}  // namespace
+
+Status canBeCompared(const Json& earlier, const std::string& patient_id, const std::string& side,
+                     const std::string& file) {
+  if (const auto read = comparable(earlier, patient_id, side, file); !read) return tl::unexpected(read.error());
   return {};
 }
 
 Result<Change> changeSince(const Json& earlier, const Json& later, const std::string& file) {
-  if (const Status can = canBeCompared(earlier, later.value("patient_id", ""), later.value("side", ""), file); !can)
-    return tl::unexpected(can.error());
-  const auto then = recordFrom(earlier, file);
+  const auto then = comparable(earlier, later.value("patient_id", ""), later.value("side", ""), file);
   auto now = recordFrom(later, file);
   if (!then) return tl::unexpected(then.error());
   if (!now) return tl::unexpected(now.error());
