@@ -120,6 +120,9 @@ Codec<std::string> text(const TextRule& rule) {
           .help = {"text", "Write it in quotes."}};
 }
 
+Codec<std::string> word() { return text({.may_be_empty = false}); }
+Codec<std::vector<std::string>> words() { return list(word()); }
+
 Codec<std::string> textOf(std::size_t least, std::size_t most) {
   Codec<std::string> out = text();
   const std::string range = fmt::format("{} to {} characters", least, most);

@@ -119,6 +119,8 @@ struct Range {
   std::optional<double> least{}, most{};
   bool above = false;  ///< `least` itself is not allowed
 };
+inline constexpr Range kNotNegative{.least = 0.0}, kPositive{.least = 0.0, .above = true},
+    kShare{.least = 0.0, .most = 1.0};
 /// Rounded to `digits` decimals when written; negative: as it is.
 [[nodiscard]] Codec<double> number(int digits = -1, const Range& range = {});
 /// As it is, of `unit`; refused when read if it is not from `least` to `most`.
@@ -133,6 +135,9 @@ struct TextRule {
   std::string pattern{};  ///< regular expression of the schema; checked by validators, not when reading
 };
 [[nodiscard]] Codec<std::string> text(const TextRule& rule = {});
+/// A text that is not empty, and a list of such.
+[[nodiscard]] Codec<std::string> word();
+[[nodiscard]] Codec<std::vector<std::string>> words();
 /// Refused when read unless it has `least` to `most` characters (not bytes), and not only blanks if it must have any.
 [[nodiscard]] Codec<std::string> textOf(std::size_t least, std::size_t most);
 /// A name that a program made: 1 to 64 letters, digits, dots, dashes and underscores. Checked when read.

@@ -22,6 +22,9 @@ using codec::fieldsOf;
 using codec::group;
 using codec::integer;
 using codec::Json;
+using codec::kNotNegative;
+using codec::kPositive;
+using codec::kShare;
 using codec::list;
 using codec::named;
 using codec::nullable;
@@ -39,18 +42,14 @@ using codec::operator+;
 
 namespace {
 
-constexpr codec::Range kNotNegative{.least = 0.0};
-constexpr codec::Range kShare{.least = 0.0, .most = 1.0};
 constexpr codec::Range kPercent{.least = 0.0, .most = 100.0};
 constexpr codec::Range kAngle{.least = -180.0, .most = 180.0};
 constexpr codec::Range kHalfTurn{.least = 0.0, .most = 180.0};
-constexpr codec::Range kPositive{.least = 0.0, .above = true};
 
 Codec<std::string> uid() { return text({.pattern = "^([0-9.]{1,64})?$"}); }
 Codec<std::string> partId() {
   return text({.pattern = "^(M[1-5]|C[1-3]|Cub|Nav|Tal|Cal|tibia|fibula|toes|sesamoids)(\\.[1-9][0-9]*)?$"});
 }
-Codec<std::vector<std::string>> sentences() { return list(text({.may_be_empty = false})); }
 Codec<std::vector<std::string>> partIds() { return list(partId()); }
 
 /// A text that is null if empty.
@@ -363,7 +362,7 @@ Codec<RayReduction> rayReductionCodec() {
            .when(Presence::kNow)
            .about("why it cannot be told whether the ray is displaced; empty where it can"),
        field("joint", makeJointCodec(), &RayReduction::joint),
-       field("manoeuvre", sentences(), &RayReduction::manoeuvre)});
+       field("manoeuvre", codec::words(), &RayReduction::manoeuvre)});
 }
 
 /// A fragment with its id; the rest of it is in the table of bones.
@@ -501,7 +500,7 @@ std::vector<Field<Device>> makeDeviceFields() {
       field("measured_depth_mm", number(1, kNotNegative), &Device::measured_depth_mm),
       field("countersink_mm", number(1, kNotNegative), &Device::countersink_mm),
       field("checks", checksCodec(), &Device::checks),
-      field("warnings", sentences(), &Device::warnings)};
+      field("warnings", codec::words(), &Device::warnings)};
 }
 
 Codec<Device> makeDeviceCodec() { return named("DeviceRecord", object(makeDeviceFields())); }
@@ -517,7 +516,7 @@ Codec<AppliedEdits> editsCodec() {
       {field("file", text(), &AppliedEdits::file).when(Presence::kNow),
        field("request", codec::json("Record<string, unknown> | null", {{"type", {"object", "null"}}}),
              &AppliedEdits::source),
-       field("applied", sentences(), &AppliedEdits::applied)});
+       field("applied", codec::words(), &AppliedEdits::applied)});
 }
 
 Codec<std::map<std::string, double>> timingsCodec() {
@@ -568,7 +567,7 @@ std::vector<Field<Case>> makePlanFields() {
               .when(Presence::kNow)
               .about("corrections by hand used in the plan, or null; the request follows edits.schema.json"),
           field("timings_s", timingsCodec(), &Case::timings_s).when(Presence::kNow),
-          field("cautions", sentences(), &Case::cautions),
+          field("cautions", codec::words(), &Case::cautions),
           field("partial", truth(), &Case::partial)
               .when(Presence::kNow)
               .about("a bone or ray could not be handled (exit status 4)")};

@@ -15,6 +15,8 @@ using codec::field;
 using codec::Field;
 using codec::integer;
 using codec::Json;
+using codec::kNotNegative;
+using codec::kPositive;
 using codec::list;
 using codec::named;
 using codec::nullable;
@@ -24,15 +26,10 @@ using codec::oneOf;
 using codec::side;
 using codec::text;
 using codec::truth;
+using codec::word;
 using codec::operator+;
 
 namespace {
-
-constexpr codec::Range kNotNegative{.least = 0.0};
-constexpr codec::Range kPositive{.least = 0.0, .above = true};
-
-Codec<std::string> word() { return text({.may_be_empty = false}); }
-Codec<std::vector<std::string>> sentences() { return list(word()); }
 
 /// [column, row]
 Codec<Vec2> place() {
@@ -130,7 +127,7 @@ Codec<OnFilm<MeasuredFoot>> footCodec() {
   return object<OnFilm<F>>({its("side", side(), &F::side),
                             derived<OnFilm<F>>("landmarks", list(landmarkCodec()),
                                                [](const OnFilm<F>& f) { return onFilm(f.it->landmarks, *f.spacing); }),
-                            its("cautions", sentences(), &F::cautions)});
+                            its("cautions", codec::words(), &F::cautions)});
 }
 
 Codec<MeasuredFilm> measuredFilmCodec() {
@@ -152,7 +149,7 @@ Codec<MeasuredFilm> measuredFilmCodec() {
                     field("mirrored", truth(), &F::mirrored), info("simulated", truth(), &FilmInfo::quality_control),
                     field("spacing", spacingCodec(), &F::spacing), info("field", fieldCodec(), &FilmInfo::field),
                     derived<F>("feet", list(footCodec()), [](const F& f) { return onFilm(f.feet, f.spacing); }),
-                    field("cautions", sentences(), &F::cautions)});
+                    field("cautions", codec::words(), &F::cautions)});
 }
 
 // ---------------------------------------------------------------------------------------------- measures
@@ -239,7 +236,7 @@ Codec<FilmPattern> patternCodec() {
                     derived<P>("columns", list(oneOf({"medial", "middle", "lateral"})),
                                [](const P& p) -> const std::vector<std::string>& { return p.names.columns; }),
                     field("holds_whatever_was_not_seen", truth(), &P::holds),
-                    field("assumed", sentences(), &P::assumed), field("unseen", sentences(), &P::unseen)});
+                    field("assumed", codec::words(), &P::assumed), field("unseen", codec::words(), &P::unseen)});
 }
 
 /// The same person on all films: one may have what another lacks.
@@ -267,7 +264,7 @@ Codec<FilmReading> makeFilmCodec() {
        field("measures", list(filmMeasureCodec()), &R::measures).about("of the injured foot"),
        field("other_foot", list(filmMeasureCodec()), &R::other_measures).about("of the other foot, not judged"),
        field("flecks", list(fleckFindingCodec()), &R::flecks), field("nunley_vertullo", stageCodec(), &R::stage),
-       field("pattern", patternCodec(), &R::pattern), field("cautions", sentences(), &R::cautions),
+       field("pattern", patternCodec(), &R::pattern), field("cautions", codec::words(), &R::cautions),
        field("partial", truth(), &R::partial).about("something could not be measured; exit status 4")});
 }
 

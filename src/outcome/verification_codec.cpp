@@ -16,6 +16,8 @@ using codec::Field;
 using codec::fieldsOf;
 using codec::group;
 using codec::Json;
+using codec::kNotNegative;
+using codec::kShare;
 using codec::list;
 using codec::named;
 using codec::number;
@@ -28,16 +30,13 @@ using codec::ray;
 using codec::text;
 using codec::transform;
 using codec::truth;
+using codec::word;
+using codec::words;
 using codec::operator+;
 
 namespace {
 
-constexpr codec::Range kNotNegative{.least = 0.0};
-constexpr codec::Range kShare{.least = 0.0, .most = 1.0};
 constexpr codec::Range kLikeness{.least = -1.0, .most = 1.0};
-
-Codec<std::string> word() { return text({.may_be_empty = false}); }
-Codec<std::vector<std::string>> words() { return list(word()); }
 
 /// A field that no comparison with a later check needs.
 template <class T>

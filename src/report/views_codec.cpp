@@ -12,6 +12,8 @@ using codec::Field;
 using codec::fieldsOf;
 using codec::group;
 using codec::integer;
+using codec::kNotNegative;
+using codec::kPositive;
 using codec::number;
 using codec::object;
 using codec::point;
@@ -19,8 +21,6 @@ using codec::text;
 using codec::operator+;
 
 namespace {
-
-constexpr codec::Range kPositive{.least = 0.0, .above = true};
 
 /// The name of one of its files.
 Field<ViewEntry> file(const char* key, const std::string& ending) {
@@ -37,7 +37,7 @@ Codec<ViewEntry> entryCodec() {
   const Codec<TubePose> tube = object<TubePose>({field("orbital_deg", degrees(2), &TubePose::orbital_rad),
                                                  field("tilt_deg", degrees(2), &TubePose::tilt_rad),
                                                  field("sid_mm", number(-1, kPositive), &TubePose::sid_mm),
-                                                 field("oid_mm", number(-1, {.least = 0.0}), &TubePose::oid_mm)});
+                                                 field("oid_mm", number(-1, kNotNegative), &TubePose::oid_mm)});
   const std::vector<Field<E>> own{
       file("file", ".dcm"), file("picture", ".png"),
       field("view", text({.may_be_empty = false}), &E::view).about("in words"),
