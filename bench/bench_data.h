@@ -8,6 +8,18 @@
 
 #include "case/resources.h"
 
+namespace rayset {
+
+/// In words.
+inline const Words& english() {
+  static const Words words = readWords(std::filesystem::path(RAYSET_DATA_DIR) / "words").value_or(Words());
+  return words;
+}
+inline std::string english(const Error& error) { return english().line(error); }
+inline std::string english(const Message& message) { return english().text(message); }
+
+}  // namespace rayset
+
 namespace rayset::bench {
 
 inline std::filesystem::path dataFile(const char* name) { return std::filesystem::path(RAYSET_DATA_DIR) / name; }
@@ -16,7 +28,7 @@ inline std::filesystem::path dataFile(const char* name) { return std::filesystem
 template <class T>
 T needed(Result<T> read) {
   if (read) return *std::move(read);
-  std::fprintf(stderr, "%s\n", read.error().message().c_str());
+  std::fprintf(stderr, "%s\n", english(read.error()).c_str());
   std::exit(1);
 }
 

@@ -9,6 +9,7 @@ find_package(TBB REQUIRED)
 find_package(GTest REQUIRED)
 find_package(benchmark REQUIRED)
 find_package(PkgConfig REQUIRED)
+pkg_check_modules(ICU REQUIRED IMPORTED_TARGET icu-i18n icu-uc) # sentences from message patterns (language)
 find_package(Threads REQUIRED)
 
 # ITK: only the modules used, kept out of public headers (its templates are slow to compile).

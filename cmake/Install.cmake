@@ -16,8 +16,8 @@ endforeach()
 set(manual ${CMAKE_BINARY_DIR}/rayset.1)
 set(completion ${CMAKE_BINARY_DIR}/rayset.bash)
 add_custom_command(OUTPUT ${manual} ${completion}
-  COMMAND rayset --manual-page > ${manual}
-  COMMAND rayset --bash-completion > ${completion}
+  COMMAND rayset --language en --manual-page > ${manual}
+  COMMAND rayset --language en --bash-completion > ${completion}
   DEPENDS rayset VERBATIM COMMENT "Writing the manual page and the completion")
 # What it is made of (SPDX), and the licences of what it has in it.
 set(materials ${CMAKE_BINARY_DIR}/rayset.spdx.json)
@@ -36,8 +36,16 @@ install(DIRECTORY web/dist/ DESTINATION share/rayset/web)
 install(FILES ${materials} ${notices} README.md CHANGELOG.md SECURITY.md docs/accuracy.md docs/dependencies.md
   docs/edits.md docs/films.md docs/performance.md docs/verify.md DESTINATION share/doc/rayset)
 install(FILES LICENSE DESTINATION share/doc/rayset RENAME copyright) # where Debian looks for it
-foreach(package preact three) # are in page.js
-  install(FILES web/node_modules/${package}/LICENSE DESTINATION share/doc/rayset RENAME ${package}-LICENSE)
+# In page.js: what web/src imports, and what that needs.
+foreach(package preact three intl-messageformat @formatjs/fast-memoize @formatjs/icu-messageformat-parser
+    @formatjs/icu-skeleton-parser)
+  set(licence ${CMAKE_SOURCE_DIR}/web/node_modules/${package}/LICENSE)
+  if(package MATCHES "formatjs|intl-")
+    string(APPEND licence ".md")
+  endif()
+  get_filename_component(scope ${package} DIRECTORY)
+  get_filename_component(name ${package} NAME)
+  install(FILES ${licence} DESTINATION share/doc/rayset/${scope} RENAME ${name}-LICENSE)
 endforeach()
 install(FILES ${manual} DESTINATION share/man/man1)
 install(FILES ${completion} DESTINATION share/bash-completion/completions RENAME rayset)

@@ -131,7 +131,7 @@ function(rayset_tests)
       target_include_directories(test_accuracy PRIVATE ${CMAKE_SOURCE_DIR}/bench)
       target_link_libraries(test_accuracy PRIVATE rayset_geometry)
     endif()
-    target_link_libraries(test_${folder} PRIVATE GTest::gmock GTest::gtest_main)
+    target_link_libraries(test_${folder} PRIVATE rayset_language GTest::gmock GTest::gtest_main)
     target_include_directories(test_${folder} PRIVATE ${CMAKE_SOURCE_DIR}/tests)
     target_compile_definitions(test_${folder} PRIVATE
       RAYSET_DATA_DIR="${CMAKE_SOURCE_DIR}/data"
@@ -256,6 +256,7 @@ function(rayset_benchmarks)
     if(folder STREQUAL "speed")
       target_link_libraries(bench_${folder} PRIVATE benchmark::benchmark)
     endif()
+    target_link_libraries(bench_${folder} PRIVATE rayset_language)
     target_include_directories(bench_${folder} PRIVATE ${CMAKE_SOURCE_DIR}/bench)
     target_compile_definitions(bench_${folder} PRIVATE RAYSET_DATA_DIR="${CMAKE_SOURCE_DIR}/data"
       RAYSET_FEET_DIR="${CMAKE_SOURCE_DIR}/../shared/data/feet")

@@ -4,13 +4,14 @@
 #include <stdexcept>
 
 #include "case/resources.h"
+#include "english.h"
 
 namespace rayset::test {
 
 inline const Resources& resources() {
   static const Resources read = [] {
     auto r = readResources(RAYSET_DATA_DIR);
-    if (!r) throw std::runtime_error(r.error().message());
+    if (!r) throw std::runtime_error(english(r.error()));
     return *std::move(r);
   }();
   return read;

@@ -29,48 +29,57 @@ std::string withUnit(double value, const std::string& unit) {
 }
 
 void describe(const FilmInfo& i, Console& console) {
-  console.say(fmt::format("{}: {}, {} x {}{}; view {}; side {}; {}", i.file, nameOf(i.kind),
+  console.say(fmt::format("{}: {}, {} x {}{}; view {}; side {}; {}", i.file, console.words(nameOf(i.kind)),
                           i.field.right - i.field.left, i.field.bottom - i.field.top,
-                          i.field.origin == FilmField::Origin::kWhole ? "" : " exposed pixels",
-                          i.view ? std::string(wordOf(*i.view)) : "not told",
+                          i.field.origin == FilmField::Origin::kWhole ? "" : console.words("cli.exposed_pixels"),
+                          i.view ? std::string(wordOf(*i.view)) : console.words("cli.not_told"),
                           i.both_sides              ? "both"
-                          : !i.side                 ? "not told"
+                          : !i.side                 ? console.words("cli.not_told")
                           : *i.side == Side::kRight ? "right"
                                                     : "left",
-                          i.spacing.known() ? fmt::format("pixels {:.3f} mm ({})", i.spacing.column_mm, i.spacing.text)
-                                            : "size of a pixel not told"));
+                          i.spacing.known() ? console.words("cli.pixels", {{"column", mm(i.spacing.column_mm, 3)},
+                                                                           {"text", i.spacing.text}})
+                                            : console.words("cli.size_pixel_not_told")));
 }
 
 void summarise(const FilmReading& r, const fs::path& out, Console& console) {
-  console.say(
-      fmt::format("\n{} foot, {} film{}", sideCapitals(r.injured), r.films.size(), r.films.size() == 1 ? "" : "s"));
+  console.say(console.words("cli.foot_film", {{"side_capitals", sideCapitals(r.injured)}, {"films", r.films.size()}}));
   for (const FilmMeasure& m : r.measures) {
-    std::string line = fmt::format("  {:<42} {:>12} +- {:.1f}", m.name, withUnit(m.value, m.unit), m.uncertainty);
+    std::string line =
+        fmt::format("  {:<42} {:>12} +- {:.1f}", console.words(m.name), withUnit(m.value, m.unit), m.uncertainty);
     if (m.difference)
-      line += fmt::format(", other foot {}, difference {:+.1f}", withUnit(*m.other, m.unit),
-                          std::abs(*m.difference) < 0.05 ? 0.0 : *m.difference);
-    line += !m.abnormal ? "" : m.borderline ? "  at the limit" : *m.abnormal ? "  ABNORMAL" : "  within limits";
+      line += console.words(
+          "cli.other_foot_difference",
+          {{"with_unit", withUnit(*m.other, m.unit)},
+           {"difference", Quantity{std::abs(*m.difference) < 0.05 ? 0.0 : *m.difference, Unit::kNone, 1, true}}});
+    line += !m.abnormal    ? ""
+            : m.borderline ? console.words("cli.limit")
+            : *m.abnormal  ? "  ABNORMAL"
+                           : console.words("cli.within_limits");
     console.say(line);
     for (const AppliedLimit& a : m.limits)
       if (a.exceeded || !a.decides)
-        console.say(fmt::format("      {} {} ({}){}", a.exceeded ? "beyond:" : "limit:", a.words, a.source,
-                                a.contradiction.empty() ? "" : ". " + a.contradiction));
+        console.say(fmt::format("      {} {} ({}){}", a.exceeded ? "beyond:" : "limit:", console.words(a.words),
+                                a.source, a.contradiction.empty() ? "" : ". " + console.words(a.contradiction)));
   }
   for (const FleckFinding& f : r.flecks)
-    console.say(fmt::format("  fleck {}{}", f.size_mm ? withUnit(*f.size_mm, "mm") : "marked",
-                            f.in_interval ? (*f.in_interval ? ", between C1 and M2" : ", not between C1 and M2") : ""));
-  console.say(fmt::format("Pattern, as far as films show it: Quenu and Kuss {}, Hardcastle {}, Myerson {}{}",
-                          r.pattern.names.quenu_kuss.value, r.pattern.names.hardcastle.value,
-                          r.pattern.names.myerson.value, r.pattern.holds ? "" : " (rests on what was not measured)"));
-  console.say(fmt::format("Nunley and Vertullo: stage {}. {}", r.stage.value, r.stage.reason));
+    console.say(fmt::format(
+        "  fleck {}{}", f.size_mm ? withUnit(*f.size_mm, "mm") : "marked",
+        f.in_interval ? (*f.in_interval ? ", between C1 and M2" : console.words("cli.not_between_c1_m2")) : ""));
+  console.say(console.words("cli.pattern_far_films_show_quenu_kuss",
+                            {{"quenu_kuss", r.pattern.names.quenu_kuss.value},
+                             {"hardcastle", r.pattern.names.hardcastle.value},
+                             {"myerson", r.pattern.names.myerson.value},
+                             {"holds", r.pattern.holds ? "" : " (rests on what was not measured)"}}));
+  console.say(console.words("cli.nunley_vertullo_stage", {{"stage", r.stage.value}, {"reason", r.stage.reason}}));
   for (const MeasuredFilm& f : r.films) {
-    for (const auto& text : f.cautions) console.caution(f.scan.info.file + ": " + text);
+    for (const Message& text : f.cautions) console.caution(f.scan.info.file + ": " + console.words(text));
     for (const MeasuredFoot& foot : f.feet)
       for (const auto& text : foot.cautions)
-        console.caution(fmt::format("{}, {} foot: {}", f.scan.info.file, sideWord(foot.side), text));
+        console.caution(fmt::format("{}, {} foot: {}", f.scan.info.file, sideWord(foot.side), console.words(text)));
   }
   for (const auto& text : r.cautions) console.caution(text);
-  console.say("It advises; a licensed surgeon decides. Not a medical device.");
+  console.say(console.words("cli.advises_licensed_surgeon_decides_not_medical"));
   console.say(
       fmt::format("Measures: {}\nReport:   {}", (out / "film.json").string(), (out / "film_report.pdf").string()));
 }
@@ -85,20 +94,21 @@ int prepare(const std::vector<FilmScan>& scans, const Options& options, Console&
   if (!staging) return console.fail(staging.error());
   int number = 0;
   for (const FilmScan& scan : scans)
-    if (const Status done = writeFilmPicture(staging->folder() / fmt::format("film_{}.png", ++number), scan); !done)
+    if (const Status done =
+            writeFilmPicture(console.words, staging->folder() / fmt::format("film_{}.png", ++number), scan);
+        !done)
       return console.fail(done.error());
   if (const Status done = writeJson(staging->folder() / "landmarks.json", landmarkTemplate(infos)); !done)
     return console.fail(done.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   for (const FilmScan& scan : scans) {
     describe(scan.info, console);
-    for (const std::string& text : scan.cautions) console.caution(scan.info.file + ": " + text);
+    for (const Message& text : scan.cautions) console.caution(scan.info.file + ": " + console.words(text));
   }
-  for (const std::string& text : *patients) console.caution(text);
-  console.say(fmt::format(
-      "Nothing was measured yet. Read the points off the pictures ({}), write them into {}, and run the "
-      "command again with --landmarks and another --out.",
-      (fs::path(options.out) / "film_1.png").string(), (fs::path(options.out) / "landmarks.json").string()));
+  for (const Message& text : *patients) console.caution(text);
+  console.say(console.words("cli.nothing_measured_yet_read_points_off",
+                            {{"string", (fs::path(options.out) / "film_1.png").string()},
+                             {"string_2", (fs::path(options.out) / "landmarks.json").string()}}));
   return 0;
 }
 
@@ -108,8 +118,8 @@ int film(const Options& options, Console& console) {
   std::set<std::string> names;
   for (const std::string& file : options.files)
     if (!names.insert(fs::path(file).filename().string()).second)
-      return console.fail({Fault::kRequest, "two films have the same file name", file,
-                           "The landmarks file tells films by name: rename one of them."});
+      return console.fail({Fault::kRequest, Message("cli.two_films_have_same_file_name"), file,
+                           Message("cli.landmarks_file_tells_films_name_rename")});
   std::optional<LandmarkFile> landmarks;
   if (!options.landmarks.empty()) {
     auto read = readLandmarks(options.landmarks);
@@ -119,7 +129,8 @@ int film(const Options& options, Console& console) {
   const Progress progress = console.progress();
   std::vector<FilmScan> scans;
   for (const std::string& file : options.files) {
-    progress("reading films", static_cast<double>(scans.size()) / static_cast<double>(options.files.size()));
+    progress(console.words("cli.reading_films"),
+             static_cast<double>(scans.size()) / static_cast<double>(options.files.size()));
     FilmReadSettings settings{options.frame};
     if (landmarks && settings.frame == 0)
       for (const FilmLandmarks& f : landmarks->films)
@@ -129,7 +140,7 @@ int film(const Options& options, Console& console) {
     scans.push_back(std::move(*scan));
     if (progress.cancelled()) return console.fail(cancelledError().value());
   }
-  progress("reading films", 1);
+  progress(console.words("cli.reading_films"), 1);
   if (!landmarks) return prepare(scans, options, console);
 
   auto staging = Staging::open(options.out, "film.json", options.force);
@@ -141,10 +152,11 @@ int film(const Options& options, Console& console) {
   if (!reading) return console.fail(reading.error());
   progress("measuring", 1);
   progress("report", 0);
-  if (const Status done = writeFilmReport(*reading, staging->folder()); !done) return console.fail(done.error());
+  if (const Status done = writeFilmReport(console.words, *reading, staging->folder()); !done)
+    return console.fail(done.error());
   progress("report", 1);
   if (progress.cancelled()) return console.fail(cancelledError().value());
-  if (const Status done = writeJson(staging->folder() / "film.json", filmJson(*reading)); !done)
+  if (const Status done = writeJson(staging->folder() / "film.json", filmJson(*reading, console.words)); !done)
     return console.fail(done.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   summarise(*reading, options.out, console);
@@ -155,14 +167,13 @@ int film(const Options& options, Console& console) {
 
 void addFilmVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("film", "read plane radiographs of the foot and measure them; no CT needed");
-  verb->add_option("films", options->files, "DICOM files of radiographs (DX, CR, RF, XA), of one patient")->required();
-  verb->add_option("--landmarks", options->landmarks,
-                   "points placed by hand, a JSON file (docs/films.md); without it a file to be filled in is written");
-  verb->add_option("--out", options->out, "folder for film.json, film_report.pdf and pictures")->required();
-  verb->add_option("--frame", options->frame, "frame of a run to use, from 1 (the first)")->check(CLI::PositiveNumber);
-  verb->add_flag("--no-snap", options->no_snap, "leave the points where they were placed, do not move them to edges");
-  verb->add_flag("--force", options->force, "replace an earlier result in the same folder");
+  CLI::App* verb = app.add_subcommand("film", console.words("cli.read_plane_radiographs_foot_measure_them"));
+  verb->add_option("films", options->files, console.words("cli.dicom_files_radiographs_dx_cr_rf"))->required();
+  verb->add_option("--landmarks", options->landmarks, console.words("cli.points_placed_hand_json_file_docs"));
+  verb->add_option("--out", options->out, console.words("cli.folder_film_json_film_report_pdf"))->required();
+  verb->add_option("--frame", options->frame, console.words("cli.frame_run_use_1_first"))->check(CLI::PositiveNumber);
+  verb->add_flag("--no-snap", options->no_snap, console.words("cli.leave_points_where_they_placed_do"));
+  verb->add_flag("--force", options->force, console.words("cli.replace_earlier_result_same_folder"));
   verb->callback([options, &console, &status] { status = film(*options, console); });
 }
 

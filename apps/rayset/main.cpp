@@ -30,7 +30,7 @@ void jsonLine(const char* kind, const nlohmann::ordered_json& fields) {
 }  // namespace
 
 Result<Resources> Console::resources() const {
-  return readResources(data.empty() ? sharedFolder("data") : std::filesystem::path(data));
+  return readResources(data.empty() ? sharedFolder("data") : std::filesystem::path(data), words);
 }
 
 Progress Console::progress() {
@@ -90,10 +90,13 @@ void Console::caution(const std::string& text) {
 int Console::fail(const Error& error) {
   const int status = exitStatus(error.fault);
   if (json) {
-    jsonLine("error",
-             {{"what", error.what}, {"where", error.where}, {"remedy", error.remedy}, {"exit_status", status}});
+    jsonLine("error", {{"what", words(error.what)},
+                       {"where", error.where},
+                       {"remedy", words(error.remedy)},
+                       {"code", error.what.code()},
+                       {"exit_status", status}});
   } else {
-    fmt::print(stderr, "rayset: {}\n", error.message());
+    fmt::print(stderr, "rayset: {}\n", words.line(error));
   }
   return status;
 }
@@ -103,16 +106,25 @@ int Console::fail(const Error& error) {
 int main(int argc, char** argv) {
   using namespace rayset::app;
   Console console;
+  // Before anything else, since the help is in words too.
+  const std::filesystem::path folder = sharedFolder("data") / "words";
+  std::string language = rayset::languageOfUser(folder);
+  for (int i = 1; i + 1 < argc; ++i)
+    if (std::string_view(argv[i]) == "--language") language = argv[i + 1];
+  auto words = rayset::readWords(folder, language);
+  if (!words) {
+    const auto first = rayset::readWords(folder);
+    if (first) console.words = *first;
+    return console.fail(words.error());
+  }
+  console.words = *std::move(words);
   g_stop = &console.stop;
   struct sigaction action {};
   action.sa_handler = onSignal;
   sigaction(SIGINT, &action, nullptr);
   sigaction(SIGTERM, &action, nullptr);
 
-  CLI::App app{
-      "Rayset plans the reduction and fixation of tarsometatarsal (Lisfranc) injuries from CT.\n"
-      "It advises; a licensed surgeon decides. Not a medical device.",
-      "rayset"};
+  CLI::App app{console.words("cli.rayset_plans_reduction_fixation_tarsometatarsal_lisfranc"), "rayset"};
   app.set_version_flag("--version", "rayset " RAYSET_VERSION);
   // For the build; hidden from users.
   app.add_flag_callback("--manual-page", [&app] { throw CLI::CallForVersion(manualPage(app, RAYSET_VERSION), 0); })
@@ -120,10 +132,12 @@ int main(int argc, char** argv) {
   app.add_flag_callback("--bash-completion", [&app] { throw CLI::CallForVersion(bashCompletion(app), 0); })->group("");
   app.require_subcommand(1);
   app.fallthrough();
-  app.add_flag("--quiet", console.quiet, "print errors only");
-  app.add_flag("--json", console.json, "log as one JSON object a line on standard error");
-  app.add_option("--data", console.data, "folder of limits.json, implants.json, joints.json and followup.json")
+  app.add_flag("--quiet", console.quiet, console.words("cli.print_errors_only"));
+  app.add_flag("--json", console.json, console.words("cli.log_one_json_object_line_standard"));
+  app.add_option("--data", console.data, console.words("cli.folder_limits_json_implants_json_joints"))
       ->envname("RAYSET_DATA");
+  app.add_option("--language", language, console.words("cli.language"))
+      ->check(CLI::IsMember(rayset::languagesIn(folder)));
   int status = 0;
   addPhantomVerb(app, console, status);
   addPlanVerb(app, console, status);
@@ -137,11 +151,11 @@ int main(int argc, char** argv) {
   } catch (const CLI::ParseError& e) {
     return app.exit(e) == 0 ? 0 : 2;  // help and version are not errors; everything else was an invalid request
   } catch (const std::bad_alloc&) {
-    return console.fail({rayset::Fault::kInternal, "there is not enough memory for these images", "",
-                         "Close other programs or crop the series to the foot."});
+    return console.fail({rayset::Fault::kInternal, rayset::Message("cli.not_enough_memory_these_images"), "",
+                         rayset::Message("cli.close_other_programs_crop_series_foot")});
   } catch (const std::exception& e) {
-    return console.fail({rayset::Fault::kInternal, std::string("something failed that should not: ") + e.what(), "",
-                         "Please report this with the command you used."});
+    return console.fail({rayset::Fault::kInternal, rayset::Message("run.failed", {{"why", e.what()}}), "",
+                         rayset::Message("cli.please_report_command_you_used")});
   }
   return status;
 }

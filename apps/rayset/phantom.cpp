@@ -140,8 +140,8 @@ int phantom(const Options& options, Console& console) {
         << '\n';
     out.close();
     if (!out)
-      return console.fail(
-          {Fault::kInternal, "the truth could not be written", file.string(), "Check free space and permissions."});
+      return console.fail({Fault::kInternal, Message("cli.truth_could_not_written"), file.string(),
+                           Message("cli.check_free_space_permissions")});
   }
   progress("dicom", 1);
   if (progress.cancelled()) return console.fail(cancelledError().value());
@@ -150,25 +150,37 @@ int phantom(const Options& options, Console& console) {
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
 
   const Eigen::Vector3i size = patient.ct.grid.size;
-  console.say(fmt::format("Invented patient: {} foot ({}), injury {}{}", right ? "right" : "left", patient.source,
-                          patient.injury,
-                          patient.fragment == BaseFragment::kNone
-                              ? ""
-                              : fmt::format(", {} break of the second base", wordOf(patient.fragment))));
+  console.say(
+      console.words("cli.invented_patient_foot_injury",
+                    {{"left", right ? "right" : "left"},
+                     {"source", patient.source},
+                     {"injury", patient.injury},
+                     {"format", patient.fragment == BaseFragment::kNone
+                                    ? ""
+                                    : fmt::format(", {} break of the second base", wordOf(patient.fragment))}}));
   for (const Ray ray : kRays) {
     if (!patient.foot.intact.contains(metatarsal(ray))) continue;
     const RayDisplacement d =
         displacement(ray, patient.foot.intact_to_injured[ray], patient.foot.base_points.at(ray), patient.foot.frame);
     if (d.displaced)
-      console.say(fmt::format("  ray {}  {:+.1f} mm lateral, {:+.1f} dorsal, {:+.1f} distal", ray, d.lateral_mm,
-                              d.dorsal_mm, d.distal_mm));
+      console.say(
+          console.words("cli.ray_lateral_dorsal_distal", {{"ray", ray},
+                                                          {"lateral", Quantity{d.lateral_mm, Unit::kMm, 1, true}},
+                                                          {"dorsal", Quantity{d.dorsal_mm, Unit::kNone, 1, true}},
+                                                          {"distal", Quantity{d.distal_mm, Unit::kNone, 1, true}}}));
     if (patient.foot.eased_mm[ray] > 0.05)
       console.say(
-          fmt::format("  ray {}  was eased out of its neighbours by {:.1f} mm", ray, patient.foot.eased_mm[ray]));
+          console.words("cli.ray_eased_out_neighbours", {{"ray", ray}, {"eased", mm(patient.foot.eased_mm[ray])}}));
   }
-  console.say(fmt::format("Scan: {} x {} x {} voxels of {:g} x {:g} x {:g} mm, made in {:.1f} s", size.x(), size.y(),
-                          size.z(), patient.scan.pixel_mm, patient.scan.pixel_mm, patient.scan.slice_mm,
-                          std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count()));
+  console.say(
+      console.words("cli.scan_voxels_made",
+                    {{"x", size.x()},
+                     {"y", size.y()},
+                     {"z", size.z()},
+                     {"pixel", plain(patient.scan.pixel_mm)},
+                     {"slice", mm(patient.scan.slice_mm, -1)},
+                     {"count", Quantity{std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count(),
+                                        Unit::kSeconds, 1}}}));
   console.say(fmt::format("Images: {}\nTruth:  {}", (fs::path(options.out) / "ct").string(),
                           (fs::path(options.out) / "truth.json").string()));
   return 0;
@@ -178,77 +190,75 @@ int phantom(const Options& options, Console& console) {
 
 void addPhantomVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("phantom", "invent an injured foot and write its CT scan with the truth");
-  verb->add_option("--out", options->out, "folder for ct/ and truth.json")->required();
-  CLI::Option* foot = verb->add_option("--foot", options->foot, "the foot to start from")
+  CLI::App* verb = app.add_subcommand("phantom", console.words("cli.invent_injured_foot_write_ct_scan"));
+  verb->add_option("--out", options->out, console.words("cli.folder_ct_truth_json"))->required();
+  CLI::Option* foot = verb->add_option("--foot", options->foot, console.words("cli.foot_start"))
                           ->check(CLI::IsMember({"procedural"}))
                           ->capture_default_str();
   CLI::Option* bones =
-      verb->add_option("--bones", options->bones, "folder of closed bone surfaces (M1.stl, C1.stl, ...) to start from")
+      verb->add_option("--bones", options->bones, console.words("cli.folder_closed_bone_surfaces_m1_stl"))
           ->excludes(foot);
   CLI::Option* after =
-      verb->add_option("--after", options->after,
-                       "a CT after the operation instead: the foot of this plan (a folder that `rayset "
-                       "plan` wrote) with its metal")
+      verb->add_option("--after", options->after, console.words("cli.ct_after_operation_instead_foot_plan"))
           ->excludes(foot)
           ->excludes(bones);
-  verb->add_option("--off-mm", options->residual.ray_mm, "with --after: how far each ray is from the plan, at most")
+  verb->add_option("--off-mm", options->residual.ray_mm, console.words("cli.after_how_far_each_ray_plan"))
       ->needs(after)
       ->capture_default_str();
-  verb->add_option("--off-deg", options->residual.ray_deg, "the same, degrees")->needs(after)->capture_default_str();
-  verb->add_option("--metal-off-mm", options->residual.device_mm, "with --after: the same for each device")
+  verb->add_option("--off-deg", options->residual.ray_deg, console.words("cli.same_degrees"))
       ->needs(after)
       ->capture_default_str();
-  verb->add_option("--metal-off-deg", options->residual.device_deg, "the same, degrees")
+  verb->add_option("--metal-off-mm", options->residual.device_mm, console.words("cli.after_same_each_device"))
       ->needs(after)
       ->capture_default_str();
-  verb->add_option("--side", options->side, "procedural: which foot (right); bones: checked against them")
+  verb->add_option("--metal-off-deg", options->residual.device_deg, console.words("cli.same_degrees"))
+      ->needs(after)
+      ->capture_default_str();
+  verb->add_option("--side", options->side, console.words("cli.procedural_foot_right_bones_checked_against"))
       ->check(CLI::IsMember({"left", "right"}));
-  verb->add_option("--seed", options->seed, "shape of the procedural foot (0: the mean foot), texture and noise")
+  verb->add_option("--seed", options->seed, console.words("cli.shape_procedural_foot_0_mean_foot"))
       ->capture_default_str();
-  verb->add_option(
-          "--injury", options->injury,
-          "none, homolateral, isolated, divergent, medial-partial, lateral-partial, random:SEED, or a JSON file")
+  verb->add_option("--injury", options->injury, console.words("cli.none_homolateral_isolated_divergent_medial_partial"))
       ->capture_default_str();
-  verb->add_option("--fragment", options->fragment, "break of the second metatarsal's base")
+  verb->add_option("--fragment", options->fragment, console.words("cli.break_second_metatarsals_base"))
       ->check(CLI::IsMember({"none", "shear", "butterfly", "y", "fleck"}));
-  CLI::Option* both = verb->add_flag("--both", options->both, "the other, intact foot in the same scan");
-  verb->add_option("--other-out", options->other_out, "the other, intact foot in a scan of its own, in this folder")
+  CLI::Option* both = verb->add_flag("--both", options->both, console.words("cli.other_intact_foot_same_scan"));
+  verb->add_option("--other-out", options->other_out, console.words("cli.other_intact_foot_scan_own_folder"))
       ->excludes(both);
-  verb->add_option("--other-bones", options->other_bones,
-                   "bones of the other foot in the same frame as --bones (otherwise its mirror image, put beside it)")
+  verb->add_option("--other-bones", options->other_bones, console.words("cli.bones_other_foot_same_frame_bones"))
       ->needs(bones);
-  verb->add_option("--spacing", options->scan.pixel_mm, "pixel spacing, mm")->capture_default_str();
-  verb->add_option("--slice", options->scan.slice_mm, "slice spacing and thickness, mm")->capture_default_str();
-  verb->add_option("--noise", options->scan.noise_hu, "standard deviation of the noise, HU")->capture_default_str();
-  verb->add_option("--density", options->scan.density, "bone mineral, 1: healthy adult")->capture_default_str();
-  verb->add_option("--blur", options->scan.blur_fwhm_mm, "full width at half maximum of the blur, mm")
+  verb->add_option("--spacing", options->scan.pixel_mm, console.words("cli.pixel_spacing_mm"))->capture_default_str();
+  verb->add_option("--slice", options->scan.slice_mm, console.words("cli.slice_spacing_thickness_mm"))
       ->capture_default_str();
-  verb->add_option("--kernel", options->kernel, "of the reconstruction; sharp: edges overshoot, more noise")
+  verb->add_option("--noise", options->scan.noise_hu, console.words("cli.standard_deviation_noise_hu"))
+      ->capture_default_str();
+  verb->add_option("--density", options->scan.density, console.words("cli.bone_mineral_1_healthy_adult"))
+      ->capture_default_str();
+  verb->add_option("--blur", options->scan.blur_fwhm_mm, console.words("cli.full_width_half_maximum_blur_mm"))
+      ->capture_default_str();
+  verb->add_option("--kernel", options->kernel, console.words("cli.reconstruction_sharp_edges_overshoot_more_noise"))
       ->check(CLI::IsMember({"standard", "soft", "sharp"}))
       ->capture_default_str();
   verb->add_flag("--hardening", options->scan.bone_hardening,
-                 "beam hardening by bone: dense bone reads low, dark bands between bones");
-  verb->add_option("--cast", options->scan.cast.thickness_mm, "plaster cast of this thickness, mm (0: none)")
+                 console.words("cli.beam_hardening_bone_dense_bone_reads"));
+  verb->add_option("--cast", options->scan.cast.thickness_mm, console.words("cli.plaster_cast_thickness_mm_0_none"))
       ->capture_default_str();
-  verb->add_option("--cast-hu", options->scan.cast.hu, "density of the plaster, HU")->capture_default_str();
-  verb->add_option("--staple", options->staple, "steel staple, with its streaks, in this bone")
+  verb->add_option("--cast-hu", options->scan.cast.hu, console.words("cli.density_plaster_hu"))->capture_default_str();
+  verb->add_option("--staple", options->staple, console.words("cli.steel_staple_streaks_bone"))
       ->check(CLI::IsMember({"C1", "C2", "C3", "Cub", "Nav", "Tal", "Cal"}));
-  verb->add_option("--contact", options->contact,
-                   "pairs of bones pressed into contact, for example M1-C1,C2-C3: a metatarsal moves, two tarsal bones "
-                   "grow together");
-  verb->add_option("--orientation", options->orientation_deg, "scanner turned against the foot about x,y,z, degrees")
+  verb->add_option("--contact", options->contact, console.words("cli.pairs_bones_pressed_into_contact_example"));
+  verb->add_option("--orientation", options->orientation_deg,
+                   console.words("cli.scanner_turned_against_foot_about_degrees"))
       ->delimiter(',')
       ->expected(3);
-  verb->add_option("--crop", options->scan.proximal_crop_mm,
-                   "field of view starts this far behind C2, mm (0: whole foot)")
+  verb->add_option("--crop", options->scan.proximal_crop_mm, console.words("cli.field_view_starts_far_behind_c2"))
       ->capture_default_str();
-  verb->add_option("--compression", options->compression, "of the pixel data")
+  verb->add_option("--compression", options->compression, console.words("cli.pixel_data"))
       ->check(CLI::IsMember({"none", "rle", "jpeg-lossless", "jpeg-ls"}))
       ->capture_default_str();
-  verb->add_flag("--enhanced", options->enhanced, "one multi-frame object instead of a file a slice");
-  verb->add_flag("--surfaces", options->surfaces, "also write the intact and injured bones as STL");
-  verb->add_flag("--force", options->force, "replace an earlier phantom in the same folder");
+  verb->add_flag("--enhanced", options->enhanced, console.words("cli.one_multi_frame_object_instead_file"));
+  verb->add_flag("--surfaces", options->surfaces, console.words("cli.also_write_intact_injured_bones_stl"));
+  verb->add_flag("--force", options->force, console.words("cli.replace_earlier_phantom_same_folder"));
   verb->callback([options, &console, &status] { status = phantom(*options, console); });
 }
 

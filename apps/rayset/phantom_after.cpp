@@ -95,19 +95,20 @@ int phantomAfter(const AfterOperation& request, Console& console) {
   info.patient_name = plan->patient_name;
   info.patient_id = plan->patient_id;
   info.study_date = "20260119";
-  info.study_description = "CT foot after operation (invented)";
+  info.study_description = console.words("cli.ct_foot_after_operation_invented");
   CtWriteSettings write;
   write.uid_seed = scan.seed * 7919 + 20260119;
   if (const Status done = writeCt(staging->folder() / "ct", *ct, info, write); !done) return console.fail(done.error());
   if (const Status done = writeJson(staging->folder() / "truth.json", truth); !done) return console.fail(done.error());
   if (progress.cancelled()) return console.fail(cancelledError().value());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
-  console.say(
-      fmt::format("Invented CT after the operation: each ray up to {:g} mm and {:g} degrees, each device up to "
-                  "{:g} mm and {:g} degrees from the plan.\nImages: {}\nTruth:  {}",
-                  request.ray_mm, request.ray_deg, request.device_mm, request.device_deg,
-                  (std::filesystem::path(request.out) / "ct").string(),
-                  (std::filesystem::path(request.out) / "truth.json").string()));
+  console.say(console.words("cli.invented_ct_after_operation_each_ray",
+                            {{"ray", mm(request.ray_mm, -1)},
+                             {"ray_2", plain(request.ray_deg)},
+                             {"device", mm(request.device_mm, -1)},
+                             {"device_2", plain(request.device_deg)},
+                             {"string", (std::filesystem::path(request.out) / "ct").string()},
+                             {"string_2", (std::filesystem::path(request.out) / "truth.json").string()}}));
   return 0;
 }
 

@@ -17,37 +17,42 @@ struct Options {
   bool force = false;
 };
 
-std::string describe(const RayDisplacement& d) {
-  if (!d.told) return fmt::format("  ray {}  cannot be told ({:.1f} mm)", d.ray, d.asideMm());
-  if (!d.displaced) return fmt::format("  ray {}  in place ({:.1f} mm)", d.ray, d.asideMm());
-  return fmt::format("  ray {}  displaced: {}", d.ray, fmt::join(shiftParts(d), ", "));
+Message describe(const RayDisplacement& d) {
+  if (!d.told) return Message("cli.ray_cannot_told", {{"ray", d.ray}, {"aside_mm", mm(d.asideMm())}});
+  if (!d.displaced) return Message("cli.ray_place", {{"ray", d.ray}, {"aside_mm", mm(d.asideMm())}});
+  return Message("cli.ray_displaced", {{"ray", d.ray}, {"shift", all(shiftParts(d))}});
 }
 
 void summarise(const Case& c, const std::filesystem::path& out, Console& console) {
-  console.say(fmt::format("\n{} foot of {} ({})", sideCapitals(c.side),
-                          c.scan.patient_name.empty() ? "unnamed patient" : c.scan.patient_name,
-                          c.scan.patient_id.empty() ? "no id" : c.scan.patient_id));
+  console.say(console.words("cli.foot",
+                            {{"side_capitals", sideCapitals(c.side)},
+                             {"patient_name", c.scan.patient_name.empty() ? "unnamed patient" : c.scan.patient_name},
+                             {"patient_id", c.scan.patient_id.empty() ? "no id" : c.scan.patient_id}}));
   for (const auto& [ray, d] : c.rays) {
     console.say(describe(d));
   }
-  console.say(fmt::format("Pattern: Quenu and Kuss {}, Hardcastle {}, Myerson {}", c.patterns.quenu_kuss.value,
-                          c.patterns.hardcastle.value, c.patterns.myerson.value));
-  console.say(fmt::format("Reduction by {}:", c.reduction.method == ReductionMethod::kContralateral
-                                                  ? "the other foot, mirrored"
-                                                  : "joint congruence"));
+  console.say(console.words("cli.pattern_quenu_kuss_hardcastle_myerson", {{"quenu_kuss", c.patterns.quenu_kuss.value},
+                                                                          {"hardcastle", c.patterns.hardcastle.value},
+                                                                          {"myerson", c.patterns.myerson.value}}));
+  console.say(console.words("cli.reduction", {{"congruence", c.reduction.method == ReductionMethod::kContralateral
+                                                                 ? "the other foot, mirrored"
+                                                                 : "joint congruence"}}));
   for (const Ray ray : c.reduction.order) {
     const RayReduction* r = find(c.reduction.rays, ray);
     if (r == nullptr) continue;
-    console.say(r->by_hand ? fmt::format("  ray {}  placed by hand", ray)
-                           : fmt::format("  ray {}  to within {:.1f} mm, {:.1f} deg (95 %)", ray, r->uncertainty_mm,
-                                         toDegrees(r->uncertainty_rad)));
+    console.say(r->by_hand ? console.words("cli.ray_placed_hand", {{"ray", ray}})
+                           : console.words("cli.ray_within_deg_95",
+                                           {{"ray", ray},
+                                            {"uncertainty", mm(r->uncertainty_mm)},
+                                            {"uncertainty_2", number(toDegrees(r->uncertainty_rad), 1)}}));
   }
   console.say("Fixation:");
   for (const Device& d : c.fixation.devices) {
     std::string through;
     for (const auto& bone : d.through) through += (through.empty() ? "" : " to ") + bone;
     console.say(fmt::format("  {:<4} {} {:.1f} x {:.0f} mm, {}, {}{}", d.id, traits(d.kind).word, d.diameter_mm,
-                            d.length_mm, through, word(d.stage), d.warnings.empty() ? "" : " - see warnings"));
+                            d.length_mm, through, word(d.stage),
+                            d.warnings.empty() ? "" : console.words("cli.see_warnings")));
   }
   for (const auto& text : c.cautions) console.caution(text);
   console.say(fmt::format("Plan:   {}\nReport: {}", (out / "plan.json").string(), (out / "report.pdf").string()));
@@ -83,18 +88,19 @@ int plan(const Options& options, Console& console) {
 
 void addPlanVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("plan", "read the CT of an injured foot and write a plan");
-  verb->add_option("images", options->images, "folder of DICOM images (searched with its sub-folders)")->required();
-  verb->add_option("--out", options->out, "folder for plan.json, report.pdf, surfaces and pictures")->required();
-  verb->add_option("--side", options->side, "the injured side, when the anatomy should not decide")
+  CLI::App* verb = app.add_subcommand("plan", console.words("cli.read_ct_injured_foot_write_plan"));
+  verb->add_option("images", options->images, console.words("cli.folder_dicom_images_searched_sub_folders"))
+      ->required();
+  verb->add_option("--out", options->out, console.words("cli.folder_plan_json_report_pdf_surfaces"))->required();
+  verb->add_option("--side", options->side, console.words("cli.injured_side_when_anatomy_should_not"))
       ->check(CLI::IsMember({"left", "right"}));
-  verb->add_option("--other", options->other, "images of the other, uninjured foot");
-  verb->add_option("--series", options->series, "series to read: UID, number or description");
-  verb->add_option("--lateral", options->lateral, "how rays 4 and 5 are fixed")
+  verb->add_option("--other", options->other, console.words("cli.images_other_uninjured_foot"));
+  verb->add_option("--series", options->series, console.words("cli.series_read_uid_number_description"));
+  verb->add_option("--lateral", options->lateral, console.words("cli.how_rays_4_5_fixed"))
       ->check(CLI::IsMember({"screws", "wires"}))
       ->capture_default_str();
-  verb->add_option("--edit", options->edit, "corrections by hand, a JSON file (docs/edits.md)");
-  verb->add_flag("--force", options->force, "replace an earlier plan in the same folder");
+  verb->add_option("--edit", options->edit, console.words("cli.corrections_hand_json_file_docs_edits"));
+  verb->add_flag("--force", options->force, console.words("cli.replace_earlier_plan_same_folder"));
   verb->callback([options, &console, &status] { status = plan(*options, console); });
 }
 

@@ -28,11 +28,12 @@ int replay(const Options& options, Console& console) {
   if (const Status s = (*open)->replay(edits); !s) return console.fail(s.error());
   if (const Status s = (*open)->loadVolumes(); !s) return console.fail(s.error());
   const Case& edited = (*open)->edited();
-  if (const Status s = writePlan(edited, staging->folder(), console.progress()); !s) return console.fail(s.error());
+  if (const Status s = writePlan(console.words, edited, staging->folder(), console.progress()); !s)
+    return console.fail(s.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   for (const CaseEdit& e : edits) console.say(editWords(e.kind, e.payload, {}));
   for (const auto& text : edited.cautions) console.caution(text);
-  console.say(fmt::format("The plan under {} edits: {}", edits.size(), options.out));
+  console.say(console.words("cli.plan_under_edits", {{"edits", edits.size()}, {"out", options.out}}));
   return 0;
 }
 
@@ -40,12 +41,12 @@ int replay(const Options& options, Console& console) {
 
 void addReplayVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("replay", "write a plan as it was edited in the workstation");
-  verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
-  verb->add_option("--history", options->history, "case.json that the workstation exported")->required();
-  verb->add_option("--images", options->images, "folder of the CT that was planned from, where a device was moved");
-  verb->add_option("--out", options->out, "folder for the plan as edited")->required();
-  verb->add_flag("--force", options->force, "replace an earlier plan in the same folder");
+  CLI::App* verb = app.add_subcommand("replay", console.words("cli.write_plan_edited_workstation"));
+  verb->add_option("plan", options->plan, console.words("cli.folder_rayset_plan_wrote"))->required();
+  verb->add_option("--history", options->history, console.words("cli.case_json_workstation_exported"))->required();
+  verb->add_option("--images", options->images, console.words("cli.folder_ct_planned_where_device_moved"));
+  verb->add_option("--out", options->out, console.words("cli.folder_plan_edited"))->required();
+  verb->add_flag("--force", options->force, console.words("cli.replace_earlier_plan_same_folder"));
   verb->callback([options, &console, &status] { status = replay(*options, console); });
 }
 

@@ -48,8 +48,8 @@ void openPage(const std::string& address) {
 int serve(const Options& options, Console& console) {
   const bool adds = !options.add_images.empty() || !options.add_plan.empty() || !options.add_name.empty();
   if (adds && (options.add_images.empty() || options.add_plan.empty() || options.add_name.empty()))
-    return console.fail({Fault::kRequest, "a case to add needs images, plan and name",
-                         "--add-images, --add-plan, --add-name", "Give all three."});
+    return console.fail({Fault::kRequest, Message("cli.case_add_needs_images_plan_name"),
+                         "--add-images, --add-plan, --add-name", Message("cli.give_all_three")});
   auto resources = console.resources();
   if (!resources) return console.fail(resources.error());
   std::signal(SIGPIPE, SIG_IGN);  // the reader of our output may be gone
@@ -69,7 +69,7 @@ int serve(const Options& options, Console& console) {
     if (!added) return console.fail(added.error());
   }
   const std::string address = (*server)->address();
-  console.say(fmt::format("Rayset is at {}  (cases in {}; Ctrl-C ends it)", address, settings.cases.string()));
+  console.say(console.words("cli.rayset_cases_ctrl_ends", {{"address", address}, {"cases", settings.cases.string()}}));
   if (options.open) openPage(address);
   while (!console.stop) std::this_thread::sleep_for(std::chrono::milliseconds(50));
   server->reset();
@@ -81,15 +81,15 @@ int serve(const Options& options, Console& console) {
 
 void addServeVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("serve", "the workstation: a page in the browser, on this machine only");
-  verb->add_option("--cases", options->cases, "folder of the case library (else rayset-cases in the home folder)");
-  verb->add_option("--port", options->port, "on 127.0.0.1; 0: a free one")->capture_default_str();
-  verb->add_option("--web", options->web, "folder of the built page");
-  verb->add_option("--log", options->log, "file for the log, JSON lines without names or texts (else standard error)");
-  verb->add_flag("--open", options->open, "show it in the browser");
-  verb->add_option("--add-images", options->add_images, "CT of a case to add to the library, once");
-  verb->add_option("--add-plan", options->add_plan, "what `rayset plan` wrote from it");
-  verb->add_option("--add-name", options->add_name, "its name in the list");
+  CLI::App* verb = app.add_subcommand("serve", console.words("cli.workstation_page_browser_machine_only"));
+  verb->add_option("--cases", options->cases, console.words("cli.folder_case_library_else_rayset_cases"));
+  verb->add_option("--port", options->port, console.words("cli.127_0_0_1_0_free"))->capture_default_str();
+  verb->add_option("--web", options->web, console.words("cli.folder_built_page"));
+  verb->add_option("--log", options->log, console.words("cli.file_log_json_lines_without_names"));
+  verb->add_flag("--open", options->open, console.words("cli.show_browser"));
+  verb->add_option("--add-images", options->add_images, console.words("cli.ct_case_add_library_once"));
+  verb->add_option("--add-plan", options->add_plan, console.words("cli.what_rayset_plan_wrote"));
+  verb->add_option("--add-name", options->add_name, console.words("cli.name_list"));
   verb->callback([options, &console, &status] { status = serve(*options, console); });
 }
 

@@ -16,6 +16,7 @@ namespace rayset::app {
 struct Console {
   bool quiet = false;  ///< --quiet: errors only
   bool json = false;   ///< --json: one JSON object per line on standard error
+  Words words;         ///< of --language, or of the user's environment
   std::string data;    ///< --data; empty: the folder that came with the program
   std::atomic<bool> stop{false};
 
@@ -24,9 +25,12 @@ struct Console {
 
   /// Progress bar on a terminal, plain lines elsewhere, JSON lines with --json, nothing with --quiet.
   [[nodiscard]] Progress progress();
-  void say(const std::string& text);      ///< information; standard output (JSON line with --json)
+  void say(const std::string& text);  ///< information; standard output (JSON line with --json)
+  void say(const Message& message) { say(words(message)); }
+  void say(const char* text) { say(std::string(text)); }
   void caution(const std::string& text);  ///< standard error
-  int fail(const Error& error);           ///< prints the message, returns the exit status
+  void caution(const Message& message) { caution(words(message)); }
+  int fail(const Error& error);  ///< prints the message, returns the exit status
 };
 
 void addFilmVerb(CLI::App& app, Console& console, int& status);

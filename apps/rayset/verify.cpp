@@ -19,40 +19,52 @@ struct Options {
 void summarise(const Verification& v, const std::string& out, Console& console) {
   if (!v.ct.empty()) console.say(v.ct);
   for (const FilmOutcome& f : v.films)
-    console.say(fmt::format("{}: {}; matched with {:.2f}, {:.0f} mm and {:.0f} degrees from there", f.file, f.view,
-                            f.similarity, f.shift_mm, toDegrees(f.turn_rad)));
-  console.say("\nEach metatarsal against where it was planned:");
+    console.say(console.words("cli.matched_degrees", {{"file", f.file},
+                                                      {"view", f.view},
+                                                      {"similarity", number(f.similarity, 2)},
+                                                      {"shift", mm(f.shift_mm, 0)},
+                                                      {"turn", number(toDegrees(f.turn_rad), 0)}}));
+  console.say(console.words("cli.each_metatarsal_against_where_planned"));
   for (const auto& [ray, r] : v.rays) {
-    console.say(fmt::format(
-        "  ray {}  {:.1f} mm ({}), {:.1f} deg; to within {:.1f} mm, {:.1f} deg (95 %), least sure {}: {}{}", r.ray,
-        r.shift_mm, fmt::join(shiftParts(r.off, 0, " "), ", "), toDegrees(r.turn_rad), r.shift_95_mm,
-        toDegrees(r.turn_95_rad), r.weakest_words, wordOf(r.verdict), r.sure ? "" : " (not sure: " + r.doubt + ")"));
+    console.say(console.words("cli.ray_deg_within_deg_95_least",
+                              {{"ray", r.ray},
+                               {"shift", mm(r.shift_mm)},
+                               {"off", all(console.words.texts(shiftParts(r.off, 0, Unit::kNone)))},
+                               {"turn", number(toDegrees(r.turn_rad), 1)},
+                               {"shift_95", mm(r.shift_95_mm)},
+                               {"turn_95", number(toDegrees(r.turn_95_rad), 1)},
+                               {"weakest_words", r.weakest_words},
+                               {"word_of", wordOf(r.verdict)},
+                               {"sure", r.sure ? "yes" : "no"},
+                               {"doubt", r.doubt}}));
     if (v.oneFilm())
-      console.say(fmt::format("         in the plane of the film {:.1f} mm, to within {:.1f} mm", r.in_plane_mm,
-                              r.in_plane_95_mm));
+      console.say(console.words("cli.plane_film_within",
+                                {{"in_plane", mm(r.in_plane_mm)}, {"in_plane_95", mm(r.in_plane_95_mm)}}));
   }
-  if (!v.devices.empty()) console.say("Metal against where it was planned:");
+  if (!v.devices.empty()) console.say(console.words("cli.metal_against_where_planned"));
   for (const DeviceOutcome& d : v.devices) {
     if (!d.seen) {
       console.say(fmt::format("  {:<4} not found", d.id));
       continue;
     }
     std::string warnings;
-    for (const std::string& w : d.warnings) warnings += "; " + w;
+    for (const Message& w : d.warnings) warnings += "; " + console.words(w);
     console.say(fmt::format("  {:<4} entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} deg off{}", d.id, d.entry_off_mm,
                             d.tip_off_mm, toDegrees(d.axis_off_rad), warnings));
   }
   if (v.since) {
-    console.say(fmt::format("Since the earlier check{}:", v.since->since.empty() ? "" : " of " + v.since->since));
+    console.say(
+        console.words("cli.since_earlier_check", {{"since", v.since->since.empty() ? "" : " of " + v.since->since}}));
     for (const RayChange& c : v.since->rays)
-      console.say(fmt::format("  ray {}  {} (± {:.1f} mm, ± {:.1f} deg)", c.ray, c.words, c.shift_95_mm,
+      console.say(fmt::format("  ray {}  {} (± {:.1f} mm, ± {:.1f} deg)", c.ray, console.words(c.words), c.shift_95_mm,
                               toDegrees(c.turn_95_rad)));
     for (const DeviceChange& c : v.since->devices)
-      console.say(
-          fmt::format("  {:<4} {}{}", c.id, c.words, c.seen ? fmt::format(" (± {:.1f} mm)", c.shift_95_mm) : ""));
+      console.say(fmt::format("  {:<4} {}{}", c.id, console.words(c.words),
+                              c.seen ? fmt::format(" (± {:.1f} mm)", c.shift_95_mm) : ""));
   }
-  for (const std::string& text : v.cautions) console.caution(text);
-  console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict), v.sure ? "" : ", not sure", out));
+  for (const Message& text : v.cautions) console.caution(text);
+  console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict),
+                          v.sure ? "" : console.words("cli.not_sure"), out));
 }
 
 int verify(const Options& options, Console& console) {
@@ -81,21 +93,17 @@ int verify(const Options& options, Console& console) {
 
 void addVerifyVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("verify", "check bones and metal on films or a CT taken after the operation");
-  verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
-  verb->add_option("--films", options->films,
-                   "two or more films (DICOM), from clearly different sides; one alone tells what is off in its plane");
-  auto* ct = verb->add_option("--ct", options->ct, "a CT taken after the operation, in place of films");
-  verb->add_option("--series", options->series, "the series to use where the CT's folder holds several")->needs(ct);
-  verb->add_option("--views", options->views,
-                   "the view of each film, where its header does not tell: dorsoplantar-15, oblique-30, lateral, "
-                   "lateromedial, or tube "
-                   "angles in degrees like orbital=30,tilt=10");
-  verb->add_option("--out", options->out, "folder for verification.pdf, verification.json and pictures")->required();
-  verb->add_option("--earlier", options->earlier,
-                   "folder that an earlier `rayset verify` of this foot wrote: what has changed since");
-  verb->add_flag("--temporary", options->temporary, "the temporary wires are still in");
-  verb->add_flag("--force", options->force, "replace an earlier result in the same folder");
+  CLI::App* verb = app.add_subcommand("verify", console.words("cli.check_bones_metal_films_ct_taken"));
+  verb->add_option("plan", options->plan, console.words("cli.folder_rayset_plan_wrote"))->required();
+  verb->add_option("--films", options->films, console.words("cli.two_more_films_dicom_clearly_different"));
+  auto* ct = verb->add_option("--ct", options->ct, console.words("cli.ct_taken_after_operation_place_films"));
+  verb->add_option("--series", options->series, console.words("cli.series_use_where_cts_folder_holds"))->needs(ct);
+  verb->add_option("--views", options->views, console.words("cli.view_each_film_where_header_does"));
+  verb->add_option("--out", options->out, console.words("cli.folder_verification_pdf_verification_json_pictures"))
+      ->required();
+  verb->add_option("--earlier", options->earlier, console.words("cli.folder_earlier_rayset_verify_foot_wrote"));
+  verb->add_flag("--temporary", options->temporary, console.words("cli.temporary_wires_still"));
+  verb->add_flag("--force", options->force, console.words("cli.replace_earlier_result_same_folder"));
   verb->callback([options, &console, &status] { status = verify(*options, console); });
 }
 

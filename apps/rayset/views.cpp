@@ -31,11 +31,8 @@ int views(const Options& options, Console& console) {
   const auto written = viewsInto(request, resources->catalogue, staging->folder(), console.progress());
   if (!written) return console.fail(written.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
-  if (written->sole_assumed)
-    console.caution(
-        "The sole is not in the CT: the second ray is taken to slope by 20 degrees; tube angles are off by "
-        "as much as that is.");
-  console.say(fmt::format("{} simulated films (PNG and DICOM): {}", written->films, options.out));
+  if (written->sole_assumed) console.caution(console.words("cli.sole_not_ct_second_ray_taken"));
+  console.say(console.words("cli.simulated_films_png_dicom", {{"films", written->films}, {"out", options.out}}));
   return 0;
 }
 
@@ -43,25 +40,22 @@ int views(const Options& options, Console& console) {
 
 void addViewsVerb(CLI::App& app, Console& console, int& status) {
   auto options = std::make_shared<Options>();
-  CLI::App* verb = app.add_subcommand("views", "simulate films of a planned foot from any tube angle");
-  verb->add_option("plan", options->plan, "folder that `rayset plan` wrote")->required();
-  verb->add_option("--out", options->out, "folder for the films (PNG and DICOM)")->required();
-  verb->add_option("--view", options->views,
-                   "dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, lateromedial, or tube "
-                   "angles in degrees "
-                   "like orbital=30,tilt=10 (sid= and oid= in mm); repeat for more")
+  CLI::App* verb = app.add_subcommand("views", console.words("cli.simulate_films_planned_foot_any_tube"));
+  verb->add_option("plan", options->plan, console.words("cli.folder_rayset_plan_wrote"))->required();
+  verb->add_option("--out", options->out, console.words("cli.folder_films_png_dicom"))->required();
+  verb->add_option("--view", options->views, console.words("cli.dorsoplantar_10_dorsoplantar_15_dorsoplantar_20"))
       ->capture_default_str();
-  verb->add_option("--state", options->states, "injured, reduced, metal (reduced, with devices); repeat for more")
+  verb->add_option("--state", options->states, console.words("cli.injured_reduced_metal_reduced_devices_repeat"))
       ->check(CLI::IsMember({"injured", "reduced", "metal"}))
       ->capture_default_str();
-  verb->add_option("--pixel", options->pixel_mm, "of the detector, mm")->capture_default_str();
-  verb->add_option("--scatter", options->scatter, "share of scatter, 0 to 0.9")
+  verb->add_option("--pixel", options->pixel_mm, console.words("cli.detector_mm"))->capture_default_str();
+  verb->add_option("--scatter", options->scatter, console.words("cli.share_scatter_0_0"))
       ->check(CLI::Range(0.0, 0.9))
       ->capture_default_str();
-  verb->add_option("--photons", options->photons, "photons a pixel for noise (0: none)")
+  verb->add_option("--photons", options->photons, console.words("cli.photons_pixel_noise_0_none"))
       ->check(CLI::Range(0.0, 1e9))
       ->capture_default_str();
-  verb->add_flag("--force", options->force, "replace earlier films in the same folder");
+  verb->add_flag("--force", options->force, console.words("cli.replace_earlier_films_same_folder"));
   verb->callback([options, &console, &status] { status = views(*options, console); });
 }
 

@@ -255,7 +255,7 @@ Json boneRecords(const Case& c, const InjuredFoot& foot) {
       record["dice_labels"] = rounded(dice.labels, 4);
       record["volume_error"] = whole ? Json(rounded(volume(surface) / volume(truth->second) - 1, 4)) : Json(nullptr);
       record["confidence"] = rounded(found->second.confidence, 3);
-      record["doubt"] = found->second.doubt;
+      record["doubt"] = english(found->second.doubt);
     }
     list.push_back(record);
   }
@@ -445,7 +445,7 @@ Json patternRecord(const Case& c, const InjuredFoot& foot, const Injury& injury)
 nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::path& pictures) {
   Json record{{"key", c.key()}, {"case", c.json()}, {"failure", nullptr}, {"exit", 0}};
   const auto failed = [&](const Error& error) {
-    record["failure"] = error.message();
+    record["failure"] = english(error);
     record["exit"] = exitStatus(error.fault);
     return record;
   };
@@ -494,7 +494,7 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
   record["plan_seconds"] = rounded(since(start), 1);
   if (!planned) return failed(planned.error());
   const Case& plan = *planned;
-  record["cautions"] = plan.cautions;
+  record["cautions"] = english().texts(plan.cautions);
   for (const auto& [stage, seconds] : plan.timings_s) record["seconds"][stage] = rounded(seconds, 1);
   if (plan.side != foot.side)
     return failed({Fault::kInternal, "the other foot was planned, not the injured one", {}, {}});
@@ -523,7 +523,7 @@ nlohmann::ordered_json evaluate(const AccuracyCase& c, const std::filesystem::pa
          {std::pair("-bones.png", overlaid(plan.injured, injured->injured, plan.reduction.frame)),
           std::pair("-reduced.png", overlaid(plan.reduction.reduced, injured->intact, plan.reduction.frame))})
       if (const Status written = writePng(pictures / (stem + name), picture); !written)
-        fmt::print(stderr, "{}\n", written.error().message());
+        fmt::print(stderr, "{}\n", english(written.error()));
   }
   return record;
 }

@@ -15,6 +15,7 @@
 #include <map>
 
 #include "baseline.h"
+#include "bench_data.h"
 #include "cases.h"
 #include "evaluate.h"
 #include "summary.h"
@@ -117,7 +118,7 @@ int main(int argc, char** argv) {
   if (baseline.empty()) return failures == 0 ? 0 : 1;
   if (update) {
     if (const auto written = writeBaseline(baseline, records); !written) {
-      fmt::print(stderr, "{}\n", written.error().message());
+      fmt::print(stderr, "{}\n", english(written.error()));
       return 1;
     }
     fmt::print("\nBaseline written: {}\n", baseline);
@@ -125,7 +126,7 @@ int main(int argc, char** argv) {
   }
   const auto compared = compareWithBaseline(baseline, records);
   if (!compared) {
-    fmt::print(stderr, "{}\n", compared.error().message());
+    fmt::print(stderr, "{}\n", english(compared.error()));
     return 1;
   }
   fmt::print("\n");

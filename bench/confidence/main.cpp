@@ -17,6 +17,7 @@
 #include <sstream>
 
 #include "anatomy/procedural_foot.h"
+#include "bench_data.h"
 #include "bones/confidence.h"
 #include "bones/segment.h"
 #include "geometry/ray_caster.h"
@@ -161,7 +162,7 @@ std::vector<Line> evaluate(const TestFoot& foot, const TestScan& how, std::uint6
   const NamedInjury name = kNamedInjuries[seed % kNamedInjuries.size()];
   const auto injured = injure(foot.bones, foot.side, namedInjury(name));
   if (!injured) {
-    fmt::print(stderr, "{}: {}\n", foot.name, injured.error().message());
+    fmt::print(stderr, "{}: {}\n", foot.name, english(injured.error()));
     return out;
   }
   ScanSettings settings;
@@ -174,7 +175,7 @@ std::vector<Line> evaluate(const TestFoot& foot, const TestScan& how, std::uint6
   if (how.crop == Crop::kMidfoot) settings.proximal_crop_mm = 25;
   auto ct = synthesiseCt(scannedParts(*injured), settings);
   if (!ct) {
-    fmt::print(stderr, "{} {}: {}\n", foot.name, how.name, ct.error().message());
+    fmt::print(stderr, "{} {}: {}\n", foot.name, how.name, english(ct.error()));
     return out;
   }
   if (how.metal) addStaple(*ct, *injured);
@@ -182,7 +183,7 @@ std::vector<Line> evaluate(const TestFoot& foot, const TestScan& how, std::uint6
     *ct = cutBeyond(*ct, centroid(injured->injured.at(Bone::kM3)) - 5 * injured->frame.distal, injured->frame.distal);
   if (how.crop == Crop::kMedial) *ct = cutBeyond(*ct, centroid(injured->injured.at(Bone::kC1)), injured->frame.medial);
   const auto result = segmentBones(*ct);
-  if (!result) fmt::print(stderr, "{} {}: {}\n", foot.name, how.name, result.error().message());
+  if (!result) fmt::print(stderr, "{} {}: {}\n", foot.name, how.name, english(result.error()));
   for (const Bone bone : kMidfootBones) {
     const auto truth = injured->injured.find(bone);
     if (truth == injured->injured.end()) continue;
@@ -222,7 +223,7 @@ std::vector<TestFoot> feet(const std::string& only) {
     }
     auto bones = readBoneFolder(foot.folder(data));
     if (!bones) {
-      fmt::print(stderr, "Skipped: {}\n", bones.error().message());
+      fmt::print(stderr, "Skipped: {}\n", english(bones.error()));
       continue;
     }
     all.push_back({foot.name(), foot.side, std::move(*bones)});

@@ -64,7 +64,7 @@ int run(const std::filesystem::path& plan, const std::filesystem::path& images, 
   auto opened = Result<std::unique_ptr<OpenCase>>(nullptr);
   const double open_ms = msOf([&] { opened = OpenCase::open(plan, images, resources); });
   if (!opened) {
-    fmt::print(stderr, "{}\n", opened.error().message());
+    fmt::print(stderr, "{}\n", english(opened.error()));
     return 1;
   }
   OpenCase& o = **opened;

@@ -50,7 +50,7 @@ Verification truthOf(const Scene& scene, const PlanRecord& plan) {
     r.planned_to_found = scene.injured_to_post[ray] * scene.planned.at(id).inverse();
   }
   if (const Status done = drawConclusions(plan, scene.plan().catalogue, limits(), truth); !done) {
-    fmt::print(stderr, "{}\n", done.error().message());
+    fmt::print(stderr, "{}\n", english(done.error()));
     std::exit(1);
   }
   return truth;
@@ -85,14 +85,14 @@ Json rayRecord(const Scene& scene, const PlanRecord& plan, const RayOutcome& r, 
       {"truth_mm", rounded(right.shift_mm, 2)},
       {"sure", r.sure},
       {"wrong", r.sure && (d.norm() > 1 || r.verdict != right.verdict)},
-      {"doubt", r.doubt}};
+      {"doubt", english(r.doubt)}};
 }
 
 Json deviceRecord(const Scene& scene, const DeviceOutcome& d) {
   Json out{{"id", d.id}, {"seen", d.seen}, {"similarity", rounded(d.similarity, 3)}};
   if (d.id == scene.surprised) {
     out["told"] = !d.seen || !d.warnings.empty();
-    out["said"] = !d.seen ? "not found" : d.warnings.empty() ? "" : d.warnings.front();
+    out["said"] = !d.seen ? "not found" : d.warnings.empty() ? std::string() : english(d.warnings.front());
     return out;
   }
   if (!d.seen) return out;
@@ -176,7 +176,7 @@ Json checkedClinic(const Scene& scene) {
            {"person", scene.person.empty() ? "made" : scene.person},
            {"seconds", rounded(std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count(), 1)}};
   if (!found) {
-    out["refused"] = found.error().message();
+    out["refused"] = english(found.error());
     return out;
   }
   const Verification truth = truthOf(scene, plan);

@@ -54,7 +54,7 @@ void checkScan(const Scene& scene, bool verbose, Tally& t) {
   t.wanted_rays += 5;
   if (!found) {
     ++t.refused;
-    fmt::print("{:40} refused: {}\n", scene.name, found.error().message());
+    fmt::print("{:40} refused: {}\n", scene.name, english(found.error()));
     return;
   }
   double worst_mm = 0, worst_deg = 0;
@@ -97,7 +97,7 @@ void checkScan(const Scene& scene, bool verbose, Tally& t) {
           d.id, at_tip, at_entry, toDegrees(axis), d.longer_mm, d.tip_95_mm, toDegrees(d.axis_95_rad));
   }
   fmt::print("{:40} worst ray {:.2f} mm {:.2f} deg  {:.1f} s\n", scene.name, worst_mm, worst_deg, took);
-  for (const std::string& text : found->cautions)
+  for (const std::string& text : english().texts(found->cautions))
     if (verbose) fmt::print("    {}\n", text);
   std::fflush(stdout);
 }
@@ -259,7 +259,7 @@ int main(int argc, char** argv) {
       ++runs;
       if (!found) {
         ++refused;
-        fmt::print("{:40} start {:2}  refused: {}\n", scene->name, start, found.error().message());
+        fmt::print("{:40} start {:2}  refused: {}\n", scene->name, start, english(found.error()));
         continue;
       }
       for (std::size_t n = 0; verbose && n < found->films.size(); ++n) {

@@ -92,10 +92,10 @@ Vec3 randomDirection(std::mt19937_64& g) {
 std::shared_ptr<const PlannedFoot> planFoot(const std::string& name, const std::string& injury, std::uint64_t seed) {
   auto out = std::make_shared<PlannedFoot>();
   const auto foot = accuracy::testFoot(name);
-  if (!foot) giveUp(foot.error().message());
+  if (!foot) giveUp(english(foot.error()));
   out->foot = *foot;
   auto injured = injure(out->foot->bones, out->foot->side, namedInjury(namedInjuryFromWord(injury).value()));
-  if (!injured) giveUp(injured.error().message());
+  if (!injured) giveUp(english(injured.error()));
   out->injured = std::move(*injured);
 
   ScanSettings scan;
@@ -103,9 +103,9 @@ std::shared_ptr<const PlannedFoot> planFoot(const std::string& name, const std::
   std::vector<ScannedPart> parts;
   for (const auto& [bone, surface] : out->injured.injured) parts.push_back({std::string(boneId(bone)), &surface});
   auto ct = synthesiseCt(parts, scan);
-  if (!ct) giveUp(ct.error().message());
+  if (!ct) giveUp(english(ct.error()));
   auto planned = planScan({std::move(*ct), {}, {}}, std::nullopt, {}, bench::resources(out->foot->person));
-  if (!planned) giveUp(planned.error().message());
+  if (!planned) giveUp(english(planned.error()));
   out->plan = std::move(*planned);
   return out;
 }
@@ -188,7 +188,7 @@ std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot
   }
   if (s.plaster) scan.cast.thickness_mm = 7;
   auto after = synthesiseCt(parts, scan);
-  if (!after) giveUp(after.error().message());
+  if (!after) giveUp(english(after.error()));
   if (s.ct) {
     scene->ct.volume = std::move(*after);
     return scene;
@@ -233,7 +233,7 @@ std::unique_ptr<Scene> makeScene(std::shared_ptr<const PlannedFoot> planned_foot
     tube.width_mm = word == "lateral" ? 260 : 170;
     tube.height_mm = word == "lateral" ? 170 : 260;
     auto view = projectionView(plate, tube);
-    if (!view) giveUp(view.error().message());
+    if (!view) giveUp(english(view.error()));
     // As nobody lays a foot twice the same way.
     const Rigid lain = wander(g, plate.frame.origin, 10, 5);
     FilmExposure e;

@@ -70,13 +70,14 @@ Count judge(const std::vector<Device>& devices, const BoneSurfaces& truth, int w
     count.sound += v.sound ? 1 : 0;
     count.warned += d.warnings.empty() ? 0 : 1;
     if (!verbose && v.sound) continue;
-    fmt::print("    {:<3} {:3.0f} mm, {:4.1f} in {:<3}; open {:3.1f}, gap {:3.1f}, leaves {:4.2f} at {:.0f}, {}{}\n",
-               d.id, d.length_mm, d.checks.length_in_last_mm, d.through.back(), v.open_mm, v.joint_gap_mm, v.breach_mm,
-               v.breach_at_mm,
-               v.sound ? "sound"
-                       : fmt::format("NOT SOUND (entry off {:.2f}, {:.2f} in {}, nearest {:.2f})",
-                                     v.entry_off_cortex_mm, v.wrong_bone_mm, v.wrong_bone, v.nearest_device_mm),
-               d.warnings.empty() ? std::string() : fmt::format("; says: {}", fmt::join(d.warnings, "; ")));
+    fmt::print(
+        "    {:<3} {:3.0f} mm, {:4.1f} in {:<3}; open {:3.1f}, gap {:3.1f}, leaves {:4.2f} at {:.0f}, {}{}\n", d.id,
+        d.length_mm, d.checks.length_in_last_mm, d.through.back(), v.open_mm, v.joint_gap_mm, v.breach_mm,
+        v.breach_at_mm,
+        v.sound ? "sound"
+                : fmt::format("NOT SOUND (entry off {:.2f}, {:.2f} in {}, nearest {:.2f})", v.entry_off_cortex_mm,
+                              v.wrong_bone_mm, v.wrong_bone, v.nearest_device_mm),
+        d.warnings.empty() ? std::string() : fmt::format("; says: {}", fmt::join(english().texts(d.warnings), "; ")));
   }
   return count;
 }
@@ -132,12 +133,12 @@ Count planned(const std::string& name, const BoneSurfaces& truth, const Catalogu
     const auto result = planConstruct(input, catalogue);
     const double seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
     if (!result) {
-      fmt::print(stderr, "{}: {}\n", name, result.error().message());
+      fmt::print(stderr, "{}: {}\n", name, english(result.error()));
       continue;
     }
     fmt::print("  {}, surfaces {} ({:.1f} s)\n", name, look.what, seconds);
     const Count count = judge(result->devices, truth, 10, verbose);
-    for (const std::string& text : result->cautions) fmt::print("    ! {}\n", text);
+    for (const std::string& text : english().texts(result->cautions)) fmt::print("    ! {}\n", text);
     fmt::print("    {} of {} devices planned, {} sound, {} with warnings\n", count.planned, count.wanted, count.sound,
                count.warned);
     all.add(count);
@@ -149,12 +150,12 @@ Count planned(const std::string& name, const BoneSurfaces& truth, const Catalogu
 int judgePlan(const fs::path& plan, const fs::path& truth_folder, bool verbose) {
   auto truth = readBoneFolder(truth_folder);
   if (!truth) {
-    fmt::print(stderr, "{}\n", truth.error().message());
+    fmt::print(stderr, "{}\n", english(truth.error()));
     return 1;
   }
   const auto planned = readPlan(plan);
   if (!planned) {
-    fmt::print(stderr, "{}\n", planned.error().message());
+    fmt::print(stderr, "{}\n", english(planned.error()));
     return 1;
   }
   for (const auto& [id, moved] : planned->injured_to_reduced)
@@ -190,7 +191,7 @@ int main(int argc, char** argv) {
     if (foot.name().find(only) == std::string::npos) continue;
     const auto bones = readBoneFolder(foot.folder(feet));
     if (!bones) {
-      fmt::print("{} is not here: {}\n", foot.name(), bones.error().message());
+      fmt::print("{} is not here: {}\n", foot.name(), english(bones.error()));
       continue;
     }
     real.add(planned(foot.name(), *bones, catalogue, verbose));

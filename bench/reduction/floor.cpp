@@ -8,6 +8,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "bench_data.h"
 #include "geometry/registration.h"
 #include "reduction/joint_figures.h"
 #include "reduction/solver.h"
@@ -94,9 +95,9 @@ void printLikeness(const BoneSurfaces& foot, Side side) {
   const BoneSurfaces invented = side == Side::kRight ? right.bones : mirrored(right.bones);
   const Progress none;
   auto patient = preparePatient(foot, side, none);
-  if (!patient) return fmt::print("  {}\n", patient.error().message());
+  if (!patient) return fmt::print("  {}\n", english(patient.error()));
   auto atlas = registerAtlas(*patient, invented, templateTuning(), none);
-  if (!atlas) return fmt::print("  {}\n", atlas.error().message());
+  if (!atlas) return fmt::print("  {}\n", english(atlas.error()));
   const Frame frame = footFrame(invented, side);
   const double mirror = side == Side::kRight ? 1 : -1;  // in a mirror every turn goes the other way
   for (const auto& [bone, map] : atlas->maps) {

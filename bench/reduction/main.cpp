@@ -110,7 +110,7 @@ std::vector<TestFoot> testFeet(int shapes, const std::string& only, const fs::pa
     if (f.name().find(only) == std::string::npos) continue;
     auto bones = readBoneFolder(f.folder(data));
     if (!bones) {
-      fmt::print(stderr, "Left out: {}\n", bones.error().message());
+      fmt::print(stderr, "Left out: {}\n", english(bones.error()));
       continue;
     }
     TestFoot foot{f.name(), std::string(f.person), true, f.side, midfootOnly(*bones), {}, seed};
@@ -178,7 +178,7 @@ std::vector<Task> tasksOf(const std::vector<TestFoot>& feet, std::size_t index,
     if (!intact) intact.emplace(foot.bones, foot.side);
     const auto injured = injure(*intact, spec);
     if (!injured) {
-      fmt::print(stderr, "{} {}: {}\n", foot.name, word, injured.error().message());
+      fmt::print(stderr, "{} {}: {}\n", foot.name, word, english(injured.error()));
       continue;
     }
     task.intact_to_injured = injured->intact_to_injured;
@@ -204,7 +204,7 @@ std::vector<PlacedRay> run(const TestFoot& foot, const Task& task, bool mirror, 
                                  bench::needed(reduction::readJointNorms(joints, foot.person)));
   std::vector<PlacedRay> out;
   if (!result) {
-    fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, result.error().message());
+    fmt::print(stderr, "{} {}: {}\n", foot.name, task.injury, english(result.error()));
     return out;
   }
   for (const Ray ray : kRays) {

@@ -139,11 +139,11 @@ void registerAll() {
     request.images = patient().folder / "ct";
     auto planned = planCase(request, resources());
     if (!planned) {
-      fmt::print("FAILED: {}\n", planned.error().message());
+      fmt::print("FAILED: {}\n", english(planned.error()));
       return;
     }
     fs::create_directories(patient().folder / "plan");
-    benchmark::DoNotOptimize(writeReport(*planned, patient().folder / "plan"));
+    benchmark::DoNotOptimize(writeReport(english(), *planned, patient().folder / "plan"));
   });
 
   // The same smoothing, on the same voxels.

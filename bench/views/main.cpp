@@ -146,7 +146,7 @@ void benchSlices(const Case& c, const CtVolume& ct, const Options& o) {
   for (SliceRequest r : requests) {
     Result<Slice> s = slicer.slice(c, r);
     if (!s) {
-      fmt::print("{}\n", s.error().message());
+      fmt::print("{}\n", english(s.error()));
       continue;
     }
     const double thin = bestMs(o.repeats, [&] { (void)slicer.slice(c, r); });
@@ -173,7 +173,7 @@ void benchSlices(const Case& c, const CtVolume& ct, const Options& o) {
       if (const Status w = writePng(
               o.pictures / fmt::format("slice_{}_{}_{}.png", wordOf(r.kind), which, wordOf(r.state)), pictureOf(*s));
           !w)
-        fmt::print("{}\n", w.error().message());
+        fmt::print("{}\n", english(w.error()));
   }
 }
 
@@ -194,7 +194,7 @@ void benchFilms(const Case& c, const Options& o) {
       r.show = show;
       const auto png = studio->film(c, r);
       if (!png) {
-        fmt::print("{}\n", png.error().message());
+        fmt::print("{}\n", english(png.error()));
         continue;
       }
       const double ms = bestMs(o.repeats, [&] { (void)studio->film(c, r); });
@@ -247,12 +247,12 @@ void benchMeshes(const Case& c) {
 int run(const Options& o) {
   const auto c = readCase(o.plan, bench::needed(readCatalogue(bench::dataFile("implants.json"))));
   if (!c) {
-    fmt::print(stderr, "{}\n", c.error().message());
+    fmt::print(stderr, "{}\n", english(c.error()));
     return 2;
   }
   const auto scan = readCt(o.images, {});
   if (!scan) {
-    fmt::print(stderr, "{}\n", scan.error().message());
+    fmt::print(stderr, "{}\n", english(scan.error()));
     return 2;
   }
   if (!o.pictures.empty()) std::filesystem::create_directories(o.pictures);

@@ -59,6 +59,9 @@ std::string_view ordinal(Ray ray) {
   return kWords[ray.index()];
 }
 
+Message nameOf(Bone bone) { return Message::made("bone." + std::string(boneId(bone))); }
+Message nameOf(Ray ray) { return Message::made("ray." + std::to_string(ray.number())); }
+
 BoneSurfaces mirrored(const BoneSurfaces& bones) {
   BoneSurfaces out;
   for (const auto& [bone, surface] : bones) out.emplace(bone, mirrored(surface));
@@ -70,7 +73,8 @@ Foot mirrored(const Foot& foot) { return {opposite(foot.side), mirrored(foot.bon
 Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder) {
   std::error_code problem;
   if (!std::filesystem::is_directory(folder, problem)) {
-    return fail(Fault::kRequest, "the folder of bone surfaces does not exist", folder.string(), "Check the path.");
+    return fail(Fault::kRequest, "anatomy.folder_bone_surfaces_does_not_exist", folder.string(),
+                Message("anatomy.check_path"));
   }
   std::vector<std::filesystem::path> files;
   for (const auto& item : std::filesystem::directory_iterator(folder, problem)) {
@@ -94,8 +98,8 @@ Result<BoneSurfaces> readBoneFolder(const std::filesystem::path& folder) {
   }
   const bool any = std::any_of(kMidfootBones.begin(), kMidfootBones.end(), [&](Bone b) { return bones.contains(b); });
   if (!any) {
-    return fail(Fault::kRequest, "the folder has no bone surface with a name of the plan contract", folder.string(),
-                "Name the STL files M1 to M5, C1, C2, C3, Cub, Nav, Tal and Cal.");
+    return fail(Fault::kRequest, "anatomy.folder_has_no_bone_surface_name", folder.string(),
+                Message("anatomy.name_stl_files_m1_m5_c1"));
   }
   return bones;
 }

@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "anatomy/ray.h"
+#include "base/message.h"
 #include "geometry/surface.h"
 
 namespace rayset {
@@ -60,6 +61,9 @@ inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM
 [[nodiscard]] std::optional<Ray> rayOf(Bone metatarsal);
 /// "first", ..., "fifth".
 [[nodiscard]] std::string_view ordinal(Ray ray);
+/// "second metatarsal", "second" (of a ray): for messages.
+[[nodiscard]] Message nameOf(Bone bone);
+[[nodiscard]] Message nameOf(Ray ray);
 
 /// A named set of surfaces in one frame.
 using BoneSurfaces = std::map<Bone, Surface>;

@@ -13,7 +13,7 @@ Codec<Ray> ray() {
                 try {
                   into = Ray(number.from(j, where));
                 } catch (const BadField&) {
-                  throw BadField{where, "is not " + form + ", the number of a ray"};
+                  throw BadField{where, Message("anatomy.not_number_ray", {{"form", form}})};
                 }
               },
           .schema = number.schema,

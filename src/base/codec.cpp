@@ -22,7 +22,7 @@ Json rangeSchema(const Range& range) {
 }
 
 double numberFrom(const Json& j, const std::string& where) {
-  if (!j.is_number()) throw BadField{where, "is not a number"};
+  if (!j.is_number()) throw BadField{where, "field.no_number"};
   return j.get<double>();
 }
 
@@ -46,14 +46,14 @@ Codec<double> number(int digits, const Range& range) {
           .type = "number"};
 }
 
-Codec<double> numberWithin(double least, double most, const std::string& unit) {
+Codec<double> numberWithin(double least, double most, Unit unit) {
   Codec<double> out = number(-1, {.least = least, .most = most});
   out.read = [=](const Json& j, const std::string& where, double& into) {
     into = numberFrom(j, where);
-    if (!(into >= least && into <= most)) throw BadField{where, fmt::format("is {:g}", into)};
+    if (!(into >= least && into <= most)) throw BadField{where, {"field.is", {{"value", plain(into)}}}};
   };
-  out.help.form = fmt::format("{:g} to {:g} {}", least, most, unit);
-  out.help.remedy = fmt::format("Give a number from {}.", out.help.form);
+  const std::vector<Argument> range{{"least", plain(least)}, {"most", Quantity{most, unit, -1}}};
+  out.help = {{"field.form_range", range}, {"field.write_range", range}};
   return out;
 }
 
@@ -73,8 +73,9 @@ Codec<int> integer(int least, int most) {
               [=](const Json& j, const std::string& where, int& into) {
                 const double v = numberFrom(j, where);
                 if (v != std::floor(v) || v < least || v > most)
-                  throw BadField{where, most == kAny ? fmt::format("is no whole number from {} on", least)
-                                                     : fmt::format("is not {} to {}", least, most)};
+                  throw BadField{where, most == kAny
+                                            ? Message("field.no_whole_number", {{"least", least}})
+                                            : Message("field.not_in_range", {{"least", least}, {"most", most}})};
                 into = static_cast<int>(v);
               },
           .schema = schema,
@@ -86,7 +87,7 @@ Codec<std::size_t> count() {
           .read =
               [](const Json& j, const std::string& where, std::size_t& into) {
                 const double v = numberFrom(j, where);
-                if (!(v >= 0)) throw BadField{where, "is not a count"};
+                if (!(v >= 0)) throw BadField{where, "field.no_count"};
                 into = static_cast<std::size_t>(v);
               },
           .schema = {{"type", "integer"}, {"minimum", 0}},
@@ -97,12 +98,12 @@ Codec<bool> truth() {
   return {.write = [](const bool& v) { return Json(v); },
           .read =
               [](const Json& j, const std::string& where, bool& into) {
-                if (!j.is_boolean()) throw BadField{where, "is neither true nor false"};
+                if (!j.is_boolean()) throw BadField{where, "field.no_truth"};
                 into = j.get<bool>();
               },
           .schema = {{"type", "boolean"}},
           .type = "boolean",
-          .help = {"true or false", "Write true or false."}};
+          .help = {"field.form_truth", "field.write_truth"}};
 }
 
 Codec<std::string> text(const TextRule& rule) {
@@ -112,12 +113,12 @@ Codec<std::string> text(const TextRule& rule) {
   return {.write = [](const std::string& v) { return Json(v); },
           .read =
               [](const Json& j, const std::string& where, std::string& into) {
-                if (!j.is_string()) throw BadField{where, "is not a text"};
+                if (!j.is_string()) throw BadField{where, "field.no_text"};
                 into = j.get<std::string>();
               },
           .schema = schema,
           .type = "string",
-          .help = {"text", "Write it in quotes."}};
+          .help = {"field.form_text", "field.write_text"}};
 }
 
 Codec<std::string> word() { return text({.may_be_empty = false}); }
@@ -125,40 +126,40 @@ Codec<std::vector<std::string>> words() { return list(word()); }
 
 Codec<std::string> textOf(std::size_t least, std::size_t most) {
   Codec<std::string> out = text();
-  const std::string range = fmt::format("{} to {} characters", least, most);
+  const std::vector<Argument> range{{"least", least}, {"most", most}};
   out.read = [=, read = std::move(out.read)](const Json& j, const std::string& where, std::string& into) {
     read(j, where, into);
     const std::size_t length = characterCount(into);
-    if (length < least || length > most) throw BadField{where, fmt::format("has {} characters", length)};
-    if (least > 0 && into.find_first_not_of(" \t\r\n") == std::string::npos) throw BadField{where, "is blank"};
+    if (length < least || length > most) throw BadField{where, {"field.length", {{"length", length}}}};
+    if (least > 0 && into.find_first_not_of(" \t\r\n") == std::string::npos) throw BadField{where, "field.blank"};
   };
   out.schema["minLength"] = least;
   out.schema["maxLength"] = most;
-  out.help = {"text of " + range, "Write " + range + " in quotes."};
+  out.help = {{"field.form_text_of", range}, {"field.write_text_of", range}};
   return out;
 }
 
 Codec<std::string> id() {
   constexpr std::size_t kLongest = 64;
-  Codec<std::string> out = such(textOf(1, kLongest), "is not an id", [](const std::string& s) {
+  Codec<std::string> out = such(textOf(1, kLongest), "field.no_id", [](const std::string& s) {
     return std::all_of(s.begin(), s.end(), [](char c) {
       return (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z') || c == '.' || c == '-' ||
              c == '_';
     });
   });
   out.schema["pattern"] = "^[A-Za-z0-9._-]+$";
-  out.help = {"id", fmt::format("Write 1 to {} letters, digits, dots, dashes and underscores in quotes.", kLongest)};
+  out.help = {"field.form_id", {"field.write_id", {{"most", kLongest}}}};
   return out;
 }
 
 Codec<std::string> date() {
   Codec<std::string> out = text();
   out.read = [](const Json& j, const std::string& where, std::string& into) {
-    if (!j.is_string() || !dayFromIso(j.get_ref<const std::string&>())) throw BadField{where, "is not a date"};
+    if (!j.is_string() || !dayFromIso(j.get_ref<const std::string&>())) throw BadField{where, "field.no_date"};
     into = j.get<std::string>();
   };
   out.schema["format"] = "date";
-  out.help = {"date as 2026-01-31", "Write YYYY-MM-DD in quotes."};
+  out.help = {"field.form_date", "field.write_date"};
   return out;
 }
 
@@ -169,7 +170,7 @@ Codec<Json> json(const std::string& type, const Json& schema) {
           .type = type};
 }
 
-Codec<std::string> oneOf(const std::vector<std::string>& words, const std::string& what) {
+Codec<std::string> oneOf(const std::vector<std::string>& words, const Message& what) {
   std::vector<std::pair<std::string, std::string>> pairs;
   for (const std::string& w : words) pairs.emplace_back(w, w);
   Codec<std::string> out = choice(std::move(pairs), what);

@@ -20,6 +20,7 @@
 #include <utility>
 #include <vector>
 
+#include "base/message.h"
 #include "base/result.h"
 
 namespace rayset::codec {
@@ -28,14 +29,15 @@ using Json = nlohmann::ordered_json;
 
 /// A field that is missing or not of its kind: where it is in the file, what is wrong, and what to write instead.
 struct BadField {
-  std::string where, what;
-  std::string remedy{};  ///< a sentence; where it is empty, the innermost field's that has one is filled in
+  std::string where;
+  Message what;
+  Message remedy{};  ///< where it is empty, the innermost field's that has one is filled in
 };
 
 /// For people who write a value by hand.
 struct Help {
-  std::string form{};    ///< "1 to 5", for the table of a docs page
-  std::string remedy{};  ///< "Write 1 to 5."
+  Message form{};    ///< "1 to 5", for the table of a docs page
+  Message remedy{};  ///< "Write 1 to 5."
 };
 
 /// A named kind, for "$defs" of the schema and for TypeScript.
@@ -124,7 +126,7 @@ inline constexpr Range kNotNegative{.least = 0.0}, kPositive{.least = 0.0, .abov
 /// Rounded to `digits` decimals when written; negative: as it is.
 [[nodiscard]] Codec<double> number(int digits = -1, const Range& range = {});
 /// As it is, of `unit`; refused when read if it is not from `least` to `most`.
-[[nodiscard]] Codec<double> numberWithin(double least, double most, const std::string& unit);
+[[nodiscard]] Codec<double> numberWithin(double least, double most, Unit unit);
 /// Radians in memory, degrees in the file.
 [[nodiscard]] Codec<double> degrees(int digits, const Range& range = {});
 [[nodiscard]] Codec<int> integer(int least, int most = std::numeric_limits<int>::max());
@@ -149,7 +151,7 @@ struct TextRule {
 
 /// Refused as `what` when read unless it `holds`.
 template <class T, class Holds>
-[[nodiscard]] Codec<T> such(Codec<T> of, const std::string& what, Holds holds) {
+[[nodiscard]] Codec<T> such(Codec<T> of, const Message& what, Holds holds) {
   of.read = [read = std::move(of.read), what, holds](const Json& j, const std::string& where, T& into) {
     read(j, where, into);
     if (!holds(into)) throw BadField{where, what};
@@ -159,34 +161,35 @@ template <class T, class Holds>
 
 /// One of these words. Others are refused as `what`; empty: "is none of" them.
 template <class T>
-[[nodiscard]] Codec<T> choice(std::vector<std::pair<T, std::string>> words, const std::string& what = {}) {
+[[nodiscard]] Codec<T> choice(std::vector<std::pair<T, std::string>> words, const Message& what = {}) {
   Codec<T> out;
   out.schema["enum"] = Json::array();
   out.type.clear();
+  std::string plain;
+  std::vector<std::string> in_quotes;
   for (const auto& [value, word] : words) {
     out.schema["enum"].push_back(word);
     out.type += out.type.empty() ? "'" : " | '";
     out.type += word;
     out.type += '\'';
-    const bool last = &word == &words.back().second;
-    out.help.form += (out.help.form.empty() ? "\"" : last ? " or \"" : ", \"") + word + "\"";
+    plain.append(plain.empty() ? "" : ", ").append(word);
+    in_quotes.push_back("\"" + word + "\"");
   }
-  out.help.remedy = "Write " + out.help.form + ".";
+  out.help = {{"field.form_choice", {{"words", any(in_quotes)}}}, {"field.write_choice", {{"words", any(in_quotes)}}}};
   out.write = [words](const T& value) -> Json {
     for (const auto& [known, word] : words)
       if (known == value) return word;
     return nullptr;
   };
-  out.read = [words, what](const Json& j, const std::string& where, T& into) {
-    std::string all;
+  const Message wrong = what.empty() ? Message("field.no_choice", {{"words", plain}}) : what;
+  out.read = [words, wrong](const Json& j, const std::string& where, T& into) {
     for (const auto& [known, word] : words) {
       if (j == word) {
         into = known;
         return;
       }
-      all += (all.empty() ? "" : ", ") + word;
     }
-    throw BadField{where, what.empty() ? "is none of " + all : what};
+    throw BadField{where, wrong};
   };
   return out;
 }
@@ -199,7 +202,7 @@ template <class Values, class Word>
   return choice(std::move(words));
 }
 /// The same for texts kept as texts.
-[[nodiscard]] Codec<std::string> oneOf(const std::vector<std::string>& words, const std::string& what = {});
+[[nodiscard]] Codec<std::string> oneOf(const std::vector<std::string>& words, const Message& what = {});
 
 // ---------------------------------------------------------------------------------------------- of other kinds
 
@@ -219,7 +222,7 @@ template <class T>
   out.type = of.type + " | null";
   out.definitions = of.definitions;
   out.help = of.help;
-  if (!out.help.form.empty()) out.help.form += ", or null";
+  if (!out.help.form.empty()) out.help.form = {"field.form_or_null", {{"form", out.help.form}}};
   return out;
 }
 
@@ -236,7 +239,7 @@ template <class T>
     return j;
   };
   out.read = [kept](const Json& j, const std::string& where, std::vector<T>& into) {
-    if (!j.is_array()) throw BadField{where, "is not a list"};
+    if (!j.is_array()) throw BadField{where, "field.no_list"};
     into.clear();
     for (const Json& item : j) into.push_back(kept->from(item, itemName(where, item, into.size())));
   };
@@ -296,7 +299,7 @@ template <class T>
   out.key = key;
   out.write = [value](const T&) { return value; };
   out.read = [value](const Json& j, const std::string& where, T&) {
-    if (j != value) throw BadField{where, "is not " + value.dump()};
+    if (j != value) throw BadField{where, {"field.not_the_value", {{"value", value.dump()}}}};
   };
   out.schema = {{"const", value}};
   out.type = literalType(value);
@@ -342,14 +345,14 @@ template <class T>
     return j;
   };
   out.read = [kept](const Json& j, const std::string& where, T& into) {
-    if (!j.is_object()) throw BadField{where, "is not an object"};
+    if (!j.is_object()) throw BadField{where, "field.no_object"};
     for (const Field<T>& f : *kept) {
       const std::string here = where + "/" + f.key;
       try {
         if (const auto it = j.find(f.key); it != j.end())
           f.read(*it, here, into);
         else if (f.presence == Presence::kRequired || (f.needed && f.needed(into)))
-          throw BadField{here, "is missing"};
+          throw BadField{here, "field.missing"};
       } catch (BadField& bad) {
         if (bad.remedy.empty()) bad.remedy = f.help.remedy;
         throw;
@@ -467,14 +470,15 @@ template <class T>
 /// kRequest: "WHAT cannot be used: FIELD is missing". A file that a program wrote is not mended by hand: `remedy` is
 /// what to do about the whole, not the field's.
 template <class T>
-[[nodiscard]] Result<T> decode(const Codec<T>& codec, const Json& j, const std::string& what, const std::string& file,
-                               const std::string& remedy) {
+[[nodiscard]] Result<T> decode(const Codec<T>& codec, const Json& j, const Message& what, const std::string& file,
+                               const Message& remedy) {
   try {
     return codec.from(j, "");
   } catch (const BadField& bad) {
-    return fail(Fault::kRequest, what + " cannot be used: " + bad.where + " " + bad.what, file, remedy);
+    return fail(Fault::kRequest, {"field.file_unusable", {{"file", what}, {"field", bad.where}, {"problem", bad.what}}},
+                file, remedy);
   } catch (const Json::exception& e) {
-    return fail(Fault::kRequest, what + " cannot be used: " + e.what(), file, remedy);
+    return fail(Fault::kRequest, {"field.file_unreadable", {{"file", what}, {"why", e.what()}}}, file, remedy);
   }
 }
 

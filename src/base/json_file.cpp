@@ -8,8 +8,7 @@ Status writeJson(const std::filesystem::path& file, const nlohmann::ordered_json
   std::ofstream out(file);
   out << document.dump(2, ' ', false, nlohmann::json::error_handler_t::replace) << '\n';
   out.close();
-  if (!out)
-    return fail(Fault::kInternal, "the file could not be written", file.string(), "Check free space and permissions.");
+  if (!out) return fail(Fault::kInternal, "file.not_written", file.string(), "file.check_disk");
   return {};
 }
 

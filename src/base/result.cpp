@@ -2,15 +2,7 @@
 
 namespace rayset {
 
-std::string Error::message() const {
-  std::string text = what;
-  if (!where.empty()) text += " [" + where + "]";
-  if (!text.empty() && text.back() != '.') text += '.';
-  if (!remedy.empty()) text += " " + remedy;
-  return text;
-}
-
-tl::unexpected<Error> cancelledError() { return fail(Fault::kCancelled, "the run was stopped before it was finished"); }
+tl::unexpected<Error> cancelledError() { return fail(Fault::kCancelled, "run.stopped"); }
 
 int exitStatus(Fault fault) {
   switch (fault) {

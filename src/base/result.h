@@ -6,6 +6,8 @@
 #include <tl/expected.hpp>
 #include <utility>
 
+#include "base/message.h"
+
 namespace rayset {
 
 /// Why a run could not go on; decides the exit status of the program (2 request, 3 images: plan contract).
@@ -19,21 +21,18 @@ enum class Fault {
 /// An error a person can act on.
 struct Error {
   Fault fault = Fault::kInternal;
-  std::string what;    ///< what was found, one sentence
-  std::string where;   ///< file and attribute, e.g. "IM0003.dcm, Pixel Data (7FE0,0010)"; may be empty
-  std::string remedy;  ///< what the user can do; may be empty
-
-  /// "what [where]. remedy", on one line.
-  [[nodiscard]] std::string message() const;
+  Message what;       ///< what was found, one sentence
+  std::string where;  ///< file and attribute, e.g. "IM0003.dcm, Pixel Data (7FE0,0010)"; may be empty
+  Message remedy;     ///< what the user can do; may be empty
 };
 
 template <class T>
 using Result = tl::expected<T, Error>;
 using Status = tl::expected<void, Error>;
 
-/// Shorthand: `return fail(Fault::kImages, "...", "file", "do this");`
-[[nodiscard]] inline tl::unexpected<Error> fail(Fault fault, std::string what, std::string where = {},
-                                                std::string remedy = {}) {
+/// Shorthand: `return fail(Fault::kImages, "dicom.no_ct", folder, "dicom.no_ct.remedy");`
+[[nodiscard]] inline tl::unexpected<Error> fail(Fault fault, Message what, std::string where = {},
+                                                Message remedy = {}) {
   return tl::unexpected<Error>(Error{fault, std::move(what), std::move(where), std::move(remedy)});
 }
 /// The error of a stage that noticed Progress::cancelled().

@@ -1,6 +1,7 @@
 // Fits every bone of the template to the scan: hindfoot and midfoot first, then each ray wherever the injury took it.
 #pragma once
 
+#include "base/message.h"
 #include "bones/placing.h"
 
 namespace rayset::bones {
@@ -12,7 +13,7 @@ struct BoneFit {
   BonePose pose;
   FitResult quality;
   double shift_mm = 0;  ///< distance of its base (rays) or centre from where the placed tarsus would have it
-  std::string doubt;    ///< reason for doubt; empty if none
+  Message doubt;        ///< reason for doubt; empty if none
 };
 
 struct Articulation {

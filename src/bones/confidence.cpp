@@ -59,7 +59,7 @@ double expectedFromEnds(const TemplateEvidence& e) {
 
 double confidenceAt(double mm) { return 1 / (1 + std::pow(mm / kDoubtfulErrorMm, 2)); }
 
-std::string percent(double fraction) { return fmt::format("{:.0f} %", 100 * fraction); }
+Quantity share(double fraction) { return percent(100 * fraction); }
 
 }  // namespace
 
@@ -68,44 +68,40 @@ Verdict verdictOn(const TemplateEvidence& e, bool midfoot) {
   const double shape = expectedFromShape(e, midfoot), ends = midfoot ? expectedFromEnds(e) : 0;
   v.shape = confidenceAt(shape);
   v.confidence = confidenceAt(shape + ends);
-  const auto doubt = [&](Doubt d, const std::string& text) {
+  const auto doubt = [&](Doubt d, const Message& text) {
     v.doubts.push_back(d);
     v.texts.push_back(text);
   };
-  if (e.metal > kMetalFrom) doubt(Doubt::kMetal, percent(e.metal) + " of its surface lies within 4 mm of metal");
-  if (e.cut > 0) doubt(Doubt::kCropped, "cut by the field of view");
+  if (e.metal > kMetalFrom)
+    doubt(Doubt::kMetal, Message("bones.surface_lies_within_4_mm_metal", {{"share", share(e.metal)}}));
+  if (e.cut > 0) doubt(Doubt::kCropped, Message("bones.cut_field_view"));
   if (midfoot && e.cut == 0 && (e.volume_ratio < kSmallest || e.volume_ratio > kLargest))
-    doubt(Doubt::kOddVolume,
-          fmt::format("its volume is {} of what the rest of the foot suggests", percent(e.volume_ratio)));
+    doubt(Doubt::kOddVolume, Message("bones.volume_what_rest_foot_suggests", {{"share", share(e.volume_ratio)}}));
   if (midfoot && (e.open_end > kOpenEndFrom || std::abs(std::log(std::max(1e-3, e.length_ratio))) > kLengthFrom))
     doubt(Doubt::kEndMissing,
           e.open_end > kOpenEndFrom
-              ? fmt::format("bone goes on beyond {} of one end", percent(e.open_end))
-              : fmt::format("its length is {} of what the other metatarsals suggest", percent(e.length_ratio)));
+              ? Message("bones.bone_goes_beyond_one_end", {{"share", share(e.open_end)}})
+              : Message("bones.length_what_other_metatarsals_suggest", {{"share", share(e.length_ratio)}}));
   if (midfoot && e.stands_off_mm2 > kStandsOffFrom)
     doubt(Doubt::kTakenAlong,
-          fmt::format(
-              "{:.0f} mm² of its surface stand more than {:.0f} mm off the shape expected: a piece of a neighbour, "
-              "such as a sesamoid, may have been taken along",
-              e.stands_off_mm2, kStandsOffMm));
+          Message("bones.surface_stand_more_off_shape_expected",
+                  {{"stands_off", Quantity{e.stands_off_mm2, Unit::kMm2, 0}}, {"stands_off_mm", mm(kStandsOffMm, 0)}}));
   else if (midfoot && e.dense_inside_mm3 > kDenseInsideFrom)
-    doubt(Doubt::kTakenAlong,
-          "what looks like the plates of a joint lies inside it: a piece of a neighbour, such as a "
-          "sesamoid, may have been taken along");
+    doubt(Doubt::kTakenAlong, Message("bones.what_looks_like_plates_joint_lies"));
   if (e.touching > kTouchingFrom) {
-    doubt(Doubt::kTouching, percent(e.touching) + " of its surface lies against other bones without a visible gap");
+    doubt(Doubt::kTouching, Message("bones.surface_lies_against_other_bones_without", {{"share", share(e.touching)}}));
   } else if (v.confidence < kDoubtful && v.shape >= kDoubtful && v.doubts.empty()) {
-    doubt(Doubt::kTouching, percent(e.buried) + " of its surface run through bone without a visible gap");
+    doubt(Doubt::kTouching, Message("bones.surface_run_through_bone_without_visible", {{"share", share(e.buried)}}));
   }
   if (e.contrast < kContrastFrom || e.contrast < kContrastToNoiseFrom * e.noise)
-    doubt(Doubt::kLowDensity, fmt::format("it stands out from soft tissue by {:.0f} HU only, with noise of {:.0f} HU",
-                                          e.contrast, e.noise));
+    doubt(Doubt::kLowDensity,
+          Message("bones.stands_out_soft_tissue_only_noise",
+                  {{"contrast", Quantity{e.contrast, Unit::kHu, 0}}, {"noise", Quantity{e.noise, Unit::kHu, 0}}}));
   if (e.outline < kOutlineFrom || (v.confidence < kDoubtful && v.doubts.empty()))
-    doubt(Doubt::kFaintOutline,
-          e.outline < kOutlineFrom
-              ? fmt::format("its outline is faint: {} of it shows a clear edge", percent(e.outline))
-              : fmt::format("its outline is unsure: {} of it lies away from the shape expected",
-                            percent(std::max(e.strayed, e.missed))));
+    doubt(Doubt::kFaintOutline, e.outline < kOutlineFrom
+                                    ? Message("bones.outline_faint_shows_clear_edge", {{"share", share(e.outline)}})
+                                    : Message("bones.outline_unsure_lies_away_shape_expected",
+                                              {{"share", share(std::max(e.strayed, e.missed))}}));
   return v;
 }
 
@@ -120,7 +116,7 @@ bool judgeTogether(std::vector<Verdict*>& foot) {
     v->confidence = std::min(v->confidence, middle);
     if (!v->doubts.empty()) continue;
     v->doubts.push_back(Doubt::kFaintOutline);
-    v->texts.emplace_back("most of the foot fits the shape expected poorly, so that its name may be wrong");
+    v->texts.emplace_back(Message("bones.most_foot_fits_shape_expected_poorly"));
   }
   return true;
 }

@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "bones/doubt.h"
 #include "bones/template_evidence.h"
 
@@ -17,9 +18,9 @@ inline constexpr double kMetalHu = 2500;
 struct Verdict {
   /// 0 to 1; below kDoubtful the bone is more likely than not wrong by over 0.5 mm somewhere.
   double confidence = 0;
-  double shape = 0;                ///< the same from the fit of the shape alone, on which the name depends
-  std::vector<Doubt> doubts;       ///< most important first; empty if there is no doubt
-  std::vector<std::string> texts;  ///< one clause per doubt, with its figures
+  double shape = 0;            ///< the same from the fit of the shape alone, on which the name depends
+  std::vector<Doubt> doubts;   ///< most important first; empty if there is no doubt
+  std::vector<Message> texts;  ///< one clause per doubt, with its figures
 };
 
 /// Pure function of the evidence. `midfoot`: one of the twelve bones of a plan; for others (toes, leg) volume is not

@@ -32,35 +32,34 @@ class Reader {
     return {file_, path_.empty() ? std::string(key) : path_ + "." + std::string(key)};
   }
   [[nodiscard]] Reader at(std::size_t n) const { return {file_, fmt::format("{}[{}]", path_, n)}; }
-  [[nodiscard]] tl::unexpected<Error> wrong(std::string what, std::string remedy) const {
+  [[nodiscard]] tl::unexpected<Error> wrong(Message what, Message remedy) const {
     return fail(Fault::kRequest, std::move(what), path_.empty() ? file_ : file_ + ", " + path_, std::move(remedy));
   }
 
   /// An object with no other entries than `known`; "note" is always allowed.
   [[nodiscard]] Status object(const Json& j, std::initializer_list<std::string_view> known) const {
-    std::string names;
-    for (const auto& k : known) names += (names.empty() ? "" : ", ") + std::string(k);
-    if (!j.is_object()) return wrong("not an object", "Write {...} with " + names + ".");
+    const List names = all(known);
+    if (!j.is_object()) return wrong("bones.not_object", Message("bones.write_4", {{"names", names}}));
     for (const auto& [key, value] : j.items()) {
       if (key == "note") {
-        if (!value.is_string()) return at(key).wrong("a note that is not text", "Write it in quotes.");
+        if (!value.is_string()) return at(key).wrong("bones.note_not_text", Message("bones.write_quotes"));
         continue;
       }
       if (std::find(known.begin(), known.end(), key) == known.end())
-        return at(key).wrong("an unknown entry", "Known here are " + names + " and note.");
+        return at(key).wrong("bones.unknown_entry", Message("bones.known_here_note", {{"names", names}}));
     }
     return {};
   }
   [[nodiscard]] Result<double> number(const Json& j, double low, double high, std::string_view unit) const {
-    const auto range = fmt::format("Give a number from {:g} to {:g} {}.", low, high, unit);
-    if (!j.is_number()) return wrong("not a number", range);
+    const auto range = Message("bones.give_number", {{"low", plain(low)}, {"high", plain(high)}, {"unit", unit}});
+    if (!j.is_number()) return wrong("bones.not_number", range);
     const double v = j.get<double>();
-    if (!(v >= low && v <= high)) return wrong(fmt::format("{:g} is out of range", v), range);
+    if (!(v >= low && v <= high)) return wrong(Message("bones.out_range", {{"v", plain(v)}}), range);
     return v;
   }
   [[nodiscard]] Result<Vec3> point(const Json& j) const {
     if (!j.is_array() || j.size() != 3)
-      return wrong("not a point", "Write [x, y, z], millimetres in the patient frame (LPS).");
+      return wrong("bones.not_point", Message("bones.write_millimetres_patient_frame_lps"));
     Vec3 p;
     for (std::size_t a = 0; a < 3; ++a) {
       const auto v = at(a).number(j[a], -kFarMm, kFarMm, "mm");
@@ -71,7 +70,7 @@ class Reader {
   }
   [[nodiscard]] Result<Points> points(const Json& j) const {
     if (!j.is_array() || j.empty() || j.size() > kMostEntries)
-      return wrong("not a list of points", "Write [[x, y, z], ...] with at least one point.");
+      return wrong("bones.not_list_points", Message("bones.write_least_one_point"));
     Points out;
     for (std::size_t n = 0; n < j.size(); ++n) {
       const auto p = at(n).point(j[n]);
@@ -83,21 +82,22 @@ class Reader {
   [[nodiscard]] Result<Bone> bone(const Json& j) const {
     const auto b = j.is_string() ? boneFromId(j.get<std::string>()) : std::nullopt;
     if (!b)
-      return wrong(j.is_string() ? fmt::format("an unknown bone \"{}\"", j.get<std::string>()) : "not the id of a bone",
-                   "Known are M1 to M5, C1 to C3, Cub, Nav, Tal, Cal, tibia, fibula, toes and sesamoids.");
+      return wrong(
+          j.is_string() ? Message("bones.unknown_bone", {{"j", j.get<std::string>()}}) : Message("bones.not_id_bone"),
+          Message("bones.known_m1_m5_c1_c3_cub"));
     return *b;
   }
   [[nodiscard]] Result<Ray> ray(const Json& j) const {
     if (!j.is_number_integer() || j.get<long long>() < 1 || j.get<long long>() > 5)
-      return wrong("not the number of a ray", "Write 1 to 5.");
+      return wrong("bones.not_number_ray", Message("bones.write_1"));
     return Ray(j.get<int>());
   }
   [[nodiscard]] Result<Rigid> rigid(const Json& j) const {
-    const char* form = "Write four rows of four numbers, [[r, r, r, x], [r, r, r, y], [r, r, r, z], [0, 0, 0, 1]].";
+    const char* form = ("bones.write_four_rows_four_numbers_0");
     Rigid X = Rigid::Identity();
-    if (!j.is_array() || j.size() != 4) return wrong("not a 4 x 4 matrix", form);
+    if (!j.is_array() || j.size() != 4) return wrong("bones.not_4_4_matrix", form);
     for (std::size_t r = 0; r < 4; ++r) {
-      if (!j[r].is_array() || j[r].size() != 4) return at(r).wrong("not a row of four numbers", form);
+      if (!j[r].is_array() || j[r].size() != 4) return at(r).wrong("bones.not_row_four_numbers", form);
       for (std::size_t c = 0; c < 4; ++c) {
         const double limit = c == 3 && r < 3 ? kFarMm : 1.0001;
         const auto v = at(r).at(c).number(j[r][c], -limit, limit, c == 3 && r < 3 ? "mm" : "");
@@ -106,14 +106,14 @@ class Reader {
       }
     }
     if (X.matrix().row(3) != Eigen::RowVector4d(0, 0, 0, 1))
-      return at(std::size_t{3}).wrong("the last row is not [0, 0, 0, 1]", form);
+      return at(std::size_t{3}).wrong("bones.last_row_not_0_0_0", form);
     const Mat3 R = X.linear();
     const double off = (R * R.transpose() - Mat3::Identity()).cwiseAbs().maxCoeff();
     if (off > kRigidTolerance)
-      return wrong(
-          fmt::format("the matrix is not rigid: its rotation misses unit length or right angles by {:.2g}", off),
-          "Give a rotation with at least six decimals and no scaling.");
-    if (R.determinant() < 0) return wrong("the matrix mirrors the bone", "Give a rotation without reflection.");
+      return wrong(Message("bones.matrix_not_rigid_rotation_misses_unit", {{"off", rayset::number(off, -2)}}),
+                   Message("bones.give_rotation_least_six_decimals_no"));
+    if (R.determinant() < 0)
+      return wrong("bones.matrix_mirrors_bone", Message("bones.give_rotation_without_reflection"));
     return X;
   }
 
@@ -132,7 +132,7 @@ class Reader {
 Result<SeedEdit> seedFrom(const Json& j, const Reader& at) {
   if (Status s = at.object(j, {"bone", "point", "radius_mm"}); !s) return tl::unexpected(s.error());
   if (!j.contains("bone") || !j.contains("point"))
-    return at.wrong("a seed without bone or point", "Write {\"bone\": \"M2\", \"point\": [x, y, z]}.");
+    return at.wrong("bones.seed_without_bone_point", "Write {\"bone\": \"M2\", \"point\": [x, y, z]}.");
   SeedEdit e;
   RAYSET_TAKE(e.bone, at.at("bone").bone(j["bone"]));
   RAYSET_TAKE(e.point, at.at("point").point(j["point"]));
@@ -144,24 +144,25 @@ Result<SplitEdit> splitFrom(const Json& j, const Reader& at) {
   if (Status s = at.object(j, {"bones", "plane", "reach_mm", "seeds"}); !s) return tl::unexpected(s.error());
   SplitEdit e;
   if (!j.contains("bones") || !j["bones"].is_array() || j["bones"].size() != 2)
-    return at.wrong("a split without its two bones", "Write \"bones\": [\"M2\", \"M3\"].");
+    return at.wrong("bones.split_without_two_bones", "Write \"bones\": [\"M2\", \"M3\"].");
   RAYSET_TAKE(e.first, at.at("bones").at(std::size_t{0}).bone(j["bones"][0]));
   RAYSET_TAKE(e.second, at.at("bones").at(std::size_t{1}).bone(j["bones"][1]));
-  if (e.first == e.second) return at.at("bones").wrong("the same bone twice", "Name two different bones.");
+  if (e.first == e.second)
+    return at.at("bones").wrong("bones.same_bone_twice", Message("bones.name_two_different_bones"));
   if (j.contains("plane") == j.contains("seeds"))
     return at.wrong(
-        "a split needs a plane or seeds, and not both",
+        Message("bones.split_needs_plane_seeds_not_both"),
         "Write \"plane\": {\"point\": [..], \"normal\": [..]} or \"seeds\": {\"M2\": [[..]], \"M3\": [[..]]}.");
   if (j.contains("plane")) {
     const Reader plane = at.at("plane");
     if (Status s = plane.object(j["plane"], {"point", "normal"}); !s) return tl::unexpected(s.error());
     if (!j["plane"].contains("point") || !j["plane"].contains("normal"))
-      return plane.wrong("a plane without point or normal", "Write {\"point\": [x, y, z], \"normal\": [x, y, z]}.");
+      return plane.wrong("bones.plane_without_point_normal", "Write {\"point\": [x, y, z], \"normal\": [x, y, z]}.");
     SplitEdit::Plane p;
     RAYSET_TAKE(p.point, plane.at("point").point(j["plane"]["point"]));
     RAYSET_TAKE(p.normal, plane.at("normal").point(j["plane"]["normal"]));
     if (p.normal.norm() < 1e-6)
-      return plane.at("normal").wrong("a normal without length", "Point it from the first bone to the second.");
+      return plane.at("normal").wrong("bones.normal_without_length", Message("bones.point_first_bone_second"));
     p.normal.normalize();
     e.plane = p;
     if (j.contains("reach_mm")) {
@@ -171,11 +172,12 @@ Result<SplitEdit> splitFrom(const Json& j, const Reader& at) {
     }
   } else {
     const Reader seeds = at.at("seeds");
-    if (j.contains("reach_mm")) return at.at("reach_mm").wrong("only a plane has a reach", "Leave it out.");
+    if (j.contains("reach_mm"))
+      return at.at("reach_mm").wrong("bones.only_plane_has_reach", Message("bones.leave_out"));
     const std::string first(boneId(e.first)), second(boneId(e.second));
     if (!j["seeds"].is_object() || j["seeds"].size() != 2 || !j["seeds"].contains(first) ||
         !j["seeds"].contains(second))
-      return seeds.wrong("seeds of other bones than the two",
+      return seeds.wrong("bones.seeds_other_bones_two",
                          fmt::format("Write {{\"{}\": [[x, y, z]], \"{}\": [[x, y, z]]}}.", first, second));
     RAYSET_TAKE(e.first_seeds, seeds.at(first).points(j["seeds"][first]));
     RAYSET_TAKE(e.second_seeds, seeds.at(second).points(j["seeds"][second]));
@@ -186,8 +188,7 @@ Result<SplitEdit> splitFrom(const Json& j, const Reader& at) {
 Result<MergeEdit> mergeFrom(const Json& j, const Reader& at) {
   if (Status s = at.object(j, {"into", "point", "fragment"}); !s) return tl::unexpected(s.error());
   if (!j.contains("into") || j.contains("point") == j.contains("fragment"))
-    return at.wrong("a merge needs a bone and either a point or a fragment",
-                    "Write {\"into\": \"M2\", \"point\": [x, y, z]} or {\"into\": \"M2\", \"fragment\": \"M2.1\"}.");
+    return at.wrong("bones.merge_needs_bone_either_point_fragment", Message("bones.write"));
   MergeEdit e;
   RAYSET_TAKE(e.into, at.at("into").bone(j["into"]));
   if (j.contains("point")) {
@@ -203,8 +204,7 @@ Result<MergeEdit> mergeFrom(const Json& j, const Reader& at) {
                       std::all_of(text.begin() + static_cast<std::ptrdiff_t>(dot) + 1, text.end(),
                                   [](char c) { return c >= '0' && c <= '9'; });
   if (!number || !boneFromId(text.substr(0, dot)))
-    return at.at("fragment")
-        .wrong("not the id of a fragment", "Write the bone's id, a dot and a number, as in \"M2.1\".");
+    return at.at("fragment").wrong("bones.not_id_fragment", Message("bones.write_bones_id_dot_number_m2"));
   e.fragment = text;
   return e;
 }
@@ -212,8 +212,7 @@ Result<MergeEdit> mergeFrom(const Json& j, const Reader& at) {
 Result<LandmarkEdit> landmarkFrom(const Json& j, const Reader& at) {
   if (Status s = at.object(j, {"ray", "base_point", "axis"}); !s) return tl::unexpected(s.error());
   if (!j.contains("ray") || (!j.contains("base_point") && !j.contains("axis")))
-    return at.wrong("landmarks need a ray and a base point or an axis",
-                    "Write {\"ray\": 2, \"base_point\": [x, y, z]} or {\"ray\": 2, \"axis\": [[proximal], [distal]]}.");
+    return at.wrong("bones.landmarks_need_ray_base_point_axis", Message("bones.write_3"));
   LandmarkEdit e;
   RAYSET_TAKE(e.ray, at.at("ray").ray(j["ray"]));
   if (j.contains("base_point")) {
@@ -225,8 +224,7 @@ Result<LandmarkEdit> landmarkFrom(const Json& j, const Reader& at) {
     Points ends;
     RAYSET_TAKE(ends, at.at("axis").points(j["axis"]));
     if (ends.size() != 2 || (ends[1] - ends[0]).norm() < 10)
-      return at.at("axis").wrong("not two points at least 10 mm apart",
-                                 "Write [[x, y, z], [x, y, z]], the proximal point first.");
+      return at.at("axis").wrong("bones.not_two_points_least_10_mm", Message("bones.write_proximal_point_first"));
     e.distal = (ends[1] - ends[0]).normalized();
   }
   return e;
@@ -237,9 +235,7 @@ Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
     return tl::unexpected(s.error());
   const bool step = j.contains("shift_mm") || j.contains("turn_deg");
   if (!j.contains("ray") || j.contains("injured_to_reduced") == step)
-    return at.wrong("a pose needs a ray and either a matrix or a shift and turn",
-                    "Write {\"ray\": 2, \"injured_to_reduced\": [[4 x 4]]} or {\"ray\": 2, \"shift_mm\": {..}, "
-                    "\"turn_deg\": {..}}.");
+    return at.wrong("bones.pose_needs_ray_either_matrix_shift", Message("bones.write_ray_2_shift_mm_turn"));
   PoseEdit e;
   RAYSET_TAKE(e.ray, at.at("ray").ray(j["ray"]));
   if (!step) {
@@ -248,12 +244,12 @@ Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
     e.injured_to_reduced = X;
     if (j.contains("use")) {
       if (j["use"] != "exactly" && j["use"] != "start")
-        return at.at("use").wrong("an unknown use", "Write \"exactly\" or \"start\".");
+        return at.at("use").wrong("bones.unknown_use", "Write \"exactly\" or \"start\".");
       e.start_only = j["use"] == "start";
     }
     return e;
   }
-  if (j.contains("use")) return at.at("use").wrong("a shift is always taken exactly", "Leave \"use\" out.");
+  if (j.contains("use")) return at.at("use").wrong("bones.shift_always_taken_exactly", Message("bones.leave_use_out"));
   e.step.emplace();
   struct Target {
     const char* name;
@@ -263,14 +259,14 @@ Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
                            double scale) -> Status {
     if (!j.contains(group)) return {};
     const Reader here = at.at(group);
-    if (!j[group].is_object()) return here.wrong("not an object", "Write {\"name\": number, ...}.");
+    if (!j[group].is_object()) return here.wrong("bones.not_object", "Write {\"name\": number, ...}.");
     for (const auto& [key, value] : j[group].items()) {
       const auto* t =
           std::find_if(targets.begin(), targets.end(), [&key = key](const Target& x) { return x.name == key; });
       if (t == targets.end()) {
         std::string names;
         for (const Target& x : targets) names += (names.empty() ? "" : ", ") + std::string(x.name);
-        return here.at(key).wrong("an unknown component", "Known are " + names + ".");
+        return here.at(key).wrong("bones.unknown_component", Message("bones.known", {{"names", names}}));
       }
       const auto v = here.at(key).number(value, -limit, limit, unit);
       if (!v) return tl::unexpected(v.error());
@@ -296,8 +292,8 @@ Status listFrom(const Json& root, std::string_view key, const Reader& top,
   const auto it = root.find(key);
   if (it == root.end()) return {};
   if (!it->is_array() || it->size() > kMostEntries)
-    return top.at(key).wrong("not a list",
-                             fmt::format("Write \"{}\": [..] with at most {} entries.", key, kMostEntries));
+    return top.at(key).wrong("bones.not_list",
+                             Message("bones.write_most_entries", {{"key", key}, {"most_entries", kMostEntries}}));
   for (std::size_t n = 0; n < it->size(); ++n) {
     auto entry = read((*it)[n], top.at(key).at(n));
     if (!entry) return tl::unexpected(entry.error());
@@ -308,31 +304,36 @@ Status listFrom(const Json& root, std::string_view key, const Reader& top,
 
 /// Entries that contradict each other.
 Status consistent(const Edits& e) {
-  const auto clash = [&](std::string_view list, std::size_t n, std::string what, std::string remedy) {
+  const auto clash = [&](std::string_view list, std::size_t n, Message what, Message remedy) {
     return fail(Fault::kRequest, std::move(what), editPlace(e, list, n), std::move(remedy));
   };
   std::set<Bone> from, to;
   for (std::size_t n = 0; n < e.renames.size(); ++n) {
     const RenameEdit& r = e.renames[n];
-    if (r.from == r.to) return clash("renames", n, "a bone renamed to itself", "Leave the entry out.");
+    if (r.from == r.to)
+      return clash("renames", n, Message("bones.bone_renamed_itself"), Message("bones.leave_entry_out"));
     if (!from.insert(r.from).second)
-      return clash("renames", n, fmt::format("{} is renamed twice", boneId(r.from)), "Give every bone one new name.");
+      return clash("renames", n, Message("bones.renamed_twice", {{"bone", boneId(r.from)}}),
+                   Message("bones.give_every_bone_one_new_name"));
     if (!to.insert(r.to).second)
-      return clash("renames", n, fmt::format("two bones become {}", boneId(r.to)), "Give every name once.");
+      return clash("renames", n, Message("bones.two_bones_become", {{"bone", boneId(r.to)}}),
+                   Message("bones.give_every_name_once"));
   }
   std::set<Bone> removed;
   for (std::size_t n = 0; n < e.removals.size(); ++n)
     if (!removed.insert(e.removals[n]).second)
-      return clash("remove", n, fmt::format("{} is removed twice", boneId(e.removals[n])), "Leave one out.");
+      return clash("remove", n, Message("bones.removed_twice", {{"bone", boneId(e.removals[n])}}),
+                   Message("bones.leave_one_out"));
   std::set<Ray> rays;
   for (std::size_t n = 0; n < e.landmarks.size(); ++n)
     if (!rays.insert(e.landmarks[n].ray).second)
-      return clash("landmarks", n, fmt::format("ray {} appears twice", e.landmarks[n].ray),
-                   "Put its landmarks into one entry.");
+      return clash("landmarks", n, Message("bones.ray_appears_twice", {{"ray", e.landmarks[n].ray.number()}}),
+                   Message("bones.put_landmarks_into_one_entry"));
   rays.clear();
   for (std::size_t n = 0; n < e.poses.size(); ++n)
     if (!rays.insert(e.poses[n].ray).second)
-      return clash("poses", n, fmt::format("ray {} appears twice", e.poses[n].ray), "Give every ray one pose.");
+      return clash("poses", n, Message("bones.ray_appears_twice", {{"ray", e.poses[n].ray.number()}}),
+                   Message("bones.give_every_ray_one_pose"));
   return {};
 }
 
@@ -346,18 +347,19 @@ std::string editPlace(const Edits& edits, std::string_view list, std::size_t n, 
 Result<Edits> parseEdits(const std::string& text, const std::string& where) {
   const Reader top(where, {});
   Json root = Json::parse(text, nullptr, false);
-  if (root.is_discarded()) return top.wrong("the edits are not valid JSON", "Check brackets, quotes and commas.");
+  if (root.is_discarded())
+    return top.wrong("bones.edits_not_valid_json", Message("bones.check_brackets_quotes_commas"));
   if (Status s =
           top.object(root, {"schema", "side", "seeds", "splits", "merges", "renames", "remove", "landmarks", "poses"});
       !s)
     return tl::unexpected(s.error());
   if (!root.contains("schema") || root["schema"] != "rayset.edits/1")
-    return top.at("schema").wrong("not a file of edits", "Write \"schema\": \"rayset.edits/1\".");
+    return top.at("schema").wrong("bones.not_file_edits", "Write \"schema\": \"rayset.edits/1\".");
   Edits e;
   e.file = where;
   if (root.contains("side")) {
     e.side = root["side"].is_string() ? sideFrom(root["side"].get<std::string>()) : std::nullopt;
-    if (!e.side) return top.at("side").wrong("an unknown side", "Write \"right\" or \"left\".");
+    if (!e.side) return top.at("side").wrong("bones.unknown_side", "Write \"right\" or \"left\".");
   }
   Status s = listFrom<SeedEdit>(root, "seeds", top, seedFrom, e.seeds);
   if (s) s = listFrom<SplitEdit>(root, "splits", top, splitFrom, e.splits);
@@ -368,7 +370,7 @@ Result<Edits> parseEdits(const std::string& text, const std::string& where) {
         [](const Json& j, const Reader& at) -> Result<RenameEdit> {
           if (Status ok = at.object(j, {"from", "to"}); !ok) return tl::unexpected(ok.error());
           if (!j.contains("from") || !j.contains("to"))
-            return at.wrong("a rename without both names", "Write {\"from\": \"M2\", \"to\": \"M3\"}.");
+            return at.wrong("bones.rename_without_both_names", "Write {\"from\": \"M2\", \"to\": \"M3\"}.");
           RenameEdit r;
           RAYSET_TAKE(r.from, at.at("from").bone(j["from"]));
           RAYSET_TAKE(r.to, at.at("to").bone(j["to"]));
@@ -390,7 +392,7 @@ Result<Edits> readEdits(const std::filesystem::path& file) {
   std::ifstream in(file, std::ios::binary);
   std::ostringstream text;
   if (!in || !(text << in.rdbuf()))
-    return fail(Fault::kRequest, "the file of edits cannot be read", file.string(), "Check the name after --edit.");
+    return fail(Fault::kRequest, "bones.file_edits_cannot_read", file.string(), Message("bones.check_name_after_edit"));
   return parseEdits(text.str(), file.string());
 }
 
@@ -401,10 +403,15 @@ Status checkEdits(const Edits& e, const Grid& grid) {
     Box box;
     for (const Vec3& c : grid.corners()) box.extend(c);
     return fail(Fault::kRequest,
-                fmt::format("the point ({:.1f}, {:.1f}, {:.1f}) lies outside the image", p.x(), p.y(), p.z()), place,
-                fmt::format("Give a point in the patient frame (LPS) from ({:.0f}, {:.0f}, {:.0f}) to ({:.0f}, {:.0f}, "
-                            "{:.0f}) mm.",
-                            box.min().x(), box.min().y(), box.min().z(), box.max().x(), box.max().y(), box.max().z()));
+                Message("bones.point_lies_outside_image",
+                        {{"x", number(p.x(), 1)}, {"y", number(p.y(), 1)}, {"z", number(p.z(), 1)}}),
+                place,
+                Message("bones.give_point_patient_frame_lps_mm", {{"x", number(box.min().x(), 0)},
+                                                                  {"y", number(box.min().y(), 0)},
+                                                                  {"z", number(box.min().z(), 0)},
+                                                                  {"x_2", number(box.max().x(), 0)},
+                                                                  {"y_2", number(box.max().y(), 0)},
+                                                                  {"z_2", number(box.max().z(), 0)}}));
   };
   Status s;
   for (std::size_t n = 0; s && n < e.seeds.size(); ++n) s = inside(e.seeds[n].point, editPlace(e, "seeds", n, "point"));

@@ -74,10 +74,10 @@ std::vector<std::size_t> connected(const Image& image, std::size_t start,
   return out;
 }
 
-std::string nameOf(Bone b) { return fmt::format("{} ({})", boneName(b), boneId(b)); }
+Message named(Bone b) { return {"bones.bone_with_id", {{"bone", nameOf(b)}, {"id", boneId(b)}}}; }
 bool isBone(std::uint8_t value) { return value > 0 && value < kFirstFragmentLabel; }
-std::string nameOf(std::uint8_t value) {
-  return isBone(value) ? nameOf(static_cast<Bone>(value)) : std::string("unnamed bone");
+Message named(std::uint8_t value) {
+  return isBone(value) ? named(static_cast<Bone>(value)) : Message("bones.unnamed_bone");
 }
 std::string spot(const Vec3& p) { return fmt::format("({:.1f}, {:.1f}, {:.1f})", p.x(), p.y(), p.z()); }
 
@@ -90,7 +90,7 @@ class Editor {
   Result<EditedLabels> run() {
     for (const SeedEdit& e : edits_.seeds) {
       out_.by_hand.insert(e.bone);
-      out_.applied.push_back(fmt::format("bone at {} was given to the {}", spot(e.point), nameOf(e.bone)));
+      out_.applied.push_back(Message("bones.bone_given", {{"spot", spot(e.point)}, {"bone", named(e.bone)}}));
     }
     Status s;
     for (std::size_t n = 0; s && n < edits_.splits.size(); ++n) s = split(n);
@@ -106,8 +106,8 @@ class Editor {
   [[nodiscard]] std::size_t count(Bone b) const {
     return static_cast<std::size_t>(std::count(labels_.begin(), labels_.end(), label(b)));
   }
-  [[nodiscard]] tl::unexpected<Error> refuse(std::string_view list, std::size_t n, std::string_view field,
-                                             std::string what, std::string remedy) const {
+  [[nodiscard]] tl::unexpected<Error> refuse(std::string_view list, std::size_t n, std::string_view field, Message what,
+                                             Message remedy) const {
     return fail(Fault::kRequest, std::move(what), editPlace(edits_, list, n, field), std::move(remedy));
   }
 
@@ -116,8 +116,8 @@ class Editor {
     const std::uint8_t first = label(e.first), second = label(e.second);
     if (count(e.first) + count(e.second) == 0)
       return refuse("splits", n, "bones",
-                    fmt::format("neither the {} nor the {} was found", nameOf(e.first), nameOf(e.second)),
-                    "Name the bones that the program mixed up.");
+                    Message("bones.neither_nor_found", {{"bone", named(e.first)}, {"other", named(e.second)}}),
+                    Message("bones.name_bones_program_mixed_up"));
     const auto ours = [&](std::size_t v) { return labels_[v] == first || labels_[v] == second; };
     if (e.plane) {
       const Vec3 point = local(e.plane->point), normal = scan_.X_PL.linear().transpose() * e.plane->normal;
@@ -132,13 +132,13 @@ class Editor {
     }
     for (const Bone b : {e.first, e.second})
       if (count(b) < kLeastVoxels)
-        return refuse("splits", n, e.plane ? "plane" : "seeds",
-                      fmt::format("the cut leaves nothing of the {}", nameOf(b)),
-                      e.plane ? "Move the plane, or turn its normal from the first bone to the second."
-                              : "Put the seeds farther apart.");
+        return refuse(
+            "splits", n, e.plane ? "plane" : "seeds", Message("bones.cut_leaves_nothing", {{"bone", named(b)}}),
+            e.plane ? Message("bones.move_plane_turn_normal_first_bone") : Message("bones.put_seeds_farther_apart"));
     out_.by_hand.insert({e.first, e.second});
-    out_.applied.push_back(fmt::format("the {} and the {} were cut apart {}", nameOf(e.first), nameOf(e.second),
-                                       e.plane ? "by a plane" : "between seeds"));
+    out_.applied.push_back(
+        Message("bones.cut_apart",
+                {{"bone", named(e.first)}, {"other", named(e.second)}, {"how", e.plane ? "plane" : "seeds"}}));
     return {};
   }
 
@@ -159,10 +159,10 @@ class Editor {
         const Vec3 at = local((*seeds)[m]);
         const auto centre = nearestVoxel(image_, at, kSnapMm, ours);
         if (!centre)
-          return refuse(
-              "splits", n, fmt::format("seeds.{}[{}]", boneId(bone), m),
-              fmt::format("the point {} lies in neither bone", spot((*seeds)[m])),
-              fmt::format("Put it inside what the program called {} or {}.", boneId(e.first), boneId(e.second)));
+          return refuse("splits", n, fmt::format("seeds.{}[{}]", boneId(bone), m),
+                        Message("bones.point_lies_neither_bone", {{"spot", spot((*seeds)[m])}}),
+                        Message("bones.put_inside_what_program_called",
+                                {{"bone", boneId(e.first)}, {"bone_2", boneId(e.second)}}));
         forBall(image_, image_.centre(*centre), kSplitSeedMm, [&, &bone = bone](const Index&, std::size_t v, double) {
           if (!ours(v)) return;
           if (reached.emplace(v, 0.0).second) queue.push({0, v});
@@ -195,23 +195,23 @@ class Editor {
     if (!e.point) return {};  // by id: mergeFragments(), once the fragments are known
     const std::uint8_t into = label(e.into);
     if (count(e.into) == 0)
-      return refuse("merges", n, "into", fmt::format("the {} was not found", nameOf(e.into)),
-                    "Name a bone that was found.");
+      return refuse("merges", n, "into", Message("bones.not_found", {{"bone", named(e.into)}}),
+                    Message("bones.name_bone_found"));
     const auto start = nearestVoxel(image_, local(*e.point), kSnapMm,
                                     [&](std::size_t v) { return labels_[v] != 0 || exterior_[v] == 0; });
     if (!start)
-      return refuse("merges", n, "point", fmt::format("the point {} lies in no bone", spot(*e.point)),
-                    "Put it inside the piece.");
+      return refuse("merges", n, "point", Message("bones.point_lies_no_bone", {{"spot", spot(*e.point)}}),
+                    Message("bones.put_inside_piece"));
     const std::uint8_t was = labels_[*start];
     const auto piece =
         connected(image_, *start, [&](std::size_t v) { return labels_[v] == was && (was != 0 || exterior_[v] == 0); });
     if (was == into && 2 * piece.size() > count(e.into))
       return refuse("merges", n, "point",
-                    fmt::format("the point {} already lies in the {}", spot(*e.point), nameOf(e.into)),
-                    "Put it inside the piece that should belong to it.");
+                    Message("bones.point_already_lies", {{"spot", spot(*e.point)}, {"bone", named(e.into)}}),
+                    Message("bones.put_inside_piece_should_belong"));
     if (was == 0 && piece.size() * std::pow(image_.h, 3) > 60000)
-      return refuse("merges", n, "point", fmt::format("the point {} lies in no piece of its own", spot(*e.point)),
-                    "Use a seed.");
+      return refuse("merges", n, "point", Message("bones.point_lies_no_piece_own", {{"spot", spot(*e.point)}}),
+                    Message("bones.use_seed"));
     std::vector<std::uint8_t> mine(labels_.size(), 0);
     for (const std::size_t v : piece) mine[v] = 1;
     // What is left of the bone it joins; if they do not touch, the narrowest part of the gap is filled, because a bone
@@ -236,8 +236,8 @@ class Editor {
     for (const Vec3& p : edge) gap = std::min(gap, to_body.nearest(p).distance);
     if (gap > kBridgeMm)
       return refuse("merges", n, "point",
-                    fmt::format("the piece at {} lies {:.1f} mm from the {}", spot(*e.point), gap, nameOf(e.into)),
-                    fmt::format("Only pieces within {:.0f} mm of their bone can be joined to it.", kBridgeMm));
+                    Message("bones.piece_lies", {{"spot", spot(*e.point)}, {"gap", mm(gap)}, {"bone", named(e.into)}}),
+                    Message("bones.only_pieces_within_their_bone_can", {{"bridge_mm", mm(kBridgeMm, 0)}}));
     for (const std::size_t v : piece) labels_[v] = into;
     if (!touches) {
       const double reach = 0.5 * gap + 1.0;
@@ -248,19 +248,23 @@ class Editor {
     }
     out_.by_hand.insert(e.into);
     if (isBone(was)) out_.by_hand.insert(static_cast<Bone>(was));
-    out_.applied.push_back(fmt::format("the piece at {} ({}, {:.0f} mm3) was joined to the {}", spot(*e.point),
-                                       was == 0 ? std::string("unnamed bone") : nameOf(was),
-                                       static_cast<double>(piece.size()) * std::pow(image_.h, 3), nameOf(e.into)));
+    out_.applied.push_back(
+        Message("bones.piece_3_joined",
+                {{"spot", spot(*e.point)},
+                 {"bone", named(was)},
+                 {"volume", Quantity{static_cast<double>(piece.size()) * std::pow(image_.h, 3), Unit::kMm3, 0}},
+                 {"other", named(e.into)}}));
     return {};
   }
 
   Status remove(std::size_t n) {
     const Bone b = edits_.removals[n];
     if (count(b) == 0)
-      return refuse("remove", n, {}, fmt::format("the {} was not found", nameOf(b)), "Leave the entry out.");
+      return refuse("remove", n, {}, Message("bones.not_found", {{"bone", named(b)}}),
+                    Message("bones.leave_entry_out"));
     std::replace(labels_.begin(), labels_.end(), label(b), kOther);
     out_.removed.insert(b);
-    out_.applied.push_back(fmt::format("the {} was removed", nameOf(b)));
+    out_.applied.push_back(Message("bones.removed", {{"bone", named(b)}}));
     return {};
   }
 
@@ -272,14 +276,14 @@ class Editor {
     for (std::size_t n = 0; n < edits_.renames.size(); ++n) {
       const RenameEdit& r = edits_.renames[n];
       if (count(r.from) == 0)
-        return refuse("renames", n, "from", fmt::format("the {} was not found", nameOf(r.from)),
-                      "Name a bone that was found.");
+        return refuse("renames", n, "from", Message("bones.not_found", {{"bone", named(r.from)}}),
+                      Message("bones.name_bone_found"));
       if (!leaving.contains(r.to) && count(r.to) > 0)
-        return refuse("renames", n, "to", fmt::format("there is a {} already", nameOf(r.to)),
-                      "Rename it too, remove it, or merge the two.");
+        return refuse("renames", n, "to", Message("bones.already", {{"bone", named(r.to)}}),
+                      Message("bones.rename_too_remove_merge_two"));
       table[label(r.from)] = label(r.to);
       out_.former[r.to] = r.from;
-      out_.applied.push_back(fmt::format("what was called {} is the {}", boneId(r.from), nameOf(r.to)));
+      out_.applied.push_back(Message("bones.what_called", {{"bone", boneId(r.from)}, {"bone", named(r.to)}}));
     }
     if (edits_.renames.empty()) return {};
     for (auto& v : labels_) v = table[v];
@@ -320,10 +324,12 @@ Result<std::vector<Marker>> seedMarkers(const Edits& edits, const ScanImage& sca
       const auto near = nearestVoxel(image, at, 15, is_bone);
       const std::string far = near ? fmt::format("{:.1f} mm", (image.centre(*near) - at).norm()) : "over 15 mm";
       return fail(Fault::kRequest,
-                  away ? fmt::format("the point {} lies outside the foot", spot(e.point))
-                       : fmt::format("the point {} lies in soft tissue ({:.0f} HU), {} from the nearest bone",
-                                     spot(e.point), static_cast<double>(image.linear(at)), far),
-                  editPlace(edits, "seeds", n, "point"), "Put it inside the bone.");
+                  away ? Message("bones.point_lies_outside_foot", {{"spot", spot(e.point)}})
+                       : Message("bones.point_lies_soft_tissue_nearest_bone",
+                                 {{"spot", spot(e.point)},
+                                  {"at", Quantity{static_cast<double>(image.linear(at)), Unit::kHu, 0}},
+                                  {"far", far}}),
+                  editPlace(edits, "seeds", n, "point"), Message("bones.put_inside_bone"));
     }
     // The part of the ball connected to its centre: a ball reaching across a joint does not jump it.
     const Vec3 middle = image.centre(*centre);
@@ -364,13 +370,14 @@ Status mergeFragments(const Edits& edits, FragmentFindings& pieces, std::vector<
       return fmt::format("M2.{}", &f - pieces.fragments.data() + 1) == e.fragment;
     });
     if (found == pieces.fragments.end())
-      return fail(Fault::kRequest, fmt::format("there is no fragment {}", e.fragment),
+      return fail(Fault::kRequest, Message("bones.no_fragment", {{"fragment", e.fragment}}),
                   editPlace(edits, "merges", n, "fragment"),
-                  pieces.fragments.empty() ? "No fragment was found: give a point inside the piece instead."
-                                           : fmt::format("Fragments are M2.1 to M2.{}.", pieces.fragments.size()));
+                  pieces.fragments.empty()
+                      ? Message("bones.no_fragment_found_give_point_inside")
+                      : Message("bones.fragments_m2_1_m2", {{"fragments", pieces.fragments.size()}}));
     for (std::uint8_t& l : labels)
       if (l == found->label) l = label(e.into);
-    edited.applied.push_back(fmt::format("the fragment {} was joined to the {}", e.fragment, nameOf(e.into)));
+    edited.applied.push_back(Message("bones.fragment_joined", {{"fragment", e.fragment}, {"bone", named(e.into)}}));
     edited.by_hand.insert(e.into);
     merged.insert(found->label);
   }

@@ -4,6 +4,7 @@
 #include <map>
 #include <set>
 
+#include "base/message.h"
 #include "bones/edits.h"
 #include "bones/fragments.h"
 #include "bones/labelling.h"
@@ -16,8 +17,8 @@ namespace rayset::bones {
                                                       const std::vector<std::uint8_t>& exterior);
 
 struct EditedLabels {
-  std::vector<std::string> applied;  ///< what was done, one sentence each
-  std::set<Bone> by_hand;            ///< bones (new names) that were corrected or created
+  std::vector<Message> applied;  ///< what was done, one sentence each
+  std::set<Bone> by_hand;        ///< bones (new names) that were corrected or created
   std::set<Bone> removed;
   std::map<Bone, Bone> former;  ///< for renamed bones: new name to the program's name
 };

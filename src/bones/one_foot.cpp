@@ -56,7 +56,7 @@ void addFragments(FootResult& out, std::span<const std::optional<RefinedSurface>
     bone.confidence = std::clamp(1 - f.rim_bright, 0.0, 1.0) * std::min(1.0, 0.15 + 0.9 * refined.supported);
     if (f.rim_bright > 0.08) {
       bone.doubts = {Doubt::kTouching};
-      bone.doubt = fmt::format("its cortex still meets the bone's along {:.0f} % of the break", 100 * f.rim_bright);
+      bone.doubt = Message("bones.cortex_still_meets_bones_along_break", {{"rim_bright", percent(100 * f.rim_bright)}});
     }
     bone.mean_hu = means[f.label];
   });
@@ -270,7 +270,7 @@ Status FootSegmenter::layOut() {
   if (Status s = tell(0.2); !s) return s;
   const auto placements = placeFoot(templates_, edges, out_.scan, cluster_.sides);
   watch_.lap("placing");
-  if (placements.empty()) return fail(Fault::kImages, "too few bone edges");
+  if (placements.empty()) return fail(Fault::kImages, "bones.too_few_bone_edges");
   if (Status s = tell(0.35); !s) return s;
   const Placement* chosen = nullptr;
   for (const auto& p : placements) {
@@ -287,13 +287,13 @@ Status FootSegmenter::checkLayout() const {
   const auto found = std::count_if(rigid_.bones.begin(), rigid_.bones.end(),
                                    [](const BoneFit& fit) { return fit.found && isMidfootBone(fit.id); });
   if (found < 4 || rigid_.tarsus_score < 0.2)
-    return fail(Fault::kImages,
-                fmt::format("no arrangement of foot bones fits it (best match {:.0f} %)", 100 * rigid_.tarsus_score));
+    return fail(Fault::kImages, Message("bones.no_arrangement_foot_bones_fits_best",
+                                        {{"tarsus_score", percent(100 * rigid_.tarsus_score)}}));
   // Small shapes fit anywhere among many edges; no human foot is that far from the template's size.
   constexpr double kLogSize = 0.45;
   if (const double size = rigid_.tarsus.log_scale.mean(); std::abs(size) > kLogSize)
     return fail(Fault::kImages,
-                fmt::format("foot bones fit it only at {:.0f} % of an adult's size", 100 * std::exp(size)));
+                Message("bones.foot_bones_fit_only_adults_size", {{"exp", percent(100 * std::exp(size))}}));
   return {};
 }
 
@@ -489,7 +489,8 @@ void FootSegmenter::decide(std::vector<MeasuredBone> bones, const LabelMeans& me
   for (auto& [id, bone] : out_.foot.bones) {
     bone.confidence = verdicts.at(id).confidence;
     bone.doubts = verdicts.at(id).doubts;
-    bone.doubt = fmt::format("{}", fmt::join(verdicts.at(id).texts, "; "));
+    const std::vector<Message>& texts = verdicts.at(id).texts;
+    bone.doubt = texts.empty() ? Message() : Message("bones.doubts", {{"doubts", each(texts)}});
   }
 }
 

@@ -95,42 +95,45 @@ void labelVoxels(const FootResult& foot, std::size_t before, LabelVolume& labels
 }
 
 /// `which`: " of the right foot" if there are two.
-void addBoneCautions(const FootResult& found, const std::string& which, std::vector<std::string>& cautions) {
+void addBoneCautions(const FootResult& found, const Message& which, std::vector<Message>& cautions) {
   const SegmentedFoot& foot = found.foot;
   for (const Bone b : kMidfootBones)
     if (!foot.bones.contains(b) && !found.edited.removed.contains(b))
-      cautions.push_back(fmt::format("The {}{} was not found.", boneName(b), which));
-  if (found.doubtful)
-    cautions.push_back(fmt::format(
-        "Most bones{} fit the shape of a foot poorly: names may be wrong. Look at the images first.", which));
-  std::string pale;
+      cautions.push_back(Message("bones.not_found_3", {{"bone", nameOf(b)}, {"which", which}}));
+  if (found.doubtful) cautions.push_back(Message("bones.most_bones_fit_shape_foot_poorly", {{"which", which}}));
+  std::vector<std::string> pale;
   for (const auto& [id, bone] : foot.bones) {
     if (!isMidfootBone(id) || bone.doubts.empty()) continue;
     if (bone.doubts == std::vector{Doubt::kLowDensity})
-      pale += (pale.empty() ? "" : ", ") + std::string(boneId(id));
+      pale.emplace_back(boneId(id));
     else
-      cautions.push_back(fmt::format("The {} ({}){} needs a look: {}.", boneName(id), boneId(id), which, bone.doubt));
+      cautions.push_back(Message(
+          "bones.needs_look", {{"bone", nameOf(id)}, {"bone_2", boneId(id)}, {"which", which}, {"doubt", bone.doubt}}));
   }
   if (!pale.empty())
-    cautions.push_back(fmt::format(
-        "Little stands out from soft tissue, for low bone density or much noise: {}{}. Screws may hold less well.",
-        pale, which));
+    cautions.push_back(Message("bones.little_stands_out_soft_tissue_low", {{"pale", all(pale)}, {"which", which}}));
 }
 
-void addBreakCautions(const FootResult& found, const std::string& which, std::vector<std::string>& cautions) {
+void addBreakCautions(const FootResult& found, const Message& which, std::vector<Message>& cautions) {
   for (const auto& [id, piece] : found.foot.fragments)
-    cautions.push_back(fmt::format("The base of the second metatarsal{} is broken: {} is a piece of {:.0f} mm3{}.",
-                                   which, id, piece.volume_mm3, piece.doubt.empty() ? "" : " (" + piece.doubt + ")"));
+    cautions.push_back(
+        Message("bones.base_second_metatarsal_broken_piece",
+                {{"which", which},
+                 {"id", id},
+                 {"volume", Quantity{piece.volume_mm3, Unit::kMm3, 0}},
+                 {"doubt", piece.doubt.empty() ? Message() : Message("bones.in_brackets", {{"doubt", piece.doubt}})}}));
   for (const FoundFragment& f : found.pieces.doubtful)
     cautions.push_back(
-        fmt::format("The base of the second metatarsal{} may be broken: a piece of about {:.0f} mm3 is parted from it "
-                    "along {:.0f} % of its border. It is treated as one with its bone; look at the images.",
-                    which, f.volume_mm3, 100 * (1 - f.rim_bright)));
+        Message("bones.base_second_metatarsal_may_broken_piece", {{"which", which},
+                                                                  {"volume", Quantity{f.volume_mm3, Unit::kMm3, 0}},
+                                                                  {"rim_bright", percent(100 * (1 - f.rim_bright))}}));
   for (const Fleck& f : found.foot.flecks)
-    cautions.push_back(fmt::format(
-        "A fleck of bone of about {:.0f} mm3 lies between the medial cuneiform and the second metatarsal{}, at "
-        "({:.0f}, {:.0f}, {:.0f}): a sign that the ligament between them has torn off bone.",
-        f.volume_mm3, which, f.centre.x(), f.centre.y(), f.centre.z()));
+    cautions.push_back(
+        Message("bones.fleck_bone_about_3_lies_between", {{"volume", Quantity{f.volume_mm3, Unit::kMm3, 0}},
+                                                          {"which", which},
+                                                          {"x", number(f.centre.x(), 0)},
+                                                          {"y", number(f.centre.y(), 0)},
+                                                          {"z", number(f.centre.z(), 0)}}));
 }
 
 }  // namespace
@@ -139,10 +142,10 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
                                 const Progress& progress, StepTimes* times) {
   Stopwatch watch(times);
   if (ct.grid.size.minCoeff() < 8)
-    return fail(
-        Fault::kImages,
-        fmt::format("the volume has only {} x {} x {} voxels", ct.grid.size.x(), ct.grid.size.y(), ct.grid.size.z()),
-        "CT volume", "give a CT series that covers the foot");
+    return fail(Fault::kImages,
+                Message("bones.volume_has_only_voxels",
+                        {{"x", ct.grid.size.x()}, {"y", ct.grid.size.y()}, {"z", ct.grid.size.z()}}),
+                "CT volume", Message("bones.give_ct_series_covers_foot"));
   const Overview overview = surveyScan(ct);
   watch.lap("survey");
   progress("bones", 0.02);
@@ -150,22 +153,22 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
   const auto clusters = feetIn(overview, ct.grid);
   if (clusters.empty())
     return fail(Fault::kImages,
-                overview.bone_mm3 < 100
-                    ? fmt::format("no bone was found: nothing larger than a few voxels is brighter than {:.0f} HU "
-                                  "(soft tissue lies at {:.0f} HU)",
-                                  overview.levels.bone, overview.levels.soft)
-                    : fmt::format("only {:.1f} ml of bone was found, too little for a foot", overview.bone_mm3 / 1000),
-                "CT volume", "give a CT series that covers the midfoot, in Hounsfield units");
+                overview.bone_mm3 < 100 ? Message("bones.no_bone_found_nothing_larger_few",
+                                                  {{"bone", Quantity{overview.levels.bone, Unit::kHu, 0}},
+                                                   {"soft", Quantity{overview.levels.soft, Unit::kHu, 0}}})
+                                        : Message("bones.only_bone_found_too_little_foot",
+                                                  {{"bone", Quantity{overview.bone_mm3 / 1000, Unit::kMl, 1}}}),
+                "CT volume", Message("bones.give_ct_series_covers_midfoot_hounsfield"));
   const Edits* edits = settings.edits != nullptr && settings.edits->editsBones() ? settings.edits : nullptr;
   if (edits != nullptr) {
     if (Status s = checkEdits(*edits, ct.grid); !s) return tl::unexpected(s.error());
     if (clusters.size() > 1 && !edits->side)
-      return fail(Fault::kRequest, "two feet are in the scan, and the edits do not say which of them they are for",
+      return fail(Fault::kRequest, "bones.two_feet_scan_edits_do_not",
                   edits->file.empty() ? "side" : edits->file + ", side", "Add \"side\": \"right\" or \"left\".");
   }
   BonesResult out;
   out.labels = LabelVolume(ct.grid, 0);
-  std::vector<std::string> reasons;
+  std::vector<Message> reasons;
   for (std::size_t c = 0; c < clusters.size(); ++c) {
     FootCluster cluster = clusterOf(ct, overview, clusters, c);
     if (settings.side && clusters.size() == 1) cluster.sides = {*settings.side};
@@ -177,29 +180,28 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     if (!foot && foot.error().fault != Fault::kImages) return tl::unexpected(foot.error());
     if (progress.cancelled()) return cancelledError();
     if (!foot) {
-      reasons.push_back(
-          fmt::format("a cluster of {:.0f} ml of bone: {}", clusters[c].bone_mm3 / 1000, foot.error().what));
+      reasons.push_back(Message("bones.cluster_bone", {{"bone", Quantity{clusters[c].bone_mm3 / 1000, Unit::kMl, 0}},
+                                                       {"what", foot.error().what}}));
       continue;
     }
     labelVoxels(*foot, out.feet.size(), out.labels);
     watch.lap("labels on the CT grid");
     out.edited.insert(out.edited.end(), foot->edited.applied.begin(), foot->edited.applied.end());
-    const std::string which = clusters.size() > 1 ? fmt::format(" of the {} foot", sideWord(foot->foot.side)) : "";
+    const Message which = clusters.size() > 1 ? Message("bones.foot", {{"side", nameOf(foot->foot.side)}}) : Message();
     addBoneCautions(*foot, which, out.cautions);
     addBreakCautions(*foot, which, out.cautions);
     out.feet.push_back(std::move(foot->foot));
   }
   if (edits != nullptr && edits->side && !out.feet.empty() &&
       std::none_of(out.feet.begin(), out.feet.end(), [&](const SegmentedFoot& f) { return f.side == *edits->side; }))
-    return fail(Fault::kRequest,
-                fmt::format("the edits are for the {} foot, which is not in the images", sideWord(*edits->side)),
-                edits->file.empty() ? "side" : edits->file + ", side", "Check the side and the images.");
+    return fail(Fault::kRequest, Message("bones.edits_foot_not_images", {{"side", nameOf(*edits->side)}}),
+                edits->file.empty() ? "side" : edits->file + ", side", Message("bones.check_side_images"));
   if (out.feet.empty())
-    return fail(Fault::kImages, fmt::format("no foot was found: {}", fmt::join(reasons, "; ")), "CT volume",
-                "give a CT series in which at least the midfoot can be seen");
-  for (const auto& r : reasons) out.cautions.push_back("Left out: " + r + ".");
+    return fail(Fault::kImages, Message("bones.no_foot_found", {{"reasons", each(reasons)}}), "CT volume",
+                Message("bones.give_ct_series_least_midfoot_can"));
+  for (const auto& r : reasons) out.cautions.push_back(Message("bones.left_out", {{"r", r}}));
   if (out.feet.size() == 2 && out.feet[0].side == out.feet[1].side)
-    out.cautions.push_back("Both feet look like the same side: check the sides.");
+    out.cautions.push_back(Message("bones.both_feet_look_like_same_side"));
   progress("bones", 1.0);
   return out;
 }

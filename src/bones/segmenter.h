@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "base/message.h"
 #include "base/progress.h"
 #include "base/result.h"
 #include "bones/doubt.h"
@@ -34,7 +35,7 @@ struct SegmentedBone {
   double confidence = 0;
   bool complete = true;       ///< false if the field of view cuts the bone
   std::vector<Doubt> doubts;  ///< why it may be wrong, as words, most important first; may be empty
-  std::string doubt;          ///< the same as a clause with figures; empty if none
+  Message doubt;              ///< the same as a clause with figures; empty if none
   Evidence evidence;
   bool by_hand = false;  ///< corrected by an edit
   double mean_hu = 0;
@@ -64,8 +65,8 @@ struct BonesResult {
   LabelVolume labels;
   /// For the surgeon, a sentence each: bones of the twelve not found, doubts, and anything that makes names or the side
   /// uncertain. That the plan relies on a doubtful bone is reported later, from its confidence.
-  std::vector<std::string> cautions;
-  std::vector<std::string> edited;  ///< what the edits did, a clause each
+  std::vector<Message> cautions;
+  std::vector<Message> edited;  ///< what the edits did, a clause each
 };
 
 struct BonesSettings {

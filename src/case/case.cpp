@@ -62,10 +62,10 @@ void reduceOntoBone(const std::map<std::string, SegmentedBone>& fragments, Case&
     f.bone = bone;
     f.fit = reduced.fragments.at(id);
     if (!f.fit.doubt.empty())
-      c.cautions.push_back(fmt::format("Fragment {} is not put back in this plan: {}.", id, f.fit.doubt));
+      c.cautions.push_back(Message("case.fragment_not_put_back_plan", {{"id", id}, {"doubt", f.fit.doubt}}));
     else if (f.fit.overlap_mm > 1.5)
-      c.cautions.push_back(fmt::format("Fragment {} overlaps its bone by {:.1f} mm once put back: check the break.", id,
-                                       f.fit.overlap_mm));
+      c.cautions.push_back(
+          Message("case.fragment_overlaps_bone_once_put_back", {{"id", id}, {"overlap", mm(f.fit.overlap_mm)}}));
   }
   whole.at(Bone::kM2) = reduced.whole;
 }
@@ -135,19 +135,19 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     if (!scan.info.patient_id.empty() && !other_scan->info.patient_id.empty() &&
         scan.info.patient_id != other_scan->info.patient_id) {
       return fail(Fault::kRequest,
-                  fmt::format("the other foot belongs to another patient ({}, not {})", other_scan->info.patient_id,
-                              scan.info.patient_id),
-                  request.other.string() + ", Patient ID (0010,0020)", "Give the other foot of the same patient.");
+                  Message("case.other_foot_belongs_another_patient_not",
+                          {{"patient_id", other_scan->info.patient_id}, {"patient_id_2", scan.info.patient_id}}),
+                  request.other.string() + ", Patient ID (0010,0020)", Message("case.give_other_foot_same_patient"));
     }
-    for (const auto& text : other_scan->cautions) c.cautions.push_back("Other foot: " + text);
+    for (const auto& text : other_scan->cautions) c.cautions.push_back(Message("case.other_foot", {{"text", text}}));
   }
   c.scan = scan.info;
   c.grid = scan.volume.grid;
   Edits edits = request.edits;
   if (Status s = checkEdits(edits, c.grid); !s) return tl::unexpected(s.error());
   if (edits.side && request.side && *edits.side != *request.side)
-    return fail(Fault::kRequest, fmt::format("the edits are for the {} foot", sideWord(*edits.side)),
-                edits.file + ", side", "Check the side asked for and the edits.");
+    return fail(Fault::kRequest, Message("case.edits_foot", {{"side", nameOf(*edits.side)}}), edits.file + ", side",
+                Message("case.check_side_asked_edits"));
   if (!edits.side) edits.side = request.side;
 
   // --- bones
@@ -158,7 +158,7 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   if (other_scan) {
     auto found = resources.segmenter->segment(other_scan->volume, {}, progress);
     if (!found) return tl::unexpected(found.error());
-    for (const auto& text : found->cautions) c.cautions.push_back("Other foot: " + text);
+    for (const auto& text : found->cautions) c.cautions.push_back(Message("case.other_foot", {{"text", text}}));
     other_bones = std::move(*found);
     other_scan.reset();  // its voxels are no longer needed
   }
@@ -174,8 +174,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       const auto it = std::find_if(bones->feet.begin(), bones->feet.end(),
                                    [&](const SegmentedFoot& f) { return f.side == *request.side; });
       if (it == bones->feet.end()) {
-        return fail(Fault::kRequest, fmt::format("no {} foot was found in the images", sideWord(*request.side)),
-                    request.images.string(), "Check the side asked for, or leave it out.");
+        return fail(Fault::kRequest, Message("case.no_foot_found_images", {{"side", nameOf(*request.side)}}),
+                    request.images.string(), Message("case.check_side_asked_leave_out"));
       }
       planned = static_cast<std::size_t>(it - bones->feet.begin());
     } else {
@@ -183,22 +183,21 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       const double second = unevenness(bones->feet[1], prior(bones->feet[1].side), resources.joints, progress);
       planned = second > first ? 1 : 0;
       c.cautions.push_back(
-          fmt::format("Both feet are in the scan; the {} foot is planned because its rays stand farther out of place "
-                      "({:.1f} mm against "
-                      "{:.1f} mm). Name the side if it is the other one.",
-                      sideWord(bones->feet[planned].side), std::max(first, second), std::min(first, second)));
+          Message("case.both_feet_scan_foot_planned_because", {{"side", nameOf(bones->feet[planned].side)},
+                                                               {"second", mm(std::max(first, second))},
+                                                               {"second_2", mm(std::min(first, second))}}));
     }
   } else if (request.side && bones->feet[0].side != *request.side) {
-    return fail(Fault::kRequest, fmt::format("the foot in the images is a {} foot", sideWord(bones->feet[0].side)),
-                request.images.string(), "Check the side asked for and the images.");
+    return fail(Fault::kRequest, Message("case.foot_images_foot", {{"side", nameOf(bones->feet[0].side)}}),
+                request.images.string(), Message("case.check_side_asked_images"));
   }
   SegmentedFoot& foot = bones->feet[planned];
   c.side = foot.side;
   if (!edits.empty() && edits.side && *edits.side != c.side)
-    return fail(Fault::kRequest,
-                fmt::format("the edits are for the {} foot, but the {} foot is planned", sideWord(*edits.side),
-                            sideWord(c.side)),
-                edits.file + ", side", "Name the side (--side), or correct the side in the edits.");
+    return fail(
+        Fault::kRequest,
+        Message("case.edits_foot_but_foot_planned", {{"side", nameOf(*edits.side)}, {"side_2", nameOf(c.side)}}),
+        edits.file + ", side", Message("case.name_side_side_correct_side_edits"));
   c.bones = foot.bones;
   c.injured = foot.surfaces();
   c.labels = labelsOfFoot(bones->labels, planned);
@@ -209,9 +208,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
       if (f.side != c.side) match = &f;
     }
     if (match == nullptr) {
-      return fail(Fault::kRequest,
-                  fmt::format("the images of the other foot show no {} foot", sideWord(opposite(c.side))),
-                  request.other.string(), "Give the foot of the other side, or leave --other out.");
+      return fail(Fault::kRequest, Message("case.images_other_foot_show_no_foot", {{"side", nameOf(opposite(c.side))}}),
+                  request.other.string(), Message("case.give_foot_other_side_leave_other"));
     }
     other = match->surfaces();
     c.other_foot = request.other.filename().string();
@@ -237,8 +235,8 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
     c.edits->file = std::filesystem::path(edits.file).filename().string();
     c.edits->source = edits.source;
     for (const auto* list : {&bones->edited, &corrected->applied})
-      for (const std::string& text : *list) c.edits->applied.push_back(sentence(text));
-    for (const std::string& text : c.edits->applied) c.cautions.push_back("Corrected by hand: " + text);
+      for (const Message& text : *list) c.edits->applied.push_back(sentence(text));
+    for (const Message& text : c.edits->applied) c.cautions.push_back(Message("case.corrected_hand", {{"text", text}}));
   }
   c.cautions.insert(c.cautions.end(), c.reduction.cautions.begin(), c.reduction.cautions.end());
   c.timings_s["reduction"] = clock.lap();
@@ -261,12 +259,15 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.patterns = classify(c.rays, within_mm);
   for (const CloseCall& call : closeCalls(c.rays, within_mm)) {
     const RayDisplacement& d = c.rays.at(call.ray);
-    c.cautions.push_back(fmt::format(
-        "The {} ray stands {:.1f} mm out of place, give or take {:.1f} mm, close to the {:.0f} mm from which a ray "
-        "counts as displaced. Were it {}, the pattern would be: {}, Hardcastle {}, Myerson {}.",
-        ordinal(call.ray), d.asideMm(), within_mm.at(call.ray), kDisplacedFromMm,
-        d.displaced ? "in place" : "displaced", call.other.quenu_kuss.value, call.other.hardcastle.value,
-        call.other.myerson.value));
+    c.cautions.push_back(
+        Message("case.ray_stands_out_place_give_take", {{"ray", nameOf(call.ray)},
+                                                        {"aside_mm", mm(d.asideMm())},
+                                                        {"within", mm(within_mm.at(call.ray))},
+                                                        {"displaced_from_mm", mm(kDisplacedFromMm, 0)},
+                                                        {"displaced", d.displaced ? "in place" : "displaced"},
+                                                        {"quenu_kuss", call.other.quenu_kuss.value},
+                                                        {"hardcastle", call.other.hardcastle.value},
+                                                        {"myerson", call.other.myerson.value}}));
   }
   tbb::parallel_invoke(
       [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer, resources.limits); },
@@ -295,15 +296,15 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   }
   c.timings_s["fixation"] = clock.lap();
 
-  std::vector<std::string> undone;
+  std::vector<Message> undone;
   for (const Ray ray : kRays) {
-    if (!c.reduction.rays.contains(ray)) undone.emplace_back(ordinal(ray));
+    if (!c.reduction.rays.contains(ray)) undone.push_back(nameOf(ray));
   }
   if (!undone.empty()) {
-    c.cautions.push_back(fmt::format("Not planned: the {} ray{}, because a bone of it was not found.", listed(undone),
-                                     undone.size() > 1 ? "s" : ""));
+    c.cautions.push_back(
+        Message("case.not_planned_ray_because_bone_not", {{"undone", all(undone)}, {"count", undone.size()}}));
   }
-  for (std::string& text : c.cautions) text = sentence(std::move(text));
+  for (Message& text : c.cautions) text = sentence(std::move(text));
   return c;
 }
 

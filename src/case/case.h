@@ -9,6 +9,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "bones/edits.h"
 #include "bones/segmenter.h"
 #include "case/resources.h"
@@ -34,9 +35,9 @@ struct PlanRequest {
 
 /// The manual corrections, for the record.
 struct AppliedEdits {
-  std::string file;                  ///< name without its folder; empty if no file was read
-  nlohmann::ordered_json source;     ///< as read; null if no file was read
-  std::vector<std::string> applied;  ///< sentences
+  std::string file;               ///< name without its folder; empty if no file was read
+  nlohmann::ordered_json source;  ///< as read; null if no file was read
+  std::vector<Message> applied;   ///< sentences
 };
 
 /// A piece broken off the second metatarsal.
@@ -70,7 +71,7 @@ struct Case {
   Catalogue catalogue;
   ConstructResult fixation;
   std::map<std::string, double> timings_s;
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
   std::optional<AppliedEdits> edits;
   /// The plan is incomplete (exit 4): one of the twelve bones is missing or has a confidence below kDoubtful (talus and
   /// calcaneus count because measures depend on them), or a ray could not be reduced or fixed. Mere doubts are
@@ -93,6 +94,6 @@ struct Case {
 
 /// plan.json as the plan contract has it. Surfaces are named surfaces/<id>.stl, reduced ones reduced/<id>.stl, devices
 /// devices/<id>.stl.
-[[nodiscard]] nlohmann::ordered_json planJson(const Case& c);
+[[nodiscard]] nlohmann::ordered_json planJson(const Case& c, const Words& words);
 
 }  // namespace rayset

@@ -16,8 +16,8 @@ Result<Vec3> baseOf(Ray ray, const BoneSurfaces& injured, const std::string& pla
   for (const Bone b : {metatarsal(ray), tarsalPartner(ray)})
     if (!injured.contains(b))
       return fail(Fault::kRequest,
-                  fmt::format("the {} ray cannot be placed: its {} was not found", ordinal(ray), boneName(b)), place,
-                  "Leave the entry out, or mark the bone with a seed.");
+                  Message("case.ray_cannot_placed_not_found", {{"ray", nameOf(ray)}, {"bone", nameOf(b)}}), place,
+                  Message("case.leave_entry_out_mark_bone_seed"));
   const Surface& m = injured.at(metatarsal(ray));
   return metatarsalAxis(m, centroid(m) - centroid(injured.at(tarsalPartner(ray)))).base_point;
 }
@@ -43,14 +43,15 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
     if (!base) return tl::unexpected(base.error());
     if (e.base_point && (*e.base_point - *base).norm() > 25)
       return fail(Fault::kRequest,
-                  fmt::format("the base point lies {:.0f} mm from the base of the {} metatarsal",
-                              (*e.base_point - *base).norm(), ordinal(e.ray)),
-                  editPlace(edits, "landmarks", n, "base_point"), "Give a point at the base of the bone as scanned.");
+                  Message("case.base_point_lies_base_metatarsal",
+                          {{"norm", mm((*e.base_point - *base).norm(), 0)}, {"ray", nameOf(e.ray)}}),
+                  editPlace(edits, "landmarks", n, "base_point"), Message("case.give_point_base_bone_scanned"));
     out.overrides[e.ray].base_point = e.base_point;
     out.overrides[e.ray].distal = e.distal;
-    out.applied.push_back(fmt::format("the {}{}{} of the {} metatarsal was set", e.base_point ? "base point" : "",
-                                      e.base_point && e.distal ? " and the " : "", e.distal ? "axis" : "",
-                                      ordinal(e.ray)));
+    out.applied.push_back(Message("case.metatarsal_set", {{"what", e.base_point && e.distal ? "both"
+                                                                   : e.base_point           ? "point"
+                                                                                            : "axis"},
+                                                          {"ray", nameOf(e.ray)}}));
   }
   bool steps = false;
   for (std::size_t n = 0; n < edits.poses.size(); ++n) {
@@ -64,13 +65,12 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
     const double away = (*e.injured_to_reduced * *base - *base).norm();
     if (away > kFarthestMm)
       return fail(Fault::kRequest,
-                  fmt::format("the matrix moves the base of the {} metatarsal by {:.0f} mm", ordinal(e.ray), away),
+                  Message("case.matrix_moves_base_metatarsal", {{"ray", nameOf(e.ray)}, {"away", mm(away, 0)}}),
                   editPlace(edits, "poses", n, "injured_to_reduced"),
-                  "It takes points of the bone as scanned to where they belong, both in the patient frame (LPS), mm.");
+                  Message("case.takes_points_bone_scanned_where_they"));
     (e.start_only ? out.overrides[e.ray].start : out.overrides[e.ray].pose) = e.injured_to_reduced;
-    out.applied.push_back(
-        e.start_only ? fmt::format("the search for the place of the {} ray was started by hand", ordinal(e.ray))
-                     : fmt::format("the place of the {} ray was given", ordinal(e.ray)));
+    out.applied.push_back(e.start_only ? Message("case.search_place_ray_started_hand", {{"ray", nameOf(e.ray)}})
+                                       : Message("case.place_ray_given", {{"ray", nameOf(e.ray)}}));
   }
   auto reduction = reduceRays(injured, side, other, prior, norms, progress, out.overrides);
   if (!reduction) return tl::unexpected(reduction.error());
@@ -80,17 +80,15 @@ Result<CorrectedReduction> reduceCorrected(const Edits& edits, const BoneSurface
       if (!e.step) continue;
       const RayReduction* r = find(reduction->rays, e.ray);
       if (r == nullptr)
-        return fail(
-            Fault::kRequest,
-            fmt::format("the {} ray could not be placed, so that there is nothing to step from", ordinal(e.ray)),
-            editPlace(edits, "poses", n), "Give its place as a matrix.");
+        return fail(Fault::kRequest, Message("case.ray_could_not_placed_nothing_step", {{"ray", nameOf(e.ray)}}),
+                    editPlace(edits, "poses", n), Message("case.give_place_matrix"));
       const RayStep& s = *e.step;
       const RayDisplacement d{e.ray,           s.lateral_mm,         s.dorsal_mm,     s.distal_mm,
                               s.abduction_rad, s.plantarflexion_rad, s.pronation_rad, false};
       out.overrides[e.ray].pose =
           displacementTransform(d, reducedBasePoint(e.ray, *reduction, out.overrides), reduction->frame) *
           r->injured_to_reduced;
-      out.applied.push_back(fmt::format("the place of the {} ray was moved from the one computed", ordinal(e.ray)));
+      out.applied.push_back(Message("case.place_ray_moved_one_computed", {{"ray", nameOf(e.ray)}}));
     }
     reduction = reduceRays(injured, side, other, prior, norms, progress, out.overrides);
     if (!reduction) return tl::unexpected(reduction.error());

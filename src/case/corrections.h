@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "bones/edits.h"
 #include "reduction/reduce.h"
 
@@ -11,8 +12,8 @@ namespace rayset {
 
 struct CorrectedReduction {
   ReductionResult reduction;
-  RayOverrides overrides;            ///< the reduction's input, steps resolved to poses
-  std::vector<std::string> applied;  ///< what was done, one clause each
+  RayOverrides overrides;        ///< the reduction's input, steps resolved to poses
+  std::vector<Message> applied;  ///< what was done, one clause each
 };
 
 /// reduceRays() with the edits' landmarks and poses. A step (shift and turn) starts from where the rays would be with

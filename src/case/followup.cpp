@@ -56,10 +56,11 @@ void addLine(std::string& out, const std::string& line) {
 Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
   std::ifstream in(file);
   const Json j = Json::parse(in, nullptr, false);
-  const auto wrong = [&file](const std::string& what) {
-    return fail(Fault::kInternal, "the follow-up data cannot be used: " + what, file.string(), "Install rayset anew.");
+  const auto wrong = [&file](const Message& what) {
+    return fail(Fault::kInternal, Message("case.follow_up_data_cannot_used", {{"what", what}}), file.string(),
+                Message("case.install_rayset_anew"));
   };
-  if (!j.is_object()) return wrong("no JSON object");
+  if (!j.is_object()) return wrong("case.no_json_object");
   FollowupRules out;
   try {
     const std::string defers = j.at("defers").get<std::string>();
@@ -72,7 +73,7 @@ Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
       a.id = entry.at("id").get<std::string>();
       a.week_from = entry.at("week_from").get<int>();
       a.week_to = entry.at("week_to").get<int>();
-      if (a.week_from < 0 || a.week_to < a.week_from) return wrong("weeks of " + a.id);
+      if (a.week_from < 0 || a.week_to < a.week_from) return wrong(Message("case.weeks", {{"id", a.id}}));
       a.title = entry.at("title").get<std::string>();
       a.text = fmt::format("{} {}", entry.at("text").get<std::string>(), defers);
       a.source = entry.at("source").get<std::string>();
@@ -106,8 +107,8 @@ Result<std::string> followupCalendar(const std::vector<Appointment>& plan, const
                                      const std::string& name, const std::string& id, const std::string& stamp) {
   const auto day = dayFromIso(surgery_date);
   if (!day)
-    return fail(Fault::kRequest, "there is no date of surgery to count from", surgery_date,
-                "Give the date of surgery under Follow-up.");
+    return fail(Fault::kRequest, "case.no_date_surgery_count", surgery_date,
+                Message("case.give_date_surgery_under_follow_up"));
   std::string out;
   for (const char* line :
        {"BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Rayset//Follow-up//EN", "CALSCALE:GREGORIAN", "METHOD:PUBLISH"})

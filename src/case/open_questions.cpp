@@ -12,24 +12,22 @@ namespace {
 OpenQuestion ofRay(const RayReduction& r, bool other_foot) {
   OpenQuestion q;
   q.ray = r.ray;
-  q.what = fmt::format("It cannot be told whether the {} ray is displaced{}{}.", ordinal(r.ray),
-                       r.doubt.empty() ? "" : ": ", r.doubt);
+  q.what = Message("case.cannot_told_whether_ray_displaced",
+                   {{"ray", nameOf(r.ray)}, {"why", r.doubt.empty() ? "no" : "yes"}, {"doubt", r.doubt}});
   // If the other foot was given, it did not settle this.
-  q.settle = fmt::format("{} weight-bearing film would settle it; else place the ray by hand.",
-                         other_foot ? "A" : "A CT of the other foot or a");
+  q.settle = Message("case.weight_bearing_film_would_settle_else", {{"other", other_foot ? "given" : "missing"}});
   if (!other_foot) q.remedies.push_back(Remedy::kOtherFoot);
   q.remedies.insert(q.remedies.end(), {Remedy::kFilm, Remedy::kPlaceByHand});
   return q;
 }
 
 OpenQuestion ofBones(std::vector<Bone> bones) {
-  const bool one = bones.size() == 1;
   std::vector<std::string> ids;
   for (const Bone b : bones) ids.emplace_back(boneId(b));
   OpenQuestion q;
-  q.what = fmt::format("The plan stands on {} that may be wrong by more than {} mm ({}).", one ? "a bone" : "bones",
-                       kDoubtfulErrorMm, listed(ids));
-  q.settle = fmt::format("Check {0} on the images, and correct {0} by hand.", one ? "it" : "them");
+  q.what = Message("case.plan_stands_may_wrong_more_mm",
+                   {{"count", bones.size()}, {"error", mm(kDoubtfulErrorMm, -1)}, {"ids", all(ids)}});
+  q.settle = Message("case.check_images_correct_hand", {{"count", bones.size()}});
   q.bones = std::move(bones);
   q.remedies = {Remedy::kCorrectBones};
   return q;
@@ -46,7 +44,16 @@ std::vector<OpenQuestion> openQuestions(const Case& c) {
   return out;
 }
 
-std::string inWords(const OpenQuestion& q) { return q.what + " " + q.settle; }
+Message inWords(const OpenQuestion& q) { return sentence(then(q.what, q.settle)); }
+
+void recogniseQuestions(Case& c, const Words& words) {
+  for (const OpenQuestion& q : openQuestions(c)) {
+    const Message said = inWords(q);
+    std::replace_if(
+        c.cautions.begin(), c.cautions.end(),
+        [text = words.text(said), &words](const Message& m) { return m.is("text") && words.text(m) == text; }, said);
+  }
+}
 
 std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones) {
   std::vector<Bone> out;

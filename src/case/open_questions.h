@@ -5,7 +5,9 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "case/case.h"
+#include "language/words.h"
 
 namespace rayset {
 
@@ -15,15 +17,18 @@ enum class Remedy { kOtherFoot, kFilm, kPlaceByHand, kCorrectBones };
 struct OpenQuestion {
   std::optional<Ray> ray;   ///< none if it concerns no single ray
   std::vector<Bone> bones;  ///< the unreliable ones
-  std::string what;         ///< a sentence
-  std::string settle;       ///< a sentence: what would settle it
+  Message what;             ///< a sentence
+  Message settle;           ///< a sentence: what would settle it
   std::vector<Remedy> remedies;
 };
 
 /// First the rays that may or may not be displaced, then the bones that cannot be trusted.
 [[nodiscard]] std::vector<OpenQuestion> openQuestions(const Case& c);
 /// Both sentences, as they appear among the plan's cautions.
-[[nodiscard]] std::string inWords(const OpenQuestion& q);
+[[nodiscard]] Message inWords(const OpenQuestion& q);
+/// A plan written without codes has its open questions among its cautions as mere text. Makes them messages again where
+/// the text is what these words say, so that a question settled by hand is no longer a caution.
+void recogniseQuestions(Case& c, const Words& words);
 
 /// Those bones the plan relies on whose confidence is below kDoubtful.
 [[nodiscard]] std::vector<Bone> doubtfulBones(const std::map<Bone, SegmentedBone>& bones);

@@ -5,8 +5,10 @@
 #include "anatomy/codec.h"
 #include "anatomy/frames.h"
 #include "anatomy/labels.h"
+#include "base/message_codec.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
+#include "language/spoken.h"
 
 namespace rayset {
 
@@ -105,7 +107,7 @@ std::vector<Field<Grid>> gridFields() {
                 return std::vector<int>{g.size.x(), g.size.y(), g.size.z()};
               },
               [](Grid& g, const std::vector<int>& size) {
-                if (size.size() != 3) throw codec::BadField{"/images/size", "is not three numbers"};
+                if (size.size() != 3) throw codec::BadField{"/images/size", "case.not_three_numbers"};
                 g.size = {size[0], size[1], size[2]};
               }),
           field<Grid>("spacing_mm",
@@ -121,7 +123,7 @@ std::vector<Field<Grid>> gridFields() {
                 return std::vector<Vec3>{g.direction.col(0), g.direction.col(1), g.direction.col(2)};
               },
               [](Grid& g, const std::vector<Vec3>& axes) {
-                if (axes.size() != 3) throw codec::BadField{"/images/directions", "is not three directions"};
+                if (axes.size() != 3) throw codec::BadField{"/images/directions", "case.not_three_directions"};
                 for (int a = 0; a < 3; ++a) g.direction.col(a) = axes[static_cast<std::size_t>(a)];
               })
               .when(Presence::kNow)
@@ -173,7 +175,7 @@ std::vector<Field<BoneEntry>> boneFields() {
           .about("how likely the surface is within 0.5 mm everywhere; docs/decisions/confidence.md says how well this "
                  "holds"),
       field("doubts", doubtsCodec(), &SegmentedBone::doubts).when(Presence::kNow),
-      field("doubt", text(), &SegmentedBone::doubt).about("the doubts in words, with figures"),
+      field("doubt", codec::message(), &SegmentedBone::doubt).about("the doubts in words, with figures"),
       field("by_hand", truth(), &SegmentedBone::by_hand).when(Presence::kNow).about("corrected by an edit"),
       field("mean_hu", number(0), &SegmentedBone::mean_hu).when(Presence::kNow),
       evidenceField()};
@@ -268,9 +270,8 @@ Codec<Measure> measureCodec() {
   return named(
       "Measure",
       object<Measure>(
-          {field("key", text({.pattern = "^[a-z0-9_]+$"}), &Measure::key),
-           field("name", text({.may_be_empty = false}), &Measure::name), field("value", number(2), &Measure::value),
-           field("unit", oneOf({"mm", "deg", "mm2", "%"}), &Measure::unit),
+          {field("key", text({.pattern = "^[a-z0-9_]+$"}), &Measure::key), field("name", codec::said(), &Measure::name),
+           field("value", number(2), &Measure::value), field("unit", oneOf({"mm", "deg", "mm2", "%"}), &Measure::unit),
            field("limit", nullable(number(3)), &Measure::limit),
            field("limit_on", codec::choice<bool>({{false, "value"}, {true, "side difference"}}),
                  &Measure::limit_on_difference),
@@ -278,7 +279,7 @@ Codec<Measure> measureCodec() {
            field("other_side", nullable(number(2)), &Measure::other_side),
            field("difference", nullable(number(2)), &Measure::difference),
            field("abnormal", nullable(truth()), &Measure::abnormal), field("source", text(), &Measure::source),
-           field("certainty", text(), &Measure::certainty), field("note", text(), &Measure::note),
+           field("certainty", text(), &Measure::certainty), field("note", codec::message(), &Measure::note),
            optionalField("from", point(3), &Measure::from), optionalField("to", point(3), &Measure::to)},
           rules));
 }
@@ -297,8 +298,8 @@ std::vector<Field<Patterns>> makePatternFields() {
   };
   const auto reason = [](const char* key, PatternName Patterns::*member) {
     return field<Patterns>(
-        key, text({.may_be_empty = false}), [member](const Patterns& p) { return (p.*member).reason; },
-        [member](Patterns& p, const std::string& why) { (p.*member).reason = why; });
+        key, codec::said(), [member](const Patterns& p) { return (p.*member).reason; },
+        [member](Patterns& p, const Message& why) { (p.*member).reason = why; });
   };
   return {
       name("quenu_kuss", &Patterns::quenu_kuss,
@@ -358,11 +359,11 @@ Codec<RayReduction> rayReductionCodec() {
        field("by_hand", truth(), &RayReduction::by_hand)
            .when(Presence::kNow)
            .about("the transform was given by hand; its uncertainty is then 0 because none was computed"),
-       field("doubt", text(), &RayReduction::doubt)
+       field("doubt", codec::message(), &RayReduction::doubt)
            .when(Presence::kNow)
            .about("why it cannot be told whether the ray is displaced; empty where it can"),
        field("joint", makeJointCodec(), &RayReduction::joint),
-       field("manoeuvre", codec::words(), &RayReduction::manoeuvre)});
+       field("manoeuvre", codec::messages(), &RayReduction::manoeuvre)});
 }
 
 /// A fragment with its id; the rest of it is in the table of bones.
@@ -396,7 +397,7 @@ Codec<FragmentEntry> fragmentCodec() {
                                               field("overlap_mm", number(2), &FragmentReduction::overlap_mm),
                                               field("face_mm2", number(0, kNotNegative), &FragmentReduction::face_mm2)})
                .about("the fracture faces once reduced"),
-           field("doubt", text(), &FragmentReduction::doubt)});
+           field("doubt", codec::message(), &FragmentReduction::doubt)});
   return object(
       std::vector<Field<FragmentEntry>>{field("id", text({.pattern = R"(^M2\.[1-9]$)"}), &FragmentEntry::id)} +
       codec::fieldsBehind(&FragmentEntry::from, &FragmentEntry::read, own));
@@ -424,13 +425,13 @@ void takeFragments(Case& c, std::vector<FragmentEntry> fragments) {
   std::map<std::string, CaseFragment> all;
   for (FragmentEntry& f : fragments) {
     const auto bone = c.fragments.find(f.id);
-    if (bone == c.fragments.end()) throw codec::BadField{"/bones/" + f.id, "is missing"};
+    if (bone == c.fragments.end()) throw codec::BadField{"/bones/" + f.id, "case.missing"};
     f.read.bone = std::move(bone->second.bone);
     all[f.id] = std::move(f.read);
     c.fragments.erase(bone);
   }
   if (!c.fragments.empty())
-    throw codec::BadField{"/bones/" + c.fragments.begin()->first, "is neither a bone nor a fragment of the reduction"};
+    throw codec::BadField{"/bones/" + c.fragments.begin()->first, "case.neither_bone_nor_fragment_reduction"};
   c.fragments = std::move(all);
 }
 
@@ -500,7 +501,7 @@ std::vector<Field<Device>> makeDeviceFields() {
       field("measured_depth_mm", number(1, kNotNegative), &Device::measured_depth_mm),
       field("countersink_mm", number(1, kNotNegative), &Device::countersink_mm),
       field("checks", checksCodec(), &Device::checks),
-      field("warnings", codec::words(), &Device::warnings)};
+      field("warnings", codec::messages(), &Device::warnings)};
 }
 
 Codec<Device> makeDeviceCodec() { return named("DeviceRecord", object(makeDeviceFields())); }
@@ -516,7 +517,7 @@ Codec<AppliedEdits> editsCodec() {
       {field("file", text(), &AppliedEdits::file).when(Presence::kNow),
        field("request", codec::json("Record<string, unknown> | null", {{"type", {"object", "null"}}}),
              &AppliedEdits::source),
-       field("applied", codec::words(), &AppliedEdits::applied)});
+       field("applied", codec::messages(), &AppliedEdits::applied)});
 }
 
 Codec<std::map<std::string, double>> timingsCodec() {
@@ -567,10 +568,11 @@ std::vector<Field<Case>> makePlanFields() {
               .when(Presence::kNow)
               .about("corrections by hand used in the plan, or null; the request follows edits.schema.json"),
           field("timings_s", timingsCodec(), &Case::timings_s).when(Presence::kNow),
-          field("cautions", codec::words(), &Case::cautions),
+          field("cautions", codec::messages(), &Case::cautions),
           field("partial", truth(), &Case::partial)
               .when(Presence::kNow)
-              .about("a bone or ray could not be handled (exit status 4)")};
+              .about("a bone or ray could not be handled (exit status 4)"),
+          codec::messageTable<Case>()};
 }
 
 }  // namespace
@@ -606,8 +608,8 @@ std::vector<Field<DeviceChecks>> deviceChecksFields() { return makeChecksFields(
 std::string planSchemaText() {
   return codec::schemaText(
       "rayset.plan/1",
-      "The whole of plan.json. Millimetres, degrees, seconds, HU, newtons. Points and directions in "
-      "the DICOM patient frame (LPS) of the CT that was read. Made from src/case/plan_codec.cpp.",
+      "The whole of plan.json. Millimetres, degrees, seconds, HU, newtons. Points and directions in the DICOM patient "
+      "frame (LPS) of the CT that was read. Made from src/case/plan_codec.cpp.",
       planCodec());
 }
 
@@ -615,6 +617,6 @@ nlohmann::ordered_json measuresJson(const std::vector<Measure>& measures) { retu
 nlohmann::ordered_json uncertaintyJson(const RayReduction& ray) { return uncertaintyCodec().write(ray); }
 nlohmann::ordered_json jointJson(const JointFit& joint) { return jointCodec().write(joint); }
 nlohmann::ordered_json deviceJson(const Device& d) { return deviceCodec().write(d); }
-nlohmann::ordered_json planJson(const Case& c) { return planCodec().write(c); }
+nlohmann::ordered_json planJson(const Case& c, const Words& words) { return spoken(planCodec().write(c), words); }
 
 }  // namespace rayset

@@ -15,6 +15,7 @@
 #include "geometry/codec.h"
 #include "geometry/json.h"
 #include "image/filters.h"
+#include "language/spoken.h"
 
 namespace rayset {
 namespace {
@@ -24,11 +25,10 @@ using Json = nlohmann::ordered_json;
 Result<Json> readPlanJson(const std::filesystem::path& file) {
   std::ifstream in(file);
   if (!in)
-    return fail(Fault::kRequest, "there is no plan in this folder", file.string(),
-                "Give the folder that `rayset plan` wrote.");
+    return fail(Fault::kRequest, "case.no_plan_folder", file.string(), Message("case.give_folder_rayset_plan_wrote"));
   Json j = Json::parse(in, nullptr, false);
   if (j.is_discarded() || !j.is_object())
-    return fail(Fault::kRequest, "the plan is no JSON", file.string(), "Plan the case again.");
+    return fail(Fault::kRequest, "case.plan_no_json", file.string(), Message("case.plan_case_again"));
   return j;
 }
 
@@ -119,12 +119,12 @@ Status readSurfaces(std::vector<SurfaceJob>& jobs) {
 }  // namespace
 
 Result<Device> deviceFromJson(const nlohmann::ordered_json& j, const std::string& where) {
-  return codec::decode(deviceCodec(), j, "the device", where, "");
+  return codec::decode(deviceCodec(), j, Message("case.device"), where, "");
 }
 
 Result<Rigid> rigidFromJson(const nlohmann::ordered_json& j, const std::string& where) {
   static const codec::Codec<Rigid> transform = codec::transform();
-  return codec::decode(transform, j, "the matrix", where, transform.help.remedy);
+  return codec::decode(transform, j, Message("case.matrix"), where, transform.help.remedy);
 }
 
 namespace {
@@ -132,7 +132,7 @@ namespace {
 Result<Case> caseIn(const std::filesystem::path& file) {
   const auto j = readPlanJson(file);
   if (!j) return tl::unexpected(j.error());
-  return codec::decode(planCodec(), *j, "the plan", file.string(), "Plan the case again.");
+  return codec::decode(planCodec(), unspoken(*j), Message("case.plan"), file.string(), Message("case.plan_case_again"));
 }
 
 }  // namespace

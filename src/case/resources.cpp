@@ -6,7 +6,13 @@
 
 namespace rayset {
 
-Result<Resources> readResources(const std::filesystem::path& folder) {
+Result<Resources> readResources(const std::filesystem::path& folder, const std::string& language) {
+  auto words = readWords(folder / "words", language);
+  if (!words) return tl::unexpected(words.error());
+  return readResources(folder, *std::move(words));
+}
+
+Result<Resources> readResources(const std::filesystem::path& folder, Words words) {
   auto limits = Limits::read(folder / "limits.json");
   if (!limits) return tl::unexpected(limits.error());
   auto catalogue = readCatalogue(folder / "implants.json");
@@ -15,8 +21,8 @@ Result<Resources> readResources(const std::filesystem::path& folder) {
   if (!joints) return tl::unexpected(joints.error());
   auto followup = readFollowup(folder / "followup.json");
   if (!followup) return tl::unexpected(followup.error());
-  return Resources{std::move(*limits), std::move(*catalogue), std::move(*joints), std::move(*followup),
-                   std::make_shared<TemplateSegmenter>()};
+  return Resources{std::move(words),   std::move(*limits),   std::move(*catalogue),
+                   std::move(*joints), std::move(*followup), std::make_shared<TemplateSegmenter>()};
 }
 
 }  // namespace rayset

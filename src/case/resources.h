@@ -10,11 +10,13 @@
 #include "case/followup.h"
 #include "fixation/catalogue.h"
 #include "injury/limits.h"
+#include "language/words.h"
 #include "reduction/joint_figures.h"
 
 namespace rayset {
 
 struct Resources {
+  Words words;                   ///< words/<language>.json
   Limits limits;                 ///< limits.json
   Catalogue catalogue;           ///< implants.json
   reduction::JointNorms joints;  ///< joints.json
@@ -23,7 +25,11 @@ struct Resources {
   std::shared_ptr<const Segmenter> segmenter;
 };
 
-/// Reads the folder. The error names the first unusable file and the entry at fault.
-[[nodiscard]] Result<Resources> readResources(const std::filesystem::path& folder);
+/// Reads the folder, and the words of `language` in its folder "words". The error names the first unusable file and the
+/// entry at fault.
+[[nodiscard]] Result<Resources> readResources(const std::filesystem::path& folder,
+                                              const std::string& language = kFirstLanguage);
+/// The same with words from elsewhere.
+[[nodiscard]] Result<Resources> readResources(const std::filesystem::path& folder, Words words);
 
 }  // namespace rayset

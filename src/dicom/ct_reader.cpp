@@ -29,25 +29,25 @@ Result<std::vector<fs::path>> listFiles(const fs::path& folder, const Progress& 
   std::error_code error;
   const auto status = fs::status(folder, error);
   if (error || !fs::exists(status))
-    return fail(Fault::kRequest, "there is no such file or folder", shown(folder),
-                "Give the folder that holds the DICOM images.");
+    return fail(Fault::kRequest, "dicom.no_such_file_folder", shown(folder),
+                Message("dicom.give_folder_holds_dicom_images"));
   std::vector<fs::path> files;
   if (fs::is_regular_file(status)) {
     files.push_back(folder);
     return files;
   }
   if (!fs::is_directory(status))
-    return fail(Fault::kRequest, "this is neither a file nor a folder", shown(folder),
-                "Give the folder that holds the DICOM images.");
+    return fail(Fault::kRequest, "dicom.neither_file_nor_folder", shown(folder),
+                Message("dicom.give_folder_holds_dicom_images"));
   // Links to folders are not followed (they may form cycles); links to files are.
   fs::recursive_directory_iterator it(folder, fs::directory_options::skip_permission_denied, error);
   if (error)
-    return fail(Fault::kRequest, "the folder cannot be read: " + error.message(), shown(folder),
-                "Check its permissions.");
+    return fail(Fault::kRequest, Message("dicom.folder_cannot_read", {{"message", error.message()}}), shown(folder),
+                Message("dicom.check_permissions"));
   for (const fs::recursive_directory_iterator end; it != end; it.increment(error)) {
     if (error)
-      return fail(Fault::kImages, "the folder cannot be read to its end: " + error.message(), shown(folder),
-                  "Check the disk.");
+      return fail(Fault::kImages, Message("dicom.folder_cannot_read_end", {{"message", error.message()}}),
+                  shown(folder), Message("dicom.check_disk"));
     if (progress.cancelled()) return cancelledError();
     std::error_code ignored;
     if (it->is_regular_file(ignored)) files.push_back(it->path());
@@ -57,17 +57,24 @@ Result<std::vector<fs::path>> listFiles(const fs::path& folder, const Progress& 
 }
 
 /// "2 files that are not DICOM (notes.txt, ...), 1 DICOMDIR"; empty if all files are CT images.
-std::string leftAside(const std::vector<ScanFile>& files) {
-  std::map<std::string, std::pair<std::size_t, std::string>> kinds;
+List leftAside(const std::vector<ScanFile>& files) {
+  struct Kind {
+    Message name;
+    std::size_t count = 0;
+    std::string example;
+  };
+  std::vector<Kind> kinds;
   for (const ScanFile& f : files) {
     if (f.kind == ScanFile::Kind::kCt) continue;
-    auto& [count, example] = kinds[f.kind_name];
-    if (count++ == 0) example = f.name;
+    auto kind = std::ranges::find(kinds, f.kind_name, &Kind::name);
+    if (kind == kinds.end()) kind = kinds.insert(kind, {f.kind_name, 0, f.name});
+    ++kind->count;
   }
-  std::vector<std::string> parts;
-  for (const auto& [kind, seen] : kinds)
-    parts.push_back(fmt::format("{} x {} ({}{})", seen.first, kind, seen.second, seen.first > 1 ? ", ..." : ""));
-  return fmt::format("{}", fmt::join(parts, "; "));
+  std::vector<Message> parts;
+  for (const Kind& k : kinds)
+    parts.push_back({k.count > 1 ? "dicom.files_of_kind" : "dicom.file_of_kind",
+                     {{"count", k.count}, {"kind", k.name}, {"file", k.example}}});
+  return each(parts);
 }
 
 ScanInfo infoOf(const Stack& stack, const std::vector<ScanFile>& files) {
@@ -112,12 +119,12 @@ Status checkDuplicates(const Stack& stack, const std::vector<ScanFile>& files, c
     const auto done = decodeFrames(files, jobs, progress);
     if (!done) return tl::unexpected(done.error());
     if (kept != dropped)
-      return fail(Fault::kImages,
-                  fmt::format("two different images lie at one place: {} and {}",
-                              stack.names[static_cast<std::size_t>(a)], stack.names[static_cast<std::size_t>(b)]),
-                  stack.names[static_cast<std::size_t>(b)] + ", " + label(attr::kPosition),
-                  "The series mixes two acquisitions or reconstructions; export one of them as a series of its own, or "
-                  "choose another with --series.");
+      return fail(
+          Fault::kImages,
+          Message("dicom.two_different_images_lie_one_place", {{"names", stack.names[static_cast<std::size_t>(a)]},
+                                                               {"names_2", stack.names[static_cast<std::size_t>(b)]}}),
+          stack.names[static_cast<std::size_t>(b)] + ", " + label(attr::kPosition),
+          Message("dicom.series_mixes_two_acquisitions_reconstructions_export"));
   }
   return {};
 }
@@ -159,54 +166,45 @@ Result<Decoded> decodeStack(const Stack& stack, const std::vector<ScanFile>& fil
 }
 
 /// Cautions about the slices.
-std::vector<std::string> stackCautions(const Stack& stack, const std::vector<ScanFile>& files,
-                                       const DecodeStats& stats) {
+std::vector<Message> stackCautions(const Stack& stack, const std::vector<ScanFile>& files, const DecodeStats& stats) {
   const StackPlan& plan = *stack.plan;
   const FrameHeader& first = stack.frames.front();
   const auto fileOf = [&](const FrameHeader& f) -> const ScanFile& { return files[static_cast<std::size_t>(f.file)]; };
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
   if (!plan.duplicates.empty()) {
     const auto& [kept, dropped] = plan.duplicates.front();
-    cautions.push_back(
-        fmt::format("{} slice{} lay at the place of another with the same pixels and {} left out ({} repeats {}{}).",
-                    plan.duplicates.size(), plan.duplicates.size() == 1 ? "" : "s",
-                    plan.duplicates.size() == 1 ? "was" : "were", stack.names[static_cast<std::size_t>(dropped)],
-                    stack.names[static_cast<std::size_t>(kept)], plan.duplicates.size() == 1 ? "" : ", ..."));
+    cautions.push_back(Message("dicom.slice_lay_place_another_same_pixels",
+                               {{"duplicates", plan.duplicates.size()},
+                                {"names", stack.names[static_cast<std::size_t>(dropped)]},
+                                {"names_2", stack.names[static_cast<std::size_t>(kept)]}}));
   }
   cautions.insert(cautions.end(), plan.notes.begin(), plan.notes.end());
   if (stats.padding_voxels > 0 && stats.padding_hu > -500)
     cautions.push_back(
-        fmt::format("{} voxels hold the Pixel Padding Value (0028,0120) and were taken as air, although the value "
-                    "would mean {:.0f} HU.",
-                    stats.padding_voxels, stats.padding_hu));
+        Message("dicom.voxels_hold_pixel_padding_value_0028",
+                {{"padding_voxels", stats.padding_voxels}, {"padding", Quantity{stats.padding_hu, Unit::kHu, 0}}}));
   if (std::any_of(stack.frames.begin(), stack.frames.end(), [&](const FrameHeader& f) { return fileOf(f).lossy; }))
-    cautions.push_back(
-        "The images were compressed with loss (Lossy Image Compression (0028,2110)); fine cortex may be altered.");
+    cautions.push_back(Message("dicom.images_compressed_loss_lossy_image_compression"));
   if (fileOf(first).monochrome1)
-    cautions.push_back(
-        "Photometric Interpretation (0028,0004) is MONOCHROME1; it concerns the display only, HU are read as stored.");
-  if (lower(fileOf(first).rescale_type) == "hu_mod")
-    cautions.push_back("Rescale Type (0028,1054) is HU_MOD: the values were changed after reconstruction.");
+    cautions.push_back(Message("dicom.photometric_interpretation_0028_0004_monochrome1_concerns"));
+  if (lower(fileOf(first).rescale_type) == "hu_mod") cautions.push_back(Message("dicom.rescale_type_0028_1054_hu_mod"));
   if (plan.median_spacing > 1.25)
     cautions.push_back(
-        fmt::format("The slices are {:.3g} mm apart; joint gaps and thin cortex are blurred (0.5 to 1 mm is good).",
-                    plan.median_spacing));
+        Message("dicom.slices_apart_joint_gaps_thin_cortex", {{"median_spacing", mm(plan.median_spacing, -3)}}));
   if (first.thickness > 0 && first.thickness < 0.7 * plan.median_spacing)
     cautions.push_back(
-        fmt::format("The slices are {:.3g} mm thick but {:.3g} mm apart; bone between them was not imaged.",
-                    first.thickness, plan.median_spacing));
+        Message("dicom.slices_thick_but_apart_bone_between",
+                {{"thickness", mm(first.thickness, -3)}, {"median_spacing", mm(plan.median_spacing, -3)}}));
   return cautions;
 }
 
 /// Whether the values can be Hounsfield units.
-void checkRange(const CtVolume& volume, std::vector<std::string>& cautions) {
+void checkRange(const CtVolume& volume, std::vector<Message>& cautions) {
   const auto [least, most] = std::minmax_element(volume.voxels.begin(), volume.voxels.end());
   if (*least > -300)  // ours: the air around the foot is below -900 HU
-    cautions.push_back(fmt::format(
-        "No air is seen in the images (the least value is {} HU): the values may not be Hounsfield units.", *least));
+    cautions.push_back(Message("dicom.no_air_seen_images_least_value", {{"least", *least}}));
   else if (*most < 150)
-    cautions.push_back(fmt::format(
-        "No bone is seen in the images (the greatest value is {} HU): the values may not be Hounsfield units.", *most));
+    cautions.push_back(Message("dicom.no_bone_seen_images_greatest_value", {{"most", *most}}));
 }
 
 Result<CtScan> readScan(const fs::path& folder, const ReadSettings& settings, const Progress& progress) {
@@ -214,14 +212,14 @@ Result<CtScan> readScan(const fs::path& folder, const ReadSettings& settings, co
   const auto paths = listFiles(folder, progress);
   if (!paths) return tl::unexpected(paths.error());
   if (paths->empty())
-    return fail(Fault::kImages, "the folder is empty", shown(folder),
-                "Give the folder that holds the DICOM images of the CT.");
+    return fail(Fault::kImages, "dicom.folder_empty", shown(folder),
+                Message("dicom.give_folder_holds_dicom_images_ct"));
   const std::vector<ScanFile> files = readHeaders(folder, *paths, progress);
   if (progress.cancelled()) return cancelledError();
-  const std::string aside = leftAside(files);
+  const List aside = leftAside(files);
   if (std::none_of(files.begin(), files.end(), [](const ScanFile& f) { return f.kind == ScanFile::Kind::kCt; }))
-    return fail(Fault::kImages, "there is no CT image here; found: " + aside, shown(folder),
-                "Give the folder with the CT series (Modality (0008,0060) CT) of the foot.");
+    return fail(Fault::kImages, Message("dicom.no_ct_image_here_found", {{"aside", aside}}), shown(folder),
+                Message("dicom.give_folder_ct_series_modality_0008"));
 
   const SortedScan scan = sortIntoStacks(files);
   const auto choice = chooseStack(scan, settings.series);
@@ -234,8 +232,8 @@ Result<CtScan> readScan(const fs::path& folder, const ReadSettings& settings, co
   CtScan result;
   result.info = infoOf(stack, files);
   result.cautions = choice->notes;
-  for (std::string& text : stackCautions(stack, files, decoded->stats)) result.cautions.push_back(std::move(text));
-  if (!aside.empty()) result.cautions.push_back("Left aside: " + aside + ".");
+  for (Message& text : stackCautions(stack, files, decoded->stats)) result.cautions.push_back(std::move(text));
+  if (!aside.items.empty()) result.cautions.push_back(Message("dicom.left_aside", {{"aside", aside}}));
   result.volume =
       finishStack(std::move(decoded->raw), *stack.plan, stack.frames.front().columns, stack.frames.front().rows);
   checkRange(result.volume, result.cautions);
@@ -249,13 +247,13 @@ Result<CtScan> readCt(const fs::path& folder, const ReadSettings& settings, cons
   try {
     return readScan(folder, settings, progress);
   } catch (const std::bad_alloc&) {
-    return fail(Fault::kImages, "the images need more memory than there is", shown(folder),
-                "Choose a series that covers only the foot.");
+    return fail(Fault::kImages, "dicom.images_need_more_memory", shown(folder),
+                Message("dicom.choose_series_covers_only_foot"));
   } catch (const fs::filesystem_error& e) {
-    return fail(Fault::kInternal, e.code().message(), shown(e.path1()), "Check the disk and its permissions.");
+    return fail(Fault::kInternal, e.code().message(), shown(e.path1()), Message("dicom.check_disk_permissions"));
   } catch (const std::exception& e) {  // a library met something unexpected
-    return fail(Fault::kImages, fmt::format("the images cannot be read ({})", e.what()), shown(folder),
-                "Copy or export the series again.");
+    return fail(Fault::kImages, Message("dicom.images_cannot_read", {{"what", e.what()}}), shown(folder),
+                Message("dicom.copy_export_series_again"));
   }
 }
 

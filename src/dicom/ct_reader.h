@@ -12,6 +12,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "base/progress.h"
 #include "base/result.h"
 #include "image/volume.h"
@@ -31,7 +32,7 @@ struct ScanInfo {
 struct CtScan {
   CtVolume volume;  ///< HU; tilted gantry resampled upright
   ScanInfo info;
-  std::vector<std::string> cautions;  ///< handled, but worth knowing (gap filled, series chosen, tilt...)
+  std::vector<Message> cautions;  ///< handled, but worth knowing (gap filled, series chosen, tilt...)
 };
 
 struct ReadSettings {

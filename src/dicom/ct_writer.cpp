@@ -209,26 +209,26 @@ OFCondition writeObject(const Plan& p, int first, int count, const fs::path& fil
 Status writeCt(const fs::path& folder, const CtVolume& volume, const ScanInfo& info, const CtWriteSettings& settings) {
   dicom::prepareDcmtk();
   const Grid& g = volume.grid;
-  const auto refuse = [&](std::string what, std::string remedy = {}) {
+  const auto refuse = [&](Message what, Message remedy = {}) {
     return fail(Fault::kRequest, std::move(what), folder.string(), std::move(remedy));
   };
   if (g.size.minCoeff() < 1 || volume.voxels.size() != g.count())
-    return refuse("the volume to be written as CT has no voxels, or not as many as its grid says");
+    return refuse("dicom.volume_written_ct_has_no_voxels");
   if (g.size.x() > 65535 || g.size.y() > 65535)
-    return refuse(
-        fmt::format("a CT slice of {} x {} pixels cannot be written; 65535 is the most", g.size.x(), g.size.y()));
+    return refuse(Message("dicom.ct_slice_pixels_cannot_written_65535", {{"x", g.size.x()}, {"y", g.size.y()}}));
   if (!(g.spacing.minCoeff() > 0) || !g.origin.allFinite() ||
       !(g.direction.transpose() * g.direction).isApprox(Mat3::Identity(), 1e-6))
-    return refuse("the grid's spacing is not positive or its directions are not perpendicular unit vectors");
+    return refuse("dicom.grids_spacing_not_positive_directions_not");
   if (settings.bits_stored < 12 || settings.bits_stored > 16)
-    return refuse(fmt::format("Bits Stored {} is not possible for CT", settings.bits_stored), "Use 12 to 16.");
+    return refuse(Message("dicom.bits_stored_not_possible_ct", {{"bits_stored", settings.bits_stored}}),
+                  Message("dicom.use_12_16"));
   if (settings.rescale_slope == 0 || !std::isfinite(settings.rescale_slope) ||
       !std::isfinite(settings.rescale_intercept))
-    return refuse("Rescale Slope must be a number other than 0, Rescale Intercept a number");
+    return refuse("dicom.rescale_slope_must_number_other_0");
   const std::size_t slice = static_cast<std::size_t>(g.size.x()) * static_cast<std::size_t>(g.size.y());
   if (settings.enhanced &&
       slice * static_cast<std::size_t>(g.size.z()) > 0x7ffffff0u)  // Pixel Data has a 32-bit length
-    return refuse("the volume is too large for one enhanced object (4 GB)", "Write classic CT, one file a slice.");
+    return refuse("dicom.volume_too_large_one_enhanced_object", Message("dicom.write_classic_ct_one_file_slice"));
 
   Plan plan{volume,
             info,
@@ -266,8 +266,8 @@ Status writeCt(const fs::path& folder, const CtVolume& volume, const ScanInfo& i
   std::error_code error;
   fs::create_directories(folder, error);
   if (error || !fs::is_directory(folder, error))
-    return fail(Fault::kInternal, "the folder cannot be made: " + error.message(), folder.string(),
-                "Check the path and its permissions.");
+    return fail(Fault::kInternal, Message("dicom.folder_cannot_made", {{"message", error.message()}}), folder.string(),
+                Message("dicom.check_path_permissions"));
   const int files = settings.enhanced ? 1 : g.size.z();
   std::vector<fs::path> names;
   for (int k = 0; k < files; ++k) names.push_back(folder / fmt::format("IM{:04d}.dcm", k + 1));
@@ -275,9 +275,8 @@ Status writeCt(const fs::path& folder, const CtVolume& volume, const ScanInfo& i
   for (const auto& entry : fs::directory_iterator(folder, error)) {
     const std::string name = entry.path().filename().string();
     if (name.starts_with("IM") && name.ends_with(".dcm") && !ours.contains(entry.path()))
-      return refuse(fmt::format("{} is there already and would mix with the new series of {} file{}", name, files,
-                                files == 1 ? "" : "s"),
-                    "Give an empty folder.");
+      return refuse(Message("dicom.already_would_mix_new_series_file", {{"name", name}, {"files", files}}),
+                    Message("dicom.give_empty_folder"));
   }
 
   std::vector<OFCondition> results(names.size(), EC_Normal);
@@ -288,8 +287,8 @@ Status writeCt(const fs::path& folder, const CtVolume& volume, const ScanInfo& i
   for (std::size_t k = 0; k < names.size(); ++k) {
     if (results[k].good()) continue;
     for (const fs::path& name : names) fs::remove(name, error);
-    return fail(Fault::kInternal, fmt::format("the CT image cannot be written ({})", results[k].text()),
-                names[k].string(), "Check that the disk is not full and the folder may be written to.");
+    return fail(Fault::kInternal, Message("dicom.ct_image_cannot_written", {{"text", results[k].text()}}),
+                names[k].string(), Message("dicom.check_disk_not_full_folder_may"));
   }
   return {};
 }

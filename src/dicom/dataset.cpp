@@ -23,7 +23,7 @@ DcmItem* firstItem(DcmItem& item, const Attribute& sequence) {
   return found;
 }
 
-void Checker::fault(const Attribute& a, std::string what, std::string remedy, const std::string& frame) {
+void Checker::fault(const Attribute& a, Message what, Message remedy, const std::string& frame) {
   if (!defect) defect = Error{Fault::kImages, std::move(what), file + frame + ", " + label(a), std::move(remedy)};
 }
 
@@ -31,7 +31,7 @@ std::optional<std::vector<double>> Checker::decimals(DcmItem* item, const Attrib
                                                      const std::string& frame) {
   const std::string value = item ? text(*item, a) : std::string();
   if (value.empty()) {
-    fault(a, fmt::format("the {} has no {}", image, a.name), ask, frame);
+    fault(a, Message("dicom.has_no", {{"image", image}, {"name", a.name}}), ask, frame);
     return std::nullopt;
   }
   std::vector<double> numbers;
@@ -42,8 +42,8 @@ std::optional<std::vector<double>> Checker::decimals(DcmItem* item, const Attrib
   }
   if (numbers.size() != count) {
     fault(a,
-          fmt::format("{} is '{}' where {} number{} should stand", a.name, toUtf8(value.substr(0, 80), ""), count,
-                      count == 1 ? "" : "s"),
+          Message("dicom.where_number_should_stand",
+                  {{"name", a.name}, {"to_utf8", toUtf8(value.substr(0, 80), "")}, {"count", count}}),
           ask, frame);
     return std::nullopt;
   }
@@ -53,12 +53,12 @@ std::optional<std::vector<double>> Checker::decimals(DcmItem* item, const Attrib
 std::optional<long long> Checker::integer(DcmItem& item, const Attribute& a, long long low, long long high) {
   const std::string value = text(item, a);
   if (value.empty()) {
-    fault(a, fmt::format("the {} has no {}", image, a.name), ask);
+    fault(a, Message("dicom.has_no", {{"image", image}, {"name", a.name}}), ask);
     return std::nullopt;
   }
   const auto number = parseInteger(value);
   if (!number || *number < low || *number > high) {
-    fault(a, fmt::format("{} is '{}', which cannot be", a.name, toUtf8(value.substr(0, 80), "")), kExportAgain);
+    fault(a, Message("dicom.cannot", {{"name", a.name}, {"to_utf8", toUtf8(value.substr(0, 80), "")}}), kExportAgain);
     return std::nullopt;
   }
   return number;
@@ -115,9 +115,16 @@ std::string spaced(const std::string& keyword) {
   return out;
 }
 
-std::string syntaxText(const DcmXfer& syntax, const std::string& uid) {
-  if (syntax.getXfer() != EXS_Unknown) return syntax.getXferName();
-  return uid.empty() ? std::string("an unnamed transfer syntax") : "transfer syntax " + toUtf8(uid, "");
+Message nameOfClass(const std::string& sop_class) {
+  const char* name = dcmFindNameOfUID(sop_class.c_str());
+  return name != nullptr ? Message::quoted(spaced(name))
+                         : Message("dicom.sop_class", {{"to_utf8", toUtf8(sop_class, "")}});
+}
+
+Message syntaxText(const DcmXfer& syntax, const std::string& uid) {
+  if (syntax.getXfer() != EXS_Unknown) return Message::quoted(syntax.getXferName());
+  return uid.empty() ? Message("dicom.unnamed_transfer_syntax")
+                     : Message("dicom.transfer_syntax", {{"to_utf8", toUtf8(uid, "")}});
 }
 
 void readPixelFormat(DcmDataset& data, Checker& check, PixelFormat& p) {
@@ -128,17 +135,17 @@ void readPixelFormat(DcmDataset& data, Checker& check, PixelFormat& p) {
   const auto representation = check.integer(data, attr::kPixelRepresentation, 0, 1);
   if (!rows || !columns || !allocated || !stored || !representation) return;
   if (*allocated != 8 && *allocated != 16) {
-    check.fault(attr::kBitsAllocated, fmt::format("Bits Allocated is {}; a {} has 16 (or 8)", *allocated, check.image),
-                check.ask);
+    check.fault(attr::kBitsAllocated,
+                Message("dicom.bits_allocated_has_16", {{"allocated", *allocated}, {"image", check.image}}), check.ask);
     return;
   }
   long long high = *stored - 1;
   if (const auto given = parseInteger(text(data, attr::kHighBit))) high = *given;
   if (*stored > *allocated || high >= *allocated || high < *stored - 1) {
-    check.fault(
-        attr::kBitsStored,
-        fmt::format("Bits Allocated {}, Bits Stored {} and High Bit {} do not fit together", *allocated, *stored, high),
-        check.ask);
+    check.fault(attr::kBitsStored,
+                Message("dicom.bits_allocated_bits_stored_high_bit",
+                        {{"allocated", *allocated}, {"stored", *stored}, {"high", high}}),
+                check.ask);
     return;
   }
   p.rows = static_cast<int>(*rows);

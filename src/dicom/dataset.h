@@ -33,7 +33,7 @@ struct Checker {
   std::string ask = "Ask for the original series from the scanner or archive; this copy lacks what a plan needs.";
   std::optional<Error> defect = {};
 
-  void fault(const Attribute& a, std::string what, std::string remedy, const std::string& frame = {});
+  void fault(const Attribute& a, Message what, Message remedy, const std::string& frame = {});
   /// `count` decimal numbers, or a defect.
   std::optional<std::vector<double>> decimals(DcmItem* item, const Attribute& a, std::size_t count,
                                               const std::string& frame = {});
@@ -49,7 +49,9 @@ enum class Look { kUnreadable, kForeign, kDicom, kMaybeDicom };
 [[nodiscard]] bool lossySyntax(E_TransferSyntax syntax);
 /// "MRImageStorage" (the dictionary's keyword) as people write it: "MR Image Storage".
 [[nodiscard]] std::string spaced(const std::string& keyword);
-[[nodiscard]] std::string syntaxText(const DcmXfer& syntax, const std::string& uid);
+/// What DICOM calls objects of this class; its UID if it is not known.
+[[nodiscard]] Message nameOfClass(const std::string& sop_class);
+[[nodiscard]] Message syntaxText(const DcmXfer& syntax, const std::string& uid);
 
 /// Image Pixel module (C.7.6.3) of a grey-scale image, and Number of Frames; defects go to `check`. The transfer syntax
 /// is not examined.

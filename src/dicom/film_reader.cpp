@@ -20,7 +20,7 @@ namespace {
 namespace fs = std::filesystem;
 using namespace dicom;
 
-constexpr const char* kAsk = "Ask for the original radiograph from the archive; this copy lacks what is needed.";
+constexpr const char* kAsk = "dicom.ask_original_radiograph_archive_copy_lacks";
 // Half widths of the 95 % interval of the scale, by where it comes from; ours. A ball or a ruler is read to about a
 // pixel at each end and may lie some millimetres off the plane of the joints; distances are accurate to about a
 // centimetre.
@@ -84,15 +84,14 @@ std::optional<Lut> readLut(DcmItem& item, bool is_signed, Checker& check) {
     }
   }
   if (lut.values.empty()) {
-    check.fault(attr::kLutDescriptor, "the look-up table does not fit its descriptor", kAsk);
+    check.fault(attr::kLutDescriptor, Message("dicom.look_up_table_does_not_fit"), kAsk);
     return std::nullopt;
   }
   return lut;
 }
 
 /// Two positive numbers: between rows, between columns.
-std::optional<std::array<double, 2>> spacingPair(DcmItem& item, const Attribute& a,
-                                                 std::vector<std::string>& cautions) {
+std::optional<std::array<double, 2>> spacingPair(DcmItem& item, const Attribute& a, std::vector<Message>& cautions) {
   const std::string value = text(item, a);
   if (value.empty()) return std::nullopt;
   std::array<double, 2> pair{};
@@ -102,8 +101,8 @@ std::optional<std::array<double, 2>> spacingPair(DcmItem& item, const Attribute&
   constexpr double kLeast = 0.005, kMost = 3;
   if (parts.size() != 2 || !first || !second || *first < kLeast || *second < kLeast || *first > kMost ||
       *second > kMost) {
-    cautions.push_back(fmt::format("{} is '{}', which no radiograph has; it was left aside.", label(a),
-                                   toUtf8(value.substr(0, 40), "")));
+    cautions.push_back(Message("dicom.no_radiograph_has_left_aside",
+                               {{"label", label(a)}, {"to_utf8", toUtf8(value.substr(0, 40), "")}}));
     return std::nullopt;
   }
   pair = {*first, *second};
@@ -114,14 +113,14 @@ bool same(const std::array<double, 2>& a, const std::array<double, 2>& b) {
   return std::abs(a[0] - b[0]) < 1e-3 * a[0] && std::abs(a[1] - b[1]) < 1e-3 * a[1];
 }
 
-void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<std::string>& cautions) {
+void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<Message>& cautions) {
   using Origin = FilmSpacing::Origin;
   const auto pixel = spacingPair(data, attr::kPixelSpacing, cautions);
   const auto imager = spacingPair(data, attr::kImagerSpacing, cautions);
   const auto scanned = spacingPair(data, attr::kScannedSpacing, cautions);
   const std::string type = lower(text(data, attr::kCalibrationType));
   FilmSpacing& s = info.spacing;
-  const auto set = [&](Origin origin, std::array<double, 2> mm, double error, bool too_large, std::string words) {
+  const auto set = [&](Origin origin, std::array<double, 2> mm, double error, bool too_large, Message words) {
     s.origin = origin;
     s.row_mm = mm[0];
     s.column_mm = mm[1];
@@ -137,8 +136,8 @@ void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<std::string>& cau
       magnification = info.magnification;
       from = label(attr::kMagnification);
     } else {
-      cautions.push_back(fmt::format("{} is {:g}, which cannot be; it was left aside.", label(attr::kMagnification),
-                                     *info.magnification));
+      cautions.push_back(Message("dicom.cannot_left_aside", {{"label", label(attr::kMagnification)},
+                                                             {"magnification", plain(*info.magnification)}}));
     }
   }
   if (!magnification && info.source_detector_mm && info.source_patient_mm) {
@@ -147,41 +146,40 @@ void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<std::string>& cau
       magnification = m;
       from = label(attr::kSourceDetector) + " over " + label(attr::kSourcePatient);
     } else {
-      cautions.push_back(
-          fmt::format("The distances from the source to the detector ({:g} mm) and to the patient ({:g} "
-                      "mm) do not fit together; they were left aside.",
-                      *info.source_detector_mm, *info.source_patient_mm));
+      cautions.push_back(Message("dicom.distances_source_detector_patient_do_not",
+                                 {{"source_detector", mm(*info.source_detector_mm, -1)},
+                                  {"source_patient", mm(*info.source_patient_mm, -1)}}));
     }
   }
   if (magnification && *magnification < 1.0005) {  // a placeholder: the foot cannot lie in the detector
     magnification.reset();
-    if (imager)
-      cautions.push_back(fmt::format("{} says 1: nothing lies in the detector itself, so it was left aside.", from));
+    if (imager) cautions.push_back(Message("dicom.says_1_nothing_lies_detector_itself", {{"from", from}}));
   }
   if (pixel && type == "fiducial")
     return set(Origin::kFiducial, *pixel, kFiducialError, false,
-               label(attr::kPixelSpacing) + ", calibrated by an object of known size");
+               Message("dicom.calibrated_object_known_size", {{"label", label(attr::kPixelSpacing)}}));
   if (pixel && type == "geometry")
     return set(Origin::kGeometry, *pixel, kGeometryError, false,
-               label(attr::kPixelSpacing) + ", calibrated from the geometry of the exposure");
+               Message("dicom.calibrated_geometry_exposure", {{"label", label(attr::kPixelSpacing)}}));
   if (pixel && imager && !same(*pixel, *imager))
     return set(Origin::kCalibrated, *pixel, kCalibratedError, false,
-               label(attr::kPixelSpacing) + ", calibrated in a way the file does not tell (it differs from " +
-                   label(attr::kImagerSpacing) + ")");
+               Message("dicom.calibrated_way_file_does_not_tell",
+                       {{"label", label(attr::kPixelSpacing)}, {"label_2", label(attr::kImagerSpacing)}}));
   if (imager && magnification)
     return set(Origin::kMagnification, {(*imager)[0] / *magnification, (*imager)[1] / *magnification},
                kMagnificationError, false,
-               fmt::format("{} divided by the magnification {:.3f} from {}", label(attr::kImagerSpacing),
-                           *magnification, from));
+               Message("dicom.divided_magnification", {{"label", label(attr::kImagerSpacing)},
+                                                       {"magnification", number(*magnification, 3)},
+                                                       {"from", from}}));
   if (imager)
     return set(Origin::kDetector, *imager, kUncorrectedError, true,
-               label(attr::kImagerSpacing) + ", at the detector; magnification not told");
+               Message("dicom.detector_magnification_not_told", {{"label", label(attr::kImagerSpacing)}}));
   if (pixel)
     return set(Origin::kUnstated, *pixel, kUncorrectedError, true,
-               label(attr::kPixelSpacing) + ", not said whether at the detector or at the foot");
+               Message("dicom.not_said_whether_detector_foot", {{"label", label(attr::kPixelSpacing)}}));
   if (scanned)
     return set(Origin::kScanned, *scanned, kUncorrectedError, true,
-               label(attr::kScannedSpacing) + ", of the scanned sheet; magnification not told");
+               Message("dicom.scanned_sheet_magnification_not_told", {{"label", label(attr::kScannedSpacing)}}));
 }
 
 void readAspect(DcmDataset& data, FilmInfo& info) {
@@ -297,7 +295,7 @@ void readTone(DcmDataset& data, bool is_signed, Checker& check, FilmTone& tone) 
 }
 
 /// Whether grey values must be inverted for bone to be bright.
-bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<std::string>& cautions) {
+bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<Message>& cautions) {
   const std::string photometric = text(data, attr::kPhotometric);
   const bool one = photometric == "MONOCHROME1";
   const bool for_show =
@@ -306,15 +304,13 @@ bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<std::string>& caution
     // C.8.11.3: INVERSE goes with MONOCHROME1 and IDENTITY with MONOCHROME2.
     const std::string shape = text(data, attr::kLutShape);
     if (shape == "INVERSE" && !one) {
-      cautions.push_back(label(attr::kLutShape) + " is INVERSE although the image is " + photometric +
-                         "; it was turned over. Check that bone is bright in the picture.");
+      cautions.push_back(Message("dicom.inverse_although_image_turned_over_check",
+                                 {{"label", label(attr::kLutShape)}, {"photometric", photometric}}));
       return true;
     }
     if (shape == "IDENTITY" && one)
       cautions.push_back(
-          label(attr::kLutShape) +
-          " is IDENTITY although the image is MONOCHROME1; it was turned over. Check that bone is bright "
-          "in the picture.");
+          Message("dicom.identity_although_image_monochrome1_turned_over", {{"label", label(attr::kLutShape)}}));
     return one;
   }
   // Raw and fluoroscopic images are not meant for display as they are: physics decides if it is given. C.8.11.3: +1
@@ -323,9 +319,12 @@ bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<std::string>& caution
   if (sign == "1" || sign == "-1") {
     const bool turn = sign == "1";
     if (turn != one)
-      cautions.push_back(fmt::format("{} is {} and {} is {}: shown as stored, bone would be dark, so the image was {}.",
-                                     label(attr::kPhotometric), photometric, label(attr::kIntensitySign), sign,
-                                     turn ? "turned over" : "left as it is"));
+      cautions.push_back(
+          Message("dicom.shown_stored_bone_would_dark_image", {{"label", label(attr::kPhotometric)},
+                                                               {"photometric", photometric},
+                                                               {"label_2", label(attr::kIntensitySign)},
+                                                               {"sign", sign},
+                                                               {"is", turn ? "turned over" : "left as it is"}}));
     return turn;
   }
   return one;
@@ -357,10 +356,8 @@ void checkClipping(FilmScan& scan, const std::vector<float>& sample) {
   scan.info.clipped_bright = exposed > 0 ? static_cast<double>(at_top) / static_cast<double>(exposed) : 0;
   constexpr double kClipped = 0.02;  // ours: a lead marker alone is about 1 % of the picture
   if (scan.info.clipped_bright > kClipped)
-    scan.cautions.push_back(
-        fmt::format("{:.0f} % of the exposed picture stand at the brightest value: the exposure is "
-                    "clipped, and edges inside bone are lost there.",
-                    100 * scan.info.clipped_bright));
+    scan.cautions.push_back(Message("dicom.exposed_picture_stand_brightest_value_exposure",
+                                    {{"clipped_bright", percent(100 * scan.info.clipped_bright)}}));
 }
 
 /// Air surrounds a foot: the rim of the exposed field is darker than its middle. `range`: of the values there.
@@ -383,9 +380,7 @@ void checkPolarity(FilmScan& scan, float range) {
   std::sort(edge.begin(), edge.end());
   std::sort(middle.begin(), middle.end());
   if (percentile(edge, 0.5) > percentile(middle, 0.5) + 0.05F * range)
-    scan.cautions.emplace_back(
-        "The rim of the picture is brighter than its middle: bone may be dark (grey values inverted). Check the "
-        "picture.");
+    scan.cautions.emplace_back(Message("dicom.rim_picture_brighter_middle_bone_may"));
 }
 
 /// From stored values to those of the Modality LUT or of rescaling.
@@ -427,8 +422,7 @@ class FilmReader {
   [[nodiscard]] Status checkContrast(const std::vector<float>& sample, const ModalityScale& scale) const;
 
   [[nodiscard]] tl::unexpected<Error> foreign() const {
-    return fail(Fault::kImages, "the file is not DICOM", name_,
-                "Give the DICOM file of a radiograph (DX, CR, RF or XA), not a picture of it.");
+    return fail(Fault::kImages, "dicom.file_not_dicom", name_, Message("dicom.give_dicom_file_radiograph_dx_cr"));
   }
   [[nodiscard]] std::string at(const Attribute& a) const { return name_ + ", " + label(a); }
   [[nodiscard]] Status checked() const {
@@ -455,11 +449,11 @@ class FilmReader {
 Result<FilmScan> FilmReader::read() {
   std::error_code error;
   if (!fs::exists(path_, error))
-    return fail(Fault::kRequest, "there is no such file", toUtf8(path_.string(), ""),
-                "Give the DICOM file of a radiograph.");
+    return fail(Fault::kRequest, "dicom.no_such_file", toUtf8(path_.string(), ""),
+                Message("dicom.give_dicom_file_radiograph"));
   if (fs::is_directory(path_, error))
-    return fail(Fault::kRequest, "this is a folder, not a file", toUtf8(path_.string(), ""),
-                "Give the radiographs one by one.");
+    return fail(Fault::kRequest, "dicom.folder_not_file", toUtf8(path_.string(), ""),
+                Message("dicom.give_radiographs_one_one"));
   if (Status ok = loadHeader(lookAt(path_)); !ok) return tl::unexpected(ok.error());
   if (Status ok = readClass(); !ok) return tl::unexpected(ok.error());
   if (Status ok = checkGrey(); !ok) return tl::unexpected(ok.error());
@@ -480,17 +474,17 @@ Result<FilmScan> FilmReader::read() {
 
 Status FilmReader::loadHeader(Look look) {
   if (look == Look::kUnreadable)
-    return fail(Fault::kRequest, "the file cannot be opened", name_, "Check its permissions.");
+    return fail(Fault::kRequest, "dicom.file_cannot_opened", name_, Message("dicom.check_permissions"));
   if (look == Look::kForeign) return foreign();
   if (nestedTooDeep(path_))
-    return fail(Fault::kImages, fmt::format("the file has sequences nested more than {} deep", kDeepestNesting), name_,
+    return fail(Fault::kImages,
+                Message("dicom.file_has_sequences_nested_more_deep", {{"deepest_nesting", kDeepestNesting}}), name_,
                 kExportAgain);
   const OFCondition status = format_.loadFileUntilTag(path_.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
                                                       ERM_autoDetect, DCM_PixelData);
   if (status.good()) return {};
   if (look == Look::kMaybeDicom && text(data(), attr::kSopClass).empty()) return foreign();
-  return fail(Fault::kImages, fmt::format("the header cannot be read to its end: {}", status.text()), name_,
-              kExportAgain);
+  return fail(Fault::kImages, Message("dicom.header_cannot_read_end", {{"text", status.text()}}), name_, kExportAgain);
 }
 
 Status FilmReader::readClass() {
@@ -498,14 +492,15 @@ Status FilmReader::readClass() {
   const auto found = classOf(sop_class);
   if (!found) {
     const std::string modality = text(data(), attr::kModality);
-    const std::string kind =
-        sop_class.empty() ? (modality.empty() ? "a DICOM file without SOP Class UID"
-                                              : "a " + toUtf8(modality, "") + " file without SOP Class UID")
-                          : spaced(dcmFindNameOfUID(sop_class.c_str(), ("SOP class " + toUtf8(sop_class, "")).c_str()));
-    return fail(Fault::kImages, "this is no plane radiograph but " + kind, at(attr::kSopClass),
+    const Message kind =
+        sop_class.empty()
+            ? (modality.empty() ? Message("dicom.dicom_file_without_sop_class_uid")
+                                : Message("dicom.file_without_sop_class_uid", {{"to_utf8", toUtf8(modality, "")}}))
+            : nameOfClass(sop_class);
+    return fail(Fault::kImages, Message("dicom.no_plane_radiograph_but", {{"kind", kind}}), at(attr::kSopClass),
                 sop_class == UID_CTImageStorage || sop_class == UID_EnhancedCTImageStorage
-                    ? "Use 'rayset plan' for CT."
-                    : "Give a radiograph (DX, CR, RF or XA).");
+                    ? Message("dicom.use_rayset_plan_ct")
+                    : Message("dicom.give_radiograph_dx_cr_rf_xa"));
   }
   scan_.info.file = name_;
   scan_.info.kind = found->kind;
@@ -519,13 +514,12 @@ Status FilmReader::readSecondaryCapture() {
                           modality == "RG" || conversion == "DF";
   if (!radiograph)
     return fail(Fault::kImages,
-                fmt::format("this is a secondary capture whose Modality is '{}'; nothing says that it is a radiograph",
-                            toUtf8(modality, "")),
-                at(attr::kModality), "Give the original radiograph.");
+                Message("dicom.secondary_capture_whose_modality_nothing_says", {{"to_utf8", toUtf8(modality, "")}}),
+                at(attr::kModality), Message("dicom.give_original_radiograph"));
   scan_.cautions.push_back(
-      fmt::format("The file is a secondary capture ({}): {}. Grey values and size may have been "
-                  "changed on the way.",
-                  toUtf8(modality, ""), conversion == "DF" ? "a digitised film" : "a copy of a radiograph"));
+      Message("dicom.file_secondary_capture_grey_values_size",
+              {{"to_utf8", toUtf8(modality, "")},
+               {"radiograph", conversion == "DF" ? "a digitised film" : "a copy of a radiograph"}}));
   return {};
 }
 
@@ -533,12 +527,10 @@ Status FilmReader::checkGrey() {
   const auto samples = parseInteger(text(data(), attr::kSamplesPerPixel)).value_or(1);
   const std::string photometric = text(data(), attr::kPhotometric);
   if (samples == 1 && photometric.starts_with("MONOCHROME")) return {};
-  return fail(
-      Fault::kImages,
-      photometric.empty()
-          ? std::string("Photometric Interpretation is missing, so it is unknown whether bone is bright or dark")
-          : fmt::format("the picture is in colour ({})", toUtf8(photometric, "")),
-      at(attr::kPhotometric), "Give the original radiograph, not a screen picture.");
+  return fail(Fault::kImages,
+              photometric.empty() ? Message("dicom.photometric_interpretation_missing_unknown_whether_bone")
+                                  : Message("dicom.picture_colour", {{"to_utf8", toUtf8(photometric, "")}}),
+              at(attr::kPhotometric), Message("dicom.give_original_radiograph_not_screen_picture"));
 }
 
 /// How the pixels are stored.
@@ -551,10 +543,9 @@ Status FilmReader::readFormat() {
   if (!supportedSyntax(syntax.getXfer())) {
     OFString uid;
     format_.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
-    return fail(
-        Fault::kImages,
-        fmt::format("the pixels are stored as {}, which this program cannot read", syntaxText(syntax, uid.c_str())),
-        at(attr::kTransferSyntax), kUncompressed);
+    return fail(Fault::kImages,
+                Message("dicom.pixels_stored_program_cannot_read", {{"syntax_text", syntaxText(syntax, uid.c_str())}}),
+                at(attr::kTransferSyntax), kUncompressed);
   }
   scan_.info.lossy = lossySyntax(syntax.getXfer()) || text(data(), attr::kLossy) == "01";
   readPixelFormat(data(), check_, file_.pixels);
@@ -565,18 +556,19 @@ Status FilmReader::chooseFrame() {
   FilmInfo& info = scan_.info;
   const auto frames = pixels().frames;
   if (frames > 1 && !multi_frame_) {
-    check_.fault(attr::kNumberOfFrames, fmt::format("a {} has one frame, this one says {}", nameOf(info.kind), frames),
+    check_.fault(attr::kNumberOfFrames,
+                 Message("dicom.has_one_frame_one_says", {{"name_of", nameOf(info.kind)}, {"frames", frames}}),
                  kExportAgain);
     return checked();
   }
   if (settings_.frame < 0 || settings_.frame > frames)
-    return fail(Fault::kRequest, fmt::format("frame {} was asked for; the file has {}", settings_.frame, frames), name_,
-                fmt::format("Give a frame from 1 to {}.", frames));
+    return fail(Fault::kRequest,
+                Message("dicom.frame_asked_file_has", {{"frame", settings_.frame}, {"frames", frames}}), name_,
+                Message("dicom.give_frame_1", {{"frames", frames}}));
   info.frames = static_cast<int>(frames);
   info.frame = std::max(1, settings_.frame);
   if (frames > 1 && settings_.frame == 0)
-    scan_.cautions.push_back(
-        fmt::format("The file holds {} frames; the first was used (choose another with --frame).", frames));
+    scan_.cautions.push_back(Message("dicom.file_holds_frames_first_used_choose", {{"frames", frames}}));
   return {};
 }
 
@@ -592,21 +584,17 @@ void FilmReader::readInfo() {
 void FilmReader::warnOfOrigin() {
   const FilmInfo& info = scan_.info;
   auto& cautions = scan_.cautions;
-  if (info.kind == FilmKind::kDigitalRaw)
-    cautions.emplace_back(
-        "The file is the raw image (for processing); it may look flat beside the one for presentation. Edges are in "
-        "the "
-        "same place.");
+  if (info.kind == FilmKind::kDigitalRaw) cautions.emplace_back(Message("dicom.file_raw_image_processing_may_look"));
   if (info.lossy)
-    cautions.push_back("The image was compressed with loss (" + label(attr::kLossy) + "); fine edges may be altered.");
+    cautions.push_back(Message("dicom.image_compressed_loss_fine_edges_may", {{"label", label(attr::kLossy)}}));
   if (text(data(), attr::kBurnedIn) == "YES")
-    cautions.push_back(label(attr::kBurnedIn) + " is YES: text is drawn into the picture and may look like an edge.");
+    cautions.push_back(Message("dicom.yes_text_drawn_into_picture_may", {{"label", label(attr::kBurnedIn)}}));
   static constexpr std::array<const char*, 7> kOfTheFoot{"foot",      "feet",      "toe", "ankle",
                                                          "calcaneus", "extremity", "leg"};
   const std::string part = lower(info.body_part);
   if (!part.empty() && std::none_of(kOfTheFoot.begin(), kOfTheFoot.end(),
                                     [&](const char* word) { return part.find(word) != std::string::npos; }))
-    cautions.push_back(fmt::format("{} is {}, not the foot.", label(attr::kBodyPart), info.body_part));
+    cautions.push_back(Message("dicom.not_foot", {{"label", label(attr::kBodyPart)}, {"body_part", info.body_part}}));
 }
 
 Result<ModalityScale> FilmReader::readModality() {
@@ -618,7 +606,8 @@ Result<ModalityScale> FilmReader::readModality() {
     scale.intercept = decimal(data(), attr::kIntercept).value_or(0);
     if (scale.slope == 0 || std::abs(scale.slope) > 1e6 || std::abs(scale.intercept) > 1e9)
       check_.fault(attr::kSlope,
-                   fmt::format("Rescale Slope {} with Rescale Intercept {} cannot be", scale.slope, scale.intercept),
+                   Message("dicom.rescale_slope_rescale_intercept_cannot",
+                           {{"slope", plain(scale.slope)}, {"intercept", plain(scale.intercept)}}),
                    kAsk);
   }
   if (Status ok = checked(); !ok) return tl::unexpected(ok.error());
@@ -632,8 +621,8 @@ Status FilmReader::readPixels(const ModalityScale& scale) {
   std::error_code error;
   if (!p.encapsulated && !p.deflated && bytes > static_cast<double>(fs::file_size(path_, error)))
     return fail(Fault::kImages,
-                fmt::format("the pixel data are cut short: {} rows x {} columns x {} frame{} do not fit into the file",
-                            p.rows, p.columns, p.frames, p.frames == 1 ? "" : "s"),
+                Message("dicom.pixel_data_cut_short_rows_columns",
+                        {{"rows", p.rows}, {"columns", p.columns}, {"frames", p.frames}}),
                 at(attr::kPixelData), kExportAgain);
   const auto stored = decodeStored(file_, scan_.info.frame - 1);
   if (!stored) return tl::unexpected(stored.error());
@@ -668,11 +657,16 @@ void FilmReader::readField() {
   field = findField(film);
   if (told && field.origin == FilmField::Origin::kWhole) field = *told;
   if (field.origin != FilmField::Origin::kWhole)
-    scan_.cautions.push_back(fmt::format(
-        "Only columns {} to {} and rows {} to {} of {} x {} were exposed ({}); nothing can be measured outside.",
-        field.left, field.right - 1, field.top, field.bottom - 1, film.columns, film.rows,
-        field.origin == FilmField::Origin::kFound ? "collimator edges found in the picture"
-                                                  : "collimator told in the header"));
+    scan_.cautions.push_back(
+        Message("dicom.only_columns_rows_exposed_nothing_can",
+                {{"left", field.left},
+                 {"right", field.right - 1},
+                 {"top", field.top},
+                 {"bottom", field.bottom - 1},
+                 {"columns", film.columns},
+                 {"rows", film.rows},
+                 {"header", field.origin == FilmField::Origin::kFound ? "collimator edges found in the picture"
+                                                                      : "collimator told in the header"}}));
 }
 
 /// A blank exposure: a single grey value, or so few that it can show nothing. `sample`: sorted, of the field.
@@ -681,28 +675,28 @@ Status FilmReader::checkContrast(const std::vector<float>& sample, const Modalit
   const double spread = sample.empty() ? 0 : static_cast<double>(percentile(sample, 0.99) - percentile(sample, 0.01));
   constexpr double kBlank = 0.002;  // ours: of the whole scale, or eight stored steps at most
   if (spread > std::min(kBlank * full, 8.0 * std::max(std::abs(scale.slope), 1e-9))) return {};
-  return fail(Fault::kImages, "the picture is blank: it has next to no contrast", at(attr::kPixelData),
-              "Give another exposure.");
+  return fail(Fault::kImages, "dicom.picture_blank_has_next_no_contrast", at(attr::kPixelData),
+              Message("dicom.give_another_exposure"));
 }
 
 }  // namespace
 
-std::string_view nameOf(FilmKind kind) {
+Message nameOf(FilmKind kind) {
   switch (kind) {
     case FilmKind::kDigital:
-      return "digital radiograph";
+      return Message("dicom.digital_radiograph");
     case FilmKind::kDigitalRaw:
-      return "digital radiograph, raw";
+      return Message("dicom.digital_radiograph_raw");
     case FilmKind::kComputed:
-      return "computed radiograph";
+      return Message("dicom.computed_radiograph");
     case FilmKind::kFluoroscopy:
-      return "fluoroscopic image";
+      return Message("dicom.fluoroscopic_image");
     case FilmKind::kAngiography:
-      return "C-arm image";
+      return Message("dicom.arm_image");
     case FilmKind::kSecondaryCapture:
-      return "secondary capture";
+      return Message("dicom.secondary_capture");
   }
-  return "";
+  return {};
 }
 
 std::string_view wordOf(FilmView view) {
@@ -729,10 +723,10 @@ Result<FilmScan> readFilm(const fs::path& file, const FilmReadSettings& settings
     prepareDcmtk();
     return FilmReader(file, settings).read();
   } catch (const std::bad_alloc&) {
-    return fail(Fault::kImages, "the picture needs more memory than there is", name, "Export it again.");
+    return fail(Fault::kImages, "dicom.picture_needs_more_memory", name, Message("dicom.export_again"));
   } catch (const std::exception& e) {  // a library met something unexpected
-    return fail(Fault::kImages, fmt::format("the picture cannot be read ({})", e.what()), name,
-                "Copy or export it again.");
+    return fail(Fault::kImages, Message("dicom.picture_cannot_read", {{"what", e.what()}}), name,
+                Message("dicom.copy_export_again"));
   }
 }
 

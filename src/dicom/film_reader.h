@@ -19,6 +19,7 @@
 #include <string_view>
 #include <vector>
 
+#include "base/message.h"
 #include "base/result.h"
 #include "geometry/types.h"
 #include "image/film.h"
@@ -27,7 +28,7 @@ namespace rayset {
 
 enum class FilmKind { kDigital, kDigitalRaw, kComputed, kFluoroscopy, kAngiography, kSecondaryCapture };
 /// "digital X-ray image", "computed radiograph"...
-[[nodiscard]] std::string_view nameOf(FilmKind kind);
+[[nodiscard]] Message nameOf(FilmKind kind);
 
 /// The three views of the foot that measures are defined on.
 enum class FilmView { kDorsoplantar, kOblique, kLateral };
@@ -54,7 +55,7 @@ struct FilmSpacing {
   double row_mm = 0;       ///< between rows
   double relative_95 = 0;  ///< half width of the 95 % interval of the scale, as a fraction (ours: film_reader.cpp)
   bool too_large = false;  ///< magnification is not corrected: true lengths are up to about 6 % smaller
-  std::string text;        ///< where it comes from, in words with the attribute
+  Message text;            ///< where it comes from, in words with the attribute
 
   [[nodiscard]] bool known() const { return origin != Origin::kNone; }
 };
@@ -113,7 +114,7 @@ struct FilmInfo {
 struct FilmScan {
   Film film;
   FilmInfo info;
-  std::vector<std::string> cautions;  ///< complete sentences, without the file's name
+  std::vector<Message> cautions;  ///< complete sentences, without the file's name
 };
 
 struct FilmReadSettings {

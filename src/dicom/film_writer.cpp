@@ -155,30 +155,30 @@ void putAngiography(Writer& w, const FilmWriteInfo& i) {
 Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& given) {
   prepareDcmtk();
   FilmWriteInfo info = given;
-  const auto refuse = [&](std::string what, std::string remedy = {}) {
+  const auto refuse = [&](Message what, Message remedy = {}) {
     return fail(Fault::kRequest, std::move(what), file.string(), std::move(remedy));
   };
   if (film.columns < 1 || film.rows < 1 || film.columns > 65535 || film.rows > 65535 ||
       film.values.size() != static_cast<std::size_t>(film.columns) * static_cast<std::size_t>(film.rows))
-    return refuse("the film has no pixels, more than 65535 a side, or not as many as its size says");
+    return refuse("dicom.film_has_no_pixels_more_65535");
   if (!std::all_of(film.values.begin(), film.values.end(), [](float v) { return std::isfinite(v); }))
-    return refuse("the film holds values that are no numbers");
+    return refuse("dicom.film_holds_values_no_numbers");
   if (info.bits_stored < 8 || info.bits_stored > 16)
-    return refuse(fmt::format("Bits Stored {} is not possible", info.bits_stored), "Use 8 to 16.");
+    return refuse(Message("dicom.bits_stored_not_possible", {{"bits_stored", info.bits_stored}}),
+                  Message("dicom.use_8_16"));
   if ((info.column_mm > 0) != (info.row_mm > 0) || (info.object_column_mm > 0) != (info.object_row_mm > 0))
-    return refuse("a spacing is given one way only", "Give it between columns and between rows.");
+    return refuse("dicom.spacing_given_one_way_only", Message("dicom.give_between_columns_between_rows"));
   if (info.kind == Kind::kDigital && !(info.column_mm > 0))
-    return refuse("a digital X-ray image needs the pixel spacing of its detector", "Give column_mm and row_mm.");
+    return refuse("dicom.digital_ray_image_needs_pixel_spacing", Message("dicom.give_column_mm_row_mm"));
   if (info.kind == Kind::kDigital && orientationOf(info).empty())
-    return refuse("a digital X-ray image must tell how it is turned (Patient Orientation (0020,0020))",
-                  "Give the view (and the side, for a lateral one) or patient_orientation.");
+    return refuse("dicom.digital_ray_image_must_tell_how", Message("dicom.give_view_side_lateral_one_patient"));
   if (info.kind == Kind::kAngiography && info.monochrome1)
-    return refuse("an X-ray angiographic image is MONOCHROME2 only (PS3.3 C.8.7.1)");
+    return refuse("dicom.ray_angiographic_image_monochrome2_only_ps3");
   if (info.simulated && trimmed(info.derivation).empty())
-    return refuse("a simulated film must say what it was made from", "Give 'derivation'.");
+    return refuse("dicom.simulated_film_must_say_what_made", Message("dicom.give_derivation"));
   if (info.window_low.has_value() != info.window_high.has_value() ||
       (info.window_low && !(*info.window_high > *info.window_low)))
-    return refuse("the window's ends must be given together, the lower one first");
+    return refuse("dicom.windows_ends_must_given_together_lower");
   Scale scale;
   scale.top = (1 << info.bits_stored) - 1;
   scale.low = info.value_low;
@@ -189,7 +189,7 @@ Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& gi
     scale.high = static_cast<double>(*most);
     if (!(scale.high > scale.low)) scale.high = scale.low + 1;  // a uniform picture: all at the least value
   }
-  if (!(scale.high > scale.low)) return refuse("value_high must be above value_low");
+  if (!(scale.high > scale.low)) return refuse("dicom.value_high_must_above_value_low");
 
   std::vector<Uint16> words(film.values.size());
   for (std::size_t k = 0; k < words.size(); ++k)
@@ -245,8 +245,8 @@ Status writeFilm(const fs::path& file, const Film& film, const FilmWriteInfo& gi
   if (status.bad()) {
     std::error_code ignored;
     fs::remove(file, ignored);
-    return fail(Fault::kInternal, fmt::format("the film cannot be written ({})", status.text()), file.string(),
-                "Check that the folder exists, may be written to and the disk is not full.");
+    return fail(Fault::kInternal, Message("dicom.film_cannot_written", {{"text", status.text()}}), file.string(),
+                Message("dicom.check_folder_exists_may_written_disk"));
   }
   return {};
 }

@@ -14,8 +14,7 @@
 namespace rayset::dicom {
 namespace {
 
-constexpr const char* kAskScanner =
-    "Ask for the original series from the scanner or archive; this copy lacks what a plan needs.";
+constexpr const char* kAskScanner = "dicom.ask_original_series_scanner_archive_copy";
 
 /// Image Type value 3 LOCALIZER (C.8.2.1.1.1), or a projection through many slices, whose values are not the HU of one
 /// place.
@@ -52,7 +51,8 @@ bool readPlane(const FrameItems& items, Checker& check, const std::string& where
   for (const double s : *spacing) {
     if (!(s > 0.02 && s < 5.0)) {
       check.fault(attr::kPixelSpacing,
-                  fmt::format("Pixel Spacing is {} x {} mm, which no CT of a foot has", (*spacing)[0], (*spacing)[1]),
+                  Message("dicom.pixel_spacing_mm_no_ct_foot",
+                          {{"spacing", plain((*spacing)[0])}, {"spacing_2", plain((*spacing)[1])}}),
                   kAskScanner, where);
       return false;
     }
@@ -64,7 +64,7 @@ bool readPlane(const FrameItems& items, Checker& check, const std::string& where
   constexpr double kPerpendicularTolerance = 0.01;  // about 0.6 degrees
   if (std::abs(row.norm() - 1) > kUnitTolerance || std::abs(column.norm() - 1) > kUnitTolerance ||
       std::abs(row.dot(column)) > kPerpendicularTolerance) {
-    check.fault(attr::kOrientation, "Image Orientation (Patient) is not two perpendicular unit directions", kAskScanner,
+    check.fault(attr::kOrientation, Message("dicom.image_orientation_patient_not_two_perpendicular"), kAskScanner,
                 where);
     return false;
   }
@@ -74,14 +74,15 @@ bool readPlane(const FrameItems& items, Checker& check, const std::string& where
   f.column_direction = column;
   f.position = Vec3((*position)[0], (*position)[1], (*position)[2]);
   if (f.position.cwiseAbs().maxCoeff() > 1e5) {
-    check.fault(attr::kPosition, "Image Position (Patient) is more than 100 m away", kAskScanner, where);
+    check.fault(attr::kPosition, Message("dicom.image_position_patient_more_100_away"), kAskScanner, where);
     return false;
   }
   f.slope = (*slope)[0];
   f.intercept = (*intercept)[0];
   if (f.slope == 0 || std::abs(f.slope) > 1e4 || std::abs(f.intercept) > 1e6) {
     check.fault(attr::kSlope,
-                fmt::format("Rescale Slope {} with Rescale Intercept {} cannot give HU", f.slope, f.intercept),
+                Message("dicom.rescale_slope_rescale_intercept_cannot_give",
+                        {{"slope", plain(f.slope)}, {"intercept", plain(f.intercept)}}),
                 kAskScanner, where);
     return false;
   }
@@ -91,7 +92,7 @@ bool readPlane(const FrameItems& items, Checker& check, const std::string& where
 void readClassic(DcmDataset& data, Checker& check, ScanFile& file) {
   if (file.pixels.frames != 1) {
     check.fault(attr::kNumberOfFrames,
-                fmt::format("a classic CT Image has one frame, this one says {}", file.pixels.frames), kExportAgain);
+                Message("dicom.classic_ct_image_has_one_frame", {{"frames", file.pixels.frames}}), kExportAgain);
     return;
   }
   FrameHeader f;
@@ -131,17 +132,16 @@ void readEnhanced(DcmDataset& data, Checker& check, ScanFile& file) {
   DcmSequenceOfItems* per_frame = nullptr;
   data.findAndGetSequence(key(attr::kPerFrameGroups), per_frame);
   if (!shared && !per_frame) {
-    check.fault(attr::kPerFrameGroups,
-                "the enhanced CT image has no functional groups, so its frames have no place in space", kAskScanner);
+    check.fault(attr::kPerFrameGroups, Message("dicom.enhanced_ct_image_has_no_functional"), kAskScanner);
     return;
   }
   const long long items = per_frame ? static_cast<long long>(per_frame->card()) : 0;
   // Also guards against absurd counts: no more frames than items actually in the file.
   if (items != file.pixels.frames) {
-    check.fault(attr::kNumberOfFrames,
-                fmt::format("Number of Frames is {}, but the Per-frame Functional Groups Sequence has {} items",
-                            file.pixels.frames, items),
-                kExportAgain);
+    check.fault(
+        attr::kNumberOfFrames,
+        Message("dicom.number_frames_but_per_frame_functional", {{"frames", file.pixels.frames}, {"items", items}}),
+        kExportAgain);
     return;
   }
   file.frames.reserve(static_cast<std::size_t>(items));
@@ -174,7 +174,7 @@ void readEnhanced(DcmDataset& data, Checker& check, ScanFile& file) {
   }
   if (file.frames.empty() && !check.defect) {
     file.kind = ScanFile::Kind::kLocalizer;
-    file.kind_name = "localizer (scout) or projection image";
+    file.kind_name = Message("dicom.localizer_scout_projection_image");
   }
 }
 
@@ -216,15 +216,15 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   const Look look = lookAt(path);
   if (look == Look::kUnreadable) {
     file.kind = ScanFile::Kind::kDamaged;
-    file.kind_name = "file that may not be opened";
+    file.kind_name = Message("dicom.file_may_not_opened");
     return file;
   }
-  file.kind_name = "file that is not DICOM";
+  file.kind_name = Message("dicom.file_not_dicom_2");
   if (look == Look::kForeign) return file;
 
   if (nestedTooDeep(path)) {
     file.kind = ScanFile::Kind::kDamaged;
-    file.kind_name = fmt::format("DICOM file with sequences nested more than {} deep", kDeepestNesting);
+    file.kind_name = Message("dicom.dicom_file_sequences_nested_more_deep", {{"deepest_nesting", kDeepestNesting}});
     return file;
   }
   DcmFileFormat format;
@@ -235,7 +235,7 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   if (status.bad() && (look == Look::kMaybeDicom || sop_class.empty())) {
     if (look == Look::kMaybeDicom && sop_class.empty()) return file;
     file.kind = ScanFile::Kind::kDamaged;
-    file.kind_name = fmt::format("damaged DICOM file ({})", status.text());
+    file.kind_name = Message("dicom.damaged_dicom_file", {{"text", status.text()}});
     return file;
   }
   if (look == Look::kMaybeDicom && sop_class.empty() && text(data, attr::kModality).empty()) return file;
@@ -246,7 +246,7 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   format.getMetaInfo()->findAndGetOFString(DCM_MediaStorageSOPClassUID, media_class);
   if (media_class == UID_MediaStorageDirectoryStorage) {
     file.kind = ScanFile::Kind::kOther;
-    file.kind_name = "DICOMDIR";
+    file.kind_name = Message::quoted("DICOMDIR");
     return file;
   }
   const bool classic = sop_class == UID_CTImageStorage;
@@ -254,31 +254,31 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   if (!classic && !file.enhanced) {
     file.kind = ScanFile::Kind::kOther;
     if (sop_class.empty())
-      file.kind_name =
-          modality.empty() ? "DICOM file without SOP Class UID" : toUtf8(modality, "") + " file without SOP Class UID";
+      file.kind_name = modality.empty()
+                           ? Message("dicom.dicom_file_without_sop_class_uid_2")
+                           : Message("dicom.file_without_sop_class_uid_3", {{"to_utf8", toUtf8(modality, "")}});
     else
-      file.kind_name =
-          spaced(dcmFindNameOfUID(sop_class.c_str(), fmt::format("SOP class {}", toUtf8(sop_class, "")).c_str()));
+      file.kind_name = nameOfClass(sop_class);
     return file;
   }
   if (!modality.empty() && modality != "CT") {
     file.kind = ScanFile::Kind::kOther;
-    file.kind_name = fmt::format("CT Image Storage object whose Modality (0008,0060) is {}", toUtf8(modality, ""));
+    file.kind_name = Message("dicom.ct_image_storage_object_whose_modality", {{"to_utf8", toUtf8(modality, "")}});
     return file;
   }
   readTexts(data, file);
   if (classic && isLocalizer(text(data, attr::kImageType))) {
     file.kind = ScanFile::Kind::kLocalizer;
-    file.kind_name = "localizer (scout) or projection image";
+    file.kind_name = Message("dicom.localizer_scout_projection_image");
     return file;
   }
   file.kind = ScanFile::Kind::kCt;
-  file.kind_name = classic ? "CT image" : "enhanced CT image";
+  file.kind_name = classic ? Message("dicom.ct_image") : Message("dicom.enhanced_ct_image");
 
   Checker check{file.name};
   if (status.bad()) {
-    file.defect = Error{Fault::kImages, fmt::format("the header cannot be read to its end: {}", status.text()),
-                        file.name, kExportAgain};
+    file.defect = Error{Fault::kImages, Message("dicom.header_cannot_read_end", {{"text", status.text()}}), file.name,
+                        kExportAgain};
     return file;
   }
   const DcmXfer syntax(data.getOriginalXfer());
@@ -288,25 +288,22 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   if (!supportedSyntax(syntax.getXfer())) {
     OFString uid;
     format.getMetaInfo()->findAndGetOFString(DCM_TransferSyntaxUID, uid);
-    check.fault(
-        attr::kTransferSyntax,
-        fmt::format("the pixels are stored as {}, which this program cannot read", syntaxText(syntax, uid.c_str())),
-        kUncompressed);
+    check.fault(attr::kTransferSyntax,
+                Message("dicom.pixels_stored_program_cannot_read", {{"syntax_text", syntaxText(syntax, uid.c_str())}}),
+                kUncompressed);
     file.defect = check.defect;
     return file;
   }
   file.lossy = lossySyntax(syntax.getXfer()) || text(data, attr::kLossy) == "01";
   if (file.series_uid.empty())
-    check.fault(attr::kSeriesInstance,
-                "the CT image has no Series Instance UID, so it cannot be told which series it belongs to",
-                kAskScanner);
+    check.fault(attr::kSeriesInstance, Message("dicom.ct_image_has_no_series_instance"), kAskScanner);
   // Colour pages (dose reports, pictures of 3-D views) are stored in CT series too: they are not cross-sections.
   const auto samples = parseInteger(text(data, attr::kSamplesPerPixel)).value_or(1);
   const std::string photometric = text(data, attr::kPhotometric);
   if (samples != 1 || (!photometric.empty() && !photometric.starts_with("MONOCHROME"))) {
     file.kind = ScanFile::Kind::kOther;
-    file.kind_name = fmt::format("colour picture in a CT series (Photometric Interpretation (0028,0004) {})",
-                                 toUtf8(photometric, ""));
+    file.kind_name =
+        Message("dicom.colour_picture_ct_series_photometric_interpretation", {{"to_utf8", toUtf8(photometric, "")}});
     return file;
   }
   file.monochrome1 = photometric == "MONOCHROME1";
@@ -319,9 +316,10 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   }
   if (!check.defect && !file.rescale_type.empty() && lower(file.rescale_type) != "hu" &&
       lower(file.rescale_type) != "hu_mod")
-    check.fault(attr::kRescaleType,
-                fmt::format("the values are '{}', not Hounsfield units", toUtf8(file.rescale_type, file.character_set)),
-                "Choose the ordinary CT reconstruction of this scan, not a material or dose map.");
+    check.fault(
+        attr::kRescaleType,
+        Message("dicom.values_not_hounsfield_units", {{"to_utf8", toUtf8(file.rescale_type, file.character_set)}}),
+        Message("dicom.choose_ordinary_ct_reconstruction_scan_not"));
   file.defect = check.defect;
   if (file.defect) file.frames.clear();
   return file;

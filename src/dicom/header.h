@@ -59,7 +59,7 @@ struct ScanFile {
   std::filesystem::path path;
   std::string name;  ///< path as shown in messages, relative to the folder searched
   Kind kind = Kind::kForeign;
-  std::string kind_name;  ///< "MR Image Storage", "text or other file"...
+  Message kind_name;  ///< "MR Image Storage", "text or other file"...
 
   PixelFormat pixels;
   std::vector<FrameHeader> frames;

@@ -22,10 +22,10 @@
 namespace rayset::dicom {
 namespace {
 
-constexpr const char* kCopyAgain = "Copy or export the series again; the file was cut short or damaged on its way.";
+constexpr const char* kCopyAgain = "dicom.copy_export_series_again_file_cut";
 constexpr std::size_t kFramesPerTask = 32;  // of a multi-frame file: each task parses the header once more
 
-Error pixelError(const std::string& name, std::string what) {
+Error pixelError(const std::string& name, Message what) {
   return Error{Fault::kImages, std::move(what), name + ", " + label(attr::kPixelData), kCopyAgain};
 }
 
@@ -80,18 +80,20 @@ Status eachFrame(const ScanFile& file, std::span<const int> frames, const Name& 
   data->findAndGetElement(DCM_PixelData, element);
   auto* pixels = dynamic_cast<DcmPixelData*>(element);
   if (loaded.bad())
-    return tl::unexpected(pixelError(
-        file.name, fmt::format("the file ends before its pixel data do, or is damaged ({})", loaded.text())));
-  if (!pixels) return tl::unexpected(pixelError(file.name, "the image has no pixel data"));
+    return tl::unexpected(
+        pixelError(file.name, Message("dicom.file_ends_before_pixel_data_do", {{"text", loaded.text()}})));
+  if (!pixels) return tl::unexpected(pixelError(file.name, Message("dicom.image_has_no_pixel_data")));
   const std::size_t frame_bytes = format.bytesPerFrame();
   if (!format.encapsulated) {
     const double needed = static_cast<double>(frame_bytes) * static_cast<double>(format.frames);
     const double found = pixels->getLength(data->getOriginalXfer());
     if (found < needed)
-      return tl::unexpected(pixelError(
-          file.name,
-          fmt::format("the pixel data are cut short: {:.0f} bytes where {} rows x {} columns x {} frame{} need {:.0f}",
-                      found, format.rows, format.columns, format.frames, format.frames == 1 ? "" : "s", needed)));
+      return tl::unexpected(
+          pixelError(file.name, Message("dicom.pixel_data_cut_short_bytes_where", {{"found", number(found, 0)},
+                                                                                   {"rows", format.rows},
+                                                                                   {"columns", format.columns},
+                                                                                   {"frames", format.frames},
+                                                                                   {"needed", number(needed, 0)}})));
   }
   // Some decoders write a frame padded to an even number of bytes.
   std::vector<std::uint16_t> buffer(frame_bytes / 2 + 1);
@@ -103,18 +105,19 @@ Status eachFrame(const ScanFile& file, std::span<const int> frames, const Name& 
     pixels->getEncapsulatedRepresentation(EXS_RLELossless, nullptr, fragments);
     // PS3.5 A.4.2: each frame in one fragment; the first item is the offset table.
     if (!fragments || static_cast<long long>(fragments->card()) != format.frames + 1)
-      return tl::unexpected(pixelError(file.name, fmt::format("there are {} RLE fragments for {} frame{}",
-                                                              fragments ? std::max(1ul, fragments->card()) - 1 : 0,
-                                                              format.frames, format.frames == 1 ? "" : "s")));
+      return tl::unexpected(pixelError(
+          file.name,
+          Message("dicom.rle_fragments_frame",
+                  {{"fragments", fragments ? std::max(1ul, fragments->card()) - 1 : 0}, {"frames", format.frames}})));
   }
   for (std::size_t which = 0; which < frames.size(); ++which) {
-    std::string wrong;
+    Message wrong;
     if (rle) {
       DcmPixelItem* item = nullptr;
       Uint8* bytes = nullptr;
       if (fragments->getItem(item, static_cast<unsigned long>(frames[which]) + 1).bad() ||
           item->getUint8Array(bytes).bad() || !bytes) {
-        wrong = "no data";
+        wrong = Message("dicom.no_data");
       } else {
         const std::size_t pixel_count =
             static_cast<std::size_t>(format.rows) * static_cast<std::size_t>(format.columns);
@@ -127,11 +130,12 @@ Status eachFrame(const ScanFile& file, std::span<const int> frames, const Name& 
       const std::size_t room = frame_bytes + (frame_bytes & 1);
       const OFCondition got = pixels->getUncompressedFrame(data, static_cast<Uint32>(frames[which]), fragment,
                                                            buffer.data(), static_cast<Uint32>(room), colour, &cache);
-      if (got.bad()) wrong = got.text();
+      if (got.bad()) wrong = Message::quoted(got.text());
     }
     if (!wrong.empty())
-      return tl::unexpected(pixelError(name(which), fmt::format("the pixel data cannot be {} ({})",
-                                                                format.encapsulated ? "decompressed" : "read", wrong)));
+      return tl::unexpected(pixelError(
+          name(which), Message("dicom.pixel_data_cannot",
+                               {{"read", format.encapsulated ? "decompressed" : "read"}, {"wrong", wrong}})));
     take(which, buffer.data());
   }
   return {};

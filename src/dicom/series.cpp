@@ -304,7 +304,7 @@ SortedScan sortIntoStacks(const std::vector<ScanFile>& files) {
     if (!series.defects.empty()) {
       Error error = series.defects.front();
       if (series.defects.size() > 1)
-        error.what += fmt::format(" (and {} more files of the series have faults)", series.defects.size() - 1);
+        error.what = {"dicom.and_more_faults", {{"what", error.what}, {"count", series.defects.size() - 1}}};
       stack.plan = tl::unexpected(std::move(error));
     }
     if (stack.frames.empty()) continue;
@@ -380,8 +380,8 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
       if (stackAt(i).frames.size() > stackAt(largest).frames.size()) largest = i;
     Error error = stackAt(largest).plan.error();
     if (pool.size() > 1)
-      error.what = fmt::format("none of the {} CT series and stacks can be planned from; {}: {}", pool.size(),
-                               quoted(seriesOf(largest)), error.what);
+      error.what = {"dicom.none_of_the_series",
+                    {{"count", pool.size()}, {"series", quoted(seriesOf(largest))}, {"what", error.what}}};
     return tl::unexpected(std::move(error));
   }
   if (wanted.empty()) {
@@ -419,14 +419,16 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
 
   const Stack& chosen = stackAt(choice.stack);
   if (pool.size() > 1) {
-    std::vector<std::string> others, unusable;
+    std::vector<std::string> others;
+    std::vector<Message> unusable;
     for (const int i : pool) {
       if (i == choice.stack) continue;
       if (stackAt(i).plan)
         others.push_back(describe(scan, stackAt(i)));
       else
-        unusable.push_back(quoted(seriesOf(i)) + (stackAt(i).part.empty() ? "" : ", " + stackAt(i).part) + ": " +
-                           stackAt(i).plan.error().what);
+        unusable.push_back({"dicom.unusable_because",
+                            {{"series", quoted(seriesOf(i)) + (stackAt(i).part.empty() ? "" : ", " + stackAt(i).part)},
+                             {"why", stackAt(i).plan.error().what}}});
     }
     std::string why =
         wanted.empty()
@@ -440,9 +442,9 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
     if (unusable.size() > 6) {
       const std::size_t more = unusable.size() - 6;
       unusable.resize(6);
-      unusable.push_back(fmt::format("and {} more", more));
+      unusable.push_back({"dicom.more", {{"more", more}}});
     }
-    if (!unusable.empty()) choice.notes.push_back(fmt::format("Not usable: {}.", fmt::join(unusable, "; ")));
+    if (!unusable.empty()) choice.notes.push_back({"dicom.not_usable", {{"unusable", each(unusable)}}});
   }
   if (chosen.soft && wanted.empty())
     choice.notes.push_back(

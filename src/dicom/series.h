@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "base/result.h"
 #include "dicom/header.h"
 #include "dicom/stack.h"
@@ -41,7 +42,7 @@ struct SortedScan {
 
 struct Choice {
   int stack = 0;
-  std::vector<std::string> notes;  ///< what was chosen and why, and the alternatives
+  std::vector<Message> notes;  ///< what was chosen and why, and the alternatives
 };
 
 /// `wanted`: UID, number or description (exact, else a part of one description only), if need be with "/part" as listed

@@ -14,8 +14,7 @@
 namespace rayset::dicom {
 namespace {
 
-constexpr const char* kExportAll =
-    "Export the whole series again from the archive, or choose another series with --series.";
+constexpr const char* kExportAll = "dicom.export_whole_series_again_archive_choose";
 
 std::string where(const std::string& name) { return name + ", " + label(attr::kPosition); }
 
@@ -41,8 +40,8 @@ Line fitLine(const std::vector<double>& x, const std::vector<double>& y) {
 Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::vector<std::string>& names) {
   StackPlan plan;
   if (frames.size() == 1)
-    return fail(Fault::kImages, "there is only one slice, which is no volume", names.front(),
-                "Give the folder with the whole series.");
+    return fail(Fault::kImages, "dicom.only_one_slice_no_volume", names.front(),
+                Message("dicom.give_folder_whole_series"));
   const FrameHeader& first = frames.front();
   const Vec3 row = first.row_direction;
   const Vec3 column = first.column_direction;
@@ -65,16 +64,16 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
         (frames[static_cast<std::size_t>(i)].position - frames[static_cast<std::size_t>(kept)].position).norm();
     if (apart >= kSamePlace)
       return fail(Fault::kImages,
-                  fmt::format("two slices lie at one level but {:.2f} mm apart sideways: {} and {}", apart, name(kept),
-                              name(i)),
-                  where(name(i)), "The series mixes two fields of view; export them as separate series.");
+                  Message("dicom.two_slices_lie_one_level_but",
+                          {{"apart", mm(apart, 2)}, {"name", name(kept)}, {"name_2", name(i)}}),
+                  where(name(i)), Message("dicom.series_mixes_two_fields_view_export"));
     plan.duplicates.emplace_back(kept, i);
   }
   const std::size_t n = plan.slices.size();
   if (n < static_cast<std::size_t>(kLeastSlices))
     return fail(Fault::kImages,
-                fmt::format("there are only {} slices at different places; a plan needs at least {}", n, kLeastSlices),
-                where(name(plan.slices.front())), "Give the folder with the whole thin-slice series.");
+                Message("dicom.only_slices_different_places_plan_needs", {{"n", n}, {"least_slices", kLeastSlices}}),
+                where(name(plan.slices.front())), Message("dicom.give_folder_whole_thin_slice_series"));
 
   // Distances along the normal.
   std::vector<double> s(n);
@@ -84,10 +83,10 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
   const double h = median(gaps);
   plan.median_spacing = h;
   if (h < kThinnest || h > kThickest)
-    return fail(
-        Fault::kImages,
-        fmt::format("the slices are {:.3g} mm apart; a plan needs between {} and {} mm", h, kThinnest, kThickest),
-        where(name(plan.slices.front())), "Choose a series with thin slices (0.5 to 1 mm).");
+    return fail(Fault::kImages,
+                Message("dicom.slices_apart_plan_needs_between_mm",
+                        {{"h", mm(h, -3)}, {"thinnest", plain(kThinnest)}, {"thickest", plain(kThickest)}}),
+                where(name(plan.slices.front())), Message("dicom.choose_series_thin_slices_0"));
 
   // The regular positions: the number of steps between neighbours.
   plan.layer.assign(n, 0);
@@ -108,7 +107,7 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
   if (in_place && missing > 0) {
     // Missing slices: a few isolated ones are filled in and reported; more would be inventing bone.
     int most_together = 0;
-    std::vector<std::string> told;
+    std::vector<Message> told;
     bool neighbours = false;
     for (std::size_t i = 0; i + 1 < n; ++i) {
       const int gone = plan.layer[i + 1] - plan.layer[i] - 1;
@@ -116,39 +115,49 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
       most_together = std::max(most_together, gone);
       neighbours = neighbours || (i > 0 && plan.layer[i] - plan.layer[i - 1] > 1);
       if (told.size() < 5)
-        told.push_back(fmt::format("{} between {} and {}", gone, name(plan.slices[i]), name(plan.slices[i + 1])));
+        told.push_back(Message("dicom.between",
+                               {{"gone", gone}, {"name", name(plan.slices[i])}, {"name_2", name(plan.slices[i + 1])}}));
     }
     const int allowed = std::max(2, static_cast<int>(kMostMissingShare * static_cast<double>(plan.layer.back() + 1)));
-    const std::string list = fmt::format("{}", fmt::join(told, "; "));
+    const List list = each(told);
     if (missing > allowed || most_together > kMostMissingTogether || *wide > kWidestGap + 1e-6 || neighbours)
-      return fail(
-          Fault::kImages,
-          fmt::format("{} slices of {} are missing ({}), the widest gap is {:.2f} mm where slices are {:.3g} mm apart",
-                      missing, plan.layer.back() + 1, list, *wide, regular.b),
-          where(name(at(wide))), kExportAll);
+      return fail(Fault::kImages,
+                  Message("dicom.slices_missing_widest_gap_where_slices", {{"missing", missing},
+                                                                           {"layer", plan.layer.back() + 1},
+                                                                           {"list", list},
+                                                                           {"wide", mm(*wide, 2)},
+                                                                           {"b", mm(regular.b, -3)}}),
+                  where(name(at(wide))), kExportAll);
     for (std::size_t i = 0; i + 1 < n; ++i) {
       const int gone = plan.layer[i + 1] - plan.layer[i] - 1;
       if (gone == 0) continue;
       const Vec3 p = frames[static_cast<std::size_t>(plan.slices[i])].position;
       const Vec3 q = frames[static_cast<std::size_t>(plan.slices[i + 1])].position;
-      plan.notes.push_back(fmt::format(
-          "{} missing between {} (position {:.2f}, {:.2f}, {:.2f} mm) and {} (position {:.2f}, {:.2f}, {:.2f} mm) {} "
-          "interpolated from the neighbours.",
-          gone == 1 ? std::string("One slice") : fmt::format("{} slices", gone), name(plan.slices[i]), p.x(), p.y(),
-          p.z(), name(plan.slices[i + 1]), q.x(), q.y(), q.z(), gone == 1 ? "was" : "were"));
+      plan.notes.push_back(Message("dicom.missing_between_position_position_interpolated_neighbours",
+                                   {{"count", gone},
+                                    {"name", name(plan.slices[i])},
+                                    {"x", number(p.x(), 2)},
+                                    {"y", number(p.y(), 2)},
+                                    {"z", mm(p.z(), 2)},
+                                    {"name_2", name(plan.slices[i + 1])},
+                                    {"x_2", number(q.x(), 2)},
+                                    {"y_2", number(q.y(), 2)},
+                                    {"z_2", mm(q.z(), 2)}}));
     }
   } else if (!in_place) {
     if (*wide > (1 + kMildUnevenness) * h || *narrow < (1 - kMildUnevenness) * h)
       return fail(Fault::kImages,
-                  fmt::format("the slices are unevenly spaced: from {:.3g} mm (after {}) to {:.3g} mm (after {})",
-                              *narrow, name(at(narrow)), *wide, name(at(wide))),
+                  Message("dicom.slices_unevenly_spaced_after_after", {{"narrow", mm(*narrow, -3)},
+                                                                       {"name", name(at(narrow))},
+                                                                       {"wide", mm(*wide, -3)},
+                                                                       {"name_2", name(at(wide))}}),
                   where(name(at(wide))), kExportAll);
     plan.uneven = true;
     std::iota(plan.layer.begin(), plan.layer.end(), 0);
-    plan.notes.push_back(
-        fmt::format("The slices are unevenly spaced ({:.3g} to {:.3g} mm); the volume was resampled to an even spacing "
-                    "of {:.3g} mm.",
-                    *narrow, *wide, s.back() / static_cast<double>(n - 1)));
+    plan.notes.push_back(Message("dicom.slices_unevenly_spaced_volume_resampled_even",
+                                 {{"narrow", number(*narrow, -3)},
+                                  {"wide", mm(*wide, -3)},
+                                  {"s", mm(s.back() / static_cast<double>(n - 1), -3)}}));
   }
   plan.layers = plan.layer.back() + 1;
 
@@ -167,19 +176,17 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
     const double stray = std::hypot(u[i] - du.a - du.b * s[i], v[i] - dv.a - dv.b * s[i]);
     if (stray > 0.5 * pixel)
       return fail(Fault::kImages,
-                  fmt::format("slice {} lies {:.2f} mm to the side of the line its neighbours form",
-                              name(plan.slices[i]), stray),
-                  where(name(plan.slices[i])),
-                  "The series mixes fields of view; export one reconstruction as a series of its own.");
+                  Message("dicom.slice_lies_side_line_neighbours_form",
+                          {{"name", name(plan.slices[i])}, {"stray", mm(stray, 2)}}),
+                  where(name(plan.slices[i])), Message("dicom.series_mixes_fields_view_export_one"));
   }
   const double shear = std::hypot(du.b, dv.b);
   plan.tilt_deg = toDegrees(std::atan(shear));
   plan.tilted = shear * s.back() > kDriftPixels * pixel;
   if (plan.tilted && plan.tilt_deg > kMostTilt_deg)
-    return fail(
-        Fault::kImages,
-        fmt::format("the slices advance at {:.1f} degrees to their normal, more than any gantry tilts", plan.tilt_deg),
-        where(name(plan.slices.front())), kExportAll);
+    return fail(Fault::kImages,
+                Message("dicom.slices_advance_degrees_their_normal_more", {{"tilt", number(plan.tilt_deg, 1)}}),
+                where(name(plan.slices.front())), kExportAll);
 
   plan.origin.assign(static_cast<std::size_t>(plan.layers), Vec3::Zero());
   for (std::size_t i = 0; i < n; ++i) {
@@ -208,14 +215,16 @@ Result<StackPlan> planStack(const std::vector<FrameHeader>& frames, const std::v
     grid.size.x() += static_cast<int>(std::ceil(std::abs(drift.dot(row)) / grid.spacing.x() - 1e-6));
     grid.size.y() += static_cast<int>(std::ceil(std::abs(drift.dot(column)) / grid.spacing.y() - 1e-6));
     plan.notes.push_back(
-        fmt::format("The gantry was tilted by {:.1f} degrees; the volume was resampled upright.", plan.tilt_deg));
+        Message("dicom.gantry_tilted_degrees_volume_resampled_upright", {{"tilt", number(plan.tilt_deg, 1)}}));
   }
   const double voxels = static_cast<double>(grid.size.x()) * grid.size.y() * grid.size.z();
   if (voxels > kMostVoxels)
-    return fail(Fault::kImages,
-                fmt::format("the volume would have {} x {} x {} voxels, more than this program takes ({:.0f} million)",
-                            grid.size.x(), grid.size.y(), grid.size.z(), kMostVoxels / 1e6),
-                names.front(), "Choose a series that covers only the foot.");
+    return fail(
+        Fault::kImages,
+        Message(
+            "dicom.volume_would_have_voxels_more_program",
+            {{"x", grid.size.x()}, {"y", grid.size.y()}, {"z", grid.size.z()}, {"e6", number(kMostVoxels / 1e6, 0)}}),
+        names.front(), Message("dicom.choose_series_covers_only_foot"));
   return plan;
 }
 

@@ -10,6 +10,7 @@
 #include <utility>
 #include <vector>
 
+#include "base/message.h"
 #include "base/result.h"
 #include "dicom/header.h"
 #include "image/volume.h"
@@ -41,7 +42,7 @@ struct StackPlan {
   bool uneven = false;
   Grid grid;  ///< of the finished volume
   double median_spacing = 0;
-  std::vector<std::string> notes;
+  std::vector<Message> notes;
 };
 
 /// All frames must share matrix, spacing and orientation. `name` says what a frame is called in messages.

@@ -1,8 +1,10 @@
 #include "films/film_codec.h"
 
 #include "anatomy/codec.h"
+#include "base/message_codec.h"
 #include "base/rounded.h"
 #include "geometry/codec.h"
+#include "language/spoken.h"
 
 namespace rayset {
 
@@ -41,7 +43,7 @@ Codec<Vec2> place() {
                       .read =
                           [](const Json& j, const std::string& where, Vec2& into) {
                             if (!j.is_array() || j.size() != 2 || !j[0].is_number() || !j[1].is_number())
-                              throw codec::BadField{where, "is not a point of two numbers"};
+                              throw codec::BadField{where, "films.not_point_two_numbers"};
                             into = {j[0].get<double>(), j[1].get<double>()};
                           },
                       .schema = {{"type", "array"}, {"items", {{"type", "number"}}}, {"minItems", 2}, {"maxItems", 2}},
@@ -75,7 +77,7 @@ Codec<FilmSpacing> spacingCodec() {
                     derived<S>("uncertainty_percent", nullable(number(1, kNotNegative)), known(&S::relative_95, 100))
                         .about("half width of the 95 % interval of the scale"),
                     field("too_large", truth(), &S::too_large).about("magnification is not corrected"),
-                    field("from", text(), &S::text)});
+                    field("from", codec::message(), &S::text)});
 }
 
 Codec<FilmField> fieldCodec() {
@@ -127,7 +129,7 @@ Codec<OnFilm<MeasuredFoot>> footCodec() {
   return object<OnFilm<F>>({its("side", side(), &F::side),
                             derived<OnFilm<F>>("landmarks", list(landmarkCodec()),
                                                [](const OnFilm<F>& f) { return onFilm(f.it->landmarks, *f.spacing); }),
-                            its("cautions", codec::words(), &F::cautions)});
+                            its("cautions", codec::messages(), &F::cautions)});
 }
 
 Codec<MeasuredFilm> measuredFilmCodec() {
@@ -140,7 +142,7 @@ Codec<MeasuredFilm> measuredFilmCodec() {
     return derived<F>(key, integer(1), [member](const F& f) { return f.scan.film.*member; });
   };
   return object<F>({info("file", text(), &FilmInfo::file),
-                    derived<F>("kind", text(), [](const F& f) { return std::string(nameOf(f.scan.info.kind)); }),
+                    derived<F>("kind", codec::message(), [](const F& f) { return nameOf(f.scan.info.kind); }),
                     info("frame", integer(1), &FilmInfo::frame), size("columns", &Film::columns),
                     size("rows", &Film::rows), info("instance_uid", text(), &FilmInfo::instance_uid),
                     info("study_date", text(), &FilmInfo::study_date), field("view", view(), &F::view),
@@ -149,7 +151,7 @@ Codec<MeasuredFilm> measuredFilmCodec() {
                     field("mirrored", truth(), &F::mirrored), info("simulated", truth(), &FilmInfo::quality_control),
                     field("spacing", spacingCodec(), &F::spacing), info("field", fieldCodec(), &FilmInfo::field),
                     derived<F>("feet", list(footCodec()), [](const F& f) { return onFilm(f.feet, f.spacing); }),
-                    field("cautions", codec::words(), &F::cautions)});
+                    field("cautions", codec::messages(), &F::cautions)});
 }
 
 // ---------------------------------------------------------------------------------------------- measures
@@ -158,12 +160,13 @@ Codec<AppliedLimit> limitCodec() {
   using L = AppliedLimit;
   return object<L>(
       {field("key", text(), &L::key), field("value", number(), &L::value), field("unit", text(), &L::unit),
-       field("abnormal_if", text(), &L::words), field("on_difference", truth(), &L::on_difference),
+       field("abnormal_if", codec::message(), &L::words), field("on_difference", truth(), &L::on_difference),
        field("exceeded", truth(), &L::exceeded), field("borderline", truth(), &L::borderline),
        field("decides", truth(), &L::decides).about("false: contradicted by normal values, shown only"),
        field("applies_to", text(), &L::applies_to), field("source", word(), &L::source),
        field("certainty", oneOf({"found", "computed", "memory, high confidence", "design choice"}), &L::certainty),
-       field("contradiction", text(), &L::contradiction).about("what contradicts the limit; empty: nothing known")});
+       field("contradiction", codec::message(), &L::contradiction)
+           .about("what contradicts the limit; empty: nothing known")});
 }
 
 Codec<FilmLine> lineCodec() {
@@ -179,7 +182,7 @@ Codec<FilmMeasure> filmMeasureCodec() {
   return named(
       "FilmMeasure",
       object<M>(
-          {field("key", text({.pattern = "^[a-z0-9_]+$"}), &M::key), field("name", text(), &M::name),
+          {field("key", text({.pattern = "^[a-z0-9_]+$"}), &M::key), field("name", codec::said(), &M::name),
            field("side", side(), &M::side), field("view", view(), &M::view),
            field("film", count(), &M::film).about("index into films"), field("value", number(2), &M::value),
            field("unit", oneOf({"mm", "deg"}), &M::unit),
@@ -190,7 +193,7 @@ Codec<FilmMeasure> filmMeasureCodec() {
            field("abnormal", nullable(truth()), &M::abnormal).about("null: no limit is suitable for a verdict"),
            field("borderline", truth(), &M::borderline)
                .about("within the uncertainty the verdict could be the opposite"),
-           field("definition", word(), &M::definition), field("note", text(), &M::note),
+           field("definition", codec::said(), &M::definition), field("note", codec::message(), &M::note),
            field("limits", list(limitCodec()), &M::limits), field("lines", list(lineCodec()), &M::lines)}));
 }
 
@@ -207,7 +210,7 @@ Codec<FleckFinding> fleckFindingCodec() {
 Codec<NunleyVertullo> stageCodec() {
   using S = NunleyVertullo;
   return object<S>({field("stage", oneOf({"I or normal", "II", "III", "undefined", "not given"}), &S::value),
-                    field("borderline", truth(), &S::borderline), field("reason", word(), &S::reason)});
+                    field("borderline", truth(), &S::borderline), field("reason", codec::said(), &S::reason)});
 }
 
 Codec<FilmPattern> patternCodec() {
@@ -220,7 +223,7 @@ Codec<FilmPattern> patternCodec() {
                  field("dorsal_by_difference", truth(), &R::dorsal_by_difference)});
   const Codec<PatternName> name =
       named("PatternName", object<PatternName>({field("value", word(), &PatternName::value),
-                                                field("reason", word(), &PatternName::reason)}));
+                                                field("reason", codec::said(), &PatternName::reason)}));
   const auto named_by = [name](const char* key, PatternName Patterns::*member) {
     return derived<P>(key, name, [member](const P& p) -> const PatternName& { return p.names.*member; });
   };
@@ -236,7 +239,7 @@ Codec<FilmPattern> patternCodec() {
                     derived<P>("columns", list(oneOf({"medial", "middle", "lateral"})),
                                [](const P& p) -> const std::vector<std::string>& { return p.names.columns; }),
                     field("holds_whatever_was_not_seen", truth(), &P::holds),
-                    field("assumed", codec::words(), &P::assumed), field("unseen", codec::words(), &P::unseen)});
+                    field("assumed", codec::messages(), &P::assumed), field("unseen", codec::messages(), &P::unseen)});
 }
 
 /// The same person on all films: one may have what another lacks.
@@ -256,16 +259,16 @@ Codec<FilmReading> makeFilmCodec() {
        field("sex", text(), &FilmInfo::patient_sex), field("birth_date", text(), &FilmInfo::patient_birth_date)});
   return object<R>(
       {codec::constant<R>("schema", "rayset.film/1"),
-       derived<R>(
-           "statement", word(),
-           [](const R&) { return std::string("It advises; a licensed surgeon decides. Not a medical device."); }),
+       derived<R>("statement", codec::said(),
+                  [](const R&) { return Message("films.advises_licensed_surgeon_decides_not_medical"); }),
        field("injured", side(), &R::injured), derived<R>("patient", patient, patientOf),
        field("films", list(measuredFilmCodec()), &R::films),
        field("measures", list(filmMeasureCodec()), &R::measures).about("of the injured foot"),
        field("other_foot", list(filmMeasureCodec()), &R::other_measures).about("of the other foot, not judged"),
        field("flecks", list(fleckFindingCodec()), &R::flecks), field("nunley_vertullo", stageCodec(), &R::stage),
-       field("pattern", patternCodec(), &R::pattern), field("cautions", codec::words(), &R::cautions),
-       field("partial", truth(), &R::partial).about("something could not be measured; exit status 4")});
+       field("pattern", patternCodec(), &R::pattern), field("cautions", codec::messages(), &R::cautions),
+       field("partial", truth(), &R::partial).about("something could not be measured; exit status 4"),
+       codec::messageTable<R>()});
 }
 
 }  // namespace
@@ -276,13 +279,14 @@ const Codec<FilmReading>& filmCodec() {
 }
 
 std::string filmSchemaText() {
-  return codec::schemaText(
-      "rayset.film/1",
-      "film.json of `rayset film` (docs/films.md). Millimetres and degrees; points are [column, row] "
-      "in pixels of the film as stored. Made from src/films/film_codec.cpp.",
-      filmCodec());
+  return codec::schemaText("rayset.film/1",
+                           "film.json of `rayset film` (docs/films.md). Millimetres and degrees; points are [column, "
+                           "row] in pixels of the film as stored. Made from src/films/film_codec.cpp.",
+                           filmCodec());
 }
 
-nlohmann::ordered_json filmJson(const FilmReading& reading) { return filmCodec().write(reading); }
+nlohmann::ordered_json filmJson(const FilmReading& reading, const Words& words) {
+  return spoken(filmCodec().write(reading), words);
+}
 
 }  // namespace rayset

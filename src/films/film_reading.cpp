@@ -51,17 +51,17 @@ std::optional<Circle> fitCircle(const std::vector<Vec2>& points) {
 
 /// The spacing that a ball or a length gives.
 Result<FilmSpacing> calibrated(const FilmCalibration& c, double aspect, const std::string& film,
-                               std::vector<std::string>& cautions) {
+                               std::vector<Message>& cautions) {
   const Vec2 square(1, aspect);  // columns as unit
   double pixels = 0;
-  std::string what;
+  Message what;
   constexpr double kEndPixels = 1.5;  // 95 %, each end of a length placed by hand; ours
   double error_pixels = kEndPixels * std::sqrt(2.0);
   if (c.kind == FilmCalibration::Kind::kLength) {
     pixels = (c.ends[0] - c.ends[1]).cwiseProduct(square).norm();
-    what = fmt::format("a length of {:g} mm marked in the picture", c.mm);
+    what = Message("films.length_marked_picture", {{"mm", mm(c.mm, -1)}});
   } else {
-    what = fmt::format("a ball of {:g} mm marked in the picture", c.mm);
+    what = Message("films.ball_marked_picture", {{"mm", mm(c.mm, -1)}});
     if (c.centre) {
       for (const Vec2& p : c.rim) pixels += 2 * (p - *c.centre).cwiseProduct(square).norm();
       pixels /= static_cast<double>(c.rim.size());
@@ -71,18 +71,19 @@ Result<FilmSpacing> calibrated(const FilmCalibration& c, double aspect, const st
       for (const Vec2& p : c.rim) rim.push_back(p.cwiseProduct(square));
       const auto circle = fitCircle(rim);
       if (!circle)
-        return fail(Fault::kRequest, "the points on the rim of the ball lie on one line", film + ", calibration",
-                    "Spread them around the ball.");
+        return fail(Fault::kRequest, "films.points_rim_ball_lie_one_line", film + ", calibration",
+                    Message("films.spread_them_around_ball"));
       pixels = 2 * circle->radius;
       if (circle->rms > 0.04 * circle->radius)
-        cautions.push_back(fmt::format("The points on the rim of the ball lie {:.0f} % of its radius off a circle.",
-                                       100 * circle->rms / circle->radius));
+        cautions.push_back(
+            Message("films.points_rim_ball_lie_radius_off", {{"radius", percent(100 * circle->rms / circle->radius)}}));
       error_pixels = std::max(error_pixels, 4 * circle->rms);
     }
   }
   if (!(pixels > 8))
-    return fail(Fault::kRequest, fmt::format("what the film is calibrated by is only {:.1f} pixels long", pixels),
-                film + ", calibration", "Mark something larger.");
+    return fail(Fault::kRequest,
+                Message("films.what_film_calibrated_only_pixels_long", {{"pixels", number(pixels, 1)}}),
+                film + ", calibration", Message("films.mark_something_larger"));
   FilmSpacing s;
   s.origin = FilmSpacing::Origin::kByHand;
   s.column_mm = c.mm / pixels;
@@ -92,35 +93,34 @@ Result<FilmSpacing> calibrated(const FilmCalibration& c, double aspect, const st
   s.text = what;
   if (!(s.column_mm > 0.005 && s.column_mm < 3))
     return fail(Fault::kRequest,
-                fmt::format("the calibration gives pixels of {:.4g} mm, which no radiograph has", s.column_mm),
-                film + ", calibration", "Check the size in millimetres and the points.");
+                Message("films.calibration_gives_pixels_no_radiograph_has", {{"column", mm(s.column_mm, -4)}}),
+                film + ", calibration", Message("films.check_size_millimetres_points"));
   return s;
 }
 
 /// Does the header contradict what the landmarks file says of the film?
-Status checkHeader(const FilmLandmarks& said, const FilmInfo& info, std::vector<std::string>& cautions) {
+Status checkHeader(const FilmLandmarks& said, const FilmInfo& info, std::vector<Message>& cautions) {
   if (info.view && *info.view != said.view && !said.ignore_header_view) {
-    const std::string what = fmt::format("the film is called {}, but its header says {} ({})", wordOf(said.view),
-                                         wordOf(*info.view), info.view_from);
+    const Message what =
+        Message("films.film_called_but_header_says",
+                {{"word_of", wordOf(said.view)}, {"word_of_2", wordOf(*info.view)}, {"view_from", info.view_from}});
     // Statements about the image itself are trusted; descriptions of a series or study often refer to another image.
     if (info.view_from.find("(0054,0220)") != std::string::npos ||
         info.view_from.find("(0018,5101)") != std::string::npos)
-      return fail(Fault::kRequest, what, info.file,
-                  "Correct 'view' in the landmarks file; where the header is wrong, add \"ignore_header_view\": true.");
-    cautions.push_back("The landmarks are for another view than the header tells: " + what + ".");
+      return fail(Fault::kRequest, what, info.file, Message("films.correct_view_landmarks_file_where_header"));
+    cautions.push_back(Message("films.landmarks_another_view_header_tells", {{"what", what}}));
   }
   if (said.feet.size() == 1 && info.side && *info.side != said.feet[0].side && !said.ignore_header_side)
     return fail(Fault::kRequest,
-                fmt::format("the landmarks are of the {} foot, but the header says {}", sideWord(said.feet[0].side),
-                            sideWord(*info.side)),
+                Message("films.landmarks_foot_but_header_says",
+                        {{"side", nameOf(said.feet[0].side)}, {"side_2", nameOf(*info.side)}}),
                 info.file + ", Image Laterality (0020,0062) or Laterality (0020,0060)",
-                "Give the film of the right side, correct 'side', or, where the header is wrong, add "
-                "\"ignore_header_side\": true.");
+                Message("films.give_film_right_side_correct_side"));
   if (said.weight_bearing && info.weight_bearing && *said.weight_bearing != *info.weight_bearing)
-    cautions.push_back(fmt::format("The film is called {}, but its header says {} ({}).",
-                                   *said.weight_bearing ? "weight-bearing" : "not weight-bearing",
-                                   *info.weight_bearing ? "weight-bearing" : "not weight-bearing",
-                                   info.weight_bearing_from));
+    cautions.push_back(Message("films.film_called_but_header_says_2",
+                               {{"bearing", *said.weight_bearing ? "weight-bearing" : "not weight-bearing"},
+                                {"bearing_2", *info.weight_bearing ? "weight-bearing" : "not weight-bearing"},
+                                {"weight_bearing_from", info.weight_bearing_from}}));
   return {};
 }
 
@@ -130,13 +130,16 @@ Status checkPoint(const MeasuredFilm& film, const std::string& name, const Vec2&
   const Film& f = film.scan.film;
   const std::string at = fmt::format("{}, '{}' at [{:g}, {:g}]", i.file, name, p.x(), p.y());
   if (!(p.x() >= -0.5 && p.y() >= -0.5 && p.x() <= f.columns - 0.5 && p.y() <= f.rows - 0.5))
-    return fail(Fault::kRequest, fmt::format("the point lies outside the picture of {} x {} pixels", f.columns, f.rows),
-                at, "Points are [column, row]; check their order.");
+    return fail(Fault::kRequest,
+                Message("films.point_lies_outside_picture_pixels", {{"columns", f.columns}, {"rows", f.rows}}), at,
+                Message("films.points_column_row_check_their_order"));
   if (!i.field.contains(p.x(), p.y()))
     return fail(Fault::kRequest,
-                fmt::format("the point lies outside the exposed field (columns {} to {}, rows {} to {})", i.field.left,
-                            i.field.right - 1, i.field.top, i.field.bottom - 1),
-                at, "Nothing is seen there but the collimator: place it inside, or leave it out.");
+                Message("films.point_lies_outside_exposed_field_columns", {{"left", i.field.left},
+                                                                           {"right", i.field.right - 1},
+                                                                           {"top", i.field.top},
+                                                                           {"bottom", i.field.bottom - 1}}),
+                at, Message("films.nothing_seen_but_collimator_place_inside"));
   return {};
 }
 
@@ -212,11 +215,10 @@ Result<Oriented> placeLandmarks(MeasuredFilm& film, MeasuredFoot& foot, const Fo
     foot.landmarks.push_back(std::move(l));
   }
   if (!no_edge.empty())
-    foot.cautions.push_back(fmt::format("No edge within {:g} mm of {}: left where placed by hand.",
-                                        settings.snap.reach_mm, fmt::join(no_edge, ", ")));
+    foot.cautions.push_back(Message("films.no_edge_within_left_where_placed",
+                                    {{"reach", rayset::mm(settings.snap.reach_mm, -1)}, {"no_edge", all(no_edge)}}));
   if (!clipped.empty())
-    foot.cautions.push_back(
-        fmt::format("The exposure is clipped around {}: an edge there may be false.", fmt::join(clipped, ", ")));
+    foot.cautions.push_back(Message("films.exposure_clipped_around_edge_may_false", {{"clipped", all(clipped)}}));
   return Oriented{*frame, frame->cautions.empty()};
 }
 
@@ -230,10 +232,7 @@ void checkSize(const MeasuredFilm& film, MeasuredFoot& foot) {
   constexpr double kShortest = 25,
                    kLongest = 80;  // ours, wide around M1 lengths of 50.1 +- 3.1 to 56.4 +- 4.4 (PMC5713710)
   if (length < kShortest || length > kLongest)
-    foot.cautions.push_back(
-        fmt::format("Base to head of the first metatarsal measures {:.0f} mm, which no adult's does: check spacing, "
-                    "points and view.",
-                    length));
+    foot.cautions.push_back(Message("films.base_head_first_metatarsal_measures_no", {{"length", mm(length, 0)}}));
 }
 
 void findFlecks(const MeasuredFilm& film, std::size_t index, const FootLandmarks& given, const MeasuredFoot& foot,
@@ -268,18 +267,24 @@ void findFlecks(const MeasuredFilm& film, std::size_t index, const FootLandmarks
 // --- limits
 // -----------------------------------------------------------------------------------------------------------
 
-std::string contradictionOf(const Limit& limit, const Limits& limits) {
+Message contradictionOf(const Limit& limit, const Limits& limits) {
   const NormalValue* n = limit.contradicted_by.empty() ? nullptr : limits.normal(limit.contradicted_by);
   if (n == nullptr) return {};
-  std::string spread;
-  if (n->ci_low && n->ci_high) spread = fmt::format("95 % CI of the mean {:g} to {:g}", *n->ci_low, *n->ci_high);
-  if (n->sd) spread = fmt::format("SD {:g}", *n->sd);
-  const std::string share =
-      n->mean > limit.value ? "it would call more than half of them abnormal" : "it lies close to normal";
-  return fmt::format(
-      "The mean of {} normal feet is {:g} {} ({}; {}; {}), so a limit of {:g} {} does not hold: {} if the "
-      "landmarks are the same. The difference to the other foot decides.",
-      n->feet, n->mean, n->unit, spread, n->applies_to, n->source, limit.value, limit.unit, share);
+  Message spread;
+  if (n->ci_low && n->ci_high)
+    spread = Message("films.95_ci_mean", {{"ci_low", plain(*n->ci_low)}, {"ci_high", plain(*n->ci_high)}});
+  if (n->sd) spread = {"films.sd", {{"sd", plain(*n->sd)}}};
+  const Message share =
+      n->mean > limit.value ? Message("films.would_call_more_half_them_abnormal") : Message("films.lies_close_normal");
+  return Message("films.mean_normal_feet_limit_does_not", {{"feet", n->feet},
+                                                           {"mean", plain(n->mean)},
+                                                           {"unit", n->unit},
+                                                           {"spread", spread},
+                                                           {"applies_to", n->applies_to},
+                                                           {"source", n->source},
+                                                           {"limit", plain(limit.value)},
+                                                           {"unit_2", limit.unit},
+                                                           {"share", share}});
 }
 
 void apply(FilmMeasure& m, const Limit* limit, const Limits& limits) {
@@ -294,29 +299,28 @@ void apply(FilmMeasure& m, const Limit* limit, const Limits& limits) {
   a.contradiction = contradictionOf(*limit, limits);
   a.decides = a.contradiction.empty();
   double judged = m.value, error = m.uncertainty;
-  const char* before = "above";
+  const char* words = "films.limit_above";
   switch (limit->comparison) {
     case Comparison::kAbove:
       break;
     case Comparison::kBelow:
       judged = -m.value;
-      before = "below";
+      words = "films.limit_below";
       break;
     case Comparison::kAbsoluteAbove:
       judged = std::abs(m.value);
-      before = "more than";
+      words = "films.limit_either_way";
       break;
     case Comparison::kDifferenceAbove:
       if (!m.difference) return;
       judged = std::abs(*m.difference);
       error = *m.difference_uncertainty;
       a.on_difference = true;
-      before = "side difference above";
+      words = "films.limit_side_difference";
       break;
   }
   const double bound = limit->comparison == Comparison::kBelow ? -limit->value : limit->value;
-  a.words = fmt::format("{} {:g} {}{}", before, limit->value, limit->unit == "deg" ? "degrees" : limit->unit,
-                        limit->comparison == Comparison::kAbsoluteAbove ? " either way" : "");
+  a.words = {words, {{"limit", Quantity{limit->value, unitOf(limit->unit), -1}}}};
   // Rounding must not decide at the boundary: a value equal to the limit is within it.
   a.exceeded = judged > bound + 1e-9;
   a.borderline = std::abs(judged - bound) < error;
@@ -330,8 +334,7 @@ void compareToLimits(FilmMeasure& m, std::optional<bool> loaded, bool other_load
     if (loaded == true) use(c1 ? "film_c1_m2_weight_bearing" : "film_m1_m2_weight_bearing");
     if (loaded == false) use(c1 ? "film_c1_m2_unloaded" : "film_m1_m2_unloaded");
     if (loaded == true && other_loaded) use("film_side_difference");
-    if (!loaded)
-      m.note += (m.note.empty() ? "" : " ") + std::string("Not known whether under load: no limit can be applied.");
+    if (!loaded) m.note = then(m.note, "films.not_known_whether_under_load_no");
   } else if (m.key == "m1_c1_lateral_border" || m.key == "m2_c2_medial_border" || m.key == "m4_cub_medial_border") {
     use("film_border_offset");
   } else if (m.key.starts_with("dorsal_step_")) {
@@ -360,8 +363,7 @@ const FilmMeasure* find(const std::vector<FilmMeasure>& list, std::string_view k
 }
 
 /// Of one key on several films of a foot, the one to use: weight-bearing first, then the first.
-void keepOne(std::vector<FilmMeasure>& list, const std::vector<MeasuredFilm>& films,
-             std::vector<std::string>& cautions) {
+void keepOne(std::vector<FilmMeasure>& list, const std::vector<MeasuredFilm>& films, std::vector<Message>& cautions) {
   std::vector<FilmMeasure> kept;
   for (FilmMeasure& m : list) {
     const auto same = std::find_if(kept.begin(), kept.end(), [&](const FilmMeasure& k) { return k.key == m.key; });
@@ -371,8 +373,10 @@ void keepOne(std::vector<FilmMeasure>& list, const std::vector<MeasuredFilm>& fi
     }
     const auto loaded = [&](const FilmMeasure& k) { return films[k.film].weight_bearing == true; };
     if (loaded(m) && !loaded(*same)) std::swap(*same, m);
-    cautions.push_back(fmt::format("{} of the {} foot was measured on {} and on {}; the latter was left out.", m.name,
-                                   sideWord(m.side), where(films[same->film]), where(films[m.film])));
+    cautions.push_back(Message("films.foot_measured_latter_left_out", {{"name", m.name},
+                                                                       {"side", nameOf(m.side)},
+                                                                       {"where", where(films[same->film])},
+                                                                       {"where_2", where(films[m.film])}}));
   }
   list = std::move(kept);
 }
@@ -403,7 +407,7 @@ NunleyVertullo stageOf(const FilmReading& r, const Limits& limits) {
   }
   NunleyVertullo s = nunleyVertullo(widening, error, lost, limits);
   if (!r.flecks.empty() && s.value != "not given")
-    s.reason += " The scheme was made for sprains without fracture; here a fleck was marked.";
+    s.reason = then(s.reason, "films.scheme_made_sprains_without_fracture_here");
   return s;
 }
 
@@ -466,17 +470,14 @@ FilmPattern patternOf(const FilmReading& r) {
     if (!ray.lateral_mm && ray.dorsal_mm) lateral_assumed.push_back(std::to_string(number.number()));
   }
   if (!dorsal_assumed.empty())
-    p.assumed.push_back("No dorsal step was measured on " + rays(dorsal_assumed) + "; taken as none.");
+    p.assumed.push_back(Message("films.no_dorsal_step_measured_taken_none", {{"rays", rays(dorsal_assumed)}}));
   if (!lateral_assumed.empty())
-    p.assumed.push_back("No sideways shift was measured on " + rays(lateral_assumed) + "; taken as none.");
+    p.assumed.push_back(Message("films.no_sideways_shift_measured_taken_none", {{"rays", rays(lateral_assumed)}}));
   std::vector<std::string> nothing;
   for (const auto& [number, ray] : p.rays)
     if (!ray.lateral_mm && !ray.dorsal_mm) nothing.push_back(std::to_string(number.number()));
-  if (!nothing.empty()) p.unseen.push_back("Nothing was measured on " + rays(nothing) + ".");
-  p.unseen.emplace_back(
-      "Films show shadows: a shift along the beam, a turn of a ray about its axis, and breaks that lie "
-      "behind other bone are not seen. Films miss about one injury in four (sensitivity 76 %, Ponkilainen "
-      "2020, doi 10.1007/s00402-020-03391-w); CT is needed to plan an operation.");
+  if (!nothing.empty()) p.unseen.push_back(Message("films.nothing_measured", {{"rays", rays(nothing)}}));
+  p.unseen.emplace_back(Message("films.films_show_shadows_shift_along_beam"));
   return p;
 }
 
@@ -493,53 +494,52 @@ NunleyVertullo nunleyVertullo(std::optional<double> widening_mm, double uncertai
   const Limit *lower = limits.find("nunley_vertullo_lower"), *upper = limits.find("nunley_vertullo_upper");
   NunleyVertullo s{"not given", "", false};
   if (lower == nullptr || upper == nullptr) {
-    s.reason = "The limits file has no boundaries of the stages.";
+    s.reason = Message("films.limits_file_has_no_boundaries_stages");
     return s;
   }
   if (!widening_mm) {
-    s.reason =
-        "It needs weight-bearing dorsoplantar films of both feet with known size: diastasis is the widening of the "
-        "C1-M2 or M1-M2 distance against the other foot.";
+    s.reason = Message("films.needs_weight_bearing_dorsoplantar_films_both");
     return s;
   }
   // To the rounding of the printed boundaries.
   const double d = *widening_mm;
   const bool below = d<lower->value - 1e-9, above = d> upper->value + 1e-9;
   s.borderline = std::abs(d - lower->value) < uncertainty_mm || std::abs(d - upper->value) < uncertainty_mm;
-  const std::string wide =
-      fmt::format("The distance is {:.1f} mm wider than on the other foot (95 % within {:.1f} mm)", d, uncertainty_mm);
-  const std::string kept = "the arch is as high as on the other foot", lost = "the arch has lost height";
+  const Message wide =
+      Message("films.distance_wider_other_foot_95_within", {{"d", mm(d)}, {"uncertainty", mm(uncertainty_mm)}});
+  const Message kept = Message("films.arch_high_other_foot"), lost = Message("films.arch_has_lost_height");
   if (!arch_lost) {
-    s.reason =
-        wide + ", but the height of the arch is not known: it needs a weight-bearing lateral film, best of both feet.";
+    s.reason = Message("films.but_height_arch_not_known_needs", {{"wide", wide}});
     return s;
   }
   if (below && !*arch_lost) {
     s.value = "I or normal";
-    s.reason = wide + fmt::format(
-                          ", less than {:g} mm, and {}. Films cannot tell stage I from a normal foot: it rests on "
-                          "pain and the bone scan.",
-                          lower->value, kept);
+    s.reason = Message("films.less_films_cannot_tell_stage_normal",
+                       {{"wide", wide}, {"lower", mm(lower->value, -1)}, {"kept", kept}});
   } else if (!below && !above && !*arch_lost) {
     s.value = "II";
-    s.reason = wide + fmt::format(", between {:g} and {:g} mm, and {}.", lower->value, upper->value, kept);
+    s.reason =
+        Message("films.between",
+                {{"wide", wide}, {"lower", plain(lower->value)}, {"upper", mm(upper->value, -1)}, {"kept", kept}});
   } else if (above && *arch_lost) {
     s.value = "III";
-    s.reason = wide + fmt::format(", more than {:g} mm, and {}.", upper->value, lost);
+    s.reason = Message("films.more", {{"wide", wide}, {"upper", mm(upper->value, -1)}, {"lost", lost}});
   } else {
     s.value = "undefined";
-    s.reason = wide + fmt::format(", {}, but {}: the scheme has no stage for this.",
-                                  above   ? fmt::format("more than {:g} mm", upper->value)
-                                  : below ? fmt::format("less than {:g} mm", lower->value)
-                                          : fmt::format("between {:g} and {:g} mm", lower->value, upper->value),
-                                  *arch_lost ? lost : kept);
+    s.reason = Message("films.but_scheme_has_no_stage", {{"wide", wide},
+                                                         {"place", above   ? "above"
+                                                                   : below ? "below"
+                                                                           : "between"},
+                                                         {"lower", plain(lower->value)},
+                                                         {"upper", plain(upper->value)},
+                                                         {"kept", *arch_lost ? lost : kept}});
   }
-  if (s.borderline) s.reason += " The boundary lies within the error of measurement.";
+  if (s.borderline) s.reason = then(s.reason, "films.boundary_lies_within_error_measurement");
   return s;
 }
 
-Result<std::vector<std::string>> checkPatients(const std::vector<FilmInfo>& films) {
-  std::vector<std::string> cautions;
+Result<std::vector<Message>> checkPatients(const std::vector<FilmInfo>& films) {
+  std::vector<Message> cautions;
   struct Field {
     const char* name;
     std::string FilmInfo::*value;
@@ -561,17 +561,18 @@ Result<std::vector<std::string>> checkPatients(const std::vector<FilmInfo>& film
       if (first == nullptr) first = &info;
       if (plain(info.*field.value) != plain(first->*field.value))
         return fail(Fault::kImages,
-                    fmt::format("the films are of different patients: {} is '{}' in {} and '{}' in {}", field.name,
-                                first->*field.value, first->file, info.*field.value, info.file),
-                    info.file,
-                    "Give films of one patient; correct the identifiers in the archive where they are wrong.");
+                    Message("films.films_different_patients", {{"name", field.name},
+                                                               {"field", first->*field.value},
+                                                               {"file", first->file},
+                                                               {"field_2", info.*field.value},
+                                                               {"file_2", info.file}}),
+                    info.file, Message("films.give_films_one_patient_correct_identifiers"));
     }
   }
   if (films.size() > 1)
     for (const FilmInfo& info : films)
       if (info.patient_id.empty() && info.patient_name.empty())
-        cautions.push_back(
-            fmt::format("{} names no patient: that it belongs to the others was not checked.", info.file));
+        cautions.push_back(Message("films.names_no_patient_belongs_others_not", {{"file", info.file}}));
   return cautions;
 }
 
@@ -595,15 +596,14 @@ Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile
       std::vector<std::string> names;
       for (const FilmInfo& info : infos) names.push_back(info.file);
       const std::string near = nearestWord(name, names);
-      return fail(Fault::kRequest,
-                  fmt::format("the landmarks file speaks of '{}', which is not among the films given", said.file),
+      return fail(Fault::kRequest, Message("films.landmarks_file_speaks_not_among_films", {{"file", said.file}}),
                   "landmarks",
-                  near.empty() ? fmt::format("Given were: {}.", fmt::join(names, ", "))
-                               : fmt::format("Did you mean '{}'?", near));
+                  near.empty() ? Message("films.given", {{"names", all(names)}})
+                               : Message("films.did_you_mean", {{"near", near}}));
     }
     if (used[which])
-      return fail(Fault::kRequest, fmt::format("two entries of the landmarks file mean the film '{}'", name),
-                  "landmarks", "Put both feet of one film into its list 'feet'.");
+      return fail(Fault::kRequest, Message("films.two_entries_landmarks_file_mean_film", {{"name", name}}), "landmarks",
+                  Message("films.put_both_feet_one_film_into"));
     used[which] = true;
     MeasuredFilm film;
     film.scan = std::move(scans[which]);
@@ -619,21 +619,20 @@ Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile
       if (!spacing) return tl::unexpected(spacing.error());
       if (info.spacing.known() && std::abs(spacing->column_mm / info.spacing.column_mm - 1) >
                                       std::hypot(spacing->relative_95, info.spacing.relative_95))
-        film.cautions.push_back(
-            fmt::format("The calibration by hand gives pixels of {:.4f} mm, the file {:.4f} mm ({}); the "
-                        "calibration by hand was used.",
-                        spacing->column_mm, info.spacing.column_mm, info.spacing.text));
+        film.cautions.push_back(Message("films.calibration_hand_gives_pixels_file_calibration",
+                                        {{"column", mm(spacing->column_mm, 4)},
+                                         {"column_2", mm(info.spacing.column_mm, 4)},
+                                         {"text", info.spacing.text}}));
       film.spacing = std::move(*spacing);
     }
     if (!film.spacing.known()) {
-      film.cautions.emplace_back(
-          "Neither the file nor a calibration tells the size of a pixel: no length was measured on "
-          "this film, angles only. A ball or a ruler in the picture can be given as 'calibration'.");
+      film.cautions.emplace_back(Message("films.neither_file_nor_calibration_tells_size"));
       r.partial = true;
     } else if (film.spacing.too_large) {
-      film.cautions.push_back(fmt::format("Size from {}: lengths come out about {:.0f} to {:.0f} % too large.",
-                                          film.spacing.text, 100 * (kLeastMagnification - 1),
-                                          100 * (kMostMagnification - 1)));
+      film.cautions.push_back(Message("films.size_lengths_come_out_about_too",
+                                      {{"text", film.spacing.text},
+                                       {"least_magnification", number(100 * (kLeastMagnification - 1), 0)},
+                                       {"most_magnification", percent(100 * (kMostMagnification - 1))}}));
     }
     const std::size_t index = r.films.size();
     for (const FootLandmarks& given : said.feet) {
@@ -654,16 +653,14 @@ Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile
   }
   for (std::size_t i = 0; i < used.size(); ++i)
     if (!used[i]) {
-      r.cautions.push_back(
-          fmt::format("{} was given, but the landmarks file has nothing on it: not measured.", infos[i].file));
+      r.cautions.push_back(Message("films.given_but_landmarks_file_has_nothing", {{"file", infos[i].file}}));
       r.partial = true;
     }
 
   keepOne(r.measures, r.films, r.cautions);
   keepOne(r.other_measures, r.films, r.cautions);
   if (r.measures.empty()) {
-    r.cautions.push_back(fmt::format(
-        "Nothing could be measured on the injured ({}) foot: too few landmarks, or no size.", sideWord(r.injured)));
+    r.cautions.push_back(Message("films.nothing_could_measured_injured_foot_too", {{"side", nameOf(r.injured)}}));
     r.partial = true;
   }
   for (FilmMeasure& m : r.measures) {
@@ -677,8 +674,7 @@ Result<FilmReading> measureFilms(std::vector<FilmScan> scans, const LandmarkFile
         m.difference_uncertainty = std::hypot(m.uncertainty, o->uncertainty);
         both_loaded = here == true;
       } else {
-        m.note +=
-            (m.note.empty() ? "" : " ") + std::string("The other foot was filmed under another load: not compared.");
+        m.note = then(m.note, "films.other_foot_filmed_under_another_load");
       }
     }
     compareToLimits(m, r.films[m.film].weight_bearing, both_loaded, limits);

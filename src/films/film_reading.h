@@ -12,11 +12,13 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "dicom/film_reader.h"
 #include "films/landmarks.h"
 #include "films/snap.h"
 #include "injury/limits.h"
 #include "injury/patterns.h"
+#include "language/words.h"
 
 namespace rayset {
 
@@ -41,17 +43,19 @@ struct AppliedLimit {
   std::string key;
   double value = 0;
   std::string unit;
-  std::string words;  ///< "above 5.0 mm", "side difference above 1.0 mm"
+  Message words;  ///< "above 5.0 mm", "side difference above 1.0 mm"
   bool on_difference = false;
   bool exceeded = false;
   bool borderline = false;  ///< the limit lies in the 95 % interval of what is judged
   bool decides = true;      ///< false: contradicted by normal values, shown only
   std::string source, certainty, applies_to;
-  std::string contradiction;  ///< what contradicts it; empty: nothing known
+  Message contradiction;  ///< what contradicts it; empty: nothing known
 };
 
 struct FilmMeasure {
-  std::string key, name, definition, unit;
+  std::string key;
+  Message name, definition;
+  std::string unit;
   Side side = Side::kRight;
   FilmView view = FilmView::kDorsoplantar;
   std::size_t film = 0;  ///< index into FilmReading::films
@@ -61,7 +65,7 @@ struct FilmMeasure {
   std::vector<AppliedLimit> limits;
   std::optional<bool> abnormal;  ///< nullopt: no limit is suitable for a verdict here
   bool borderline = false;       ///< within the uncertainty the verdict could be the opposite
-  std::string note;
+  Message note;
   std::vector<FilmLine> lines;
   Vec2 label = Vec2::Zero();  ///< where its number is drawn, pixels
 };
@@ -78,7 +82,7 @@ struct FleckFinding {
 struct MeasuredFoot {
   Side side = Side::kRight;
   std::vector<PlacedLandmark> landmarks;
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
   /// Unit directions on the film in millimetres (x along columns, y along rows); `across` is lateral, on lateral films
   /// dorsal. nullopt if the landmarks do not determine them.
   std::optional<Vec2> distal, across;
@@ -92,14 +96,14 @@ struct MeasuredFilm {
   bool mirrored = false;
   FilmSpacing spacing;  ///< the one used: by hand, or the file's
   std::vector<MeasuredFoot> feet;
-  std::vector<std::string> cautions;  ///< of the file and of its landmarks
+  std::vector<Message> cautions;  ///< of the file and of its landmarks
 };
 
 /// Stages of ligamentous midfoot sprains (Nunley and Vertullo 2002). "Diastasis" is read as widening relative to the
 /// other foot: the absolute distance in a normal foot is above every boundary (docs/films.md).
 struct NunleyVertullo {
-  std::string value;   ///< "I or normal", "II", "III", "undefined", "not given"
-  std::string reason;  ///< in words
+  std::string value;  ///< "I or normal", "II", "III", "undefined", "not given"
+  Message reason;     ///< in words
   bool borderline = false;
 };
 /// `widening_mm`: the larger of the C1-M2 and M1-M2 side differences, both feet weight-bearing, with the half width of
@@ -117,9 +121,9 @@ struct FilmRay {
 struct FilmPattern {
   PerRay<FilmRay> rays;  ///< all five
   Patterns names;
-  std::vector<std::string> assumed;  ///< what the names assume without its having been seen
-  bool holds = false;                ///< names are given, and do not depend on the unseen displacements
-  std::vector<std::string> unseen;   ///< what films cannot show
+  std::vector<Message> assumed;  ///< what the names assume without its having been seen
+  bool holds = false;            ///< names are given, and do not depend on the unseen displacements
+  std::vector<Message> unseen;   ///< what films cannot show
 };
 
 struct FilmReading {
@@ -130,8 +134,8 @@ struct FilmReading {
   std::vector<FleckFinding> flecks;
   NunleyVertullo stage;
   FilmPattern pattern;
-  std::vector<std::string> cautions;  ///< of the whole; a film has its own
-  bool partial = false;               ///< something asked for could not be measured (no spacing, too few landmarks)
+  std::vector<Message> cautions;  ///< of the whole; a film has its own
+  bool partial = false;           ///< something asked for could not be measured (no spacing, too few landmarks)
 };
 
 struct FilmSettings {
@@ -141,7 +145,7 @@ struct FilmSettings {
 
 /// Do the films belong together? Returns cautions about missing identifiers. Fault::kImages, naming two films, if their
 /// Patient ID, name or birth date differ.
-[[nodiscard]] Result<std::vector<std::string>> checkPatients(const std::vector<FilmInfo>& films);
+[[nodiscard]] Result<std::vector<Message>> checkPatients(const std::vector<FilmInfo>& films);
 
 /// Takes all measures that the landmarks allow. `scans` in any order; the landmarks' `file` names them. Fault::kRequest
 /// if landmarks and films do not match (a film that is not there, points outside the picture or the exposed field, a
@@ -151,6 +155,6 @@ struct FilmSettings {
                                                const Limits& limits, const FilmSettings& settings = {});
 
 /// film.json (data/schema/film.schema.json).
-[[nodiscard]] nlohmann::ordered_json filmJson(const FilmReading& reading);
+[[nodiscard]] nlohmann::ordered_json filmJson(const FilmReading& reading, const Words& words);
 
 }  // namespace rayset

@@ -80,16 +80,13 @@ Result<FootFrame> footFrame(const PointsMm& points, FilmView view, Side side, bo
   add(kDistal);
   add(kRoughlyDistal);
   if (sum.norm() < 1e-6) {
-    if (points.size() > 1 && sum.norm() == 0)
-      f.cautions.emplace_back(
-          "No border has both its points: the film cannot be oriented and nothing is measured on it.");
+    if (points.size() > 1 && sum.norm() == 0) f.cautions.emplace_back(Message("films.no_border_has_both_points_film"));
     return f;
   }
   f.distal = sum.normalized();
   const auto swapped = [&](std::string_view a, std::string_view b) {
-    return fail(
-        Fault::kRequest, fmt::format("'{}' and '{}' lie against the direction of the other landmarks", a, b), where,
-        fmt::format("Check whether proximal and distal were exchanged, and whether this is a {} view.", wordOf(view)));
+    return fail(Fault::kRequest, Message("films.lie_against_direction_other_landmarks", {{"a", a}, {"b", b}}), where,
+                Message("films.check_whether_proximal_distal_exchanged_whether", {{"word_of", wordOf(view)}}));
   };
   for (const auto& [proximal, distal] : kDistal) {
     const Vec2 *a = at(points, proximal), *b = at(points, distal);
@@ -120,20 +117,19 @@ Result<FootFrame> footFrame(const PointsMm& points, FilmView view, Side side, bo
         return {};
       }
     } else if (agree == 0) {
-      return fail(
-          Fault::kRequest,
-          fmt::format("the landmarks lie as on a {} foot, but the film is called one of the {} foot",
-                      (side == Side::kRight) != mirrored ? "left" : "right",
-                      side == Side::kRight ? (mirrored ? "right (mirrored)" : "right")
-                                           : (mirrored ? "left (mirrored)" : "left")),
-          where,
-          "Correct 'side'; or, where the side is right and the film lies the wrong way round (seen from the sole), "
-          "say \"mirrored\": true.");
+      return fail(Fault::kRequest,
+                  Message("films.landmarks_lie_foot_but_film_called",
+                          {{"right", (side == Side::kRight) != mirrored ? "left" : "right"},
+                           {"right_2", side == Side::kRight ? (mirrored ? "right (mirrored)" : "right")
+                                                            : (mirrored ? "left (mirrored)" : "left")}}),
+                  where, Message("films.correct_side_where_side_right_film"));
     }
-    return fail(Fault::kRequest,
-                fmt::format("'{}' lies {} of '{}', against the other landmarks", bad.first, outer, bad.second), where,
-                fmt::format("Check these two, and whether this is a {} view; '{}' belongs {} of '{}'.", wordOf(view),
-                            bad.first, inner, bad.second));
+    return fail(
+        Fault::kRequest,
+        Message("films.lies_against_other_landmarks", {{"bad", bad.first}, {"outer", outer}, {"bad_2", bad.second}}),
+        where,
+        Message("films.check_these_two_whether_view_belongs",
+                {{"word_of", wordOf(view)}, {"bad", bad.first}, {"inner", inner}, {"bad_2", bad.second}}));
   };
   if (view == FilmView::kLateral) {
     f.across = turned.y() < 0 ? turned : Vec2(-turned);  // dorsal is up unless the landmarks say otherwise

@@ -1,6 +1,7 @@
 // The directions distal, lateral and dorsal on one film of one foot, and whether its landmarks are plausible.
 #pragma once
 
+#include "base/message.h"
 #include "films/film_reading.h"
 
 namespace rayset::films {
@@ -9,7 +10,7 @@ namespace rayset::films {
 /// oblique films, dorsal on lateral ones.
 struct FootFrame {
   Vec2 distal = Vec2(0, -1), across = Vec2(1, 0);
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
 };
 
 using PointsMm = std::map<std::string, Vec2, std::less<>>;

@@ -52,7 +52,10 @@ class Bench {
   }
 
   struct What {
-    std::string key, name, definition, unit = "mm", note = {};
+    std::string key;
+    Message name, definition;
+    std::string unit = "mm";
+    Message note = {};
     double extra_95 = 0;  ///< further uncertainty, in the unit
   };
   FilmMeasure* measure(const What& what, const std::function<double()>& value) {
@@ -118,7 +121,7 @@ void drawBorder(Bench& b, FilmMeasure* m, const Vec2& from, const Vec2& to, cons
 }
 
 /// Distance across a gap: from a point to a border beyond it.
-void gap(Bench& b, const char* key, const char* name, const char* definition, std::string_view point,
+void gap(Bench& b, const char* key, const Message& name, const Message& definition, std::string_view point,
          std::string_view border_proximal, std::string_view border_distal) {
   if (!b.has({point, border_proximal, border_distal})) return;
   FilmMeasure* m = b.measure({key, name, definition}, [&] { return -b.offset(point, border_proximal, border_distal); });
@@ -131,9 +134,8 @@ void gap(Bench& b, const char* key, const char* name, const char* definition, st
 }
 
 /// Offset of a metatarsal's corner from the border of its tarsal bone.
-void step(Bench& b, const std::string& key, const std::string& name, const std::string& definition,
-          const std::string& point, const std::string& proximal, const std::string& distal,
-          const std::string& note = {}) {
+void step(Bench& b, const std::string& key, const Message& name, const Message& definition, const std::string& point,
+          const std::string& proximal, const std::string& distal, const Message& note = {}) {
   if (!b.has({point, proximal, distal})) return;
   FilmMeasure* m = b.measure({key, name, definition, "mm", note}, [&] { return b.offset(point, proximal, distal); });
   if (m == nullptr) return;
@@ -164,38 +166,30 @@ void drawAngle(Bench& b, FilmMeasure* m, const Vec2& talus_middle, const Vec2& t
 }
 
 void dorsoplantar(Bench& b) {
-  gap(b, "c1_m2_distance", "C1–M2 distance",
-      "From the distal lateral corner of the medial cuneiform, at a right angle, to the line of the medial border of "
-      "the "
-      "second metatarsal.",
+  gap(b, "c1_m2_distance", "C1–M2 distance", Message("films.distal_lateral_corner_medial_cuneiform_right"),
       "C1.lateral.distal", "M2.medial.proximal", "M2.medial.distal");
-  gap(b, "m1_m2_distance", "M1–M2 distance at the bases",
-      "From the lateral corner of the base of the first metatarsal, at a right angle, to the line of the medial border "
-      "of "
-      "the second.",
-      "M1.lateral.proximal", "M2.medial.proximal", "M2.medial.distal");
-  step(b, "m1_c1_lateral_border", "M1/C1 lateral borders",
-       "How far the lateral corner of the first metatarsal's base lies lateral of the line of the medial cuneiform's "
-       "lateral border; medial is negative.",
-       "M1.lateral.proximal", "C1.lateral.proximal", "C1.lateral.distal");
-  step(b, "m2_c2_medial_border", "M2/C2 medial borders",
-       "How far the medial corner of the second metatarsal's base lies lateral of the line of the intermediate "
-       "cuneiform's medial border; medial is negative.",
-       "M2.medial.proximal", "C2.medial.proximal", "C2.medial.distal");
+  gap(b, "m1_m2_distance", Message("films.m1_m2_distance_bases"),
+      Message("films.lateral_corner_base_first_metatarsal_right"), "M1.lateral.proximal", "M2.medial.proximal",
+      "M2.medial.distal");
+  step(b, "m1_c1_lateral_border", Message("films.m1_c1_lateral_borders"),
+       Message("films.how_far_lateral_corner_first_metatarsals"), "M1.lateral.proximal", "C1.lateral.proximal",
+       "C1.lateral.distal");
+  step(b, "m2_c2_medial_border", Message("films.m2_c2_medial_borders"),
+       Message("films.how_far_medial_corner_second_metatarsals"), "M2.medial.proximal", "C2.medial.proximal",
+       "C2.medial.distal");
   if (b.has({"Nav.medial", "C1.medial", "M1.medial.proximal", "M1.lateral.proximal"})) {
-    FilmMeasure* m = b.measure(
-        {"medial_column_line", "Medial column line",
-         "The line along the most medial points of navicular and medial cuneiform should cross the base of the first "
-         "metatarsal: how far inside the base it crosses, from the nearer corner; negative where it misses the base."},
-        [&] {
-          const Vec2 n = b.p("Nav.medial"), d = b.p("C1.medial") - n;
-          const Vec2 medial = b.p("M1.medial.proximal"), base = b.p("M1.lateral.proximal") - medial;
-          const double cross = d.x() * base.y() - d.y() * base.x();
-          if (std::abs(cross) < 1e-6 * d.norm() * base.norm()) return std::nan("");
-          const Vec2 w = medial - n;
-          const double t = (w.x() * d.y() - w.y() * d.x()) / cross;  // along the base, 0 at its medial corner
-          return std::min(t, 1 - t) * base.norm();
-        });
+    FilmMeasure* m =
+        b.measure({"medial_column_line", Message("films.medial_column_line"),
+                   Message("films.line_along_most_medial_points_navicular")},
+                  [&] {
+                    const Vec2 n = b.p("Nav.medial"), d = b.p("C1.medial") - n;
+                    const Vec2 medial = b.p("M1.medial.proximal"), base = b.p("M1.lateral.proximal") - medial;
+                    const double cross = d.x() * base.y() - d.y() * base.x();
+                    if (std::abs(cross) < 1e-6 * d.norm() * base.norm()) return std::nan("");
+                    const Vec2 w = medial - n;
+                    const double t = (w.x() * d.y() - w.y() * d.x()) / cross;  // along the base, 0 at its medial corner
+                    return std::min(t, 1 - t) * base.norm();
+                  });
     if (m != nullptr) {
       const Vec2 from = b.p("Nav.medial"), to = b.p("C1.medial");
       const Vec2 medial = b.p("M1.medial.proximal"), lateral = b.p("M1.lateral.proximal");
@@ -210,48 +204,36 @@ void dorsoplantar(Bench& b) {
       return bisector(b, "Tal.medial.proximal", "Tal.medial.distal", "Tal.lateral.proximal", "Tal.lateral.distal");
     };
     const auto base = [&] { return Vec2(0.5 * (b.p("M1.medial.proximal") + b.p("M1.lateral.proximal"))); };
-    FilmMeasure* m = b.measure(
-        {"talo_m1_dorsoplantar", "Talo-first-metatarsal angle, dorsoplantar",
-         "Between the axis of the talus (bisector of its medial and lateral tangents) and that of the first metatarsal "
-         "(middle of its base to centre of its head); positive where the metatarsal points lateral of the talus.",
-         "deg"},
-        [&] { return angle(b, talus(), b.p("M1.head") - base()); });
+    FilmMeasure* m = b.measure({"talo_m1_dorsoplantar", Message("films.talo_first_metatarsal_angle_dorsoplantar"),
+                                Message("films.between_axis_talus_bisector_medial_lateral"), "deg"},
+                               [&] { return angle(b, talus(), b.p("M1.head") - base()); });
     const Vec2 middle = 0.5 * (b.p("Tal.medial.distal") + b.p("Tal.lateral.distal"));
     drawAngle(b, m, middle, talus(), base(), b.p("M1.head"));
   }
 }
 
 void oblique(Bench& b) {
-  step(b, "m3_c3_medial_border", "M3/C3 medial borders",
-       "How far the medial corner of the third metatarsal's base lies lateral of the line of the lateral cuneiform's "
-       "medial border.",
-       "M3.medial.proximal", "C3.medial.proximal", "C3.medial.distal",
-       "Sources differ on which border of the third ray counts.");
-  step(b, "m3_c3_lateral_border", "M3/C3 lateral borders",
-       "How far the lateral corner of the third metatarsal's base lies lateral of the line of the lateral cuneiform's "
-       "lateral border.",
-       "M3.lateral.proximal", "C3.lateral.proximal", "C3.lateral.distal",
-       "Sources differ on which border of the third ray counts.");
-  step(b, "m4_cub_medial_border", "M4/cuboid medial borders",
-       "How far the medial corner of the fourth metatarsal's base lies lateral of the line of the cuboid's medial "
-       "border; "
-       "medial is negative.",
-       "M4.medial.proximal", "Cub.medial.proximal", "Cub.medial.distal");
-  step(
-      b, "m5_cub_lateral_offset", "M5 tuberosity against the cuboid",
-      "How far the tip of the fifth metatarsal's tuberosity stands lateral of the line of the cuboid's lateral border.",
-      "M5.lateral", "Cub.lateral.proximal", "Cub.lateral.distal",
-      "The tuberosity overhangs in every foot: only the difference to the other foot tells a shift.");
+  step(b, "m3_c3_medial_border", Message("films.m3_c3_medial_borders"),
+       Message("films.how_far_medial_corner_third_metatarsals"), "M3.medial.proximal", "C3.medial.proximal",
+       "C3.medial.distal", Message("films.sources_differ_border_third_ray_counts"));
+  step(b, "m3_c3_lateral_border", Message("films.m3_c3_lateral_borders"),
+       Message("films.how_far_lateral_corner_third_metatarsals"), "M3.lateral.proximal", "C3.lateral.proximal",
+       "C3.lateral.distal", Message("films.sources_differ_border_third_ray_counts"));
+  step(b, "m4_cub_medial_border", Message("films.m4_cuboid_medial_borders"),
+       Message("films.how_far_medial_corner_fourth_metatarsals"), "M4.medial.proximal", "Cub.medial.proximal",
+       "Cub.medial.distal");
+  step(b, "m5_cub_lateral_offset", Message("films.m5_tuberosity_against_cuboid"),
+       Message("films.how_far_tip_fifth_metatarsals_tuberosity"), "M5.lateral", "Cub.lateral.proximal",
+       "Cub.lateral.distal", Message("films.tuberosity_overhangs_every_foot_only_difference"));
 }
 
 void lateral(Bench& b, bool loaded) {
   for (const Ray ray : kRays) {
     const std::string m(boneId(metatarsal(ray))), t(boneId(tarsalPartner(ray)));
-    step(b, fmt::format("dorsal_step_{}", ray), fmt::format("Dorsal step {}/{}", m, t == "Cub" ? "cuboid" : t),
-         fmt::format(
-             "How far the dorsal corner of the {} metatarsal's base stands dorsal of the line of the {}'s dorsal "
-             "border; plantar is negative.",
-             ordinal(ray), t == "Cub" ? "cuboid" : std::string(boneName(tarsalPartner(ray)))),
+    step(b, fmt::format("dorsal_step_{}", ray),
+         Message("films.dorsal_step", {{"m", m}, {"t", t == "Cub" ? Value(nameOf(Bone::kCub)) : Value(t)}}),
+         Message("films.how_far_dorsal_corner_metatarsals_base",
+                 {{"ray", nameOf(ray)}, {"partner", nameOf(tarsalPartner(ray))}}),
          m + ".dorsal.proximal", t + ".dorsal.proximal", t + ".dorsal.distal");
   }
   const bool floor = b.has({"Floor.proximal", "Floor.distal"});
@@ -266,15 +248,12 @@ void lateral(Bench& b, bool loaded) {
     const Vec2 n(-g.y(), g.x());
     return n.dot(b.across()) >= 0 ? n : Vec2(-n);
   };
-  const std::string no_floor =
-      floor ? "" : "No floor line was placed: the rows of the picture were taken for the floor.";
+  const Message no_floor = floor ? Message() : Message("films.no_floor_line_placed_rows_picture");
   if ((floor || rows) && b.has({"C1.plantar", "M5.plantar"})) {
     const double apart = std::abs((b.p("C1.plantar") - b.p("M5.plantar")).dot(ground()));
     FilmMeasure* m = b.measure(
-        {"m5_c1_height", "Arch height, C1 above M5",
-         "Height above the floor of the lowest point of the medial cuneiform's plantar cortex, less that of the fifth "
-         "metatarsal's; negative where the cuneiform lies lower.",
-         "mm", no_floor, floor ? 0 : apart * kFloorError_rad},
+        {"m5_c1_height", Message("films.arch_height_c1_above_m5"),
+         Message("films.height_above_floor_lowest_point_medial"), "mm", no_floor, floor ? 0 : apart * kFloorError_rad},
         [&] { return (b.p("C1.plantar") - b.p("M5.plantar")).dot(up()); });
     if (m != nullptr) {
       const Vec2 c1 = b.p("C1.plantar"), m5 = b.p("M5.plantar"), g = ground();
@@ -290,18 +269,16 @@ void lateral(Bench& b, bool loaded) {
     const auto talus = [&] {
       return bisector(b, "Tal.dorsal.proximal", "Tal.dorsal.distal", "Tal.plantar.proximal", "Tal.plantar.distal");
     };
-    FilmMeasure* m = b.measure(
-        {"talo_m1_lateral", "Talo-first-metatarsal angle, lateral",
-         "Between the axis of the talus (bisector of its dorsal and plantar tangents) and that of the first metatarsal "
-         "(middle of its base to centre of its head); positive where the arch sags, negative where it is high.",
-         "deg", loaded ? "" : "The published grades are for weight-bearing films."},
-        [&] { return angle(b, talus(), b.p("M1.head") - base()); });
+    FilmMeasure* m = b.measure({"talo_m1_lateral", Message("films.talo_first_metatarsal_angle_lateral"),
+                                Message("films.between_axis_talus_bisector_dorsal_plantar"), "deg",
+                                loaded ? "" : Message("films.published_grades_weight_bearing_films")},
+                               [&] { return angle(b, talus(), b.p("M1.head") - base()); });
     const Vec2 middle = 0.5 * (b.p("Tal.dorsal.distal") + b.p("Tal.plantar.distal"));
     drawAngle(b, m, middle, talus(), base(), b.p("M1.head"));
   }
   if (floor || rows) {
-    FilmMeasure* m = b.measure({"m1_declination", "Declination of the first metatarsal",
-                                "How steeply the axis of the first metatarsal goes down to the floor.", "deg", no_floor,
+    FilmMeasure* m = b.measure({"m1_declination", Message("films.declination_first_metatarsal"),
+                                Message("films.how_steeply_axis_first_metatarsal_goes"), "deg", no_floor,
                                 floor ? 0 : toDegrees(kFloorError_rad)},
                                [&] {
                                  const Vec2 d = b.p("M1.head") - base();

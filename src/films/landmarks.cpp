@@ -14,96 +14,82 @@ namespace rayset {
 namespace {
 
 using Json = nlohmann::json;
-constexpr const char* kSeeDocs = "See docs/films.md, or run rayset film without --landmarks for a template.";
+constexpr const char* kSeeDocs = "films.see_docs_films_md_run_rayset";
 
 std::vector<LandmarkKind> makeKinds() {
   using enum FilmView;
   using enum EdgeWay;
   return {
       // Dorsoplantar: medial and middle columns.
-      {"C1.lateral.proximal", kDorsoplantar,
-       "lateral border of the medial cuneiform, in its proximal half, where the border is straight", kToLateral,
+      {"C1.lateral.proximal", kDorsoplantar, "films.lateral_border_medial_cuneiform_proximal_half", kToLateral,
        "C1.lateral.distal"},
-      {"C1.lateral.distal", kDorsoplantar,
-       "lateral border of the medial cuneiform at its distal corner, beside the base of the second metatarsal",
-       kToLateral, "C1.lateral.proximal"},
-      {"M1.lateral.proximal", kDorsoplantar, "lateral corner of the base of the first metatarsal", kToLateral, ""},
-      {"M1.medial.proximal", kDorsoplantar, "medial corner of the base of the first metatarsal", kToMedial, ""},
-      {"C2.medial.proximal", kDorsoplantar, "medial border of the intermediate cuneiform, near the navicular",
-       kToMedial, "C2.medial.distal"},
-      {"C2.medial.distal", kDorsoplantar, "medial border of the intermediate cuneiform at its distal corner", kToMedial,
+      {"C1.lateral.distal", kDorsoplantar, "films.lateral_border_medial_cuneiform_distal_corner", kToLateral,
+       "C1.lateral.proximal"},
+      {"M1.lateral.proximal", kDorsoplantar, "films.lateral_corner_base_first_metatarsal", kToLateral, ""},
+      {"M1.medial.proximal", kDorsoplantar, "films.medial_corner_base_first_metatarsal", kToMedial, ""},
+      {"C2.medial.proximal", kDorsoplantar, "films.medial_border_intermediate_cuneiform_near_navicular", kToMedial,
+       "C2.medial.distal"},
+      {"C2.medial.distal", kDorsoplantar, "films.medial_border_intermediate_cuneiform_distal_corner", kToMedial,
        "C2.medial.proximal"},
-      {"M2.medial.proximal", kDorsoplantar, "medial border of the second metatarsal at the proximal corner of its base",
-       kToMedial, "M2.medial.distal"},
-      {"M2.medial.distal", kDorsoplantar,
-       "medial border of the second metatarsal 10 to 15 mm distal to its base, level with the base of the first",
-       kToMedial, "M2.medial.proximal"},
-      {"Nav.medial", kDorsoplantar, "most medial point of the navicular", kToMedial, ""},
-      {"C1.medial", kDorsoplantar, "most medial point of the medial cuneiform", kToMedial, ""},
-      {"M1.head", kDorsoplantar, "centre of the head of the first metatarsal", kNone, ""},
-      {"Tal.medial.proximal", kDorsoplantar, "medial border of the neck of the talus", kToMedial, "Tal.medial.distal"},
-      {"Tal.medial.distal", kDorsoplantar, "medial border of the head of the talus", kToMedial, "Tal.medial.proximal"},
-      {"Tal.lateral.proximal", kDorsoplantar, "lateral border of the neck of the talus", kToLateral,
-       "Tal.lateral.distal"},
-      {"Tal.lateral.distal", kDorsoplantar, "lateral border of the head of the talus", kToLateral,
-       "Tal.lateral.proximal"},
+      {"M2.medial.proximal", kDorsoplantar, "films.medial_border_second_metatarsal_proximal_corner", kToMedial,
+       "M2.medial.distal"},
+      {"M2.medial.distal", kDorsoplantar, "films.medial_border_second_metatarsal_10_15", kToMedial,
+       "M2.medial.proximal"},
+      {"Nav.medial", kDorsoplantar, "films.most_medial_point_navicular", kToMedial, ""},
+      {"C1.medial", kDorsoplantar, "films.most_medial_point_medial_cuneiform", kToMedial, ""},
+      {"M1.head", kDorsoplantar, "films.centre_head_first_metatarsal", kNone, ""},
+      {"Tal.medial.proximal", kDorsoplantar, "films.medial_border_neck_talus", kToMedial, "Tal.medial.distal"},
+      {"Tal.medial.distal", kDorsoplantar, "films.medial_border_head_talus", kToMedial, "Tal.medial.proximal"},
+      {"Tal.lateral.proximal", kDorsoplantar, "films.lateral_border_neck_talus", kToLateral, "Tal.lateral.distal"},
+      {"Tal.lateral.distal", kDorsoplantar, "films.lateral_border_head_talus", kToLateral, "Tal.lateral.proximal"},
       // Oblique: middle and lateral columns.
-      {"C3.medial.proximal", kOblique, "medial border of the lateral cuneiform, in its proximal half", kToMedial,
+      {"C3.medial.proximal", kOblique, "films.medial_border_lateral_cuneiform_proximal_half", kToMedial,
        "C3.medial.distal"},
-      {"C3.medial.distal", kOblique, "medial border of the lateral cuneiform at its distal corner", kToMedial,
+      {"C3.medial.distal", kOblique, "films.medial_border_lateral_cuneiform_distal_corner", kToMedial,
        "C3.medial.proximal"},
-      {"M3.medial.proximal", kOblique, "medial corner of the base of the third metatarsal", kToMedial, ""},
-      {"C3.lateral.proximal", kOblique, "lateral border of the lateral cuneiform, in its proximal half", kToLateral,
+      {"M3.medial.proximal", kOblique, "films.medial_corner_base_third_metatarsal", kToMedial, ""},
+      {"C3.lateral.proximal", kOblique, "films.lateral_border_lateral_cuneiform_proximal_half", kToLateral,
        "C3.lateral.distal"},
-      {"C3.lateral.distal", kOblique, "lateral border of the lateral cuneiform at its distal corner", kToLateral,
+      {"C3.lateral.distal", kOblique, "films.lateral_border_lateral_cuneiform_distal_corner", kToLateral,
        "C3.lateral.proximal"},
-      {"M3.lateral.proximal", kOblique, "lateral corner of the base of the third metatarsal", kToLateral, ""},
-      {"Cub.medial.proximal", kOblique, "medial border of the cuboid, in its proximal half", kToMedial,
-       "Cub.medial.distal"},
-      {"Cub.medial.distal", kOblique, "medial border of the cuboid at its distal corner", kToMedial,
-       "Cub.medial.proximal"},
-      {"M4.medial.proximal", kOblique, "medial corner of the base of the fourth metatarsal", kToMedial, ""},
-      {"Cub.lateral.proximal", kOblique, "lateral border of the cuboid, in its proximal half", kToLateral,
-       "Cub.lateral.distal"},
-      {"Cub.lateral.distal", kOblique, "lateral border of the cuboid at its distal corner", kToLateral,
-       "Cub.lateral.proximal"},
-      {"M5.lateral", kOblique, "most lateral point of the base of the fifth metatarsal (tip of the tuberosity)",
-       kToLateral, ""},
+      {"M3.lateral.proximal", kOblique, "films.lateral_corner_base_third_metatarsal", kToLateral, ""},
+      {"Cub.medial.proximal", kOblique, "films.medial_border_cuboid_proximal_half", kToMedial, "Cub.medial.distal"},
+      {"Cub.medial.distal", kOblique, "films.medial_border_cuboid_distal_corner", kToMedial, "Cub.medial.proximal"},
+      {"M4.medial.proximal", kOblique, "films.medial_corner_base_fourth_metatarsal", kToMedial, ""},
+      {"Cub.lateral.proximal", kOblique, "films.lateral_border_cuboid_proximal_half", kToLateral, "Cub.lateral.distal"},
+      {"Cub.lateral.distal", kOblique, "films.lateral_border_cuboid_distal_corner", kToLateral, "Cub.lateral.proximal"},
+      {"M5.lateral", kOblique, "films.most_lateral_point_base_fifth_metatarsal", kToLateral, ""},
       // Lateral.
-      {"C1.dorsal.proximal", kLateral, "dorsal border of the medial cuneiform, in its proximal half", kToDorsal,
+      {"C1.dorsal.proximal", kLateral, "films.dorsal_border_medial_cuneiform_proximal_half", kToDorsal,
        "C1.dorsal.distal"},
-      {"C1.dorsal.distal", kLateral, "dorsal border of the medial cuneiform at its distal corner", kToDorsal,
+      {"C1.dorsal.distal", kLateral, "films.dorsal_border_medial_cuneiform_distal_corner", kToDorsal,
        "C1.dorsal.proximal"},
-      {"M1.dorsal.proximal", kLateral, "dorsal corner of the base of the first metatarsal", kToDorsal, ""},
-      {"C2.dorsal.proximal", kLateral, "dorsal border of the intermediate cuneiform, in its proximal half", kToDorsal,
+      {"M1.dorsal.proximal", kLateral, "films.dorsal_corner_base_first_metatarsal", kToDorsal, ""},
+      {"C2.dorsal.proximal", kLateral, "films.dorsal_border_intermediate_cuneiform_proximal_half", kToDorsal,
        "C2.dorsal.distal"},
-      {"C2.dorsal.distal", kLateral, "dorsal border of the intermediate cuneiform at its distal corner", kToDorsal,
+      {"C2.dorsal.distal", kLateral, "films.dorsal_border_intermediate_cuneiform_distal_corner", kToDorsal,
        "C2.dorsal.proximal"},
-      {"M2.dorsal.proximal", kLateral, "dorsal corner of the base of the second metatarsal", kToDorsal, ""},
-      {"C3.dorsal.proximal", kLateral, "dorsal border of the lateral cuneiform, in its proximal half", kToDorsal,
+      {"M2.dorsal.proximal", kLateral, "films.dorsal_corner_base_second_metatarsal", kToDorsal, ""},
+      {"C3.dorsal.proximal", kLateral, "films.dorsal_border_lateral_cuneiform_proximal_half", kToDorsal,
        "C3.dorsal.distal"},
-      {"C3.dorsal.distal", kLateral, "dorsal border of the lateral cuneiform at its distal corner", kToDorsal,
+      {"C3.dorsal.distal", kLateral, "films.dorsal_border_lateral_cuneiform_distal_corner", kToDorsal,
        "C3.dorsal.proximal"},
-      {"M3.dorsal.proximal", kLateral, "dorsal corner of the base of the third metatarsal", kToDorsal, ""},
-      {"Cub.dorsal.proximal", kLateral, "dorsal border of the cuboid, in its proximal half", kToDorsal,
-       "Cub.dorsal.distal"},
-      {"Cub.dorsal.distal", kLateral, "dorsal border of the cuboid at its distal corner", kToDorsal,
-       "Cub.dorsal.proximal"},
-      {"M4.dorsal.proximal", kLateral, "dorsal corner of the base of the fourth metatarsal", kToDorsal, ""},
-      {"M5.dorsal.proximal", kLateral, "dorsal corner of the base of the fifth metatarsal", kToDorsal, ""},
-      {"C1.plantar", kLateral, "lowest point of the plantar cortex of the medial cuneiform", kToPlantar, ""},
-      {"M5.plantar", kLateral, "lowest point of the plantar cortex of the base of the fifth metatarsal", kToPlantar,
-       ""},
-      {"M1.plantar.proximal", kLateral, "plantar corner of the base of the first metatarsal", kToPlantar, ""},
-      {"M1.head", kLateral, "centre of the head of the first metatarsal", kNone, ""},
-      {"Tal.dorsal.proximal", kLateral, "dorsal border of the body or neck of the talus, where the tangent starts",
-       kToDorsal, "Tal.dorsal.distal"},
-      {"Tal.dorsal.distal", kLateral, "dorsal border of the head of the talus", kToDorsal, "Tal.dorsal.proximal"},
-      {"Tal.plantar.proximal", kLateral, "plantar border of the body of the talus, where the tangent starts",
-       kToPlantar, "Tal.plantar.distal"},
-      {"Tal.plantar.distal", kLateral, "plantar border of the head of the talus", kToPlantar, "Tal.plantar.proximal"},
-      {"Floor.proximal", kLateral, "on the line of the floor (or of the plate stood on), under the heel", kNone, ""},
-      {"Floor.distal", kLateral, "on the line of the floor, under the toes", kNone, ""},
+      {"M3.dorsal.proximal", kLateral, "films.dorsal_corner_base_third_metatarsal", kToDorsal, ""},
+      {"Cub.dorsal.proximal", kLateral, "films.dorsal_border_cuboid_proximal_half", kToDorsal, "Cub.dorsal.distal"},
+      {"Cub.dorsal.distal", kLateral, "films.dorsal_border_cuboid_distal_corner", kToDorsal, "Cub.dorsal.proximal"},
+      {"M4.dorsal.proximal", kLateral, "films.dorsal_corner_base_fourth_metatarsal", kToDorsal, ""},
+      {"M5.dorsal.proximal", kLateral, "films.dorsal_corner_base_fifth_metatarsal", kToDorsal, ""},
+      {"C1.plantar", kLateral, "films.lowest_point_plantar_cortex_medial_cuneiform", kToPlantar, ""},
+      {"M5.plantar", kLateral, "films.lowest_point_plantar_cortex_base_fifth", kToPlantar, ""},
+      {"M1.plantar.proximal", kLateral, "films.plantar_corner_base_first_metatarsal", kToPlantar, ""},
+      {"M1.head", kLateral, "films.centre_head_first_metatarsal", kNone, ""},
+      {"Tal.dorsal.proximal", kLateral, "films.dorsal_border_body_neck_talus_where", kToDorsal, "Tal.dorsal.distal"},
+      {"Tal.dorsal.distal", kLateral, "films.dorsal_border_head_talus", kToDorsal, "Tal.dorsal.proximal"},
+      {"Tal.plantar.proximal", kLateral, "films.plantar_border_body_talus_where_tangent", kToPlantar,
+       "Tal.plantar.distal"},
+      {"Tal.plantar.distal", kLateral, "films.plantar_border_head_talus", kToPlantar, "Tal.plantar.proximal"},
+      {"Floor.proximal", kLateral, "films.line_floor_plate_stood_under_heel", kNone, ""},
+      {"Floor.distal", kLateral, "films.line_floor_under_toes", kNone, ""},
   };
 }
 
@@ -134,7 +120,7 @@ class Place {
  public:
   explicit Place(std::string where) : where_(std::move(where)) {}
   [[nodiscard]] Place in(const std::string& more) const { return Place(where_ + ", " + more); }
-  [[nodiscard]] tl::unexpected<Error> fault(std::string what, std::string remedy = kSeeDocs) const {
+  [[nodiscard]] tl::unexpected<Error> fault(Message what, Message remedy = kSeeDocs) const {
     return fail(Fault::kRequest, std::move(what), where_, std::move(remedy));
   }
   /// Keys that are not known, with a suggestion.
@@ -142,9 +128,9 @@ class Place {
     for (const auto& [key, value] : object.items()) {
       if (std::find(known.begin(), known.end(), key) != known.end()) continue;
       const std::string near = nearestWord(key, known);
-      return fault(fmt::format("there is no key '{}'", key), near.empty()
-                                                                 ? fmt::format("Known are: {}.", fmt::join(known, ", "))
-                                                                 : fmt::format("Did you mean '{}'?", near));
+      return fault(Message("films.no_key", {{"key", key}}), near.empty()
+                                                                ? Message("films.known", {{"known", all(known)}})
+                                                                : Message("films.did_you_mean", {{"near", near}}));
     }
     return {};
   }
@@ -156,13 +142,13 @@ class Place {
 Result<Vec2> point(const Json& value, const Place& place) {
   if (!value.is_array() || value.size() != 2 || !value[0].is_number() || !value[1].is_number() ||
       !std::isfinite(value[0].get<double>()) || !std::isfinite(value[1].get<double>()))
-    return place.fault("a point must be [column, row], two numbers in pixels");
+    return place.fault(Message("films.point_must_column_row_two_numbers"));
   return Vec2(value[0].get<double>(), value[1].get<double>());
 }
 
 Result<std::vector<Vec2>> points(const Json& value, const Place& place, std::size_t least) {
   if (!value.is_array() || value.size() < least)
-    return place.fault(fmt::format("here {} or more points must stand, each [column, row]", least));
+    return place.fault(Message("films.here_more_points_must_stand_each", {{"least", least}}));
   std::vector<Vec2> out;
   for (std::size_t i = 0; i < value.size(); ++i) {
     const auto p = point(value[i], place.in(fmt::format("point {}", i + 1)));
@@ -176,27 +162,27 @@ Result<Side> side(const Json& object, const char* key, const Place& place) {
   const auto it = object.find(key);
   if (it != object.end() && it->is_string())
     if (const auto known = sideFrom(it->get<std::string>())) return *known;
-  return place.in(key).fault("here \"right\" or \"left\" must stand", "Say which foot is meant.");
+  return place.in(key).fault(Message("films.here_right_left_must_stand"), Message("films.say_foot_meant"));
 }
 
 Result<bool> flag(const Json& object, const char* key, const Place& place) {
   const auto it = object.find(key);
   if (it == object.end()) return false;
-  if (!it->is_boolean()) return place.in(key).fault("here true or false must stand");
+  if (!it->is_boolean()) return place.in(key).fault(Message("films.here_true_false_must_stand"));
   return it->get<bool>();
 }
 
 Result<double> positive(const Json& object, const char* key, const Place& place) {
   const auto it = object.find(key);
   if (it == object.end() || !it->is_number() || !(it->get<double>() > 0) || !std::isfinite(it->get<double>()))
-    return place.in(key).fault("here a length in millimetres above 0 must stand");
+    return place.in(key).fault(Message("films.here_length_millimetres_above_0_must"));
   return it->get<double>();
 }
 
 Result<FilmCalibration> calibration(const Json& value, const Place& place) {
-  if (!value.is_object()) return place.fault("a calibration must be an object");
+  if (!value.is_object()) return place.fault(Message("films.calibration_must_object"));
   const bool ball = value.contains("ball_diameter_mm"), length = value.contains("length_mm");
-  if (ball == length) return place.fault("a calibration needs either 'ball_diameter_mm' or 'length_mm'");
+  if (ball == length) return place.fault(Message("films.calibration_needs_either_ball_diameter_mm"));
   FilmCalibration c;
   if (ball) {
     if (const auto known = place.onlyKeys(value, {"ball_diameter_mm", "rim", "centre", "note"}); !known)
@@ -211,8 +197,7 @@ Result<FilmCalibration> calibration(const Json& value, const Place& place) {
       c.centre = *centre;
     }
     if (!value.contains("rim"))
-      return place.fault("the ball has no 'rim'",
-                         "Give three or more points on its rim, or one together with its centre.");
+      return place.fault(Message("films.ball_has_no_rim"), Message("films.give_three_more_points_rim_one"));
     const auto rim = points(value["rim"], place.in("rim"), c.centre ? 1 : 3);
     if (!rim) return tl::unexpected(rim.error());
     c.rim = *rim;
@@ -225,17 +210,17 @@ Result<FilmCalibration> calibration(const Json& value, const Place& place) {
   c.kind = FilmCalibration::Kind::kLength;
   c.mm = *mm;
   for (const char* key : {"from", "to"}) {
-    if (!value.contains(key)) return place.fault(fmt::format("the length has no '{}'", key));
+    if (!value.contains(key)) return place.fault(Message("films.length_has_no", {{"key", key}}));
     const auto p = point(value[key], place.in(key));
     if (!p) return tl::unexpected(p.error());
     c.ends.push_back(*p);
   }
-  if ((c.ends[0] - c.ends[1]).norm() < 1) return place.fault("the two ends of the length are the same point");
+  if ((c.ends[0] - c.ends[1]).norm() < 1) return place.fault(Message("films.two_ends_length_same_point"));
   return c;
 }
 
 Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above) {
-  if (!value.is_object()) return above.fault("a foot must be an object with 'side' and 'landmarks'");
+  if (!value.is_object()) return above.fault(Message("films.foot_must_object_side_landmarks"));
   FootLandmarks f;
   const auto which = side(value, "side", above);
   if (!which) return tl::unexpected(which.error());
@@ -244,7 +229,7 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
   if (const auto known = place.onlyKeys(value, {"side", "landmarks", "flecks", "note"}); !known)
     return tl::unexpected(known.error());
   if (!value.contains("landmarks") || !value["landmarks"].is_object())
-    return place.fault("the foot has no 'landmarks' (an object of names and points)");
+    return place.fault(Message("films.foot_has_no_landmarks_object_names"));
   std::vector<std::string> names;
   for (const LandmarkKind& kind : landmarkKinds())
     if (kind.view == view) names.emplace_back(kind.name);
@@ -253,14 +238,14 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
       for (const FilmView other : kFilmViews)
         if (landmarkKind(other, name) != nullptr)
           return place.in("'" + name + "'")
-              .fault(fmt::format("this landmark belongs to the {} view, the film is called {}", wordOf(other),
-                                 wordOf(view)),
-                     "Correct the film's 'view', or move the landmark to the film it was placed on.");
+              .fault(Message("films.landmark_belongs_view_film_called",
+                             {{"word_of", wordOf(other)}, {"word_of_2", wordOf(view)}}),
+                     Message("films.correct_films_view_move_landmark_film"));
       const std::string near = nearestWord(name, names);
       return place.in("'" + name + "'")
-          .fault(fmt::format("there is no such landmark on a {} view", wordOf(view)),
-                 near.empty() ? fmt::format("Known are: {}.", fmt::join(names, ", "))
-                              : fmt::format("Did you mean '{}'?", near));
+          .fault(Message("films.no_such_landmark_view", {{"word_of", wordOf(view)}}),
+                 near.empty() ? Message("films.known_2", {{"names", all(names)}})
+                              : Message("films.did_you_mean", {{"near", near}}));
     }
     if (at.is_null()) continue;  // a template's entry that was not filled in
     const auto p = point(at, place.in("'" + name + "'"));
@@ -269,7 +254,7 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
   }
   if (value.contains("flecks")) {
     const Json& list = value["flecks"];
-    if (!list.is_array()) return place.in("flecks").fault("here a list of pieces must stand, each a list of points");
+    if (!list.is_array()) return place.in("flecks").fault(Message("films.here_list_pieces_must_stand_each"));
     for (std::size_t i = 0; i < list.size(); ++i) {
       const auto outline = points(list[i], place.in(fmt::format("fleck {}", i + 1)), 1);
       if (!outline) return tl::unexpected(outline.error());
@@ -281,11 +266,11 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
 
 Result<FilmLandmarks> film(const Json& value, const Place& above, std::size_t number) {
   const Place counted = above.in(fmt::format("film {}", number));
-  if (!value.is_object()) return counted.fault("a film must be an object");
+  if (!value.is_object()) return counted.fault(Message("films.film_must_object"));
   FilmLandmarks f;
   const auto name = value.find("file");
   if (name == value.end() || !name->is_string() || name->get_ref<const std::string&>().empty())
-    return counted.in("file").fault("the film has no file name");
+    return counted.in("file").fault(Message("films.film_has_no_file_name"));
   f.file = name->get<std::string>();
   const Place place = above.in(fmt::format("film {} ({})", number, f.file));
   if (const auto known =
@@ -295,7 +280,7 @@ Result<FilmLandmarks> film(const Json& value, const Place& above, std::size_t nu
     return tl::unexpected(known.error());
   if (const auto it = value.find("frame"); it != value.end()) {
     if (!it->is_number_integer() || it->get<long long>() < 1 || it->get<long long>() > 1000000)
-      return place.in("frame").fault("here a frame number from 1 on must stand");
+      return place.in("frame").fault(Message("films.here_frame_number_1_must_stand"));
     f.frame = it->get<int>();
   }
   const auto view = value.find("view");
@@ -304,15 +289,16 @@ Result<FilmLandmarks> film(const Json& value, const Place& above, std::size_t nu
   if (!known) {
     const std::string near = nearestWord(word, {"dorsoplantar", "oblique", "lateral"});
     return place.in("view").fault(
-        word.empty() ? "the film has no view" : fmt::format("there is no view '{}'", word),
-        near.empty() ? "Give dorsoplantar, oblique or lateral." : fmt::format("Did you mean '{}'?", near));
+        word.empty() ? Message("films.film_has_no_view") : Message("films.no_view", {{"word", word}}),
+        near.empty() ? Message("films.give_dorsoplantar_oblique_lateral")
+                     : Message("films.did_you_mean", {{"near", near}}));
   }
   f.view = *known;
   const auto load = value.find("weight_bearing");
   if (load == value.end() || !(load->is_boolean() || load->is_null()))
     return place.in("weight_bearing")
-        .fault("it is not said whether the foot stood under load",
-               "Give true (weight-bearing), false, or null where it is not known: limits differ.");
+        .fault(Message("films.not_said_whether_foot_stood_under"),
+               Message("films.give_true_weight_bearing_false_null"));
   if (load->is_boolean()) f.weight_bearing = load->get<bool>();
   for (const auto& [key, target] : {std::pair{"mirrored", &f.mirrored},
                                     {"ignore_header_view", &f.ignore_header_view},
@@ -328,12 +314,12 @@ Result<FilmLandmarks> film(const Json& value, const Place& above, std::size_t nu
   }
   const auto feet = value.find("feet");
   if (feet == value.end() || !feet->is_array() || feet->empty() || feet->size() > 2)
-    return place.in("feet").fault("the film has no list of one or two feet");
+    return place.in("feet").fault(Message("films.film_has_no_list_one_two"));
   for (const Json& one : *feet) {
     auto read = foot(one, f.view, place);
     if (!read) return tl::unexpected(read.error());
     if (!f.feet.empty() && f.feet[0].side == read->side)
-      return place.in("feet").fault("both feet are called the same side", "One is right, the other left.");
+      return place.in("feet").fault(Message("films.both_feet_called_same_side"), Message("films.one_right_other_left"));
     f.feet.push_back(std::move(*read));
   }
   return f;
@@ -367,18 +353,18 @@ std::string nearestWord(std::string_view word, const std::vector<std::string>& k
 
 Result<LandmarkFile> parseLandmarks(const Json& document, const std::string& name) {
   const Place place(name);
-  if (!document.is_object()) return place.fault("the file must hold one JSON object");
+  if (!document.is_object()) return place.fault(Message("films.file_must_hold_one_json_object"));
   if (const auto known = place.onlyKeys(document, {"schema", "injured", "films", "note"}); !known)
     return tl::unexpected(known.error());
   if (document.value("schema", Json()) != "rayset.landmarks/1")
-    return place.in("schema").fault("here \"rayset.landmarks/1\" must stand");
+    return place.in("schema").fault(Message("films.here_rayset_landmarks_1_must_stand"));
   LandmarkFile f;
   const auto injured = side(document, "injured", place);
   if (!injured) return tl::unexpected(injured.error());
   f.injured = *injured;
   const auto films = document.find("films");
   if (films == document.end() || !films->is_array() || films->empty())
-    return place.in("films").fault("there is no list of films");
+    return place.in("films").fault(Message("films.no_list_films"));
   std::set<std::pair<std::string, int>> seen;
   std::size_t number = 0;
   for (const Json& one : *films) {
@@ -386,7 +372,7 @@ Result<LandmarkFile> parseLandmarks(const Json& document, const std::string& nam
     if (!read) return tl::unexpected(read.error());
     if (!seen.emplace(read->file, read->frame).second)
       return place.in(fmt::format("film {} ({})", number, read->file))
-          .fault("the same film stands here twice", "Put both feet of one film into its list 'feet'.");
+          .fault(Message("films.same_film_stands_here_twice"), Message("films.put_both_feet_one_film_into"));
     f.films.push_back(std::move(*read));
   }
   return f;
@@ -395,14 +381,14 @@ Result<LandmarkFile> parseLandmarks(const Json& document, const std::string& nam
 Result<LandmarkFile> readLandmarks(const std::filesystem::path& file) {
   std::ifstream in(file);
   if (!in)
-    return fail(Fault::kRequest, "the landmarks file cannot be read", file.string(),
-                "Check the path given to --landmarks.");
+    return fail(Fault::kRequest, "films.landmarks_file_cannot_read", file.string(),
+                Message("films.check_path_given_landmarks"));
   Json document;
   try {
     document = Json::parse(in);
   } catch (const Json::parse_error& e) {
-    return fail(Fault::kRequest, fmt::format("the landmarks file is not valid JSON (at byte {})", e.byte),
-                file.string(), "Check commas, quotes and brackets there.");
+    return fail(Fault::kRequest, Message("films.landmarks_file_not_valid_json_byte", {{"byte", e.byte}}), file.string(),
+                Message("films.check_commas_quotes_brackets"));
   }
   return parseLandmarks(document, file.filename().string());
 }
@@ -419,8 +405,8 @@ nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films) {
     f["view"] = wordOf(view);
     if (!info.view)
       f["note"] =
-          "The header does not tell the view: correct it if this is no dorsoplantar view (then take the landmarks "
-          "of that view, docs/films.md).";
+          "The header does not tell the view: correct it if this is no dorsoplantar view (then take the landmarks of "
+          "that view, docs/films.md).";
     f["weight_bearing"] = info.weight_bearing ? nlohmann::ordered_json(*info.weight_bearing) : nlohmann::ordered_json();
     nlohmann::ordered_json landmarks = nlohmann::ordered_json::object(), meaning = nlohmann::ordered_json::object();
     for (const LandmarkKind& kind : landmarkKinds()) {

@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "fixation/construct.h"
 
 namespace rayset {
@@ -17,14 +18,13 @@ inline constexpr double kShallowDeg = 20, kLeastThreadMm = 12;
 
 /// Those of `device.checks` that are not met, most important first: "passes 0.6 mm from the outer cortex: 0.8 mm is
 /// wanted". Empty if all are met. `nearest`: id of the device that checks.nearest_device_mm is measured to, if known.
-[[nodiscard]] std::vector<std::string> failedChecks(const Device& device, const ConstructSettings& settings,
-                                                    const std::string& nearest = {});
+[[nodiscard]] std::vector<Message> failedChecks(const Device& device, const ConstructSettings& settings,
+                                                const std::string& nearest = {});
 
 /// Remarks worth making even if no check fails. `hu_known`: checks.mean_hu was read from an image.
-[[nodiscard]] std::vector<std::string> remarksOn(const Device& device, bool hu_known);
+[[nodiscard]] std::vector<Message> remarksOn(const Device& device, bool hu_known);
 
 /// Both, failed checks first: Device::warnings.
-[[nodiscard]] std::vector<std::string> warningsOf(const Device& device, const ConstructSettings& settings,
-                                                  bool hu_known);
+[[nodiscard]] std::vector<Message> warningsOf(const Device& device, const ConstructSettings& settings, bool hu_known);
 
 }  // namespace rayset

@@ -73,11 +73,11 @@ class Planner {
   [[nodiscard]] std::vector<Device> amongStanding(std::vector<Device> devices) const;
   [[nodiscard]] std::vector<Device> placedDevices() const;
   [[nodiscard]] std::optional<Device> finished(const Rule& rule, const Candidate& c) const;
-  [[nodiscard]] std::pair<std::optional<Device>, std::string> safeDevice(const Rule& rule, const Candidate& c,
-                                                                         const std::vector<Device>& kept) const;
+  [[nodiscard]] std::pair<std::optional<Device>, Message> safeDevice(const Rule& rule, const Candidate& c,
+                                                                     const std::vector<Device>& kept) const;
   [[nodiscard]] std::optional<Device> searchedAnew(const Rule& rule, std::vector<Candidate> list,
                                                    const Neighbours& others, const std::vector<Device>& kept) const;
-  void caution(std::string text) { cautions_.push_back(std::move(text)); }
+  void caution(Message message) { cautions_.push_back(std::move(message)); }
 
   const ConstructInput& input_;
   const Catalogue& catalogue_;
@@ -91,7 +91,7 @@ class Planner {
   std::vector<Break> breaks_;
   std::vector<Wanted> wanted_;  // in the order of choice and of priority
   std::vector<Placed> placed_;
-  std::vector<std::string> cautions_;
+  std::vector<Message> cautions_;
 };
 
 Result<ConstructResult> Planner::plan(const Progress& progress) {
@@ -129,8 +129,8 @@ void Planner::findJoints() {
     if (std::find(settings_.rays.begin(), settings_.rays.end(), ray) == settings_.rays.end()) continue;
     const auto gone = [&](Bone b) { return foot_.bone(b) == nullptr; };
     if (const Bone m = metatarsal(ray), t = tarsalPartner(ray); gone(m) || gone(t))
-      caution(fmt::format("The {} ray is not fixed in this plan: the {} is missing.", ordinal(ray),
-                          boneName(gone(m) ? m : t)));
+      caution(
+          Message("fixation.ray_not_fixed_plan_missing", {{"ray", nameOf(ray)}, {"bone", nameOf(gone(m) ? m : t)}}));
     else
       joints_.push_back({ray, nullptr});
   }
@@ -140,7 +140,7 @@ void Planner::findBreaks() {
   for (const auto& [id, surface] : input_.fragments) {
     const auto parent = boneFromId(parentId(id));
     if (surface.empty() || !parent || foot_.bone(*parent) == nullptr) {
-      caution(fmt::format("Fragment {} is not fixed in this plan: its bone is missing.", id));
+      caution(Message("fixation.fragment_not_fixed_plan_bone_missing", {{"id", id}}));
       continue;
     }
     const auto ray = rayOf(*parent);
@@ -161,8 +161,9 @@ void Planner::makeSpaces() {
   });
   for (const auto& [ray, space] : joints_)
     if (space == nullptr)
-      caution(fmt::format("The {} ray is not fixed in this plan: the {} does not face the {}; is it reduced?",
-                          ordinal(ray), boneName(metatarsal(ray)), boneName(tarsalPartner(ray))));
+      caution(
+          Message("fixation.ray_not_fixed_plan_does_not",
+                  {{"ray", nameOf(ray)}, {"bone", nameOf(metatarsal(ray))}, {"bone_2", nameOf(tarsalPartner(ray))}}));
 }
 
 // ---------------------------------------------------------------------------------------------- devices and paths
@@ -187,7 +188,7 @@ void Planner::wantFragmentWires(const Break& b) {
     best = std::move(list);
   }
   if (!way) {
-    caution(fmt::format("Fragment {} gets no wire in this plan: it does not lie against its bone.", b.fragment));
+    caution(Message("fixation.fragment_gets_no_wire_plan_does", {{"fragment", b.fragment}}));
     return;
   }
   for (const char letter : {'a', 'b'})
@@ -275,17 +276,17 @@ std::optional<Device> Planner::finished(const Rule& rule, const Candidate& c) co
 }
 
 // The device of a path if it is safe among those kept; if not, why, in words.
-std::pair<std::optional<Device>, std::string> Planner::safeDevice(const Rule& rule, const Candidate& c,
-                                                                  const std::vector<Device>& kept) const {
-  static const std::string no_path = "no straight path from its cortex across the joint stays inside the bones";
+std::pair<std::optional<Device>, Message> Planner::safeDevice(const Rule& rule, const Candidate& c,
+                                                              const std::vector<Device>& kept) const {
+  static const Message no_path("fixation.no_straight_path_cortex_across_joint");
   auto device = c.possible() ? finished(rule, c) : std::nullopt;
   if (!device) return {std::nullopt, no_path};
   const DeviceChecks checks = inspector_.checks(*device, kept, rule);
   if (checks.cortex_margin_mm < 0 || checks.inside_fraction < 1) return {std::nullopt, no_path};
   if (!checks.other_bones.empty())
-    return {std::nullopt, fmt::format("every path enters {}", fmt::join(checks.other_bones, ", "))};
-  if (checks.nearest_device_mm < kLeastGapMm) return {std::nullopt, "there is no room for it beside the other devices"};
-  return {std::move(device), std::string()};
+    return {std::nullopt, Message("fixation.every_path_enters", {{"other_bones", all(checks.other_bones)}})};
+  if (checks.nearest_device_mm < kLeastGapMm) return {std::nullopt, Message("fixation.no_room_beside_other_devices")};
+  return {std::move(device), Message()};
 }
 
 // A safe device of this rule from anywhere else: the earlier candidates, then a search twice as fine.
@@ -334,7 +335,7 @@ void Planner::keepSafeOnes() {
     }
     chosen.cost = kNoPath;
     const bool second_wire = rule.fragment && rule.device.id.back() == 'b';  // a bonus
-    if (!second_wire) caution(fmt::format("No safe {} was found: {}.", rule.what, why));
+    if (!second_wire) caution(Message("fixation.no_safe_found", {{"what", rule.what}, {"why", why}}));
   }
 }
 
@@ -348,11 +349,7 @@ void Planner::holdOtherwise() {
     if (joint.ray >= 4)
       holdByWire(joint);
     else
-      caution(
-          fmt::format("Nothing that stays holds the {} ray in this plan: a bridging plate is usual where no screw "
-                      "fits, and has to be "
-                      "planned by hand.",
-                      ordinal(joint.ray)));
+      caution(Message("fixation.nothing_stays_holds_ray_plan_bridging", {{"ray", nameOf(joint.ray)}}));
   }
 }
 
@@ -373,7 +370,7 @@ void Planner::holdByWire(const RayJoint& joint) {
   if (!wire) return;
   std::erase_if(placed_, gives_way);
   placed_.push_back({std::move(*wire), std::move(rule)});
-  caution(fmt::format("The {} ray is held by a 1.6 mm wire that stays, instead of a screw.", ordinal(joint.ray)));
+  caution(Message("fixation.ray_held_1_6_mm_wire", {{"ray", nameOf(joint.ray)}}));
 }
 
 ConstructResult Planner::checked() {

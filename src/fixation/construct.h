@@ -34,6 +34,7 @@
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "base/message.h"
 #include "base/progress.h"
 #include "base/result.h"
 #include "fixation/catalogue.h"
@@ -80,7 +81,7 @@ struct DeviceChecks {
   std::vector<std::string> other_bones;  ///< ids of bones entered that should not be; empty if right
   std::vector<std::string> may_enter;    ///< ids of bones passed within the error of their surface
   double surface_error_mm = 0;           ///< surface error of the bones named, the worst of them
-  std::string failure;                   ///< why nothing could be checked; the fields above then mean nothing
+  Message failure;                       ///< why nothing could be checked; the fields above then mean nothing
 };
 
 struct Device {
@@ -97,7 +98,7 @@ struct Device {
   double measured_depth_mm = 0;  ///< what a depth gauge would read, before snapping to the catalogue
   double countersink_mm = 0;     ///< depth of the head's pocket along the axis; 0 for wires
   DeviceChecks checks;
-  std::vector<std::string> warnings;  ///< in words, for checks that are not met
+  std::vector<Message> warnings;  ///< in words, for checks that are not met
 };
 
 inline constexpr double kMostErrorMm = 1;
@@ -114,7 +115,7 @@ struct ConstructSettings {
 
 struct ConstructResult {
   std::vector<Device> devices;
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
 };
 
 /// `reduced`: the reduced bones; `fragments` by id ("M2.1"), reduced too and taken out of their bone (a bone that still

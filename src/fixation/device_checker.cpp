@@ -43,14 +43,17 @@ Status takeLength(Device& device, const ImplantType& type, double drawn_mm) {
     device.length_mm = type.longestWithin(asked);
     device.countersink_mm = type.head_height_mm;
     if (device.length_mm <= 0)
-      return fail(Fault::kRequest, fmt::format("{} would be {:.1f} mm long", device.id, std::max(0.0, asked)), "tip",
-                  fmt::format("The shortest {} is {:g} mm: draw its tip deeper.", type.name, type.lengths_mm.front()));
+      return fail(Fault::kRequest,
+                  Message("fixation.would_long", {{"id", device.id}, {"asked", mm(std::max(0.0, asked))}}), "tip",
+                  Message("fixation.shortest_draw_tip_deeper",
+                          {{"name", type.name}, {"lengths", mm(type.lengths_mm.front(), -1)}}));
   } else {
     device.length_mm = std::floor(std::min(asked, type.lengths_mm.back() - traits(type.kind).stub_mm));
     device.countersink_mm = 0;
     if (device.length_mm < kLeastWireMm)
-      return fail(Fault::kRequest, fmt::format("{} would go {:.1f} mm deep", device.id, std::max(0.0, asked)), "tip",
-                  fmt::format("A wire goes at least {:g} mm deep: draw its tip deeper.", kLeastWireMm));
+      return fail(Fault::kRequest,
+                  Message("fixation.would_go_deep", {{"id", device.id}, {"asked", mm(std::max(0.0, asked))}}), "tip",
+                  Message("fixation.wire_goes_least_deep_draw_tip", {{"least_wire_mm", mm(kLeastWireMm, -1)}}));
   }
   device.tip = device.entry + device.length_mm * device.direction;
   return {};
@@ -142,17 +145,19 @@ Result<Device> DeviceChecker::drawn(const Device& device, const std::string& typ
                                     const Vec3& tip) {
   const ImplantType* type = impl_->catalogue.find(type_id);
   if (type == nullptr)
-    return fail(Fault::kRequest, fmt::format("the implant catalogue has no \"{}\"", type_id), "type",
-                "Choose one of the catalogue.");
+    return fail(Fault::kRequest, Message("fixation.implant_catalogue_has_no_2", {{"type_id", type_id}}), "type",
+                Message("fixation.choose_one_catalogue"));
   if (type->kind != device.kind)
     return fail(Fault::kRequest,
-                fmt::format("{} is a {} and {} is a {}", device.id, traits(device.kind).word, type->name,
-                            traits(type->kind).word),
-                "type", fmt::format("Choose another {}.", traits(device.kind).word));
+                Message("fixation.is_a_and_is_a", {{"id", device.id},
+                                                   {"word", traits(device.kind).word},
+                                                   {"name", type->name},
+                                                   {"word_2", traits(type->kind).word}}),
+                "type", Message("fixation.choose_another", {{"word", traits(device.kind).word}}));
   const double drawn_mm = (tip - entry).norm();
   if (!(drawn_mm >= 2))
-    return fail(Fault::kRequest, fmt::format("the line of {} is {:.1f} mm long", device.id, drawn_mm), "tip",
-                "Draw it from the cortex to where the tip should be, at least 2 mm.");
+    return fail(Fault::kRequest, Message("fixation.line_long", {{"id", device.id}, {"drawn", mm(drawn_mm)}}), "tip",
+                Message("fixation.draw_cortex_where_tip_should_least"));
   Device out = device;
   out.type = type->id;
   out.diameter_mm = type->diameter_mm;
@@ -161,8 +166,8 @@ Result<Device> DeviceChecker::drawn(const Device& device, const std::string& typ
   if (rule == nullptr) return notToBeChecked(device);
   const auto at = entryAlong(*rule->space, entry, out.direction);
   if (const std::string& first = device.through.front(); !at)
-    return fail(Fault::kRequest, fmt::format("the line of {} does not enter {}", device.id, first), "entry",
-                fmt::format("Move it until it does: {} is planned from {}.", device.id, first));
+    return fail(Fault::kRequest, Message("fixation.line_does_not_enter", {{"id", device.id}, {"first", first}}),
+                "entry", Message("fixation.move_until_does_planned", {{"id", device.id}, {"first", first}}));
   out.entry = entry + *at * out.direction;
   if (const Status ok = takeLength(out, *type, drawn_mm - *at); !ok) return tl::unexpected(ok.error());
   out.measured_depth_mm = drilledDepth(out, *type, *rule);
@@ -183,7 +188,7 @@ DeviceChecker::Neighbour DeviceChecker::nearest(const Device& device, const std:
 bool DeviceChecker::enters(const Device& device, Bone bone) const { return impl_->inspector.enters(device, bone); }
 bool DeviceChecker::mayEnter(const Device& device, Bone bone) const { return impl_->inspector.mayEnter(device, bone); }
 
-std::vector<std::string> DeviceChecker::warnings(const Device& device) const {
+std::vector<Message> DeviceChecker::warnings(const Device& device) const {
   return warningsOf(device, impl_->settings, hasImage());
 }
 

@@ -8,6 +8,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "fixation/construct.h"
 
 namespace rayset {
@@ -42,7 +43,7 @@ class DeviceChecker {
   /// Whether it passes this bone within the error of the bone's surface.
   [[nodiscard]] bool mayEnter(const Device& device, Bone bone) const;
   /// The failed checks and remarks in words, from `device.checks`, as planConstruct() writes Device::warnings.
-  [[nodiscard]] std::vector<std::string> warnings(const Device& device) const;
+  [[nodiscard]] std::vector<Message> warnings(const Device& device) const;
   [[nodiscard]] const ConstructSettings& settings() const;
 
   /// Call after the surface of a bone in `input.reduced`, or of its fragments, has changed; the other arguments as in

@@ -115,7 +115,7 @@ Vec3 RuleBook::alongCuneiform(const Space& space) const {
 
 Rule RuleBook::screw(Ray ray, std::shared_ptr<const Space> space) const {
   Rule rule = withImplant(kScrew, fmt::format("S{}", ray), DeviceStage::kDefinitive, ray);
-  rule.what = fmt::format("screw of the {} ray", ordinal(ray));
+  rule.what = Message("fixation.screw_ray", {{"ray", nameOf(ray)}});
   rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a stocked length costs a millimetre on average
   across(rule, ray, *space);
   rule.off_centre_weight = 0.12;
@@ -150,7 +150,7 @@ Rule RuleBook::screw(Ray ray, std::shared_ptr<const Space> space) const {
 Rule RuleBook::wire(Ray ray, std::shared_ptr<const Space> space, bool definitive) const {
   Rule rule = withImplant(definitive ? kLateralWire : kHoldingWire, fmt::format("W{}", ray),
                           definitive ? DeviceStage::kDefinitive : DeviceStage::kTemporary, ray);
-  rule.what = fmt::format("wire of the {} ray", ordinal(ray));
+  rule.what = Message("fixation.wire_ray", {{"ray", nameOf(ray)}});
   across(rule, ray, *space);
   rule.off_centre_weight = definitive ? 0.1 : 0.02;
   rule.deep_enough = 16;
@@ -178,7 +178,7 @@ Rule RuleBook::fragmentWire(const std::string& fragment, char letter, bool into,
   const auto b = boneFromId(parent);
   // Definitive: nothing else holds the fragment once the temporary wires are out.
   Rule rule = withImplant(kFragmentWire, fmt::format("F{}{}", fragment, letter), DeviceStage::kDefinitive, rayWith(*b));
-  rule.what = fmt::format("wire of fragment {}", fragment);
+  rule.what = Message("fixation.wire_fragment", {{"fragment", fragment}});
   rule.fragment = true;
   through(rule, into ? std::vector<std::string>{parent, fragment} : std::vector<std::string>{fragment, parent});
   rule.up = input_.frame.dorsal;

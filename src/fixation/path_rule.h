@@ -8,6 +8,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "fixation/construct.h"
 #include "fixation/path.h"
 #include "fixation/reduced_foot.h"
@@ -34,8 +35,8 @@ struct RayAnatomy {
 /// The rules for one device. Bands in mm from the joint's rim, angles in radians. All are design choices unless a
 /// source is named.
 struct Rule {
-  Device device;     ///< id, type, kind, stage, ray, through, diameter
-  std::string what;  ///< for messages: "screw of the second ray"
+  Device device;  ///< id, type, kind, stage, ray, through, diameter
+  Message what;   ///< for messages: "screw of the second ray"
   std::shared_ptr<const path::Space> space;
   RayAnatomy ray;
   path::Tool tool;

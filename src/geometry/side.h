@@ -5,11 +5,14 @@
 #include <string>
 #include <string_view>
 
+#include "base/message.h"
 #include "geometry/types.h"
 
 namespace rayset {
 
 /// In files and sentences.
+/// "right", for messages.
+[[nodiscard]] inline Message nameOf(Side side) { return side == Side::kRight ? "side.right" : "side.left"; }
 [[nodiscard]] inline std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
 [[nodiscard]] inline std::string sideCapitals(Side side) { return side == Side::kRight ? "RIGHT" : "LEFT"; }
 [[nodiscard]] constexpr Side opposite(Side side) { return side == Side::kRight ? Side::kLeft : Side::kRight; }

@@ -37,13 +37,15 @@ Result<Surface> readAsciiStl(std::istream& in, const std::string& name) {
     if (word == "vertex") {
       Vec3 v;
       if (!(in >> v.x() >> v.y() >> v.z())) {
-        return fail(Fault::kRequest, "the STL text breaks off within a vertex", name, "Export the surface again.");
+        return fail(Fault::kRequest, "geometry.stl_text_breaks_off_within_vertex", name,
+                    Message("geometry.export_surface_again"));
       }
       corners.push_back(v);
     }
   }
   if (corners.empty() || corners.size() % 3 != 0) {
-    return fail(Fault::kRequest, "the file is no complete STL surface", name, "Export the surface again.");
+    return fail(Fault::kRequest, "geometry.file_no_complete_stl_surface", name,
+                Message("geometry.export_surface_again"));
   }
   s.vertices = std::move(corners);
   for (std::uint32_t i = 0; i + 2 < s.vertices.size(); i += 3) s.triangles.push_back({i, i + 1, i + 2});
@@ -310,7 +312,8 @@ Result<Surface> readStl(const std::filesystem::path& file) {
   std::ifstream in(file, std::ios::binary);
   const std::string name = file.string();
   if (!in)
-    return fail(Fault::kRequest, "the surface file cannot be opened", name, "Check the path and its permissions.");
+    return fail(Fault::kRequest, "geometry.surface_file_cannot_opened", name,
+                Message("geometry.check_path_permissions"));
   std::string bytes((std::istreambuf_iterator<char>(in)), std::istreambuf_iterator<char>());
   Surface soup;
   std::uint32_t count = 0;
@@ -325,8 +328,8 @@ Result<Surface> readStl(const std::filesystem::path& file) {
         const Vec3 v(static_cast<double>(f[3 + 3 * k]), static_cast<double>(f[4 + 3 * k]),
                      static_cast<double>(f[5 + 3 * k]));
         if (!v.allFinite()) {
-          return fail(Fault::kRequest, "the surface has a vertex that is not a number", name,
-                      "Export the surface again.");
+          return fail(Fault::kRequest, "geometry.surface_has_vertex_not_number", name,
+                      Message("geometry.export_surface_again"));
         }
         soup.vertices.push_back(v);
       }
@@ -338,10 +341,11 @@ Result<Surface> readStl(const std::filesystem::path& file) {
     if (!parsed) return parsed;
     soup = std::move(*parsed);
   } else {
-    return fail(Fault::kRequest, "the file is no STL surface, or is cut short", name, "Export the surface again.");
+    return fail(Fault::kRequest, "geometry.file_no_stl_surface_cut_short", name,
+                Message("geometry.export_surface_again"));
   }
   if (soup.triangles.empty())
-    return fail(Fault::kRequest, "the surface has no triangle", name, "Export the surface again.");
+    return fail(Fault::kRequest, "geometry.surface_has_no_triangle", name, Message("geometry.export_surface_again"));
   return welded(soup);
 }
 
@@ -368,8 +372,8 @@ Status writeStl(const std::filesystem::path& file, const Surface& surface) {
   stream.write(bytes.data(), static_cast<std::streamsize>(bytes.size()));
   stream.close();
   if (!stream) {
-    return fail(Fault::kInternal, "the surface could not be written", file.string(),
-                "Check free space and permissions.");
+    return fail(Fault::kInternal, "geometry.surface_could_not_written", file.string(),
+                Message("geometry.check_free_space_permissions"));
   }
   return {};
 }

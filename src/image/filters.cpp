@@ -111,14 +111,14 @@ Status writeAny(const std::filesystem::path& file, const Volume<T>& volume, bool
     writer->SetInput(borrow(volume, true));
     writer->Update();
   } catch (const itk::ExceptionObject& e) {
-    return fail(Fault::kInternal, std::string("the volume could not be written: ") + e.GetDescription(), file.string(),
-                "Check free space and permissions.");
+    return fail(Fault::kInternal, Message("image.volume_could_not_written", {{"get_description", e.GetDescription()}}),
+                file.string(), Message("image.check_free_space_permissions"));
   }
   return {};
 }
 
 template <class T>
-Result<Volume<T>> readAny(const std::filesystem::path& file, const char* what, const char* wanted) {
+Result<Volume<T>> readAny(const std::filesystem::path& file, const Message& what, const Message& wanted) {
   try {
     auto reader = itk::ImageFileReader<Image<T>>::New();
     reader->SetImageIO(itk::NrrdImageIO::New());
@@ -136,8 +136,9 @@ Result<Volume<T>> readAny(const std::filesystem::path& file, const char* what, c
     }
     return take<T>(image, grid);
   } catch (const itk::ExceptionObject& e) {
-    return fail(Fault::kRequest, fmt::format("the {} cannot be read: {}", what, e.GetDescription()), file.string(),
-                fmt::format("Give an NRRD file with {}.", wanted));
+    return fail(Fault::kRequest,
+                Message("image.cannot_read", {{"what", what}, {"get_description", e.GetDescription()}}), file.string(),
+                Message("image.give_nrrd_file", {{"wanted", wanted}}));
   }
 }
 
@@ -241,10 +242,10 @@ Status writeNrrd(const std::filesystem::path& file, const CtVolume& volume, bool
 }
 
 Result<LabelVolume> readNrrdLabels(const std::filesystem::path& file) {
-  return readAny<std::uint8_t>(file, "label volume", "8-bit labels");
+  return readAny<std::uint8_t>(file, Message("image.label_volume"), Message("image.8_bit_labels"));
 }
 Result<CtVolume> readNrrdCt(const std::filesystem::path& file) {
-  return readAny<std::int16_t>(file, "volume", "16-bit values");
+  return readAny<std::int16_t>(file, "image.volume", Message("image.16_bit_values"));
 }
 
 }  // namespace rayset

@@ -528,106 +528,73 @@ Values allValues(const LocalFoot& foot) {
 // --------------------------------------------------------------------------------------------------
 
 struct Definition {
-  std::string key, name, unit;
+  std::string key;
+  Message name;
+  std::string unit;
   std::string limit;             ///< key in limits.json for the foot alone; empty: none suits a verdict
   std::string difference_limit;  ///< key for the side difference, if there is another foot; empty: none
-  std::string note;
+  Message note;
 };
 
 std::vector<Definition> definitions() {
   std::vector<Definition> d;
-  const std::string slice =
-      "Slice 10 mm plantar to the top of the medial cuneiform, parallel to the second metatarsal and to the line of "
-      "the first "
-      "and fifth heads; ";
-  const std::string unloaded = " The foot is not loaded in this scan.";
-  d.push_back(
-      {"c1_m2_distance", "Distance medial cuneiform to second metatarsal (C1-M2)", "mm", "c1_m2_distance",
-       "c1_m2_side_difference",
-       slice +
-           "mean transverse gap over 0.5 to 4.5 mm proximal to the cuneiform's distal end. Published absolute limits "
-           "contradict the spread of normal feet, so the difference to the other side decides where there is one." +
-           unloaded});
-  d.push_back({"m1_m2_distance", "Distance between the bases of the first and second metatarsal (M1-M2)", "mm", "",
+  const Message slice("injury.slice_10_mm_plantar_top_medial");
+  const Message unloaded("injury.foot_not_loaded_scan");
+  d.push_back({"c1_m2_distance", Message("injury.distance_medial_cuneiform_second_metatarsal_c1"), "mm",
+               "c1_m2_distance", "c1_m2_side_difference",
+               Message("injury.mean_transverse_gap_over_0_5", {{"slice", slice}, {"unloaded", unloaded}})});
+  d.push_back({"m1_m2_distance", Message("injury.distance_between_bases_first_second_metatarsal"), "mm", "",
                "acceptable_displacement",
-               slice +
-                   "mean transverse gap over 3 to 8 mm distal to the first base. A weak sign of instability on its "
-                   "own, and of three intact "
-                   "feet one lies at the published mean + 2 SD in this reading: only the side difference is judged." +
-                   unloaded});
-  d.push_back(
-      {"c1_c2_distance", "Distance medial to intermediate cuneiform (C1-C2)", "mm", "c1_c2_distance", "",
-       slice + "mean transverse gap over 2 to 8 mm proximal to the intermediate cuneiform's distal end." + unloaded});
+               Message("injury.mean_transverse_gap_over_3_8", {{"slice", slice}, {"unloaded", unloaded}})});
+  d.push_back({"c1_c2_distance", Message("injury.distance_medial_intermediate_cuneiform_c1_c2"), "mm", "c1_c2_distance",
+               "", Message("injury.mean_transverse_gap_over_2_8", {{"slice", slice}, {"unloaded", unloaded}})});
   for (const Ray ray : kRays) {
-    const std::string n = std::to_string(ray.number()), joint = std::string(ordinal(ray)) + " tarsometatarsal joint";
+    const std::string n = std::to_string(ray.number());
+    const Message joint("injury.tarsometatarsal_joint", {{"ray", nameOf(ray)}});
     const bool cuboid = ray >= 4;
+    d.push_back({"dorsal_step_" + n, Message("injury.dorsal_step", {{"joint", joint}}), "mm",
+                 cuboid ? "" : "acceptable_displacement", "acceptable_displacement",
+                 Message("injury.dorsal_rim_metatarsal_above_tarsal_bone",
+                         {{"message", (cuboid     ? Message("injury.cuboids_dorsum_slopes_only_side_difference")
+                                       : ray == 2 ? ""
+                                                  : Message("injury.shift_side_runs_down_slope_dorsum"))}})});
     d.push_back(
-        {"dorsal_step_" + n, "Dorsal step of the " + joint, "mm", cuboid ? "" : "acceptable_displacement",
-         "acceptable_displacement",
-         std::string(
-             "Dorsal rim of the metatarsal above that of the tarsal bone, 1 to 4 mm from the joint line, median of "
-             "sagittal slices; positive: metatarsal dorsal. It may lie a little plantar, never dorsal.") +
-             (cuboid ? " The cuboid's dorsum slopes, so only the side difference is judged."
-              : ray == 2
-                  ? ""
-                  : " A shift to the side runs down the slope of the dorsum and is read in part as step: under a "
-                    "lateral shift of 6 mm this value may be 2.5 mm off, so no step found is no proof of none.")});
-    d.push_back(
-        {"side_step_" + n, "Side step of the " + joint, "mm", "", "acceptable_displacement",
-         (ray <= 3   ? "Mean lateral offset of both borders of the metatarsal against those of the cuneiform"
-          : ray == 4 ? "Lateral offset of the metatarsal's medial border against that of the cuboid"
-                     : "Lateral offset of the metatarsal's outline, tuberosity and all, against that of the cuboid") +
-             std::string(", seen from dorsal, tangents carried on to the joint line; positive: metatarsal lateral. The "
-                         "bones differ in width and shape, so only the side difference is judged.") +
-             (ray == 4   ? " Understates a medial shift by up to two thirds."
-              : ray == 5 ? " Overstates a shift by up to the same again, as the slanting joint opens."
-                         : "")});
+        {"side_step_" + n, Message("injury.side_step", {{"joint", joint}}), "mm", "", "acceptable_displacement",
+         Message("injury.seen_dorsal_tangents_carried_joint_line",
+                 {{"message", (ray <= 3   ? Message("injury.mean_lateral_offset_both_borders_metatarsal")
+                               : ray == 4 ? Message("injury.lateral_offset_metatarsals_medial_border_against")
+                                          : Message("injury.lateral_offset_metatarsals_outline_tuberosity_all"))},
+                  {"message_2", (ray == 4   ? Message("injury.understates_medial_shift_up_two_thirds")
+                                 : ray == 5 ? Message("injury.overstates_shift_up_same_again_slanting")
+                                            : "")}})});
   }
-  const std::string border =
-      ", seen from dorsal, 3 to 9 mm below the dorsal rim, tangents carried on to the joint line; positive: metatarsal "
-      "lateral. Films are read with 1 mm; that limit is not carried over to CT.";
-  const std::string sides = " Intact feet lie up to 2.6 mm off in this reading, so only the side difference is judged.";
-  d.push_back({"m2_c2_medial_border", "Medial borders of second metatarsal and intermediate cuneiform (M2-C2)", "mm",
-               "acceptable_displacement", "acceptable_displacement", "Offset of the medial borders" + border});
-  d.push_back({"m4_cub_medial_border", "Medial borders of fourth metatarsal and cuboid (M4-Cub)", "mm", "",
-               "acceptable_displacement", "Offset of the medial borders" + border + sides});
-  d.push_back({"m1_c1_lateral_border", "Lateral borders of first metatarsal and medial cuneiform (M1-C1)", "mm", "",
-               "acceptable_displacement", "Offset of the lateral borders" + border + sides});
-  d.push_back({"m2_c2_abduction", "Abduction of the second metatarsal against the intermediate cuneiform", "deg", "",
-               "",
-               "Shaft axis of the metatarsal against the line through the centres of the cuneiform's end faces, seen "
-               "from dorsal; "
-               "positive: head lateral. No limit published; compare the sides. The cuneiform is short: 1 mm there is 4 "
-               "degrees."});
-  d.push_back({"talo_m1_lateral", "Talo-first-metatarsal angle, lateral projection", "deg", "talometatarsal_angle", "",
-               "Axis of talar neck and head (section centroids) against the line from the middle of the first base to "
-               "its head; "
-               "positive: first metatarsal dorsal of the talar axis, the arch sags. The limit is the acceptance of a "
-               "reduction, "
-               "made on films; carrying it over to CT is our choice." +
-                   unloaded});
-  d.push_back({"talo_m1_dorsoplantar", "Talo-first-metatarsal angle, dorsoplantar projection", "deg", "", "",
-               "Same axes seen from dorsal; positive: first metatarsal abducted. No spread of normal feet published "
-               "that is fit "
-               "for a limit; compare the sides." +
-                   unloaded});
-  d.push_back(
-      {"m1_declination", "Declination of the first metatarsal", "deg", "", "",
-       "Line from the middle of the first base to its head against the plane on which first head, fifth head and heel "
-       "would stand. Films of standing feet: 20 to 21 degrees; not for judging an unloaded foot."});
-  d.push_back(
-      {"arch_height", "Arch height, fifth metatarsal to medial cuneiform (M5-C1)", "mm", "arch_height", "",
-       "Lowest point of the medial cuneiform above the plantar border of the fifth metatarsal beneath it, square to "
-       "the "
-       "plane on which heads and heel would stand. Standing films: mean 16.3 mm; this foot is not loaded, so only a "
-       "value below zero or a clear loss against the other side means something."});
+  const Message border("injury.seen_dorsal_3_9_mm_below");
+  const Message sides("injury.intact_feet_lie_up_2");
+  d.push_back({"m2_c2_medial_border", Message("injury.medial_borders_second_metatarsal_intermediate_cuneiform"), "mm",
+               "acceptable_displacement", "acceptable_displacement",
+               Message("injury.offset_medial_borders", {{"border", border}})});
+  d.push_back({"m4_cub_medial_border", Message("injury.medial_borders_fourth_metatarsal_cuboid_m4"), "mm", "",
+               "acceptable_displacement",
+               Message("injury.offset_medial_borders_3", {{"border", border}, {"sides", sides}})});
+  d.push_back({"m1_c1_lateral_border", Message("injury.lateral_borders_first_metatarsal_medial_cuneiform"), "mm", "",
+               "acceptable_displacement",
+               Message("injury.offset_lateral_borders", {{"border", border}, {"sides", sides}})});
+  d.push_back({"m2_c2_abduction", Message("injury.abduction_second_metatarsal_against_intermediate_cuneiform"), "deg",
+               "", "", Message("injury.shaft_axis_metatarsal_against_line_through")});
+  d.push_back({"talo_m1_lateral", Message("injury.talo_first_metatarsal_angle_lateral_projection"), "deg",
+               "talometatarsal_angle", "",
+               Message("injury.axis_talar_neck_head_section_centroids", {{"unloaded", unloaded}})});
+  d.push_back({"talo_m1_dorsoplantar", Message("injury.talo_first_metatarsal_angle_dorsoplantar_projection"), "deg", "",
+               "", Message("injury.same_axes_seen_dorsal_positive_first", {{"unloaded", unloaded}})});
+  d.push_back({"m1_declination", Message("injury.declination_first_metatarsal"), "deg", "", "",
+               Message("injury.line_middle_first_base_head_against")});
+  d.push_back({"arch_height", Message("injury.arch_height_fifth_metatarsal_medial_cuneiform"), "mm", "arch_height", "",
+               Message("injury.lowest_point_medial_cuneiform_above_plantar")});
   for (const Ray ray : kRays) {
     if (ray == 2) continue;
-    d.push_back(
-        {"protrusion_" + std::to_string(ray.number()),
-         "Protrusion of the " + std::string(ordinal(ray)) + " metatarsal against the second", "mm", "", "",
-         "Distal end of the head against that of the second, along the second metatarsal; straight, not by the arc "
-         "method of the published means. For restored length: compare the sides."});
+    d.push_back({"protrusion_" + std::to_string(ray.number()),
+                 Message("injury.protrusion_metatarsal_against_second", {{"name_of", nameOf(ray)}}), "mm", "", "",
+                 Message("injury.distal_end_head_against_second_along")});
   }
   return d;
 }
@@ -637,8 +604,8 @@ void compareToLimit(Measure& m, const Definition& d, const Limits& limits) {
   const std::string& key = both && !d.difference_limit.empty() ? d.difference_limit : d.limit;
   const Limit* limit = key.empty() ? nullptr : limits.find(key);
   if (!limit) {
-    m.note += both || d.difference_limit.empty() ? " No published limit is fit for a verdict."
-                                                 : " Judged only against the other foot.";
+    m.note = then(m.note, both || d.difference_limit.empty() ? "injury.no_published_limit_fit_verdict"
+                                                             : "injury.judged_only_against_other_foot");
     return;
   }
   m.limit = limit->value;
@@ -653,9 +620,8 @@ void compareToLimit(Measure& m, const Definition& d, const Limits& limits) {
     const Limit* anatomical = limits.find("anatomical_displacement");
     if (d.key == "c1_m2_distance" && anatomical && !*m.abnormal && amount > anatomical->value) {
       m.abnormal.reset();
-      m.note += " The side difference lies between anatomical (up to " +
-                std::to_string(anatomical->value).substr(0, 3) + " mm, " + anatomical->source +
-                ") and the limit: suspicious, not decided.";
+      m.note = then(m.note, {"injury.side_difference_lies_between_anatomical_up",
+                             {{"anatomical", number(anatomical->value, 1)}, {"source", anatomical->source}}});
     }
     return;
   }

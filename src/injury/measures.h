@@ -7,13 +7,14 @@
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "base/message.h"
 #include "injury/limits.h"
 
 namespace rayset {
 
 struct Measure {
-  std::string key;   ///< stable id, e.g. "c1_m2_distance"
-  std::string name;  ///< as surgeons call it
+  std::string key;  ///< stable id, e.g. "c1_m2_distance"
+  Message name;     ///< as surgeons call it
   double value = 0;
   std::string unit;             ///< "mm", "deg"
   std::optional<double> limit;  ///< of the value, or of the side difference where `limit_on_difference`
@@ -24,7 +25,7 @@ struct Measure {
   std::optional<bool> abnormal;      ///< nullopt: no published limit is suitable for a verdict (`note` says so)
   std::string source;                ///< of the limit, from data/limits.json
   std::string certainty;             ///< of the limit, as in data/limits.json
-  std::string note;                  ///< landmark definition and caveats in one or two sentences
+  Message note;                      ///< landmark definition and caveats in one or two sentences
   std::optional<Vec3> from, to;      ///< where it was measured, patient frame, for drawing
 };
 

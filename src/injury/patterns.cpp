@@ -31,29 +31,33 @@ std::vector<Ray> raysGoing(const Ways& ways, Way way) {
 }
 
 // "the second ray", "the first and third rays", "the second to fifth rays", "all five rays".
-std::string words(const std::vector<Ray>& rays) {
-  if (rays.size() == 5) return "all five rays";
-  if (rays.empty()) return "no ray";
-  const auto name = [](Ray ray) { return std::string(ordinal(ray)); };
-  if (rays.size() == 1) return "the " + name(rays.front()) + " ray";
+Message words(const std::vector<Ray>& rays) {
+  if (rays.size() == 5) return "injury.all_five_rays";
+  if (rays.empty()) return "injury.no_ray";
+  if (rays.size() == 1) return {"injury.the_ray", {{"ray", nameOf(rays.front())}}};
   const bool run = rays.back().index() - rays.front().index() == rays.size() - 1;
-  if (run && rays.size() > 2) return "the " + name(rays.front()) + " to " + name(rays.back()) + " rays";
-  std::vector<std::string> names;
-  std::transform(rays.begin(), rays.end(), std::back_inserter(names), name);
-  return "the " + listed(names) + " rays";
+  if (run && rays.size() > 2)
+    return {"injury.rays_from_to", {{"first", nameOf(rays.front())}, {"last", nameOf(rays.back())}}};
+  std::vector<Message> names;
+  for (const Ray ray : rays) names.push_back(nameOf(ray));
+  return {"injury.the_rays", {{"rays", all(names)}}};
 }
 
-std::string verb(const std::vector<Ray>& rays) { return rays.size() == 1 ? " is " : " are "; }
-
-// Every group of rays with where it went: "the first ray is displaced medially; the second to fifth rays laterally".
-std::string account(const Ways& ways) {
-  std::string text;
-  for (const auto& [way, adverb] : {std::pair{Way::kMedial, "medially"}, std::pair{Way::kLateral, "laterally"},
-                                    std::pair{Way::kDorsal, "dorsally, to neither side"},
-                                    std::pair{Way::kPlantar, "plantarwards, to neither side"}}) {
+// Every group of rays with where it went: "the first ray is displaced medially, the second to fifth rays laterally".
+Message account(const Ways& ways) {
+  Message text;
+  for (const auto& [way, adverb] :
+       {std::pair{Way::kMedial, "injury.medially"}, std::pair{Way::kLateral, "injury.laterally"},
+        std::pair{Way::kDorsal, "injury.dorsally_neither_side"},
+        std::pair{Way::kPlantar, "injury.plantarwards_neither_side"}}) {
     const auto rays = raysGoing(ways, way);
     if (rays.empty()) continue;
-    text += text.empty() ? words(rays) + verb(rays) + "displaced " + adverb : ", " + words(rays) + " " + adverb;
+    if (text.empty())
+      text = {"injury.rays_displaced", {{"rays", words(rays)}, {"count", rays.size()}, {"way", Message(adverb)}}};
+    else
+      text = {
+          "join.comma",
+          {{"first", text}, {"second", Message("injury.rays_way", {{"rays", words(rays)}, {"way", Message(adverb)}})}}};
   }
   return text;
 }
@@ -86,15 +90,15 @@ Facts factsOf(const Ways& ways) {
 
 PatternName quenuKuss(const Ways& ways) {
   const Facts f = factsOf(ways);
-  if (f.none) return {"none", "No ray is displaced."};
-  const std::string what = capitalised(account(ways));
-  if (f.opposed_sideways) return {"divergent", what + ": the rays part in the coronal plane."};
-  if (f.opposed_upright) return {"divergent", what + ": the rays part in the sagittal plane."};
-  if (f.all_five) return {"homolateral", what + ": all five went together."};
-  if (f.out.size() <= 2) return {"isolated", what + "; " + words(f.in_place) + " hold their place."};
-  return {"isolated",
-          what + "; " + words(f.in_place) + (f.in_place.size() == 1 ? " holds its" : " hold their") +
-              " place. More rays than the one or two of the 1909 wording, but not all five as homolateral asks."};
+  if (f.none) return {"none", Message("injury.no_ray_displaced")};
+  const Message what = capitalised(account(ways));
+  if (f.opposed_sideways) return {"divergent", Message("injury.rays_part_coronal_plane", {{"what", what}})};
+  if (f.opposed_upright) return {"divergent", Message("injury.rays_part_sagittal_plane", {{"what", what}})};
+  if (f.all_five) return {"homolateral", Message("injury.all_five_went_together", {{"what", what}})};
+  if (f.out.size() <= 2)
+    return {"isolated", Message("injury.hold_their_place", {{"what", what}, {"in_place", words(f.in_place)}})};
+  return {"isolated", Message("injury.place_more_rays_one_two_1909",
+                              {{"what", what}, {"in_place", words(f.in_place)}, {"count", f.in_place.size()}})};
 }
 
 // Total incongruity in one direction. If the first ray went to neither side while others did, homolateral or divergent
@@ -112,59 +116,60 @@ bool partialMedial(const Facts& f) { return f.first == Way::kMedial && f.lateral
 bool divergent(const Facts& f) { return f.first == Way::kMedial && !f.lateral.empty(); }
 
 // Why none of Hardcastle's and Myerson's types applies.
-std::string whyNot(const Facts& f, const std::string& what) {
+Message whyNot(const Facts& f, const Message& what) {
   if (f.medial.empty() && f.lateral.empty())
-    return what + ": partial, but to neither side, and the partial types go by the side.";
+    return Message("injury.partial_but_neither_side_partial_types", {{"what", what}});
   if (f.first == Way::kLateral && !f.medial.empty())
-    return what + ": the first ray lateral against medial lesser rays is none of the types.";
-  if (f.first == Way::kLateral)
-    return what + ": the partial types have the first ray medial or in place, the total type needs all five rays.";
+    return Message("injury.first_ray_lateral_against_medial_lesser", {{"what", what}});
+  if (f.first == Way::kLateral) return Message("injury.partial_types_have_first_ray_medial", {{"what", what}});
   if (f.first == Way::kDorsal || f.first == Way::kPlantar)
-    return what + ": the first ray went to neither side, which leaves open whether the rays diverge.";
+    return Message("injury.first_ray_went_neither_side_leaves", {{"what", what}});
   if (f.first == Way::kInPlace && !f.medial.empty() && !f.lateral.empty())
-    return what + ": the lesser rays part while the first is in place; the divergent type has the first ray medial.";
-  if (f.first == Way::kInPlace) return what + ": lesser rays medial with the first in place is none of the types.";
-  return what + ": none of the types describes this.";
+    return Message("injury.lesser_rays_part_while_first_place", {{"what", what}});
+  if (f.first == Way::kInPlace) return Message("injury.lesser_rays_medial_first_place_none", {{"what", what}});
+  return Message("injury.none_types_describes", {{"what", what}});
 }
 
 PatternName hardcastle(const Ways& ways) {
   const Facts f = factsOf(ways);
-  if (f.none) return {"none", "No ray is displaced."};
-  const std::string what = capitalised(account(ways));
-  if (totalOneDirection(f)) return {"A", "Total incongruity: " + account(ways) + "."};
+  if (f.none) return {"none", Message("injury.no_ray_displaced")};
+  const Message what = capitalised(account(ways));
+  if (totalOneDirection(f)) return {"A", Message("injury.total_incongruity", {{"account", account(ways)}})};
   if (divergent(f))
-    return {"C", std::string("Divergent, ") + (f.all_five ? "total" : "partial") + ": " + account(ways) + "."};
+    return {
+        "C",
+        {f.all_five ? "injury.divergent_total_type" : "injury.divergent_partial_type", {{"account", account(ways)}}}};
   if (partialMedial(f)) {
     // The 1982 wording of the medial type: the first ray alone or with some of the second to fourth.
-    if (!displaced(ways[Ray(5)])) return {"B", "Partial incongruity, medial: " + account(ways) + "."};
-    return {"unclassified",
-            what + ": the medial partial type is the first ray with some of the second to fourth, not the fifth."};
+    if (!displaced(ways[Ray(5)]))
+      return {"B", Message("injury.partial_incongruity_medial", {{"account", account(ways)}})};
+    return {"unclassified", Message("injury.medial_partial_type_first_ray_some", {{"what", what}})};
   }
   if (partialLateral(f))
-    return {"B", "Partial incongruity, lateral: " + account(ways) + "; the first ray is in place."};
+    return {"B", Message("injury.partial_incongruity_lateral_first_ray_place", {{"account", account(ways)}})};
   return {"unclassified", whyNot(f, what)};
 }
 
 PatternName myerson(const Ways& ways) {
   const Facts f = factsOf(ways);
-  if (f.none) return {"none", "No ray is displaced."};
-  const std::string what = capitalised(account(ways));
-  if (totalOneDirection(f)) return {"A", "Total incongruity: " + account(ways) + "."};
+  if (f.none) return {"none", Message("injury.no_ray_displaced")};
+  const Message what = capitalised(account(ways));
+  if (totalOneDirection(f)) return {"A", Message("injury.total_incongruity", {{"account", account(ways)}})};
   if (divergent(f)) {
-    if (f.lateral.size() == 4) return {"C2", "Divergent, total: " + account(ways) + "."};
+    if (f.lateral.size() == 4) return {"C2", Message("injury.divergent_total", {{"account", account(ways)}})};
     if (!f.all_five)
-      return {"C1", "Divergent, partial: " + account(ways) + "; " + words(f.in_place) + verb(f.in_place) + "in place."};
-    return {"unclassified", what +
-                                ": divergent with all five rays out, but not all lesser rays lateral, so neither the "
-                                "partial (C1) nor the total (C2) type."};
+      return {"C1",
+              Message("injury.divergent_partial_place",
+                      {{"account", account(ways)}, {"in_place", words(f.in_place)}, {"count", f.in_place.size()}})};
+    return {"unclassified", Message("injury.divergent_all_five_rays_out_but", {{"what", what}})};
   }
   if (partialMedial(f)) {
     if (f.out.size() == 4 && !displaced(ways[Ray(5)]))
-      return {"unclassified", what + ": all but the fifth ray, between the partial (B1) and the total (A) type."};
-    return {"B1", "Partial incongruity, medial, led by the first ray: " + account(ways) + "."};
+      return {"unclassified", Message("injury.all_but_fifth_ray_between_partial", {{"what", what}})};
+    return {"B1", Message("injury.partial_incongruity_medial_led_first_ray", {{"account", account(ways)}})};
   }
   if (partialLateral(f))
-    return {"B2", "Partial incongruity, lateral: " + account(ways) + "; the first ray is in place."};
+    return {"B2", Message("injury.partial_incongruity_lateral_first_ray_place", {{"account", account(ways)}})};
   return {"unclassified", whyNot(f, what)};
 }
 
@@ -185,13 +190,15 @@ PatternName forEveryPossibility(const Ways& seen, const std::vector<Ray>& unseen
     PatternName here = scheme(ways);
     if (!name) name = here;
     if (here.value != name->value) {
-      const std::string known = account(seen);
-      return {"unclassified", capitalised(words(unseen)) + " could not be measured" +
-                                  (known.empty() ? "" : "; " + known) + ". The name depends on what is missing."};
+      const Message known = account(seen);
+      return {"unclassified", known.empty()
+                                  ? Message("injury.not_measured_name_open", {{"rays", capitalised(words(unseen))}})
+                                  : Message("injury.not_measured_name_open_known",
+                                            {{"rays", capitalised(words(unseen))}, {"known", known}})};
     }
   }
-  return {name->value, capitalised(account(seen)) + ". " + capitalised(words(unseen)) +
-                           " could not be measured; the name holds whatever happened there."};
+  return {name->value, Message("injury.could_not_measured_name_holds_whatever",
+                               {{"seen", capitalised(account(seen))}, {"unseen", capitalised(words(unseen))}})};
 }
 
 }  // namespace
@@ -272,14 +279,12 @@ std::vector<Patterns> possibleNames(const PerRay<RayDisplacement>& rays, const P
   return out;
 }
 
-void withhold(const std::vector<Patterns>& all, PatternName Patterns::*scheme, const std::string& who, Patterns& out) {
+void withhold(const std::vector<Patterns>& all, PatternName Patterns::*scheme, const Message& who, Patterns& out) {
   std::vector<std::string> values;
   for (const Patterns& p : all)
     if (std::find(values.begin(), values.end(), (p.*scheme).value) == values.end()) values.push_back((p.*scheme).value);
   if (values.size() < 2) return;
-  std::string either;
-  for (const std::string& value : values) either += (either.empty() ? "" : " or ") + value;
-  out.*scheme = {std::string(kCannotBeTold), "It depends on " + who + ": " + either + "."};
+  out.*scheme = {std::string(kCannotBeTold), {"injury.depends", {{"who", who}, {"either", any(values)}}}};
 }
 
 }  // namespace
@@ -295,14 +300,12 @@ Patterns classify(const PerRay<RayDisplacement>& rays, const PerRay<double>& wit
   if (!untold.empty() || !either_side.empty()) {
     const auto all = possibleNames(rays, within_mm);
     Patterns out = all.front();
-    const auto which = [](const std::vector<Ray>& of, const std::string& doubt) {
-      return of.empty()
-                 ? std::string()
-                 : words(of) + ", of which it cannot be told whether " + (of.size() > 1 ? "they " : "it ") + doubt;
-    };
-    std::string who = which(untold, untold.size() > 1 ? "are displaced" : "is displaced");
-    const std::string side = which(either_side, "went to a side");
-    who += (who.empty() || side.empty() ? "" : ", and on ") + side;
+    Message who;
+    if (!untold.empty()) who = {"injury.cannot_tell_displaced", {{"rays", words(untold)}, {"count", untold.size()}}};
+    if (!either_side.empty()) {
+      Message side("injury.cannot_tell_side", {{"rays", words(either_side)}, {"count", either_side.size()}});
+      who = who.empty() ? side : Message("injury.and_on_which", {{"first", who}, {"second", side}});
+    }
     for (const auto scheme : {&Patterns::quenu_kuss, &Patterns::hardcastle, &Patterns::myerson})
       withhold(all, scheme, who, out);
     return out;

@@ -7,6 +7,7 @@
 #include <string_view>
 #include <vector>
 
+#include "base/message.h"
 #include "injury/displacement.h"
 
 namespace rayset {
@@ -23,8 +24,8 @@ inline constexpr double kSidedFromFraction = 0.5;
 [[nodiscard]] RayDirection rayDirection(const RayDisplacement& d);
 
 struct PatternName {
-  std::string value;   ///< as in the plan contract
-  std::string reason;  ///< the rule that fired, in words, naming the rays
+  std::string value;  ///< as in the plan contract
+  Message reason;     ///< the rule that fired, in words, naming the rays
 };
 
 struct Patterns {

@@ -1,21 +1,18 @@
 #include "injury/shift_words.h"
 
-#include <fmt/format.h>
-
 #include <cmath>
 
 namespace rayset {
 
-std::vector<std::string> shiftParts(double lateral_mm, double dorsal_mm, double distal_mm, double least_mm,
-                                    const char* unit) {
-  std::vector<std::string> out;
-  const auto add = [&](double mm, const char* positive, const char* negative) {
-    if (std::abs(mm) >= least_mm)
-      out.push_back(fmt::format("{:.1f}{}{}", std::abs(mm), unit, mm >= 0 ? positive : negative));
+std::vector<Message> shiftParts(double lateral_mm, double dorsal_mm, double distal_mm, double least_mm, Unit unit) {
+  std::vector<Message> out;
+  const auto add = [&](double shift, const char* positive, const char* negative) {
+    if (std::abs(shift) >= least_mm)
+      out.push_back({shift >= 0 ? positive : negative, {{"amount", Quantity{std::abs(shift), unit, 1}}}});
   };
-  add(lateral_mm, "lateral", "medial");
-  add(dorsal_mm, "dorsal", "plantar");
-  add(distal_mm, "distal", "proximal");
+  add(lateral_mm, "way.shift_lateral", "way.shift_medial");
+  add(dorsal_mm, "way.shift_dorsal", "way.shift_plantar");
+  add(distal_mm, "way.shift_distal", "way.shift_proximal");
   return out;
 }
 

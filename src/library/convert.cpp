@@ -31,7 +31,9 @@ api::DeviceKind kindOf(DeviceKind kind) {
 
 }  // namespace
 
-api::Error shown(const Error& error) { return {faultOf(error.fault), error.what, error.where, error.remedy}; }
+api::Error shown(const Error& error, const Words& words) {
+  return {faultOf(error.fault), words(error.what), error.where, words(error.remedy)};
+}
 
 Progress taken(const api::Progress& progress) { return {progress.report, progress.stop}; }
 
@@ -67,12 +69,12 @@ std::optional<api::Point> pointOrNone(const std::optional<Vec3>& p) {
 }
 }  // namespace
 
-std::vector<api::Measure> shown(const std::vector<Measure>& measures) {
+std::vector<api::Measure> shown(const std::vector<Measure>& measures, const Words& words) {
   std::vector<api::Measure> out;
   out.reserve(measures.size());
   for (const Measure& m : measures)
     out.push_back({.key = m.key,
-                   .name = m.name,
+                   .name = words(m.name),
                    .value = m.value,
                    .unit = m.unit,
                    .limit = m.limit,
@@ -82,13 +84,13 @@ std::vector<api::Measure> shown(const std::vector<Measure>& measures) {
                    .difference = m.difference,
                    .abnormal = m.abnormal,
                    .source = m.source,
-                   .note = m.note,
+                   .note = words(m.note),
                    .from = pointOrNone(m.from),
                    .to = pointOrNone(m.to)});
   return out;
 }
 
-api::DeviceChecks shown(const DeviceChecks& c) {
+api::DeviceChecks shown(const DeviceChecks& c, const Words& words) {
   return {.inside_fraction = c.inside_fraction,
           .cortex_margin_mm = c.cortex_margin_mm,
           .nearest_device_mm = c.nearest_device_mm,
@@ -108,10 +110,10 @@ api::DeviceChecks shown(const DeviceChecks& c) {
           .surface_error_mm = c.surface_error_mm,
           .other_bones = c.other_bones,
           .may_enter = c.may_enter,
-          .failure = c.failure};
+          .failure = words(c.failure)};
 }
 
-std::vector<api::Device> shown(const std::vector<Device>& devices) {
+std::vector<api::Device> shown(const std::vector<Device>& devices, const Words& words) {
   std::vector<api::Device> out;
   out.reserve(devices.size());
   for (const Device& d : devices)
@@ -128,8 +130,8 @@ std::vector<api::Device> shown(const std::vector<Device>& devices) {
                    .length_mm = d.length_mm,
                    .measured_depth_mm = d.measured_depth_mm,
                    .countersink_mm = d.countersink_mm,
-                   .checks = shown(d.checks),
-                   .warnings = d.warnings});
+                   .checks = shown(d.checks, words),
+                   .warnings = words.texts(d.warnings)});
   return out;
 }
 

@@ -24,15 +24,15 @@ struct api::Resources::Data {
 
 namespace library {
 
-[[nodiscard]] api::Error shown(const Error& error);
+[[nodiscard]] api::Error shown(const Error& error, const Words& words);
 [[nodiscard]] Progress taken(const api::Progress& progress);
 [[nodiscard]] api::Point shown(const Vec3& p);
 [[nodiscard]] api::Matrix shown(const Rigid& X);
 [[nodiscard]] api::Mesh shown(const Surface& surface);
 [[nodiscard]] api::Displacement shown(const RayDisplacement& d);
-[[nodiscard]] std::vector<api::Measure> shown(const std::vector<Measure>& measures);
-[[nodiscard]] api::DeviceChecks shown(const DeviceChecks& checks);
-[[nodiscard]] std::vector<api::Device> shown(const std::vector<Device>& devices);
+[[nodiscard]] std::vector<api::Measure> shown(const std::vector<Measure>& measures, const Words& words);
+[[nodiscard]] api::DeviceChecks shown(const DeviceChecks& checks, const Words& words);
+[[nodiscard]] std::vector<api::Device> shown(const std::vector<Device>& devices, const Words& words);
 
 /// `call()`, with anything the underlying libraries throw turned into an error: no exception leaves the library.
 template <class Call>

@@ -2,6 +2,7 @@
 
 #include "base/units.h"
 #include "case/case.h"
+#include "case/open_questions.h"
 #include "case/plan_record.h"
 #include "library/convert.h"
 #include "runs/runs.h"
@@ -15,14 +16,17 @@ using library::taken;
 
 Result<Resources> Resources::read(const std::filesystem::path& folder) {
   return guarded([&]() -> Result<Resources> {
-    auto read = readResources(folder);
-    if (!read) return shown(read.error());
+    auto words = readWords(folder / "words");
+    if (!words) return shown(words.error(), Words());
+    auto read = readResources(folder, *words);
+    if (!read) return shown(read.error(), *words);
     return Resources(std::make_shared<const Data>(Data{*std::move(read)}));
   });
 }
 
 struct Plan::Impl {
   Case planned;
+  Words words;
   /// Where it was read from; labels and grey values, needed only for writing, are then still there. Empty: everything
   /// is in memory.
   std::filesystem::path folder;
@@ -44,20 +48,21 @@ Result<Plan> Plan::make(const PlanRequest& request, const Resources& resources, 
     inner.construct.lateral_wires = request.lateral_wires;
     if (!request.edits.empty()) {
       auto edits = readEdits(request.edits);
-      if (!edits) return shown(edits.error());
+      if (!edits) return shown(edits.error(), resources.data().resources.words);
       inner.edits = *std::move(edits);
     }
     auto planned = planCase(inner, resources.data().resources, taken(progress));
-    if (!planned) return shown(planned.error());
-    return Plan(std::make_unique<Impl>(Impl{*std::move(planned), {}, true}));
+    if (!planned) return shown(planned.error(), resources.data().resources.words);
+    return Plan(std::make_unique<Impl>(Impl{*std::move(planned), resources.data().resources.words, {}, true}));
   });
 }
 
 Result<Plan> Plan::open(const std::filesystem::path& folder, const Resources& resources) {
   return guarded([&]() -> Result<Plan> {
     auto read = readCase(folder, resources.data().resources.catalogue, {.labels = false, .bodies = false});
-    if (!read) return shown(read.error());
-    return Plan(std::make_unique<Impl>(Impl{*std::move(read), folder, false}));
+    if (!read) return shown(read.error(), resources.data().resources.words);
+    recogniseQuestions(*read, resources.data().resources.words);
+    return Plan(std::make_unique<Impl>(Impl{*std::move(read), resources.data().resources.words, folder, false}));
   });
 }
 
@@ -79,13 +84,14 @@ rayset::Status loadVolumes(Case& c, std::filesystem::path& folder) {
 
 Status Plan::write(const std::filesystem::path& folder, bool replace, const Progress& progress) {
   return guarded([&]() -> Status {
-    if (const auto loaded = loadVolumes(impl_->planned, impl_->folder); !loaded) return shown(loaded.error());
+    if (const auto loaded = loadVolumes(impl_->planned, impl_->folder); !loaded)
+      return shown(loaded.error(), impl_->words);
     auto staging = Staging::open(folder, "plan.json", replace);
-    if (!staging) return shown(staging.error());
-    const auto written = impl_->fresh ? writeNewPlan(impl_->planned, staging->folder(), taken(progress))
-                                      : writePlan(impl_->planned, staging->folder(), taken(progress));
-    if (!written) return shown(written.error());
-    if (const auto done = staging->commit(); !done) return shown(done.error());
+    if (!staging) return shown(staging.error(), impl_->words);
+    const auto written = impl_->fresh ? writeNewPlan(impl_->words, impl_->planned, staging->folder(), taken(progress))
+                                      : writePlan(impl_->words, impl_->planned, staging->folder(), taken(progress));
+    if (!written) return shown(written.error(), impl_->words);
+    if (const auto done = staging->commit(); !done) return shown(done.error(), impl_->words);
     impl_->fresh = false;
     return {};
   });
@@ -119,15 +125,15 @@ std::vector<Bone> Plan::bones() const {
     out.push_back({.id = id,
                    .name = name,
                    .confidence = b.confidence,
-                   .doubt = b.doubt,
+                   .doubt = impl_->words(b.doubt),
                    .complete = b.complete,
                    .by_hand = b.by_hand,
                    .volume_mm3 = b.volume_mm3,
                    .mean_hu = b.mean_hu,
                    .injured_to_reduced = shown(pose == poses.end() ? Rigid::Identity() : pose->second)});
   };
-  for (const auto& [bone, b] : c.bones) add(std::string(boneId(bone)), std::string(boneName(bone)), b);
-  for (const auto& [id, f] : c.fragments) add(id, "fragment " + id, f.bone);
+  for (const auto& [bone, b] : c.bones) add(std::string(boneId(bone)), impl_->words(nameOf(bone)), b);
+  for (const auto& [id, f] : c.fragments) add(id, impl_->words("library.fragment", {{"id", id}}), f.bone);
   return out;
 }
 
@@ -153,28 +159,28 @@ std::vector<Ray> Plan::rays() const {
                                      .uncertainty_deg = toDegrees(r.uncertainty_rad),
                                      .roll_deg = toDegrees(r.roll_rad),
                                      .by_hand = r.by_hand,
-                                     .doubt = r.doubt,
+                                     .doubt = impl_->words(r.doubt),
                                      .joint = {.gap_mm = r.joint.gap_mm,
                                                .step_mm = r.joint.step_mm,
                                                .overlap_mm = r.joint.overlap_mm,
                                                .contact_mm2 = r.joint.contact_mm2},
-                                     .manoeuvre = r.manoeuvre};
+                                     .manoeuvre = impl_->words.texts(r.manoeuvre)};
   }
   return out;
 }
 
 Patterns Plan::patterns() const {
   const rayset::Patterns& p = impl_->planned.patterns;
-  const auto name = [](const rayset::PatternName& n) { return PatternName{n.value, n.reason}; };
+  const auto name = [this](const rayset::PatternName& n) { return PatternName{n.value, impl_->words(n.reason)}; };
   return {name(p.quenu_kuss), name(p.hardcastle), name(p.myerson), p.columns};
 }
 
 std::vector<Measure> Plan::measures(Pose pose) const {
-  return shown(pose == Pose::kInjured ? impl_->planned.measures : impl_->planned.measures_reduced);
+  return shown(pose == Pose::kInjured ? impl_->planned.measures : impl_->planned.measures_reduced, impl_->words);
 }
 
-std::vector<Device> Plan::devices() const { return shown(impl_->planned.fixation.devices); }
-std::vector<std::string> Plan::cautions() const { return impl_->planned.cautions; }
+std::vector<Device> Plan::devices() const { return shown(impl_->planned.fixation.devices, impl_->words); }
+std::vector<std::string> Plan::cautions() const { return impl_->words.texts(impl_->planned.cautions); }
 bool Plan::partial() const { return impl_->planned.partial; }
 std::map<std::string, double> Plan::timings_s() const { return impl_->planned.timings_s; }
 
@@ -186,13 +192,15 @@ Result<Mesh> Plan::boneMesh(std::string_view id, Pose pose) const {
   }
   if (const auto it = c.fragments.find(std::string(id)); it != c.fragments.end())
     return shown(pose == Pose::kInjured ? it->second.bone.surface : it->second.reduced);
-  return Error{Fault::kRequest, "the plan has no bone of this id", std::string(id), "Take an id of Plan::bones()."};
+  return Error{Fault::kRequest, impl_->words("library.plan_has_no_bone_id"), std::string(id),
+               impl_->words("library.take_id_plan_bones")};
 }
 
 Result<Mesh> Plan::deviceMesh(std::string_view id) const {
   for (const rayset::Device& d : impl_->planned.fixation.devices)
     if (d.id == id) return shown(deviceSurface(d, impl_->planned.catalogue));
-  return Error{Fault::kRequest, "the plan has no device of this id", std::string(id), "Take an id of Plan::devices()."};
+  return Error{Fault::kRequest, impl_->words("library.plan_has_no_device_id"), std::string(id),
+               impl_->words("library.take_id_plan_devices")};
 }
 
 }  // namespace rayset::api

@@ -1,32 +1,29 @@
 #include "rayset/result.h"
 
 #include "base/result.h"
+#include "base/words.h"
 #include "rayset/version.h"
 
 namespace rayset::api {
-namespace {
 
-rayset::Error inner(const Error& error) {
-  const auto fault = [&] {
-    switch (error.fault) {
-      case Fault::kRequest:
-        return rayset::Fault::kRequest;
-      case Fault::kImages:
-        return rayset::Fault::kImages;
-      case Fault::kCancelled:
-        return rayset::Fault::kCancelled;
-      case Fault::kInternal:
-        break;
-    }
-    return rayset::Fault::kInternal;
-  };
-  return {fault(), error.what, error.where, error.remedy};
+std::string Error::message() const {
+  std::string out = ended(where.empty() ? what : what + " [" + where + "]");
+  return remedy.empty() ? out : out + " " + remedy;
 }
 
-}  // namespace
-
-std::string Error::message() const { return inner(*this).message(); }
-int Error::exitStatus() const { return rayset::exitStatus(inner(*this).fault); }
+int Error::exitStatus() const {
+  switch (fault) {
+    case Fault::kRequest:
+      return rayset::exitStatus(rayset::Fault::kRequest);
+    case Fault::kImages:
+      return rayset::exitStatus(rayset::Fault::kImages);
+    case Fault::kCancelled:
+      return rayset::exitStatus(rayset::Fault::kCancelled);
+    case Fault::kInternal:
+      break;
+  }
+  return rayset::exitStatus(rayset::Fault::kInternal);
+}
 
 std::string_view version() { return RAYSET_VERSION_STRING; }
 

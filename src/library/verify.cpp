@@ -27,11 +27,11 @@ Outcome verdictOf(rayset::Outcome outcome) {
   return Outcome::kUnknown;
 }
 
-RayOutcome rayOf(const rayset::RayOutcome& r, bool one_film) {
+RayOutcome rayOf(const rayset::RayOutcome& r, bool one_film, const Words& words) {
   RayOutcome out{.ray = r.ray.number(),
                  .verdict = verdictOf(r.verdict),
                  .sure = r.sure,
-                 .doubt = r.doubt,
+                 .doubt = words(r.doubt),
                  .planned_to_found = shown(r.planned_to_found),
                  .off = shown(r.off),
                  .shift_mm = r.shift_mm,
@@ -39,7 +39,7 @@ RayOutcome rayOf(const rayset::RayOutcome& r, bool one_film) {
                  .shift_95_mm = r.shift_95_mm,
                  .turn_95_deg = toDegrees(r.turn_95_rad),
                  .weakest = shown(r.weakest),
-                 .weakest_words = r.weakest_words,
+                 .weakest_words = words(r.weakest_words),
                  .in_plane_mm = {},
                  .in_plane_95_mm = {}};
   if (one_film) {
@@ -49,8 +49,8 @@ RayOutcome rayOf(const rayset::RayOutcome& r, bool one_film) {
   return out;
 }
 
-DeviceOutcome deviceOf(const rayset::DeviceOutcome& d) {
-  if (!d.seen) return {.id = d.id, .seen = false, .checks = {}, .warnings = d.warnings};
+DeviceOutcome deviceOf(const rayset::DeviceOutcome& d, const Words& words) {
+  if (!d.seen) return {.id = d.id, .seen = false, .checks = {}, .warnings = words.texts(d.warnings)};
   return {.id = d.id,
           .seen = true,
           .entry = shown(d.entry),
@@ -63,11 +63,11 @@ DeviceOutcome deviceOf(const rayset::DeviceOutcome& d) {
           .axis_95_deg = toDegrees(d.axis_95_rad),
           .longer_mm = d.longer_mm,
           .gap_mm = d.gap_mm,
-          .checks = shown(d.checks),
-          .warnings = d.warnings};
+          .checks = shown(d.checks, words),
+          .warnings = words.texts(d.warnings)};
 }
 
-Change changeOf(const rayset::Change& change) {
+Change changeOf(const rayset::Change& change, const Words& words) {
   Change out{change.since, {}, {}};
   for (const rayset::RayChange& r : change.rays)
     out.rays.push_back({.ray = r.ray.number(),
@@ -76,30 +76,30 @@ Change changeOf(const rayset::Change& change) {
                         .shift_95_mm = r.shift_95_mm,
                         .turn_95_deg = toDegrees(r.turn_95_rad),
                         .moved = r.moved,
-                        .words = r.words});
+                        .words = words(r.words)});
   for (const rayset::DeviceChange& d : change.devices)
     out.devices.push_back({.id = d.id,
                            .seen = d.seen,
                            .backed_out_mm = d.backed_out_mm,
                            .broke = d.broke,
                            .moved = d.moved,
-                           .words = d.words});
+                           .words = words(d.words)});
   return out;
 }
 
-Verification verificationOf(const rayset::Verification& v) {
+Verification verificationOf(const rayset::Verification& v, const Words& words) {
   Verification out{.verdict = verdictOf(v.verdict),
                    .sure = v.sure,
                    .date = v.date,
                    .rays = {},
                    .devices = {},
-                   .measures = shown(v.measures),
-                   .cautions = v.cautions,
+                   .measures = shown(v.measures, words),
+                   .cautions = words.texts(v.cautions),
                    .since = {},
                    .partial = v.partial};
-  for (const auto& [ray, r] : v.rays) out.rays.push_back(rayOf(r, v.oneFilm()));
-  for (const rayset::DeviceOutcome& d : v.devices) out.devices.push_back(deviceOf(d));
-  if (v.since) out.since = changeOf(*v.since);
+  for (const auto& [ray, r] : v.rays) out.rays.push_back(rayOf(r, v.oneFilm(), words));
+  for (const rayset::DeviceOutcome& d : v.devices) out.devices.push_back(deviceOf(d, words));
+  if (v.since) out.since = changeOf(*v.since, words);
   return out;
 }
 
@@ -130,18 +130,18 @@ Result<Verification> verify(const VerifyRequest& request, const Resources& resou
     inner.temporary = request.temporary;
     inner.earlier = request.earlier;
     const auto input = readVerifyInput(inner, resources.data().resources);
-    if (!input) return shown(input.error());
+    if (!input) return shown(input.error(), resources.data().resources.words);
     if (request.out.empty()) {
       const auto found = rayset::verify(*input, taken(progress));
-      if (!found) return shown(found.error());
-      return verificationOf(*found);
+      if (!found) return shown(found.error(), resources.data().resources.words);
+      return verificationOf(*found, resources.data().resources.words);
     }
     auto staging = Staging::open(request.out, "verification.json", request.replace);
-    if (!staging) return shown(staging.error());
+    if (!staging) return shown(staging.error(), resources.data().resources.words);
     const auto found = verifyInto(*input, staging->folder(), taken(progress));
-    if (!found) return shown(found.error());
-    if (const auto done = staging->commit(); !done) return shown(done.error());
-    return verificationOf(*found);
+    if (!found) return shown(found.error(), resources.data().resources.words);
+    if (const auto done = staging->commit(); !done) return shown(done.error(), resources.data().resources.words);
+    return verificationOf(*found, resources.data().resources.words);
   });
 }
 

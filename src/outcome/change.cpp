@@ -9,6 +9,7 @@
 #include "anatomy/frames.h"
 #include "base/units.h"
 #include "injury/shift_words.h"
+#include "language/spoken.h"
 #include "outcome/verification_codec.h"
 
 namespace rayset {
@@ -17,7 +18,8 @@ namespace {
 using Json = nlohmann::json;
 
 Result<CheckRecord> recordFrom(const Json& j, const std::string& file) {
-  return codec::decode(checkCodec(), codec::Json(j), "the earlier check", file, "Check its films again.");
+  return codec::decode(checkCodec(), unspoken(codec::Json(j)), Message("outcome.earlier_check"), file,
+                       Message("outcome.check_films_again"));
 }
 
 template <class List, class Key>
@@ -39,24 +41,24 @@ const CheckedRay* boneOf(const CheckRecord& check, const CheckedDevice& d) {
 Vec3 inwards(const DeviceOutcome& d) { return (d.tip - d.entry).normalized(); }
 double within(const DeviceOutcome& d) { return std::max(d.entry_95_mm, d.tip_95_mm); }
 
-constexpr const char* kNoChange = "no change told";
+constexpr const char* kNoChange = "outcome.no_change_told";
 
 /// The earlier check if later ones of this foot can be compared with it; errors as canBeCompared().
 Result<CheckRecord> comparable(const Json& earlier, const std::string& patient_id, const std::string& side,
                                const std::string& file) {
   try {
     if (!earlier.is_object() || earlier.value("schema", "") != kVerificationSchema)
-      return fail(Fault::kRequest, "this is no check after an operation", file,
-                  "Give the folder that an earlier `rayset verify` wrote.");
+      return fail(Fault::kRequest, "outcome.no_check_after_operation", file,
+                  Message("outcome.give_folder_earlier_rayset_verify_wrote"));
     if (earlier.value("patient_id", "") != patient_id || earlier.value("side", "") != side)
-      return fail(Fault::kRequest, "the earlier check is of another patient or foot", file,
-                  "Give the folder of an earlier check of this foot.");
+      return fail(Fault::kRequest, "outcome.earlier_check_another_patient_foot", file,
+                  Message("outcome.give_folder_earlier_check_foot"));
     if (!earlier.contains("frame"))
-      return fail(Fault::kRequest, "the earlier check was made before checks could be compared", file,
-                  "Check its films again.");
+      return fail(Fault::kRequest, "outcome.earlier_check_made_before_checks_could", file,
+                  Message("outcome.check_films_again"));
   } catch (const Json::exception& e) {
-    return fail(Fault::kRequest, std::string("the earlier check cannot be read: ") + e.what(), file,
-                "Check its films again.");
+    return fail(Fault::kRequest, Message("outcome.earlier_check_cannot_read", {{"what", e.what()}}), file,
+                Message("outcome.check_films_again"));
   }
   return recordFrom(earlier, file);
 }
@@ -94,8 +96,9 @@ Result<Change> changeSince(const Json& earlier, const Json& later, const std::st
     c.shift_95_mm = std::hypot(found.found.shift_95_mm, before->found.shift_95_mm);
     c.turn_95_rad = std::hypot(found.found.turn_95_rad, before->found.turn_95_rad);
     c.moved = c.shift_mm > c.shift_95_mm || c.turn_rad > c.turn_95_rad;
-    c.words = c.moved ? fmt::format("moved by {:.1f} mm ({}) and turned by {:.0f} degrees", c.shift_mm,
-                                    fmt::join(shiftParts(c), ", "), toDegrees(c.turn_rad))
+    c.words = c.moved ? Message("outcome.moved_turned_degrees", {{"shift", mm(c.shift_mm)},
+                                                                 {"c", all(shiftParts(c))},
+                                                                 {"turn", number(toDegrees(c.turn_rad), 0)}})
                       : kNoChange;
     out.rays.push_back(std::move(c));
   }
@@ -109,8 +112,8 @@ Result<Change> changeSince(const Json& earlier, const Json& later, const std::st
     c.seen = found.seen && before.seen;
     if (!c.seen) {
       c.moved = true;
-      c.words = found.seen ? "found now, not at the earlier check"
-                           : "found at the earlier check, not now: taken out, broken or moved";
+      c.words = found.seen ? Message("outcome.found_now_not_earlier_check")
+                           : Message("outcome.found_earlier_check_not_now_taken");
       out.devices.push_back(std::move(c));
       continue;
     }
@@ -126,15 +129,15 @@ Result<Change> changeSince(const Json& earlier, const Json& later, const std::st
     c.axis_95_rad = std::hypot(found.axis_95_rad, before.axis_95_rad);
     if (ray_now != nullptr && ray_then != nullptr)
       c.shift_95_mm = std::hypot(c.shift_95_mm, std::hypot(ray_now->found.shift_95_mm, ray_then->found.shift_95_mm));
-    const auto tell = [&](bool is, const std::string& words) {
-      if (is) c.words += (c.words.empty() ? "" : ", ") + words;
+    const auto tell = [&](bool is, const Message& words) {
+      if (is) c.words = c.words.empty() ? words : Message("join.comma", {{"first", c.words}, {"second", words}});
     };
     c.broke = found.gap_mm > 0 && before.gap_mm == 0;
-    tell(c.broke, "looks broken, did not at the earlier check");
-    tell(c.backed_out_mm > c.shift_95_mm, fmt::format("backed out by {:.1f} mm", c.backed_out_mm));
-    tell(c.backed_out_mm < -c.shift_95_mm, fmt::format("{:.1f} mm deeper", -c.backed_out_mm));
-    tell(c.aside_mm > c.shift_95_mm, fmt::format("moved aside by {:.1f} mm", c.aside_mm));
-    tell(c.axis_rad > c.axis_95_rad, fmt::format("turned by {:.0f} degrees", toDegrees(c.axis_rad)));
+    tell(c.broke, Message("outcome.looks_broken_did_not_earlier_check"));
+    tell(c.backed_out_mm > c.shift_95_mm, Message("outcome.backed_out", {{"backed_out", mm(c.backed_out_mm)}}));
+    tell(c.backed_out_mm < -c.shift_95_mm, Message("outcome.deeper", {{"backed_out", mm(-c.backed_out_mm)}}));
+    tell(c.aside_mm > c.shift_95_mm, Message("outcome.moved_aside", {{"aside", mm(c.aside_mm)}}));
+    tell(c.axis_rad > c.axis_95_rad, Message("outcome.turned_degrees", {{"axis", number(toDegrees(c.axis_rad), 0)}}));
     c.moved = !c.words.empty();
     if (!c.moved) c.words = kNoChange;
     out.devices.push_back(std::move(c));

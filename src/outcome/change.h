@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "anatomy/ray.h"
+#include "base/message.h"
 #include "base/result.h"
 
 namespace rayset {
@@ -20,7 +21,7 @@ struct RayChange {
   double shift_mm = 0, turn_rad = 0;        ///< in space; angle of the whole rotation
   double shift_95_mm = 0, turn_95_rad = 0;  ///< half widths of 95 % intervals
   bool moved = false;                       ///< the shift or the turn is outside its interval
-  std::string words;                        ///< "moved 2.1 mm lateral...", or that there is no change
+  Message words;                            ///< "moved 2.1 mm lateral...", or that there is no change
 };
 
 /// Movement of a device relative to the bone it was entered through.
@@ -33,7 +34,7 @@ struct DeviceChange {
   bool broke = false;  ///< looks broken now and did not before
   double shift_95_mm = 0, axis_95_rad = 0;
   bool moved = false;
-  std::string words;
+  Message words;
 };
 
 /// Schema of verification.json.

@@ -278,9 +278,9 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   const CtScan& scan = *input.scan;
   if (!scan.info.patient_id.empty() && !plan.patient_id.empty() && scan.info.patient_id != plan.patient_id)
     return fail(Fault::kRequest,
-                fmt::format("the CT belongs to another patient ({}, the plan is for {})", scan.info.patient_id,
-                            plan.patient_id),
-                "Patient ID (0010,0020)", "Give the CT of the patient of the plan.");
+                Message("outcome.ct_belongs_another_patient_plan",
+                        {{"patient_id", scan.info.patient_id}, {"patient_id_2", plan.patient_id}}),
+                "Patient ID (0010,0020)", Message("outcome.give_ct_patient_plan"));
   const Points metal = metalVoxels(scan.volume);
   std::optional<CtVolume> filled;
   if (!metal.empty()) filled = withoutMetal(scan.volume);
@@ -291,16 +291,16 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
     if (f.side == plan.side) foot = &f;
   if (foot == nullptr)
     return fail(Fault::kRequest,
-                fmt::format("the CT shows the {} foot, the plan is for the {} foot", sideWord(opposite(plan.side)),
-                            sideWord(plan.side)),
+                Message("outcome.ct_shows_foot_plan_foot",
+                        {{"side", nameOf(opposite(plan.side))}, {"side_2", nameOf(plan.side)}}),
                 scan.info.series_description.empty() ? "CT" : scan.info.series_description,
-                "Give the CT of the foot of the plan.");
+                Message("outcome.give_ct_foot_plan"));
   if (progress.cancelled()) return cancelledError();
 
   Verification v;
   v.date = scan.info.study_date;
-  v.ct = fmt::format("CT of {}{}", v.date.empty() ? "unknown date" : isoDate(v.date),
-                     scan.info.series_description.empty() ? "" : ", " + scan.info.series_description);
+  v.ct = "CT of " + (v.date.empty() ? std::string("unknown date") : isoDate(v.date)) +
+         (scan.info.series_description.empty() ? "" : ", " + scan.info.series_description);
   v.cautions = scan.cautions;
   std::optional<NearestPoints> near_metal;
   if (!metal.empty()) near_metal.emplace(metal);
@@ -314,8 +314,8 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
       to.push_back(centroid(found.surface));
     }
   if (from.size() < 4)
-    return fail(Fault::kImages, fmt::format("only {} bones of the plan are found whole in the CT", from.size()), v.ct,
-                "Give a CT that holds the whole midfoot.");
+    return fail(Fault::kImages, Message("outcome.only_bones_plan_found_whole_ct", {{"from", from.size()}}), v.ct,
+                Message("outcome.give_ct_holds_whole_midfoot"));
   const Rigid start = fitRigid(from, to);
   std::vector<OrientedPoint> planned, scanned;
   double area_mm2 = 0;
@@ -332,10 +332,10 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
   const auto tarsus = layOn(planned, area_mm2, scanned, avoid, start, 8);
   if (!tarsus || tarsus->rms_mm > kTarsusFits || tarsus->used < 0.5)
     return fail(Fault::kImages,
-                tarsus ? fmt::format("the tarsus of the CT does not fit the plan's ({:.1f} mm, {:.0f} % of it)",
-                                     tarsus->rms_mm, 100 * tarsus->used)
-                       : std::string("too little of the tarsus is clear of metal"),
-                v.ct, "Check that it is the same patient's foot.");
+                tarsus ? Message("outcome.tarsus_ct_does_not_fit_plans",
+                                 {{"rms", mm(tarsus->rms_mm)}, {"used", percent(100 * tarsus->used)}})
+                       : Message("outcome.too_little_tarsus_clear_metal"),
+                v.ct, Message("outcome.check_same_patients_foot"));
   const Rigid scan_to_plan = tarsus->planned_to_scan.inverse();
 
   for (const Ray ray : kRays) {
@@ -350,9 +350,11 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
       laid = layOn(sampleEvenly(surface, kPoints), area(surface), pointsOf(found->second.surface), avoid, begin, 6);
     }
     if (!laid || laid->rms_mm > kBoneFits || laid->used < 0.4) {
-      v.cautions.push_back(fmt::format(
-          "The {} metatarsal could not be laid on the CT{}.", ordinal(ray),
-          laid ? fmt::format(" ({:.1f} mm, {:.0f} % of it)", laid->rms_mm, 100 * laid->used) : std::string()));
+      v.cautions.push_back(
+          Message("outcome.metatarsal_could_not_laid_ct",
+                  {{"ray", nameOf(ray)},
+                   {"format", laid ? fmt::format(" ({:.1f} mm, {:.0f} % of it)", laid->rms_mm, 100 * laid->used)
+                                   : std::string()}}));
       continue;
     }
     RayOutcome& r = v.rays[ray];

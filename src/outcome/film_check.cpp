@@ -28,8 +28,8 @@ NamedView nominalView(FilmView view, bool lateromedial) {
 /// Why the metal in the bone `body` is not understood: a device through it appears to have another length than planned,
 /// is not seen, or lies far both from its plan and from where it would have moved with the bone (`depth_told`: one film
 /// does not show how far). Empty if it is understood.
-std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan,
-                               bool depth_told) {
+Message metalNotUnderstood(const FoundBody& body, const std::vector<FoundDevice>& devices, const PlanRecord& plan,
+                           bool depth_told) {
   constexpr double kFarMm = 5;
   for (const FoundDevice& d : devices) {
     const Device* planned = plan.device(d.id);
@@ -38,10 +38,9 @@ std::string metalNotUnderstood(const FoundBody& body, const std::vector<FoundDev
       return std::max((d.entry - gone * planned->entry).norm(), (d.tip - gone * planned->tip).norm());
     };
     if (d.longer_mm != 0 || d.gap_mm != 0)
-      return fmt::format("{} in it looks broken or of another length: metal that is not as planned lies over it", d.id);
+      return Message("outcome.looks_broken_another_length_metal_not", {{"id", d.id}});
     if (!d.seen || (depth_told && std::min(off(Rigid::Identity()), off(body.planned_to_found)) > kFarMm))
-      return fmt::format(
-          "{} in it is not found near where it was planned: metal that is not as planned may lie over it", d.id);
+      return Message("outcome.not_found_near_where_planned_metal", {{"id", d.id}});
   }
   return {};
 }
@@ -54,20 +53,21 @@ Vec3 atPlannedDepth(const Vec3& found, const Vec3& planned, const ProjectionView
 
 }  // namespace
 
-Result<std::string> doubtOfFilms(const std::vector<FoundFilm>& films, const std::vector<std::string>& files) {
+Result<Message> doubtOfFilms(const std::vector<FoundFilm>& films, const std::vector<std::string>& files) {
   const auto [worst, best] = std::ranges::minmax_element(films, {}, &FoundFilm::similarity);
   const auto fileOf = [&](auto film) { return files[static_cast<std::size_t>(film - films.begin())]; };
   const double share = worst->similarity / std::max(1e-6, best->similarity);
-  const std::string apart =
-      fmt::format("the films do not agree on where the bones are ({} is met with {:.2f}, {} with {:.2f})",
-                  fileOf(worst), worst->similarity, fileOf(best), best->similarity);
+  const Message apart =
+      Message("outcome.films_do_not_agree_where_bones", {{"file_of", fileOf(worst)},
+                                                         {"similarity", number(worst->similarity, 2)},
+                                                         {"file_of_2", fileOf(best)},
+                                                         {"similarity_2", number(best->similarity, 2)}});
   if (share < kFilmsContradict)
-    return fail(Fault::kImages, apart, fileOf(worst),
-                "Check that all show this foot after the same operation, and say with --views how the tube stood.");
+    return fail(Fault::kImages, apart, fileOf(worst), Message("outcome.check_all_show_foot_after_same"));
   if (share < kFilmsAgree) return apart;
   for (auto film = films.begin(); film != films.end(); ++film)
     if (film->margin < kNoOtherPlace)
-      return fmt::format("{} is met nearly as well with the tube elsewhere", fileOf(film));
+      return Message("outcome.met_nearly_well_tube_elsewhere", {{"file_of", fileOf(film)}});
   return std::string();
 }
 
@@ -81,21 +81,21 @@ Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
   } else if (info.view) {
     const NamedView view = nominalView(*info.view, info.lateromedial);
     out.tube = tubePose(view);
-    out.view = describe(view) + " (taken from " + info.view_from + ")";
+    out.view = Message("outcome.taken", {{"describe", describe(view)}, {"view_from", info.view_from}});
   } else {
-    return fail(Fault::kImages, "nothing tells which view the film is", info.file + ", View Position (0018,5101)",
-                "Say it with --views, one word a film in the order of the films.");
+    return fail(Fault::kImages, "outcome.nothing_tells_view_film", info.file + ", View Position (0018,5101)",
+                Message("outcome.say_views_one_word_film_order"));
   }
   if (info.source_detector_mm && word.find("sid=") == std::string::npos) out.tube.sid_mm = *info.source_detector_mm;
   if (info.source_detector_mm && info.source_patient_mm && *info.source_detector_mm > *info.source_patient_mm)
     out.tube.oid_mm = *info.source_detector_mm - *info.source_patient_mm;
   if (!info.spacing.known())
-    return fail(Fault::kImages, "the film does not tell the size of its pixels",
+    return fail(Fault::kImages, "outcome.film_does_not_tell_size_pixels",
                 info.file + ", Imager Pixel Spacing (0018,1164)",
-                "Export it with its spacing: a check in millimetres is not possible without.");
+                Message("outcome.export_spacing_check_millimetres_not_possible"));
   if (std::abs(info.spacing.column_mm / info.spacing.row_mm - 1) > 0.01)
-    return fail(Fault::kImages, "the film's pixels are not square", info.file + ", Imager Pixel Spacing (0018,1164)",
-                "Export it with square pixels.");
+    return fail(Fault::kImages, "outcome.films_pixels_not_square", info.file + ", Imager Pixel Spacing (0018,1164)",
+                Message("outcome.export_square_pixels"));
   out.pixel_mm = info.spacing.column_mm;
   using Origin = FilmSpacing::Origin;
   const Origin o = info.spacing.origin;
@@ -117,23 +117,22 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
   registration.bodies = input.bodies;
   registration.injured_to_planned = plan.injured_to_reduced;
   const PlantarFrame plate = plantarFrame(plan.reduced, plan.frame, plan.side);
-  if (plate.assumed)
-    v.cautions.push_back(
-        "The sole was not in the CT; the second ray is taken to slope by 20 degrees in the films' views.");
+  if (plate.assumed) v.cautions.push_back(Message("outcome.sole_not_ct_second_ray_taken"));
   for (const CheckedFilm& f : input.films) {
     const FilmInfo& info = f.scan.info;
     if (v.date.empty()) v.date = info.study_date;
     if (!info.patient_id.empty() && !plan.patient_id.empty() && info.patient_id != plan.patient_id)
+      return fail(Fault::kRequest,
+                  Message("outcome.film_belongs_another_patient_plan",
+                          {{"patient_id", info.patient_id}, {"patient_id_2", plan.patient_id}}),
+                  info.file + ", Patient ID (0010,0020)", Message("outcome.give_films_patient_plan"));
+    if (info.side && *info.side != plan.side)
       return fail(
           Fault::kRequest,
-          fmt::format("the film belongs to another patient ({}, the plan is for {})", info.patient_id, plan.patient_id),
-          info.file + ", Patient ID (0010,0020)", "Give the films of the patient of the plan.");
-    if (info.side && *info.side != plan.side)
-      return fail(Fault::kRequest,
-                  fmt::format("the film shows the {} foot, the plan is for the {} foot", sideWord(*info.side),
-                              sideWord(plan.side)),
-                  info.file + ", Image Laterality (0020,0062)", "Give the films of the foot of the plan.");
-    for (const std::string& text : f.scan.cautions) v.cautions.push_back(info.file + ": " + text);
+          Message("outcome.film_shows_foot_plan_foot", {{"side", nameOf(*info.side)}, {"side_2", nameOf(plan.side)}}),
+          info.file + ", Image Laterality (0020,0062)", Message("outcome.give_films_foot_plan"));
+    for (const Message& text : f.scan.cautions)
+      v.cautions.push_back({"outcome.of_film", {{"file", info.file}, {"caution", text}}});
     auto view = projectionView(plate, f.tube);
     if (!view) return tl::unexpected(view.error());
     FilmExposure e;
@@ -158,16 +157,14 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
           std::acos(std::clamp(std::abs(registration.films[a].view.normal().dot(registration.films[b].view.normal())),
                                0.0, 1.0)));
   if (one_film)
-    v.cautions.emplace_back(
-        "One film tells nothing along its beam: a ray can be found off, not in place, and metal is told in the plane "
-        "of "
-        "the film only. Give a second film from a clearly different side.");
+    v.cautions.emplace_back(Message("outcome.one_film_tells_nothing_along_beam"));
   else if (apart < toRadians(20))
-    return fail(Fault::kRequest, fmt::format("the films' views are only {:.0f} degrees apart", toDegrees(apart)),
-                "--films", "Give two films taken from clearly different sides (dorsoplantar and lateral).");
+    return fail(Fault::kRequest,
+                Message("outcome.films_views_only_degrees_apart", {{"apart", number(toDegrees(apart), 0)}}), "--films",
+                Message("outcome.give_two_films_taken_clearly_different"));
   if (!one_film && apart < toRadians(50))
-    v.cautions.push_back(fmt::format(
-        "The films' views are only {:.0f} degrees apart: positions along the beams are uncertain.", toDegrees(apart)));
+    v.cautions.push_back(
+        Message("outcome.films_views_only_degrees_apart_positions", {{"apart", number(toDegrees(apart), 0)}}));
   for (const Device& d : plan.devices)
     if (input.temporary || d.stage == DeviceStage::kDefinitive)
       registration.metal.push_back({d.id, d.entry, d.tip, metalSolid(d, *input.catalogue),
@@ -179,8 +176,8 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
   for (std::size_t n = 0; n < input.films.size(); ++n) {
     const FoundFilm& f = found->films[n];
     if (f.quarters != 0)
-      v.cautions.push_back(fmt::format("{}: the film lies turned by {} degrees.", input.films[n].scan.info.file,
-                                       f.quarters == 2 ? 180 : 90));
+      v.cautions.push_back(Message("outcome.film_lies_turned_degrees", {{"file", input.films[n].scan.info.file},
+                                                                        {"quarters", f.quarters == 2 ? 180 : 90}}));
     v.films.push_back(
         {input.films[n].scan.info.file, input.films[n].view, f.similarity, f.shift_mm, f.turn_rad, f.view});
   }
@@ -188,15 +185,16 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
   for (const FilmOutcome& f : v.films) files.push_back(f.file);
   const auto doubt_of_films = doubtOfFilms(found->films, files);
   if (!doubt_of_films) return tl::unexpected(doubt_of_films.error());
-  if (!doubt_of_films->empty()) v.cautions.push_back("Not sure of any ray: " + *doubt_of_films + ".");
+  if (!doubt_of_films->empty())
+    v.cautions.push_back(Message("outcome.not_sure_any_ray", {{"doubt_of_films", *doubt_of_films}}));
   for (const Ray ray : kRays) {
     const std::string id(boneId(metatarsal(ray)));
     const auto body =
         std::find_if(found->bodies.begin(), found->bodies.end(), [&](const FoundBody& b) { return b.id == id; });
     if (body == found->bodies.end() || !plan.reduced.contains(metatarsal(ray))) continue;
     if (body->similarity < kMatchedSimilarity) {
-      v.cautions.push_back(fmt::format("The {} metatarsal was not found on the films (similarity {:.2f}).",
-                                       ordinal(ray), body->similarity));
+      v.cautions.push_back(Message("outcome.metatarsal_not_found_films_similarity",
+                                   {{"ray", nameOf(ray)}, {"similarity", number(body->similarity, 2)}}));
       continue;
     }
     RayOutcome& r = v.rays[ray];
@@ -216,14 +214,15 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     if (!doubt_of_films->empty())
       r.doubt = *doubt_of_films;
     else if (impossible)
-      r.doubt = fmt::format("it would share bone with {}: one of the two is taken for something else", body->inside);
+      r.doubt = Message("outcome.would_share_bone_one_two_taken", {{"inside", body->inside}});
     else if (body->rival_mm > by_spread)
-      r.doubt = fmt::format("it would fit about as well {:.1f} mm away", body->rival_mm);
-    else if (const std::string metal = metalNotUnderstood(*body, found->devices, plan, !one_film); !metal.empty())
+      r.doubt = Message("outcome.would_fit_about_well_away", {{"rival", mm(body->rival_mm)}});
+    else if (const Message metal = metalNotUnderstood(*body, found->devices, plan, !one_film); !metal.empty())
       r.doubt = metal;
     else if (body->similarity < kRayMet)
-      r.doubt = fmt::format("it is met poorly on {} ({:.2f}, usually {:.2f} and more)", v.films[body->worst_film].file,
-                            body->similarity, kRayMet);
+      r.doubt = Message("outcome.met_poorly_usually_more", {{"file", v.films[body->worst_film].file},
+                                                            {"similarity", number(body->similarity, 2)},
+                                                            {"ray_met", number(kRayMet, 2)}});
     if (one_film) {
       const Vec3 beam = v.films.front().exposed.normal();
       const Mat3 plane = Mat3::Identity() - beam * beam.transpose();
@@ -257,9 +256,7 @@ Result<Verification> checkFilms(const FilmCheckInput& input, const Progress& pro
     out.axis_95_rad = kTwoSided95 * d.axis_sd_rad;
     v.devices.push_back(std::move(out));
   }
-  v.cautions.emplace_back(
-      "A ray left several millimetres off can be taken for its neighbour where their shafts lie over each other on a "
-      "film: look at the films themselves, and add an oblique one where the second to fourth rays overlap.");
+  v.cautions.emplace_back(Message("outcome.ray_left_several_millimetres_off_can"));
   if (progress.cancelled()) return cancelledError();
   if (const Status s = drawConclusions(plan, *input.catalogue, *input.limits, v); !s) return tl::unexpected(s.error());
   return v;

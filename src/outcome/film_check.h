@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "dicom/film_reader.h"
 #include "outcome/verification.h"
 #include "xray/film_registration.h"
@@ -15,7 +16,7 @@ namespace rayset {
 struct CheckedFilm {
   FilmScan scan;
   TubePose tube;        ///< where it was taken from, as far as known
-  std::string view;     ///< in words
+  Message view;         ///< in words
   double pixel_mm = 0;  ///< at the detector
 };
 
@@ -26,8 +27,7 @@ struct CheckedFilm {
 
 /// Why the films may have been taken from elsewhere than found, as a clause naming the file; empty: no reason to think
 /// so. Fault::kImages if one contradicts the others. `files`: names of the films, in their order.
-[[nodiscard]] Result<std::string> doubtOfFilms(const std::vector<FoundFilm>& films,
-                                               const std::vector<std::string>& files);
+[[nodiscard]] Result<Message> doubtOfFilms(const std::vector<FoundFilm>& films, const std::vector<std::string>& files);
 
 struct FilmCheckInput {
   const PlanRecord* plan = nullptr;

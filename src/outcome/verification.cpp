@@ -44,17 +44,17 @@ Device asFound(const Device& planned, const DeviceOutcome& found) {
   return out;
 }
 
-std::string directionWords(const Vec3& d, const Frame& f) {
+Message directionWords(const Vec3& d, const Frame& f) {
   const Vec3 c = f.components(d).cwiseAbs();  // medial, distal, dorsal
-  const std::array<const char*, 3> words{"from medial to lateral", "along the ray", "from dorsal to plantar"};
+  const std::array<Message, 3> words{"outcome.medial_lateral", "outcome.along_ray", "outcome.dorsal_plantar"};
   int most = 0;
   c.maxCoeff(&most);
   int second = -1;
   for (int k = 0; k < 3; ++k)
     if (k != most && c[k] > 0.5 && (second < 0 || c[k] > c[second])) second = k;
-  std::vector<std::string> ways{words[static_cast<std::size_t>(most)]};
+  std::vector<Message> ways{words[static_cast<std::size_t>(most)]};
   if (second >= 0) ways.emplace_back(words[static_cast<std::size_t>(second)]);
-  return listed(ways);
+  return {"outcome.ways", {{"ways", all(ways)}}};
 }
 
 std::vector<double> otherLengths(const Device& device, const Catalogue& catalogue) {
@@ -112,7 +112,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     if (v.oneFilm()) {
       const bool off = r.in_plane_mm - r.in_plane_95_mm >= acceptable;
       r.verdict = off ? Outcome::kNotReduced : Outcome::kUnknown;
-      if (!off) r.doubt = "one film tells nothing along its beam";
+      if (!off) r.doubt = Message("outcome.one_film_tells_nothing_along_beam_2");
       r.sure = r.doubt.empty();
       v.sure = v.sure && r.sure;
       not_reduced = not_reduced || off;
@@ -122,7 +122,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     if (ray == 1 && angle >= angle_limit) r.verdict = Outcome::kNotReduced;
     if (r.doubt.empty() &&
         (band(std::max(0.0, r.shift_mm - r.shift_95_mm)) != r.verdict || band(r.shift_mm + r.shift_95_mm) != r.verdict))
-      r.doubt = "the 95 % interval reaches over a limit";
+      r.doubt = Message("outcome.95_interval_reaches_over_limit");
     r.sure = r.doubt.empty();
     v.verdict = worse(v.verdict, r.verdict);
     v.sure = v.sure && r.sure;
@@ -153,7 +153,7 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
   for (DeviceOutcome& d : v.devices) {
     if (!d.seen) {
       v.partial = true;
-      d.warnings.push_back("not found on the images");
+      d.warnings.push_back(Message("outcome.not_found_images"));
       continue;
     }
     const auto device = std::find_if(as_found.begin(), as_found.end(), [&](const Device& a) { return a.id == d.id; });
@@ -162,31 +162,34 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
     d.tip_off_mm = (d.tip - planned.tip).norm();
     d.axis_off_rad = std::acos(std::clamp(device->direction.dot(planned.direction), -1.0, 1.0));
     if (d.gap_mm > 0)
-      d.warnings.push_back(
-          fmt::format("looks broken: {:.0f} mm without metal, {:.0f} mm from its entry", d.gap_mm, d.gap_at_mm));
+      d.warnings.push_back(Message("outcome.looks_broken_without_metal_entry",
+                                   {{"gap", mm(d.gap_mm, 0)}, {"gap_at", mm(d.gap_at_mm, 0)}}));
     else if (std::abs(d.longer_mm) > kDeviceLongerMm)
-      d.warnings.push_back(fmt::format("looks {:.0f} mm {} than planned", std::abs(d.longer_mm),
-                                       d.longer_mm > 0 ? "longer" : "shorter"));
+      d.warnings.push_back(Message("outcome.looks_planned", {{"longer", mm(std::abs(d.longer_mm), 0)},
+                                                             {"shorter", d.longer_mm > 0 ? "longer" : "shorter"}}));
     if (d.tip_off_mm > kDeviceOffMm || d.entry_off_mm > kDeviceOffMm || toDegrees(d.axis_off_rad) > kDeviceTurnDeg)
-      d.warnings.push_back(
-          fmt::format("lies otherwise than planned: entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} degrees",
-                      d.entry_off_mm, d.tip_off_mm, toDegrees(d.axis_off_rad)));
+      d.warnings.push_back(Message("outcome.lies_otherwise_planned_entry_tip_axis",
+                                   {{"entry_off", mm(d.entry_off_mm)},
+                                    {"tip_off", mm(d.tip_off_mm)},
+                                    {"axis_off", number(toDegrees(d.axis_off_rad), 0)}}));
     const Result<DeviceChecks> checks =
         checker ? checker->check(*device, as_found) : Result<DeviceChecks>(tl::unexpected(checker.error()));
     if (!checks) {
-      d.warnings.push_back("could not be checked against the bones: " + checks.error().what);
+      d.warnings.push_back(Message("outcome.could_not_checked_against_bones", {{"what", checks.error().what}}));
       continue;
     }
     d.checks = *checks;
     if (!checks->other_bones.empty()) {
       std::string bones;
       for (const std::string& b : checks->other_bones) bones += (bones.empty() ? "" : ", ") + b;
-      d.warnings.push_back("enters a bone it was not planned for: " + bones);
+      d.warnings.push_back(Message("outcome.enters_bone_not_planned", {{"bones", bones}}));
     }
     if (checks->inside_fraction < 0.98)
-      d.warnings.push_back(fmt::format("{:.0f} % of it lies inside the bones planned", 100 * checks->inside_fraction));
+      d.warnings.push_back(
+          Message("outcome.lies_inside_bones_planned", {{"inside_fraction", percent(100 * checks->inside_fraction)}}));
     if (traits(device->kind).threaded && checks->tip_beyond_cortex_mm > kDeviceOffMm)
-      d.warnings.push_back(fmt::format("stands {:.1f} mm beyond the far cortex", checks->tip_beyond_cortex_mm));
+      d.warnings.push_back(
+          Message("outcome.stands_beyond_far_cortex", {{"tip_beyond_cortex", mm(checks->tip_beyond_cortex_mm)}}));
   }
   return {};
 }

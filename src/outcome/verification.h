@@ -14,10 +14,12 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "case/plan_record.h"
 #include "injury/displacement.h"
 #include "injury/limits.h"
 #include "injury/measures.h"
+#include "language/words.h"
 #include "outcome/change.h"
 #include "xray/projection.h"
 
@@ -35,13 +37,13 @@ struct RayOutcome {
   double turn_rad = 0;                      ///< angle of the whole rotation
   double shift_95_mm = 0, turn_95_rad = 0;  ///< half widths of 95 % intervals, along the least certain direction
   Vec3 weakest = Vec3::Zero();              ///< that direction of the shift, patient frame, unit
-  std::string weakest_words;                ///< "from dorsal to plantar"...
+  Message weakest_words;                    ///< "from dorsal to plantar"...
   double similarity = 0;                    ///< on the worst film; 0 for a CT
   double rms_mm = 0;                        ///< between the registered surfaces of a CT; 0 for films
   /// With a single film: the part of the shift in its plane, and its interval. The part along the beam is then unknown:
   /// such a ray is not reduced if this says so, and otherwise not judged.
   double in_plane_mm = 0, in_plane_95_mm = 0;
-  std::string doubt;  ///< why the verdict is not sure, as a clause; empty if it is
+  Message doubt;  ///< why the verdict is not sure, as a clause; empty if it is
   Outcome verdict = Outcome::kUnknown;
   bool sure = false;
 };
@@ -55,9 +57,9 @@ struct DeviceOutcome {
   double longer_mm = 0;  ///< than planned, end to end, as the images show
   /// Stretch without metal, and its distance from the entry; 0: in one piece. Films only.
   double gap_mm = 0, gap_at_mm = 0;
-  double similarity = 0;              ///< how well its shadow matches, on the film that shows it worst; films only
-  DeviceChecks checks;                ///< in its found position, in the bones as found
-  std::vector<std::string> warnings;  ///< in words
+  double similarity = 0;          ///< how well its shadow matches, on the film that shows it worst; films only
+  DeviceChecks checks;            ///< in its found position, in the bones as found
+  std::vector<Message> warnings;  ///< in words
 };
 
 /// The planned device where it was found.
@@ -65,7 +67,7 @@ struct DeviceOutcome {
 
 struct FilmOutcome {
   std::string file;
-  std::string view;  ///< as assumed
+  Message view;  ///< as assumed
   double similarity = 0, shift_mm = 0, turn_rad = 0;
   ProjectionView exposed;
 };
@@ -81,7 +83,7 @@ struct Verification {
   std::vector<Measure> measures;        ///< of the foot as found
   Outcome verdict = Outcome::kUnknown;  ///< of the worst ray
   bool sure = false;
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
   std::optional<Change> since;  ///< since an earlier check, if there is one
   bool partial = false;         ///< a ray or device could not be found: exit 4
 };
@@ -104,9 +106,10 @@ struct VerdictLimits {
 /// Half width of a 95 % interval, in standard deviations.
 inline constexpr double kTwoSided95 = 1.96;
 /// The direction in words: "from dorsal to plantar", "along the ray and from medial to lateral"...
-[[nodiscard]] std::string directionWords(const Vec3& direction, const Frame& frame);
+[[nodiscard]] Message directionWords(const Vec3& direction, const Frame& frame);
 
 /// verification.json
-[[nodiscard]] nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v);
+[[nodiscard]] nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v,
+                                                      const Words& words);
 
 }  // namespace rayset

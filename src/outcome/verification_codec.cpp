@@ -3,7 +3,9 @@
 #include "anatomy/codec.h"
 #include "anatomy/frames.h"
 #include "base/dates.h"
+#include "base/message_codec.h"
 #include "geometry/codec.h"
+#include "language/spoken.h"
 
 namespace rayset {
 
@@ -60,7 +62,7 @@ Codec<Frame> directionsCodec() {
 Codec<FilmOutcome> filmCodec() {
   using F = FilmOutcome;
   const std::vector<Field<F>> own{field("file", word(), &F::file),
-                                  field("view", word(), &F::view).about("the view assumed, and its origin"),
+                                  field("view", codec::said(), &F::view).about("the view assumed, and its origin"),
                                   field("similarity", number(3, kLikeness), &F::similarity),
                                   group<F>("from_nominal", {field("mm", number(1, kNotNegative), &F::shift_mm),
                                                             field("deg", degrees(1, kNotNegative), &F::turn_rad)})
@@ -101,8 +103,8 @@ std::vector<Field<RayOutcome>> shiftFields() {
           {field("mm", number(2, kNotNegative), &R::shift_95_mm),
            field("deg", degrees(2, kNotNegative), &R::turn_95_rad),
            told(field("weakest", weakestCodec(), &R::weakest)).about("direction in which the shift is least certain"),
-           told(field("weakest_words", text(), &R::weakest_words))}),
-      field("doubt", word(), &R::doubt)
+           told(field("weakest_words", codec::message(), &R::weakest_words))}),
+      field("doubt", codec::said(), &R::doubt)
           .onlyWhere([](const R& r) { return !r.doubt.empty(); })
           .about("why the verdict is not sure; absent where it is")};
 }
@@ -148,7 +150,7 @@ Codec<CheckedDevice> deviceCheckCodec() {
       "DeviceCheck",
       object(fieldsOf(&C::found, {field("id", word(), &D::id), field("seen", truth(), &D::seen)}) +
                  std::vector{field("through",
-                                   such(list(word(), {{"minItems", 1}}), "names no bone",
+                                   such(list(word(), {{"minItems", 1}}), Message("outcome.names_no_bone"),
                                         [](const std::vector<std::string>& bones) { return !bones.empty(); }),
                                    &C::through)
                                  .about("bones, in the order the device enters them")} +
@@ -168,7 +170,7 @@ Codec<CheckedDevice> deviceCheckCodec() {
                  fieldsOf(&C::found, {field("checks", object(checks), &D::checks)
                                           .onlyWhere(seen)
                                           .about("in its found position, in the bones as found"),
-                                      told(field("warnings", words(), &D::warnings))}),
+                                      told(field("warnings", codec::messages(), &D::warnings))}),
              {{"if", {{"properties", {{"seen", {{"const", true}}}}}}},
               {"then", {{"required", {"entry", "tip", "from_plan", "uncertainty", "checks"}}}}}));
 }
@@ -188,7 +190,7 @@ Codec<RayChange> rayChangeCodec() {
                           field("turn_deg", degrees(2, kNotNegative), &C::turn_rad),
                           group<C>("uncertainty", {field("mm", number(2, kNotNegative), &C::shift_95_mm),
                                                    field("deg", degrees(2, kNotNegative), &C::turn_95_rad)}),
-                          field("words", word(), &C::words)}));
+                          field("words", codec::said(), &C::words)}));
 }
 
 Codec<DeviceChange> deviceChangeCodec() {
@@ -211,7 +213,7 @@ Codec<DeviceChange> deviceChangeCodec() {
                  group<C>("uncertainty", {field("mm", number(2, kNotNegative), &C::shift_95_mm),
                                           field("axis_deg", degrees(2, kNotNegative), &C::axis_95_rad)})
                      .where(seen),
-                 field("words", word(), &C::words)}));
+                 field("words", codec::said(), &C::words)}));
 }
 
 Codec<Change> makeChangeCodec() {
@@ -225,7 +227,7 @@ Codec<Change> makeChangeCodec() {
 
 Codec<Measure> measureFoundCodec() {
   return named("MeasureFound",
-               object<Measure>({field("key", word(), &Measure::key), field("name", word(), &Measure::name),
+               object<Measure>({field("key", word(), &Measure::key), field("name", codec::said(), &Measure::name),
                                 field("value", number(2), &Measure::value),
                                 field("unit", oneOf({"mm", "deg"}), &Measure::unit)}));
 }
@@ -249,7 +251,8 @@ std::vector<Field<CheckRecord>> makeCheckFields() {
       told(field("measures", list(measureFoundCodec()), &C::measures)).about("of the foot as found"),
       optionalField("since", makeChangeCodec(), &C::since)
           .about("what has changed since an earlier check; absent where none was given"),
-      told(field("cautions", words(), &C::cautions))};
+      told(field("cautions", codec::messages(), &C::cautions)),
+      codec::messageTable<C>()};
 }
 
 }  // namespace
@@ -299,17 +302,16 @@ const Codec<Change>& changeCodec() {
   return of;
 }
 
-nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v) {
-  return checkCodec().write(recordOf(plan, v));
+nlohmann::ordered_json verificationJson(const PlanRecord& plan, const Verification& v, const Words& words) {
+  return spoken(checkCodec().write(recordOf(plan, v)), words);
 }
 
 std::string verificationSchemaText() {
   return codec::schemaText(
       kVerificationSchema,
       "verification.json of `rayset verify`: where rays and devices were found, compared with the plan. Millimetres "
-      "and "
-      "degrees; points and directions in the DICOM patient frame (LPS) of the CT that was planned; intervals are half "
-      "widths of 95 % intervals. Made from src/outcome/verification_codec.cpp.",
+      "and degrees; points and directions in the DICOM patient frame (LPS) of the CT that was planned; intervals are "
+      "half widths of 95 % intervals. Made from src/outcome/verification_codec.cpp.",
       checkCodec());
 }
 

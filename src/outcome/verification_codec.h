@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "base/codec.h"
+#include "base/message.h"
 #include "outcome/verification.h"
 
 namespace rayset {
@@ -44,7 +45,7 @@ struct CheckRecord {
   std::vector<CheckedDevice> devices;
   std::vector<Measure> measures;
   std::optional<Change> since;
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
 };
 
 [[nodiscard]] CheckRecord recordOf(const PlanRecord& plan, const Verification& v);

@@ -121,13 +121,13 @@ Result<BrokenBase> breakSecondBase(const Surface& m2, const MetatarsalAxis& axis
     piece.surface = cutPart(field, [&](const Vec3& p) { return cut.outside(local(p)); });
     piece.away = world(cut.away).normalized();
     if (piece.surface.empty() || volume(piece.surface) < (kind == BaseFragment::kFleck ? kLeastFleck : kLeastVolume))
-      return fail(Fault::kInternal, "the break leaves no fragment worth the name in a second metatarsal of this shape",
-                  "M2", "Choose another kind of fragment.");
+      return fail(Fault::kInternal, "phantom.break_leaves_no_fragment_worth_name", "M2",
+                  Message("phantom.choose_another_kind_fragment"));
     out.fragments.push_back(std::move(piece));
   }
   if (out.main.empty() || volume(out.main) < 0.5 * volume(m2))
-    return fail(Fault::kInternal, "the break leaves too little of this second metatarsal", "M2",
-                "Choose another kind of fragment.");
+    return fail(Fault::kInternal, "phantom.break_leaves_too_little_second_metatarsal", "M2",
+                Message("phantom.choose_another_kind_fragment"));
   return out;
 }
 

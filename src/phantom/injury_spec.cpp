@@ -142,9 +142,10 @@ bool growTogether(Surface& a, Surface& b) {
 bool ofTarsus(const std::pair<Bone, Bone>& pair) { return !rayOf(pair.first) && !rayOf(pair.second); }
 
 Error noContact(const std::pair<Bone, Bone>& pair) {
-  return {Fault::kRequest,
-          fmt::format("{} and {} cannot be pressed into contact", boneId(pair.first), boneId(pair.second)), "contact",
-          fmt::format("Name two bones of this foot that lie within {:g} mm.", kContactReachMm)};
+  return {
+      Fault::kRequest,
+      Message("phantom.cannot_pressed_into_contact", {{"bone", boneId(pair.first)}, {"bone_2", boneId(pair.second)}}),
+      "contact", Message("phantom.name_two_bones_foot_lie_within", {{"contact_reach_mm", mm(kContactReachMm, -1)}})};
 }
 
 /// Every toe bone goes with the ray it belongs to: grown outward from the metatarsal heads, always across the narrowest
@@ -281,12 +282,13 @@ ExpectedPatterns expectedPatterns(NamedInjury name) {
 
 Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& where) {
   using Json = nlohmann::json;
-  const auto wrong = [&](std::string what, std::string field, std::string remedy) {
+  const auto wrong = [&](Message what, std::string field, Message remedy) {
     return fail(Fault::kRequest, std::move(what), where + (field.empty() ? "" : ", " + field), std::move(remedy));
   };
   const Json root = Json::parse(text, nullptr, false);
-  if (root.is_discarded()) return wrong("the injury is not valid JSON", {}, "Check brackets, quotes and commas.");
-  if (!root.is_object()) return wrong("the injury is not a JSON object", {}, "Write {\"rays\": [...]}.");
+  if (root.is_discarded())
+    return wrong("phantom.injury_not_valid_json", {}, Message("phantom.check_brackets_quotes_commas"));
+  if (!root.is_object()) return wrong("phantom.injury_not_json_object", {}, "Write {\"rays\": [...]}.");
   InjurySpec spec;
   // Reads the named numbers of an object into `targets` and refuses any other name.
   struct Target {
@@ -296,37 +298,40 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
     double scale;  // to inside units
   };
   const auto numbers = [&](const Json& object, const std::string& field, const std::vector<Target>& targets) -> Status {
-    if (!object.is_object()) return wrong("not an object", field, "Write {\"name\": number, ...}.");
+    if (!object.is_object()) return wrong("phantom.not_object", field, "Write {\"name\": number, ...}.");
     for (const auto& [key, value] : object.items()) {
       const auto target =
           std::find_if(targets.begin(), targets.end(), [&key = key](const Target& t) { return t.name == key; });
       if (target == targets.end()) {
-        std::string names;
-        for (const Target& t : targets) names += (names.empty() ? "" : ", ") + std::string(t.name);
-        return wrong("an unknown component", field + "." + key, "Known are " + names + ".");
+        std::vector<std::string> names;
+        for (const Target& t : targets) names.emplace_back(t.name);
+        return wrong("phantom.unknown_component", field + "." + key, Message("phantom.known", {{"names", all(names)}}));
       }
-      if (!value.is_number()) return wrong("not a number", field + "." + key, "Write a plain number.");
+      if (!value.is_number())
+        return wrong("phantom.not_number", field + "." + key, Message("phantom.write_plain_number"));
       const double v = value.get<double>();
       if (!(std::abs(v) <= target->limit))
-        return wrong(fmt::format("{:g} is out of range", v), field + "." + key,
-                     fmt::format("Give a value from {:g} to {:g}.", -target->limit, target->limit));
+        return wrong(
+            Message("phantom.out_range", {{"v", plain(v)}}), field + "." + key,
+            Message("phantom.give_value", {{"limit", plain(-target->limit)}, {"limit_2", plain(target->limit)}}));
       *target->value = v * target->scale;
     }
     return {};
   };
   for (const auto& [key, value] : root.items()) {
     if (key == "rays") {
-      if (!value.is_array()) return wrong("the rays are not a list", key, "Write \"rays\": [{\"ray\": 2, ...}].");
+      if (!value.is_array()) return wrong("phantom.rays_not_list", key, "Write \"rays\": [{\"ray\": 2, ...}].");
       std::set<Ray> seen;
       for (std::size_t n = 0; n < value.size(); ++n) {
         const std::string field = fmt::format("rays[{}]", n);
         const Json& entry = value[n];
         if (!entry.is_object() || !entry.contains("ray") || !entry["ray"].is_number_integer() ||
             entry["ray"].get<long long>() < 1 || entry["ray"].get<long long>() > 5)
-          return wrong("a ray without a number from 1 to 5", field, "Write \"ray\": 1 to 5.");
+          return wrong("phantom.ray_without_number_1", field, Message("phantom.write_ray_1"));
         const Ray ray(entry["ray"].get<int>());
         if (!seen.insert(ray).second)
-          return wrong(fmt::format("ray {} appears twice", ray), field, "Give every ray at most once.");
+          return wrong(Message("phantom.ray_appears_twice", {{"ray", ray.number()}}), field,
+                       Message("phantom.give_every_ray_most_once"));
         RayInjury& r = spec.rays[ray];
         for (const auto& [part, content] : entry.items()) {
           Status status;
@@ -340,33 +345,33 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
                               {"plantarflexion", &r.plantarflexion_rad, 80, toRadians(1)},
                               {"pronation", &r.pronation_rad, 80, toRadians(1)}});
           else if (part != "ray")
-            return wrong("an unknown entry", field + "." + part, "Known are ray, shift_mm and turn_deg.");
+            return wrong("phantom.unknown_entry", field + "." + part, Message("phantom.known_ray_shift_mm_turn_deg"));
           if (!status) return tl::unexpected(status.error());
         }
       }
     } else if (key == "fragment") {
       const auto fragment = value.is_string() ? baseFragmentFromWord(value.get<std::string>()) : std::nullopt;
-      if (!fragment) return wrong("an unknown fragment", key, "Known are none, shear, butterfly, y and fleck.");
+      if (!fragment) return wrong("phantom.unknown_fragment", key, Message("phantom.known_none_shear_butterfly_fleck"));
       spec.fragment = *fragment;
     } else if (key == "fragment_gap_mm") {
       if (!value.is_number() || !(value.get<double>() >= 0 && value.get<double>() <= 10))
-        return wrong("a fragment gap out of range", key, "Give a number from 0 to 10 mm.");
+        return wrong("phantom.fragment_gap_out_range", key, Message("phantom.give_number_0_10_mm"));
       spec.fragment_gap_mm = value.get<double>();
     } else if (key == "contact") {
       for (std::size_t n = 0; n < value.size() || !value.is_array(); ++n) {
         const std::string field = fmt::format("contact[{}]", n);
         if (!value.is_array() || !value[n].is_string())
-          return wrong("the contacts are not a list of pairs", key, "Write \"contact\": [\"M1-C1\", ...].");
+          return wrong("phantom.contacts_not_list_pairs", key, "Write \"contact\": [\"M1-C1\", ...].");
         const auto pair = contactsFromWords(value[n].get<std::string>());
         if (!pair) return wrong(pair.error().what, field, pair.error().remedy);
         spec.contacts.insert(spec.contacts.end(), pair->begin(), pair->end());
       }
     } else if (key == "fleck_mm3") {
       if (!value.is_number() || !(value.get<double>() >= 20 && value.get<double>() <= 200))
-        return wrong("a fleck size out of range", key, "Give a number from 20 to 200 mm3.");
+        return wrong("phantom.fleck_size_out_range", key, Message("phantom.give_number_20_200_mm3"));
       spec.fleck_mm3 = value.get<double>();
     } else {
-      return wrong("an unknown entry", key, "Known are rays, fragment, fragment_gap_mm, fleck_mm3 and contact.");
+      return wrong("phantom.unknown_entry", key, Message("phantom.known_rays_fragment_fragment_gap_mm"));
     }
   }
   return spec;
@@ -384,8 +389,8 @@ Result<std::vector<std::pair<Bone, Bone>>> contactsFromWords(const std::string& 
     const auto a = midfootBone(word.substr(0, dash));
     const auto b = dash == std::string::npos ? std::nullopt : midfootBone(word.substr(dash + 1));
     if (!a || !b || *a == *b)
-      return fail(Fault::kRequest, fmt::format("\"{}\" is not a pair of bones", word), "contact",
-                  "Write two of the twelve midfoot bones with a dash, for example M1-C1.");
+      return fail(Fault::kRequest, Message("phantom.not_pair_bones", {{"word", word}}), "contact",
+                  Message("phantom.write_two_twelve_midfoot_bones_dash"));
     contacts.emplace_back(*a, *b);
   }
   return contacts;
@@ -401,8 +406,8 @@ Result<InjurySpec> readInjurySpec(const std::filesystem::path& file) {
   std::ifstream in(file, std::ios::binary);
   std::ostringstream text;
   if (!in || !(text << in.rdbuf()))
-    return fail(Fault::kRequest, "the injury file cannot be read", file.string(),
-                "Give a JSON file, or one of the named injuries.");
+    return fail(Fault::kRequest, "phantom.injury_file_cannot_read", file.string(),
+                Message("phantom.give_json_file_one_named_injuries"));
   return parseInjurySpec(text.str(), file.string());
 }
 
@@ -561,12 +566,12 @@ Status Injuring::findBases() {
     if (const MetatarsalAxis* axis = find(ready_.axes, ray))
       foot_.base_points[ray] = axis->base_point;
     else if (spec_.rays[ray].moves())
-      return fail(Fault::kRequest, fmt::format("the {} metatarsal should be displaced but is not there", ordinal(ray)),
-                  std::string(boneId(metatarsal(ray))), "Add its surface, or leave the ray out of the injury.");
+      return fail(Fault::kRequest, Message("phantom.metatarsal_should_displaced_but_not", {{"ray", nameOf(ray)}}),
+                  std::string(boneId(metatarsal(ray))), Message("phantom.add_surface_leave_ray_out_injury"));
   }
   if (spec_.fragment != BaseFragment::kNone && !ready_.bones.contains(Bone::kM2))
-    return fail(Fault::kRequest, "the base of the second metatarsal should break but the bone is not there", "M2",
-                "Add its surface, or leave the fragment out.");
+    return fail(Fault::kRequest, "phantom.base_second_metatarsal_should_break_but", "M2",
+                Message("phantom.add_surface_leave_fragment_out"));
   return {};
 }
 

@@ -26,16 +26,15 @@ Result<Chosen> choose(const std::string& injury) {
     const char* end = injury.data() + injury.size();
     const auto [stop, problem] = std::from_chars(injury.data() + kRandom.size(), end, seed);
     if (problem != std::errc() || stop != end)
-      return fail(Fault::kRequest, fmt::format("\"{}\" has no whole number as its seed", injury), "--injury",
-                  "Write for example random:7.");
+      return fail(Fault::kRequest, Message("phantom.has_no_whole_number_seed", {{"injury", injury}}), "--injury",
+                  Message("phantom.write_example_random"));
     const RandomInjury made = randomInjury(seed);
     return Chosen{made.spec, injury, made.kind};
   }
   std::error_code problem;
   if (!std::filesystem::is_regular_file(injury, problem))
-    return fail(Fault::kRequest, fmt::format("\"{}\" is neither a named injury nor a file", injury), "--injury",
-                "Known are none, homolateral, isolated, divergent, medial-partial, lateral-partial, random:SEED, or a "
-                "JSON file.");
+    return fail(Fault::kRequest, Message("phantom.neither_named_injury_nor_file", {{"injury", injury}}), "--injury",
+                Message("phantom.known_none_homolateral_isolated_divergent_medial"));
   auto spec = readInjurySpec(injury);
   if (!spec) return tl::unexpected(spec.error());
   return Chosen{*spec, std::filesystem::path(injury).filename().string(), std::nullopt};
@@ -46,12 +45,12 @@ Result<Foot> readFoot(const std::filesystem::path& folder, std::optional<Side> w
   if (!bones) return tl::unexpected(bones.error());
   const auto found = sideFromAnatomy(*bones);
   if (!found && !wanted)
-    return fail(Fault::kRequest, "these bones do not tell a right from a left foot", folder.string(),
-                "Give --side, or add the talus, calcaneus and cuneiforms.");
+    return fail(Fault::kRequest, "phantom.these_bones_do_not_tell_right", folder.string(),
+                Message("phantom.give_side_add_talus_calcaneus_cuneiforms"));
   if (found && wanted && *found != *wanted)
     return fail(Fault::kRequest,
-                fmt::format("these are the bones of a {} foot, not of a {} one", sideWord(*found), sideWord(*wanted)),
-                folder.string(), "Leave --side out, or give the other folder.");
+                Message("phantom.these_bones_foot_not_one", {{"side", nameOf(*found)}, {"side_2", nameOf(*wanted)}}),
+                folder.string(), Message("phantom.leave_side_out_give_other_folder"));
   return Foot{found ? *found : *wanted, std::move(*bones)};
 }
 
@@ -97,8 +96,8 @@ Result<Patient> makePatient(const PatientRequest& request, const Progress& progr
   const auto chosen = choose(request.injury);
   if (!chosen) return tl::unexpected(chosen.error());
   if (!request.other_bones.empty() && (request.bones.empty() || request.other == OtherFoot::kNone))
-    return fail(Fault::kRequest, "bones of the other foot are given, but it is not to be scanned beside given bones",
-                request.other_bones.string(), "Add --bones, and --both or --other-out.");
+    return fail(Fault::kRequest, "phantom.bones_other_foot_given_but_not", request.other_bones.string(),
+                Message("phantom.add_bones_both_other_out"));
   progress("foot", 0);
   Foot foot;
   if (request.bones.empty()) {
@@ -128,8 +127,8 @@ Result<Patient> makePatient(const PatientRequest& request, const Progress& progr
   if (request.staple) {
     const auto bone = patient.foot.injured.find(*request.staple);
     if (bone == patient.foot.injured.end())
-      return fail(Fault::kRequest, "the staple's bone is not there", std::string(boneId(*request.staple)),
-                  "Add its surface, or name another bone.");
+      return fail(Fault::kRequest, "phantom.staples_bone_not", std::string(boneId(*request.staple)),
+                  Message("phantom.add_surface_name_another_bone"));
     patient.scan.staples.push_back(stapleIn(bone->second, patient.foot.frame));
   }
   patient.other = request.other;

@@ -461,36 +461,42 @@ struct SamplingKernel {
 };
 
 Status check(const std::vector<ScannedPart>& parts, const ScanSettings& s) {
-  const auto range = [](double value, double low, double high, const char* name, const char* unit) -> Status {
+  const auto range = [](double value, double low, double high, const Message& name, const Message& unit) -> Status {
     if (value >= low && value <= high) return {};
-    return fail(Fault::kRequest, fmt::format("the {} is {:g} {}", name, value, unit), "scan settings",
-                fmt::format("Give a value from {:g} to {:g} {}.", low, high, unit));
+    return fail(Fault::kRequest, Message("phantom.the_is", {{"name", name}, {"value", plain(value)}, {"unit", unit}}),
+                "scan settings",
+                Message("phantom.give_value_2", {{"low", plain(low)}, {"high", plain(high)}, {"unit", unit}}));
   };
-  if (parts.empty()) return fail(Fault::kRequest, "there are no parts to scan", {}, "Give at least one bone surface.");
+  if (parts.empty())
+    return fail(Fault::kRequest, "phantom.no_parts_scan", {}, Message("phantom.give_least_one_bone_surface"));
   for (const Status& status :
-       {range(s.pixel_mm, 0.1, 3, "pixel spacing", "mm"), range(s.slice_mm, 0.1, 10, "slice spacing", "mm"),
-        range(s.noise_hu, 0, 500, "noise", "HU"), range(s.blur_fwhm_mm, 0, 5, "blur", "mm"),
-        range(s.density, 0.1, 2, "bone density", "times normal"), range(s.cortex_mm, 0.2, 6, "cortex", "mm"),
-        range(s.margin_mm, 0, 200, "margin", "mm"), range(s.proximal_crop_mm, 0, 500, "proximal crop", "mm"),
-        range(s.cast.thickness_mm, 0, 30, "thickness of the cast", "mm"),
-        range(s.cast.padding_mm, 0, 30, "padding of the cast", "mm"), range(s.cast.hu, -500, 2000, "cast", "HU")})
+       {range(s.pixel_mm, 0.1, 3, Message("phantom.pixel_spacing"), "mm"),
+        range(s.slice_mm, 0.1, 10, Message("phantom.slice_spacing"), "mm"),
+        range(s.noise_hu, 0, 500, Message::quoted("noise"), Message::quoted("HU")),
+        range(s.blur_fwhm_mm, 0, 5, "blur", "mm"),
+        range(s.density, 0.1, 2, Message("phantom.bone_density"), Message("phantom.times_normal")),
+        range(s.cortex_mm, 0.2, 6, "cortex", "mm"), range(s.margin_mm, 0, 200, "margin", "mm"),
+        range(s.proximal_crop_mm, 0, 500, Message("phantom.proximal_crop"), "mm"),
+        range(s.cast.thickness_mm, 0, 30, Message("phantom.thickness_cast"), "mm"),
+        range(s.cast.padding_mm, 0, 30, Message("phantom.padding_cast"), "mm"),
+        range(s.cast.hu, -500, 2000, Message::quoted("cast"), Message::quoted("HU"))})
     if (!status) return status;
   if ((s.scanner_from_patient * s.scanner_from_patient.transpose() - Mat3::Identity()).norm() > 1e-6 ||
       s.scanner_from_patient.determinant() < 0)
-    return fail(Fault::kRequest, "the scanner's orientation is not a rotation", "scan settings",
-                "Give an orthonormal right-handed matrix.");
+    return fail(Fault::kRequest, "phantom.scanners_orientation_not_rotation", "scan settings",
+                Message("phantom.give_orthonormal_right_handed_matrix"));
   if (s.cast.thickness_mm > 0 && !s.soft_tissue)
-    return fail(Fault::kRequest, "a cast is asked for around dry bones", "scan settings",
-                "Leave the cast out, or scan with soft tissue.");
+    return fail(Fault::kRequest, "phantom.cast_asked_around_dry_bones", "scan settings",
+                Message("phantom.leave_cast_out_scan_soft_tissue"));
   for (const Staple& staple : s.staples)
     if (!(staple.wire_mm > 0 && staple.leg_mm > 0 && (staple.b - staple.a).norm() > 0 &&
           std::abs(staple.into.norm() - 1) < 1e-6))
-      return fail(Fault::kRequest, "a staple without wire, bridge, legs or direction", "scan settings",
-                  "Give positive lengths and a unit direction.");
+      return fail(Fault::kRequest, "phantom.staple_without_wire_bridge_legs_direction", "scan settings",
+                  Message("phantom.give_positive_lengths_unit_direction"));
   for (const ScannedPart& part : parts)
     if (part.surface == nullptr || part.surface->empty() || !isClosed(*part.surface))
-      return fail(Fault::kRequest, "the surface of a part is not closed", part.id,
-                  "Every bone must be a closed mesh with outward normals.");
+      return fail(Fault::kRequest, "phantom.surface_part_not_closed", part.id,
+                  Message("phantom.every_bone_must_closed_mesh_outward"));
   return {};
 }
 
@@ -514,8 +520,8 @@ Result<Grid> layOut(const std::vector<ScannedPart>& parts, const ScanSettings& s
       if (bone && rayOf(*bone) == 2) metatarsal = R * centroid(*part.surface);
     }
     if (!c2 || !metatarsal)
-      return fail(Fault::kRequest, "the field of view cannot be cut behind C2: C2 or M2 is not among the parts", {},
-                  "Leave the proximal crop out, or give these bones.");
+      return fail(Fault::kRequest, "phantom.field_view_cannot_cut_behind_c2", {},
+                  Message("phantom.leave_proximal_crop_out_give_these"));
     const Vec3 distal = *metatarsal - *c2;
     int axis = 0;
     distal.cwiseAbs().maxCoeff(&axis);
@@ -534,8 +540,8 @@ Result<Grid> layOut(const std::vector<ScannedPart>& parts, const ScanSettings& s
     const double n = std::floor(box.sizes()[a] / grid.spacing[a]) + 1;
     count *= n;
     if (count > 2147483647.0)
-      return fail(Fault::kRequest, "the scan would have more than 2147483647 voxels", "scan settings",
-                  "Use larger voxels or a smaller margin.");
+      return fail(Fault::kRequest, "phantom.scan_would_have_more_2147483647_voxels", "scan settings",
+                  Message("phantom.use_larger_voxels_smaller_margin"));
     grid.size[a] = static_cast<int>(n);
   }
   grid.origin = grid.direction * box.min();

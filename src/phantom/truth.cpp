@@ -137,7 +137,8 @@ Status writeTruth(const std::filesystem::path& folder, const Patient& patient, b
   out << truthJson(patient, surfaces).dump(2) << '\n';
   out.close();
   if (!out)
-    return fail(Fault::kInternal, "the truth could not be written", file.string(), "Check free space and permissions.");
+    return fail(Fault::kInternal, "phantom.truth_could_not_written", file.string(),
+                Message("phantom.check_free_space_permissions"));
   if (!surfaces) return {};
   const std::filesystem::path root = folder / "surfaces";
   if (Status done = writeSurfaces(root / "intact", patient.foot.intact); !done) return done;

@@ -205,8 +205,8 @@ Result<Atlas> registerAtlas(const Patient& patient, BoneSurfaces atlas_bones, co
   atlas.bones = std::move(atlas_bones);
   const Middles middles = commonMiddles(atlas.bones, *patient.bones);
   if (middles.from.size() < 3)
-    return fail(Fault::kImages, "fewer than three tarsal bones are present in both feet to register them", "",
-                "plan from a scan that covers the midfoot");
+    return fail(Fault::kImages, "reduction.fewer_three_tarsal_bones_present_both", "",
+                Message("reduction.plan_scan_covers_midfoot"));
   const FieldFit whole = fitTarsus(patient, atlas.bones, startOf(middles, tuning.scale), tuning.scale);
   atlas.whole = whole.map;
   atlas.tarsus_residual_mm = whole.rms_mm;

@@ -225,14 +225,16 @@ FragmentsReduced reduceFragments(const Surface& main, const std::map<std::string
     const Fit& fit = fits.at(id);
     FragmentReduction& r = out.fragments.at(id);
     if (r.face_mm2 < kLeastFaceMm2) {
-      r.doubt = fmt::format("only {:.0f} mm2 of broken face meet the bone within {:.0f} mm", r.face_mm2, kFaceReachMm);
+      r.doubt = Message("reduction.only_2_broken_face_meet_bone",
+                        {{"face", Quantity{r.face_mm2, Unit::kMm2, 0}}, {"face_reach_mm", mm(kFaceReachMm, 0)}});
       leave(id);
       continue;
     }
     const Vec3 centre = centroid(fragments.at(id));
     const double shift = (fit.X * centre - centre).norm(), turn = rotationAngle(fit.X.linear());
     if (shift > kMostShiftMm || turn > kMostTurn) {
-      r.doubt = fmt::format("its broken face fits only {:.0f} mm and {:.0f} degrees away", shift, toDegrees(turn));
+      r.doubt = Message("reduction.broken_face_fits_only_degrees_away",
+                        {{"shift", mm(shift, 0)}, {"turn", number(toDegrees(turn), 0)}});
       leave(id);
       continue;
     }

@@ -12,6 +12,7 @@
 #include <map>
 #include <string>
 
+#include "base/message.h"
 #include "geometry/surface.h"
 
 namespace rayset {
@@ -24,7 +25,7 @@ struct FragmentReduction {
   double step_mm = 0;          ///< mean step of the cortex across the break once reduced
   double overlap_mm = 0;       ///< deepest penetration into the main part or another fragment
   double face_mm2 = 0;         ///< area of the fragment's broken face that met its counterpart
-  std::string doubt;           ///< why its place is uncertain; empty if it is not
+  Message doubt;               ///< why its place is uncertain; empty if it is not
 };
 
 struct FragmentsReduced {

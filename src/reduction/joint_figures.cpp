@@ -200,13 +200,13 @@ struct Sample {
 }  // namespace
 
 Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::string& leave_out) {
-  const auto refuse = [&](const std::string& what) {
-    return fail(Fault::kInternal, what, file.string(), "Restore the file that came with the program");
+  const auto refuse = [&](const Message& what) {
+    return fail(Fault::kInternal, what, file.string(), Message("reduction.restore_file_came_program"));
   };
   std::ifstream in(file);
   const Json root = in ? Json::parse(in, nullptr, false) : Json();
   if (!root.is_object() || !root.contains("people") || !root["people"].is_array())
-    return refuse("the figures of healthy joints cannot be read");
+    return refuse("reduction.figures_healthy_joints_cannot_read");
   const std::set<std::string> closeness = closenessNames();
   std::map<std::string, Sample> borders, shafts;
   EachRay<Sample> gaps, dorsal_tilts, medial_tilts;
@@ -220,7 +220,7 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
         const Json& usual = foot.at("cuneonavicular_mm");
         for (const Json& joint : foot.at("joints")) {
           const auto ray = Ray::from(joint.at("ray").get<int>());
-          if (!ray) return refuse("a joint has a ray that no foot has");
+          if (!ray) return refuse("reduction.joint_has_ray_no_foot_has");
           if (usual.is_number()) gaps[*ray].add(name, joint.at("gap_mm").get<double>() - usual.get<double>());
           dorsal_tilts[*ray].add(name, joint.at("dorsal_tilt_deg"));
           medial_tilts[*ray].add(name, joint.at("medial_tilt_deg"));
@@ -235,7 +235,7 @@ Result<JointNorms> readJointNorms(const std::filesystem::path& file, const std::
       }
     }
   } catch (const Json::exception& e) {
-    return refuse(fmt::format("the figures of healthy joints are not as they should be ({})", e.what()));
+    return refuse(Message("reduction.figures_healthy_joints_not_they_should", {{"what", e.what()}}));
   }
   const auto put = [](PerRay<Norm>& into, Ray ray, const std::optional<Norm>& norm) {
     if (norm) into.emplace(ray, *norm);

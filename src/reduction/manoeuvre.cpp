@@ -59,7 +59,7 @@ double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surfa
   return 12;
 }
 
-std::vector<std::string> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept, bool told) {
+std::vector<Message> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept, bool told) {
   const auto partner = boneName(tarsalPartner(ray));
   const double abduction = toDegrees(back.abduction_rad);
   const double flexion = toDegrees(back.plantarflexion_rad);
@@ -68,49 +68,43 @@ std::vector<std::string> manoeuvre(Ray ray, const Movement& back, double clearin
                      std::abs(back.distal_mm) < kLeastShiftMm && std::abs(abduction) < kLeastTurnDeg &&
                      std::abs(flexion) < kLeastTurnDeg && std::abs(pronation) < kLeastTurnDeg;
   if ((kept || still) && !told)
-    return {fmt::format(
-        "leave: stress the {} ray under the image intensifier, and put it back only where that shows it displaced",
-        ordinal(ray))};
-  if (kept || still)
-    return {fmt::format("leave: the {} ray is already in place, check under the image intensifier", ordinal(ray))};
+    return {Message("reduction.leave_stress_ray_under_image_intensifier", {{"ray", nameOf(ray)}})};
+  if (kept || still) return {Message("reduction.leave_ray_already_place_check_under", {{"ray", nameOf(ray)}})};
 
-  std::vector<std::string> steps;
+  std::vector<Message> steps;
   const auto mm = [](double v) { return fmt::format("{:.1f} mm", std::round(std::abs(v) * 2) / 2); };
   const auto deg = [](double v) { return fmt::format("{:.0f} degrees", std::abs(v)); };
-  if (!told)
-    steps.push_back(
-        fmt::format("stress the {} ray under the image intensifier first, and go on only where that shows it displaced",
-                    ordinal(ray)));
+  if (!told) steps.push_back(Message("reduction.stress_ray_under_image_intensifier_first", {{"ray", nameOf(ray)}}));
   const double traction = std::max(0.0, back.distal_mm) + clearing_mm;
   if (traction >= kLeastShiftMm) {
     steps.push_back(clearing_mm >= kLeastShiftMm
-                        ? fmt::format("traction {} along the ray, until its base clears the rim", mm(traction))
-                        : fmt::format("traction {} along the ray", mm(traction)));
+                        ? Message("reduction.traction_along_ray_until_base_clears", {{"mm", mm(traction)}})
+                        : Message("reduction.traction_along_ray", {{"mm", mm(traction)}}));
   }
   if (std::abs(abduction) >= kLeastTurnDeg)
-    steps.push_back(fmt::format("{} the head by {}", abduction > 0 ? "abduct" : "adduct", deg(abduction)));
-  if (std::abs(flexion) >= kLeastTurnDeg)
-    steps.push_back(fmt::format("{} the head by {}", flexion > 0 ? "plantarflex" : "dorsiflex", deg(flexion)));
-  if (std::abs(back.lateral_mm) >= kLeastShiftMm) {
     steps.push_back(
-        fmt::format("push the base {} {}", back.lateral_mm > 0 ? "laterally" : "medially", mm(back.lateral_mm)));
+        Message("reduction.head", {{"adduct", abduction > 0 ? "abduct" : "adduct"}, {"deg", deg(abduction)}}));
+  if (std::abs(flexion) >= kLeastTurnDeg)
+    steps.push_back(
+        Message("reduction.head_2", {{"dorsiflex", flexion > 0 ? "plantarflex" : "dorsiflex"}, {"deg", deg(flexion)}}));
+  if (std::abs(back.lateral_mm) >= kLeastShiftMm) {
+    steps.push_back(Message("reduction.push_base", {{"medially", back.lateral_mm > 0 ? "laterally" : "medially"},
+                                                    {"mm", mm(back.lateral_mm)}}));
   }
   if (std::abs(back.dorsal_mm) >= kLeastShiftMm) {
-    steps.push_back(back.dorsal_mm > 0 ? fmt::format("lift the base dorsally {}", mm(back.dorsal_mm))
-                                       : fmt::format("press the base plantarward {}", mm(back.dorsal_mm)));
+    steps.push_back(back.dorsal_mm > 0 ? Message("reduction.lift_base_dorsally", {{"mm", mm(back.dorsal_mm)}})
+                                       : Message("reduction.press_base_plantarward", {{"mm", mm(back.dorsal_mm)}}));
   }
   if (std::abs(pronation) >= kLeastTurnDeg)
-    steps.push_back(fmt::format("{} the ray by {}", pronation > 0 ? "pronate" : "supinate", deg(pronation)));
+    steps.push_back(
+        Message("reduction.ray", {{"supinate", pronation > 0 ? "pronate" : "supinate"}, {"deg", deg(pronation)}}));
   const double settle = clearing_mm + std::max(0.0, -back.distal_mm);
   if (settle >= kLeastShiftMm)
-    steps.push_back(fmt::format("release the traction and let the base settle {} proximally", mm(settle)));
+    steps.push_back(Message("reduction.release_traction_let_base_settle_proximally", {{"mm", mm(settle)}}));
   if (ray == 2) {
-    steps.push_back(
-        "compress with a pointed clamp from the medial cuneiform to the second base and hold; check the recess under "
-        "the "
-        "image intensifier");
+    steps.push_back(Message("reduction.compress_pointed_clamp_medial_cuneiform_second"));
   } else {
-    steps.push_back(fmt::format("compress against the {} and hold; check under the image intensifier", partner));
+    steps.push_back(Message("reduction.compress_against_hold_check_under_image", {{"partner", partner}}));
   }
   return steps;
 }

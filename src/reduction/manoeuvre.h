@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "base/message.h"
 #include "geometry/distance_field.h"
 #include "geometry/types.h"
 
@@ -29,7 +30,7 @@ struct Movement {
 /// Steps in the order they are carried out: traction, clearing of the rim, turns, pushes, rotation, hold.
 /// `clearing_mm`: traction beyond the reduced length that lets the base pass its neighbours. `kept`: the ray is where
 /// it belongs. Unless the images show whether the ray is displaced (`told`), it is stressed first.
-[[nodiscard]] std::vector<std::string> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept,
-                                                 bool told = true);
+[[nodiscard]] std::vector<Message> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept,
+                                             bool told = true);
 
 }  // namespace rayset::reduction

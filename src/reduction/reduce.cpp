@@ -36,8 +36,8 @@ bool present(const BoneSurfaces& bones, Bone b) { return bones.contains(b) && !b
 
 /// The other foot as a model: which of its rays are unusable, and why.
 struct Pattern {
-  std::string doubt;           ///< of the whole foot; empty if it is usable
-  PerRay<std::string> doubts;  ///< by ray
+  Message doubt;           ///< of the whole foot; empty if it is usable
+  PerRay<Message> doubts;  ///< by ray
   FootFigures figures;
 };
 Pattern patternOf(const BoneSurfaces& other, Side side) {
@@ -46,7 +46,7 @@ Pattern patternOf(const BoneSurfaces& other, Side side) {
   int tarsals = 0;
   for (const Bone b : kMidTarsus) tarsals += present(other, b) ? 1 : 0;
   if (tarsals < 3) {
-    out.doubt = "fewer than three of its midtarsal bones are in the scan";
+    out.doubt = Message("reduction.fewer_three_midtarsal_bones_scan");
     return out;
   }
   std::map<Bone, DistanceField> fields = midfootFields(other);
@@ -58,32 +58,32 @@ Pattern patternOf(const BoneSurfaces& other, Side side) {
     if (!present(other, m) || !present(other, t)) continue;
     const JointFigures* joint = find(out.figures.joints, ray);
     if (!joint || joint->near_mm2 < kNearMm2) {
-      out.doubts[ray] = "its bones hardly face each other";
+      out.doubts[ray] = Message("reduction.bones_hardly_face_each_other");
     } else if (joint->gap_mm > usual + kOpenByMm) {
       out.doubts[ray] =
-          fmt::format("it stands open by {:.1f} mm, where its neighbours have {:.1f} mm", joint->gap_mm, usual);
+          Message("reduction.stands_open_where_neighbours_have", {{"gap", mm(joint->gap_mm)}, {"usual", mm(usual)}});
     } else if (const JointFit fit = jointFit(other.at(m), other.at(t), frame.dorsal);
                fit.overlap_mm > kOtherOverlapMm) {
-      out.doubts[ray] = fmt::format("its bones overlap by {:.1f} mm", fit.overlap_mm);
+      out.doubts[ray] = Message("reduction.bones_overlap", {{"overlap", mm(fit.overlap_mm)}});
     }
   }
   if (out.doubts.size() >= kInjuredFrom)
-    out.doubt = fmt::format("{} of its tarsometatarsal joints do not look healthy", out.doubts.size());
+    out.doubt = Message("reduction.tarsometatarsal_joints_do_not_look_healthy", {{"doubts", out.doubts.size()}});
   return out;
 }
 
 /// By how much two positions of a ray differ, in words; empty if within their intervals.
-std::string disagreement(const RaySolution& twin, const RaySolution& joint) {
+Message disagreement(const RaySolution& twin, const RaySolution& joint) {
   const Interval &a = twin.interval, &b = joint.interval;
   const Vec6 d = poseDifference(joint.injured_to_reduced, twin.injured_to_reduced, twin.base);
-  const double mm = d.tail<3>().norm(), rad = d.head<3>().norm();
-  if (mm <= std::hypot(a.mm, b.mm) && rad <= std::hypot(a.rad, b.rad)) return {};
-  return fmt::format("{:.1f} mm and {:.0f} degrees", mm, toDegrees(rad));
+  const double shift = d.tail<3>().norm(), rad = d.head<3>().norm();
+  if (shift <= std::hypot(a.mm, b.mm) && rad <= std::hypot(a.rad, b.rad)) return {};
+  return Message("reduction.degrees", {{"shift", mm(shift)}, {"turn", number(toDegrees(rad), 0)}});
 }
 
 /// Leaves rays as scanned if reduction would make their joint worse. By ray: what would be worse.
-PerRay<std::string> refuseWorse(PerRay<RaySolution>& rays, const Patient& patient, const JointNorms& norms,
-                                const RayOverrides& overrides) {
+PerRay<Message> refuseWorse(PerRay<RaySolution>& rays, const Patient& patient, const JointNorms& norms,
+                            const RayOverrides& overrides) {
   const auto ours = [&](Ray ray) {
     const auto given = overrides.find(ray);
     return !rays.at(ray).kept && (given == overrides.end() || !given->second.pose);
@@ -102,8 +102,8 @@ PerRay<std::string> refuseWorse(PerRay<RaySolution>& rays, const Patient& patien
   std::map<Bone, DistanceField> fields = midfootFields(placed);
   fields.insert(patient.fields.begin(), patient.fields.end());  // what did not move
   placed.insert(patient.bones->begin(), patient.bones->end());
-  PerRay<std::string> worse = worseJoints(measureJoints(*patient.bones, patient.fields, patient.side),
-                                          measureJoints(placed, fields, patient.side), norms, moved_mm);
+  PerRay<Message> worse = worseJoints(measureJoints(*patient.bones, patient.fields, patient.side),
+                                      measureJoints(placed, fields, patient.side), norms, moved_mm);
   std::erase_if(worse, [&](const auto& w) { return !rays.contains(w.first) || !ours(w.first); });
   for (const auto& [ray, what] : worse) {
     RaySolution& s = rays.at(ray);
@@ -137,12 +137,13 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (present(injured, b)) {
       ++tarsals;
     } else {
-      result.cautions.push_back(fmt::format("{} ({}) is missing: rays are placed without it", boneId(b), boneName(b)));
+      result.cautions.push_back(
+          Message("reduction.missing_rays_placed_without", {{"bone", boneId(b)}, {"bone_2", nameOf(b)}}));
     }
   }
   if (tarsals < 3)
-    return fail(Fault::kImages, fmt::format("only {} of the five midtarsal bones were found", tarsals), "",
-                "plan from a scan that shows the whole midfoot");
+    return fail(Fault::kImages, Message("reduction.only_five_midtarsal_bones_found", {{"tarsals", tarsals}}), "",
+                Message("reduction.plan_scan_shows_whole_midfoot"));
 
   auto patient = preparePatient(injured, side, progress);
   if (!patient) return tl::unexpected(patient.error());
@@ -163,21 +164,20 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
         continue;
       }
       twin.erase(metatarsal(ray));
-      result.cautions.push_back(
-          fmt::format("the {} tarsometatarsal joint of the other foot is no pattern: {}", ordinal(ray), doubt->second));
+      result.cautions.push_back(Message("reduction.tarsometatarsal_joint_other_foot_no_pattern",
+                                        {{"ray", nameOf(ray)}, {"doubt", doubt->second}}));
     }
-    if (pattern.doubt.empty() && serving == 0) pattern.doubt = "none of its rays can serve";
+    if (pattern.doubt.empty() && serving == 0) pattern.doubt = Message("reduction.none_rays_can_serve");
     if (!pattern.doubt.empty()) {
-      result.cautions.push_back("the other foot is not used as a pattern: " + pattern.doubt);
+      result.cautions.push_back(Message("reduction.other_foot_not_used_pattern", {{"doubt", pattern.doubt}}));
     } else {
       auto atlas = registerAtlas(*patient, std::move(twin), by_mirror, progress);
       if (!atlas && atlas.error().fault == Fault::kCancelled) return tl::unexpected(atlas.error());
       if (!atlas) {
-        result.cautions.push_back("the other foot is not used as a pattern: " + atlas.error().what);
+        result.cautions.push_back(Message("reduction.other_foot_not_used_pattern_3", {{"what", atlas.error().what}}));
       } else if (atlas->tarsus_residual_mm > kMirrorTooDifferentMm) {
-        result.cautions.push_back(
-            fmt::format("the other foot is not used as a pattern: its mirrored tarsus differs by {:.1f} mm (rms)",
-                        atlas->tarsus_residual_mm));
+        result.cautions.push_back(Message("reduction.other_foot_not_used_pattern_mirrored",
+                                          {{"tarsus_residual", mm(atlas->tarsus_residual_mm)}}));
       } else {
         mirror = std::move(*atlas);
         personal = personalNorms(norms, pattern.figures);
@@ -209,16 +209,12 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (!solved) return tl::unexpected(solved.error());
     for (const auto& [ray, s] : *solved) {
       if (rays.contains(ray)) {
-        if (const std::string gap = disagreement(rays.at(ray), s); !gap.empty())
-          result.cautions.push_back(fmt::format(
-              "the other foot and the joint itself disagree about where the {} ray belongs, by {}: the plan "
-              "follows the other foot",
-              ordinal(ray), gap));
+        if (const Message gap = disagreement(rays.at(ray), s); !gap.empty())
+          result.cautions.push_back(
+              Message("reduction.other_foot_joint_itself_disagree_about", {{"ray", nameOf(ray)}, {"gap", gap}}));
         continue;
       }
-      if (mirror)
-        result.cautions.push_back(
-            fmt::format("the {} ray has no partner in the other foot: placed by congruence", ordinal(ray)));
+      if (mirror) result.cautions.push_back(Message("reduction.ray_has_no_partner_other_foot", {{"ray", nameOf(ray)}}));
       rays.emplace(ray, s);
     }
   }
@@ -236,7 +232,7 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.8);
 
-  const PerRay<std::string> refused = refuseWorse(rays, *patient, mirror ? personal : norms, overrides);
+  const PerRay<Message> refused = refuseWorse(rays, *patient, mirror ? personal : norms, overrides);
   if (progress.cancelled()) return cancelledError();
   progress("reduction", 0.85);
 
@@ -246,12 +242,13 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (rays.contains(ray)) {
       result.reduced.at(m) = transformed(injured.at(m), rays.at(ray).injured_to_reduced);
     } else if (!present(injured, m)) {
-      result.cautions.push_back(fmt::format("{} ({}) is missing: the ray is left out", boneId(m), boneName(m)));
+      result.cautions.push_back(
+          Message("reduction.missing_ray_left_out", {{"bone", boneId(m)}, {"bone_2", nameOf(m)}}));
     } else if (!present(injured, t)) {
       result.cautions.push_back(
-          fmt::format("the {} ray is left out: its tarsal partner {} is missing", ordinal(ray), boneId(t)));
+          Message("reduction.ray_left_out_tarsal_partner_missing", {{"ray", nameOf(ray)}, {"bone", boneId(t)}}));
     } else {
-      result.cautions.push_back(fmt::format("the {} ray could not be placed and is left out", ordinal(ray)));
+      result.cautions.push_back(Message("reduction.ray_could_not_placed_left_out", {{"ray", nameOf(ray)}}));
     }
   }
   result.frame = footFrame(result.reduced, side);
@@ -273,22 +270,18 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     if (const auto given = overrides.find(ray); given != overrides.end() && given->second.pose)
       out.placeByHand(*given->second.pose);
     if (out.uncertainty_mm > kLostMm)
-      result.cautions.push_back(fmt::format(
-          "where the {} ray belongs could not be told (to within {:.0f} mm only): neither its shift nor the "
-          "pattern can be relied on",
-          ordinal(ray), out.uncertainty_mm));
+      result.cautions.push_back(Message("reduction.where_ray_belongs_could_not_told",
+                                        {{"ray", nameOf(ray)}, {"uncertainty", mm(out.uncertainty_mm, 0)}}));
     if (!out.by_hand) {
       const double away =
           s.kept ? (s.alternative * s.base - s.base).norm() : (s.injured_to_reduced * s.base - s.base).norm();
       if (s.kept) out.away_mm = away;
       const auto worse = refused.find(ray);
       if (worse != refused.end() || !imagesTell({s.strain, away, s.interval.mm}, s.kept)) {
-        out.doubt =
-            worse != refused.end()
-                ? fmt::format("it is left as scanned, for the place found for it, {:.1f} mm away, would have {}", away,
-                              worse->second)
-            : s.kept ? fmt::format("it is left as scanned, but its joint would fit about as well {:.1f} mm away", away)
-                     : fmt::format("it is put back by {:.1f} mm, but its joint fits nearly as well as it stands", away);
+        out.doubt = worse != refused.end() ? Message("reduction.left_scanned_place_found_away_would",
+                                                     {{"away", mm(away)}, {"worse", worse->second}})
+                    : s.kept               ? Message("reduction.left_scanned_but_joint_would_fit", {{"away", mm(away)}})
+                                           : Message("reduction.put_back_but_joint_fits_nearly", {{"away", mm(away)}});
         if (s.kept) {
           out.uncertainty_mm = std::max(out.uncertainty_mm, away);
           const Eigen::AngleAxisd turn(Mat3(s.alternative.linear()));
@@ -305,12 +298,14 @@ Result<ReductionResult> reduceRays(const BoneSurfaces& injured, Side side, const
     out.manoeuvre =
         manoeuvre(ray, movementOf(s.injured_to_reduced, s.base, result.frame), clearing, s.kept, out.doubt.empty());
     if (out.joint.overlap_mm > kOverlapToldFromMm)
-      result.cautions.push_back(fmt::format("{} and {} overlap by {:.1f} mm after reduction: check the surfaces there",
-                                            boneId(metatarsal(ray)), boneId(tarsalPartner(ray)), out.joint.overlap_mm));
+      result.cautions.push_back(
+          Message("reduction.overlap_after_reduction_check_surfaces", {{"bone", boneId(metatarsal(ray))},
+                                                                       {"bone_2", boneId(tarsalPartner(ray))},
+                                                                       {"overlap", mm(out.joint.overlap_mm)}}));
     if (const auto step = dorsalStepLeft(out))
-      result.cautions.push_back(fmt::format(
-          "a dorsal step of {:.1f} mm is left between {} and {} after reduction: check it on a lateral film", *step,
-          boneId(tarsalPartner(ray)), boneId(metatarsal(ray))));
+      result.cautions.push_back(
+          Message("reduction.dorsal_step_left_between_after_reduction",
+                  {{"step", mm(*step)}, {"bone", boneId(tarsalPartner(ray))}, {"bone_2", boneId(metatarsal(ray))}}));
     if (progress.cancelled()) return cancelledError();
   }
   progress("reduction", 1);

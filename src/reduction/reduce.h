@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "anatomy/bones.h"
+#include "base/message.h"
 #include "base/progress.h"
 #include "base/result.h"
 #include "injury/displacement.h"
@@ -32,21 +33,21 @@ struct RayReduction {
   double uncertainty_rad = 0;  ///< same, of the turn
   double roll_rad = 0;         ///< same, of the turn about the ray's own axis alone
   JointFit joint;
-  std::vector<std::string>
+  std::vector<Message>
       manoeuvre;  ///< steps in words: traction, adduction, plantarflexion, rotation, with mm and degrees
   /// Cost of staying as scanned relative to what is allowed (negative log likelihoods); see standing.h for the
   /// consequences.
   double strain = 0;
   /// How far its base would have moved had it not been left in place, mm; 0 for a ray that is reduced.
   double away_mm = 0;
-  std::string doubt;     ///< why the images do not show whether the ray is displaced; empty if they do
+  Message doubt;         ///< why the images do not show whether the ray is displaced; empty if they do
   bool by_hand = false;  ///< the pose was set by hand; the uncertainty is then 0, as none was computed
 
   /// Sets a manual `pose`: no doubt, no known uncertainty. Joint and manoeuvre are left to the caller.
   void placeByHand(const Rigid& pose) {
     injured_to_reduced = pose;
     by_hand = true;
-    doubt.clear();
+    doubt = {};
     uncertainty_mm = uncertainty_rad = roll_rad = 0;
   }
 };
@@ -77,7 +78,7 @@ struct ReductionResult {
   BoneSurfaces reduced;           ///< every bone, metatarsals where they belong
   Frame frame;                    ///< foot frame of the reduced foot
   double mirror_residual_mm = 0;  ///< rms between the mirrored and the injured tarsus; 0 without the other foot
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
 };
 
 /// Half-width of the interval of each ray's base, mm.

@@ -22,8 +22,8 @@ struct Step {
 
 }  // namespace
 
-PerRay<std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms,
-                                const PerRay<double>& moved_mm) {
+PerRay<Message> worseJoints(const FootFigures& scanned, const FootFigures& placed, const JointNorms& norms,
+                            const PerRay<double>& moved_mm) {
   // Both halves of a wall have the same first word after the bones: dorsal, medial, plantar or lateral.
   std::map<std::pair<Ray, std::string>, Step> steps;
   for (const BorderSite& site : borderSites({})) {
@@ -52,20 +52,22 @@ PerRay<std::string> worseJoints(const FootFigures& scanned, const FootFigures& p
     w.placed = now;
     w.side = of.second;
   }
-  PerRay<std::string> out;
+  PerRay<Message> out;
   for (const auto& [ray, w] : worst) {
     const auto moved = moved_mm.find(ray);
     const bool elsewhere = moved != moved_mm.end() && moved->second > kOtherFacetMm;
     if (w.placed <= w.scanned + kStepMm || (elsewhere && w.placed <= kDisplacedFromMm)) continue;
-    out[ray] =
-        fmt::format("a {} step of {:.1f} mm where the scan has none above {:.1f} mm", w.side, w.placed, w.scanned);
+    out[ray] = Message("reduction.step_where_scan_has_none_above",
+                       {{"side", w.side}, {"placed", mm(w.placed)}, {"scanned", mm(w.scanned)}});
   }
   for (const auto& [ray, joint] : scanned.joints) {
     const JointFigures* there = find(placed.joints, ray);
     if (there == nullptr) continue;
     const double before = joint.near_mm2, after = there->near_mm2;
     if (after > (1 - kUncovered) * before || after > before - kUncoveredMm2) continue;
-    out.try_emplace(ray, fmt::format("{:.0f} mm2 of its face covered where the scan has {:.0f} mm2", after, before));
+    out.try_emplace(ray,
+                    Message("reduction.2_face_covered_where_scan_has",
+                            {{"after", Quantity{after, Unit::kMm2, 0}}, {"before", Quantity{before, Unit::kMm2, 0}}}));
   }
   return out;
 }

@@ -15,7 +15,7 @@ namespace rayset::reduction {
 /// the largest counts, if it exceeds the largest as scanned by at least 1 mm and is at least 2.5 spreads. A face counts
 /// as uncovered if a fifth and 20 mm2 of it no longer face anything. Figures of the same foot, metatarsals as scanned
 /// and as placed.
-[[nodiscard]] PerRay<std::string> worseJoints(const FootFigures& scanned, const FootFigures& placed,
-                                              const JointNorms& norms, const PerRay<double>& moved_mm);
+[[nodiscard]] PerRay<Message> worseJoints(const FootFigures& scanned, const FootFigures& placed,
+                                          const JointNorms& norms, const PerRay<double>& moved_mm);
 
 }  // namespace rayset::reduction

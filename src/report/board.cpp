@@ -132,7 +132,7 @@ std::vector<Ray> boardOrder(Side side) {
   return order;
 }
 
-double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, bool draw) {
+double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, double y, double width, bool draw) {
   const double column = (width - 4 * kGap) / 5, inner = column - 2 * kPad;
   const double top_h = 88, side_h = 76, roll_h = 34;
   const bool right_foot = c.side == Side::kRight;
@@ -173,7 +173,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
                           pdf::bold(fmt::format("Ray {}", ray)) +
                               pdf::coloured(pdf::kGrey, fmt::format("  M{} on {}", ray, boneId(tarsalPartner(ray)))),
                           ix, cy, inner, {.size = 10, .one_line = true}, on);
-      cy += pdf::drawText(cr, pdf::bold(words::marked(s)), ix, cy, inner,
+      cy += pdf::drawText(cr, pdf::bold(words(words::marked(s))), ix, cy, inner,
                           {.size = 9, .colour = s == RayState::kDisplaced ? palette::kFoundText : pdf::kInk}, on) +
             3;
 
@@ -192,7 +192,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         drawInset(cr, top, lateral_sign * d.lateral_mm, d.distal_mm, 0, 1, lateral_sign * std::sin(d.abduction_rad),
                   std::cos(d.abduction_rad), s);
       cy += top_h;
-      cy += pdf::drawText(cr, "from dorsal", ix, cy, inner,
+      cy += pdf::drawText(cr, words("report.board_from_dorsal"), ix, cy, inner,
                           {.size = 6.4, .colour = pdf::kGrey, .align = pdf::Align::kCentre}, on) +
             2;
       Inset side{ix,
@@ -210,7 +210,7 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         drawInset(cr, side, distal_sign * d.distal_mm, d.dorsal_mm, distal_sign, 0,
                   distal_sign * std::cos(d.plantarflexion_rad), -std::sin(d.plantarflexion_rad), s);
       cy += side_h;
-      cy += pdf::drawText(cr, "from medial", ix, cy, inner,
+      cy += pdf::drawText(cr, words("report.board_from_medial"), ix, cy, inner,
                           {.size = 6.4, .colour = pdf::kGrey, .align = pdf::Align::kCentre}, on) +
             2;
 
@@ -234,11 +234,12 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         line(cr, rx, ry, rx - lateral_sign * (radius + 1) * std::sin(d.pronation_rad),
              ry - (radius + 1) * std::cos(d.pronation_rad));
       }
-      const std::string roll = s == RayState::kUnknown ? std::string()
-                                                       : "roll " + words::degrees(std::abs(d.pronation_rad)) +
-                                                             (std::abs(toDegrees(d.pronation_rad)) < 0.5 ? ""
-                                                              : d.pronation_rad > 0                      ? "\npronation"
-                                                                                    : "\nsupination");
+      const std::string roll = s == RayState::kUnknown
+                                   ? std::string()
+                                   : words("report.board_roll") + " " + words::degrees(std::abs(d.pronation_rad)) +
+                                         (std::abs(toDegrees(d.pronation_rad)) < 0.5 ? std::string()
+                                          : d.pronation_rad > 0                      ? "\n" + words("report.pronation")
+                                                                : "\n" + words("report.supination"));
       pdf::drawText(cr, roll, ix + 36, cy + 4, inner - 36, text, on);
       cy += roll_h + 3;
 
@@ -247,34 +248,36 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
         cy += pdf::drawText(cr, body, ix, cy, inner, text, on) + 2.5;
       };
       if (s == RayState::kUnknown) {
-        put("Shift and turn of the base", "not judged");
+        put(words("report.board_shift_turn"), words("report.state_not_judged"));
       } else {
-        put(s == RayState::kUntold ? "Shift, best estimate" : "Shift of the base",
-            fmt::format("{}", fmt::join(shiftParts(d), "\n")));
-        const auto angle = [](double v, const char* a, const char* b) {
+        put(s == RayState::kUntold ? words("report.board_shift_estimate") : words("report.board_shift"),
+            fmt::format("{}", fmt::join(words.texts(shiftParts(d)), "\n")));
+        const auto angle = [](double v, const std::string& a, const std::string& b) {
           return words::degrees(std::abs(v)) + " " + (v >= 0 ? a : b);
         };
-        put("Turn", angle(d.abduction_rad, "abduction", "adduction") + "\n" +
-                        angle(d.plantarflexion_rad, "plantarflexion", "dorsiflexion"));
+        put(words("report.board_turn"),
+            angle(d.abduction_rad, words("report.abduction"), words("report.adduction")) + "\n" +
+                angle(d.plantarflexion_rad, words("report.plantarflexion"), words("report.dorsiflexion")));
       }
       const auto place = std::find(c.reduction.order.begin(), c.reduction.order.end(), ray);
       if (r != nullptr) {
         std::string body;
         if (place != c.reduction.order.end())
           body += rank(static_cast<std::size_t>(place - c.reduction.order.begin())) + " in order\n";
-        body += r->by_hand ? "placed by hand"
+        body += r->by_hand ? words("report.board_by_hand")
                            : "±" + words::mm(r->uncertainty_mm) + ", ±" + words::degrees(r->uncertainty_rad, 1);
-        put("Reduction", body);
+        put(words("report.board_reduction"), body);
       } else {
-        put("Reduction", "not planned");
+        put(words("report.board_reduction"), words("report.board_not_planned"));
       }
       std::string devices;
       for (const Device& device : c.fixation.devices)
         if (device.ray == ray)
-          devices += fmt::format("{}<b>{}</b> {} {}{}", devices.empty() ? "" : "\n", pdf::escaped(device.id),
-                                 traits(device.kind).word, words::mm(device.length_mm, 0),
-                                 device.stage == DeviceStage::kTemporary ? "\n   (temporary)" : "");
-      put("Devices", devices.empty() ? "none" : devices);
+          devices += fmt::format(
+              "{}<b>{}</b> {} {}{}", devices.empty() ? "" : "\n", pdf::escaped(device.id), traits(device.kind).word,
+              words::mm(device.length_mm, 0),
+              device.stage == DeviceStage::kTemporary ? "\n   " + words("report.board_temporary") : std::string());
+      put(words("report.board_devices"), devices.empty() ? words("report.board_no_device") : devices);
       if (pass == 0) height = std::max(height, cy - y + 2);
     }
   }
@@ -290,12 +293,10 @@ double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, b
     line(cr, x + bar, ky + 2.5, x + bar, ky + 7.5);
   }
   const double bar = 5 * points_per_mm;
-  const std::string key = "5 mm, scale of the arrows. " + pdf::coloured(palette::kPlace, pdf::bold("○ – –")) +
-                          " base and shaft where they belong; " + pdf::coloured(palette::kFoundText, pdf::bold("▲")) +
-                          ", " + pdf::coloured(pdf::kGrey, pdf::bold("●")) + " or " +
-                          pdf::coloured(pdf::kGrey, pdf::bold("◊")) +
-                          " base as scanned, the solid stick its shaft turned by the true angle. Roll: the base from "
-                          "behind, mark on its top.";
+  const std::string key = words("report.board_key", {{"planned", pdf::coloured(palette::kPlace, pdf::bold("○ – –"))},
+                                                     {"displaced", pdf::coloured(palette::kFoundText, pdf::bold("▲"))},
+                                                     {"in_place", pdf::coloured(pdf::kGrey, pdf::bold("●"))},
+                                                     {"untold", pdf::coloured(pdf::kGrey, pdf::bold("◊"))}});
   total +=
       pdf::drawText(cr, key, x + bar + 5, y + height + 4, width - bar - 5, {.size = 7, .colour = pdf::kGrey}, draw) + 2;
   return total;

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "case/case.h"
+#include "language/words.h"
 #include "report/page.h"
 
 namespace rayset {
@@ -41,6 +42,6 @@ inline constexpr double kHead = 5.5, kHeadShare = 0.6, kHeadHalfWidth = 0.45, kS
 
 /// Draws the board with its top left corner at (x, y) across `width` points; returns its height. With `draw` false it
 /// only measures.
-double drawBoard(cairo_t* cr, const Case& c, double x, double y, double width, bool draw = true);
+double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, double y, double width, bool draw = true);
 
 }  // namespace rayset

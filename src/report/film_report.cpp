@@ -33,8 +33,8 @@ constexpr pdf::Colour kGap = palette::kOrange, kBorder = palette::kSkyBlue, kAxi
 constexpr pdf::Colour kAxisText = 0x8A7D00;  // kAxis, dark enough for text
 
 std::string viewWord(FilmView view) { return std::string(wordOf(view)); }
-std::string loadWord(std::optional<bool> loaded) {
-  return !loaded ? "not known whether under load" : *loaded ? "weight-bearing" : "not weight-bearing";
+std::string loadWord(const Words& words, std::optional<bool> loaded) {
+  return words(!loaded ? "report.load_unknown" : *loaded ? "report.loaded" : "report.not_loaded");
 }
 std::string unitWord(const std::string& unit) { return unit == "deg" ? "°" : " " + unit; }
 std::string amount(double value, const std::string& unit, bool sign = false) {
@@ -138,7 +138,7 @@ struct Labels {
   }
   void put(cairo_t* cr, const Window& w, const Vec2& target, const std::string& text) {
     const pdf::TextStyle style{.size = 7.4, .colour = 0xFFFFFF};
-    const double tw = pdf::textWidth(cr, bold(escaped(text)), style) + 6, th = 11.5;
+    const double tw = pdf::textWidth(cr, bold(pdf::escaped(text)), style) + 6, th = 11.5;
     Box best{};
     double least = 1e18;
     for (double radius = 16; radius < 150; radius += 8)
@@ -169,13 +169,13 @@ struct Labels {
     pdf::setColour(cr, 0x000000, 0.78);
     cairo_rectangle(cr, best.x, best.y, best.w, best.h);
     cairo_fill(cr);
-    pdf::drawText(cr, bold(escaped(text)), best.x + 3, best.y + 1.2, -1, style);
+    pdf::drawText(cr, bold(pdf::escaped(text)), best.x + 3, best.y + 1.2, -1, style);
   }
 };
 
-void scaleBar(cairo_t* cr, const Window& w, const FilmSpacing& spacing) {
+void scaleBar(const Words& words, cairo_t* cr, const Window& w, const FilmSpacing& spacing) {
   const pdf::TextStyle style{.size = 7, .colour = 0xFFFFFF};
-  std::string text = "size not known";
+  std::string text = words("report.size_not_known");
   double length = 0;
   if (spacing.known()) {
     const double point_per_mm = w.perPixel() / spacing.column_mm;
@@ -183,7 +183,7 @@ void scaleBar(cairo_t* cr, const Window& w, const FilmSpacing& spacing) {
     for (const double bar : {1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0})
       if (bar * point_per_mm < 0.34 * w.width) mm = bar;
     length = mm * point_per_mm;
-    text = fmt::format("{:g} mm{}", mm, spacing.too_large ? " at the detector" : "");
+    text = fmt::format("{:g} mm{}", mm, spacing.too_large ? words("report.detector") : "");
   }
   const double tw = pdf::textWidth(cr, text, style), width = std::max(tw, length) + 8;
   const double x = w.x + w.width - width - 4, y = w.y + w.height - 18;
@@ -237,6 +237,7 @@ bool isAngle(const FilmMeasure& m) { return m.unit == "deg"; }
 
 /// Everything drawn of one film.
 struct Shots {
+  const Words& words;
   const FilmReading& r;
   std::vector<Film> shown;  // each film as its maker meant it
 
@@ -368,7 +369,7 @@ struct Shots {
     for (const FilmMeasure* m : list)
       labels.put(cr, w, w.at(m->label), shortName(*m) + " " + amount(m->value, m->unit, isSigned(*m)));
     orientation(cr, w, foot.side, r.films[film].view, &foot);
-    scaleBar(cr, w, r.films[film].spacing);
+    scaleBar(words, cr, w, r.films[film].spacing);
     cairo_restore(cr);
   }
 
@@ -412,12 +413,12 @@ struct Shots {
         if (!box.isEmpty()) labels.put(cr, w, w.at(box.center()), sideCapitals(foot.side));
       }
     }
-    scaleBar(cr, w, f.spacing);
+    scaleBar(words, cr, w, f.spacing);
     cairo_restore(cr);
   }
 
   /// "C1–M2", "M2/C2"...: what fits into a picture.
-  [[nodiscard]] static std::string shortName(const FilmMeasure& m) {
+  [[nodiscard]] std::string shortName(const FilmMeasure& m) const {
     static const std::map<std::string, const char*> kNames{{"c1_m2_distance", "C1–M2"},
                                                            {"m1_m2_distance", "M1–M2"},
                                                            {"m1_c1_lateral_border", "M1/C1"},
@@ -433,7 +434,9 @@ struct Shots {
                                                            {"m5_c1_height", "C1 above M5"}};
     const auto it = kNames.find(m.key);
     if (it != kNames.end()) return it->second;
-    return m.key.starts_with("dorsal_step_") ? "step " + m.name.substr(std::string("Dorsal step ").size()) : m.name;
+    if (m.key.starts_with("dorsal_step_"))
+      return words("report.short_step", {{"ray", m.key.substr(std::string("dorsal_step_").size())}});
+    return words(m.name);
   }
   /// Direction matters: offsets, steps and angles are signed.
   [[nodiscard]] static bool isSigned(const FilmMeasure& m) {
@@ -441,18 +444,18 @@ struct Shots {
   }
 };
 
-std::string filmTitle(const FilmReading& r, std::size_t i) {
+std::string filmTitle(const Words& words, const FilmReading& r, std::size_t i) {
   const MeasuredFilm& f = r.films[i];
   std::vector<std::string> feet;
   for (const MeasuredFoot& foot : f.feet) feet.push_back(sideWord(foot.side));
   return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), listed(feet), feet.size() > 1 ? "feet" : "foot",
-                     loadWord(f.weight_bearing));
+                     loadWord(words, f.weight_bearing));
 }
 
-std::string verdict(const FilmMeasure& m) {
-  if (!m.abnormal) return grey("not judged");
-  if (m.borderline) return bold("? ") + "at the limit";
-  return *m.abnormal ? bold("▲ abnormal") : std::string("within limits");
+std::string verdict(const Words& words, const FilmMeasure& m) {
+  if (!m.abnormal) return grey(words("report.not_judged"));
+  if (m.borderline) return bold("? ") + words("report.limit");
+  return *m.abnormal ? bold("▲ abnormal") : std::string(words("report.within_limits"));
 }
 
 FilmInfo patientOf(const FilmReading& r) {
@@ -464,112 +467,112 @@ FilmInfo patientOf(const FilmReading& r) {
   return p;
 }
 
-std::string orNone(const std::string& text) { return text.empty() ? grey("not in the films") : escaped(text); }
+std::string orNone(const pdf::Document& doc, const std::string& text) {
+  return text.empty() ? grey(doc.words("report.not_films")) : doc.escaped(text);
+}
 
 void firstPage(pdf::Document& doc, const FilmReading& r) {
   const FilmInfo patient = patientOf(r);
   std::vector<std::pair<std::string, std::string>> facts{
       {"Patient", words::personName(patient.patient_name).empty()
-                      ? orNone({})
-                      : bold(escaped(words::personName(patient.patient_name)))},
-      {"ID", orNone(patient.patient_id)},
-      {"Born, sex", orNone(isoDate(patient.patient_birth_date)) + ", " + orNone(patient.patient_sex)}};
+                      ? orNone(doc, {})
+                      : bold(doc.escaped(words::personName(patient.patient_name)))},
+      {"ID", orNone(doc, patient.patient_id)},
+      {doc.words("report.born_sex"),
+       orNone(doc, isoDate(patient.patient_birth_date)) + ", " + orNone(doc, patient.patient_sex)}};
   for (std::size_t i = 0; i < r.films.size(); ++i) {
     const FilmInfo& info = r.films[i].scan.info;
-    facts.emplace_back(
-        fmt::format("Film {}", i + 1),
-        fmt::format("{}, {}{}", escaped(viewWord(r.films[i].view)), escaped(loadWord(r.films[i].weight_bearing)),
-                    info.study_date.empty() ? "" : ", " + escaped(isoDate(info.study_date))) +
-            grey("  " + escaped(info.file)) + (info.quality_control ? bold("  simulated") : ""));
+    facts.emplace_back(fmt::format("Film {}", i + 1),
+                       fmt::format("{}, {}{}", doc.escaped(viewWord(r.films[i].view)),
+                                   doc.escaped(loadWord(doc.words, r.films[i].weight_bearing)),
+                                   info.study_date.empty() ? "" : ", " + doc.escaped(isoDate(info.study_date))) +
+                           grey("  " + doc.escaped(info.file)) + (info.quality_control ? bold("  simulated") : ""));
   }
   drawFacts(doc, facts, r.injured);
 
   doc.heading("Finding", "finding");
   std::vector<std::string> abnormal, doubtful, contradicted;
   for (const FilmMeasure& m : r.measures) {
-    if (m.abnormal == true && !m.borderline) abnormal.push_back(m.name);
-    if (m.borderline) doubtful.push_back(m.name);
+    if (m.abnormal == true && !m.borderline) abnormal.push_back(doc.words(m.name));
+    if (m.borderline) doubtful.push_back(doc.words(m.name));
     for (const AppliedLimit& a : m.limits)
-      if (!a.decides && a.exceeded) contradicted.push_back(m.name);
+      if (!a.decides && a.exceeded) contradicted.push_back(doc.words(m.name));
   }
   std::string headline;
   if (r.measures.empty())
-    headline = "Nothing could be measured.";
+    headline = doc.words("report.nothing_could_measured");
   else if (!abnormal.empty())
-    headline = "Beyond the limit: " + listed(abnormal) + ".";
+    headline = doc.words("report.beyond_limit") + listed(abnormal) + ".";
   else if (!doubtful.empty())
-    headline = "Nothing is clearly beyond a limit.";
+    headline = doc.words("report.nothing_clearly_beyond_limit");
   else
-    headline = "Nothing measured is beyond a limit.";
-  doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
+    headline = doc.words("report.nothing_measured_beyond_limit");
+  doc.paragraph(bold(doc.escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!doubtful.empty())
-    doc.item(bold("?"), escaped("At the limit, within the error of measurement: " + listed(doubtful) + "."),
+    doc.item(bold("?"), doc.escaped(doc.words("report.limit_within_error_measurement") + listed(doubtful) + "."),
              {.size = 9.5});
   for (const FleckFinding& f : r.flecks) {
     if (f.side != r.injured) continue;
-    std::string text = "Fleck marked";
+    std::string text = doc.words("report.fleck_marked");
     if (f.size_mm) text += ", " + words::mm(*f.size_mm) + " long";
     if (f.in_interval)
-      text += *f.in_interval
-                  ? ", between the medial cuneiform and the base of the second metatarsal: an avulsion there "
-                    "is taken as proof of a Lisfranc injury (Radiopaedia)"
-                  : ", not between the medial cuneiform and the second metatarsal";
-    doc.item(pdf::coloured(palette::kFoundText, "▲"), escaped(text + "."), {.size = 9.5});
+      text += *f.in_interval ? doc.words("report.between_medial_cuneiform_base_second_metatarsal")
+                             : doc.words("report.not_between_medial_cuneiform_second_metatarsal");
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), doc.escaped(text + "."), {.size = 9.5});
   }
   if (!contradicted.empty())
-    doc.item(
-        "–",
-        escaped(listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
-                " above a limit that is often quoted but speaks against what was measured on normal feet; it does not "
-                "count here. See “Limits that do not hold”."),
-        {.size = 9.5});
+    doc.item("–",
+             doc.escaped(listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
+                         doc.words("report.above_limit_often_quoted_but_speaks")),
+             {.size = 9.5});
   doc.space(2);
   const FilmPattern& p = r.pattern;
-  const auto pattern = [&](const char* name, const PatternName& n) {
-    doc.paragraph(bold(name) + " " + bold(escaped(n.value)) + grey("  " + escaped(n.reason)), {.size = 9});
+  const auto pattern = [&](const std::string& name, const PatternName& n) {
+    doc.paragraph(bold(name) + " " + bold(doc.escaped(n.value)) + grey("  " + doc.escaped(n.reason)), {.size = 9});
   };
-  doc.subheading("Pattern, as far as films show it");
-  pattern("Quénu and Küss:", p.names.quenu_kuss);
+  doc.subheading(doc.words("report.pattern_far_films_show"));
+  pattern(doc.words("report.qu_nu_ss"), p.names.quenu_kuss);
   pattern("Hardcastle:", p.names.hardcastle);
   pattern("Myerson:", p.names.myerson);
   std::vector<pdf::Row> rows;
   for (const auto& [number, ray] : p.rays) {
     const auto cell = [&](const std::optional<double>& v, bool by_difference, const char* plus, const char* minus) {
-      if (!v) return grey("not measured");
+      if (!v) return grey(doc.words("report.not_measured"));
       return fmt::format("{} {}", words::mm(std::abs(*v)),
                          std::abs(*v) < 0.05 ? ""
                          : *v > 0            ? plus
                                              : minus) +
-             grey(by_difference ? "  against the other foot" : "  against the line of its tarsal bone");
+             grey(by_difference ? doc.words("report.against_other_foot")
+                                : doc.words("report.against_line_tarsal_bone"));
     };
     rows.push_back({{fmt::format("{}", ray.ray), cell(ray.lateral_mm, ray.lateral_by_difference, "lateral", "medial"),
                      cell(ray.dorsal_mm, ray.dorsal_by_difference, "dorsal", "plantar")}});
   }
-  doc.table({{"Ray", 0.4}, {"To the side", 2}, {"Up or down", 2}}, rows, 8);
-  doc.paragraph(fmt::format("A ray counts as displaced from {} of both together (choice of ours).",
-                            words::mm(kDisplacedFromMm, 0)),
+  doc.table({{"Ray", 0.4}, {doc.words("report.side"), 2}, {doc.words("report.up_down"), 2}}, rows, 8);
+  doc.paragraph(doc.words("report.ray_counts_displaced_both_together_choice", {{"mm", words::mm(kDisplacedFromMm, 0)}}),
                 {.size = 8, .colour = pdf::kGrey});
-  for (const std::string& text : p.assumed) doc.item("–", escaped(text), {.size = 8.6});
+  for (const Message& text : p.assumed) doc.item("–", doc.escaped(text), {.size = 8.6});
   if (!p.assumed.empty() && (p.names.hardcastle.value != "unclassified" || p.names.myerson.value != "unclassified"))
     doc.item("–",
-             p.holds ? "The names would be the same whatever was not measured."
-                     : bold("The names rest on what was not measured; other names are possible."),
+             p.holds ? doc.words("report.names_would_same_whatever_not_measured")
+                     : bold(doc.words("report.names_rest_what_not_measured_other")),
              {.size = 8.6});
-  for (const std::string& text : p.unseen) doc.item("–", escaped(text), {.size = 8.6});
-  doc.subheading("Stage of a ligamentous sprain (Nunley and Vertullo)");
-  doc.paragraph(bold("Stage " + escaped(r.stage.value) + ".") + " " + escaped(r.stage.reason), {.size = 9});
+  for (const Message& text : p.unseen) doc.item("–", doc.escaped(text), {.size = 8.6});
+  doc.subheading(doc.words("report.stage_ligamentous_sprain_nunley_vertullo"));
+  doc.paragraph(bold("Stage " + doc.escaped(r.stage.value) + ".") + " " + doc.escaped(r.stage.reason), {.size = 9});
 
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
   for (std::size_t i = 0; i < r.films.size(); ++i) {
-    for (const std::string& c : r.films[i].cautions) cautions.push_back(fmt::format("Film {}: {}", i + 1, c));
+    for (const Message& c : r.films[i].cautions)
+      cautions.push_back({"report.of_film", {{"film", i + 1}, {"caution", c}}});
     for (const MeasuredFoot& foot : r.films[i].feet)
-      for (const std::string& c : foot.cautions)
-        cautions.push_back(fmt::format("Film {}, {} foot: {}", i + 1, sideWord(foot.side), c));
+      for (const Message& c : foot.cautions)
+        cautions.push_back({"report.of_foot_on_film", {{"film", i + 1}, {"side", nameOf(foot.side)}, {"caution", c}}});
   }
   cautions.insert(cautions.end(), r.cautions.begin(), r.cautions.end());
   if (!cautions.empty()) {
     doc.heading("Cautions", "cautions");
-    for (const std::string& c : cautions) doc.item("!", escaped(c), {.size = 8.8});
+    for (const Message& c : cautions) doc.item("!", doc.escaped(c), {.size = 8.8});
   }
 }
 
@@ -584,39 +587,38 @@ void table(pdf::Document& doc, const FilmReading& r, words::Sources& sources) {
     std::string limits;
     for (const AppliedLimit& a : m.limits) {
       if (!limits.empty()) limits += "\n";
-      std::string line = escaped(a.words) + " " + sources.cite(a.source + " (" + a.certainty + ")");
-      limits += a.decides ? line : grey("shown only: " + line);
+      std::string line = doc.escaped(a.words) + " " + sources.cite(a.source + " (" + a.certainty + ")");
+      limits += a.decides ? line : grey(doc.words("report.shown_only") + line);
     }
     if (limits.empty()) limits = grey("none");
     const bool sign = Shots::isSigned(m);
     rows.push_back(
-        {{bold(escaped(m.name)) + (m.note.empty() ? "" : "\n" + grey(escaped(m.note))), fmt::format("{}", m.film + 1),
-          amount(m.value, m.unit, sign) + grey(" ± " + words::number(m.uncertainty)),
+        {{bold(doc.escaped(m.name)) + (m.note.empty() ? "" : "\n" + grey(doc.escaped(m.note))),
+          fmt::format("{}", m.film + 1), amount(m.value, m.unit, sign) + grey(" ± " + words::number(m.uncertainty)),
           m.other ? amount(*m.other, m.unit, sign) : grey("–"),
           m.difference ? amount(*m.difference, m.unit, true) + grey(" ± " + words::number(*m.difference_uncertainty))
                        : grey("–"),
-          limits, verdict(m)},
+          limits, verdict(doc.words, m)},
          m.abnormal == true});
   }
   doc.table({{"Measure", 2.5},
              {"Film", 0.5, pdf::Align::kCentre},
-             {"Injured foot", 1.25, pdf::Align::kRight},
-             {"Other foot", 0.9, pdf::Align::kRight},
+             {doc.words("report.injured_foot"), 1.25, pdf::Align::kRight},
+             {doc.words("report.other_foot"), 0.9, pdf::Align::kRight},
              {"Difference", 1.25, pdf::Align::kRight},
-             {"Abnormal if", 2.0},
+             {doc.words("report.abnormal_if"), 2.0},
              {"Verdict", 1.1}},
             rows, 7.8);
-  doc.paragraph(
-      "± is the half width of the 95 % interval: from the places of the landmarks and from the scale, on the "
-      "assumption that each landmark lies on the right edge. Offsets and steps: plus is lateral or dorsal.",
-      {.size = 7.8, .colour = pdf::kGrey});
-  std::vector<std::string> said;
+  doc.paragraph(doc.words("report.half_width_95_interval_places_landmarks"), {.size = 7.8, .colour = pdf::kGrey});
+  std::vector<Message> said;
   for (const FilmMeasure& m : r.measures)
     for (const AppliedLimit& a : m.limits)
-      if (!a.contradiction.empty()) said.push_back(m.name + ", " + a.words + ": " + a.contradiction);
+      if (!a.contradiction.empty())
+        said.push_back(
+            {"report.limit_contradicted", {{"measure", m.name}, {"limit", a.words}, {"why", a.contradiction}}});
   if (!said.empty()) {
-    doc.subheading("Limits that do not hold");
-    for (const std::string& text : said) doc.item("!", escaped(text), {.size = 8.8});
+    doc.subheading(doc.words("report.limits_do_not_hold"));
+    for (const Message& text : said) doc.item("!", doc.escaped(text), {.size = 8.8});
   }
 }
 
@@ -626,16 +628,16 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
     const MeasuredFilm& f = r.films[i];
     const FilmInfo& info = f.scan.info;
     doc.newPage();
-    doc.heading(filmTitle(r, i), fmt::format("film{}", i));
-    doc.paragraph(fmt::format("{}: {}, {} × {} pixels{}. Size: {}.", bold(escaped(info.file)),
-                              escaped(std::string(nameOf(info.kind))), f.scan.film.columns, f.scan.film.rows,
+    doc.heading(filmTitle(doc.words, r, i), fmt::format("film{}", i));
+    doc.paragraph(fmt::format("{}: {}, {} × {} pixels{}. Size: {}.", bold(doc.escaped(info.file)),
+                              doc.escaped(nameOf(info.kind)), f.scan.film.columns, f.scan.film.rows,
                               f.spacing.known() ? fmt::format(" of {} × {} mm", words::number(f.spacing.column_mm, 3),
                                                               words::number(f.spacing.row_mm, 3))
                                                 : "",
                               f.spacing.known()
-                                  ? escaped(f.spacing.text) +
+                                  ? doc.escaped(f.spacing.text) +
                                         fmt::format(", 95 % within {} %", words::number(100 * f.spacing.relative_95, 0))
-                                  : "not known"),
+                                  : doc.words("report.not_known")),
                   {.size = 8.6});
     const double gap = 8;
     for (std::size_t k = 0; k < std::max<std::size_t>(1, f.feet.size()); ++k) {
@@ -658,9 +660,8 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
       });
     }
     doc.paragraph(pdf::coloured(palette::kFoundText, bold("▬")) + " measure   " +
-                      pdf::coloured(palette::kPlace, bold("╌")) + " line of a border   " +
-                      pdf::coloured(kAxisText, bold("─·")) +
-                      " axis of a bone   ○ landmark on its edge   □ landmark left where it was placed by hand",
+                      pdf::coloured(palette::kPlace, bold("╌")) + doc.words("report.line_border") +
+                      pdf::coloured(kAxisText, bold("─·")) + doc.words("report.axis_bone_landmark_edge_landmark_left"),
                   {.size = 7.8, .colour = pdf::kGrey});
     for (const MeasuredFoot& foot : f.feet) {
       double most = 0;
@@ -672,46 +673,44 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
       }
       if (edges > 0)
         doc.paragraph(
-            fmt::format("{} foot: {} of {} landmarks on borders were moved to the nearest edge{}.",
-                        capitalised(sideWord(foot.side)), snapped, edges,
-                        snapped > 0 && f.spacing.known() ? fmt::format(", by {} at most", words::mm(most)) : ""),
+            doc.words(
+                "report.foot_landmarks_borders_moved_nearest_edge",
+                {{"capitalised", capitalised(sideWord(foot.side))},
+                 {"snapped", snapped},
+                 {"edges", edges},
+                 {"format", snapped > 0 && f.spacing.known() ? fmt::format(", by {} at most", words::mm(most)) : ""}}),
             {.size = 8.6});
     }
   }
 }
 
 void definitions(pdf::Document& doc, const FilmReading& r, const words::Sources& sources) {
-  doc.heading("How it was measured", "how");
+  doc.heading(doc.words("report.how_measured"), "how");
   for (const FilmMeasure& m : r.measures) {
-    doc.item("–", bold(escaped(m.name)) + ": " + escaped(m.definition), {.size = 8}, 10);
+    doc.item("–", bold(doc.escaped(m.name)) + ": " + doc.escaped(m.definition), {.size = 8}, 10);
     doc.space(-2);
   }
   if (!sources.all().empty()) {
-    doc.heading("Sources of the limits", "sources");
+    doc.heading(doc.words("report.sources_limits"), "sources");
     int n = 0;
     for (const std::string& s : sources.all()) {
-      doc.item(fmt::format("[{}]", ++n), escaped(s), {.size = 7.8}, 22);
+      doc.item(fmt::format("[{}]", ++n), doc.escaped(s), {.size = 7.8}, 22);
       doc.space(-2);
     }
   }
   doc.space(3);
-  for (const char* text : {"Patterns: Quénu and Küss, Rev Chir 1909; Hardcastle et al., J Bone Joint Surg Br "
-                           "1982;64:349–56; Myerson et al., "
-                           "Foot Ankle 1986;6:225–42.",
-                           "Stages: Nunley and Vertullo, Am J Sports Med 2002;30:871–8 (memory, high confidence)."})
+  for (const std::string& text :
+       {doc.words("report.patterns_qu_nu_ss_rev_chir_2"), doc.words("report.stages_nunley_vertullo_am_sports_med")})
     doc.paragraph(text, {.size = 7.8});
-  doc.paragraph(
-      grey("“found” was read in a passage of the source or of a page that quotes it, not checked in the full paper; "
-           "“memory” was not looked up; “design choice” is ours. Limits of films and of CT are not the same and "
-           "are never mixed."),
-      {.size = 7.8});
+  doc.paragraph(grey(doc.words("report.found_read_passage_source_page_quotes")), {.size = 7.8});
   doc.paragraph(bold(kStatement), {.size = 10});
 }
 
 void compose(pdf::Document& doc, const Shots& shots, double density) {
   words::Sources sources;
   const std::string side = sideCapitals(shots.r.injured);
-  doc.setTitle("Reading of films, " + side + " foot", "Tarsometatarsal injury on plane films, " + side + " foot");
+  doc.setTitle(doc.words("report.reading_films") + side + " foot",
+               doc.words("report.tarsometatarsal_injury_plane_films") + side + " foot");
   firstPage(doc, shots.r);
   table(doc, shots.r, sources);
   films(doc, shots, density);
@@ -721,16 +720,17 @@ void compose(pdf::Document& doc, const Shots& shots, double density) {
 
 }  // namespace
 
-Status writeFilmReport(const FilmReading& r, const std::filesystem::path& folder, const ReportSettings& settings) {
-  Shots shots{r, {}};
+Status writeFilmReport(const Words& words, const FilmReading& r, const std::filesystem::path& folder,
+                       const ReportSettings& settings) {
+  Shots shots{words, r, {}};
   for (const MeasuredFilm& f : r.films) shots.shown.push_back(displayed(f.scan.film, f.scan.info));
   const double density = settings.pixels_per_point;
 
   std::error_code error;
   std::filesystem::create_directories(folder / "pictures", error);
   if (error)
-    return fail(Fault::kInternal, "the folder could not be made: " + error.message(), (folder / "pictures").string(),
-                "Check that the place may be written to and has free space.");
+    return fail(Fault::kInternal, {"file.folder_not_made", {{"why", error.message()}}}, (folder / "pictures").string(),
+                "file.check_disk");
   for (std::size_t i = 0; i < r.films.size(); ++i) {
     const MeasuredFilm& f = r.films[i];
     const Crop whole = wholeOf(f.scan.film);
@@ -760,16 +760,16 @@ Status writeFilmReport(const FilmReading& r, const std::filesystem::path& folder
 
   const FilmInfo p = patientOf(r);
   const pdf::PageFrame frame =
-      reportFrame({p.patient_name, p.patient_id, p.patient_birth_date}, r.injured, "Reading of films",
-                  settings.made_at.empty() ? localTime() : settings.made_at);
-  pdf::Document dry({}, frame);
+      reportFrame(words, {p.patient_name, p.patient_id, p.patient_birth_date}, r.injured,
+                  words("report.reading_films_2"), settings.made_at.empty() ? localTime() : settings.made_at);
+  pdf::Document dry(words, {}, frame);
   compose(dry, shots, density);
-  pdf::Document doc(folder / "film_report.pdf", frame, &dry);
+  pdf::Document doc(words, folder / "film_report.pdf", frame, &dry);
   compose(doc, shots, density);
   return doc.finish();
 }
 
-Status writeFilmPicture(const std::filesystem::path& file, const FilmScan& scan) {
+Status writeFilmPicture(const Words& words, const std::filesystem::path& file, const FilmScan& scan) {
   const Film shown = displayed(scan.film, scan.info);
   const Crop whole = wholeOf(scan.film);
   const double shape = (whole.right - whole.left) / (whole.bottom - whole.top) / scan.info.aspect;
@@ -777,7 +777,7 @@ Status writeFilmPicture(const std::filesystem::path& file, const FilmScan& scan)
   return pdf::writePng(file, w + edge + 8, h + edge + 8, 1.6, [&](cairo_t* cr) {
     const Window window{whole, edge, edge, w, h};
     const FilmReading none;
-    const Shots shots{none, {shown}};
+    const Shots shots{words, none, {shown}};
     shots.paint(cr, 0, window, 1.6);
     // A step of round numbers, about 12 of them along the longer side.
     double step = 1;

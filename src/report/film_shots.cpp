@@ -62,8 +62,7 @@ Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, cons
   const int right = std::min(view->columns, std::max(box.column + box.columns, other.column + other.columns) + margin);
   const int bottom = std::min(view->rows, std::max(box.row + box.rows, other.row + other.rows) + margin);
   if (right - left < 8 || bottom - top < 8)
-    return fail(Fault::kRequest, "the foot does not fall on the detector in this view", description,
-                "Choose another tube angle, or a larger detector.");
+    return fail(Fault::kRequest, "report.foot_off_detector", description, "report.foot_off_detector.remedy");
   *view = view->cropped(left, top, right - left, bottom - top);
 
   ToneSettings settings = tone;
@@ -95,7 +94,7 @@ Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string
   shot.dark = true;
   shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
   shot.heading = capitalised(film.description);
-  shot.short_caption = capitalised(captionOf(film.state));
+  shot.short_caption = capitalised(std::string(captionOf(film.state)));
   shot.corner = sideCapitals(foot.side);
   shot.note = "SIMULATED";
   const ProjectionView& v = film.view;

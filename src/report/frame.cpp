@@ -22,15 +22,16 @@ using pdf::grey;
 
 }  // namespace
 
-pdf::PageFrame reportFrame(const PatientLine& p, Side side_of_foot, const std::string& title,
+pdf::PageFrame reportFrame(const Words& words, const PatientLine& p, Side side_of_foot, const std::string& title,
                            const std::string& made_at) {
   const std::string name = words::personName(p.name);
-  const std::string who = (name.empty() ? "name not in the images" : escaped(name)) + grey("  ID ") +
-                          (p.id.empty() ? grey("not in the images") : escaped(p.id)) +
+  const std::string who = (name.empty() ? words("report.no_name") : escaped(name)) +
+                          grey("  " + words("report.id") + " ") +
+                          (p.id.empty() ? grey(words("report.not_images")) : escaped(p.id)) +
                           (!p.born           ? std::string()
-                           : p.born->empty() ? grey("  born not in the images")
-                                             : grey("  born ") + escaped(isoDate(*p.born)));
-  const std::string side = sideCapitals(side_of_foot) + " FOOT";
+                           : p.born->empty() ? grey("  " + words("report.born_not_known"))
+                                             : grey("  " + words("report.born") + " ") + escaped(isoDate(*p.born)));
+  const std::string side = words(side_of_foot == Side::kRight ? "report.right_foot_badge" : "report.left_foot_badge");
   return {[who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
     using namespace pdf;
     const double right = kPageWidth - kMargin, y = 26;

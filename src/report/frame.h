@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "geometry/types.h"
+#include "language/words.h"
 #include "report/page.h"
 
 namespace rayset {
@@ -20,8 +21,8 @@ struct PatientLine {
 };
 
 /// `title` in plain ASCII or UTF-8 without markup, short: it is printed to the right of the patient.
-[[nodiscard]] pdf::PageFrame reportFrame(const PatientLine& patient, Side side, const std::string& title,
-                                         const std::string& made_at);
+[[nodiscard]] pdf::PageFrame reportFrame(const Words& words, const PatientLine& patient, Side side,
+                                         const std::string& title, const std::string& made_at);
 /// The heading of the first page: facts (name and markup) to the left, the side of the foot in large words to the
 /// right.
 void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std::string>>& facts, Side side);

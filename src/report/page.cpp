@@ -136,8 +136,8 @@ double textWidth(cairo_t* cr, const std::string& markup, const TextStyle& style)
   return static_cast<double>(width) / PANGO_SCALE;
 }
 
-Document::Document(const std::filesystem::path& file, PageFrame frame, const Document* earlier)
-    : file_(file), frame_(std::move(frame)), earlier_(earlier), dry_(file.empty()) {
+Document::Document(const Words& in, const std::filesystem::path& file, PageFrame frame, const Document* earlier)
+    : words(in), file_(file), frame_(std::move(frame)), earlier_(earlier), dry_(file.empty()) {
   surface_ = cairo_pdf_surface_create(dry_ ? nullptr : file.c_str(), kPageWidth, kPageHeight);
   cr_ = cairo_create(surface_);
   startPage();
@@ -348,8 +348,8 @@ Status Document::finish() {
   cairo_surface_destroy(surface_);
   surface_ = nullptr;
   if (status != CAIRO_STATUS_SUCCESS)
-    return fail(Fault::kInternal, std::string("The report could not be written: ") + cairo_status_to_string(status),
-                file_.string(), "Check that the folder exists, may be written to and has free space.");
+    return fail(Fault::kInternal, {"report.report_not_written", {{"why", cairo_status_to_string(status)}}},
+                file_.string(), "file.check_disk");
   return {};
 }
 
@@ -367,8 +367,8 @@ Status writePng(const std::filesystem::path& file, double width, double height, 
   if (status == CAIRO_STATUS_SUCCESS) status = cairo_surface_write_to_png(surface, file.c_str());
   cairo_surface_destroy(surface);
   if (status != CAIRO_STATUS_SUCCESS)
-    return fail(Fault::kInternal, std::string("The picture could not be written: ") + cairo_status_to_string(status),
-                file.string(), "Check that the folder exists, may be written to and has free space.");
+    return fail(Fault::kInternal, {"report.picture_not_written", {{"why", cairo_status_to_string(status)}}},
+                file.string(), "file.check_disk");
   return {};
 }
 

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "base/result.h"
+#include "language/words.h"
 
 using cairo_t = struct _cairo;
 using cairo_surface_t = struct _cairo_surface;
@@ -69,10 +70,15 @@ class Document {
  public:
   /// Writes to `file`; an empty path makes a dry run that only counts pages and notes where sections start. `earlier`:
   /// the dry run of the same content, for its page numbers, or null.
-  Document(const std::filesystem::path& file, PageFrame frame, const Document* earlier = nullptr);
+  Document(const Words& words, const std::filesystem::path& file, PageFrame frame, const Document* earlier = nullptr);
   ~Document();
   Document(const Document&) = delete;
   Document& operator=(const Document&) = delete;
+
+  const Words& words;  ///< in which it is written; outlives it
+  /// For markup.
+  [[nodiscard]] std::string escaped(const Message& message) const { return pdf::escaped(words(message)); }
+  [[nodiscard]] std::string escaped(const std::string& text) const { return pdf::escaped(text); }
 
   void setTitle(const std::string& title, const std::string& subject);
 

@@ -611,22 +611,22 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   return height;
 }
 
-std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
+std::vector<LegendEntry> legend(const Words& words, const Case& c, const std::string& group) {
   using Mark = LegendEntry::Mark;
   std::vector<LegendEntry> out;
   if (group == "film") return out;  // the caption explains a film
   const bool displaced = !words::raysIn(c, RayState::kDisplaced).empty();
-  if (!c.fragments.empty()) out.push_back({palette::kPiece, Mark::kSolid, "piece broken off (M2.1...)"});
+  if (!c.fragments.empty()) out.push_back({palette::kPiece, Mark::kSolid, words("report.key_piece")});
   if (group == "injured" || group == "reduced") {
     if (!words::raysIn(c, RayState::kUntold).empty())
-      out.push_back({palette::kUntold, Mark::kSolid, "cannot be told whether displaced (◊)"});
+      out.push_back({palette::kUntold, Mark::kSolid, words("report.key_untold")});
     if (!displaced) return out;
     if (group == "injured") {
-      out.push_back({palette::kFound, Mark::kSolid, "displaced metatarsal as scanned (▲)"});
-      out.push_back({palette::kPlace, Mark::kOutline, "outline of where it belongs"});
+      out.push_back({palette::kFound, Mark::kSolid, words("report.key_displaced")});
+      out.push_back({palette::kPlace, Mark::kOutline, words("report.key_belongs")});
     } else {
-      out.push_back({palette::kPlacedBone, Mark::kSolid, "metatarsal moved to where it belongs"});
-      out.push_back({palette::kFound, Mark::kOutline, "outline of where it was scanned"});
+      out.push_back({palette::kPlacedBone, Mark::kSolid, words("report.key_moved")});
+      out.push_back({palette::kFound, Mark::kOutline, words("report.key_scanned")});
     }
   } else {
     bool screws = false, wires = false, kept = false;
@@ -637,9 +637,9 @@ std::vector<LegendEntry> legend(const Case& c, const std::string& group) {
         (traits(d.kind).stub_mm > 0 ? kept : screws) = true;
       }
     }
-    if (screws) out.push_back({palette::kScrew, Mark::kBar, "screw (S)"});
-    if (kept) out.push_back({palette::kScrew, Mark::kThinBar, "wire that stays (W)"});
-    if (wires) out.push_back({palette::kWire, Mark::kThinBar, "temporary wire (W)"});
+    if (screws) out.push_back({palette::kScrew, Mark::kBar, words("report.key_screw")});
+    if (kept) out.push_back({palette::kScrew, Mark::kThinBar, words("report.key_wire_stays")});
+    if (wires) out.push_back({palette::kWire, Mark::kThinBar, words("report.key_wire_temporary")});
   }
   return out;
 }

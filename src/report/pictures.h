@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "case/case.h"
+#include "language/words.h"
 #include "report/page.h"
 #include "report/render.h"
 #include "report/words.h"
@@ -69,7 +70,7 @@ struct LegendEntry {
   enum class Mark { kSolid, kOutline, kBar, kThinBar } mark;
   std::string text;
 };
-[[nodiscard]] std::vector<LegendEntry> legend(const Case& c, const std::string& group);
+[[nodiscard]] std::vector<LegendEntry> legend(const Words& words, const Case& c, const std::string& group);
 /// Draws the entries in rows within `width`; returns the height.
 double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x, double y, double width,
                   bool draw = true);

@@ -736,8 +736,8 @@ Status writePng(const std::filesystem::path& file, const Picture& picture) {
   }
   cairo_surface_destroy(surface);
   if (status != CAIRO_STATUS_SUCCESS)
-    return fail(Fault::kInternal, std::string("The picture could not be written: ") + cairo_status_to_string(status),
-                file.string(), "Check that the folder exists, may be written to and has free space.");
+    return fail(Fault::kInternal, {"report.picture_not_written", {{"why", cairo_status_to_string(status)}}},
+                file.string(), "file.check_disk");
   return {};
 }
 

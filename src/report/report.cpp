@@ -40,8 +40,8 @@ using pdf::escaped;
 using pdf::grey;
 using words::RayState;
 
-std::string orNone(const std::string& text) {
-  return text.empty() ? pdf::coloured(pdf::kGrey, "not in the images") : escaped(text);
+std::string orNone(const pdf::Document& doc, const std::string& text) {
+  return text.empty() ? pdf::coloured(pdf::kGrey, doc.words("report.not_images")) : doc.escaped(text);
 }
 
 /// Everything the pages are made of, computed once.
@@ -53,19 +53,19 @@ struct Content {
   PerRay<JointFit> joint_before{};  // if both bones exist
 };
 
-pdf::PageFrame pageFrame(const Content& k) {
+pdf::PageFrame pageFrame(const Words& words, const Content& k) {
   const Case& c = k.c;
-  return reportFrame({c.scan.patient_name, c.scan.patient_id, c.scan.patient_birth_date}, c.side,
-                     "Plan for reduction and fixation", k.made_at);
+  return reportFrame(words, {c.scan.patient_name, c.scan.patient_id, c.scan.patient_birth_date}, c.side,
+                     words("report.plan_reduction_fixation"), k.made_at);
 }
 
 /// Comes first in the report.
 void toSettle(pdf::Document& doc, const Case& c) {
   const std::vector<OpenQuestion> open = openQuestions(c);
   if (open.empty()) return;
-  doc.heading("To settle first", "settle");
+  doc.heading(doc.words("report.settle_first"), "settle");
   for (const OpenQuestion& q : open)
-    doc.item(bold(q.ray ? "◊" : "!"), bold(escaped(q.what)) + " " + escaped(q.settle), {.size = 10.5}, 16);
+    doc.item(bold(q.ray ? "◊" : "!"), bold(doc.escaped(q.what)) + " " + doc.escaped(q.settle), {.size = 10.5}, 16);
 }
 
 void firstPage(pdf::Document& doc, const Content& k) {
@@ -73,61 +73,66 @@ void firstPage(pdf::Document& doc, const Content& k) {
   // Patient and images on the left, the side in large letters on the right.
   const std::vector<std::pair<std::string, std::string>> facts{
       {"Patient", words::personName(c.scan.patient_name).empty()
-                      ? orNone({})
-                      : bold(escaped(words::personName(c.scan.patient_name)))},
-      {"ID", orNone(c.scan.patient_id)},
-      {"Born, sex", orNone(isoDate(c.scan.patient_birth_date)) + ", " + orNone(c.scan.patient_sex)},
-      {"Study", orNone(isoDate(c.scan.study_date)) +
-                    (c.scan.study_description.empty() ? "" : ", " + escaped(c.scan.study_description)) +
-                    (c.scan.accession.empty() ? "" : grey("  accession ") + escaped(c.scan.accession))},
-      {"Series", (c.scan.series_number.empty() ? std::string() : grey("no. ") + escaped(c.scan.series_number) + "  ") +
-                     (c.scan.series_description.empty() ? grey("no description") : escaped(c.scan.series_description))},
-      {"Images",
-       fmt::format("{} slices of {} × {}, voxels {} × {} × {} mm, from {} {}", c.grid.size.z(), c.grid.size.x(),
-                   c.grid.size.y(), words::number(c.grid.spacing.x(), 2), words::number(c.grid.spacing.y(), 2),
-                   words::number(c.grid.spacing.z(), 2), c.scan.files, c.scan.files == 1 ? "file" : "files")},
-      {"Other foot", escaped(words::otherFoot(c))}};
+                      ? orNone(doc, {})
+                      : bold(doc.escaped(words::personName(c.scan.patient_name)))},
+      {"ID", orNone(doc, c.scan.patient_id)},
+      {doc.words("report.born_sex"),
+       orNone(doc, isoDate(c.scan.patient_birth_date)) + ", " + orNone(doc, c.scan.patient_sex)},
+      {"Study", orNone(doc, isoDate(c.scan.study_date)) +
+                    (c.scan.study_description.empty() ? "" : ", " + doc.escaped(c.scan.study_description)) +
+                    (c.scan.accession.empty() ? "" : grey("  accession ") + doc.escaped(c.scan.accession))},
+      {"Series",
+       (c.scan.series_number.empty() ? std::string() : grey("no. ") + doc.escaped(c.scan.series_number) + "  ") +
+           (c.scan.series_description.empty() ? grey(doc.words("report.no_description"))
+                                              : doc.escaped(c.scan.series_description))},
+      {"Images", doc.words("report.slices_voxels_mm", {{"z", c.grid.size.z()},
+                                                       {"x", c.grid.size.x()},
+                                                       {"y", c.grid.size.y()},
+                                                       {"number", words::number(c.grid.spacing.x(), 2)},
+                                                       {"number_2", words::number(c.grid.spacing.y(), 2)},
+                                                       {"number_3", words::number(c.grid.spacing.z(), 2)},
+                                                       {"files", c.scan.files}})},
+      {doc.words("report.other_foot"), doc.escaped(words::otherFoot(c))}};
   drawFacts(doc, facts, c.side);
 
   toSettle(doc, c);
   doc.heading("Finding", "finding");
   const words::Finding f = words::finding(c);
-  doc.paragraph(bold(escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
-  for (const std::string& line : f.rays)
-    doc.item(pdf::coloured(palette::kFoundText, "▲"), escaped(line), {.size = 9.5});
-  for (const std::string& line : f.unknown) doc.item(bold("?"), escaped(line), {.size = 9.5});
+  doc.paragraph(bold(doc.escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
+  for (const Message& line : f.rays)
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), doc.escaped(line), {.size = 9.5});
+  for (const Message& line : f.unknown) doc.item(bold("?"), doc.escaped(line), {.size = 9.5});
   doc.space(2);
-  const auto pattern = [&](const char* name, const PatternName& p) {
+  const auto pattern = [&](const std::string& name, const PatternName& p) {
     if (p.value.empty()) return;
-    const std::string reason = sentence(p.reason);
-    doc.paragraph(std::string(name) + ": " + bold(escaped(p.value)) +
-                  (reason.empty() ? "." : ". " + grey(escaped(reason))));
+    const Message reason = sentence(p.reason);
+    doc.paragraph(name + ": " + bold(doc.escaped(p.value)) + (reason.empty() ? "." : ". " + grey(doc.escaped(reason))));
   };
-  pattern("Pattern by Quénu and Küss", c.patterns.quenu_kuss);
-  pattern("Pattern by Hardcastle", c.patterns.hardcastle);
-  pattern("Pattern by Myerson", c.patterns.myerson);
-  doc.paragraph("Columns involved: " + bold(escaped(words::columns(c))) + ".");
+  pattern(doc.words("report.pattern_qu_nu_ss"), c.patterns.quenu_kuss);
+  pattern(doc.words("report.pattern_hardcastle"), c.patterns.hardcastle);
+  pattern(doc.words("report.pattern_myerson"), c.patterns.myerson);
+  doc.paragraph(doc.words("report.columns_involved") + bold(doc.escaped(words::columns(c))) + ".");
 
-  doc.subheading("How the place of each ray was found");
-  for (const std::string& line : words::method(c)) doc.paragraph(escaped(line));
+  doc.subheading(doc.words("report.how_place_each_ray_found"));
+  for (const Message& line : words::method(c)) doc.paragraph(doc.escaped(line));
 
   const auto cautions = words::caseCautions(c);
-  doc.subheading(cautions.empty() ? "Cautions of this case: none"
-                                  : fmt::format("Cautions of this case ({})", cautions.size()));
+  doc.subheading(cautions.empty() ? doc.words("report.cautions_case_none")
+                                  : doc.words("report.cautions_case", {{"cautions", cautions.size()}}));
   const std::size_t shown = std::min<std::size_t>(cautions.size(), 4);
-  for (std::size_t i = 0; i < shown; ++i) doc.item(bold("!"), escaped(cautions[i].text), {}, 12);
+  for (std::size_t i = 0; i < shown; ++i) doc.item(bold("!"), doc.escaped(cautions[i].text), {}, 12);
   const int where = doc.pageOf("cautions");
-  std::string more =
-      cautions.size() > shown ? fmt::format("{} more, and where", cautions.size() - shown) : std::string("Where");
-  doc.paragraph(grey(more + " harm is possible in this operation: " +
-                     (where > 0 ? fmt::format("page {}.", where) : "see the cautions.")));
+  std::string more = cautions.size() > shown ? doc.words("report.more_where", {{"cautions", cautions.size() - shown}})
+                                             : std::string("Where");
+  doc.paragraph(grey(more + doc.words("report.harm_possible_operation") +
+                     (where > 0 ? fmt::format("page {}.", where) : doc.words("report.see_cautions"))));
 }
 
 /// The keys of several pictures, each once.
-std::vector<LegendEntry> keysOf(const Case& c, const std::vector<const Shot*>& shots) {
+std::vector<LegendEntry> keysOf(const Words& words, const Case& c, const std::vector<const Shot*>& shots) {
   std::vector<LegendEntry> out;
   for (const Shot* s : shots)
-    for (const LegendEntry& e : legend(c, s->group))
+    for (const LegendEntry& e : legend(words, c, s->group))
       if (std::none_of(out.begin(), out.end(), [&](const LegendEntry& o) { return o.text == e.text; }))
         out.push_back(e);
   return out;
@@ -154,17 +159,17 @@ void firstLook(pdf::Document& doc, const Content& k) {
     }
   if (shots.size() == 3) std::swap(shots[1], shots[2]);
   if (shots.empty()) return;
-  std::vector<LegendEntry> entries = keysOf(k.c, shots);
+  std::vector<LegendEntry> entries = keysOf(doc.words, k.c, shots);
   const double keys = drawLegend(doc.context(), entries, 0, 0, doc.width(), false);
   if (height + 18 + keys > doc.room()) {  // a second row of keys: leave out the pictures in the middle
     if (shots.size() == 3) shots.erase(shots.begin() + 1);
-    entries = keysOf(k.c, shots);
+    entries = keysOf(doc.words, k.c, shots);
   }
   doc.block(std::min(height + 18 + keys, doc.room()), [&](cairo_t* cr, double x, double y, double width) {
     for (const Shot* s : shots) {
       const double w = height * s->view.width_px / s->view.height_px;
       const double h = drawShot(cr, *s, x, y, w, !doc.dry());
-      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + escaped(s->caption), x, y + h + 2, w,
+      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + doc.escaped(s->caption), x, y + h + 2, w,
                     {.size = 7.8, .one_line = true});
       x += w + kGap;
     }
@@ -173,10 +178,10 @@ void firstLook(pdf::Document& doc, const Content& k) {
 }
 
 void board(pdf::Document& doc, const Content& k) {
-  const double height = drawBoard(doc.context(), k.c, doc.left(), 0, doc.width(), false);
-  doc.heading("Ray board, as the surgeon sees the " + sideWord(k.c.side) + " foot from dorsal, toes up", "board",
-              height + 4);
-  doc.block(height, [&](cairo_t* cr, double x, double y, double width) { drawBoard(cr, k.c, x, y, width); });
+  const double height = drawBoard(doc.words, doc.context(), k.c, doc.left(), 0, doc.width(), false);
+  doc.heading(doc.words("report.ray_board_surgeon_sees") + sideWord(k.c.side) + doc.words("report.foot_dorsal_toes_up"),
+              "board", height + 4);
+  doc.block(height, [&](cairo_t* cr, double x, double y, double width) { drawBoard(doc.words, cr, k.c, x, y, width); });
 }
 
 // Shots two per row, captions below, legend at the end.
@@ -194,7 +199,7 @@ void shotRows(pdf::Document& doc, const Content& k, const std::vector<const Shot
         const double w = widths[i - first];
         const double h = drawShot(cr, *shots[i], x, y, w, !doc.dry());
         const std::string& caption = shots[i]->short_caption.empty() ? shots[i]->caption : shots[i]->short_caption;
-        pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + escaped(caption), x, y + h + 2, w,
+        pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + doc.escaped(caption), x, y + h + 2, w,
                       {.size = 7.8, .one_line = true});
         x += w + kGap;
       }
@@ -216,14 +221,8 @@ void films(pdf::Document& doc, const Content& k) {
   for (const Shot& s : k.shots)
     if (s.group == "film") shots.push_back(&s);
   if (shots.empty()) return;
-  doc.heading("What films will show", "films", 260);
-  doc.paragraph(
-      "Simulated from this CT: a point source 1016 mm from the detector, one energy (60 keV), no scatter and no noise. "
-      "Angles are those of the tube against the sole; the foot on the table lies differently, so turn the C-arm until "
-      "the joint lines look like these. Look for the medial border of M2 in line with that of C2 (dorsoplantar), M4 "
-      "with "
-      "the cuboid (oblique), and no metatarsal dorsal to its tarsal bone (lateral).",
-      {.size = 8.5});
+  doc.heading(doc.words("report.what_films_will_show"), "films", 260);
+  doc.paragraph(doc.words("report.simulated_ct_point_source_1016_mm"), {.size = 8.5});
   std::size_t first = 0;
   while (first < shots.size()) {  // one row per view
     std::size_t last = first;
@@ -247,29 +246,24 @@ void pictures(pdf::Document& doc, const Content& k) {
   const auto shots = pick(k, {"injured_dorsal", "reduced_dorsal", "injured_medial", "reduced_medial", "injured_lateral",
                               "reduced_lateral"});
   if (shots.empty()) return;
-  doc.heading("The foot as scanned and as it will be", "pictures", 300);
-  legendRow(doc, keysOf(k.c, shots));
+  doc.heading(doc.words("report.foot_scanned_will"), "pictures", 300);
+  legendRow(doc, keysOf(doc.words, k.c, shots));
   const double half = (doc.width() - 10) / 2;
   shotRows(doc, k, shots, {half, half});
-  doc.paragraph(grey("The same frame in both columns, seen along the axes of the reduced foot. From the side, rays in "
-                     "front of every "
-                     "coloured one are drawn see-through. Tibia and fibula are left out."),
-                {.size = 7.6});
+  doc.paragraph(grey(doc.words("report.same_frame_both_columns_seen_along")), {.size = 7.6});
 }
 
 void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
   const Case& c = k.c;
   doc.heading("Measures", "measures");
   if (c.measures.empty()) {
-    doc.paragraph("No measure could be taken from the bones found.");
+    doc.paragraph(doc.words("report.no_measure_could_taken_bones_found"));
     return;
   }
   const int how = doc.pageOf("how");
-  doc.paragraph(
-      grey("Measured on the CT. ▲ outside its limit, ● within it, – no limit worth using. “After” is the planned "
-           "reduction. Numbers in brackets lead to the sources; how each is taken: " +
-           (how > 0 ? fmt::format("page {}.", how) : std::string("see below."))),
-      {.size = 7.8});
+  doc.paragraph(grey(doc.words("report.measured_ct_outside_limit_within_no") +
+                     (how > 0 ? fmt::format("page {}.", how) : std::string(doc.words("report.see_below")))),
+                {.size = 7.8});
   std::vector<pdf::Row> rows;
   for (const Measure& m : c.measures) {
     const std::string unit = m.unit == "deg" ? "°" : " " + m.unit;
@@ -277,7 +271,7 @@ void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
     const std::optional<double> judged = m.limit_on_difference ? m.difference : std::optional<double>(m.value);
     const int decimals =
         m.limit && judged && words::number(std::abs(*judged)) == words::number(std::abs(*m.limit)) ? 2 : 1;
-    const auto value = [&](double v) { return words::number(v, decimals) + escaped(unit); };
+    const auto value = [&](double v) { return words::number(v, decimals) + doc.escaped(unit); };
     const auto reduced = std::find_if(c.measures_reduced.begin(), c.measures_reduced.end(),
                                       [&](const Measure& r) { return r.key == m.key; });
     std::string limit = "–";
@@ -289,20 +283,20 @@ void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
               value(*m.limit) + (m.limit_on_difference ? "\n" + grey("difference") : "");
     std::string verdict = "–";
     if (m.abnormal) verdict = *m.abnormal ? bold("▲ outside") : "● within";
-    rows.push_back({{bold(escaped(m.name)), value(m.value), limit, m.other_side ? value(*m.other_side) : "–",
-                     m.difference ? words::signedNumber(*m.difference, decimals) + escaped(unit) : "–",
+    rows.push_back({{bold(doc.escaped(m.name)), value(m.value), limit, m.other_side ? value(*m.other_side) : "–",
+                     m.difference ? words::signedNumber(*m.difference, decimals) + doc.escaped(unit) : "–",
                      reduced != c.measures_reduced.end() ? value(reduced->value) : "–", verdict,
-                     sources.cite(m.source) + (m.certainty.empty() ? "" : " " + grey(escaped(m.certainty)))},
+                     sources.cite(m.source) + (m.certainty.empty() ? "" : " " + grey(doc.escaped(m.certainty)))},
                     m.abnormal.value_or(false)});
   }
   doc.table({{"Measure", 3.3},
-             {"As scanned", 0.92, pdf::Align::kRight},
+             {doc.words("report.scanned"), 0.92, pdf::Align::kRight},
              {"Limit", 1.0, pdf::Align::kRight},
-             {"Other foot", 0.9, pdf::Align::kRight},
+             {doc.words("report.other_foot"), 0.9, pdf::Align::kRight},
              {"Differ-\nence", 0.92, pdf::Align::kRight},
              {"After", 0.9, pdf::Align::kRight},
              {"Verdict", 1.05},
-             {"Source, certainty", 1.5}},
+             {doc.words("report.source_certainty"), 1.5}},
             rows, 7.4);
 }
 
@@ -316,7 +310,7 @@ void reduction(pdf::Document& doc, const Content& k) {
   if (!order.empty()) {
     std::string text;
     for (const std::string& ray : order) text += (text.empty() ? "" : ", then ") + ray;
-    doc.paragraph("Order of the rays: " + bold(text) + ".");
+    doc.paragraph(doc.words("report.order_rays") + bold(text) + ".");
   }
   std::vector<pdf::Row> rows;
   std::vector<Ray> rays = c.reduction.order;
@@ -324,21 +318,21 @@ void reduction(pdf::Document& doc, const Content& k) {
     if (std::find(rays.begin(), rays.end(), ray) == rays.end()) rays.push_back(ray);
   for (const Ray ray : rays) {
     const RayState s = words::state(c, ray);
-    const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" + words::marked(s);
+    const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" + doc.words(words::marked(s));
     const RayReduction* found = find(c.reduction.rays, ray);
     if (found == nullptr) {
-      rows.push_back({{name, "not planned: a bone of this ray is missing", "–", "–", "–", "–", "–"}});
+      rows.push_back({{name, doc.words("report.not_planned_bone_ray_missing"), "–", "–", "–", "–", "–"}});
       continue;
     }
     const RayReduction& r = *found;
     std::string manoeuvre;
     for (std::size_t i = 0; i < r.manoeuvre.size(); ++i)
-      manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, escaped(capitalised(r.manoeuvre[i])));
+      manoeuvre += fmt::format("{}{}. {}", i > 0 ? "\n" : "", i + 1, doc.escaped(capitalised(r.manoeuvre[i])));
     if (manoeuvre.empty()) {
-      manoeuvre = "no manoeuvre needed";
+      manoeuvre = doc.words("report.no_manoeuvre_needed");
     } else if (s == RayState::kInPlace) {
       // The planned place of a ray in place differs a little from where it was found.
-      manoeuvre = "In place. To the planned place:\n" + grey(manoeuvre);
+      manoeuvre = doc.words("report.place_planned_place") + grey(manoeuvre);
     }
     const auto before = k.joint_before.find(ray);
     const auto pair = [&](double JointFit::*field, int decimals) {
@@ -349,27 +343,22 @@ void reduction(pdf::Document& doc, const Content& k) {
       return before == k.joint_before.end() || apart ? "– → " + after
                                                      : words::number(before->second.*field, decimals) + " → " + after;
     };
-    rows.push_back({{name, manoeuvre.empty() ? "no manoeuvre needed" : manoeuvre, pair(&JointFit::gap_mm, 1),
-                     pair(&JointFit::step_mm, 1), pair(&JointFit::overlap_mm, 1), pair(&JointFit::contact_mm2, 0),
-                     r.by_hand ? "placed by hand"
-                               : "±" + words::mm(r.uncertainty_mm) + "\n±" + words::degrees(r.uncertainty_rad, 1)},
-                    s == RayState::kDisplaced});
+    rows.push_back(
+        {{name, manoeuvre.empty() ? doc.words("report.no_manoeuvre_needed") : manoeuvre, pair(&JointFit::gap_mm, 1),
+          pair(&JointFit::step_mm, 1), pair(&JointFit::overlap_mm, 1), pair(&JointFit::contact_mm2, 0),
+          r.by_hand ? doc.words("report.placed_hand")
+                    : "±" + words::mm(r.uncertainty_mm) + "\n±" + words::degrees(r.uncertainty_rad, 1)},
+         s == RayState::kDisplaced});
   }
   doc.table({{"Ray", 1.1},
              {"Manoeuvre", 3.9},
              {"Gap\nmm", 1.0, pdf::Align::kRight},
-             {"Dorsal step\nmm", 1.05, pdf::Align::kRight},
+             {doc.words("report.dorsal_step_mm"), 1.05, pdf::Align::kRight},
              {"Overlap\nmm", 1.0, pdf::Align::kRight},
              {"Contact\nmm²", 1.1, pdf::Align::kRight},
              {"95 % half-width", 1.0, pdf::Align::kRight}},
             rows, 7.6);
-  doc.paragraph(
-      grey("Joint of each metatarsal with its tarsal bone, as scanned → as planned. Gap: mean over the facing joint "
-           "faces; step: of the "
-           "dorsal edges; overlap: deepest, 0 when the bones clear each other; contact: facing area closer than 2 mm. "
-           "No step is given where the faces do not meet. The back of the cuboid slopes, so that "
-           "steps of rays 4 and 5 mean something only beside the other foot."),
-      {.size = 7.6});
+  doc.paragraph(grey(doc.words("report.joint_each_metatarsal_tarsal_bone_scanned")), {.size = 7.6});
 }
 
 // Dorsal at the left over the full height, the two side views stacked at the right.
@@ -380,7 +369,7 @@ void overview(pdf::Document& doc, const Content& k, const std::vector<const Shot
   doc.block(std::max(dorsal, 2 * side + 16) + 18, [&](cairo_t* cr, double x, double y, double) {
     const auto one = [&](const Shot& s, double sx, double sy) {
       const double h = drawShot(cr, s, sx, sy, half, !doc.dry());
-      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + escaped(s.caption), sx, sy + h + 2, half,
+      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + doc.escaped(s.caption), sx, sy + h + 2, half,
                     {.size = 7.8, .one_line = true});
     };
     one(*shots[0], x, y);
@@ -394,8 +383,8 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
   const auto shots = pick(k, {"metal_dorsal", "metal_medial", "metal_lateral"});
   doc.heading("Fixation", "fixation", shots.size() == 3 ? 360 : 60);
   if (c.fixation.devices.empty()) {
-    doc.paragraph(c.fixation.cautions.empty() ? "No device was planned."
-                                              : "No device was planned. Why: see the cautions.");
+    doc.paragraph(c.fixation.cautions.empty() ? doc.words("report.no_device_planned")
+                                              : doc.words("report.no_device_planned_why_see_cautions"));
     return;
   }
   std::vector<std::string> without;
@@ -404,15 +393,15 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
                      [&](const Device& d) { return d.ray == ray; }))
       without.emplace_back(ordinal(ray));
   if (!without.empty())
-    doc.paragraph("No device was planned for the " + bold(listed(without)) +
-                  (without.size() == 1 ? " ray." : " rays."));
+    doc.paragraph(doc.words("report.no_device_planned_2") + bold(listed(without)) +
+                  (without.size() == 1 ? doc.words("report.ray_2") : doc.words("report.rays_2")));
   if (shots.size() == 3) {
-    legendRow(doc, legend(c, "metal"));
+    legendRow(doc, legend(doc.words, c, "metal"));
     overview(doc, k, shots, (doc.width() - 10) / 2);
   }
 
-  const auto name = [](const Device& d) {
-    return bold(escaped(d.id)) + (d.stage == DeviceStage::kTemporary ? "\n" + grey("temporary") : std::string());
+  const auto name = [&doc](const Device& d) {
+    return bold(doc.escaped(d.id)) + (d.stage == DeviceStage::kTemporary ? "\n" + grey("temporary") : std::string());
   };
   std::vector<pdf::Row> rows, checks;
   for (const Device& d : c.fixation.devices) {
@@ -421,23 +410,24 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
     const auto size = [&](double v) { return drilled && v > 0 ? words::number(v) : std::string("–"); };
     rows.push_back(
         {{name(d), std::to_string(d.ray.number()),
-          escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
+          doc.escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
           bold(words::number(d.length_mm, 0)), drilled ? words::number(d.measured_depth_mm) : "–",
           size(type != nullptr ? type->drill_mm : 0), size(d.countersink_mm), size(type != nullptr ? type->tap_mm : 0),
-          escaped(words::entry(c, d, k.axes)) + "\n" + escaped(words::through(d)), escaped(words::direction(c, d))}});
+          doc.escaped(words::entry(c, d, k.axes)) + "\n" + doc.escaped(words::through(d)),
+          doc.escaped(words::direction(c, d))}});
     const DeviceChecks& q = d.checks;
     std::string notes;
-    for (const std::string& w : d.warnings)
-      notes += fmt::format("{}<b>!</b> {}", notes.empty() ? "" : "\n", escaped(w));
+    for (const Message& w : d.warnings)
+      notes += fmt::format("{}<b>!</b> {}", notes.empty() ? "" : "\n", doc.escaped(w));
     if (!q.other_bones.empty())
-      notes += fmt::format("{}<b>!</b> enters {}", notes.empty() ? "" : "\n", escaped(listed(q.other_bones)));
-    checks.push_back(
-        {{name(d), words::number(100 * q.inside_fraction, 0), words::number(q.cortex_margin_mm),
-          q.nearest_device_mm < 999 ? words::number(q.nearest_device_mm) : "–",
-          words::number(q.joint_area_lost_percent), words::number(q.crossing_off_centre_mm),
-          words::number(q.tip_beyond_cortex_mm), words::degrees(q.angle_to_surface_rad),
-          q.mean_hu != 0 ? words::number(q.mean_hu, 0) : "–", words::pullout(d), notes.empty() ? "none" : notes},
-         !notes.empty()});
+      notes += fmt::format("{}<b>!</b> enters {}", notes.empty() ? "" : "\n", doc.escaped(listed(q.other_bones)));
+    checks.push_back({{name(d), words::number(100 * q.inside_fraction, 0), words::number(q.cortex_margin_mm),
+                       q.nearest_device_mm < 999 ? words::number(q.nearest_device_mm) : "–",
+                       words::number(q.joint_area_lost_percent), words::number(q.crossing_off_centre_mm),
+                       words::number(q.tip_beyond_cortex_mm), words::degrees(q.angle_to_surface_rad),
+                       q.mean_hu != 0 ? words::number(q.mean_hu, 0) : "–", doc.words(words::pullout(d)),
+                       notes.empty() ? "none" : notes},
+                      !notes.empty()});
   }
   doc.subheading("Devices", 80);
   using pdf::Align;
@@ -449,35 +439,24 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
              {"Drill\nmm", 0.6, Align::kRight},
              {"Sink\nmm", 0.6, Align::kRight},
              {"Tap\nmm", 0.55, Align::kRight},
-             {"Entry and way", 2.3},
+             {doc.words("report.entry_way"), 2.3},
              {"Direction", 2.7}},
             rows, 7.4);
-  doc.paragraph(grey("In the reduced foot. Length: a screw from the top of its sunk head to the tip, a wire the part "
-                     "inside bone. Gauge: what a depth "
-                     "gauge should read. Sink: depth of the countersunk pocket along the axis. Direction: angle to the "
-                     "shaft of the metatarsal; down or "
-                     "up against the sole; swing in the plane of the sole from straight proximal or distal."),
-                {.size = 7.6});
-  doc.subheading("Checks of each device", 80);
+  doc.paragraph(grey(doc.words("report.reduced_foot_length_screw_top_sunk")), {.size = 7.6});
+  doc.subheading(doc.words("report.checks_each_device"), 80);
   doc.table({{"Device", 1.0},
-             {"In bone\n%", 0.75, Align::kRight},
-             {"Cortex margin\nmm", 0.85, Align::kRight},
-             {"Next device\nmm", 0.85, Align::kRight},
-             {"Joint face lost %", 0.9, Align::kRight},
-             {"Off centre\nmm", 0.8, Align::kRight},
-             {"Tip beyond cortex mm", 1.0, Align::kRight},
-             {"To the cortex", 0.8, Align::kRight},
+             {doc.words("report.bone"), 0.75, Align::kRight},
+             {doc.words("report.cortex_margin_mm"), 0.85, Align::kRight},
+             {doc.words("report.next_device_mm"), 0.85, Align::kRight},
+             {doc.words("report.joint_face_lost"), 0.9, Align::kRight},
+             {doc.words("report.off_centre_mm"), 0.8, Align::kRight},
+             {doc.words("report.tip_beyond_cortex_mm"), 1.0, Align::kRight},
+             {doc.words("report.cortex"), 0.8, Align::kRight},
              {"Bone\nHU", 0.65, Align::kRight},
              {"Pull-out\nN", 1.1, Align::kRight},
              {"Notes", 2.4}},
             checks, 7.4);
-  doc.paragraph(grey("In bone: share of the path inside the bones named. Cortex margin: least distance from the device "
-                     "to the outer cortex. Joint face lost: "
-                     "of the worse of the two faces. Off centre: crossing to the middle of the joint face. To the "
-                     "cortex: angle to the bone's surface at the entry. "
-                     "Pull-out: estimate from the density along the thread (Chapman 1996), spread of the density laws "
-                     "in brackets; not a test."),
-                {.size = 7.6});
+  doc.paragraph(grey(doc.words("report.bone_share_path_inside_bones_named")), {.size = 7.6});
 }
 
 void rayPictures(pdf::Document& doc, const Content& k) {
@@ -489,33 +468,30 @@ void rayPictures(pdf::Document& doc, const Content& k) {
     const double gap = 10, ratio0 = static_cast<double>(shots[0]->view.height_px) / shots[0]->view.width_px,
                  ratio1 = static_cast<double>(shots[1]->view.height_px) / shots[1]->view.width_px;
     const double height = (doc.width() - gap) / (1 / ratio0 + 1 / ratio1);
-    if (first) doc.heading("Each ray with its devices", "rays", height + 40);
+    if (first) doc.heading(doc.words("report.each_ray_devices"), "rays", height + 40);
     first = false;
     shotRows(doc, k, shots, {height / ratio0, height / ratio1});
     doc.space(2);
   }
-  if (!first) legendRow(doc, legend(k.c, "ray"));
+  if (!first) legendRow(doc, legend(doc.words, k.c, "ray"));
 }
 
 void theatre(pdf::Document& doc, const Content& k) {
-  doc.heading("In theatre, step by step", "steps");
-  doc.paragraph(grey("Made from the order of reduction and the devices above. The sequence of instruments is common "
-                     "practice, no source; the surgeon "
-                     "changes it as the foot demands."),
-                {.size = 7.8});
+  doc.heading(doc.words("report.theatre_step_step"), "steps");
+  doc.paragraph(grey(doc.words("report.made_order_reduction_devices_above_sequence")), {.size = 7.8});
   int n = 0;
   for (const words::Step& step : words::steps(k.c, k.axes)) {
     doc.need(44);
-    doc.item(bold(fmt::format("{}", ++n)), bold(escaped(step.title)), {.size = 9.5}, 20);
-    for (const std::string& line : step.lines) {
+    doc.item(bold(fmt::format("{}", ++n)), bold(doc.escaped(step.title)), {.size = 9.5}, 20);
+    for (const Message& line : step.lines) {
       doc.space(-1.5);
-      doc.item("      –", escaped(line), {.size = 8.8}, 30);
+      doc.item("      –", doc.escaped(line), {.size = 8.8}, 30);
     }
     doc.space(2);
   }
-  doc.heading("On the table", "instruments");
-  for (const std::string& line : words::instruments(k.c)) {
-    doc.item("☐", escaped(capitalised(line)), {.size = 9}, 16);
+  doc.heading(doc.words("report.table"), "instruments");
+  for (const Message& line : words::instruments(k.c)) {
+    doc.item("☐", doc.escaped(capitalised(line)), {.size = 9}, 16);
     doc.space(-2);
   }
 }
@@ -523,24 +499,24 @@ void theatre(pdf::Document& doc, const Content& k) {
 void cautions(pdf::Document& doc, const Content& k, words::Sources& sources) {
   doc.heading("Cautions", "cautions");
   const auto own = words::caseCautions(k.c);
-  if (!openQuestions(k.c).empty()) doc.paragraph("What is to be settled first stands on " + bold("page 1") + ".");
-  doc.subheading("Of this case");
+  if (!openQuestions(k.c).empty()) doc.paragraph(doc.words("report.what_settled_first_stands") + bold("page 1") + ".");
+  doc.subheading(doc.words("report.case"));
   if (own.empty()) doc.paragraph("None.");
-  for (const words::Caution& caution : own) doc.item(bold("!"), escaped(caution.text), {}, 12);
-  doc.subheading("Where harm is possible");
+  for (const words::Caution& caution : own) doc.item(bold("!"), doc.escaped(caution.text), {}, 12);
+  doc.subheading(doc.words("report.where_harm_possible"));
   for (const words::Caution& caution : words::standingCautions(k.c))
-    doc.item(bold("!"), escaped(caution.text) + " " + grey(sources.cite(caution.source)), {}, 12);
-  doc.heading("How sure this plan is", "uncertainty");
-  for (const std::string& line : words::uncertainty(k.c)) doc.item("–", escaped(line), {}, 12);
-  doc.heading("What the program did not do", "not_done");
-  for (const std::string& line : words::notDone(k.c)) doc.item("–", escaped(line), {}, 12);
+    doc.item(bold("!"), doc.escaped(caution.text) + " " + grey(sources.cite(caution.source)), {}, 12);
+  doc.heading(doc.words("report.how_sure_plan"), "uncertainty");
+  for (const Message& line : words::uncertainty(k.c)) doc.item("–", doc.escaped(line), {}, 12);
+  doc.heading(doc.words("report.what_program_did_not_do"), "not_done");
+  for (const Message& line : words::notDone(k.c)) doc.item("–", doc.escaped(line), {}, 12);
 }
 
 void howMeasured(pdf::Document& doc, const Content& k) {
   if (std::none_of(k.c.measures.begin(), k.c.measures.end(), [](const Measure& m) { return !m.note.empty(); })) return;
-  doc.heading("How each measure is taken", "how");
+  doc.heading(doc.words("report.how_each_measure_taken"), "how");
   // Measures taken the same way share a paragraph.
-  std::vector<std::pair<std::string, std::vector<std::string>>> ways;
+  std::vector<std::pair<Message, std::vector<Message>>> ways;
   for (const Measure& m : k.c.measures) {
     if (m.note.empty()) continue;
     const auto it = std::find_if(ways.begin(), ways.end(), [&](const auto& w) { return w.first == m.note; });
@@ -552,8 +528,8 @@ void howMeasured(pdf::Document& doc, const Content& k) {
   }
   for (const auto& [note, names] : ways) {
     std::string title;
-    for (const std::string& name : names) title += fmt::format("{}{}", title.empty() ? "" : "; ", escaped(name));
-    doc.item("–", bold(title) + ": " + escaped(note), {.size = 7.8}, 10);
+    for (const Message& name : names) title += fmt::format("{}{}", title.empty() ? "" : "; ", doc.escaped(name));
+    doc.item("–", bold(title) + ": " + doc.escaped(note), {.size = 7.8}, 10);
     doc.space(-2);
   }
 }
@@ -561,29 +537,30 @@ void howMeasured(pdf::Document& doc, const Content& k) {
 void boneTable(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
   if (c.bones.empty()) return;
-  doc.heading("Bones found", "bones");
+  doc.heading(doc.words("report.bones_found"), "bones");
   std::vector<pdf::Row> rows;
   std::vector<std::string> missing;
   for (const Bone b : kMidfootBones)
     if (!c.bones.contains(b)) missing.push_back(std::string(boneId(b)) + " (" + std::string(boneName(b)) + ")");
   for (const auto& [b, s] : c.bones)
-    rows.push_back({{bold(std::string(boneId(b))), escaped(std::string(boneName(b))),
-                     words::number(s.volume_mm3 / 1000, 1), s.complete ? "whole" : bold("▲ cut by the field of view"),
-                     s.confidence < kDoubtful ? bold("▲ " + words::number(100 * s.confidence, 0) + " %")
-                                              : words::number(100 * s.confidence, 0) + " %",
-                     (s.by_hand ? bold("Corrected by hand. ") : "") + escaped(s.doubt)}});
+    rows.push_back(
+        {{bold(std::string(boneId(b))), doc.escaped(std::string(boneName(b))), words::number(s.volume_mm3 / 1000, 1),
+          s.complete ? "whole" : bold(doc.words("report.cut_field_view_3")),
+          s.confidence < kDoubtful ? bold("▲ " + words::number(100 * s.confidence, 0) + " %")
+                                   : words::number(100 * s.confidence, 0) + " %",
+          (s.by_hand ? bold(doc.words("report.corrected_hand")) : "") + doc.escaped(s.doubt)}});
   for (const auto& [id, f] : c.fragments)
-    rows.push_back({{bold(id), "piece of the second metatarsal", words::number(f.bone.volume_mm3 / 1000, 1),
-                     f.bone.complete ? "whole" : bold("▲ cut by the field of view"),
-                     words::number(100 * f.bone.confidence, 0) + " %", escaped(f.bone.doubt)}});
+    rows.push_back({{bold(id), doc.words("report.piece_second_metatarsal"), words::number(f.bone.volume_mm3 / 1000, 1),
+                     f.bone.complete ? "whole" : bold(doc.words("report.cut_field_view_3")),
+                     words::number(100 * f.bone.confidence, 0) + " %", doc.escaped(f.bone.doubt)}});
   doc.table({{"Id", 0.8},
              {"Bone", 2},
              {"Volume\ncm³", 0.8, pdf::Align::kRight},
-             {"In the images", 1.5},
+             {doc.words("report.images"), 1.5},
              {"Confidence", 0.9, pdf::Align::kRight},
              {"Doubt", 2.4}},
             rows, 7.4);
-  if (!missing.empty()) doc.paragraph(bold("Not found: ") + escaped(listed(missing)) + ".");
+  if (!missing.empty()) doc.paragraph(bold(doc.words("report.not_found")) + doc.escaped(listed(missing)) + ".");
 }
 
 void sourceList(pdf::Document& doc, const words::Sources& sources) {
@@ -591,21 +568,15 @@ void sourceList(pdf::Document& doc, const words::Sources& sources) {
   const pdf::TextStyle style{.size = 7.8};
   int n = 0;
   for (const std::string& s : sources.all()) {
-    doc.item(fmt::format("[{}]", ++n), escaped(s), style, 22);
+    doc.item(fmt::format("[{}]", ++n), doc.escaped(s), style, 22);
     doc.space(-2);
   }
   doc.space(3);
-  for (const char* s : {"Turns of a ray: rotation sequence after Grood and Suntay, J Biomech Eng 1983;105:136.",
-                        "Patterns: Quénu and Küss, Rev Chir 1909; Hardcastle et al., J Bone Joint Surg Br "
-                        "1982;64:349–56; Myerson et al., Foot Ankle "
-                        "1986;6:225–42; columns: Chiodo and Myerson, Orthop Clin North Am 2001;32:11–20.",
-                        "Lines looked for under the C-arm: Wheeless, “Anatomy and radiographs of the midfoot”; "
-                        "Radiopaedia, “Lisfranc injury – an approach”."})
+  for (const std::string& s :
+       {doc.words("report.turns_ray_rotation_sequence_after_grood"), doc.words("report.patterns_qu_nu_ss_rev_chir"),
+        doc.words("report.lines_looked_under_arm_wheeless_anatomy")})
     doc.paragraph(s, style);
-  doc.paragraph(grey("Most numbers come from passages of these sources as found in abstracts and on pages that quote "
-                     "them, not from the "
-                     "checked full papers; “memory” marks what was not looked up, “design choice” what is ours."),
-                style);
+  doc.paragraph(grey(doc.words("report.most_numbers_come_passages_these_sources")), style);
   doc.space(4);
   doc.paragraph(bold(kStatement), {.size = 10});
 }
@@ -613,7 +584,8 @@ void sourceList(pdf::Document& doc, const words::Sources& sources) {
 void compose(pdf::Document& doc, const Content& k) {
   words::Sources sources;
   const std::string side = sideCapitals(k.c.side);
-  doc.setTitle("Plan for reduction and fixation, " + side + " foot", "Tarsometatarsal injury, " + side + " foot");
+  doc.setTitle(doc.words("report.plan_reduction_fixation_2") + side + " foot",
+               doc.words("report.tarsometatarsal_injury") + side + " foot");
   firstPage(doc, k);
   firstLook(doc, k);
   board(doc, k);
@@ -634,8 +606,8 @@ Status makeFolder(const std::filesystem::path& folder) {
   std::error_code error;
   std::filesystem::create_directories(folder, error);
   if (error)
-    return fail(Fault::kInternal, "The folder could not be made: " + error.message(), folder.string(),
-                "Check that the place may be written to and has free space.");
+    return fail(Fault::kInternal, {"file.folder_not_made", {{"why", error.message()}}}, folder.string(),
+                "file.check_disk");
   return {};
 }
 
@@ -665,17 +637,17 @@ Status writeData(const Case& c, const std::map<std::string, Surface>& devices, c
   return writeBodies(folder / "bodies", c.bodies);
 }
 
-Status writeShots(const Content& k, const std::filesystem::path& folder) {
+Status writeShots(const Words& words, const Content& k, const std::filesystem::path& folder) {
   std::vector<std::function<Status()>> writers;
   for (const Shot& shot : k.shots)
     writers.emplace_back(
-        [&] { return writeShot(folder / (shot.name + ".png"), k.c.side, shot, legend(k.c, shot.group)); });
+        [&] { return writeShot(folder / (shot.name + ".png"), k.c.side, shot, legend(words, k.c, shot.group)); });
   return writtenBeside(writers);
 }
 
 }  // namespace
 
-Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress,
+Status writeReport(const Words& words, const Case& c, const std::filesystem::path& folder, const Progress& progress,
                    const ReportSettings& settings) {
   progress("report", 0);
   if (Status s = makeFolder(folder / "pictures"); !s) return s;
@@ -694,7 +666,7 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   for (Shot& shot : makeFilmShots(c)) content.shots.push_back(std::move(shot));
   if (progress.cancelled()) return cancelledError();
   Aside pictures;  // after what it looks at
-  pictures.tasks.run([&] { shots = writeShots(content, folder / "pictures"); });
+  pictures.tasks.run([&] { shots = writeShots(words, content, folder / "pictures"); });
   EachRay<std::optional<JointFit>> joints;
   tbb::parallel_for(std::size_t{0}, kRays.size(), [&](std::size_t n) {
     const Ray ray = kRays[n];
@@ -708,9 +680,9 @@ Status writeReport(const Case& c, const std::filesystem::path& folder, const Pro
   progress("report", 0.9);
 
   // A dry run to count the pages and locate the sections; then for real.
-  pdf::Document dry({}, pageFrame(content));
+  pdf::Document dry(words, {}, pageFrame(words, content));
   compose(dry, content);
-  pdf::Document doc(folder / "report.pdf", pageFrame(content), &dry);
+  pdf::Document doc(words, folder / "report.pdf", pageFrame(words, content), &dry);
   compose(doc, content);
   const Status pages = doc.finish();
   files.tasks.wait();

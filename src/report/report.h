@@ -7,6 +7,7 @@
 #include "base/progress.h"
 #include "base/result.h"
 #include "case/case.h"
+#include "language/words.h"
 
 namespace rayset {
 
@@ -24,7 +25,7 @@ struct ReportSettings {
 /// plan.json is written by the caller, last. Anything missing (a bone, the other foot, every device) is stated in the
 /// report and never an error. Fault::kInternal names the file that could not be written; Fault::kCancelled if stopped.
 /// Progress stage: "report".
-[[nodiscard]] Status writeReport(const Case& c, const std::filesystem::path& folder, const Progress& progress = {},
-                                 const ReportSettings& settings = {});
+[[nodiscard]] Status writeReport(const Words& words, const Case& c, const std::filesystem::path& folder,
+                                 const Progress& progress = {}, const ReportSettings& settings = {});
 
 }  // namespace rayset

@@ -46,6 +46,7 @@ struct FilmPair {
 };
 
 struct Content {
+  const Words& words;
   const VerificationReport& r;
   std::string made_at;
   BoneSurfaces found;
@@ -130,7 +131,7 @@ void targets(pdf::Document& doc, const Content& k) {
       const RayOutcome* found = find(v.rays, ray);
       pdf::drawText(cr, bold(capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
                     {.size = 9, .align = pdf::Align::kCentre});
-      pdf::drawText(cr, found == nullptr ? "? not found" : mark(found->verdict), cx, y + 12, size,
+      pdf::drawText(cr, found == nullptr ? doc.words("report.not_found_2") : mark(found->verdict), cx, y + 12, size,
                     {.size = 8, .align = pdf::Align::kCentre});
       if (found != nullptr) {
         const RayOutcome& r = *found;
@@ -144,53 +145,54 @@ void targets(pdf::Document& doc, const Content& k) {
       cx += size + gap;
     }
   });
-  doc.paragraph(
-      "The base of each metatarsal: the cross is where it was planned, the solid ring 1 mm (anatomical within), the "
-      "dashed ring 2 mm (acceptable within), the dot where it was found (a triangle where it is not reduced), tinted "
-      "its "
-      "95 % interval. Above: seen from dorsal; below: along the foot, dorsal up.",
-      {.size = 7.8, .colour = pdf::kGrey});
+  doc.paragraph(doc.words("report.base_each_metatarsal_cross_where_planned"), {.size = 7.8, .colour = pdf::kGrey});
 }
 
 void firstPage(pdf::Document& doc, const Content& k) {
   const PlanRecord& plan = *k.r.plan;
   const Verification& v = *k.r.found;
-  const auto orNone = [](const std::string& text) { return text.empty() ? grey("not in the plan") : escaped(text); };
+  const auto orNone = [&doc](const std::string& text) {
+    return text.empty() ? grey(doc.words("report.not_plan")) : doc.escaped(text);
+  };
   std::vector<std::pair<std::string, std::string>> facts{
-      {"Patient", plan.patient_name.empty() ? orNone({}) : bold(escaped(words::personName(plan.patient_name)))},
+      {"Patient", plan.patient_name.empty() ? orNone({}) : bold(doc.escaped(words::personName(plan.patient_name)))},
       {"ID", orNone(plan.patient_id)},
-      {"Plan", "from the CT of " + orNone(isoDate(plan.study_date))}};
-  if (!v.ct.empty()) facts.emplace_back("Checked", escaped(v.ct));
+      {"Plan", doc.words("report.ct") + orNone(isoDate(plan.study_date))}};
+  if (!v.ct.empty()) facts.emplace_back("Checked", doc.escaped(v.ct));
   for (std::size_t n = 0; n < v.films.size(); ++n)
-    facts.emplace_back(fmt::format("Film {}", n + 1), escaped(v.films[n].view) + grey("  " + escaped(v.films[n].file)));
+    facts.emplace_back(fmt::format("Film {}", n + 1),
+                       doc.escaped(v.films[n].view) + grey("  " + doc.escaped(v.films[n].file)));
   drawFacts(doc, facts, plan.side);
 
   doc.heading("Reduction", "reduction");
   std::vector<std::string> off;
   for (const auto& [ray, r] : v.rays)
     if (r.verdict == Outcome::kNotReduced) off.push_back(std::string(ordinal(ray)));
-  std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm()
-                             ? "One film: no ray is found off in its plane; what lies along its beam is not known."
-                         : v.verdict == Outcome::kUnknown ? "Could not be judged."
-                         : off.empty() ? capitalised(std::string(wordOf(v.verdict))) + " in every ray that was found."
-                                       : "Not reduced: " + listed(off) + (off.size() > 1 ? " rays." : " ray.");
-  doc.paragraph(bold(escaped(headline)), {.size = 11.5, .spacing = 2.5});
+  std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm() ? doc.words("report.one_film_no_ray_found_off")
+                         : v.verdict == Outcome::kUnknown              ? doc.words("report.could_not_judged")
+                         : off.empty()
+                             ? capitalised(std::string(wordOf(v.verdict))) + doc.words("report.every_ray_found")
+                             : doc.words("report.not_reduced") + listed(off) +
+                                   (off.size() > 1 ? doc.words("report.rays_2") : doc.words("report.ray_2"));
+  doc.paragraph(bold(doc.escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!v.sure && v.verdict != Outcome::kUnknown) {
-    std::vector<std::string> doubts;
+    std::vector<Message> doubts;
     for (const auto& [ray, r] : v.rays)
       if (!r.doubt.empty() && std::ranges::find(doubts, r.doubt) == doubts.end()) doubts.push_back(r.doubt);
-    for (const std::string& doubt : doubts) {
-      std::vector<std::string> rays;
+    for (const Message& doubt : doubts) {
+      std::vector<Message> rays;
       for (const auto& [ray, r] : v.rays)
-        if (r.doubt == doubt) rays.emplace_back(ordinal(ray));
-      doc.item(bold("?"),
-               escaped("Not sure of the " + listed(rays) + (rays.size() > 1 ? " rays: " : " ray: ") + doubt + "."),
-               {.size = 9.5});
+        if (r.doubt == doubt) rays.push_back(nameOf(ray));
+      doc.item(
+          bold("?"),
+          doc.escaped(Message("report.not_sure_of", {{"rays", all(rays)}, {"count", rays.size()}, {"why", doubt}})),
+          {.size = 9.5});
     }
   }
   for (const Ray ray : kRays) {
     if (v.rays.contains(ray)) continue;
-    doc.item(bold("?"), escaped("The " + std::string(ordinal(ray)) + " metatarsal was not found and is not judged."),
+    doc.item(bold("?"),
+             doc.escaped("The " + std::string(ordinal(ray)) + doc.words("report.metatarsal_not_found_not_judged")),
              {.size = 9.5});
   }
   doc.space(3);
@@ -198,16 +200,18 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::vector<pdf::Row> rows;
   for (const auto& [ray, r] : v.rays) {
     const std::string within =
-        v.oneFilm() ? "in the film's plane " + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
-                    : "± " + words::mm(r.shift_95_mm) + grey("  least sure " + escaped(r.weakest_words));
+        v.oneFilm()
+            ? doc.words("report.films_plane") + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
+            : "± " + words::mm(r.shift_95_mm) + grey(doc.words("report.least_sure") + doc.escaped(r.weakest_words));
     rows.push_back({{fmt::format("{}", ray), words::number(r.shift_mm),
-                     fmt::format("{}", fmt::join(shiftParts(r.off, 0, " "), ", ")), words::degrees(r.turn_rad, 1),
-                     within + ", ± " + words::degrees(r.turn_95_rad, 1), mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
+                     fmt::format("{}", fmt::join(doc.words.texts(shiftParts(r.off, 0, Unit::kNone)), ", ")),
+                     words::degrees(r.turn_rad, 1), within + ", ± " + words::degrees(r.turn_95_rad, 1),
+                     mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
                     r.verdict == Outcome::kNotReduced});
   }
   doc.table({{"Ray", 0.4, pdf::Align::kCentre},
-             {"Off, mm", 0.7, pdf::Align::kRight},
-             {"Which way, mm", 2.6},
+             {doc.words("report.off_mm"), 0.7, pdf::Align::kRight},
+             {doc.words("report.way_mm"), 2.6},
              {"Turned", 0.7, pdf::Align::kRight},
              {"95 % interval", 2.4},
              {"Verdict", 1.2}},
@@ -215,13 +219,10 @@ void firstPage(pdf::Document& doc, const Content& k) {
   std::vector<std::string> angles;
   for (const Measure& m : v.measures)
     if (m.key == "talo_m1_lateral" || m.key == "talo_m1_dorsoplantar")
-      angles.push_back(fmt::format("{} {}{}", m.name, words::signedNumber(m.value), m.unit == "deg" ? "°" : " mm"));
-  if (!angles.empty()) doc.paragraph(escaped(listed(angles) + "."), {.size = 8.6});
-  doc.paragraph(
-      "Against the plan, the tarsus standing still. Anatomical up to 1 mm (trial NCT02374944); acceptable below 2 mm "
-      "and "
-      "a talo-first-metatarsal angle below 15° (Myerson 1986); else not reduced.",
-      {.size = 7.8, .colour = pdf::kGrey});
+      angles.push_back(
+          fmt::format("{} {}{}", doc.words(m.name), words::signedNumber(m.value), m.unit == "deg" ? "°" : " mm"));
+  if (!angles.empty()) doc.paragraph(doc.escaped(listed(angles) + "."), {.size = 8.6});
+  doc.paragraph(doc.words("report.against_plan_tarsus_standing_still_anatomical"), {.size = 7.8, .colour = pdf::kGrey});
 }
 
 void metal(pdf::Document& doc, const Content& k) {
@@ -232,21 +233,22 @@ void metal(pdf::Document& doc, const Content& k) {
   for (const DeviceOutcome& d : v.devices) {
     const Device* planned = k.r.plan->device(d.id);
     std::string remarks;
-    for (const std::string& w : d.warnings) remarks += (remarks.empty() ? "" : "; ") + w;
-    const std::string name = bold(escaped(d.id)) + (planned ? grey("  " + escaped(words::through(*planned))) : "");
+    for (const Message& w : d.warnings) remarks += (remarks.empty() ? "" : "; ") + doc.words(w);
+    const std::string name =
+        bold(doc.escaped(d.id)) + (planned ? grey("  " + doc.escaped(words::through(*planned))) : "");
     if (!d.seen)
-      rows.push_back({{name, "–", "–", "–", "–", "▲ not found on the images"}, true});
+      rows.push_back({{name, "–", "–", "–", "–", doc.words("report.not_found_images")}, true});
     else
       rows.push_back(
           {{name, words::number(d.entry_off_mm), words::number(d.tip_off_mm), words::degrees(d.axis_off_rad, 1),
             "± " + words::mm(std::max(d.entry_95_mm, d.tip_95_mm)) + ", ± " + words::degrees(d.axis_95_rad, 1),
-            d.warnings.empty() ? std::string("as planned") : "▲ " + escaped(remarks)},
+            d.warnings.empty() ? std::string(doc.words("report.planned")) : "▲ " + doc.escaped(remarks)},
            !d.warnings.empty()});
   }
   doc.table({{"Device", 1.3},
-             {"Entry off, mm", 0.9, pdf::Align::kRight},
-             {"Tip off, mm", 0.8, pdf::Align::kRight},
-             {"Axis off", 0.7, pdf::Align::kRight},
+             {doc.words("report.entry_off_mm"), 0.9, pdf::Align::kRight},
+             {doc.words("report.tip_off_mm"), 0.8, pdf::Align::kRight},
+             {doc.words("report.axis_off"), 0.7, pdf::Align::kRight},
              {"95 % interval", 1.2},
              {"Remarks", 3.2}},
             rows, 8);
@@ -255,35 +257,33 @@ void metal(pdf::Document& doc, const Content& k) {
 void change(pdf::Document& doc, const Content& k) {
   const Verification& v = *k.r.found;
   if (!v.since) return;
-  const std::string title = v.since->since.empty() ? "Since the earlier check" : "Since the check of " + v.since->since;
+  const std::string title = v.since->since.empty() ? doc.words("report.since_earlier_check")
+                                                   : doc.words("report.since_check") + v.since->since;
   doc.heading(title, "change", 90);
   std::vector<pdf::Row> rows;
   for (const RayChange& c : v.since->rays)
     rows.push_back({{fmt::format("Ray {}", c.ray), words::number(c.shift_mm), words::degrees(c.turn_rad, 1),
                      "± " + words::mm(c.shift_95_mm) + ", ± " + words::degrees(c.turn_95_rad, 1),
-                     (c.moved ? "▲ " : "") + escaped(c.words)},
+                     (c.moved ? "▲ " : "") + doc.escaped(c.words)},
                     c.moved});
   for (const DeviceChange& c : v.since->devices)
-    rows.push_back({{bold(escaped(c.id)), c.seen ? words::number(std::hypot(c.backed_out_mm, c.aside_mm)) : "–",
+    rows.push_back({{bold(doc.escaped(c.id)), c.seen ? words::number(std::hypot(c.backed_out_mm, c.aside_mm)) : "–",
                      c.seen ? words::degrees(c.axis_rad, 1) : "–",
                      c.seen ? "± " + words::mm(c.shift_95_mm) + ", ± " + words::degrees(c.axis_95_rad, 1) : "–",
-                     (c.moved ? "▲ " : "") + escaped(c.words)},
+                     (c.moved ? "▲ " : "") + doc.escaped(c.words)},
                     c.moved});
   doc.table({{"", 0.7},
-             {"Moved, mm", 0.8, pdf::Align::kRight},
+             {doc.words("report.moved_mm"), 0.8, pdf::Align::kRight},
              {"Turned", 0.7, pdf::Align::kRight},
              {"95 % interval", 1.3},
-             {"What changed", 3.4}},
+             {doc.words("report.what_changed"), 3.4}},
             rows, 8);
-  doc.paragraph(
-      "Rays against the tarsus, devices against the bone they were entered through. What lies inside its interval is "
-      "not told as a change: look at both pairs of films.",
-      {.size = 7.8, .colour = pdf::kGrey});
+  doc.paragraph(doc.words("report.rays_against_tarsus_devices_against_bone"), {.size = 7.8, .colour = pdf::kGrey});
 }
 
 void pictures(pdf::Document& doc, const Content& k) {
   if (k.shots.empty()) return;
-  doc.heading("As found, against the plan", "pictures", 260);
+  doc.heading(doc.words("report.found_against_plan"), "pictures", 260);
   for (std::size_t n = 0; n < k.shots.size(); n += 2) {
     double height = 0;
     const double half = (doc.width() - 10) / 2;
@@ -293,12 +293,11 @@ void pictures(pdf::Document& doc, const Content& k) {
       for (std::size_t m = n; m < std::min(n + 2, k.shots.size()); ++m) {
         const double left = x + static_cast<double>(m - n) * (half + 10);
         const double h = drawShot(cr, k.shots[m], left, y, half, !doc.dry());
-        pdf::drawText(cr, escaped(k.shots[m].caption), left, y + h + 2, half, {.size = 7.8, .colour = pdf::kGrey});
+        pdf::drawText(cr, doc.escaped(k.shots[m].caption), left, y + h + 2, half, {.size = 7.8, .colour = pdf::kGrey});
       }
     });
   }
-  doc.paragraph("Solid: as found, orange where a ray is not reduced. Blue outlines: the plan.",
-                {.size = 7.8, .colour = pdf::kGrey});
+  doc.paragraph(doc.words("report.solid_found_orange_where_ray_not"), {.size = 7.8, .colour = pdf::kGrey});
 }
 
 /// The film in `crop` as a picture with the marks of every picture.
@@ -353,7 +352,7 @@ void drawAxes(cairo_t* cr, const Content& k, const FilmPair& f, double x, double
     line(planned->entry, planned->tip, true, 1.3);
     line(d.entry, d.tip, false, 1.3);
     const Vec2 at = f.cropped.project(d.entry);
-    pdf::drawText(cr, bold(escaped(d.id)), x + at.x() * scale + 4, y + at.y() * scale - 9, -1,
+    pdf::drawText(cr, bold(pdf::escaped(d.id)), x + at.x() * scale + 4, y + at.y() * scale - 9, -1,
                   {.size = 6.6, .colour = 0xFFFFFF});
   }
   cairo_restore(cr);
@@ -369,34 +368,31 @@ void films(pdf::Document& doc, const Content& k) {
       drawShot(cr, f.real, x, y, half, !doc.dry());
       drawAxes(cr, k, f, x, y, half);
       drawShot(cr, f.simulated, x + half + 10, y, half, !doc.dry());
-      pdf::drawText(cr, "The film, with axes as planned and as found", x, y + height + 2, half,
+      pdf::drawText(cr, doc.words("report.film_axes_planned_found"), x, y + height + 2, half,
                     {.size = 7.8, .colour = pdf::kGrey});
-      pdf::drawText(cr, "What it would look like with everything as found", x + half + 10, y + height + 2, half,
+      pdf::drawText(cr, doc.words("report.what_would_look_like_everything_found"), x + half + 10, y + height + 2, half,
                     {.size = 7.8, .colour = pdf::kGrey});
     });
-    doc.paragraph(fmt::format("{}; matched with {} (1 is perfect). {} as planned, {} as found.", escaped(f.file),
-                              words::number(f.similarity, 2), pdf::coloured(palette::kPlace, bold("╌")),
-                              pdf::coloured(palette::kFoundText, bold("─"))),
+    doc.paragraph(doc.words("report.matched_1_perfect_planned_found",
+                            {{"escaped", doc.escaped(f.file)},
+                             {"number", words::number(f.similarity, 2)},
+                             {"coloured", pdf::coloured(palette::kPlace, bold("╌"))},
+                             {"coloured_2", pdf::coloured(palette::kFoundText, bold("─"))}}),
                   {.size = 8});
   }
-  if (!k.films.empty())
-    doc.paragraph(
-        "Look at both: where the two pictures differ in place, the registration is wrong there, whatever the figures "
-        "say.",
-        {.size = 8.6});
+  if (!k.films.empty()) doc.paragraph(doc.words("report.look_both_where_two_pictures_differ"), {.size = 8.6});
 }
 
 void cautions(pdf::Document& doc, const Content& k) {
   doc.heading("Cautions", "cautions");
-  for (const std::string& text : k.r.found->cautions) doc.item("!", escaped(text), {.size = 8.8});
-  doc.item("!", "The check looks for what was planned. Other metal, and anything done otherwise, is not judged.",
-           {.size = 8.8});
+  for (const Message& text : k.r.found->cautions) doc.item("!", doc.escaped(text), {.size = 8.8});
+  doc.item("!", doc.words("report.check_looks_what_planned_other_metal"), {.size = 8.8});
 }
 
 void compose(pdf::Document& doc, const Content& k) {
   const std::string side = sideCapitals(k.r.plan->side);
-  doc.setTitle("Check after the operation, " + side + " foot",
-               "Tarsometatarsal reduction and metal, " + side + " foot");
+  doc.setTitle(doc.words("report.check_after_operation") + side + " foot",
+               doc.words("report.tarsometatarsal_reduction_metal") + side + " foot");
   firstPage(doc, k);
   metal(doc, k);
   change(doc, k);
@@ -435,18 +431,18 @@ std::vector<FilmPair> pairsOf(const Content& k) {
     if (box.columns < 8 || box.rows < 8) continue;
     FilmPair pair;
     pair.file = f.file;
-    pair.view = f.view;
+    pair.view = k.words(f.view);
     pair.similarity = f.similarity;
     pair.cropped = view.cropped(box.column, box.row, box.columns, box.rows);
     pair.real = shotOfFilm(k, (*k.r.films)[n], pair.cropped, box, fmt::format("check_film_{}", n + 1),
-                           fmt::format("Film {}, {}", n + 1, f.view));
+                           fmt::format("Film {}, {}", n + 1, pair.view));
     ToneSettings tone;
     tone.pixel_mm = pair.cropped.pixel_mm;
     const std::vector<float> plain = projector.lineIntegrals(pair.cropped, poses);
     tone.window = toneWindow(exposure(plain, pair.cropped.columns, pair.cropped.rows, tone), tone);
     const std::vector<float> integrals = projector.lineIntegrals(pair.cropped, poses, solids);
     const SimulatedFilm simulated{pair.cropped, simulatedFilm(integrals, pair.cropped.columns, pair.cropped.rows, tone),
-                                  f.view, FilmedState::kMetal};
+                                  pair.view, FilmedState::kMetal};
     pair.simulated = shotOf(foot, simulated, fmt::format("check_film_{}_simulated", n + 1), pair.real.width_pt);
     out.push_back(std::move(pair));
   }
@@ -455,10 +451,10 @@ std::vector<FilmPair> pairsOf(const Content& k) {
 
 }  // namespace
 
-Status writeVerificationReport(const VerificationReport& r, const std::filesystem::path& folder,
+Status writeVerificationReport(const Words& words, const VerificationReport& r, const std::filesystem::path& folder,
                                const ReportSettings& settings) {
   const PlanRecord& plan = *r.plan;
-  Content k{r, settings.made_at.empty() ? localTime() : settings.made_at, plan.reduced, {}, {}};
+  Content k{words, r, settings.made_at.empty() ? localTime() : settings.made_at, plan.reduced, {}, {}};
   CheckedFoot foot{plan.side, plan.frame, plan.reduced, {}, {}, {}, {}};
   for (const auto& [ray, found] : r.found->rays) {
     Surface& bone = k.found.at(metatarsal(ray));
@@ -478,8 +474,8 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
   std::error_code error;
   std::filesystem::create_directories(folder / "pictures", error);
   if (error)
-    return fail(Fault::kInternal, "the folder could not be made: " + error.message(), (folder / "pictures").string(),
-                "Check that the place may be written to and has free space.");
+    return fail(Fault::kInternal, {"file.folder_not_made", {{"why", error.message()}}}, (folder / "pictures").string(),
+                "file.check_disk");
   // Pictures are written while the pages are set; each file runs on one thread.
   std::vector<std::function<Status()>> writers;
   for (const Shot& shot : k.shots)
@@ -499,11 +495,11 @@ Status writeVerificationReport(const VerificationReport& r, const std::filesyste
   Status written;
   Aside pictures;
   pictures.tasks.run([&] { written = writtenBeside(writers); });
-  const pdf::PageFrame frame = reportFrame({plan.patient_name, plan.patient_id, std::nullopt}, plan.side,
-                                           "Check after the operation", k.made_at);
-  pdf::Document dry({}, frame);
+  const pdf::PageFrame frame = reportFrame(words, {plan.patient_name, plan.patient_id, std::nullopt}, plan.side,
+                                           words("report.check_after_operation_2"), k.made_at);
+  pdf::Document dry(words, {}, frame);
   compose(dry, k);
-  pdf::Document doc(folder / "verification.pdf", frame, &dry);
+  pdf::Document doc(words, folder / "verification.pdf", frame, &dry);
   compose(doc, k);
   const Status pages = doc.finish();
   pictures.tasks.wait();

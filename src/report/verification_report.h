@@ -6,6 +6,7 @@
 
 #include "base/result.h"
 #include "case/plan_record.h"
+#include "language/words.h"
 #include "outcome/film_check.h"
 #include "outcome/verification.h"
 #include "report/report.h"
@@ -25,7 +26,7 @@ struct VerificationReport {
 ///   verification.pdf   A4: verdict, each ray against its place, metal, films beside what they would look like
 ///   pictures/*.png     bones and devices as found with the plan as outlines; check_film_1.png ... each film marked
 /// verification.json is written by the caller. Fault::kInternal names the file that could not be written.
-[[nodiscard]] Status writeVerificationReport(const VerificationReport& report, const std::filesystem::path& folder,
-                                             const ReportSettings& settings = {});
+[[nodiscard]] Status writeVerificationReport(const Words& words, const VerificationReport& report,
+                                             const std::filesystem::path& folder, const ReportSettings& settings = {});
 
 }  // namespace rayset

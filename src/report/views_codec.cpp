@@ -26,7 +26,9 @@ namespace {
 Field<ViewEntry> file(const char* key, const std::string& ending) {
   const Codec<std::string> name = text({.pattern = "\\" + ending + "$"});
   return field<ViewEntry>(
-      key, such(name, "does not end in " + ending, [ending](const std::string& s) { return s.ends_with(ending); }),
+      key,
+      such(name, {"report.does_not_end_in", {{"ending", ending}}},
+           [ending](const std::string& s) { return s.ends_with(ending); }),
       [ending](const ViewEntry& e) { return e.name + ending; },
       [ending](ViewEntry& e, std::string s) { e.name = s.substr(0, s.size() - ending.size()); });
 }

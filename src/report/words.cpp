@@ -27,26 +27,23 @@ struct ViewRule {
 ViewRule viewRule(Ray ray) {
   switch (ray.number()) {
     case 1:
-      return {"dorsoplantar view: lateral border of the M1 base in line with the lateral border of C1",
-              "Radiopaedia, “Lisfranc injury – an approach”"};
+      return {"report.dorsoplantar_view_lateral_border_m1_base", "Radiopaedia, “Lisfranc injury – an approach”"};
     case 2:
-      return {"dorsoplantar view: medial border of the M2 base in line with the medial border of C2",
+      return {"report.dorsoplantar_view_medial_border_m2_base",
               "Wheeless, “Anatomy and radiographs of the midfoot”; Radiopaedia"};
     case 3:
-      return {"30° oblique view: border of the M3 base in line with that of C3 (sources differ on medial or lateral)",
-              "maimonidesem.org; clinicalgate"};
+      return {"report.30_oblique_view_border_m3_base", "maimonidesem.org; clinicalgate"};
     case 4:
-      return {"30° oblique view: medial border of the M4 base in line with the medial border of the cuboid",
-              "Radiopaedia, “Lisfranc injury – an approach”"};
+      return {"report.30_oblique_view_medial_border_m4", "Radiopaedia, “Lisfranc injury – an approach”"};
     default:
-      return {"30° oblique view: no step between M5 and the cuboid (no published line)", kCommonPractice};
+      return {"report.30_oblique_view_no_step_between", kCommonPractice};
   }
 }
 
 const ImplantType* typeOf(const Case& c, const Device& d) { return c.catalogue.find(d.type); }
 
 /// " (next sizes 34 and 38 mm)"
-std::string sizesBeside(const Case& c, const Device& d) {
+Message sizesBeside(const Case& c, const Device& d) {
   const ImplantType* type = typeOf(c, d);
   if (type == nullptr) return {};
   std::vector<std::string> sizes;
@@ -58,7 +55,7 @@ std::string sizesBeside(const Case& c, const Device& d) {
   if (below > 0) sizes.push_back(number(below, 0));
   if (above > 0) sizes.push_back(number(above, 0));
   if (sizes.empty()) return {};
-  return (sizes.size() == 1 ? " (next size " : " (next sizes ") + listed(sizes) + " mm)";
+  return {"report.next_sizes", {{"count", sizes.size()}, {"sizes", all(sizes)}}};
 }
 
 std::vector<const Device*> devicesOf(const Case& c, Ray ray, DeviceStage stage) {
@@ -70,9 +67,13 @@ std::vector<const Device*> devicesOf(const Case& c, Ray ray, DeviceStage stage) 
 
 const RayReduction* reductionOf(const Case& c, Ray ray) { return find(c.reduction.rays, ray); }
 
-std::string rayName(Ray ray) { return std::string(ordinal(ray)) + " ray"; }
+/// "screw"
+Message kindName(DeviceKind kind) { return Message::made("report.kind_" + std::string(traits(kind).word)); }
+
+Message rayName(Ray ray) { return {"report.ray", {{"ray", nameOf(ray)}}}; }
 
 std::string idOf(Bone bone) { return std::string(boneId(bone)); }
+Message named(Bone bone) { return {"report.bone_named", {{"id", boneId(bone)}, {"bone", nameOf(bone)}}}; }
 
 std::vector<Ray> orderOf(const Case& c) {
   std::vector<Ray> order;
@@ -153,26 +154,40 @@ RayState state(const RayDisplacement& d) {
   return d.displaced ? RayState::kDisplaced : RayState::kInPlace;
 }
 
-std::string word(RayState s) {
+std::string_view valueOf(RayState s) {
   switch (s) {
     case RayState::kDisplaced:
       return "displaced";
     case RayState::kInPlace:
       return "in place";
     case RayState::kUntold:
-      return std::string(kCannotBeTold);
+      return kCannotBeTold;
     case RayState::kUnknown:
       break;
   }
   return "not judged";
 }
 
-std::string marked(RayState s) {
-  const char* sign = s == RayState::kDisplaced ? "▲ "
-                     : s == RayState::kInPlace ? "● "
-                     : s == RayState::kUntold  ? "◊ "
-                                               : "? ";
-  return sign + word(s);
+Message word(RayState s) {
+  switch (s) {
+    case RayState::kDisplaced:
+      return "report.state_displaced";
+    case RayState::kInPlace:
+      return "report.state_in_place";
+    case RayState::kUntold:
+      return "report.state_untold";
+    case RayState::kUnknown:
+      break;
+  }
+  return "report.state_not_judged";
+}
+
+Message marked(RayState s) {
+  const char* sign = s == RayState::kDisplaced ? "▲"
+                     : s == RayState::kInPlace ? "●"
+                     : s == RayState::kUntold  ? "◊"
+                                               : "?";
+  return {"report.marked", {{"sign", sign}, {"state", word(s)}}};
 }
 
 std::vector<Ray> raysIn(const Case& c, RayState wanted) {
@@ -182,25 +197,29 @@ std::vector<Ray> raysIn(const Case& c, RayState wanted) {
   return out;
 }
 
-std::string shift(const RayDisplacement& d, double least_mm) { return listed(shiftParts(d, least_mm)); }
+Message shift(const RayDisplacement& d, double least_mm) {
+  const std::vector<Message> parts = shiftParts(d, least_mm);
+  return parts.empty() ? Message() : Message("report.parts", {{"parts", all(parts)}});
+}
 
-std::string turn(const RayDisplacement& d, double least_rad) {
-  std::vector<std::string> parts;
+Message turn(const RayDisplacement& d, double least_rad) {
+  std::vector<Message> parts;
   const auto add = [&](double angle, const char* positive, const char* negative) {
     if (std::abs(angle) >= least_rad)
-      parts.push_back(degrees(std::abs(angle)) + " " + (angle >= 0 ? positive : negative));
+      parts.push_back({angle >= 0 ? positive : negative, {{"angle", inDegrees(toDegrees(std::abs(angle)))}}});
   };
-  add(d.abduction_rad, "outward (abduction)", "inward (adduction)");
-  add(d.plantarflexion_rad, "down (plantarflexion)", "up (dorsiflexion)");
-  add(d.pronation_rad, "of roll inward (pronation)", "of roll outward (supination)");
-  return parts.empty() ? std::string() : "turned " + listed(parts);
+  add(d.abduction_rad, "way.turn_abduction", "way.turn_adduction");
+  add(d.plantarflexion_rad, "way.turn_plantarflexion", "way.turn_dorsiflexion");
+  add(d.pronation_rad, "way.turn_pronation", "way.turn_supination");
+  return parts.empty() ? Message() : Message("way.turned", {{"turns", all(parts)}});
 }
 
 namespace {
-std::string rayList(const std::vector<Ray>& rays) {
-  std::vector<std::string> names;
-  for (const Ray ray : rays) names.emplace_back(ordinal(ray));
-  return listed(names) + (rays.size() == 1 ? " ray" : " rays");
+/// "second ray", "second and third rays"
+Message rayList(const std::vector<Ray>& rays) {
+  std::vector<Message> names;
+  for (const Ray ray : rays) names.push_back(nameOf(ray));
+  return {"report.rays", {{"rays", all(names)}, {"count", rays.size()}}};
 }
 }  // namespace
 
@@ -209,97 +228,103 @@ bool putBack(const Case& c, Ray ray) {
   return r != nullptr && r->injured_to_reduced.matrix() != Rigid::Identity().matrix();
 }
 
-std::string columns(const Case& c) {
-  std::vector<std::string> sure, untold;
+Message columns(const Case& c) {
+  std::vector<Message> sure, untold;
   for (const Column& column : kColumns) {
     const auto any = [&](RayState s) {
       return std::ranges::any_of(kRays, [&](Ray ray) { return column.has(ray) && state(c, ray) == s; });
     };
     if (any(RayState::kDisplaced))
-      sure.emplace_back(column.name);
+      sure.push_back(Message::made("report.column_" + std::string(column.name)));
     else if (any(RayState::kUntold))
-      untold.emplace_back(column.name);
+      untold.push_back(Message::made("report.column_" + std::string(column.name)));
   }
-  if (untold.empty()) return sure.empty() ? "none" : listed(sure);
-  return (sure.empty() ? "" : listed(sure) + "; ") + "of the " + listed(untold) + " it " + std::string(kCannotBeTold);
+  if (untold.empty())
+    return sure.empty() ? Message("report.no_column") : Message("report.parts", {{"parts", all(sure)}});
+  const Message open("report.columns_untold", {{"columns", all(untold)}});
+  return sure.empty() ? open
+                      : Message("join.semicolon",
+                                {{"first", Message("report.parts", {{"parts", all(sure)}})}, {"second", open}});
 }
 
 Finding finding(const Case& c) {
   Finding f;
   const std::vector<Ray> displaced = raysIn(c, RayState::kDisplaced), unknown = raysIn(c, RayState::kUnknown),
                          in_place = raysIn(c, RayState::kInPlace), untold = raysIn(c, RayState::kUntold);
-  const std::string foot = sideWord(c.side) + " foot";
+  const Message foot("report.foot", {{"side", nameOf(c.side)}});
   if (displaced.empty() && (!in_place.empty() || untold.empty())) {
     f.headline = in_place.empty()
-                     ? "No ray of the " + foot + " could be judged."
-                     : "No displaced ray was found in the " + foot + ": no base that could be judged stands " +
-                           mm(kDisplacedFromMm) + " or more lateral, medial, dorsal or plantar of its place.";
+                     ? Message("report.no_ray_could_judged", {{"foot", foot}})
+                     : Message("report.no_displaced_ray_found_no_base", {{"foot", foot}, {"mm", mm(kDisplacedFromMm)}});
   } else if (displaced.size() == 5) {
-    f.headline = "All five rays of the " + foot + " are displaced at the tarsometatarsal joints.";
+    f.headline = {"report.all_five_rays_displaced_tarsometatarsal_joints", {{"foot", foot}}};
   } else if (!displaced.empty()) {
-    f.headline = "The " + rayList(displaced) + " of the " + foot + (displaced.size() == 1 ? " is" : " are") +
-                 " displaced at the tarsometatarsal " + (displaced.size() == 1 ? "joint" : "joints") + ".";
+    f.headline = {"report.rays_displaced", {{"rays", rayList(displaced)}, {"foot", foot}, {"count", displaced.size()}}};
     if (!in_place.empty())
-      f.headline += " The " + rayList(in_place) + (in_place.size() == 1 ? " is" : " are") + " in place (less than " +
-                    mm(kDisplacedFromMm) + ").";
+      f.headline =
+          then(f.headline, {"report.rays_in_place",
+                            {{"rays", rayList(in_place)}, {"count", in_place.size()}, {"mm", mm(kDisplacedFromMm)}}});
   }
   if (!untold.empty())
-    f.headline +=
-        (f.headline.empty() ? "Of the " + rayList(untold) + " of the " + foot : " Of the " + rayList(untold)) +
-        " it cannot be told whether " + (untold.size() == 1 ? "it is" : "they are") + " displaced.";
+    f.headline = f.headline.empty()
+                     ? Message("report.rays_untold_of_foot",
+                               {{"rays", rayList(untold)}, {"foot", foot}, {"count", untold.size()}})
+                     : then(f.headline, {"report.rays_untold", {{"rays", rayList(untold)}, {"count", untold.size()}}});
   for (const Ray ray : displaced) {
     const RayDisplacement& d = c.rays.at(ray);
-    std::string line = capitalised(rayName(ray)) + ": the base of " + idOf(metatarsal(ray)) + " stands ";
-    const std::string way = shift(d);
-    line += way.empty() ? mm(d.asideMm()) + " out of place" : way + " of where it belongs";
-    const std::string turned = turn(d);
-    line += turned.empty() ? "; it is not turned by 1° or more." : "; the bone is " + turned + ".";
-    f.rays.push_back(line);
+    const Message way = shift(d), turned = turn(d);
+    const Message where = way.empty() ? Message("report.out_of_place", {{"mm", mm(d.asideMm())}})
+                                      : Message("report.of_where_it_belongs", {{"way", way}});
+    const std::string base = idOf(metatarsal(ray));
+    f.rays.push_back(
+        turned.empty()
+            ? Message("report.base_stands_not_turned",
+                      {{"ray", capitalised(rayName(ray))}, {"base", base}, {"where", where}})
+            : Message("report.base_stands_turned",
+                      {{"ray", capitalised(rayName(ray))}, {"base", base}, {"where", where}, {"turned", turned}}));
   }
   for (const auto& [id, piece] : c.fragments) {
     const Vec3 centre = centroid(piece.bone.surface);
-    std::string line =
-        "The base of M2 is broken: its piece " + id + " (" + number(piece.bone.volume_mm3 / 1000) + " cm³) stands ";
-    if (piece.fit.doubt.empty())
-      line += mm((piece.fit.injured_to_bone * centre - centre).norm()) + " from its place on the bone, turned by " +
-              number(toDegrees(rotationAngle(piece.fit.injured_to_bone.linear())), 0) + "°.";
-    else
-      line += "where its place on the bone could not be found (see the cautions).";
+    const std::string volume = number(piece.bone.volume_mm3 / 1000);
+    const Message line =
+        piece.fit.doubt.empty()
+            ? Message("report.piece_stands",
+                      {{"id", id},
+                       {"volume", volume},
+                       {"mm", mm((piece.fit.injured_to_bone * centre - centre).norm())},
+                       {"turn", number(toDegrees(rotationAngle(piece.fit.injured_to_bone.linear())), 0)}})
+            : Message("report.piece_not_placed", {{"id", id}, {"volume", volume}});
     f.rays.push_back(line);
   }
   for (const Fleck& fleck : c.flecks)
-    f.rays.push_back("A fleck of bone of about " + number(fleck.volume_mm3, 0) +
-                     " mm³ lies between the medial cuneiform and the base of M2: the ligament between them may have "
-                     "torn it off.");
+    f.rays.push_back(Message("report.fleck_bone_about_mm_lies_between", {{"number", number(fleck.volume_mm3, 0)}}));
   for (const Ray ray : unknown) {
-    std::vector<std::string> missing;
+    std::vector<Message> missing;
     for (const Bone bone : {metatarsal(ray), tarsalPartner(ray)})
-      if (!c.injured.contains(bone)) missing.push_back(idOf(bone) + " (" + std::string(boneName(bone)) + ")");
-    f.unknown.push_back(capitalised(rayName(ray)) + ": could not be judged" +
-                        (missing.empty() ? " (see the cautions)."
-                                         : ", because " + listed(missing) + (missing.size() == 1 ? " was" : " were") +
-                                               " not found in the images."));
+      if (!c.injured.contains(bone)) missing.push_back(named(bone));
+    f.unknown.push_back(
+        missing.empty()
+            ? Message("report.not_judged_see_cautions", {{"ray", capitalised(rayName(ray))}})
+            : Message("report.not_judged_not_found",
+                      {{"ray", capitalised(rayName(ray))}, {"bones", all(missing)}, {"count", missing.size()}}));
   }
   return f;
 }
 
-std::string otherFoot(const Case& c) {
-  if (c.other_foot.empty()) return "none";
-  return c.other_foot == "same scan" ? "in the same scan" : c.other_foot;
+Message otherFoot(const Case& c) {
+  if (c.other_foot.empty()) return "report.no_other_foot";
+  return c.other_foot == "same scan" ? Message("report.same_scan") : Message::quoted(c.other_foot);
 }
 
-std::vector<std::string> method(const Case& c) {
-  std::vector<std::string> out;
+std::vector<Message> method(const Case& c) {
+  std::vector<Message> out;
   if (c.reduction.method == ReductionMethod::kContralateral) {
-    out.push_back("Where each ray belongs was taken from the other foot (" + otherFoot(c) +
-                  "): its mirror image was laid on the uninjured tarsus, then each metatarsal on its mirrored twin.");
+    out.push_back(Message("report.where_each_ray_belongs_taken_other", {{"other_foot", otherFoot(c)}}));
     if (c.reduction.mirror_residual_mm > 0)
-      out.push_back("Mirrored and injured tarsus agree to " + mm(c.reduction.mirror_residual_mm) +
-                    " (root mean square).");
+      out.push_back(
+          Message("report.mirrored_injured_tarsus_agree_root_mean", {{"mm", mm(c.reduction.mirror_residual_mm)}}));
   } else {
-    out.push_back(std::string("Where each ray belongs was found from the fit of the joints themselves") +
-                  (c.other_foot.empty() ? ", because no other foot was given" : "") +
-                  ": even gaps, no overlap, covered joint faces.");
+    out.push_back(c.other_foot.empty() ? "report.found_from_joints_alone" : "report.found_from_joints");
   }
   double least_mm = 1e9, most_mm = -1, least_rad = 1e9, most_rad = -1;
   for (const auto& [ray, r] : c.reduction.rays) {
@@ -310,13 +335,14 @@ std::vector<std::string> method(const Case& c) {
     most_rad = std::max(most_rad, r.uncertainty_rad);
   }
   if (most_mm >= 0) {
-    const auto range = [](const std::string& low, const std::string& high, const char* unit) {
-      return low == high ? "±" + low + unit : "±" + low + " to ±" + high + unit;
+    const auto range = [](const std::string& low, const std::string& high, const char* one, const char* many) {
+      return low == high ? Message(one, {{"most", high}}) : Message(many, {{"least", low}, {"most", high}});
     };
-    out.push_back("Confidence: the planned place of a base is known to " +
-                  range(number(least_mm), number(most_mm), " mm") + ", its turn to " +
-                  range(number(toDegrees(least_rad)), number(toDegrees(most_rad)), "°") +
-                  " (half-width of a 95 % interval, estimated by the program; by ray on the ray board).");
+    out.push_back(
+        Message("report.confidence_planned_place_base_known_turn",
+                {{"mm", range(number(least_mm), number(most_mm), "report.within_mm", "report.within_mm_range")},
+                 {"range", range(number(toDegrees(least_rad)), number(toDegrees(most_rad)), "report.within_deg",
+                                 "report.within_deg_range")}}));
   }
   return out;
 }
@@ -337,12 +363,12 @@ MetatarsalAxis axisOf(const Case& c, Bone metatarsal, const KnownAxes& known) {
   return at != known.end() ? at->second : metatarsalAxis(c.reduction.reduced.at(metatarsal), c.reduction.frame.distal);
 }
 
-std::string entry(const Case& c, const Device& d, const KnownAxes& known) {
-  if (d.through.empty()) return "–";
+Message entry(const Case& c, const Device& d, const KnownAxes& known) {
+  if (d.through.empty()) return Message::quoted("–");
   const std::string& first = d.through.front();
   const std::string parent = parentId(first);
   const std::optional<Bone> bone = boneFromId(parent);
-  std::string aspect;
+  Message where("report.entry_bone", {{"bone", first}});
   bool is_metatarsal = false;
   if (bone && c.reduction.reduced.contains(*bone)) {
     const Surface& surface = c.reduction.reduced.at(*bone);
@@ -361,43 +387,45 @@ std::string entry(const Case& c, const Device& d, const KnownAxes& known) {
     static const char* names[8] = {"dorsal",  "dorsomedial",   "medial",  "plantomedial",
                                    "plantar", "plantolateral", "lateral", "dorsolateral"};
     const int sector = static_cast<int>(std::lround(angle / (M_PI / 4)));
-    aspect = std::string(names[(sector + 8) % 8]) + " ";
+    where = {"report.entry_aspect",
+             {{"aspect", Message::made(std::string("report.aspect_") + names[(sector + 8) % 8])}, {"bone", first}}};
   }
-  std::string text = aspect + first;
-  if (d.checks.entry_to_joint_mm > 0 && d.through.size() > 1)
-    text += ", " + mm(d.checks.entry_to_joint_mm, 0) + (is_metatarsal ? " distal" : " proximal") + " to the joint";
-  return text;
+  if (d.checks.entry_to_joint_mm <= 0 || d.through.size() < 2) return where;
+  return {is_metatarsal ? "report.entry_distal_to_joint" : "report.entry_proximal_to_joint",
+          {{"where", where}, {"mm", mm(d.checks.entry_to_joint_mm, 0)}}};
 }
 
-std::string direction(const Case& c, const Device& d) {
+Message direction(const Case& c, const Device& d) {
   const Frame& f = c.reduction.frame;
   const Vec3 v = d.direction.normalized();
   const double down = std::asin(std::clamp(-v.dot(f.dorsal), -1.0, 1.0));
   // Swing in the plane of the sole, from straight proximal (or straight distal for devices that run distally).
   const double along = v.dot(f.distal), across = v.dot(f.medial);
   const double swing = std::atan2(std::abs(across), std::abs(along));
-  std::string text = degrees(d.checks.angle_to_shaft_rad) + " to the shaft; ";
-  text += number(toDegrees(down), 0) == "0"
-              ? "level with the sole"
-              : degrees(std::abs(down)) + (down > 0 ? " down towards the sole" : " up from the sole");
-  text += std::string(", running ") + (along < 0 ? "proximally" : "distally");
-  if (toDegrees(swing) >= 0.5) text += ", " + degrees(swing) + (across > 0 ? " medially" : " laterally");
-  return text;
+  const Message steep =
+      number(toDegrees(down), 0) == "0"
+          ? Message("report.level_sole")
+          : Message(down > 0 ? "report.down_to_sole" : "report.up_from_sole", {{"angle", degrees(std::abs(down))}});
+  const std::vector<Argument> args{{"shaft", degrees(d.checks.angle_to_shaft_rad)},
+                                   {"steep", steep},
+                                   {"runs", along < 0 ? "proximal" : "distal"},
+                                   {"swing", degrees(swing)},
+                                   {"to", across > 0 ? "medial" : "lateral"}};
+  return toDegrees(swing) >= 0.5 ? Message("report.direction_swung", args) : Message("report.direction", args);
 }
 
-std::string implantName(const Case& c, const Device& d) {
+Message implantName(const Case& c, const Device& d) {
   const ImplantType* type = typeOf(c, d);
-  if (type != nullptr && !type->name.empty()) return type->name;
-  return fmt::format("{} mm {}", number(d.diameter_mm), traits(d.kind).word);
+  if (type != nullptr && !type->name.empty()) return Message::quoted(type->name);
+  return {"report.implant_unlisted", {{"diameter", mm(d.diameter_mm)}, {"kind", kindName(d.kind)}}};
 }
 
-std::string pullout(const Device& d) {
+Message pullout(const Device& d) {
   const DeviceChecks& q = d.checks;
-  if (q.pullout_n <= 0) return "–";
-  std::string text = number(q.pullout_n, 0);
-  if (q.pullout_high_n > q.pullout_low_n)
-    text += " (" + number(q.pullout_low_n, 0) + "–" + number(q.pullout_high_n, 0) + ")";
-  return text;
+  if (q.pullout_n <= 0) return Message::quoted("–");
+  if (q.pullout_high_n <= q.pullout_low_n) return Message::quoted(number(q.pullout_n, 0));
+  return Message::quoted(
+      fmt::format("{} ({}–{})", number(q.pullout_n, 0), number(q.pullout_low_n, 0), number(q.pullout_high_n, 0)));
 }
 
 std::string through(const Device& d) {
@@ -406,16 +434,17 @@ std::string through(const Device& d) {
   return text;
 }
 
-std::string implant(const Case& c, const Device& d) {
-  return implantName(c, d) + ", " + mm(d.length_mm, 0) + (traits(d.kind).cut_to_length ? " deep" : "");
+Message implant(const Case& c, const Device& d) {
+  return {traits(d.kind).cut_to_length ? "report.implant_deep" : "report.implant_long",
+          {{"implant", implantName(c, d)}, {"length", mm(d.length_mm, 0)}}};
 }
 
 std::vector<Step> steps(const Case& c, const KnownAxes& known) {
   std::vector<Step> out;
   const std::string side = sideCapitals(c.side);
-  out.push_back({"Before the incision",
-                 {"Confirm the patient, the side (" + side + " foot) and this plan against the images.",
-                  "Check skin, swelling, pulses and compartments; they decide whether and when to operate."},
+  out.push_back({Message("report.before_incision"),
+                 {Message("report.confirm_patient_side_foot_plan_against", {{"side", side}}),
+                  Message("report.check_skin_swelling_pulses_compartments_they")},
                  "before"});
 
   bool screws = false, sunk = false;
@@ -424,19 +453,11 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
     sunk = sunk || (traits(d.kind).headed && d.countersink_mm > 0);
   }
   if (screws) {
-    Step every{"For every screw of this plan", {}, "screws"};
-    every.lines.emplace_back(
-        "One hole of the drill's size through both bones, no wider gliding hole in the first: the screw holds position "
-        "and "
-        "does not compress.");
-    every.lines.emplace_back("Follow the drill under the C-arm; stop at once where it leaves the planned line.");
-    if (sunk)
-      every.lines.emplace_back(
-          "The countersunk pocket lets the head sink, so that it does not split the dorsal cortex or stand under the "
-          "skin.");
-    every.lines.emplace_back(
-        "A gauge that reads another screw size than planned means another path than planned: look again before going "
-        "on.");
+    Step every{Message("report.every_screw_plan"), {}, "screws"};
+    every.lines.emplace_back(Message("report.one_hole_drills_size_through_both"));
+    every.lines.emplace_back(Message("report.follow_drill_under_arm_stop_once"));
+    if (sunk) every.lines.emplace_back(Message("report.countersunk_pocket_lets_head_sink_does"));
+    every.lines.emplace_back(Message("report.gauge_reads_another_screw_size_planned"));
     out.push_back(every);
   }
 
@@ -453,26 +474,27 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
     reduce.id = fmt::format("ray{}", ray);
     reduce.ray = ray;
     if ((s == RayState::kDisplaced || s == RayState::kUntold) && r != nullptr) {
-      reduce.title = capitalised(rayName(ray)) +
-                     (s == RayState::kUntold ? ": look first (cannot be told whether displaced)" : ": reduce and hold");
-      for (const std::string& line : r->manoeuvre) reduce.lines.push_back(sentence(line));
+      reduce.title = {s == RayState::kUntold ? "report.step_look_first" : "report.step_reduce",
+                      {{"ray", capitalised(rayName(ray))}}};
+      for (const Message& line : r->manoeuvre) reduce.lines.push_back(sentence(line));
       if (s == RayState::kDisplaced || !wires.empty() || !definitive.empty())
-        reduce.lines.push_back("Hold " + m + " on " + t + " with pointed reduction forceps.");
+        reduce.lines.push_back(Message("report.hold_pointed_reduction_forceps", {{"m", m}, {"t", t}}));
     } else {
-      reduce.title =
-          capitalised(rayName(ray)) + (s == RayState::kUnknown ? ": check and hold (not judged by the program)"
-                                                               : ": check and hold (not displaced)");
-      reduce.lines.push_back("Check that " + m + " sits on " + t + "; hold it with pointed reduction forceps.");
+      reduce.title = {s == RayState::kUnknown ? "report.step_hold_not_judged" : "report.step_hold",
+                      {{"ray", capitalised(rayName(ray))}}};
+      reduce.lines.push_back(Message("report.check_sits_hold_pointed_reduction_forceps", {{"m", m}, {"t", t}}));
     }
     for (const Device* w : wires) {
       temporary.push_back(w->id);
-      reduce.lines.push_back("Temporary wire " + w->id + ": drive the " + implantName(c, *w) + " from " +
-                             entry(c, *w, known) + ", " + through(*w) + ", " + mm(w->length_mm, 0) + " deep (" +
-                             direction(c, *w) + ").");
+      reduce.lines.push_back(Message("report.temporary_wire_drive_deep", {{"id", w->id},
+                                                                          {"implant_name", implantName(c, *w)},
+                                                                          {"entry", entry(c, *w, known)},
+                                                                          {"through", through(*w)},
+                                                                          {"mm", mm(w->length_mm, 0)},
+                                                                          {"direction", direction(c, *w)}}));
     }
-    std::string look =
-        "C-arm: " + std::string(viewRule(ray).text) + "; lateral view: " + m + " not dorsal to " + t + ".";
-    if (r != nullptr) look += " Planned gap of the joint " + mm(r->joint.gap_mm) + ".";
+    Message look("report.arm_lateral_view_not_dorsal", {{"text", Message(viewRule(ray).text)}, {"m", m}, {"t", t}});
+    if (r != nullptr) look = then(look, {"report.planned_gap", {{"gap", mm(r->joint.gap_mm)}}});
     reduce.lines.push_back(look);
     out.push_back(reduce);
 
@@ -481,112 +503,123 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
       const ImplantType* type = typeOf(c, *d);
       fix.id = fix.device = d->id;
       fix.ray = ray;
-      fix.title =
-          capitalised(rayName(ray)) + ": " + std::string(traits(d->kind).word) + " " + d->id + ", " + implant(c, *d);
-      fix.lines.push_back("Entry " + entry(c, *d, known) + "; " + through(*d) + "; " + direction(c, *d) + ".");
+      fix.title = {"report.step_device",
+                   {{"ray", capitalised(rayName(ray))},
+                    {"kind", kindName(d->kind)},
+                    {"id", d->id},
+                    {"implant", implant(c, *d)}}};
+      fix.lines.push_back(
+          {"report.entry_through_direction",
+           {{"entry", entry(c, *d, known)}, {"through", through(*d)}, {"direction", direction(c, *d)}}});
       if (traits(d->kind).threaded) {
-        std::string line = "Drill";
-        if (type != nullptr && type->drill_mm > 0) line += " " + mm(type->drill_mm);
-        line += " through " + through(*d) + "; ";
-        if (d->countersink_mm > 0) line += "countersink " + mm(d->countersink_mm) + "; ";
-        line += "depth gauge should read " + mm(d->measured_depth_mm) + "; ";
-        if (type != nullptr && type->tap_mm > 0) line += "tap " + mm(type->tap_mm) + "; ";
-        line += "screw " + mm(d->length_mm, 0) + sizesBeside(c, *d) + ".";
-        fix.lines.push_back(line);
-        fix.lines.push_back("C-arm in two planes: whole thread in bone, joint unchanged.");
+        const bool drill = type != nullptr && type->drill_mm > 0, tap = type != nullptr && type->tap_mm > 0;
+        fix.lines.push_back({"report.drill_gauge_screw",
+                             {{"drill", drill ? "sized" : "plain"},
+                              {"drill_mm", drill ? mm(type->drill_mm) : std::string()},
+                              {"through", through(*d)},
+                              {"sunk", d->countersink_mm > 0 ? "yes" : "no"},
+                              {"countersink_mm", mm(d->countersink_mm)},
+                              {"gauge", mm(d->measured_depth_mm)},
+                              {"tap", tap ? "yes" : "no"},
+                              {"tap_mm", tap ? mm(type->tap_mm) : std::string()},
+                              {"length", mm(d->length_mm, 0)},
+                              {"beside", sizesBeside(c, *d)}}});
+        fix.lines.push_back(Message("report.arm_two_planes_whole_thread_bone"));
       } else {
-        fix.lines.push_back("Drive the wire " + mm(d->length_mm, 0) +
-                            " deep. C-arm in two planes: tip in bone, joint unchanged. Bend and "
-                            "cut outside the bone as the local protocol says.");
+        fix.lines.push_back(Message("report.drive_wire_deep_arm_two_planes", {{"mm", mm(d->length_mm, 0)}}));
       }
-      for (const std::string& w : d->warnings) fix.lines.push_back("Note: " + ended(w));
+      for (const Message& w : d->warnings) fix.lines.push_back(sentence({"report.note", {{"warning", w}}}));
       out.push_back(fix);
     }
   }
-  Step last{"To finish", {}, "finish"};
+  Step last{Message("report.finish"), {}, "finish"};
   if (!temporary.empty())
-    last.lines.push_back("Take out the temporary " + std::string(temporary.size() == 1 ? "wire " : "wires ") +
-                         listed(temporary) + " once the definitive devices hold.");
-  last.lines.push_back(
-      "C-arm, dorsoplantar, 30° oblique and lateral: every line above, every tip inside bone; compare with the "
-      "pictures of the reduced foot. Test for stability under the C-arm.");
-  last.lines.push_back("Check pulses and compartments before dressing.");
+    last.lines.push_back(Message("report.take_out_temporary_once_definitive_devices",
+                                 {{"count", temporary.size()}, {"ids", all(temporary)}}));
+  last.lines.push_back(Message("report.arm_dorsoplantar_30_oblique_lateral_every"));
+  last.lines.push_back(Message("report.check_pulses_compartments_before_dressing"));
   out.push_back(last);
   return out;
 }
 
-std::vector<std::string> instruments(const Case& c) {
-  std::vector<std::string> out;
+std::vector<Message> instruments(const Case& c) {
+  std::vector<Message> out;
   std::set<double> drills, taps, heads;
-  std::map<std::string, std::map<double, int>> screws;
+  std::map<std::string, std::map<double, int>> screws;  // by type
   std::map<std::string, int> wires;
+  std::map<std::string, Message> names;
   bool any = false, screw = false;
   for (const Device& d : c.fixation.devices) {
     any = true;
     const ImplantType* type = typeOf(c, d);
     if (traits(d.kind).threaded) {
       screw = true;
-      ++screws[implantName(c, d)][d.length_mm];
+      names.try_emplace(d.type, implantName(c, d));
+      ++screws[d.type][d.length_mm];
       if (type != nullptr && type->drill_mm > 0) drills.insert(type->drill_mm);
       if (type != nullptr && type->tap_mm > 0) taps.insert(type->tap_mm);
       if (type != nullptr && type->head_diameter_mm > 0 && d.countersink_mm > 0) heads.insert(type->head_diameter_mm);
     } else {
-      ++wires[implantName(c, d)];
+      names.try_emplace(d.type, implantName(c, d));
+      ++wires[d.type];
     }
   }
-  out.emplace_back("C-arm (image intensifier)");
+  out.emplace_back(Message("report.arm_image_intensifier"));
   if (!raysIn(c, RayState::kDisplaced).empty() || !raysIn(c, RayState::kUntold).empty() || any)
-    out.emplace_back("pointed reduction forceps");
+    out.emplace_back(Message("report.pointed_reduction_forceps"));
   // What the catalogue lists for the implants used; only sizes if it lists nothing.
   bool listed_any = false;
   for (const InstrumentType& tool : c.catalogue.instruments)
     if (std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(), [&](const Device& d) {
           return std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end();
         })) {
-      out.push_back(tool.name);
+      out.push_back(Message::quoted(tool.name));
       listed_any = true;
     }
   if (!listed_any) {
-    for (const double d : drills) out.push_back("drill bit " + mm(d) + " with sleeve");
-    for (const double d : heads) out.push_back("countersink for a " + mm(d) + " head");
-    if (screw) out.emplace_back("depth gauge");
-    for (const double d : taps) out.push_back("tap " + mm(d) + " with sleeve");
+    for (const double d : drills) out.push_back(Message("report.drill_bit_sleeve", {{"mm", mm(d)}}));
+    for (const double d : heads) out.push_back(Message("report.countersink_head", {{"mm", mm(d)}}));
+    if (screw) out.emplace_back(Message("report.depth_gauge"));
+    for (const double d : taps) out.push_back(Message("report.tap_sleeve", {{"mm", mm(d)}}));
   }
-  if (screw) out.emplace_back("screwdriver");
-  if (!wires.empty()) out.emplace_back("wire driver, wire cutter and bender");
+  if (screw) out.emplace_back("report.screwdriver");
+  if (!wires.empty()) out.emplace_back(Message("report.wire_driver_wire_cutter_bender"));
   for (const auto& [name, lengths] : screws) {
     std::vector<std::string> sizes;
     for (const auto& [length, count] : lengths) sizes.push_back(fmt::format("{} × {}", count, mm(length, 0)));
-    out.push_back(name + ": " + listed(sizes) + "; the sizes next to these at hand");
+    out.push_back(Message("report.sizes_next_these_hand", {{"name", names.at(name)}, {"all", all(sizes)}}));
   }
-  for (const auto& [name, count] : wires) out.push_back(fmt::format("{}: {}", name, count));
+  for (const auto& [name, count] : wires)
+    out.push_back({"report.implant_count", {{"implant", names.at(name)}, {"count", count}}});
   return out;
 }
 
 std::vector<Caution> caseCautions(const Case& c) {
   std::vector<Caution> out;
-  std::set<std::string> seen;
-  for (const OpenQuestion& q : openQuestions(c)) seen.insert(inWords(q));
-  const auto add = [&](const std::string& text) {
-    const std::string caution = sentence(text);  // those of the plan's stages already are sentences
-    if (!text.empty() && seen.insert(caution).second) out.push_back({caution, {}});
+  std::vector<Message> seen;
+  for (const OpenQuestion& q : openQuestions(c)) seen.push_back(inWords(q));
+  const auto add = [&](const Message& text) {
+    const Message caution = sentence(text);  // those of the plan's stages already are sentences
+    if (text.empty() || std::ranges::find(seen, caution) != seen.end()) return;
+    seen.push_back(caution);
+    out.push_back({caution, {}});
   };
-  for (const std::string& s : c.cautions) add(s);
-  for (const std::string& s : c.reduction.cautions) add(s);
-  for (const std::string& s : c.fixation.cautions) add(s);
+  for (const Message& s : c.cautions) add(s);
+  for (const Message& s : c.reduction.cautions) add(s);
+  for (const Message& s : c.fixation.cautions) add(s);
   // The case already mentions doubtful bones; the remaining ones are added here.
-  const auto mentioned = [&](const std::string& part) {
-    return std::any_of(out.begin(), out.end(),
-                       [&](const Caution& k) { return k.text.find(part) != std::string::npos; });
+  const auto mentioned = [&](const Message& part) {
+    return std::ranges::any_of(out, [&](const Caution& k) { return k.text.holds(part); });
   };
   for (const auto& [bone, b] : c.bones) {
     if (!isMidfootBone(bone)) continue;
-    const std::string name = idOf(bone) + " (" + std::string(boneName(bone)) + ")";
-    if (!b.doubt.empty() && !mentioned(b.doubt)) add(name + ": " + b.doubt);
-    if (!b.complete && b.doubt.empty()) add(name + " is cut by the field of view");
+    if (!b.doubt.empty() && !mentioned(b.doubt))
+      add(Message("join.because", {{"what", named(bone)}, {"why", b.doubt}}).about(idOf(bone)));
+    if (!b.complete && b.doubt.empty())
+      add(Message("report.cut_field_view", {{"name", named(bone)}}).about(idOf(bone)));
   }
   for (const Device& d : c.fixation.devices)
-    for (const std::string& w : d.warnings) add(d.id + ": " + w);
+    for (const Message& w : d.warnings) add(Message("join.because", {{"what", d.id}, {"why", w}}).about(d.id));
   return out;
 }
 
@@ -598,136 +631,108 @@ std::vector<Caution> standingCautions(const Case& c) {
       if (wanted(d)) found.push_back(&d);
     return found;
   };
-  out.push_back(
-      {"First interspace, dorsal: the deep peroneal nerve and the dorsal artery of the foot with its deep branch run "
-       "between M1 and M2. At the usual approach they lay 1.4 to 2.7 mm (mean) from the incision. Open and protect "
-       "them; "
-       "no blind drilling or forceps points there.",
-       "OTA 2005 abstract OTA051256 (26 feet): deep artery 1.4 ± 1.0 mm, lateral branch 1.5 ± 0.9 mm, nerve 2.7 ± 2.4 "
-       "mm"});
+  out.push_back({Message("report.first_interspace_dorsal_deep_peroneal_nerve"),
+                 "OTA 2005 abstract OTA051256 (26 feet): deep artery 1.4 ± 1.0 mm, lateral branch 1.5 ± 0.9 mm, nerve "
+                 "2.7 ± 2.4 mm"});
   {
-    std::string text =
-        "Plantar side of M2 to M4: the deep plantar arch lies as close as 0.5 mm to M2 (2.2 mm to M3, 2.8 mm to M4), "
-        "about "
-        "20 mm distal to the joint. No tip, drill or tap may leave the plantar cortex.";
+    Message text("report.plantar_side_m2_m4_deep_plantar");
     const auto through_plantar = with([](const Device& d) { return d.ray >= 2 && d.ray <= 4; });
     if (!through_plantar.empty()) {
       std::vector<std::string> values;
       for (const Device* d : through_plantar) values.push_back(d->id + " " + mm(d->checks.tip_beyond_cortex_mm));
-      text += " Planned tip beyond the far cortex: " + listed(values) + ".";
+      text = then(text, {"report.planned_tip_beyond_far_cortex", {{"all", all(values)}}});
     }
     out.push_back(
         {text, "Tonogai 2018, J Foot Ankle Res (shortest distances; 23.0, 21.0 and 18.6 mm distal to the joint)"});
   }
-  out.push_back(
-      {"The deep plantar artery dives plantarwards 23.1 mm (12 to 31) distal to the first joint and 6.3 mm (3 to 13) "
-       "from "
-       "the plantar side of M2.",
-       "Foot Ankle Int 2013, doi 10.1177/1071100713477619 (122 feet)"});
+  out.push_back({Message("report.deep_plantar_artery_dives_plantarwards_23"),
+                 "Foot Ankle Int 2013, doi 10.1177/1071100713477619 (122 feet)"});
   {
     const auto crossing = with([](const Device& d) { return d.checks.joint_area_lost_percent > 0; });
-    std::string text =
-        "Cartilage: every device that crosses a joint takes some of its face; each new attempt takes more. One pass, "
-        "under the C-arm, and not more than one screw across the second joint.";
+    Message text("report.cartilage_every_device_crosses_joint_takes");
     if (!crossing.empty()) {
       std::vector<std::string> values;
       for (const Device* d : crossing) values.push_back(d->id + " " + number(d->checks.joint_area_lost_percent) + " %");
-      text += " Planned share of the joint face lost (worse side): " + listed(values) + ".";
+      text = then(text, {"report.planned_share_joint_face_lost_worse", {{"all", all(values)}}});
     }
-    out.push_back(
-        {text,
-         "two 4.0 mm screws broke the second joint in 4 of 10 feet: anatomic study, “Anatomy of the 1st and 2nd "
-         "Lisfranc joint surface”; expected loss for one 3.5 mm screw 2 to 4 %: Alberta et al., Foot Ankle Int "
-         "2005;26:462–73"});
+    out.push_back({text,
+                   "two 4.0 mm screws broke the second joint in 4 of 10 feet: anatomic study, “Anatomy of the 1st and "
+                   "2nd Lisfranc joint surface”; expected loss for one 3.5 mm screw 2 to 4 %: Alberta et al., Foot "
+                   "Ankle Int 2005;26:462–73"});
   }
-  out.push_back(
-      {"Compartment syndrome and soft tissue: swelling, blisters and tight compartments come before this plan; they "
-       "can rule "
-       "out or put off the operation. The program sees bone only.",
-       kCommonPractice});
+  out.push_back({Message("report.compartment_syndrome_soft_tissue_swelling_blisters"), kCommonPractice});
   if (!with([](const Device& d) {
          return d.ray >= 4 && traits(d.kind).threaded && d.stage == DeviceStage::kDefinitive;
        }).empty())
-    out.push_back(
-        {"Lateral column: rays 4 and 5 are the mobile ones; many surgeons hold them with wires only. This plan has "
-         "screws "
-         "there; the option “--lateral wires” plans them with wires.",
-         "patients' and surgeons' pages (wires, out at about 6 weeks)"});
+    out.push_back({Message("report.lateral_column_rays_4_5_mobile"),
+                   "patients' and surgeons' pages (wires, out at about 6 weeks)"});
   out.push_back(
-      {"Reduction is judged under the C-arm and by eye, not by this plan: a step or gap of 1 mm or less is the aim "
-       "(trial "
-       "criterion).",
-       "NCT02374944 (reduction of 1 mm or less at fixation)"});
-  out.push_back({"Local protocol decides on antibiotics, tourniquet, wire care, immobilisation and weight-bearing.",
-                 kCommonPractice});
-  out.push_back(
-      {"When implants come out, and whether they do, is left to the surgeon: published times differ and no time is "
-       "agreed.",
-       "systematic review, Int Orthop 2010 (8, 12 and 16 weeks and later), as quoted; NCT02374944"});
+      {Message("report.reduction_judged_under_arm_eye_not"), "NCT02374944 (reduction of 1 mm or less at fixation)"});
+  out.push_back({Message("report.local_protocol_decides_antibiotics_tourniquet_wire"), kCommonPractice});
+  out.push_back({Message("report.when_implants_come_out_whether_they"),
+                 "systematic review, Int Orthop 2010 (8, 12 and 16 weeks and later), as quoted; NCT02374944"});
   return out;
 }
 
-std::vector<std::string> uncertainty(const Case& c) {
-  std::vector<std::string> out;
+std::vector<Message> uncertainty(const Case& c) {
+  std::vector<Message> out;
   const Vec3& s = c.grid.spacing;
-  out.push_back("The images have voxels of " + number(s.x(), 2) + " × " + number(s.y(), 2) + " × " + number(s.z(), 2) +
-                " mm. Lengths are shown to 0.1 mm and most angles to whole degrees; this is rounding, not accuracy.");
+  out.push_back(
+      Message("report.images_have_voxels_mm_lengths_shown",
+              {{"number", number(s.x(), 2)}, {"number_2", number(s.y(), 2)}, {"number_3", number(s.z(), 2)}}));
   for (const auto& [ray, r] : c.reduction.rays)
     if (r.by_hand) {
-      out.push_back(capitalised(rayName(ray)) + ": placed by hand; how sure that is was not computed.");
+      out.push_back(Message("report.placed_hand_how_sure_not_computed", {{"capitalised", capitalised(rayName(ray))}}));
     } else {
       // Plans made before it was recorded lack the part about the ray's own axis.
-      const std::string about_axis =
-          r.roll_rad > 0 ? "°, about its own axis alone ±" + number(toDegrees(r.roll_rad)) : std::string();
-      out.push_back(capitalised(rayName(ray)) + ": place of the base ±" + number(r.uncertainty_mm) + " mm, turn ±" +
-                    number(toDegrees(r.uncertainty_rad)) + about_axis +
-                    "° (half-width of a 95 % interval, estimated).");
+      const Message about_axis =
+          r.roll_rad > 0 ? Message("report.about_own_axis_alone", {{"number", number(toDegrees(r.roll_rad))}})
+                         : Message();
+      out.push_back(Message("report.place_base_mm_turn_half_width", {{"capitalised", capitalised(rayName(ray))},
+                                                                     {"number", number(r.uncertainty_mm)},
+                                                                     {"number_2", number(toDegrees(r.uncertainty_rad))},
+                                                                     {"about_axis", about_axis}}));
     }
   for (const auto& [id, f] : c.fragments)
     if (f.fit.doubt.empty())
-      out.push_back("Piece " + id + ": place ±" + number(f.uncertainty_mm) + " mm, turn ±" +
-                    number(toDegrees(f.uncertainty_rad)) + "°, its ray's included; on its bone ±" +
-                    number(f.fit.uncertainty_mm) + " mm and ±" + number(toDegrees(f.fit.uncertainty_rad)) + "°.");
+      out.push_back(Message("report.piece_place_mm_turn_rays_included",
+                            {{"id", id},
+                             {"number", number(f.uncertainty_mm)},
+                             {"number_2", number(toDegrees(f.uncertainty_rad))},
+                             {"number_3", number(f.fit.uncertainty_mm)},
+                             {"number_4", number(toDegrees(f.fit.uncertainty_rad))}}));
   std::vector<std::string> doubtful;
   for (const auto& [bone, b] : c.bones)
     if (b.confidence < kDoubtful && isMidfootBone(bone))
       doubtful.push_back(idOf(bone) + " " + number(100 * b.confidence, 0) + " %");
   if (!doubtful.empty())
-    out.push_back("Bones whose surface is expected to be off by more than " + number(kDoubtfulErrorMm) +
-                  " mm on average (confidence below " + number(100 * kDoubtful, 0) + " %): " + listed(doubtful) +
-                  ". What rests on them is not sure.");
+    out.push_back(Message(
+        "report.bones_whose_surface_expected_off_more",
+        {{"number", number(kDoubtfulErrorMm)}, {"number_2", number(100 * kDoubtful, 0)}, {"all", all(doubtful)}}));
   for (const Ray ray : kRays) {
     const RayDisplacement* d = find(c.rays, ray);
     const RayReduction* r = reductionOf(c, ray);
     if (d == nullptr || r == nullptr || !d->told) continue;
     const double away = d->asideMm();
     if (std::abs(away - kDisplacedFromMm) < r->uncertainty_mm)
-      out.push_back(capitalised(rayName(ray)) + ": its shift of " + mm(away) +
-                    " lies within its uncertainty of the limit of " + mm(kDisplacedFromMm) +
-                    "; it may as well be called " + (d->displaced ? "in place" : "displaced") +
-                    ", and the name of the pattern may change with it.");
+      out.push_back(Message("report.shift_lies_within_uncertainty_limit_may",
+                            {{"capitalised", capitalised(rayName(ray))},
+                             {"mm", mm(away)},
+                             {"mm_2", mm(kDisplacedFromMm)},
+                             {"other", word(d->displaced ? RayState::kInPlace : RayState::kDisplaced)}}));
   }
   return out;
 }
 
-std::vector<std::string> notDone(const Case& c) {
-  std::vector<std::string> out;
-  out.emplace_back(
-      "Ligaments, cartilage, tendons, vessels, nerves and skin were not seen: they do not show, or not surely, on CT.");
-  out.emplace_back("The foot was not loaded in the scanner: instability that only shows under load can be missed.");
-  out.emplace_back(
-      "Fractures were searched for at the base of the second metatarsal only; any other broken bone is treated as one "
-      "piece. A piece that stands less than about half a millimetre off its bone is not told from it.");
-  out.emplace_back(
-      "How strong the construct is was not computed, beyond the pull-out estimate where it is shown; healing, bone "
-      "quality "
-      "as a whole and the choice between fixation and fusion were not judged.");
-  out.emplace_back(
-      "Joints proximal to the tarsometatarsal row (between the cuneiforms, naviculocuneiform, Chopart) were taken as "
-      "uninjured.");
-  if (c.other_foot.empty())
-    out.emplace_back("No other foot was compared: limits on the difference between the sides were not applied.");
-  out.emplace_back("Plates were not planned; incisions and positioning were not planned.");
+std::vector<Message> notDone(const Case& c) {
+  std::vector<Message> out;
+  out.emplace_back(Message("report.ligaments_cartilage_tendons_vessels_nerves_skin"));
+  out.emplace_back(Message("report.foot_not_loaded_scanner_instability_only"));
+  out.emplace_back(Message("report.fractures_searched_base_second_metatarsal_only"));
+  out.emplace_back(Message("report.how_strong_construct_not_computed_beyond"));
+  out.emplace_back(Message("report.joints_proximal_tarsometatarsal_row_between_cuneiforms"));
+  if (c.other_foot.empty()) out.emplace_back(Message("report.no_other_foot_compared_limits_difference"));
+  out.emplace_back(Message("report.plates_not_planned_incisions_positioning_not"));
   return out;
 }
 

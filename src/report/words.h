@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "anatomy/frames.h"
+#include "base/message.h"
 #include "case/case.h"
 
 namespace rayset::words {
@@ -23,31 +24,32 @@ namespace rayset::words {
 enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
 [[nodiscard]] RayState state(const Case& c, Ray ray);
 [[nodiscard]] RayState state(const RayDisplacement& d);
-[[nodiscard]] std::string word(RayState s);    ///< "displaced", "in place", "cannot be told", "not judged"
-[[nodiscard]] std::string marked(RayState s);  ///< the word behind its sign: "▲ displaced"
+[[nodiscard]] std::string_view valueOf(RayState s);  ///< the value in JSON
+[[nodiscard]] Message word(RayState s);              ///< "displaced", "in place", "cannot be told", "not judged"
+[[nodiscard]] Message marked(RayState s);            ///< the word behind its sign: "▲ displaced"
 [[nodiscard]] std::vector<Ray> raysIn(const Case& c, RayState wanted);
 
 /// "6.1 mm lateral and 3.9 mm dorsal"; components below `least_mm` are left out; "" when none is left.
-[[nodiscard]] std::string shift(const RayDisplacement& d, double least_mm = 0.5);
+[[nodiscard]] Message shift(const RayDisplacement& d, double least_mm = 0.5);
 /// "turned 10° outward (abduction) and 3° downward (plantarflexion)"; components below `least_rad` are left out.
-[[nodiscard]] std::string turn(const RayDisplacement& d, double least_rad = 0.0175);
+[[nodiscard]] Message turn(const RayDisplacement& d, double least_rad = 0.0175);
 
 /// Whether the plan moves the ray.
 [[nodiscard]] bool putBack(const Case& c, Ray ray);
 /// The columns involved: "medial and middle; of the lateral it cannot be told".
-[[nodiscard]] std::string columns(const Case& c);
+[[nodiscard]] Message columns(const Case& c);
 
 /// One or two sentences on what was found, and one per displaced ray.
 struct Finding {
-  std::string headline;
-  std::vector<std::string> rays;
-  std::vector<std::string> unknown;  ///< a sentence for each ray that could not be judged
+  Message headline;
+  std::vector<Message> rays;
+  std::vector<Message> unknown;  ///< a sentence for each ray that could not be judged
 };
 [[nodiscard]] Finding finding(const Case& c);
 /// How the rays' places were found and how certain they are.
-[[nodiscard]] std::vector<std::string> method(const Case& c);
+[[nodiscard]] std::vector<Message> method(const Case& c);
 /// Name of the image set used for the other foot, or "none".
-[[nodiscard]] std::string otherFoot(const Case& c);
+[[nodiscard]] Message otherFoot(const Case& c);
 
 /// Axes of the reduced metatarsals; missing ones are computed from the surfaces, at about 50 ms each.
 using KnownAxes = std::map<Bone, MetatarsalAxis>;
@@ -56,21 +58,21 @@ using KnownAxes = std::map<Bone, MetatarsalAxis>;
 /// The axis of one reduced metatarsal.
 [[nodiscard]] MetatarsalAxis axisOf(const Case& c, Bone metatarsal, const KnownAxes& known);
 /// "dorsal M2, 16 mm distal to the joint".
-[[nodiscard]] std::string entry(const Case& c, const Device& device, const KnownAxes& known = {});
+[[nodiscard]] Message entry(const Case& c, const Device& device, const KnownAxes& known = {});
 /// "19° to the shaft; 24° down towards the sole, 5° medially".
-[[nodiscard]] std::string direction(const Case& c, const Device& device);
+[[nodiscard]] Message direction(const Case& c, const Device& device);
 /// "M2 → C2"
 [[nodiscard]] std::string through(const Device& device);
 /// The implant's name in the catalogue, or "3.5 mm screw" if it is not listed.
-[[nodiscard]] std::string implantName(const Case& c, const Device& device);
+[[nodiscard]] Message implantName(const Case& c, const Device& device);
 /// "640 (410–900)" newtons, "–" if it was not estimated.
-[[nodiscard]] std::string pullout(const Device& device);
+[[nodiscard]] Message pullout(const Device& device);
 /// "3.5 mm cortex screw, 36 mm" / "1.6 mm wire with threaded tip, 31 mm deep"
-[[nodiscard]] std::string implant(const Case& c, const Device& device);
+[[nodiscard]] Message implant(const Case& c, const Device& device);
 
 struct Step {
-  std::string title;
-  std::vector<std::string> lines;
+  Message title;
+  std::vector<Message> lines;
   std::string id{};  ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
   std::optional<Ray> ray = {};
   std::string device{};  ///< id of the device inserted; may be empty
@@ -78,11 +80,11 @@ struct Step {
 /// The order of work in theatre, from the reduction's order and the devices.
 [[nodiscard]] std::vector<Step> steps(const Case& c, const KnownAxes& known = {});
 /// What has to be on the table, from the devices and the catalogue.
-[[nodiscard]] std::vector<std::string> instruments(const Case& c);
+[[nodiscard]] std::vector<Message> instruments(const Case& c);
 
 /// A caution, with where it comes from ("" for those of this case).
 struct Caution {
-  std::string text;
+  Message text;
   std::string source;
 };
 /// What this run found: the case's, the reduction's, the construct's, each device's and each bone's, without repeats
@@ -90,8 +92,8 @@ struct Caution {
 [[nodiscard]] std::vector<Caution> caseCautions(const Case& c);
 /// Where harm is possible in this operation, with the planned distances where they can be computed.
 [[nodiscard]] std::vector<Caution> standingCautions(const Case& c);
-[[nodiscard]] std::vector<std::string> uncertainty(const Case& c);
-[[nodiscard]] std::vector<std::string> notDone(const Case& c);
+[[nodiscard]] std::vector<Message> uncertainty(const Case& c);
+[[nodiscard]] std::vector<Message> notDone(const Case& c);
 
 /// Numbered sources in order of first mention.
 class Sources {

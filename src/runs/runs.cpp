@@ -22,21 +22,21 @@ Result<Case> planInto(const PlanRequest& request, const Resources& resources, co
                       const Progress& progress) {
   auto planned = planCase(request, resources, progress);
   if (!planned) return planned;
-  if (const Status s = writeNewPlan(*planned, folder, progress); !s) return tl::unexpected(s.error());
+  if (const Status s = writeNewPlan(resources.words, *planned, folder, progress); !s) return tl::unexpected(s.error());
   return planned;
 }
 
-Status writeNewPlan(Case& c, const std::filesystem::path& folder, const Progress& progress) {
+Status writeNewPlan(const Words& words, Case& c, const std::filesystem::path& folder, const Progress& progress) {
   const auto start = std::chrono::steady_clock::now();
-  if (Status s = writeReport(c, folder, progress); !s) return s;
+  if (Status s = writeReport(words, c, folder, progress); !s) return s;
   c.timings_s["report"] = std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   if (progress.cancelled()) return cancelledError();
-  return writeJson(folder / "plan.json", planJson(c));
+  return writeJson(folder / "plan.json", planJson(c, words));
 }
 
-Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress) {
-  if (Status s = writeReport(c, folder, progress); !s) return s;
-  return writeJson(folder / "plan.json", planJson(c));
+Status writePlan(const Words& words, const Case& c, const std::filesystem::path& folder, const Progress& progress) {
+  if (Status s = writeReport(words, c, folder, progress); !s) return s;
+  return writeJson(folder / "plan.json", planJson(c, words));
 }
 
 nlohmann::json earlierCheck(const std::filesystem::path& folder) {
@@ -51,18 +51,20 @@ Result<VerifyInput> readVerifyInput(const VerifyRequest& request, const Resource
   // An invalid limits file is reported before anything is computed.
   if (const auto limits = verdictLimits(resources.limits); !limits) return tl::unexpected(limits.error());
   if (request.films.empty() == request.ct.empty())
-    return fail(Fault::kRequest, "give either films or a CT", "--films, --ct",
-                "Films after --films, two or more from clearly different sides, or the folder of a CT after --ct.");
+    return fail(Fault::kRequest, "runs.give_either_films_ct", "--films, --ct",
+                Message("runs.films_after_films_two_more_clearly"));
   if (!request.views.empty() && request.views.size() != request.films.size())
     return fail(Fault::kRequest,
-                fmt::format("{} views are given for {} films", request.views.size(), request.films.size()), "--views",
-                "Give one view a film, in the order of the films.");
-  VerifyInput input{request, std::move(*plan), resources.catalogue, resources.limits, resources.segmenter, {}, {}, {}};
+                Message("runs.views_given_films", {{"views", request.views.size()}, {"films", request.films.size()}}),
+                "--views", Message("runs.give_one_view_film_order_films"));
+  VerifyInput input{
+      request, resources.words, std::move(*plan), resources.catalogue, resources.limits, resources.segmenter, {}, {},
+      {}};
   if (!request.earlier.empty()) {
     input.earlier = earlierCheck(request.earlier);
     if (input.earlier.is_null())
-      return fail(Fault::kRequest, "there is no earlier check to compare with", request.earlier.string(),
-                  "Give a folder that `rayset verify` wrote; checks of an earlier version have to be made again.");
+      return fail(Fault::kRequest, "runs.no_earlier_check_compare", request.earlier.string(),
+                  Message("runs.give_folder_rayset_verify_wrote_checks"));
     // Mismatched inputs are reported before anything is computed.
     if (const Status can =
             canBeCompared(input.earlier, input.plan.patient_id, sideWord(input.plan.side), request.earlier.string());
@@ -102,7 +104,8 @@ Result<Verification> verify(const VerifyInput& input, const Progress& progress) 
   auto checked = check(input, progress);
   if (!checked) return checked;
   if (!input.earlier.is_null()) {
-    auto since = changeSince(input.earlier, verificationJson(input.plan, *checked), input.request.earlier.string());
+    auto since =
+        changeSince(input.earlier, verificationJson(input.plan, *checked, input.words), input.request.earlier.string());
     if (!since) return tl::unexpected(since.error());
     checked->since = std::move(*since);
   }
@@ -118,9 +121,9 @@ Result<Verification> verifyInto(const VerifyInput& input, const std::filesystem:
     report.films = &input.films;
     report.bodies = &input.bodies;
   }
-  if (const Status s = writeVerificationReport(report, folder); !s) return tl::unexpected(s.error());
+  if (const Status s = writeVerificationReport(input.words, report, folder); !s) return tl::unexpected(s.error());
   if (progress.cancelled()) return cancelledError();
-  if (const Status s = writeJson(folder / "verification.json", verificationJson(input.plan, *checked)); !s)
+  if (const Status s = writeJson(folder / "verification.json", verificationJson(input.plan, *checked, input.words)); !s)
     return tl::unexpected(s.error());
   return checked;
 }

@@ -21,10 +21,12 @@ namespace rayset {
 
 /// writeReport() and plan.json of a newly planned case, recording the time that took, into an existing empty folder.
 /// Errors as for planInto().
-[[nodiscard]] Status writeNewPlan(Case& c, const std::filesystem::path& folder, const Progress& progress = {});
+[[nodiscard]] Status writeNewPlan(const Words& words, Case& c, const std::filesystem::path& folder,
+                                  const Progress& progress = {});
 /// writeReport() and plan.json of a case that was read back from a plan, into an existing empty folder. Errors as
 /// those.
-[[nodiscard]] Status writePlan(const Case& c, const std::filesystem::path& folder, const Progress& progress = {});
+[[nodiscard]] Status writePlan(const Words& words, const Case& c, const std::filesystem::path& folder,
+                               const Progress& progress = {});
 
 struct VerifyRequest {
   std::filesystem::path plan;                ///< folder that planInto() wrote
@@ -39,6 +41,7 @@ struct VerifyRequest {
 /// The input, read before anything is computed.
 struct VerifyInput {
   VerifyRequest request;
+  Words words;
   PlanRecord plan;
   Catalogue catalogue;
   Limits limits;

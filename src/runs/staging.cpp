@@ -13,17 +13,16 @@ Result<Staging> Staging::open(const fs::path& target, const std::string& mark, b
   if (fs::exists(clean, problem)) {
     if (!fs::is_directory(clean, problem)) {
       return tl::unexpected(
-          Error{Fault::kRequest, "the output is a file, not a folder", clean.string(), "Choose another folder."});
+          Error{Fault::kRequest, "runs.output_file_not_folder", clean.string(), Message("runs.choose_another_folder")});
     }
     const bool ours = fs::exists(clean / mark, problem);
     if (!fs::is_empty(clean, problem) && !ours) {
-      return tl::unexpected(Error{Fault::kRequest,
-                                  fmt::format("the output folder holds other files and no earlier {}", mark),
-                                  clean.string(), "Choose an empty or new folder."});
+      return tl::unexpected(Error{Fault::kRequest, Message("runs.output_folder_holds_other_files_no", {{"mark", mark}}),
+                                  clean.string(), Message("runs.choose_empty_new_folder")});
     }
     if (ours && !force) {
-      return tl::unexpected(Error{Fault::kRequest, "the output folder holds an earlier result", clean.string(),
-                                  "Choose another folder, or have it replaced (--force)."});
+      return tl::unexpected(Error{Fault::kRequest, "runs.output_folder_holds_earlier_result", clean.string(),
+                                  Message("runs.choose_another_folder_have_replaced_force")});
     }
   }
   fs::create_directories(clean.parent_path(), problem);
@@ -31,8 +30,9 @@ Result<Staging> Staging::open(const fs::path& target, const std::string& mark, b
       clean.parent_path() / fmt::format(".{}.unfinished-{}", clean.filename().string(), static_cast<long>(getpid()));
   fs::remove_all(folder, problem);
   if (!fs::create_directory(folder, problem)) {
-    return tl::unexpected(Error{Fault::kRequest, "the output folder cannot be made: " + problem.message(),
-                                clean.string(), "Check the path and its permissions."});
+    return tl::unexpected(Error{Fault::kRequest,
+                                Message("runs.output_folder_cannot_made", {{"message", problem.message()}}),
+                                clean.string(), Message("runs.check_path_permissions")});
   }
   return Staging(clean, folder);
 }
@@ -55,8 +55,8 @@ Status Staging::commit() {
   if (problem) {
     const std::string why = problem.message();
     if (had && !fs::exists(target_, problem)) fs::rename(old, target_, problem);
-    return tl::unexpected(Error{Fault::kInternal, "the results could not be put in place: " + why, target_.string(),
-                                "Check permissions and that no other program uses the folder."});
+    return tl::unexpected(Error{Fault::kInternal, Message("runs.results_could_not_put_place", {{"why", why}}),
+                                target_.string(), Message("runs.check_permissions_no_other_program_uses")});
   }
   folder_.clear();
   if (had) fs::remove_all(old, problem);

@@ -16,10 +16,10 @@ namespace {
 
 constexpr std::size_t kPiece = 256 * 1024;
 
-tl::unexpected<Error> refused(const fs::path& archive, const std::string& what, const std::string& entry = {}) {
+tl::unexpected<Error> refused(const fs::path& archive, const Message& what, const std::string& entry = {}) {
   return fail(Fault::kImages, what,
               entry.empty() ? archive.filename().string() : fmt::format("{}, {}", archive.filename().string(), entry),
-              "Pack the folder of images anew, or drop the folder itself.");
+              Message("server.pack_folder_images_anew_drop_folder"));
 }
 
 /// A name inside the archive as a path below a folder; empty if it would escape the folder or is not a plain name.
@@ -56,7 +56,7 @@ Status unpack(const fs::path& archive, const fs::path& folder, const UnpackLimit
   archive_read_support_format_tar(in.get());
   archive_read_support_filter_gzip(in.get());
   if (archive_read_open_filename(in.get(), archive.c_str(), kPiece) != ARCHIVE_OK)
-    return refused(archive, "this is no archive that can be read");
+    return refused(archive, Message("server.no_archive_can_read"));
   std::error_code problem;
   const double size = static_cast<double>(std::max<std::uintmax_t>(1, fs::file_size(archive, problem)));
   std::uint64_t bytes = 0, files = 0;
@@ -65,40 +65,43 @@ Status unpack(const fs::path& archive, const fs::path& folder, const UnpackLimit
     archive_entry* entry = nullptr;
     const int next = archive_read_next_header(in.get(), &entry);
     if (next == ARCHIVE_EOF) break;
-    if (next < ARCHIVE_WARN) return refused(archive, "the archive is damaged");
+    if (next < ARCHIVE_WARN) return refused(archive, Message("server.archive_damaged"));
     if (progress.cancelled()) return cancelledError();
     const char* raw = archive_entry_pathname(entry);
     const std::string name = raw == nullptr ? std::string() : std::string(raw);
     const auto type = archive_entry_filetype(entry);
     if (archive_entry_hardlink(entry) != nullptr || archive_entry_symlink(entry) != nullptr || type == AE_IFLNK)
-      return refused(archive, "the archive holds links", name);
+      return refused(archive, Message("server.archive_holds_links"), name);
     if (type == AE_IFDIR) continue;
-    if (type != AE_IFREG && type != 0) return refused(archive, "the archive holds more than files and folders", name);
+    if (type != AE_IFREG && type != 0)
+      return refused(archive, Message("server.archive_holds_more_files_folders"), name);
     const fs::path relative = safePath(name);
-    if (relative.empty()) return refused(archive, "the archive holds a file that leads out of its folder", name);
-    if (archive_entry_is_encrypted(entry) != 0) return refused(archive, "the archive is protected by a password", name);
+    if (relative.empty()) return refused(archive, Message("server.archive_holds_file_leads_out_folder"), name);
+    if (archive_entry_is_encrypted(entry) != 0)
+      return refused(archive, Message("server.archive_protected_password"), name);
     if (++files > limits.files)
-      return refused(archive, fmt::format("the archive holds more than {} files", limits.files));
+      return refused(archive, Message("server.archive_holds_more_files", {{"files", limits.files}}));
     fs::create_directories((folder / relative).parent_path(), problem);
-    if (fs::exists(folder / relative, problem)) return refused(archive, "the archive holds a file twice", name);
+    if (fs::exists(folder / relative, problem))
+      return refused(archive, Message("server.archive_holds_file_twice"), name);
     std::ofstream out(folder / relative, std::ios::binary);
     for (;;) {
       const la_ssize_t n = archive_read_data(in.get(), piece.data(), piece.size());
-      if (n < 0) return refused(archive, "the archive is damaged", name);
+      if (n < 0) return refused(archive, Message("server.archive_damaged"), name);
       if (n == 0) break;
       bytes += static_cast<std::uint64_t>(n);
       if (bytes > limits.bytes)
-        return refused(archive, fmt::format("the archive holds more than {} MiB", limits.bytes >> 20U), name);
+        return refused(archive, Message("server.archive_holds_more_mib", {{"u", limits.bytes >> 20U}}), name);
       out.write(piece.data(), n);
       if (progress.cancelled()) return cancelledError();
     }
     out.close();
     if (!out)
-      return fail(Fault::kInternal, "the images could not be unpacked", (folder / relative).string(),
-                  "Check free space and permissions.");
+      return fail(Fault::kInternal, "server.images_could_not_unpacked", (folder / relative).string(),
+                  Message("server.check_free_space_permissions"));
     progress("unpack", std::min(1.0, static_cast<double>(archive_filter_bytes(in.get(), -1)) / size));
   }
-  if (files == 0) return refused(archive, "the archive holds no files");
+  if (files == 0) return refused(archive, Message("server.archive_holds_no_files"));
   return {};
 }
 

@@ -1,6 +1,7 @@
 #include "server/case_codec.h"
 
 #include "base/dates.h"
+#include "base/message_codec.h"
 #include "case/plan_codec.h"
 #include "geometry/codec.h"
 #include "report/words.h"
@@ -33,8 +34,6 @@ using codec::operator+;
 
 namespace {
 
-Codec<std::vector<std::string>> texts() { return list(text()); }
-
 /// JSON written earlier by the table `of`.
 template <class T>
 Codec<Json> written(const Codec<T>& of) {
@@ -49,12 +48,6 @@ Codec<std::vector<T>> three(const Codec<T>& of) {
   Codec<std::vector<T>> out = list(of, {{"minItems", 3}, {"maxItems", 3}});
   out.type = "[number, number, number]";
   return out;
-}
-
-Codec<Error> errorCodec() {
-  return named("ServerError", object<Error>({field("what", text(), &Error::what),
-                                             field("where", text(), &Error::where).when(Presence::kSometimes),
-                                             field("remedy", text(), &Error::remedy).when(Presence::kSometimes)}));
 }
 
 Codec<ScanFacts> makeScanFactsCodec() {
@@ -91,17 +84,17 @@ Codec<ScanFacts> makeScanFactsCodec() {
                               const auto& s = f.scan->volume.grid.spacing;
                               return std::vector<double>{s.x(), s.y(), s.z()};
                             }),
-                 derived<F>("cautions", texts(), [](const F& f) { return f.scan->cautions; }),
+                 derived<F>("cautions", codec::messages(), [](const F& f) { return f.scan->cautions; }),
                  field("preview", nullable(text()), &F::preview), other_foot}));
 }
 
 Codec<RealFilm> makeRealFilmCodec() {
   using F = RealFilm;
-  return named(
-      "RealFilm",
-      object<F>({field("view", nullable(text()), &F::view), field("date", nullable(text()), &F::date),
-                 field("side", nullable(oneOf({"right", "left"})), &F::side), field("cautions", texts(), &F::cautions),
-                 field("id", text(), &F::id), field("name", text(), &F::name)}));
+  return named("RealFilm",
+               object<F>({field("view", nullable(text()), &F::view), field("date", nullable(text()), &F::date),
+                          field("side", nullable(oneOf({"right", "left"})), &F::side),
+                          field("cautions", codec::messages(), &F::cautions), field("id", text(), &F::id),
+                          field("name", text(), &F::name)}));
 }
 
 Codec<FollowupCheck> makeFollowupCheckCodec() {
@@ -145,7 +138,7 @@ Codec<HistoryEntryTold> historyCodec() {
   using H = HistoryEntryTold;
   return named("HistoryEntry",
                object<H>({field("seq", count(), &H::seq), field("at", text(), &H::at), field("kind", text(), &H::kind),
-                          field("words", text(), &H::words), field("active", truth(), &H::active)}));
+                          field("words", codec::message(), &H::words), field("active", truth(), &H::active)}));
 }
 
 Codec<ImplantType> implantCodec() {
@@ -186,8 +179,8 @@ Codec<CaseState> makeCaseStateCodec() {
                           field("hidden", truth(), &S::hidden),
                           field("status", oneOf({"empty", "imported", "planned"}), &S::status),
                           field("stale", truth(), &S::stale),
-                          field("can_undo", nullable(text()), &S::can_undo),
-                          field("can_redo", nullable(text()), &S::can_redo),
+                          field("can_undo", nullable(codec::message()), &S::can_undo),
+                          field("can_redo", nullable(codec::message()), &S::can_redo),
                           field("history", list(historyCodec()), &S::history),
                           field("job", written(nullable(jobCodec())), &S::job),
                           field("uploads", written(uploadsCodec()), &S::uploads),
@@ -203,10 +196,17 @@ Codec<CaseState> makeCaseStateCodec() {
                           field("measures_drawn", codec::json("unknown[]", {{"type", "array"}}), &S::measures_drawn),
                           optionalField("problem", errorCodec(), &S::problem),
                           optionalField("implants", list(implantCodec()), &S::implants),
-                          optionalField("cautions", texts(), &S::cautions)}));
+                          optionalField("cautions", codec::messages(), &S::cautions)}));
 }
 
 }  // namespace
+
+Codec<Error> errorCodec() {
+  return named("ServerError",
+               object<Error>({field("what", codec::message(), &Error::what),
+                              field("where", text(), &Error::where).when(Presence::kSometimes),
+                              field("remedy", codec::message(), &Error::remedy).when(Presence::kSometimes)}));
+}
 
 const Codec<ScanFacts>& scanFactsCodec() {
   static const Codec<ScanFacts> of = makeScanFactsCodec();

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "base/codec.h"
+#include "base/message.h"
 #include "case/followup.h"
 #include "dicom/ct_reader.h"
 #include "dicom/film_reader.h"
@@ -15,6 +16,8 @@
 #include "outcome/verification_codec.h"
 
 namespace rayset::server {
+
+[[nodiscard]] codec::Codec<Error> errorCodec();
 
 using Json = nlohmann::ordered_json;
 
@@ -27,7 +30,7 @@ struct ScanFacts {
 struct RealFilm {
   std::string id, name;
   std::optional<std::string> view, date, side;
-  std::vector<std::string> cautions;
+  std::vector<Message> cautions;
 };
 /// A check after the operation.
 struct FollowupCheck {
@@ -57,7 +60,8 @@ using Uploads = std::map<std::string, std::vector<Upload>>;  ///< by part
 
 struct HistoryEntryTold {
   std::size_t seq = 0;
-  std::string at, kind, words;
+  std::string at, kind;
+  Message words;
   bool active = false;
 };
 struct FollowupItem {
@@ -72,7 +76,7 @@ struct CaseState {
   bool hidden = false;
   std::string status;  ///< "empty", "imported" or "planned"
   bool stale = false;
-  std::optional<std::string> can_undo, can_redo;  ///< the action, in words
+  std::optional<Message> can_undo, can_redo;  ///< the action, in words
   std::vector<HistoryEntryTold> history;
   Json job, uploads, images, films = Json::array(), edits;
   Json plan, theatre, measures_drawn = Json::array();  ///< from the workspace, once planned
@@ -81,7 +85,7 @@ struct CaseState {
   Json checks = Json::array();
   std::optional<Error> problem;  ///< why a plan that should be there could not be opened
   std::optional<std::vector<ImplantType>> implants;
-  std::optional<std::vector<std::string>> cautions;
+  std::optional<std::vector<Message>> cautions;
 };
 [[nodiscard]] const codec::Codec<CaseState>& caseStateCodec();
 

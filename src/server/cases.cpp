@@ -19,14 +19,15 @@ tl::expected<Change, Reply> changeOf(const Request& request) {
   if (!body) return tl::unexpected(std::move(body.error()));
   const Json token = body->value("token", Json(""));
   if (!token.is_string() || token.get_ref<const std::string&>().size() > kLongestToken)
-    return tl::unexpected(badRequest(fmt::format("a token is a text of at most {} bytes", kLongestToken), "token"));
+    return tl::unexpected(
+        badRequest(Message("server.token_text_most_bytes", {{"longest_token", kLongestToken}}), "token"));
   return Change{std::move(*body), token.get<std::string>()};
 }
 
 /// Kind and payload of an edit, the rest removed.
 tl::expected<std::pair<std::string, Json>, Reply> editOf(Json body) {
   const Json kind = body.value("kind", Json(nullptr));
-  if (!kind.is_string()) return tl::unexpected(badRequest("an edit needs a kind", "kind"));
+  if (!kind.is_string()) return tl::unexpected(badRequest("server.edit_needs_kind", "kind"));
   body.erase("kind");
   body.erase("token");
   return std::pair{kind.get<std::string>(), std::move(body)};
@@ -60,7 +61,7 @@ Reply newCase(Station& station, Request& request) {
   if (!body) return body.error();
   const std::string name = textOf(*body, "name");
   if (name.find_first_not_of(' ') == std::string::npos || name.size() > 200)
-    return badRequest("a case needs a name of at most 200 bytes", "name", "Give it a name.");
+    return badRequest("server.case_needs_name_most_200_bytes", "name", Message("server.give_name"));
   const auto made = station.cases->create(name);
   if (!made) return errorReply(made.error());
   request.case_id = made->at("id").get<std::string>();

@@ -93,7 +93,10 @@ Reply exports(Station& station, Request& request) {
   for (const Export& e : exportsOf(station.library->folder(request.case_id), *facts)) {
     std::error_code problem;
     const auto bytes = e.file.empty() ? 0 : fs::file_size(e.file, problem);
-    list.push_back({{"name", e.name}, {"what", e.what}, {"path", pathOf(e)}, {"bytes", problem ? 0 : bytes}});
+    list.push_back({{"name", e.name},
+                    {"what", codec::message().write(e.what)},
+                    {"path", pathOf(e)},
+                    {"bytes", problem ? 0 : bytes}});
   }
   return jsonReply(list);
 }

@@ -19,7 +19,7 @@ tl::expected<Json, Reply> bodyOf(const Request& request) {
   };
   Json j = Json::parse(request.body, shallow, false);
   if (deep || !j.is_object())
-    return tl::unexpected(badRequest("the body of the request is no JSON object", "body", "Load the page anew."));
+    return tl::unexpected(badRequest("server.body_request_no_json_object", "body", Message("server.load_page_anew")));
   return j;
 }
 
@@ -40,7 +40,7 @@ double Fields::number(const std::string& key, double otherwise) {
   const double value = std::strtod(it->second.c_str(), &end);
   if (it->second.empty() || end != it->second.c_str() + it->second.size() || !std::isfinite(value) ||
       std::abs(value) > 1e6) {
-    wrong(key, "a number");
+    wrong(key, "server.a_number");
     return otherwise;
   }
   return value;
@@ -48,18 +48,18 @@ double Fields::number(const std::string& key, double otherwise) {
 
 int Fields::whole(const std::string& key, int otherwise) {
   const double value = number(key, otherwise);
-  if (value != std::floor(value)) wrong(key, "a whole number");
+  if (value != std::floor(value)) wrong(key, Message("server.whole_number"));
   return static_cast<int>(value);
 }
 
 Ray Fields::ray(const std::string& key, Ray otherwise) {
   const auto given = Ray::from(whole(key, otherwise.number()));
-  if (!given) wrong(key, "the number of a ray, 1 to 5");
+  if (!given) wrong(key, Message("server.number_ray_1"));
   return given.value_or(otherwise);
 }
 
-void Fields::wrong(const std::string& key, const std::string& wanted) {
-  if (!problem) problem = badRequest(fmt::format("{} must be {}", key, wanted), key);
+void Fields::wrong(const std::string& key, const Message& wanted) {
+  if (!problem) problem = badRequest(Message("server.must", {{"key", key}, {"wanted", wanted}}), key);
 }
 
 }  // namespace rayset::server

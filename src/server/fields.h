@@ -35,13 +35,13 @@ class Fields {
       if (it->second == name) return value;
       words += (words.empty() ? "" : ", ") + std::string(name);
     }
-    wrong(key, "one of " + words);
+    wrong(key, {"server.one_of", {{"words", words}}});
     return otherwise;
   }
   std::optional<Reply> problem;
 
  private:
-  void wrong(const std::string& key, const std::string& wanted);
+  void wrong(const std::string& key, const Message& wanted);
   const std::map<std::string, std::string>& query_;
 };
 

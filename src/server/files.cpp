@@ -33,18 +33,20 @@ constexpr std::array<Kind, 15> kKinds{{{".html", "text/html; charset=utf-8"},
 
 /// Folders of results, and what in them may be seen.
 struct ExportFolder {
-  std::string_view folder, ending, what;
+  std::string_view folder, ending;
+  const char* what;
 };
-constexpr std::array<ExportFolder, 4> kExportFolders{{{"surfaces", ".stl", "Bone as scanned"},
-                                                      {"reduced", ".stl", "Bone where it belongs"},
-                                                      {"devices", ".stl", "Device in the reduced foot"},
-                                                      {"pictures", ".png", "Picture"}}};
+constexpr std::array<ExportFolder, 4> kExportFolders{{{"surfaces", ".stl", "server.bone_scanned"},
+                                                      {"reduced", ".stl", "server.bone_where_belongs"},
+                                                      {"devices", ".stl", "server.device_reduced_foot"},
+                                                      {"pictures", ".png", "server.picture"}}};
 struct Single {
-  std::string_view name, what;
+  std::string_view name;
+  const char* what;
 };
-constexpr std::array<Single, 3> kSingles{{{"report.pdf", "Report"},
-                                          {"plan.json", "Plan, for other programs"},
-                                          {"labels.nrrd", "Label map on the grid of the CT"}}};
+constexpr std::array<Single, 3> kSingles{{{"report.pdf", "server.report"},
+                                          {"plan.json", "server.plan_other_programs"},
+                                          {"labels.nrrd", "server.label_map_grid_ct"}}};
 constexpr std::array<std::string_view, 3> kFilmViews{"dorsoplantar-20", "oblique-30", "lateral"};
 constexpr std::array<std::string_view, 3> kFilmStates{"injured", "reduced", "metal"};
 
@@ -73,17 +75,19 @@ std::vector<std::string> sortedNames(const fs::path& folder) {
   return names;
 }
 
-void addPlan(std::vector<Export>& out, const fs::path& folder, const std::string& as, const std::string& state) {
+/// `pattern`: what a thing of the plan is called among the others.
+void addPlan(std::vector<Export>& out, const fs::path& folder, const std::string& as, const char* pattern) {
+  const auto named = [&](const char* what) -> Message {
+    return pattern == nullptr ? Message(what) : Message(pattern, {{"what", Message(what)}});
+  };
   std::error_code problem;
   for (const Single& s : kSingles)
     if (fs::exists(folder / s.name, problem))
-      out.push_back(
-          {std::string(s.name), fmt::format("{}{}", s.what, state), {as, std::string(s.name)}, folder / s.name});
+      out.push_back({std::string(s.name), named(s.what), {as, std::string(s.name)}, folder / s.name});
   for (const ExportFolder& of : kExportFolders)
     for (const std::string& name : sortedNames(folder / of.folder))
       if (name.ends_with(of.ending))
-        out.push_back(
-            {name, fmt::format("{}{}", of.what, state), {as, std::string(of.folder), name}, folder / of.folder / name});
+        out.push_back({name, named(of.what), {as, std::string(of.folder), name}, folder / of.folder / name});
 }
 
 }  // namespace
@@ -167,23 +171,23 @@ std::vector<Export> exportsOf(const fs::path& folder, const CaseFacts& facts) {
       const fs::path edited = folder / "view" / ("edited-" + facts.edition());
       std::error_code problem;
       if (fs::exists(edited, problem)) {
-        addPlan(out, edited, "edited", ", as changed by hand");
+        addPlan(out, edited, "edited", "server.of_changed");
       } else {
         for (const Single& s : kSingles)
           out.push_back({std::string(s.name),
-                         fmt::format("{}, as changed by hand; made when opened", s.what),
+                         Message("server.changed_hand_made_when_opened", {{"what", Message(s.what)}}),
                          {"edited", std::string(s.name)},
                          {}});
       }
     }
-    addPlan(out, folder / "plan", "plan", facts.changed_by_hand ? ", as planned before changes by hand" : "");
+    addPlan(out, folder / "plan", "plan", facts.changed_by_hand ? "server.of_planned" : nullptr);
     const fs::path films = folder / "view" / ("films-" + facts.edition());
     for (const std::string_view view : kFilmViews)
       for (const std::string_view state : kFilmStates) {
         const std::string name = fmt::format("{}_{}.dcm", view, state);
         std::error_code problem;
         out.push_back({name,
-                       "Simulated film (DICOM)",
+                       Message("server.simulated_film_dicom"),
                        {"films", name},
                        fs::exists(films / name, problem) ? films / name : fs::path()});
       }
@@ -194,11 +198,11 @@ std::vector<Export> exportsOf(const fs::path& folder, const CaseFacts& facts) {
     std::error_code problem;
     for (const char* name : {"verification.pdf", "verification.json"})
       if (fs::exists(check / name, problem))
-        out.push_back({name, fmt::format("Check {} after the operation", n), {"followup", n, name}, check / name});
+        out.push_back({name, Message("server.check_after_operation", {{"n", n}}), {"followup", n, name}, check / name});
     for (const std::string& name : sortedNames(check / "pictures"))
       if (name.ends_with(".png"))
         out.push_back({name,
-                       fmt::format("Picture of check {}", n),
+                       Message("server.picture_check", {{"n", n}}),
                        {"followup", n, "pictures", name},
                        check / "pictures" / name});
   }
@@ -279,7 +283,7 @@ std::string measuresCsv(const Json& state) {
   }
   for (const Json& drawn : state.value("measures_drawn", Json::array())) {
     Json row{{"state", drawn.value("state", "")}, {"key", drawn.value("id", "")}, {"source", "drawn by hand"}};
-    row["name"] = fmt::format("{} drawn by hand", drawn.value("kind", ""));
+    row["name"] = drawn.value("kind", "") + " drawn by hand";
     for (const char* key : {"value", "unit"})
       if (drawn.contains(key)) row[key] = drawn[key];
     row["note"] = drawn.value("view", "");

@@ -26,7 +26,8 @@ namespace rayset::server {
 [[nodiscard]] std::error_code linkOrCopy(const std::filesystem::path& from, const std::filesystem::path& to);
 
 struct Export {
-  std::string name, what;
+  std::string name;
+  Message what;
   std::vector<std::string> path;  ///< as asked for under files/
   std::filesystem::path file;     ///< empty: made on first request
 };

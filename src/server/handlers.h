@@ -9,6 +9,7 @@ namespace rayset::server {
 // page.cpp: the page and its events
 Reply page(Station& station, Request& request);
 Reply asset(Station& station, Request& request);
+Reply pageWords(Station& station, Request& request);
 Reply about(Station& station, Request& request);
 Reply listen(Station& station, Request& request);
 

@@ -10,6 +10,7 @@
 #include <filesystem>
 #include <functional>
 #include <memory>
+#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <utility>
@@ -47,7 +48,8 @@ struct Reply {
   std::string type = "application/json";
   std::vector<std::pair<std::string, std::string>> headers;
   std::string body;
-  std::filesystem::path file;  ///< if given, sent instead of the body
+  std::optional<nlohmann::ordered_json> document;  ///< JSON with messages, made the body in words before it is sent
+  std::filesystem::path file;                      ///< if given, sent instead of the body
   /// If given, sent instead of the body and produced piece by piece. "": the end; nullopt: it cannot continue, which
   /// the client notices.
   std::function<std::optional<std::string>()> pieces;

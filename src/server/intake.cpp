@@ -40,8 +40,8 @@ tl::expected<Intake, Reply> uploadIntake(Station& station, const Request& reques
   const std::string &id = request.case_id, &part = request.segments[4], &name = request.segments[5];
   if (!isPart(part)) return tl::unexpected(notFound(part));
   if (!acceptableName(name))
-    return tl::unexpected(badRequest("this is no name for a file", name.substr(0, 200),
-                                     "Use a plain name of at most 200 bytes that does not begin with a dot."));
+    return tl::unexpected(
+        badRequest("server.no_name_file", name.substr(0, 200), Message("server.use_plain_name_most_200_bytes")));
   if (!station.jobs->of(id).is_null()) return tl::unexpected(busy());
   const fs::path folder = uploadFolder(station.library->folder(id), part);
   std::error_code problem;
@@ -51,7 +51,8 @@ tl::expected<Intake, Reply> uploadIntake(Station& station, const Request& reques
        it.increment(problem))
     ++count;
   if (count >= kMostUploads)
-    return tl::unexpected(badRequest(fmt::format("there are {} files already", count), part, "Pack them as a .zip."));
+    return tl::unexpected(
+        badRequest(Message("server.files_already", {{"count", count}}), part, Message("server.pack_them_zip")));
   return Intake{kUploadLimit, folder / fmt::format(".incoming-{}", ++station.fresh)};
 }
 
@@ -60,7 +61,8 @@ Reply upload(Station& station, Request& request) {
   std::error_code problem;
   fs::rename(request.uploaded, uploadFolder(station.library->folder(request.case_id), part) / name, problem);
   if (problem)
-    return errorReply(409, {Fault::kRequest, "the upload was dropped meanwhile", name, "Send the file again."});
+    return errorReply(409,
+                      {Fault::kRequest, "server.upload_dropped_meanwhile", name, Message("server.send_file_again")});
   request.uploaded.clear();
   return emptyReply();
 }
@@ -80,9 +82,9 @@ Reply startImport(Station& station, Request& request) {
   const std::string& id = request.case_id;
   const std::string part = textOf(*body, "part");
   if (part != "images" && part != "other" && part != "films")
-    return badRequest("part must be images, other or films", "part");
+    return badRequest("server.part_must_images_other_films", "part");
   if (uploadsOf(station.library->folder(id))[part].empty())
-    return badRequest("nothing was uploaded", part, "Drop images onto the page.");
+    return badRequest("server.nothing_uploaded", part, Message("server.drop_images_onto_page"));
   if (part == "films")
     return started(station, id, "import",
                    [&station, id](const Progress& p) { return importFilms(station.services(), id, p); });
@@ -97,12 +99,12 @@ Reply startPlan(Station& station, Request& request) {
   if (!body) return body.error();
   const std::string& id = request.case_id;
   const std::string side = textOf(*body, "side"), lateral = textOf(*body, "lateral");
-  if (!side.empty() && side != "left" && side != "right") return badRequest("side must be left or right", "side");
+  if (!side.empty() && side != "left" && side != "right") return badRequest("server.side_must_left_right", "side");
   if (!lateral.empty() && lateral != "screws" && lateral != "wires")
-    return badRequest("lateral must be screws or wires", "lateral");
+    return badRequest("server.lateral_must_screws_wires", "lateral");
   const auto facts = station.cases->facts(id);
   if (!facts) return errorReply(facts.error());
-  if (!facts->images) return badRequest("there are no images to plan from", "images", "Give the CT first.");
+  if (!facts->images) return badRequest("server.no_images_plan", "images", Message("server.give_ct_first"));
   return started(station, id, "plan", [&station, order = PlanOrder{id, side, lateral}](const Progress& p) {
     return planImages(station.services(), order, p);
   });
@@ -114,16 +116,16 @@ Reply startVerify(Station& station, Request& request) {
   VerifyOrder order{request.case_id, {}, false};
   const Json views = body->value("views", Json::array());
   if (!views.is_array() || !std::all_of(views.begin(), views.end(), [](const Json& v) { return v.is_string(); }))
-    return badRequest("views must be a list of words", "views");
+    return badRequest("server.views_must_list_words", "views");
   for (const Json& v : views) order.views.push_back(v.get<std::string>());
   const Json temporary = body->value("temporary", Json(false));
-  if (!temporary.is_boolean()) return badRequest("temporary must be true or false", "temporary");
+  if (!temporary.is_boolean()) return badRequest("server.temporary_must_true_false", "temporary");
   order.temporary = temporary.get<bool>();
   const auto facts = station.cases->facts(order.id);
   if (!facts) return errorReply(facts.error());
-  if (!facts->plan) return badRequest("this case is not planned yet", "plan", "Plan it first.");
+  if (!facts->plan) return badRequest("server.case_not_planned_yet", "plan", Message("server.plan_first"));
   if (uploadsOf(station.library->folder(order.id))["followup"].empty())
-    return badRequest("nothing was uploaded", "followup", "Drop films or a CT onto the page.");
+    return badRequest("server.nothing_uploaded", "followup", Message("server.drop_films_ct_onto_page"));
   return started(station, order.id, "verify",
                  [&station, order](const Progress& p) { return verifyImages(station.services(), order, p); });
 }

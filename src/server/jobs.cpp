@@ -110,11 +110,11 @@ void Jobs::perform(const std::shared_ptr<Job>& job) {
   try {
     done = job->stop ? Status(cancelledError()) : job->work(progress);
   } catch (const std::bad_alloc&) {
-    done = fail(Fault::kInternal, "there is not enough memory for these images", "",
-                "Close other programs or crop the series to the foot.");
+    done = fail(Fault::kInternal, "server.not_enough_memory_these_images", "",
+                Message("server.close_other_programs_crop_series_foot"));
   } catch (const std::exception& e) {
-    done =
-        fail(Fault::kInternal, std::string("something failed that should not: ") + e.what(), "", "Please report this.");
+    done = fail(Fault::kInternal, Message("server.something_failed_should_not", {{"what", e.what()}}), "",
+                Message("server.please_report"));
   }
   const std::lock_guard lock(mutex_);
   if (done) {

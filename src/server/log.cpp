@@ -50,8 +50,8 @@ Result<std::shared_ptr<Log>> Log::open(const std::filesystem::path& file) {
     logger->set_error_handler([](const std::string&) {});  // a full disk does not abort requests in progress
     return std::shared_ptr<Log>(new Log(std::move(writer), std::move(logger)));
   } catch (const spdlog::spdlog_ex& e) {
-    return fail(Fault::kRequest, std::string("the log cannot be written: ") + e.what(), file.string(),
-                "Choose another --log.");
+    return fail(Fault::kRequest, Message("server.log_cannot_written", {{"what", e.what()}}), file.string(),
+                Message("server.choose_another_log"));
   }
 }
 

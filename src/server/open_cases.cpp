@@ -8,6 +8,7 @@
 #include "base/hash.h"
 #include "case/case.h"
 #include "case/followup.h"
+#include "language/spoken.h"
 #include "runs/runs.h"
 #include "server/case_codec.h"
 #include "workspace/case_state.h"
@@ -31,7 +32,7 @@ Json valueOf(const Json& j, const char* key) {
 bool startsWith(const std::string& text, std::string_view start) { return text.rfind(start, 0) == 0; }
 
 tl::unexpected<Error> notPlanned() {
-  return fail(Fault::kRequest, "this case is not planned yet", "plan", "Give images and plan them first.");
+  return fail(Fault::kRequest, "server.case_not_planned_yet", "plan", Message("server.give_images_plan_them_first"));
 }
 
 }  // namespace
@@ -82,15 +83,15 @@ CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history) {
   return facts;
 }
 
-std::string wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps) {
+Message wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps) {
   if (row.kind == "import") {
     const std::string part = textOf(row.payload, "part");
-    return part == "other" ? "images of the other foot" : part == "films" ? "films" : "images";
+    return part == "other" ? "server.images_other_foot" : part == "films" ? "server.films" : "server.images";
   }
-  if (row.kind == "plan") return "planned";
-  if (row.kind == "verify") return textOf(row.payload, "kind") == "ct" ? "checked with a CT" : "checked with films";
-  if (row.kind == "undo") return "taken back";
-  if (row.kind == "redo") return "put back";
+  if (row.kind == "plan") return "server.planned";
+  if (row.kind == "verify") return textOf(row.payload, "kind") == "ct" ? "server.checked_ct" : "server.checked_films";
+  if (row.kind == "undo") return "server.taken_back";
+  if (row.kind == "redo") return "server.put_back";
   return editWords(row.kind, row.payload, steps);
 }
 
@@ -132,7 +133,7 @@ struct OpenCases::Open {
 };
 
 OpenCases::OpenCases(Library& library, const Jobs& jobs, const Resources& resources)
-    : library_(library), jobs_(jobs), resources_(resources) {}
+    : library_(library), jobs_(jobs), resources_(resources), words_(resources.words.in("page")) {}
 OpenCases::~OpenCases() = default;
 
 std::shared_ptr<OpenCases::Open> OpenCases::openOf(const std::string& id) {
@@ -207,11 +208,11 @@ Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   if (turns->undo) state.can_undo = wordsOf(*turns->undo, steps);
   if (turns->redo) state.can_redo = wordsOf(*turns->redo, steps);
   for (const HistoryRow& h : *history) {
-    std::string words = wordsOf(h, steps);
+    Message words = wordsOf(h, steps);
     if (h.target != 0) {
       const auto meant =
           std::find_if(history->begin(), history->end(), [&h](const auto& r) { return r.seq == h.target; });
-      if (meant != history->end()) words = fmt::format("{}: {}", words, wordsOf(*meant, steps));
+      if (meant != history->end()) words = {"join.because", {{"what", words}, {"why", wordsOf(*meant, steps)}}};
     }
     state.history.push_back({static_cast<std::size_t>(h.seq), h.at, h.kind, words, h.active});
   }
@@ -269,6 +270,7 @@ Result<Json> OpenCases::state(const std::string& id) {
   const std::unique_lock lock(open->gate);
   auto state = stateLocked(id, *open);
   if (!state) return state;
+  *state = inWords(*std::move(state), words_);  // whoever asks for it reads it
   const std::string name = state->at("name").get<std::string>(), notes = state->at("notes").get<std::string>();
   if (const Status s = library_.setSummary(id, name, notes, state->at("hidden").get<bool>(), summaryOf(*state)); !s)
     return tl::unexpected(s.error());
@@ -289,7 +291,7 @@ Result<Json> OpenCases::completed(const Open& open, const CaseFacts& facts, cons
     return tl::unexpected(s.error());
   const EditKind* known = findEditKind(kind);
   if (known->scope == EditScope::kImages && !facts.images)
-    return fail(Fault::kRequest, "there are no images yet", kind, "Give images first.");
+    return fail(Fault::kRequest, "server.no_images_yet", kind, Message("server.give_images_first"));
   return known->complete(payload, nullptr);
 }
 
@@ -344,8 +346,8 @@ Result<Json> OpenCases::turned(const std::string& id, bool back, const std::stri
   const auto row = back ? library_.undo(id, token) : library_.redo(id, token);
   if (!row) return tl::unexpected(row.error());
   if (!*row)
-    return fail(Fault::kRequest, back ? "there is nothing to undo" : "there is nothing to redo", back ? "undo" : "redo",
-                "");
+    return fail(Fault::kRequest, back ? Message("server.nothing_undo") : Message("server.nothing_redo"),
+                back ? "undo" : "redo", "");
   return answered(id, (*row)->seq);
 }
 Result<Json> OpenCases::undo(const std::string& id, const std::string& token) { return turned(id, true, token); }
@@ -401,8 +403,8 @@ Result<fs::path> madeOnce(const fs::path& folder, const std::string& kind, const
   fs::remove_all(made, problem);
   fs::create_directories(made, problem);
   if (problem)
-    return fail(Fault::kInternal, "the folder cannot be made: " + problem.message(), made.string(),
-                "Check free space and permissions.");
+    return fail(Fault::kInternal, Message("server.folder_cannot_made", {{"message", problem.message()}}), made.string(),
+                Message("server.check_free_space_permissions"));
   if (const Status s = make(made); !s) {
     fs::remove_all(made, problem);
     return tl::unexpected(s.error());
@@ -411,7 +413,8 @@ Result<fs::path> madeOnce(const fs::path& folder, const std::string& kind, const
     if (startsWith(entry.path().filename().string(), kind + "-")) fs::remove_all(entry.path(), problem);
   fs::rename(made, target, problem);
   if (problem)
-    return fail(Fault::kInternal, "the results could not be put in place: " + problem.message(), made.string(), "");
+    return fail(Fault::kInternal, Message("server.results_could_not_put_place", {{"message", problem.message()}}),
+                made.string(), "");
   return target;
 }
 
@@ -436,7 +439,7 @@ Result<fs::path> OpenCases::editedPlanLocked(const std::string& id) {
       if (!look) return tl::unexpected(look.error());
       copy = *look->edited;
     }
-    return writePlan(copy, made);
+    return writePlan(resources_.words, copy, made);
   });
 }
 

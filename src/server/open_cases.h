@@ -42,7 +42,7 @@ struct CaseFacts {
 };
 [[nodiscard]] CaseFacts factsOf(const CaseRow& row, const std::vector<HistoryRow>& history);
 /// One row of the history in words. `steps`: of the plan as edited, for their titles.
-[[nodiscard]] std::string wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps);
+[[nodiscard]] Message wordsOf(const HistoryRow& row, const std::vector<StepTitle>& steps);
 
 class OpenCases {
  public:
@@ -100,6 +100,7 @@ class OpenCases {
   Library& library_;
   const Jobs& jobs_;
   const Resources& resources_;
+  const Words words_;  ///< for the page
   std::mutex mutex_;
   std::list<std::shared_ptr<Open>> open_;  ///< newest first
   std::mutex exporting_;

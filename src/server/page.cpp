@@ -1,3 +1,4 @@
+#include "base/message_codec.h"
 #include "server/fields.h"
 #include "server/files.h"
 #include "server/handlers.h"
@@ -6,15 +7,15 @@
 namespace rayset::server {
 
 namespace {
-constexpr const char* kAdvice = "Rayset advises; a licensed surgeon decides. Not a medical device.";
+constexpr const char* kAdvice = "server.rayset_advises_licensed_surgeon_decides_not";
 }
 
 Reply page(Station& station, Request& request) {
   const auto& web = station.settings.web;
   const auto index = fileBelow(web, {"index.html"});
   if (!index.empty()) return fileReply(index, request);
-  return errorReply(404, {Fault::kRequest, "the page is not built", web.string(),
-                          "Build it (npm run build in web/) or give its folder with --web."});
+  return errorReply(
+      404, {Fault::kRequest, "server.page_not_built", web.string(), Message("server.build_npm_run_build_web_give")});
 }
 
 Reply asset(Station& station, Request& request) {
@@ -24,7 +25,12 @@ Reply asset(Station& station, Request& request) {
 }
 
 Reply about(Station& station, Request&) {
-  return jsonReply({{"version", station.settings.version}, {"advice", kAdvice}});
+  return jsonReply({{"version", station.settings.version}, {"advice", codec::message().write(kAdvice)}});
+}
+
+Reply pageWords(Station& station, Request&) {
+  // A script rather than data: there before the page's own begins, with nothing to wait for.
+  return bytesReply("text/javascript; charset=utf-8", "globalThis.raysetWords = " + station.words.json() + ";\n");
 }
 
 Reply listen(Station& station, Request& request) {

@@ -26,22 +26,22 @@ std::string pictureEnding(const fs::path& file) {
 }
 
 /// What speaks against this film as one of this foot.
-std::vector<std::string> misgivings(const FilmInfo& info, const Json& images, const std::string& side) {
-  std::vector<std::string> out;
+std::vector<Message> misgivings(const FilmInfo& info, const Json& images, const std::string& side) {
+  std::vector<Message> out;
   const std::string patient = images.is_object() ? images.value("patient_id", std::string()) : std::string();
   if (!patient.empty() && !info.patient_id.empty() && info.patient_id != patient)
-    out.push_back(fmt::format("This film belongs to another patient: {}, the CT is of {}.", info.patient_id, patient));
-  if (info.quality_control)
-    out.emplace_back("Its header says that this is no picture of a person: a simulated film, or a test of quality.");
+    out.push_back(
+        Message("server.film_belongs_another_patient_ct", {{"patient_id", info.patient_id}, {"patient", patient}}));
+  if (info.quality_control) out.emplace_back(Message("server.header_says_no_picture_person_simulated"));
   const std::string on = info.side ? sideWord(*info.side) : std::string();
   if (!on.empty() && !side.empty() && on != side)
-    out.push_back(fmt::format("This film shows the {} foot; the {} foot is planned.", on, side));
+    out.push_back(Message("server.film_shows_foot_foot_planned", {{"on", on}, {"side", side}}));
   return out;
 }
 
 }  // namespace
 
-RealFilm filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions) {
+RealFilm filmFacts(const FilmInfo& info, const std::vector<Message>& cautions) {
   RealFilm out;
   if (info.view) out.view = std::string(wordOf(*info.view));
   out.date = isoDate(info.study_date);
@@ -65,8 +65,9 @@ Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const J
   std::sort(files.begin(), files.end());
   const int last = highestNumber(folder);
   if (files.empty() || files.size() + static_cast<std::size_t>(last) > kMostFilms)
-    return fail(Fault::kRequest, files.empty() ? "there are no films among these files" : "these are too many films",
-                "films", fmt::format("Give films of this foot, at most {} in all.", kMostFilms));
+    return fail(Fault::kRequest,
+                files.empty() ? Message("server.no_films_among_these_files") : Message("server.these_too_many_films"),
+                "films", Message("server.give_films_foot_most_all", {{"most_films", kMostFilms}}));
   Json out = Json::array();
   for (std::size_t n = 0; n < files.size(); ++n) {
     if (progress.cancelled()) return cancelledError();
@@ -78,19 +79,19 @@ Result<Json> takeFilms(const fs::path& laid_out, const fs::path& folder, const J
       if (!scan) {
         Error error = scan.error();
         error.where = given;
-        error.remedy += " PNG and JPEG pictures of films can be shown too.";
+        error.remedy = then(error.remedy, "server.png_jpeg_pictures_films_can_shown");
         return tl::unexpected(error);
       }
       ending = ".dcm";
-      for (std::string& text : misgivings(scan->info, images, side)) scan->cautions.push_back(std::move(text));
+      for (Message& text : misgivings(scan->info, images, side)) scan->cautions.push_back(std::move(text));
       film = filmFacts(scan->info, scan->cautions);
     } else {
-      film.cautions = {"A picture, not DICOM: nothing in it tells whose foot it is, or its size."};
+      film.cautions = {Message("server.picture_not_dicom_nothing_tells_whose")};
     }
     const std::string name = fmt::format("{:04}{}", last + static_cast<int>(n) + 1, ending);
     if (const std::error_code problem = linkOrCopy(files[n], folder / name); problem)
-      return fail(Fault::kInternal, "the film cannot be put in place: " + problem.message(), given,
-                  "Check free space and permissions.");
+      return fail(Fault::kInternal, Message("server.film_cannot_put_place", {{"message", problem.message()}}), given,
+                  Message("server.check_free_space_permissions"));
     film.id = "films/" + name;
     film.name = given;
     out.push_back(realFilmCodec().write(film));

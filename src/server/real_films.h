@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "base/progress.h"
 #include "base/result.h"
 #include "dicom/film_reader.h"
@@ -21,7 +22,7 @@ namespace rayset::server {
                                      const Json& images, const std::string& side, const Progress& progress);
 
 /// View, date, side and cautions of it.
-[[nodiscard]] RealFilm filmFacts(const FilmInfo& info, const std::vector<std::string>& cautions);
+[[nodiscard]] RealFilm filmFacts(const FilmInfo& info, const std::vector<Message>& cautions);
 
 /// Its original name: the page sends "foot.dcm" as "00003_foot.dcm".
 [[nodiscard]] std::string givenName(const std::string& name);

@@ -5,6 +5,7 @@
 #include <array>
 
 #include "geometry/json.h"
+#include "server/case_codec.h"
 
 namespace rayset::server {
 namespace {
@@ -26,13 +27,11 @@ Json lineJson(const std::vector<Eigen::Vector2d>& line) {
 Reply jsonReply(const Json& j, int status) {
   Reply reply;
   reply.status = status;
-  reply.body = dumped(j);
+  reply.document = j;
   return reply;
 }
 
-Reply errorReply(int status, const Error& error) {
-  return jsonReply({{"error", {{"what", error.what}, {"where", error.where}, {"remedy", error.remedy}}}}, status);
-}
+Reply errorReply(int status, const Error& error) { return jsonReply({{"error", errorCodec().write(error)}}, status); }
 Reply errorReply(const Error& error) {
   switch (error.fault) {
     case Fault::kRequest:
@@ -45,14 +44,15 @@ Reply errorReply(const Error& error) {
   }
   return errorReply(500, error);
 }
-Reply badRequest(std::string what, std::string where, std::string remedy) {
+Reply badRequest(Message what, std::string where, Message remedy) {
   return errorReply(400, {Fault::kRequest, std::move(what), std::move(where), std::move(remedy)});
 }
 Reply notFound(std::string where) {
-  return errorReply(404, {Fault::kRequest, "there is nothing here", std::move(where), "Go back to the list of cases."});
+  return errorReply(404,
+                    {Fault::kRequest, "server.nothing_here", std::move(where), Message("server.go_back_list_cases")});
 }
 Reply busy() {
-  return errorReply(409, {Fault::kRequest, "a job of this case is running", "job", "Wait for it or stop it."});
+  return errorReply(409, {Fault::kRequest, "server.job_case_running", "job", Message("server.wait_stop")});
 }
 Reply replyOf(const Result<Json>& result) { return result ? jsonReply(*result) : errorReply(result.error()); }
 

@@ -4,6 +4,7 @@
 #include <nlohmann/json.hpp>
 #include <string>
 
+#include "base/message.h"
 #include "base/result.h"
 #include "geometry/surface.h"
 #include "server/http.h"
@@ -17,7 +18,7 @@ using Json = nlohmann::ordered_json;
 [[nodiscard]] Reply errorReply(int status, const Error& error);
 /// 400 (request), 422 (images) or 500.
 [[nodiscard]] Reply errorReply(const Error& error);
-[[nodiscard]] Reply badRequest(std::string what, std::string where = {}, std::string remedy = {});
+[[nodiscard]] Reply badRequest(Message what, std::string where = {}, Message remedy = {});
 [[nodiscard]] Reply notFound(std::string where);
 /// A job of the case is running.
 [[nodiscard]] Reply busy();

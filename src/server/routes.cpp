@@ -12,6 +12,7 @@ namespace {
 constexpr std::array kRoutes{
     Route{"GET", "/", page},
     Route{"GET", "/watch/ID", page},
+    Route{"GET", "/words.js", pageWords},
     Route{"GET", "/assets/FILE...", asset},
 
     Route{"GET", "/api/about", about},

@@ -7,6 +7,7 @@
 #include <boost/core/demangle.hpp>
 #include <typeinfo>
 
+#include "language/spoken.h"
 #include "server/handlers.h"
 #include "server/replies.h"
 #include "server/routes.h"
@@ -26,15 +27,15 @@ struct Server::Impl {
   /// Only our own page may ask, by our own name.
   [[nodiscard]] std::optional<Reply> refusal(const Request& r) const {
     if (r.host != fmt::format("127.0.0.1:{}", port.load()) && r.host != fmt::format("localhost:{}", port.load()))
-      return badRequest("this server is known by another name", "Host", "Use the address that rayset printed.");
+      return badRequest("server.server_known_another_name", "Host", Message("server.use_address_rayset_printed"));
     if (r.method != "GET" && r.method != "POST" && r.method != "PUT" && r.method != "DELETE") {
-      Reply reply = errorReply(405, {Fault::kRequest, "this method is not known here", r.method, ""});
+      Reply reply = errorReply(405, {Fault::kRequest, "server.method_not_known_here", r.method, ""});
       reply.headers.emplace_back("Allow", "GET, POST, PUT, DELETE");
       return reply;
     }
     if (r.method != "GET" && !r.marked)
-      return badRequest("the request does not come from the page of this program", "X-Rayset",
-                        "Send the header X-Rayset: 1.");
+      return badRequest("server.request_does_not_come_page_program", "X-Rayset",
+                        Message("server.send_header_rayset_1"));
     return std::nullopt;
   }
 
@@ -51,7 +52,20 @@ struct Server::Impl {
     return route;
   }
 
+  /// The same with its document in words.
+  Reply worded(Reply reply) const {
+    if (reply.document)
+      reply.body = inWords(*std::exchange(reply.document, std::nullopt), station.words)
+                       .dump(-1, ' ', false, Json::error_handler_t::replace);
+    return reply;
+  }
+
   tl::expected<Intake, Reply> accept(Request& r) {
+    auto intake = accepted(r);
+    return intake ? intake : tl::unexpected(worded(std::move(intake.error())));
+  }
+
+  tl::expected<Intake, Reply> accepted(Request& r) {
     if (auto refused = refusal(r)) return tl::unexpected(std::move(*refused));
     if (r.method == "POST") return Intake{kBodyLimit, {}};
     if (r.method != "PUT") return Intake{};
@@ -65,21 +79,22 @@ struct Server::Impl {
       const auto route = find(r);
       reply = route ? (*route)->answer(station, r) : route.error();
     } catch (const std::bad_alloc&) {
-      reply = errorReply(500, {Fault::kInternal, "there is not enough memory", "", "Close other programs."});
+      reply =
+          errorReply(500, {Fault::kInternal, "server.not_enough_memory", "", Message("server.close_other_programs")});
     } catch (const std::exception& e) {
       if (station.settings.log) station.settings.log->surprise(r.pattern, boost::core::demangle(typeid(e).name()));
-      reply = errorReply(500, {Fault::kInternal, std::string("something failed that should not: ") + e.what(), "",
-                               "Please report this."});
+      reply = errorReply(500, {Fault::kInternal, Message("server.something_failed_should_not", {{"what", e.what()}}),
+                               "", Message("server.please_report")});
     }
     if (!r.segments.empty() && r.segments[0] == "api" && reply.status != 304 &&
         std::none_of(reply.headers.begin(), reply.headers.end(),
                      [](const auto& h) { return h.first == "Cache-Control"; }))
       reply.headers.emplace_back("Cache-Control", "no-store");
-    return reply;
+    return worded(std::move(reply));
   }
 
   void told(const std::string& case_id, const Json& job) {
-    station.events.send(case_id, "job", job);
+    station.events.send(case_id, "job", inWords(job, station.words));
     if (!station.settings.log) return;
     const auto text = [&job](const char* key) { return job.at(key).get<std::string>(); };
     if (text("state") != "running" || text("stage") == "waiting")
@@ -97,6 +112,7 @@ Result<std::unique_ptr<Server>> Server::start(const ServerSettings& settings) {
   Impl* raw = impl.get();
   Station& station = raw->station;
   station.settings = settings;
+  station.words = settings.resources.words.in("page");
   station.library = std::move(*library);
   sweep(*station.library);
   station.jobs = std::make_unique<Jobs>([raw](const std::string& id, const Json& job) { raw->told(id, job); });

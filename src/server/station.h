@@ -16,6 +16,7 @@
 namespace rayset::server {
 
 struct Station {
+  Words words;  ///< for the page
   ServerSettings settings;
   std::unique_ptr<Library> library;
   Events events;

@@ -44,8 +44,8 @@ class WorkFolder {
     std::error_code problem = problem_;
     if (!problem) fs::create_directories(path_ / name, problem);
     if (problem)
-      return fail(Fault::kInternal, "the folder cannot be made: " + problem.message(), (path_ / name).string(),
-                  "Check free space and permissions.");
+      return fail(Fault::kInternal, Message("server.folder_cannot_made", {{"message", problem.message()}}),
+                  (path_ / name).string(), Message("server.check_free_space_permissions"));
     return path_ / name;
   }
 
@@ -61,7 +61,8 @@ Status layOut(const fs::path& uploaded, const fs::path& target, const Progress& 
   for (const auto& entry : fs::directory_iterator(uploaded, problem))
     if (entry.is_regular_file() && entry.path().filename().string().front() != '.') files.push_back(entry.path());
   if (files.empty())
-    return fail(Fault::kRequest, "nothing was uploaded", uploaded.filename().string(), "Drop images onto the page.");
+    return fail(Fault::kRequest, "server.nothing_uploaded", uploaded.filename().string(),
+                Message("server.drop_images_onto_page"));
   std::sort(files.begin(), files.end());
   for (const fs::path& file : files) {
     if (progress.cancelled()) return cancelledError();
@@ -73,8 +74,8 @@ Status layOut(const fs::path& uploaded, const fs::path& target, const Progress& 
     }
     problem = linkOrCopy(file, place);
     if (problem)
-      return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), place.string(),
-                  "Check free space and permissions.");
+      return fail(Fault::kInternal, Message("server.images_cannot_put_place", {{"message", problem.message()}}),
+                  place.string(), Message("server.check_free_space_permissions"));
   }
   return {};
 }
@@ -141,8 +142,8 @@ Status importFilms(const Services& services, const std::string& id, const Progre
       if (problem) break;
     }
   if (problem)
-    return fail(Fault::kInternal, "the films of the case cannot be kept: " + problem.message(), "films",
-                "Check free space and permissions.");
+    return fail(Fault::kInternal, Message("server.films_case_cannot_kept", {{"message", problem.message()}}), "films",
+                Message("server.check_free_space_permissions"));
   const Json images = facts->images ? facts->images->payload.value("facts", Json(nullptr)) : Json(nullptr);
   const std::string side = facts->plan ? facts->plan->payload.value("side", std::string()) : std::string();
   const auto told = takeFilms(*given, *films, images, side, progress);
@@ -159,7 +160,7 @@ Status planImages(const Services& services, const PlanOrder& order, const Progre
   const auto facts = services.cases.facts(order.id);
   if (!facts) return tl::unexpected(facts.error());
   if (!facts->images)
-    return fail(Fault::kRequest, "there are no images to plan from", "images", "Give the CT of the injured foot.");
+    return fail(Fault::kRequest, "server.no_images_plan", "images", Message("server.give_ct_injured_foot"));
   const fs::path folder = services.library.folder(order.id);
   const auto before = [&facts](const char* key) -> std::string {
     if (!facts->plan || !facts->plan->payload.contains(key)) return {};
@@ -210,11 +211,11 @@ Result<Given> tellApart(const fs::path& folder) {
     if (file.kind == Kind::kOther || file.kind == Kind::kDamaged) given.films.push_back(entry.path());
   }
   if (given.ct && !given.films.empty())
-    return fail(Fault::kImages, "there are films and a CT together", given.films.front().filename().string(),
-                "Check them one after the other.");
+    return fail(Fault::kImages, "server.films_ct_together", given.films.front().filename().string(),
+                Message("server.check_them_one_after_other"));
   if (!given.ct && given.films.empty())
-    return fail(Fault::kImages, "there are no DICOM images among these files", "followup",
-                "Give films, two or more from clearly different sides, or a CT.");
+    return fail(Fault::kImages, "server.no_dicom_images_among_these_files", "followup",
+                Message("server.give_films_two_more_clearly_different"));
   std::sort(given.films.begin(), given.films.end());
   return given;
 }
@@ -252,7 +253,8 @@ Status verifyImages(const Services& services, const VerifyOrder& order, const Pr
   std::error_code problem;
   fs::rename(*images, *result / "images", problem);
   if (problem)
-    return fail(Fault::kInternal, "the images cannot be put in place: " + problem.message(), images->string(), "");
+    return fail(Fault::kInternal, Message("server.images_cannot_put_place", {{"message", problem.message()}}),
+                images->string(), "");
   const std::string part = fmt::format("followup/{}", n);
   const std::string date = isoDate(found->date);
   FollowupCheck check;
@@ -282,8 +284,8 @@ Status copied(const fs::path& from, const fs::path& to) {
   std::error_code problem;
   fs::copy(from, to, fs::copy_options::recursive | fs::copy_options::skip_symlinks, problem);
   if (problem)
-    return fail(Fault::kInternal, "the folder cannot be copied: " + problem.message(), from.string(),
-                "Check free space and permissions.");
+    return fail(Fault::kInternal, Message("server.folder_cannot_copied", {{"message", problem.message()}}),
+                from.string(), Message("server.check_free_space_permissions"));
   return {};
 }
 

@@ -13,14 +13,15 @@ tl::unexpected<Error> refused(sqlite3* db) {
   const std::string where = file == nullptr ? "library.sqlite" : file;
   const std::string words = db == nullptr ? "not enough memory" : sqlite3_errmsg(db);
   if (code == SQLITE_NOTADB)
-    return fail(Fault::kRequest, "this file is no case library", where, "Choose another folder with --cases.");
+    return fail(Fault::kRequest, "store.file_no_case_library", where, Message("store.choose_another_folder_cases"));
   if (code == SQLITE_CORRUPT)
-    return fail(Fault::kInternal, "the case library is damaged: " + words, where, "Take it from a backup.");
+    return fail(Fault::kInternal, Message("store.case_library_damaged", {{"words", words}}), where,
+                Message("store.take_backup"));
   if (code == SQLITE_CANTOPEN || code == SQLITE_READONLY)
-    return fail(Fault::kRequest, "the case library cannot be written: " + words, where,
-                "Check the folder and its permissions.");
-  return fail(Fault::kInternal, "the case library could not be read or written: " + words, where,
-              "Check free space and permissions.");
+    return fail(Fault::kRequest, Message("store.case_library_cannot_written", {{"words", words}}), where,
+                Message("store.check_folder_permissions"));
+  return fail(Fault::kInternal, Message("store.case_library_could_not_read_written", {{"words", words}}), where,
+              Message("store.check_free_space_permissions"));
 }
 
 }  // namespace

@@ -108,8 +108,8 @@ enum class Sync { kEverything, kEntries };
 Status synchronise(const fs::path& folder, Sync what) {
   const Descriptor d(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
   if (d.fd < 0 || (what == Sync::kEverything ? ::syncfs(d.fd) : ::fsync(d.fd)) != 0)
-    return fail(Fault::kInternal, "the disk does not confirm what was written", folder.string(),
-                "Check the disk and its free space.");
+    return fail(Fault::kInternal, "store.disk_does_not_confirm_what_written", folder.string(),
+                Message("store.check_disk_free_space"));
   return {};
 }
 
@@ -120,7 +120,7 @@ std::int64_t inodeOf(const fs::path& folder) {
 }
 
 tl::unexpected<Error> noSuchCase(const std::string& id) {
-  return fail(Fault::kRequest, "there is no such case", id, "Look at the list of cases.");
+  return fail(Fault::kRequest, "store.no_such_case", id, Message("store.look_list_cases"));
 }
 
 HistoryRow rowOf(const Statement& s) {
@@ -349,20 +349,20 @@ Result<int> lockFolder(const fs::path& folder) {
   const fs::path file = folder / "library.lock";
   const int fd = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0600);
   if (fd < 0)
-    return fail(Fault::kRequest, "the folder cannot be written", folder.string(),
-                "Check its permissions or choose another with --cases.");
+    return fail(Fault::kRequest, "store.folder_cannot_written", folder.string(),
+                Message("store.check_permissions_choose_another_cases"));
   if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
     char holder[32] = {};
     const ssize_t read = ::pread(fd, holder, sizeof holder - 1, 0);
     ::close(fd);
     return fail(Fault::kRequest,
-                fmt::format("the case library is in use by process {}", read > 0 ? std::string(holder) : "unknown"),
-                folder.string(), "End that program first, or choose another folder with --cases.");
+                Message("store.case_library_use_process", {{"unknown", read > 0 ? std::string(holder) : "unknown"}}),
+                folder.string(), Message("store.end_program_first_choose_another_folder"));
   }
   const std::string pid = fmt::format("{}", static_cast<long>(::getpid()));
   if (::ftruncate(fd, 0) != 0 || ::pwrite(fd, pid.data(), pid.size(), 0) != static_cast<ssize_t>(pid.size())) {
     ::close(fd);
-    return fail(Fault::kInternal, "the lock file cannot be written", file.string(), "Check free space.");
+    return fail(Fault::kInternal, "store.lock_file_cannot_written", file.string(), Message("store.check_free_space"));
   }
   return fd;
 }
@@ -376,19 +376,20 @@ Status prepareSchema(Database& db, const fs::path& file) {
   const auto tables = db.number("SELECT COUNT(*) FROM sqlite_master");
   if (!tables) return tl::unexpected(tables.error());
   if (*tables > 0 && *mark != kMark)
-    return fail(Fault::kRequest, "this database is no case library", file.string(),
-                "Choose another folder with --cases.");
+    return fail(Fault::kRequest, "store.database_no_case_library", file.string(),
+                Message("store.choose_another_folder_cases"));
   if (*version > kVersion)
-    return fail(Fault::kRequest,
-                fmt::format("the case library is of version {}, this program knows up to {}", *version, kVersion),
-                file.string(), "Use a newer rayset.");
+    return fail(
+        Fault::kRequest,
+        Message("store.case_library_version_program_knows_up", {{"version", *version}, {"version_2", kVersion}}),
+        file.string(), Message("store.use_newer_rayset"));
   if (Status s = db.execute("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON"); !s)
     return s;
   const auto mode = db.text("PRAGMA journal_mode");
   if (!mode) return tl::unexpected(mode.error());
   if (*mode != "wal")
-    return fail(Fault::kRequest, "the file system cannot hold a case library (no write-ahead log)", file.string(),
-                "Choose a folder on a local disk with --cases.");
+    return fail(Fault::kRequest, "store.file_system_cannot_hold_case_library", file.string(),
+                Message("store.choose_folder_local_disk_cases"));
   if (*tables > 0 && *version == kVersion) return {};
   auto transaction = Transaction::begin(db);
   if (!transaction) return tl::unexpected(transaction.error());
@@ -410,8 +411,8 @@ Result<std::unique_ptr<Library>> Library::open(const fs::path& folder) {
   std::error_code problem;
   fs::create_directories(folder / "cases", problem);
   if (problem)
-    return fail(Fault::kRequest, "the folder cannot be made: " + problem.message(), folder.string(),
-                "Check the path or choose another with --cases.");
+    return fail(Fault::kRequest, Message("store.folder_cannot_made", {{"message", problem.message()}}), folder.string(),
+                Message("store.check_path_choose_another_cases"));
   const fs::path where = fs::canonical(folder, problem);
   const auto lock = lockFolder(where);
   if (!lock) return tl::unexpected(lock.error());
@@ -431,12 +432,12 @@ Result<std::unique_ptr<Library>> Library::open(const fs::path& folder) {
 Result<CaseRow> Library::create(const std::string& name) {
   const std::lock_guard lock(impl_->mutex);
   const std::string id = newId();
-  if (id.empty()) return fail(Fault::kInternal, "the system gives no random numbers", "", "");
+  if (id.empty()) return fail(Fault::kInternal, "store.system_gives_no_random_numbers", "", "");
   std::error_code problem;
   fs::create_directory(impl_->folderOf(id), problem);
   if (problem)
-    return fail(Fault::kInternal, "the case's folder cannot be made: " + problem.message(),
-                impl_->folderOf(id).string(), "Check free space and permissions.");
+    return fail(Fault::kInternal, Message("store.cases_folder_cannot_made", {{"message", problem.message()}}),
+                impl_->folderOf(id).string(), Message("store.check_free_space_permissions"));
   if (const Status s = synchronise(impl_->folder / "cases", Sync::kEntries); !s) return tl::unexpected(s.error());
   if (const Status s = impl_->add_case.bind(1, id).bind(2, name).bind(3, now()).run(); !s)
     return tl::unexpected(s.error());
@@ -468,7 +469,7 @@ Result<HistoryRow> Library::append(const std::string& id, const std::string& kin
                                    const std::string& token) {
   const std::lock_guard lock(impl_->mutex);
   if (kind.empty() || kind == "undo" || kind == "redo")
-    return fail(Fault::kRequest, fmt::format("\"{}\" is no kind of edit", kind), "kind", "");
+    return fail(Fault::kRequest, Message("store.no_kind_edit", {{"kind", kind}}), "kind", "");
   return impl_->add(id, kind, payload, 0, undoable, token);
 }
 
@@ -527,9 +528,9 @@ Result<HistoryRow> Library::adopt(const std::string& id, const std::string& part
   const fs::path relative(part);
   if (part.empty() || relative.is_absolute() ||
       std::any_of(relative.begin(), relative.end(), [](const fs::path& p) { return p == ".." || p == "."; }))
-    return fail(Fault::kRequest, "this is no part of a case's folder", part, "");
+    return fail(Fault::kRequest, "store.no_part_cases_folder", part, "");
   const std::int64_t inode = inodeOf(made);
-  if (inode == 0) return fail(Fault::kInternal, "the finished folder is not there", made.string(), "");
+  if (inode == 0) return fail(Fault::kInternal, "store.finished_folder_not", made.string(), "");
   const fs::path target = impl_->folderOf(id) / relative;
   std::error_code problem;
   fs::create_directories(target.parent_path(), problem);
@@ -542,8 +543,8 @@ Result<HistoryRow> Library::adopt(const std::string& id, const std::string& part
   if (::renameat2(AT_FDCWD, made.c_str(), AT_FDCWD, target.c_str(), had ? RENAME_EXCHANGE : RENAME_NOREPLACE) != 0) {
     const std::string why = std::generic_category().message(errno);
     (void)impl_->forget.bind(1, inode).run();
-    return fail(Fault::kInternal, "the results could not be put in place: " + why, target.string(),
-                "Keep the library on one local disk.");
+    return fail(Fault::kInternal, Message("store.results_could_not_put_place", {{"why", why}}), target.string(),
+                Message("store.keep_library_one_local_disk"));
   }
   if (const Status s = synchronise(target.parent_path(), Sync::kEntries); !s) return tl::unexpected(s.error());
   auto row = impl_->record(id, inode, kind, payload);

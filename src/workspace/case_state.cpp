@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "anatomy/part_id.h"
+#include "base/message_codec.h"
 #include "base/words.h"
 #include "fixation/check_words.h"
 #include "report/words.h"
@@ -27,85 +28,89 @@ const EditedDevice& editedDevice(const StateInput& in, const Device& d) {
   return e != nullptr ? *e : kNone;
 }
 
-std::string rayWords(const RayDisplacement& d) {
-  const std::string shift = words::shift(d), turn = words::turn(d);
-  if (!d.told)
-    return "Cannot be told whether it is displaced. Best estimate: " + words::mm(d.asideMm()) + " out of place" +
-           (turn.empty() ? "" : "; " + turn);
-  if (!d.displaced)
-    return "In place (" + words::mm(d.asideMm()) + " out of it" + (turn.empty() ? "" : "; " + turn) + ")";
-  std::string text = shift.empty() ? words::mm(d.asideMm()) + " out of place" : capitalised(shift);
-  return text + (turn.empty() ? "" : "; " + turn);
+Message rayWords(const RayDisplacement& d) {
+  const Message shift = words::shift(d), turn = words::turn(d);
+  const Message where = !d.told         ? Message("workspace.best_estimate", {{"out", mm(d.asideMm())}})
+                        : !d.displaced  ? Message("workspace.in_place_by", {{"out", mm(d.asideMm())}})
+                        : shift.empty() ? Message("workspace.out_place", {{"out", mm(d.asideMm())}})
+                                        : capitalised(shift);
+  return turn.empty() ? where : Message("join.semicolon", {{"first", where}, {"second", turn}});
+}
+
+bool gaugeOff(const StateInput& in, const Device& device) {
+  const auto depth = in.edits.depths.find(device.id);
+  return depth != in.edits.depths.end() && std::abs(depth->second - device.measured_depth_mm) > kGaugeOffMm;
 }
 
 /// What about a ray needs a look.
-std::vector<std::string> attention(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
+std::vector<Message> attention(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
   const Case& c = in.edited;
-  std::vector<std::string> out;
+  std::vector<Message> out;
   for (const Bone b : {metatarsal(r.ray), tarsalPartner(r.ray)}) {
     const auto bone = c.bones.find(b);
     if (bone == c.bones.end())
-      out.push_back(fmt::format("{} was not found", boneId(b)));
+      out.push_back(Message("workspace.not_found", {{"bone", boneId(b)}}));
     else if (bone->second.confidence < kDoubtful)
-      out.push_back(
-          fmt::format("{} may be wrong{}", boneId(b), bone->second.doubt.empty() ? "" : ": " + bone->second.doubt));
+      out.push_back(Message(
+          "workspace.may_wrong",
+          {{"bone", boneId(b)}, {"why", bone->second.doubt.empty() ? "no" : "yes"}, {"doubt", bone->second.doubt}}));
   }
   if (!d.told && !r.doubt.empty()) out.push_back(capitalised(r.doubt));
   if (r.by_hand) {
-    out.emplace_back("Placed by hand");
+    out.emplace_back(Message("workspace.placed_hand"));
   } else if (r.uncertainty_mm > kUnsureMm) {
-    out.push_back(fmt::format("Its place is known to {:.1f} mm only", r.uncertainty_mm));
+    out.push_back(Message("workspace.place_known_only", {{"uncertainty", mm(r.uncertainty_mm)}}));
   }
   if (!r.by_hand && d.told && std::abs(d.asideMm() - kDisplacedFromMm) < r.uncertainty_mm)
-    out.push_back(fmt::format("{:.1f} mm out of place, within its uncertainty of the limit of {:.0f} mm", d.asideMm(),
-                              kDisplacedFromMm));
+    out.push_back(Message("workspace.out_place_within_uncertainty_limit",
+                          {{"aside_mm", mm(d.asideMm())}, {"displaced_from_mm", mm(kDisplacedFromMm, 0)}}));
   if (r.joint.overlap_mm > kOverlapToldFromMm)
-    out.push_back(fmt::format("The bones of its joint overlap by {:.1f} mm", r.joint.overlap_mm));
-  if (const auto step = dorsalStepLeft(r)) out.push_back(fmt::format("A dorsal step of {:.1f} mm is left", *step));
+    out.push_back(Message("workspace.bones_joint_overlap", {{"overlap", mm(r.joint.overlap_mm)}}));
+  if (const auto step = dorsalStepLeft(r)) out.push_back(Message("workspace.dorsal_step_left", {{"step", mm(*step)}}));
   if (r.ray == 2)
     for (const auto& [id, f] : c.fragments)
-      out.push_back(f.fit.doubt.empty() ? fmt::format("Fragment {}", id)
-                                        : fmt::format("Fragment {}: {}", id, f.fit.doubt));
+      out.push_back(f.fit.doubt.empty() ? Message("workspace.fragment", {{"id", id}})
+                                        : Message("workspace.fragment_doubt", {{"id", id}, {"doubt", f.fit.doubt}}));
   bool held = false;
   for (const Device& device : c.fixation.devices) {
     if (device.ray != r.ray) continue;
     held = held || (device.stage == DeviceStage::kDefinitive && !isFragmentId(device.through.front()));
     const auto reasons = deviceReasons(in.checker, device, c.fixation.devices);
-    if (!reasons.empty()) out.push_back(device.id + ": " + reasons.front());
-    if (const auto depth = in.edits.depths.find(device.id);
-        depth != in.edits.depths.end() && std::abs(depth->second - device.measured_depth_mm) > kGaugeOffMm)
-      out.push_back(fmt::format("{}: the gauge read {:g} mm, {:.1f} mm were expected", device.id, depth->second,
-                                device.measured_depth_mm));
+    if (!reasons.empty()) out.push_back({"workspace.of_device", {{"id", device.id}, {"reason", reasons.front()}}});
+    if (const auto depth = in.edits.depths.find(device.id); gaugeOff(in, device))
+      out.push_back(Message(
+          "workspace.gauge_read_expected",
+          {{"id", device.id}, {"depth", mm(depth->second, -1)}, {"measured_depth", mm(device.measured_depth_mm)}}));
   }
-  if (!held) out.emplace_back("No definitive device holds it");
+  if (!held) out.emplace_back(Message("workspace.no_definitive_device_holds"));
   return out;
 }
 
 std::vector<StateBody> bodiesOf(const Case& c) {
   std::vector<StateBody> out;
   for (const auto& [bone, b] : c.bones) {
-    StateBody body{std::string(boneId(bone)), std::string(boneName(bone)), rayOf(bone), {}, &b};
+    StateBody body{std::string(boneId(bone)), nameOf(bone), rayOf(bone), {}, &b};
     if (const RayReduction* r = body.ray ? find(c.reduction.rays, *body.ray) : nullptr)
       body.injured_to_reduced = r->injured_to_reduced;
     out.push_back(std::move(body));
   }
   for (const auto& [id, f] : c.fragments)
-    out.push_back({id, "fragment of the second metatarsal", Ray(2), f.injured_to_reduced, &f.bone});
+    out.push_back({id, Message("workspace.fragment_second_metatarsal"), Ray(2), f.injured_to_reduced, &f.bone});
   return out;
 }
 
 /// The instruments of the catalogue that serve an implant, else what its sizes ask for.
-std::string instrumentsFor(const Case& c, const Device& d) {
-  std::vector<std::string> names;
+Message instrumentsFor(const Case& c, const Device& d) {
+  std::vector<Message> names;
   for (const InstrumentType& tool : c.catalogue.instruments)
     if (std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end())
-      names.push_back(tool.name);
+      names.push_back(Message::quoted(tool.name));
   if (traits(d.kind).threaded) {
-    names.emplace_back("screwdriver");
+    names.emplace_back("workspace.screwdriver");
   } else if (names.empty()) {
-    names.emplace_back("wire driver, wire cutter and bender");
+    names.emplace_back(Message("workspace.wire_driver_wire_cutter_bender"));
   }
-  return listed(names);
+  return {"workspace.tools", {{"tools", all(names)}}};
 }
 
 std::vector<StateStep> stepsOf(const StateInput& in) {
@@ -117,7 +122,7 @@ std::vector<StateStep> stepsOf(const StateInput& in) {
     std::string picture;
     if (s.ray) {
       told.view = *s.ray <= 2 ? NamedView::kDorsoplantar20 : NamedView::kOblique30;
-      if (s.device.empty()) told.instrument = "pointed reduction forceps";
+      if (s.device.empty()) told.instrument = Message("workspace.pointed_reduction_forceps");
       // Pictures show the plan: they would mislead if the ray or its devices were changed by hand.
       if (!in.edits.poses.contains(*s.ray) && !in.edits.changed_rays.contains(*s.ray))
         picture = fmt::format("pictures/ray{}_{}.png", *s.ray, s.device.empty() ? "dorsal" : "side");
@@ -158,18 +163,18 @@ StateDevice stateOf(const StateInput& in, const Device& d, const std::vector<Dev
   out.remarks = remarksOn(d, in.checker.hasImage());
   if (type != nullptr && !traits(type->kind).cut_to_length) out.lengths_mm = type->lengths_mm;
   if (const auto depth = in.edits.depths.find(d.id); depth != in.edits.depths.end()) out.measured_mm = depth->second;
+  out.gauge_off = gaugeOff(in, d);
   return out;
 }
 
 }  // namespace
 
-std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
-                                       const std::vector<Device>& all) {
+std::vector<Message> deviceReasons(const DeviceChecker& checker, const Device& device, const std::vector<Device>& all) {
   Device d = device;
   const auto near = checker.nearest(d, all);
   d.checks.nearest_device_mm = near.mm;
-  std::vector<std::string> out = failedChecks(d, checker.settings(), near.id);
-  for (std::string& text : out) text = capitalised(std::move(text));
+  std::vector<Message> out = failedChecks(d, checker.settings(), near.id);
+  for (Message& text : out) text = capitalised(std::move(text));
   return out;
 }
 
@@ -198,20 +203,20 @@ EditJson stateJson(const StateInput& in) {
                            nullptr,
                            nullptr,
                            capitalised(words::word(RayState::kUnknown)),
-                           {"Not judged: a bone of it was not found"}});
+                           {Message("workspace.not_judged_bone_not_found")}});
   }
   for (const Device& d : c.fixation.devices)
     plan.devices.push_back(stateOf(in, d, c.fixation.devices, editedDevice(in, d).by_hand));
   return {{"plan", statePlanCodec().write(plan)},
           {"theatre", stateTheatreCodec().write({stepsOf(in), words::instruments(c)})},
           {"measures_drawn", in.edits.measures},
-          {"cautions", in.edits.cautions}};
+          {"cautions", codec::messages().write(in.edits.cautions)}};
 }
 
 std::vector<StepTitle> stepTitles(const EditJson& state) {
   std::vector<StepTitle> out;
   for (const Json& s : state.at("theatre").at("steps"))
-    out.push_back({s.at("id").get<std::string>(), s.at("title").get<std::string>()});
+    out.push_back({s.at("id").get<std::string>(), codec::message().from(s.at("title"), "title")});
   return out;
 }
 

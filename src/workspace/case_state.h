@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "case/case.h"
 #include "fixation/device_checker.h"
 #include "report/words.h"
@@ -34,7 +35,7 @@ struct StateInput {
 [[nodiscard]] EditJson deviceStateJson(const StateInput& in, const Device& device, const std::vector<Device>& all,
                                        bool by_hand, bool image_read = true);
 /// A sentence with numbers for every failed check; empty if the device passes.
-[[nodiscard]] std::vector<std::string> deviceReasons(const DeviceChecker& checker, const Device& device,
-                                                     const std::vector<Device>& all);
+[[nodiscard]] std::vector<Message> deviceReasons(const DeviceChecker& checker, const Device& device,
+                                                 const std::vector<Device>& all);
 
 }  // namespace rayset

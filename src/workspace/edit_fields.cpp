@@ -14,7 +14,7 @@ constexpr double kFarMm = 5000;  // no scanner reaches farther from its origin
 namespace fields {
 
 codec::Codec<Vec3> point() {
-  return codec::such(codec::point(-1), fmt::format("is not a point within {:g} mm", kFarMm),
+  return codec::such(codec::point(-1), Message("workspace.not_point_within", {{"far_mm", mm(kFarMm, -1)}}),
                      [](const Vec3& p) { return p.cwiseAbs().maxCoeff() <= kFarMm; });
 }
 
@@ -22,17 +22,20 @@ codec::Codec<Vec3> point() {
 
 Status onlyKnownFields(const EditJson& payload, const std::string& kind, const std::vector<std::string>& known,
                        const std::string& form) {
-  if (!payload.is_object()) return fail(Fault::kRequest, "the edit has no fields", kind, "They are " + form + ".");
+  if (!payload.is_object())
+    return fail(Fault::kRequest, "workspace.edit_has_no_fields", kind, Message("workspace.they", {{"form", form}}));
   for (const auto& [key, value] : payload.items())
     if (std::ranges::find(known, key) == known.end())
-      return fail(Fault::kRequest, fmt::format("an unknown field \"{}\"", key.substr(0, 60)), kind,
-                  "Known are " + form + ".");
+      return fail(Fault::kRequest, Message("workspace.unknown_field", {{"substr", key.substr(0, 60)}}), kind,
+                  Message("workspace.known", {{"form", form}}));
   return {};
 }
 
 tl::unexpected<Error> wrongPayload(const codec::BadField& bad, const std::string& kind) {
-  const std::string field = bad.where.empty() ? "the edit" : fmt::format("\"{}\"", bad.where.substr(1));
-  return fail(Fault::kRequest, field + " " + bad.what, kind, bad.remedy);
+  const Value field =
+      bad.where.empty() ? Value(Message("workspace.edit")) : Value(fmt::format("\"{}\"", bad.where.substr(1)));
+  return fail(Fault::kRequest, {"workspace.field_problem", {{"field", field}, {"problem", bad.what}}}, kind,
+              bad.remedy);
 }
 
 }  // namespace rayset

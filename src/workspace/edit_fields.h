@@ -4,6 +4,8 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
+#include "base/message_codec.h"
 #include "geometry/codec.h"
 #include "workspace/edit_state.h"
 
@@ -19,8 +21,8 @@ namespace fields {
 
 /// Sentences that complete() adds.
 template <class P>
-[[nodiscard]] codec::Field<P> cautions(std::vector<std::string> P::*member) {
-  return codec::field("cautions", codec::list(codec::text()), member).onlyWhere([member](const P& p) {
+[[nodiscard]] codec::Field<P> cautions(std::vector<Message> P::*member) {
+  return codec::field("cautions", codec::messages(), member).onlyWhere([member](const P& p) {
     return !(p.*member).empty();
   });
 }
@@ -40,7 +42,7 @@ template <class P>
   } catch (const codec::BadField& bad) {
     return wrongPayload(bad, kind);
   } catch (const EditJson::exception& e) {
-    return wrongPayload({"", std::string("cannot be read: ") + e.what()}, kind);
+    return wrongPayload({"", {"workspace.cannot_be_read", {{"why", e.what()}}}}, kind);
   }
 }
 

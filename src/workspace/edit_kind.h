@@ -9,6 +9,7 @@
 #include <utility>
 #include <vector>
 
+#include "base/message.h"
 #include "workspace/edit_fields.h"
 #include "workspace/edit_state.h"
 
@@ -22,7 +23,8 @@ enum class EditScope {
 
 /// A step of the operation, as edits refer to it.
 struct StepTitle {
-  std::string id, title;
+  std::string id;
+  Message title;
 };
 
 /// The context an edit is checked against.
@@ -46,11 +48,11 @@ class EditWorkbench {
  public:
   struct Placed {
     StoredDevice device;
-    std::vector<std::string> cautions;
+    std::vector<Message> cautions;
   };
   struct Construct {
     std::vector<StoredDevice> devices;
-    std::vector<std::string> cautions;
+    std::vector<Message> cautions;
   };
 
   EditWorkbench() = default;
@@ -72,8 +74,8 @@ class EditWorkbench {
 /// Type-erased; made from a TypedEdit by editKind().
 struct EditKind {
   std::string name{}, meaning{};
-  std::string payload{};                                     ///< for the docs: `{id, entry, tip, type?}`
-  std::vector<std::pair<std::string, std::string>> forms{};  ///< of each field
+  std::string payload{};                                 ///< for the docs: `{id, entry, tip, type?}`
+  std::vector<std::pair<std::string, Message>> forms{};  ///< of each field
   EditScope scope = EditScope::kCase;
   bool needs_plan = false;
   bool changes_plan = false;    ///< makes devices or rays differ from the plan
@@ -83,7 +85,7 @@ struct EditKind {
   std::function<Result<EditJson>(const EditJson&, EditWorkbench* bench)> complete{};
   std::function<Result<EditJson>(const EditJson&, EditWorkbench&)> attempt{};  ///< empty: cannot be tried
   std::function<Status(const EditJson&, EditState&, const Case* planned)> apply{};
-  std::function<std::string(const EditJson&, const std::vector<StepTitle>&)> words{};
+  std::function<Message(const EditJson&, const std::vector<StepTitle>&)> words{};
 };
 
 /// `P` is the payload. `check`, `complete` and `attempt` may be empty.
@@ -101,7 +103,7 @@ struct TypedEdit {
   std::function<Result<EditJson>(const P&, EditWorkbench&)> attempt{};
   /// On an error the edit no longer fits and is left out; `what` says why.
   std::function<Status(const P&, EditState&, const Case* planned)> apply{};
-  std::function<std::string(const P&, const std::vector<StepTitle>&)> words{};
+  std::function<Message(const P&, const std::vector<StepTitle>&)> words{};
 };
 
 template <class P>
@@ -160,13 +162,13 @@ template <class P>
   };
   out.words = [parse, words = e.words, name = e.name](const EditJson& j, const std::vector<StepTitle>& steps) {
     const auto p = parse(j, true);
-    return p ? words(*p, steps) : name;
+    return p ? words(*p, steps) : Message::quoted(name);
   };
   return out;
 }
 
 /// For checks: kRequest.
-[[nodiscard]] tl::unexpected<Error> refused(std::string what, std::string where, std::string remedy);
+[[nodiscard]] tl::unexpected<Error> refused(Message what, std::string where, Message remedy);
 /// kRequest naming the existing devices if this one is not among them.
 [[nodiscard]] Status deviceExists(const EditState& state, const std::string& id, const std::string& kind);
 

@@ -19,19 +19,19 @@ namespace {
 constexpr std::size_t kMostBytes = 1 << 20;  // of one payload
 
 void applyEdit(EditState& state, const Case* planned, const CaseEdit& edit) {
-  const auto leftOut = [&](const std::string& why) {
+  const auto leftOut = [&](const Message& why) {
     state.cautions.push_back(
-        fmt::format("The edit {} ({}) no longer fits this plan and is left out: {}.", edit.seq, edit.kind, why));
+        Message("workspace.edit_no_longer_fits_plan_left", {{"seq", edit.seq}, {"kind", edit.kind}, {"why", why}}));
   };
   const EditKind* kind = findEditKind(edit.kind);
-  if (kind == nullptr) return leftOut("this version does not know it");
+  if (kind == nullptr) return leftOut(Message("workspace.version_does_not_know"));
   if (planned == nullptr && kind->needs_plan && kind->scope == EditScope::kImages) return;
   if (const Status s = kind->apply(edit.payload, state, planned); !s) return leftOut(s.error().what);
 }
 
 }  // namespace
 
-tl::unexpected<Error> refused(std::string what, std::string where, std::string remedy) {
+tl::unexpected<Error> refused(Message what, std::string where, Message remedy) {
   return fail(Fault::kRequest, std::move(what), std::move(where), std::move(remedy));
 }
 
@@ -39,8 +39,9 @@ Status deviceExists(const EditState& state, const std::string& id, const std::st
   if (state.device(id) != nullptr) return {};
   std::vector<std::string> ids;
   for (const EditedDevice& d : state.devices) ids.push_back(d.device.id);
-  return refused(fmt::format("there is no device {}", id), kind,
-                 ids.empty() ? "The plan has no devices." : "There are " + listed(ids) + ".");
+  return refused(
+      Message("workspace.no_device", {{"id", id}}), kind,
+      ids.empty() ? Message("workspace.plan_has_no_devices") : Message("workspace.there_are", {{"all", all(ids)}}));
 }
 
 EditFields<StoredDevice> storedDeviceFields() {
@@ -67,12 +68,13 @@ const EditKind* findEditKind(const std::string& name) {
 
 Status checkEdit(const EditContext& context, const std::string& kind, const EditJson& payload) {
   if (payload.dump(-1, ' ', false, EditJson::error_handler_t::replace).size() > kMostBytes)
-    return refused("the edit is longer than a megabyte", kind, "Split it.");
+    return refused("workspace.edit_longer_megabyte", kind, Message("workspace.split"));
   const EditKind* known = findEditKind(kind);
   if (known == nullptr)
-    return refused(fmt::format("an unknown kind of edit \"{}\"", kind.substr(0, 60)), "kind", "See docs/edits.md.");
+    return refused(Message("workspace.unknown_kind_edit", {{"substr", kind.substr(0, 60)}}), "kind",
+                   Message("workspace.see_docs_edits_md"));
   if (known->needs_plan && context.planned == nullptr)
-    return refused("this case is not planned yet", "plan", "Give images and plan them first.");
+    return refused("workspace.case_not_planned_yet", "plan", Message("workspace.give_images_plan_them_first"));
   return known->check(payload, context);
 }
 
@@ -94,16 +96,18 @@ bool changesPlan(const std::string& kind) {
 Result<std::vector<HistoryEntry>> readHistory(const std::filesystem::path& file) {
   std::ifstream in(file, std::ios::binary);
   if (!in)
-    return refused("the history cannot be read", file.string(), "Give the case.json that the workstation exported.");
+    return refused("workspace.history_cannot_read", file.string(),
+                   Message("workspace.give_case_json_workstation_exported"));
   const EditJson j = EditJson::parse(in, nullptr, false);
   if (!j.is_object() || j.value("schema", "") != "rayset.case/1" || !j.contains("history") || !j["history"].is_array())
-    return refused("this is no rayset.case/1", file.string(), "Give the case.json that the workstation exported.");
+    return refused("workspace.no_rayset_case_1", file.string(),
+                   Message("workspace.give_case_json_workstation_exported"));
   std::vector<HistoryEntry> rows;
   for (const EditJson& row : j["history"]) {
     const std::string where = fmt::format("{}, history/{}", file.string(), rows.size());
     if (!row.is_object() || !row.contains("seq") || !row["seq"].is_number_integer() || !row.contains("kind") ||
         !row["kind"].is_string() || !row.contains("payload") || !row.contains("active") || !row["active"].is_boolean())
-      return refused("a row of the history has no seq, kind, payload or active", where, "Export the case again.");
+      return refused("workspace.row_history_has_no_seq_kind", where, Message("workspace.export_case_again"));
     rows.push_back(
         {row["seq"].get<std::int64_t>(), row["kind"].get<std::string>(), row["payload"], row["active"].get<bool>()});
   }
@@ -122,16 +126,16 @@ EditState replayEdits(const std::vector<CaseEdit>& edits, const Case& planned, c
   return state;
 }
 
-std::string editWords(const std::string& kind, const EditJson& payload, const std::vector<StepTitle>& steps) {
+Message editWords(const std::string& kind, const EditJson& payload, const std::vector<StepTitle>& steps) {
   const EditKind* known = findEditKind(kind);
-  return known == nullptr ? kind : known->words(payload, steps);
+  return known == nullptr ? Message::quoted(kind) : known->words(payload, steps);
 }
 
-std::string editKindsMarkdown() {
+std::string editKindsMarkdown(const Words& words) {
   std::string out = "| kind | payload | meaning |\n|---|---|---|\n";
   for (const EditKind& k : editKinds()) {
     std::vector<std::string> forms;
-    for (const auto& [key, form] : k.forms) forms.push_back(fmt::format("`{}`: {}", key, form));
+    for (const auto& [key, form] : k.forms) forms.push_back(fmt::format("`{}`: {}", key, words(form)));
     out += fmt::format("| `{}` | `{}` | {}. {}.{}{} |\n", k.name, k.payload, k.meaning, fmt::join(forms, "; "),
                        k.needs_plan       ? " Needs a plan."
                        : k.needs_new_plan ? " Takes effect at the next plan."

@@ -5,6 +5,8 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
+#include "language/words.h"
 #include "workspace/edit_kind.h"
 
 namespace rayset {
@@ -54,10 +56,9 @@ template <class Row>
                                     const std::string& plan_key);
 
 /// One edit in words, for the history: "S2 placed by hand". `steps`: for their titles.
-[[nodiscard]] std::string editWords(const std::string& kind, const EditJson& payload,
-                                    const std::vector<StepTitle>& steps);
+[[nodiscard]] Message editWords(const std::string& kind, const EditJson& payload, const std::vector<StepTitle>& steps);
 
 /// The table of docs/edits.md.
-[[nodiscard]] std::string editKindsMarkdown();
+[[nodiscard]] std::string editKindsMarkdown(const Words& words);
 
 }  // namespace rayset

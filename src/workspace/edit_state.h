@@ -10,6 +10,7 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "case/case.h"
 
 namespace rayset {
@@ -44,7 +45,7 @@ struct EditState {
   std::map<std::string, std::string> visits;  ///< follow-up done: id to date
   std::set<std::string> films_removed;        ///< ids
   std::string surgery_date;                   ///< empty if unknown
-  std::vector<std::string> cautions;          ///< edits that no longer fit; limitations of a new construct
+  std::vector<Message> cautions;              ///< edits that no longer fit; limitations of a new construct
 
   [[nodiscard]] const EditedDevice* device(const std::string& id) const;
   [[nodiscard]] Rigid pose(Ray ray, const Case& planned) const;

@@ -36,7 +36,8 @@ Result<TubePose> tubeOf(const FilmRequest& request) {
   }
   if (!std::isfinite(request.orbital_deg) || !std::isfinite(request.tilt_deg) || std::abs(request.orbital_deg) > 360 ||
       std::abs(request.tilt_deg) > 360)
-    return fail(Fault::kRequest, "the tube angles are out of range", "orbital, tilt", "Give degrees, -360 to 360.");
+    return fail(Fault::kRequest, "workspace.tube_angles_out_range", "orbital, tilt",
+                Message("workspace.give_degrees_360_360"));
   TubePose tube;
   tube.orbital_rad = toRadians(request.orbital_deg);
   tube.tilt_rad = toRadians(request.tilt_deg);
@@ -82,10 +83,10 @@ FilmStudio::~FilmStudio() = default;
 
 Result<std::vector<std::uint8_t>> FilmStudio::film(const Case& c, const FilmRequest& request) const {
   if (request.pixels < 64 || request.pixels > 2048)
-    return fail(Fault::kRequest, fmt::format("a film of {} pixels cannot be made", request.pixels), "pixels",
-                "Ask for 64 to 2048.");
+    return fail(Fault::kRequest, Message("workspace.film_pixels_cannot_made", {{"pixels", request.pixels}}), "pixels",
+                Message("workspace.ask_64_2048"));
   if (c.reduction.reduced.empty())
-    return fail(Fault::kRequest, "the case has no bones to film", "plan", "Plan the case again.");
+    return fail(Fault::kRequest, "workspace.case_has_no_bones_film", "plan", Message("workspace.plan_case_again"));
   auto tube = tubeOf(request);
   if (!tube) return tl::unexpected(tube.error());
   const FilmedFoot foot = impl_->foot(c);

@@ -35,7 +35,7 @@ bool write(png_structp png, png_infop info, const std::vector<std::uint8_t>& gre
 Result<std::vector<std::uint8_t>> greyPng(const std::vector<std::uint8_t>& grey, int width, int height,
                                           double pixel_mm) {
   const auto failed = [] {
-    return fail(Fault::kInternal, "the picture could not be packed", "PNG", "Check free memory.");
+    return fail(Fault::kInternal, "workspace.picture_could_not_packed", "PNG", Message("workspace.check_free_memory"));
   };
   std::vector<std::uint8_t> out;
   png_structp png = png_create_write_struct(PNG_LIBPNG_VER_STRING, nullptr, nullptr, nullptr);

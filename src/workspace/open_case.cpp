@@ -54,7 +54,7 @@ void keepFew(Map& map) {
 struct RayAtPose {
   JointFit joint;
   RayDisplacement displacement;
-  std::vector<std::string> manoeuvre;
+  std::vector<Message> manoeuvre;
 };
 
 /// The second metatarsal reassembled if it is broken, as scanned; else the bone.
@@ -374,8 +374,7 @@ void OpenCase::Impl::checkAlone(Device& d, const EditedDevice& e) {
       known = checks.emplace(key, *made).first;
     } else {
       DeviceChecks none;
-      none.failure = fmt::format("not checked: {} no longer face each other; put the ray back or place {} anew",
-                                 listed(d.through), d.id);
+      none.failure = Message("workspace.not_checked_no_longer_face_each", {{"through", all(d.through)}, {"id", d.id}});
       known = checks.emplace(key, none).first;
     }
   }
@@ -416,34 +415,34 @@ void OpenCase::Impl::derive() {
   }
   edited.cautions = planned.cautions;
   // A ray placed by hand is no longer an open question.
-  std::set<std::string> open;
-  for (const OpenQuestion& q : openQuestions(edited)) open.insert(inWords(q));
+  std::vector<Message> open;
+  for (const OpenQuestion& q : openQuestions(edited)) open.push_back(inWords(q));
   for (const OpenQuestion& q : openQuestions(planned))
-    if (!open.contains(inWords(q))) std::erase(edited.cautions, inWords(q));
+    if (std::ranges::find(open, inWords(q)) == open.end()) std::erase(edited.cautions, inWords(q));
   for (const auto& [ray, pose] : edits.poses)
-    edited.cautions.push_back(fmt::format("Changed by hand after planning: the place of the {} ray.", ordinal(ray)));
+    edited.cautions.push_back(Message("workspace.changed_hand_after_planning_place_ray", {{"ray", nameOf(ray)}}));
   std::vector<std::string> moved;
   for (const EditedDevice& e : edits.devices)
     if (e.by_hand) moved.push_back(e.device.id);
-  if (!moved.empty()) edited.cautions.push_back(fmt::format("Set by hand after planning: {}.", listed(moved)));
+  if (!moved.empty()) edited.cautions.push_back(Message("workspace.set_hand_after_planning", {{"moved", all(moved)}}));
   std::vector<std::string> gone;
   for (const Device& d : planned.fixation.devices)
     if (edits.device(d.id) == nullptr) gone.push_back(d.id);
-  if (!gone.empty()) edited.cautions.push_back(fmt::format("Taken out of the plan by hand: {}.", listed(gone)));
-  for (const std::string& text : edits.cautions) edited.cautions.push_back(text);
+  if (!gone.empty()) edited.cautions.push_back(Message("workspace.taken_out_plan_hand", {{"gone", all(gone)}}));
+  for (const Message& text : edits.cautions) edited.cautions.push_back(text);
   state = stateJson(input());
 }
 
 const CtVolume* OpenCase::Impl::image() {
   if (!ct) {
-    auto scan = images.empty() ? Result<CtScan>(fail(Fault::kRequest, "the case has no images", "",
-                                                     "Import the CT that was planned from."))
+    auto scan = images.empty() ? Result<CtScan>(fail(Fault::kRequest, "workspace.case_has_no_images", "",
+                                                     Message("workspace.import_ct_planned")))
                                : readCt(images, {planned.scan.series_uid});
     if (!scan)
       ct = tl::unexpected(scan.error());
     else if (scan->volume.grid.size != planned.grid.size)
-      ct = fail(Fault::kImages, "the images are not those the plan was made from", images.string(),
-                "Import the CT that was planned from, or plan again.");
+      ct = fail(Fault::kImages, "workspace.images_not_those_plan_made", images.string(),
+                Message("workspace.import_ct_planned_plan_again"));
     else
       ct = std::move(scan->volume);
   }
@@ -461,7 +460,7 @@ Result<Device> OpenCase::Impl::drawn(const std::string& id, const std::string& t
                                      std::vector<Device>& all) {
   all = edited.fixation.devices;
   const auto it = std::find_if(all.begin(), all.end(), [&](const Device& d) { return d.id == id; });
-  if (it == all.end()) return fail(Fault::kRequest, "there is no such device", "device.set");
+  if (it == all.end()) return fail(Fault::kRequest, "workspace.no_such_device", "device.set");
   readyFor(it->ray);
   auto device = checker->drawn(*it, type.empty() ? it->type : type, entry, tip);
   if (!device) return device;
@@ -489,7 +488,7 @@ Result<EditWorkbench::Placed> OpenCase::Impl::place(const std::string& id, const
   Placed out{stored(*std::move(d)), {}};
   if (!checker->hasImage())
     out.cautions.push_back(
-        fmt::format("Grey values along {} were not read, so that its hold is not known: {}.", id, ct->error().what));
+        Message("workspace.grey_values_along_not_read_hold", {{"id", id}, {"what", ct->error().what}}));
   return out;
 }
 
@@ -502,15 +501,15 @@ Result<EditWorkbench::Construct> OpenCase::Impl::construct(Ray ray, bool wires) 
   settings.lateral_wires = wires;
   auto made = planConstruct(in, planned.catalogue, settings);
   if (!made) return tl::unexpected(made.error());
-  std::string why;
-  for (const std::string& text : made->cautions) why += (why.empty() ? "" : " ") + text;
+  Message why;
+  for (const Message& text : made->cautions) why = then(why, text);
   // Fragments belong to the second ray and are not asked for here.
   std::erase_if(made->devices, [&](const Device& d) { return d.ray != ray; });
   if (std::none_of(made->devices.begin(), made->devices.end(),
                    [](const Device& d) { return d.stage == DeviceStage::kDefinitive; }))
     return fail(Fault::kRequest,
-                fmt::format("no safe {} was found for the {} ray", wires ? "wire" : "screw", ordinal(ray)),
-                "device.swap", why.empty() ? "Its devices stay as they are." : why);
+                Message("workspace.no_safe_found_ray", {{"kind", wires ? "wire" : "screw"}, {"ray", nameOf(ray)}}),
+                "device.swap", why.empty() ? Message("workspace.devices_stay_they") : why);
   Construct out{{}, std::move(made->cautions)};
   for (const Device& d : made->devices) out.devices.push_back(stored(asRecorded(d)));
   return out;
@@ -559,7 +558,7 @@ Result<Json> OpenCase::Impl::tryPose(Ray ray, const Rigid& injured_to_reduced) {
     Json j = deviceJson(moved);
     for (const char* key : {"checks", "warnings", "measured_depth_mm"}) j.erase(key);
     j["checked"] = false;
-    j["reasons"] = Json::array({"Checked when the ray is let go"});
+    j["reasons"] = codec::messages().write({"workspace.checked_when_ray_let_go"});
     out["devices"].push_back(std::move(j));
   }
   return out;
@@ -574,6 +573,7 @@ Result<std::unique_ptr<OpenCase>> OpenCase::open(const std::filesystem::path& pl
                                                  const Resources& resources) {
   auto read = readCase(plan, resources.catalogue, {.labels = false, .bodies = false});
   if (!read) return tl::unexpected(read.error());
+  recogniseQuestions(*read, resources.words);
   auto impl = std::make_unique<Impl>();
   impl->plan = plan;
   impl->images = images;
@@ -611,8 +611,8 @@ Result<EditJson> OpenCase::tryEdit(const std::string& kind, const EditJson& payl
     std::vector<std::string> names;
     for (const EditKind& k : editKinds())
       if (k.attempt) names.push_back(k.name);
-    return refused(fmt::format("\"{}\" cannot be tried", kind.substr(0, 60)), "kind",
-                   "Only " + listed(names) + " can.");
+    return refused(Message("workspace.cannot_tried", {{"substr", kind.substr(0, 60)}}), "kind",
+                   Message("workspace.only_can", {{"all", all(names)}}));
   }
   if (const Status ok = checkEdit(impl_->context({}), kind, payload); !ok) return tl::unexpected(ok.error());
   return known->attempt(payload, *impl_);

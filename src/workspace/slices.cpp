@@ -33,20 +33,21 @@ bool isMoved(const Rigid& X) { return (X.matrix() - Eigen::Matrix4d::Identity())
 Status check(const SliceRequest& r) {
   const auto number = [](double v, double low, double high) { return std::isfinite(v) && v >= low && v <= high; };
   if (r.width < 16 || r.width > 1024 || r.height < 16 || r.height > 1024)
-    return fail(Fault::kRequest, fmt::format("a slice of {} x {} pixels cannot be made", r.width, r.height),
-                "width, height", "Ask for 16 to 1024 pixels either way.");
+    return fail(Fault::kRequest,
+                Message("workspace.slice_pixels_cannot_made", {{"width", r.width}, {"height", r.height}}),
+                "width, height", Message("workspace.ask_16_1024_pixels_either_way"));
   if (!number(r.mm_per_pixel, 0.02, 5))
-    return fail(Fault::kRequest, fmt::format("a pixel of {} mm is out of range", r.mm_per_pixel), "mm",
-                "Ask for 0.02 to 5 mm a pixel.");
+    return fail(Fault::kRequest, Message("workspace.pixel_mm_out_range", {{"mm_per_pixel", plain(r.mm_per_pixel)}}),
+                "mm", Message("workspace.ask_0_02_5_mm_pixel"));
   if (!number(r.offset_mm, -300, 300))
-    return fail(Fault::kRequest, fmt::format("an offset of {} mm is out of range", r.offset_mm), "offset",
-                "Ask for -300 to 300 mm.");
+    return fail(Fault::kRequest, Message("workspace.offset_mm_out_range", {{"offset", plain(r.offset_mm)}}), "offset",
+                Message("workspace.ask_300_300_mm"));
   if (!number(r.turn_rad, -10, 10))
-    return fail(Fault::kRequest, fmt::format("a turn of {} radians is out of range", r.turn_rad), "turn",
-                "Ask for less than a full turn either way.");
+    return fail(Fault::kRequest, Message("workspace.turn_radians_out_range", {{"turn", plain(r.turn_rad)}}), "turn",
+                Message("workspace.ask_less_full_turn_either_way"));
   if (!number(r.thickness_mm, 0, 40))
-    return fail(Fault::kRequest, fmt::format("a thickness of {} mm is out of range", r.thickness_mm), "thickness",
-                "Ask for 0 to 40 mm.");
+    return fail(Fault::kRequest, Message("workspace.thickness_mm_out_range", {{"thickness", plain(r.thickness_mm)}}),
+                "thickness", Message("workspace.ask_0_40_mm"));
   return {};
 }
 
@@ -513,7 +514,7 @@ Slicer::~Slicer() = default;
 Result<Slice> Slicer::slice(const Case& c, const SliceRequest& request) const {
   if (Status s = check(request); !s) return tl::unexpected(s.error());
   if (impl_->ct->voxels.empty())
-    return fail(Fault::kRequest, "the case has no CT to cut", "images", "Import the images again.");
+    return fail(Fault::kRequest, "workspace.case_has_no_ct_cut", "images", Message("workspace.import_images_again"));
   const bool reduced = request.state == FootState::kReduced;
   const std::map<std::string, Rigid> poses = reduced ? reducedPoses(c) : std::map<std::string, Rigid>();
   const Frame& frame = c.reduction.frame;
@@ -524,18 +525,19 @@ Result<Slice> Slicer::slice(const Case& c, const SliceRequest& request) const {
     const auto it = std::find_if(c.fixation.devices.begin(), c.fixation.devices.end(),
                                  [&](const Device& d) { return d.id == request.device; });
     if (it == c.fixation.devices.end())
-      return fail(Fault::kRequest, fmt::format("there is no device \"{}\" in this plan", request.device), "device",
-                  "Choose one of the plan's screws or wires.");
+      return fail(Fault::kRequest, Message("workspace.no_device_plan", {{"device", request.device}}), "device",
+                  Message("workspace.choose_one_plans_screws_wires"));
     if (!reduced)
-      return fail(Fault::kRequest, "devices are planned in the reduced foot; the injured foot has none", "state",
-                  "Look along a device in the reduced foot.");
+      return fail(Fault::kRequest, "workspace.devices_planned_reduced_foot_injured_foot", "state",
+                  Message("workspace.look_along_device_reduced_foot"));
     device = &*it;
     plane = drillPlane(*device, frame);
   } else {
     const MetatarsalAxis* scanned = impl_->axis(request.ray, frame);
     if (scanned == nullptr)
-      return fail(Fault::kRequest, fmt::format("the {} metatarsal was not found in these images", ordinal(request.ray)),
-                  "ray", "Choose another ray, or correct the bones by hand.");
+      return fail(Fault::kRequest,
+                  Message("workspace.metatarsal_not_found_these_images", {{"ray", nameOf(request.ray)}}), "ray",
+                  Message("workspace.choose_another_ray_correct_bones_hand"));
     const Rigid X = poseOf(poses, std::string(boneId(metatarsal(request.ray))));
     MetatarsalAxis axis = *scanned;
     axis.base_centre = X * axis.base_centre;

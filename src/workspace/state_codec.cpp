@@ -6,6 +6,7 @@
 
 #include "anatomy/bones.h"
 #include "anatomy/codec.h"
+#include "base/message_codec.h"
 #include "base/units.h"
 #include "case/plan_codec.h"
 #include "geometry/codec.h"
@@ -49,11 +50,11 @@ auto ofThe(const R* T::*of, Get get) {
 
 Codec<StateBody> bodyCodec() {
   using B = StateBody;
-  return named("Body", object<B>({field("id", text(), &B::id), field("name", text(), &B::name),
+  return named("Body", object<B>({field("id", text(), &B::id), field("name", codec::message(), &B::name),
                                   field("ray", nullable(ray()), &B::ray),
                                   field("injured_to_reduced", nullable(transform()), &B::injured_to_reduced),
                                   derived<B>("confidence", number(3), [](const B& b) { return b.bone->confidence; }),
-                                  derived<B>("doubt", text(), [](const B& b) { return b.bone->doubt; })
+                                  derived<B>("doubt", codec::message(), [](const B& b) { return b.bone->doubt; })
                                       .about("in words; empty where there is none"),
                                   derived<B>("by_hand", truth(), [](const B& b) { return b.bone->by_hand; })}));
 }
@@ -94,11 +95,11 @@ Codec<StateRay> makeRayCodec() {
            derived<R>("state",
                       codec::choiceOf(
                           std::array{RayState::kDisplaced, RayState::kInPlace, RayState::kUntold, RayState::kUnknown},
-                          [](RayState s) { return words::word(s); }),
+                          [](RayState s) { return std::string(words::valueOf(s)); }),
                       [](const R& r) { return r.off != nullptr ? words::state(*r.off) : RayState::kUnknown; })
                .about("in the words in which it is shown"),
            derived<R>("shift_mm", nullable(shift), ofThe(&R::off, same)),
-           derived<R>("turn_deg", nullable(turn), ofThe(&R::off, same)), field("words", text(), &R::words),
+           derived<R>("turn_deg", nullable(turn), ofThe(&R::off, same)), field("words", codec::message(), &R::words),
            derived<R>("by_hand", truth(), [](const R& r) { return r.placed != nullptr && r.placed->by_hand; }),
            derived<R>("transform", nullable(transform()), ofThe(&R::placed, pose)),
            derived<R>("planned_transform", nullable(transform()), ofThe(&R::planned, pose)),
@@ -108,10 +109,12 @@ Codec<StateRay> makeRayCodec() {
                    "none was computed"),
            derived<R>("joint", nullable(jointCodec()),
                       ofThe(&R::placed, [](const RayReduction& r) { return r.joint; })),
-           derived<R>(
-               "manoeuvre", texts(),
-               [](const R& r) { return r.placed != nullptr ? r.placed->manoeuvre : std::vector<std::string>(); }),
-           field("attention", texts(), &R::attention)}));
+           derived<R>("overlaps", truth(),
+                      [](const R& r) { return r.placed != nullptr && r.placed->joint.overlap_mm > kOverlapToldFromMm; })
+               .about("the bones of the joint, by more than the error of their surfaces"),
+           derived<R>("manoeuvre", codec::messages(),
+                      [](const R& r) { return r.placed != nullptr ? r.placed->manoeuvre : std::vector<Message>(); }),
+           field("attention", codec::messages(), &R::attention)}));
 }
 
 // ---------------------------------------------------------------------------------------------- devices
@@ -142,39 +145,41 @@ Codec<StateDevice> makeDeviceCodec() {
       "Device",
       object<D>(fields +
                 std::vector<Field<D>>{
-                    field("name", text(), &D::name), field("by_hand", truth(), &D::by_hand),
-                    field("entry_words", text(), &D::entry_words),
-                    field("direction_words", text(), &D::direction_words), field("head_mm", number(), &D::head_mm),
-                    field("margin_wanted_mm", number(2), &D::margin_wanted_mm),
+                    field("name", codec::message(), &D::name), field("by_hand", truth(), &D::by_hand),
+                    field("entry_words", codec::message(), &D::entry_words),
+                    field("direction_words", codec::message(), &D::direction_words),
+                    field("head_mm", number(), &D::head_mm), field("margin_wanted_mm", number(2), &D::margin_wanted_mm),
                     derived<D>("ok", truth(), [](const D& d) { return d.reasons.empty(); }),
-                    field("reasons", texts(), &D::reasons), field("remarks", texts(), &D::remarks),
+                    field("reasons", codec::messages(), &D::reasons), field("remarks", codec::messages(), &D::remarks),
                     field("lengths_mm", list(number()), &D::lengths_mm).about("of the catalogue; none for a wire"),
-                    field("measured_mm", nullable(number()), &D::measured_mm).about("what the gauge read")}));
+                    field("measured_mm", nullable(number()), &D::measured_mm).about("what the gauge read"),
+                    field("gauge_off", truth(), &D::gauge_off).about("by a size of screw or more")}));
 }
 
 // ---------------------------------------------------------------------------------------------- the plan
 
 Codec<words::Caution> cautionCodec() {
-  return named("Caution", object<words::Caution>({field("text", text(), &words::Caution::text),
+  return named("Caution", object<words::Caution>({field("text", codec::message(), &words::Caution::text),
                                                   field("source", text(), &words::Caution::source)}));
 }
 
 Codec<OpenQuestion> questionCodec() {
   using Q = OpenQuestion;
-  return named("OpenQuestion", object<Q>({derived<Q>("ray", nullable(ray()), [](const Q& q) { return q.ray; }),
-                                          derived<Q>("bones", texts(),
-                                                     [](const Q& q) {
-                                                       std::vector<std::string> ids;
-                                                       for (const Bone b : q.bones) ids.emplace_back(boneId(b));
-                                                       return ids;
-                                                     }),
-                                          field("what", text(), &Q::what), field("settle", text(), &Q::settle),
-                                          field("remedies",
-                                                list(codec::choice<Remedy>({{Remedy::kOtherFoot, "other foot"},
-                                                                            {Remedy::kFilm, "film"},
-                                                                            {Remedy::kPlaceByHand, "place by hand"},
-                                                                            {Remedy::kCorrectBones, "correct bones"}})),
-                                                &Q::remedies)}));
+  return named("OpenQuestion",
+               object<Q>({derived<Q>("ray", nullable(ray()), [](const Q& q) { return q.ray; }),
+                          derived<Q>("bones", texts(),
+                                     [](const Q& q) {
+                                       std::vector<std::string> ids;
+                                       for (const Bone b : q.bones) ids.emplace_back(boneId(b));
+                                       return ids;
+                                     }),
+                          field("what", codec::message(), &Q::what), field("settle", codec::message(), &Q::settle),
+                          field("remedies",
+                                list(codec::choice<Remedy>({{Remedy::kOtherFoot, "other foot"},
+                                                            {Remedy::kFilm, "film"},
+                                                            {Remedy::kPlaceByHand, "place by hand"},
+                                                            {Remedy::kCorrectBones, "correct bones"}})),
+                                &Q::remedies)}));
 }
 
 Codec<StatePlan> makeStatePlanCodec() {
@@ -186,7 +191,8 @@ Codec<StatePlan> makeStatePlanCodec() {
   const Codec<P> patterns =
       named("PatternsShown",
             object(derivedFrom<P>([](const P& p) -> const Patterns& { return p.of->patterns; }, patternFields()) +
-                   std::vector{derived<P>("columns_words", text(), [](const P& p) { return words::columns(*p.of); })}));
+                   std::vector{derived<P>("columns_words", codec::message(),
+                                          [](const P& p) { return words::columns(*p.of); })}));
   std::vector<Field<P>> measures_reduced = parts(reductionFields(), {"measures"});
   measures_reduced.front().key = "measures_reduced";
   return named(
@@ -219,17 +225,17 @@ Codec<NamedView> viewCodec() {
 Codec<StateTheatre> makeTheatreCodec() {
   using S = StateStep;
   const Codec<S> step = named(
-      "TheatreStep",
-      object<S>({derived<S>("id", text(), [](const S& s) { return s.step.id; }),
-                 derived<S>("title", text(), [](const S& s) { return s.step.title; }),
-                 derived<S>("lines", texts(), [](const S& s) { return s.step.lines; }),
-                 derived<S>("ray", nullable(ray()), [](const S& s) { return s.step.ray; }),
-                 field("device", nullable(text()), &S::device), field("instrument", nullable(text()), &S::instrument),
-                 field("expected_mm", nullable(number(1)), &S::expected_mm),
-                 field("view", nullable(viewCodec()), &S::view), field("picture", nullable(text()), &S::picture),
-                 field("done", truth(), &S::done)}));
+      "TheatreStep", object<S>({derived<S>("id", text(), [](const S& s) { return s.step.id; }),
+                                derived<S>("title", codec::message(), [](const S& s) { return s.step.title; }),
+                                derived<S>("lines", codec::messages(), [](const S& s) { return s.step.lines; }),
+                                derived<S>("ray", nullable(ray()), [](const S& s) { return s.step.ray; }),
+                                field("device", nullable(text()), &S::device),
+                                field("instrument", nullable(codec::message()), &S::instrument),
+                                field("expected_mm", nullable(number(1)), &S::expected_mm),
+                                field("view", nullable(viewCodec()), &S::view),
+                                field("picture", nullable(text()), &S::picture), field("done", truth(), &S::done)}));
   return named("Theatre", object<StateTheatre>({field("steps", list(step), &StateTheatre::steps),
-                                                field("instruments", texts(), &StateTheatre::instruments)}));
+                                                field("instruments", codec::messages(), &StateTheatre::instruments)}));
 }
 
 }  // namespace

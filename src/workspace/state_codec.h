@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "base/codec.h"
+#include "base/message.h"
 #include "case/case.h"
 #include "case/open_questions.h"
 #include "report/words.h"
@@ -15,7 +16,8 @@
 namespace rayset {
 
 struct StateBody {
-  std::string id, name;
+  std::string id;
+  Message name;
   std::optional<Ray> ray;
   std::optional<Rigid> injured_to_reduced;
   const SegmentedBone* bone = nullptr;
@@ -27,19 +29,20 @@ struct StateRay {
   const RayReduction* placed = nullptr;   ///< in its current pose
   const RayReduction* planned = nullptr;  ///< as planned
   const RayDisplacement* off = nullptr;
-  std::string words;
-  std::vector<std::string> attention;
+  Message words;
+  std::vector<Message> attention;
 };
 
 struct StateDevice {
   const Device* device = nullptr;
   bool by_hand = false;
   bool image_read = true;  ///< false: grey values are unknown
-  std::string name, entry_words, direction_words;
+  Message name, entry_words, direction_words;
   double head_mm = 0, margin_wanted_mm = 0;
-  std::vector<std::string> reasons, remarks;  ///< what is wrong with it; what is worth knowing
-  std::vector<double> lengths_mm;             ///< of the catalogue; none for a wire
-  std::optional<double> measured_mm;          ///< reading of the gauge
+  std::vector<Message> reasons, remarks;  ///< what is wrong with it; what is worth knowing
+  std::vector<double> lengths_mm;         ///< of the catalogue; none for a wire
+  std::optional<double> measured_mm;      ///< reading of the gauge
+  bool gauge_off = false;                 ///< by a size of screw or more
 };
 
 struct StatePlan {
@@ -52,14 +55,15 @@ struct StatePlan {
 
 struct StateStep {
   words::Step step;
-  std::optional<std::string> device, instrument, picture;
+  std::optional<std::string> device, picture;
+  std::optional<Message> instrument;
   std::optional<double> expected_mm;
   std::optional<NamedView> view;
   bool done = false;
 };
 struct StateTheatre {
   std::vector<StateStep> steps;
-  std::vector<std::string> instruments;
+  std::vector<Message> instruments;
 };
 
 [[nodiscard]] const codec::Codec<StateRay>& stateRayCodec();

@@ -359,8 +359,8 @@ Status writeBodies(const std::filesystem::path& folder, const FootBodies& bodies
   std::error_code error;
   std::filesystem::create_directories(folder, error);
   if (error)
-    return fail(Fault::kInternal, "the folder could not be made: " + error.message(), folder.string(),
-                "Check free space and permissions.");
+    return fail(Fault::kInternal, Message("xray.folder_could_not_made", {{"message", error.message()}}),
+                folder.string(), Message("xray.check_free_space_permissions"));
   for (const Body& body : bodies.bones)
     if (Status s = writeNrrd(folder / (body.id + ".nrrd"), body.added, false); !s) return s;
   return writeNrrd(folder / "soft.nrrd", bodies.soft, false);
@@ -373,8 +373,8 @@ Result<FootBodies> readBodies(const std::filesystem::path& folder) {
   for (std::filesystem::directory_iterator it(folder, error), end; !error && it != end; it.increment(error))
     if (it->path().extension() == ".nrrd") files.push_back(it->path());
   if (error || files.empty())
-    return fail(Fault::kRequest, "the folder with the bones' grey values is missing or empty", folder.string(),
-                "Plan the case again with this version: it writes them beside plan.json.");
+    return fail(Fault::kRequest, "xray.folder_bones_grey_values_missing_empty", folder.string(),
+                Message("xray.plan_case_again_version_writes_them"));
   std::sort(files.begin(), files.end());
   for (const auto& file : files) {
     auto volume = readNrrdCt(file);
@@ -385,8 +385,8 @@ Result<FootBodies> readBodies(const std::filesystem::path& folder) {
       out.bones.push_back({file.stem().string(), std::move(*volume)});
   }
   if (out.soft.voxels.empty())
-    return fail(Fault::kRequest, "the soft tissue's grey values are missing", (folder / "soft.nrrd").string(),
-                "Plan the case again.");
+    return fail(Fault::kRequest, "xray.soft_tissues_grey_values_missing", (folder / "soft.nrrd").string(),
+                Message("xray.plan_case_again"));
   return out;
 }
 

@@ -281,13 +281,11 @@ Status withinReach(const FilmState& f, const Vec3& centre, const FilmRegistratio
       std::abs(shifted.z()) <= kDepthMm)
     return {};
   return fail(Fault::kImages,
-              fmt::format("the foot is met on the film only {:.0f} degrees about the beam, {:.0f} degrees across it, "
-                          "{:.0f} mm beside and {:.0f} mm along it from where the stated view has it: beyond what is "
-                          "looked through, and not to be trusted",
-                          toDegrees(about), toDegrees(across), shifted.head<2>().norm(), std::abs(shifted.z())),
-              name,
-              "Check that the film shows this foot, and say with --views how the tube stood (its angles, sid= and "
-              "oid= in mm).");
+              Message("xray.foot_met_film_only_degrees_about", {{"about", number(toDegrees(about), 0)},
+                                                                {"across", number(toDegrees(across), 0)},
+                                                                {"head", mm(shifted.head<2>().norm(), 0)},
+                                                                {"z", mm(std::abs(shifted.z()), 0)}}),
+              name, Message("xray.check_film_shows_foot_say_views"));
 }
 
 Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const FilmRegistrationSettings& settings,
@@ -295,7 +293,7 @@ Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const Film
   constexpr std::size_t kSought = 20, kSoughtLong = 60;
   constexpr double kSameMm = 1.5, kSameRad = 0.02, kElsewhereMm = 3, kElsewhereRad = 0.07;
   if (e.film.columns != e.view.columns || e.film.rows != e.view.rows)
-    return fail(Fault::kInternal, "film and view differ in size", e.name);
+    return fail(Fault::kInternal, "xray.film_view_differ_size", e.name);
   struct Sought {
     PlacedFilm film;
     std::vector<Start> all;      // the best first, as found by the search
@@ -357,15 +355,14 @@ Result<PlacedFilm> placeFilm(const Problem& p, const FilmExposure& e, const Film
   }
   if (progress.cancelled()) return cancelledError();
   if (mirrored > std::max(bestScore(sought_places) + kClearlyBetter, kUpright))
-    return fail(Fault::kImages, "the film shows the mirror image of this foot", e.name,
-                "Check that it is the right side and was not turned over.");
+    return fail(Fault::kImages, "xray.film_shows_mirror_image_foot", e.name,
+                Message("xray.check_right_side_not_turned_over"));
   const double best = bestScore(starts);
   if (best < kFound)
     return fail(Fault::kImages,
-                fmt::format("the film does not match the foot of the plan (similarity {:.2f}, at least {:.2f} is "
-                            "needed)",
-                            std::max(0.0, best), kFound),
-                e.name, "Check the view stated for it, its side and its patient.");
+                Message("xray.film_does_not_match_foot_plan",
+                        {{"best", number(std::max(0.0, best), 2)}, {"found", number(kFound, 2)}}),
+                e.name, Message("xray.check_view_stated_side_patient"));
   out.state.moved = starts.front().moved;
   const auto elsewhere = std::find_if(starts.begin() + 1, starts.end(), [&](const Start& other) {
     return (other.moved * p.centre - out.state.moved * p.centre).cross(out.nominal.normal()).norm() > kElsewhereMm ||

@@ -115,7 +115,7 @@ Result<Problem> problemOf(const FilmRegistrationInput& input, const FilmRegistra
     if (!g.parts.empty()) p.groups.push_back(std::move(g));
   };
   add("tarsus", {{"C1", "C2", "C3", "Cub", "Nav"}});
-  if (p.groups.empty()) return fail(Fault::kRequest, "the tarsus is missing from the plan", {}, "Plan the case again.");
+  if (p.groups.empty()) return fail(Fault::kRequest, "xray.tarsus_missing_plan", {}, Message("xray.plan_case_again"));
   add("hindfoot", {{"Tal", "Cal", "tibia", "fibula"}});
   p.core = p.groups.size();
   for (const Ray ray : kRays) add(fmt::format("M{}", ray), partsOfRay(*input.bodies, ray));

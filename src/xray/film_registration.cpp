@@ -195,9 +195,10 @@ Result<FilmRegistration> findings(const Problem& p, const std::vector<PlacedFilm
 
 Result<FilmRegistration> registerFilms(const FilmRegistrationInput& input, const FilmRegistrationSettings& settings,
                                        const Progress& progress) {
-  if (input.films.empty()) return fail(Fault::kRequest, "there is no film to register", {}, "Give at least one film.");
+  if (input.films.empty())
+    return fail(Fault::kRequest, "xray.no_film_register", {}, Message("xray.give_least_one_film"));
   if (input.bodies == nullptr || input.bodies->bones.empty())
-    return fail(Fault::kRequest, "there are no bones to register", {}, "Plan the case first.");
+    return fail(Fault::kRequest, "xray.no_bones_register", {}, Message("xray.plan_case_first"));
   auto problem = problemOf(input, settings);
   if (!problem) return tl::unexpected(problem.error());
   Problem& p = *problem;

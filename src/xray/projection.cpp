@@ -114,15 +114,17 @@ PlantarFrame plantarFrame(const BoneSurfaces& bones, const Frame& foot, Side sid
 }
 
 Result<ProjectionView> projectionView(const PlantarFrame& plate, const TubePose& tube) {
-  const auto refuse = [](const char* what, const char* remedy) { return fail(Fault::kRequest, what, {}, remedy); };
+  const auto refuse = [](const Message& what, const Message& remedy) {
+    return fail(Fault::kRequest, what, {}, remedy);
+  };
   if (!(tube.oid_mm >= 0) || !(tube.sid_mm >= tube.oid_mm + 100) || !(tube.sid_mm <= 5000))
-    return refuse("the tube stands too near or too far",
-                  "The source to image distance must be at least 100 mm more than the object's, and at most 5000 mm.");
-  if (!(tube.pixel_mm >= 0.02 && tube.pixel_mm <= 5)) return refuse("pixel out of range", "Use 0.02 to 5 mm.");
+    return refuse("xray.tube_stands_too_near_too_far", Message("xray.source_image_distance_must_least_100"));
+  if (!(tube.pixel_mm >= 0.02 && tube.pixel_mm <= 5))
+    return refuse("xray.pixel_out_range", Message("xray.use_0_02_5_mm"));
   if (!(tube.width_mm >= 1 && tube.height_mm >= 1 && tube.width_mm <= 1000 && tube.height_mm <= 1000))
-    return refuse("detector out of range", "Use 1 to 1000 mm for width and height.");
+    return refuse("xray.detector_out_range", Message("xray.use_1_1000_mm_width_height"));
   if (!(std::abs(tube.orbital_rad) <= 2 * std::numbers::pi && std::abs(tube.tilt_rad) <= 2 * std::numbers::pi))
-    return refuse("tube angle out of range", "Use -360 to 360 degrees.");
+    return refuse("xray.tube_angle_out_range", Message("xray.use_360_360_degrees"));
 
   const Frame& f = plate.frame;
   // Towards the tube: tilted first in the sagittal plane, then rotated about the long axis.
@@ -225,10 +227,8 @@ Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word) {
     const double value = std::strtod(from, &rest);
     const bool number = rest != from && *rest == '\0' && std::isfinite(value);
     if (!number || (key != "orbital" && key != "tilt" && key != "sid" && key != "oid"))
-      return fail(Fault::kRequest, fmt::format("\"{}\" is no view", word), {},
-                  "Use dorsoplantar-10, dorsoplantar-15, dorsoplantar-20, oblique-30, lateral, lateromedial, or angles "
-                  "of the tube in "
-                  "degrees like orbital=30,tilt=10 (sid= and oid= in mm).");
+      return fail(Fault::kRequest, Message("xray.no_view", {{"word", word}}), {},
+                  Message("xray.use_dorsoplantar_10_dorsoplantar_15_dorsoplantar"));
     if (key == "orbital") tube.orbital_rad = toRadians(value);
     if (key == "tilt") tube.tilt_rad = toRadians(value);
     if (key == "sid") tube.sid_mm = value;

@@ -9,6 +9,7 @@
 #include <filesystem>
 
 #include "accuracy/summary.h"
+#include "english.h"
 
 namespace rayset::accuracy {
 namespace {
@@ -147,7 +148,7 @@ TEST_F(Baseline, WhatGetsWorseIsNoticed) {
   ASSERT_TRUE(writeBaseline(file_, before));
   const auto compared = [&](const std::vector<Record>& now) {
     const auto result = compareWithBaseline(file_, now);
-    EXPECT_TRUE(result) << result.error().message();
+    EXPECT_TRUE(result) << english(result.error());
     return result ? result->regressed : std::vector<std::string>{"no result"};
   };
   EXPECT_THAT(compared(before), IsEmpty());
@@ -171,7 +172,7 @@ TEST_F(Baseline, OtherRunsAreNoMeasure) {
   ASSERT_TRUE(writeBaseline(file_, {run("a", 0.2, 0.5, 1)}));
   const auto others = compareWithBaseline(file_, {run("b", 0.2, 0.5, 1)});
   ASSERT_FALSE(others);
-  EXPECT_THAT(others.error().message(), HasSubstr("--update"));
+  EXPECT_THAT(english(others.error()), HasSubstr("--update"));
 }
 
 TEST_F(Baseline, TheReportNamesWhatIsNotMet) {

@@ -5,6 +5,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include "english.h"
+
 namespace rayset {
 namespace {
 
@@ -39,7 +41,7 @@ TEST(Judge, SoundBonesAreNot) {
   const Verdict good = verdictOn(evidence(1, 0.99, 0, 0.97, 0, 750, 25, 0, 0, 0), true);  // 0.06 mm
   EXPECT_GT(good.confidence, 0.95);
   EXPECT_THAT(good.doubts, IsEmpty());
-  EXPECT_THAT(good.texts, IsEmpty());
+  EXPECT_THAT(english(good.texts), IsEmpty());
   // Density 0.4: 0.07 mm; 1 mm voxels: 0.18 mm; all of a bad scan that came out right all the same: 0.22 to 0.46 mm.
   EXPECT_GT(verdictOn(evidence(1, 0.992, 0, 0.970, 0, 230, 26, 0, 0, 0), true).confidence, 0.9);
   EXPECT_GT(verdictOn(evidence(1, 0.987, 0, 0.988, 0, 830, 30, 0, 0, 0), true).confidence, 0.9);
@@ -59,7 +61,7 @@ void expectTakenAlong(TemplateEvidence e, double TemplateEvidence::*sign, double
   const Verdict doubted = verdictOn(e, true);
   EXPECT_LT(doubted.confidence, kDoubtful);
   EXPECT_THAT(doubted.doubts, Contains(Doubt::kTakenAlong));
-  EXPECT_THAT(doubted.texts, Contains(HasSubstr(words)));
+  EXPECT_THAT(english(doubted.texts), Contains(HasSubstr(words)));
 }
 
 TEST(Judge, ABoneThatTookASesamoidAlongIsDoubted) {
@@ -83,7 +85,7 @@ TEST(Judge, ABoneThatLostAnEndIsDoubted) {
   // The same end lost at a joint that only looks like one: its length tells.
   e.buried = 0, e.open_end = 0, e.length_ratio = 0.8;
   EXPECT_LT(verdictOn(e, true).confidence, kDoubtful);
-  EXPECT_THAT(verdictOn(e, true).texts, Contains(HasSubstr("80 %")));
+  EXPECT_THAT(english(verdictOn(e, true).texts), Contains(HasSubstr("80 %")));
   // Lengths as people have them: 0.88 to 1.07 were seen.
   e.length_ratio = 0.884;
   EXPECT_GT(verdictOn(e, true).confidence, 0.9);
@@ -109,7 +111,7 @@ TEST(Judge, EveryDoubtHasItsWordAndItsFigure) {
   TemplateEvidence e = evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0, 0);
   e.touching = 0.3;
   EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kTouching));
-  EXPECT_THAT(verdictOn(e, true).texts, ElementsAre(HasSubstr("30 %")));
+  EXPECT_THAT(english(verdictOn(e, true).texts), ElementsAre(HasSubstr("30 %")));
   e = evidence(1, 0.99, 0, 0.4, 0.1, 750, 25, 0, 0, 0);
   EXPECT_THAT(verdictOn(e, true).doubts, ElementsAre(Doubt::kCropped)) << "what is cut may be small";
   e.cut = 0;
@@ -127,7 +129,7 @@ TEST(Judge, EveryDoubtHasItsWordAndItsFigure) {
   const Verdict v = verdictOn(evidence(1, 0.99, 0, 1, 0, 750, 25, 0, 0.3, 0), true);
   EXPECT_LT(v.confidence, kDoubtful);
   EXPECT_THAT(v.doubts, ElementsAre(Doubt::kFaintOutline));
-  EXPECT_THAT(v.texts, ElementsAre(HasSubstr("30 %")));
+  EXPECT_THAT(english(v.texts), ElementsAre(HasSubstr("30 %")));
   for (const Doubt d : kDoubts) EXPECT_FALSE(doubtWord(d).empty());
 }
 

@@ -9,6 +9,7 @@
 
 #include "bones/bone_surface.h"
 #include "bones/label_edits.h"
+#include "english.h"
 
 namespace rayset {
 namespace {
@@ -30,7 +31,7 @@ TEST(ParseEdits, EveryKindOfEntry) {
     "landmarks": [{"ray": 2, "base_point": [1, 2, 3], "axis": [[0, 0, 0], [0, -20, 0]]}],
     "poses": [{"ray": 1, "injured_to_reduced": [[0, -1, 0, 5], [1, 0, 0, 6], [0, 0, 1, 7], [0, 0, 0, 1]], "use": "start"},
               {"ray": 3, "shift_mm": {"lateral": -1.5}, "turn_deg": {"abduction": 90e-1}}])");
-  ASSERT_TRUE(e.has_value()) << e.error().message();
+  ASSERT_TRUE(e.has_value()) << english(e.error());
   EXPECT_EQ(e->side, Side::kLeft);
   ASSERT_EQ(e->seeds.size(), 1U);
   EXPECT_EQ(e->seeds[0].bone, Bone::kM3);
@@ -114,8 +115,8 @@ TEST(ParseEdits, EveryMistakeIsRefusedWithItsPlaceAndARemedy) {
     ASSERT_FALSE(e.has_value()) << w.body;
     EXPECT_EQ(e.error().fault, Fault::kRequest);
     EXPECT_EQ(e.error().where, w.place) << w.body;
-    EXPECT_THAT(e.error().what, HasSubstr(w.what)) << w.body;
-    EXPECT_FALSE(e.error().remedy.empty()) << w.body;
+    EXPECT_THAT(english(e.error().what), HasSubstr(w.what)) << w.body;
+    EXPECT_FALSE(english(e.error().remedy).empty()) << w.body;
   }
   for (const char* text : {"", "[]", "{", "{\"schema\": \"rayset.edits/2\"}", "{}"}) {
     const auto e = parseEdits(text, "e.json");
@@ -134,7 +135,7 @@ TEST(CheckEdits, PointsOutsideTheImage) {
       *parsed(R"("seeds": [{"bone": "M2", "point": [110, 10, 10]}, {"bone": "M2", "point": [10, 10, 10]}])"), grid);
   ASSERT_FALSE(out.has_value());
   EXPECT_EQ(out.error().where, "e.json, seeds[1].point");
-  EXPECT_THAT(out.error().message(), HasSubstr("outside the image"));
+  EXPECT_THAT(english(out.error()), HasSubstr("outside the image"));
   EXPECT_EQ(
       checkEdits(*parsed(R"("splits": [{"bones": ["M2", "M3"], "seeds": {"M2": [[110, 1, 1]], "M3": [[0, 0, 0]]}}])"),
                  grid)
@@ -263,9 +264,9 @@ TEST(Seeds, InSoftTissueOrAwayFromTheFootAreRefused) {
   ASSERT_FALSE(soft.has_value());
   EXPECT_EQ(soft.error().fault, Fault::kRequest);
   EXPECT_EQ(soft.error().where, "e.json, seeds[1].point");
-  EXPECT_THAT(soft.error().what, HasSubstr("soft tissue"));
+  EXPECT_THAT(english(soft.error().what), HasSubstr("soft tissue"));
   e.seeds = {{Bone::kM2, t.patient(t.a - Vec3(60, 0, 0)), 1.5}};
-  EXPECT_THAT(seedMarkers(e, t.scan, t.exterior).error().what, HasSubstr("outside the foot"));
+  EXPECT_THAT(english(seedMarkers(e, t.scan, t.exterior).error().what), HasSubstr("outside the foot"));
 }
 
 TEST(Splits, ByPlaneAndBySeeds) {
@@ -281,7 +282,7 @@ TEST(Splits, ByPlaneAndBySeeds) {
        {}});
   auto labels = fused;
   auto done = editLabels(e, t.scan, t.exterior, labels);
-  ASSERT_TRUE(done.has_value()) << done.error().message();
+  ASSERT_TRUE(done.has_value()) << english(done.error());
   EXPECT_EQ(labels, t.named(Bone::kC2, Bone::kC3));
   EXPECT_EQ(done->by_hand, (std::set<Bone>{Bone::kC2, Bone::kC3}));
   ASSERT_EQ(done->applied.size(), 1U);
@@ -289,13 +290,13 @@ TEST(Splits, ByPlaneAndBySeeds) {
   labels = fused;
   e.splits[0].reach_mm = 2;
   done = editLabels(e, t.scan, t.exterior, labels);
-  ASSERT_TRUE(done.has_value()) << done.error().message();
+  ASSERT_TRUE(done.has_value()) << english(done.error());
   EXPECT_EQ(t.at(labels, t.b + Vec3(5, 0, 0)), label(Bone::kC2)) << "beyond the reach nothing changes";
 
   labels = fused;
   e.splits[0] = {Bone::kC2, Bone::kC3, {}, {}, {t.patient(t.a)}, {t.patient(t.b)}};
   done = editLabels(e, t.scan, t.exterior, labels);
-  ASSERT_TRUE(done.has_value()) << done.error().message();
+  ASSERT_TRUE(done.has_value()) << english(done.error());
   EXPECT_GT(t.part(labels, t.a, Bone::kC2), 0.98);
   EXPECT_GT(t.part(labels, t.b, Bone::kC3), 0.98);
 }
@@ -306,7 +307,7 @@ TEST(Merges, APieceAcrossANarrowGapBecomesOneBody) {
   Edits e;
   e.merges.push_back({Bone::kM2, t.patient(t.b), {}});
   const auto done = editLabels(e, t.scan, t.exterior, labels);
-  ASSERT_TRUE(done.has_value()) << done.error().message();
+  ASSERT_TRUE(done.has_value()) << english(done.error());
   EXPECT_EQ(t.part(labels, t.b, Bone::kM2), 1.0);
   // One closed surface that holds both balls, and a bridge: what lies within 1.75 mm (half the gap and 1 mm) of both,
   // a disc of 4.06 mm radius whose thickness grows from 1.5 mm to the rim, 138 mm^3 by hand, less at its edges.
@@ -323,7 +324,7 @@ TEST(RemovalsAndRenames, AllAtOnce) {
   Edits e;
   e.renames = {{Bone::kM2, Bone::kM3}, {Bone::kM3, Bone::kM2}};
   auto done = editLabels(e, t.scan, t.exterior, labels);
-  ASSERT_TRUE(done.has_value()) << done.error().message();
+  ASSERT_TRUE(done.has_value()) << english(done.error());
   EXPECT_EQ(labels, t.named(Bone::kM3, Bone::kM2));
   EXPECT_EQ(done->former.at(Bone::kM2), Bone::kM3);
 
@@ -332,7 +333,7 @@ TEST(RemovalsAndRenames, AllAtOnce) {
   e.renames = {{Bone::kM2, Bone::kM3}};
   e.removals = {Bone::kM3};
   done = editLabels(e, t.scan, t.exterior, labels);
-  ASSERT_TRUE(done.has_value()) << done.error().message();
+  ASSERT_TRUE(done.has_value()) << english(done.error());
   EXPECT_EQ(t.part(labels, t.a, Bone::kM3), 1.0);
   EXPECT_EQ(t.at(labels, t.b), kOther);
   EXPECT_TRUE(done->removed.contains(Bone::kM3));
@@ -394,8 +395,8 @@ TEST(LabelEdits, ThatDoNotFitAreRefused) {
     ASSERT_FALSE(done.has_value()) << w.place << " " << w.what;
     EXPECT_EQ(done.error().fault, Fault::kRequest);
     EXPECT_EQ(done.error().where, w.place);
-    EXPECT_THAT(done.error().what, HasSubstr(w.what));
-    EXPECT_FALSE(done.error().remedy.empty());
+    EXPECT_THAT(english(done.error().what), HasSubstr(w.what));
+    EXPECT_FALSE(english(done.error().remedy).empty());
   }
 }
 
@@ -421,8 +422,8 @@ TEST(MergeFragments, JoinsByIdAndRefusesWhatIsNotThere) {
   ASSERT_FALSE(refused.has_value());
   EXPECT_EQ(refused.error().fault, Fault::kRequest);
   EXPECT_EQ(refused.error().where, "merges[0].fragment");
-  EXPECT_THAT(refused.error().what, HasSubstr("no fragment M2.2"));
-  EXPECT_FALSE(refused.error().remedy.empty());
+  EXPECT_THAT(english(refused.error().what), HasSubstr("no fragment M2.2"));
+  EXPECT_FALSE(english(refused.error().remedy).empty());
 }
 
 }  // namespace

@@ -7,6 +7,7 @@
 #include "anatomy/procedural_foot.h"
 #include "bones/labelling.h"
 #include "bones/segment.h"
+#include "english.h"
 #include "geometry/ray_caster.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
@@ -56,7 +57,7 @@ TEST(Fragments, AShearedCornerIsABoneOfItsOwn) {
   EXPECT_TRUE(isClosed(piece.surface));
   const auto labelled = std::count(b.found.labels.voxels.begin(), b.found.labels.voxels.end(), fragmentLabel("M2.1"));
   EXPECT_NEAR(static_cast<double>(labelled) * 0.6 * 0.6 * 0.6, volume(truth), 0.35 * volume(truth));
-  EXPECT_THAT(b.found.cautions, testing::Contains(testing::HasSubstr("M2.1 is a piece")));
+  EXPECT_THAT(english(b.found.cautions), testing::Contains(testing::HasSubstr("M2.1 is a piece")));
 }
 
 TEST(Fragments, AnUnbrokenBaseStaysOnePiece) {
@@ -64,7 +65,7 @@ TEST(Fragments, AnUnbrokenBaseStaysOnePiece) {
   const SegmentedFoot& foot = b.found.feet.front();
   EXPECT_TRUE(foot.fragments.empty());
   EXPECT_TRUE(foot.flecks.empty());
-  EXPECT_THAT(b.found.cautions, testing::Not(testing::Contains(testing::HasSubstr("broken"))));
+  EXPECT_THAT(english(b.found.cautions), testing::Not(testing::Contains(testing::HasSubstr("broken"))));
 }
 
 TEST(Fragments, AFleckIsToldWithItsSizeAndPlace) {
@@ -77,7 +78,7 @@ TEST(Fragments, AFleckIsToldWithItsSizeAndPlace) {
   // Within the fleck, which is a slab about 10 mm tall. Measured 2.4 mm: see "Weak" in docs/decisions/fragments.md.
   EXPECT_LT(off.norm(), 3.0) << off.transpose();
   EXPECT_NEAR(foot.flecks.front().volume_mm3, volume(truth), 0.4 * volume(truth));
-  EXPECT_THAT(b.found.cautions, testing::Contains(testing::HasSubstr("fleck of bone")));
+  EXPECT_THAT(english(b.found.cautions), testing::Contains(testing::HasSubstr("fleck of bone")));
 }
 
 }  // namespace

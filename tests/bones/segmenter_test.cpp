@@ -6,6 +6,7 @@
 
 #include "anatomy/procedural_foot.h"
 #include "bones/segment.h"
+#include "english.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
 #include "segmenter_contract.h"
@@ -31,7 +32,7 @@ TEST(TheTemplateSegmenter, KeepsTheContract) {
   const CtVolume ct = brokenFoot();
   const TemplateSegmenter segmenter;
   const auto found = segmenter.segment(ct, {}, {});
-  ASSERT_TRUE(found.has_value()) << found.error().message();
+  ASSERT_TRUE(found.has_value()) << english(found.error());
   test::expectContractKept(ct, *found);
   const SegmentedFoot& foot = found->feet.front();
   EXPECT_EQ(foot.fragments.size(), 1U);
@@ -41,7 +42,7 @@ TEST(TheTemplateSegmenter, KeepsTheContract) {
 
   const tbb::global_control one(tbb::global_control::max_allowed_parallelism, 1);
   const auto again = segmenter.segment(ct, {}, {});
-  ASSERT_TRUE(again.has_value()) << again.error().message();
+  ASSERT_TRUE(again.has_value()) << english(again.error());
   test::expectSame(*found, *again);
 }
 

@@ -8,6 +8,7 @@
 
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "english.h"
 #include "geometry/ray_caster.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
@@ -29,9 +30,9 @@ CtScan scanOf(const std::vector<ScannedPart>& parts, double spacing) {
 TEST(PlanScan, ProceduralFootOfAnotherShapeThanTheTemplate) {
   const Foot foot = proceduralFoot(randomShape(6), Side::kLeft);
   const auto injured = injure(foot.bones, Side::kLeft, namedInjury(NamedInjury::kMedialPartial));
-  ASSERT_TRUE(injured.has_value()) << injured.error().message();
+  ASSERT_TRUE(injured.has_value()) << english(injured.error());
   const auto c = planScan(scanOf(scannedParts(*injured), 0.6), std::nullopt, {}, test::resources());
-  ASSERT_TRUE(c.has_value()) << c.error().message();
+  ASSERT_TRUE(c.has_value()) << english(c.error());
   EXPECT_EQ(c->side, Side::kLeft);
   EXPECT_FALSE(c->partial);
   for (const Bone bone : kMidfootBones) {
@@ -56,7 +57,7 @@ TEST(PlanScan, ProceduralFootOfAnotherShapeThanTheTemplate) {
     EXPECT_GT(d.checks.nearest_device_mm, 0) << d.id;
   }
   EXPECT_EQ(definitive, 5);
-  const auto json = planJson(*c);
+  const auto json = planJson(*c, english());
   EXPECT_EQ(json.at("side"), "left");
   EXPECT_EQ(json.at("injury").at("rays").size(), 5u);
 }
@@ -72,7 +73,7 @@ TEST(PlanScan, BothFeetInOneScanTheInjuredOneIsFoundAndTheOtherOneServesAsModel)
   auto parts = scannedParts(*injured);
   for (const auto& part : scannedParts(left, 1)) parts.push_back(part);
   const auto c = planScan(scanOf(parts, 0.8), std::nullopt, {}, test::resources());
-  ASSERT_TRUE(c.has_value()) << c.error().message();
+  ASSERT_TRUE(c.has_value()) << english(c.error());
   EXPECT_EQ(c->side, Side::kRight);
   EXPECT_EQ(c->other_foot, "same scan");
   EXPECT_EQ(c->reduction.method, ReductionMethod::kContralateral);
@@ -100,7 +101,7 @@ TEST(PlanScan, WrongRequestsAreRefusedBeforeAnythingLong) {
   const auto refused = planScan(std::move(scan), std::move(other), request, test::resources());
   ASSERT_FALSE(refused.has_value());
   EXPECT_EQ(refused.error().fault, Fault::kRequest);
-  EXPECT_THAT(refused.error().message(), HasSubstr("(0010,0020)"));
+  EXPECT_THAT(english(refused.error()), HasSubstr("(0010,0020)"));
 }
 
 TEST(PlanScan, CancelledAtOnce) {

@@ -8,6 +8,7 @@
 #include "base/units.h"
 #include "case/case.h"
 #include "case/corrections.h"
+#include "english.h"
 #include "injury/displacement.h"
 #include "phantom/injury_spec.h"
 #include "phantom/scan.h"
@@ -46,7 +47,7 @@ TEST(Poses, AreHonouredExactlyAndTheOthersSettleAround) {
   Edits e;
   e.poses.push_back({Ray(2), injuredFoot().intact_to_injured.at(Ray(2)).inverse(), {}, false});
   const auto given = reduced(e);
-  ASSERT_TRUE(given.has_value()) << given.error().message();
+  ASSERT_TRUE(given.has_value()) << english(given.error());
   const RayReduction& second = given->reduction.rays.at(Ray(2));
   EXPECT_EQ(second.injured_to_reduced.matrix(), injuredFoot().intact_to_injured.at(Ray(2)).inverse().matrix());
   EXPECT_TRUE(second.by_hand);
@@ -82,7 +83,7 @@ TEST(Poses, StepsMoveTheBaseFromWhereItWouldStand) {
   step.abduction_rad = toRadians(5);
   e.poses.push_back({Ray(1), {}, step, false});
   const auto moved = reduced(e);
-  ASSERT_TRUE(moved.has_value()) << moved.error().message();
+  ASSERT_TRUE(moved.has_value()) << english(moved.error());
   const Vec3 before = reducedBasePoint(Ray(1), plainReduction(), {});
   const Rigid by = moved->reduction.rays.at(Ray(1)).injured_to_reduced *
                    plainReduction().rays.at(Ray(1)).injured_to_reduced.inverse();
@@ -109,7 +110,7 @@ TEST(Landmarks, TheBasePointIsWhereShiftsAreRead) {
   Edits e;
   e.landmarks.push_back({Ray(2), own + Vec3(3, 0, 0), {}});
   const auto set = reduced(e);
-  ASSERT_TRUE(set.has_value()) << set.error().message();
+  ASSERT_TRUE(set.has_value()) << english(set.error());
   EXPECT_LT((reducedBasePoint(Ray(2), set->reduction, set->overrides) -
              set->reduction.rays.at(Ray(2)).injured_to_reduced * (own + Vec3(3, 0, 0)))
                 .norm(),
@@ -134,7 +135,7 @@ TEST(Corrections, ThatDoNotFitAreRefused) {
   ASSERT_FALSE(far.has_value());
   EXPECT_EQ(far.error().fault, Fault::kRequest);
   EXPECT_EQ(far.error().where, "e.json, poses[0].injured_to_reduced");
-  EXPECT_THAT(far.error().what, HasSubstr("200 mm"));
+  EXPECT_THAT(english(far.error().what), HasSubstr("200 mm"));
   e.poses.clear();
   e.landmarks.push_back({Ray(2), injuredFoot().base_points.at(Ray(5)), {}});
   EXPECT_EQ(reduced(e).error().where, "e.json, landmarks[0].base_point");
@@ -145,7 +146,7 @@ TEST(Corrections, ThatDoNotFitAreRefused) {
   const auto gone = reduceCorrected(e, without, Side::kLeft, nullptr, prior(), test::resources().joints);
   ASSERT_FALSE(gone.has_value());
   EXPECT_EQ(gone.error().where, "e.json, poses[0].ray");
-  EXPECT_THAT(gone.error().what, HasSubstr("fourth metatarsal was not found"));
+  EXPECT_THAT(english(gone.error().what), HasSubstr("fourth metatarsal was not found"));
 }
 
 TEST(PlanScan, WithEditsPlansEverythingAfterThemAnew) {
@@ -171,7 +172,7 @@ TEST(PlanScan, WithEditsPlansEverythingAfterThemAnew) {
   request.edits.renames = {{Bone::kM3, Bone::kM4}, {Bone::kM4, Bone::kM3}};  // wrong on purpose
   request.edits.poses.push_back({Ray(1), truth, {}, false});
   const auto c = planScan({std::move(*ct), {}, {}}, std::nullopt, request, test::resources());
-  ASSERT_TRUE(c.has_value()) << c.error().message();
+  ASSERT_TRUE(c.has_value()) << english(c.error());
   EXPECT_TRUE(c->partial) << "a bone is missing";
   EXPECT_FALSE(c->bones.contains(Bone::kM5));
   EXPECT_FALSE(c->rays.contains(Ray(5)));
@@ -196,8 +197,9 @@ TEST(PlanScan, WithEditsPlansEverythingAfterThemAnew) {
   ASSERT_TRUE(c->edits.has_value());
   EXPECT_EQ(c->edits->file, "e.json");
   EXPECT_EQ(c->edits->applied.size(), 4U);
-  for (const auto& text : c->edits->applied) EXPECT_THAT(c->cautions, Contains("Corrected by hand: " + text));
-  const auto json = planJson(*c);
+  for (const auto& text : c->edits->applied)
+    EXPECT_THAT(english(c->cautions), Contains("Corrected by hand: " + english(text)));
+  const auto json = planJson(*c, english());
   EXPECT_EQ(json.at("edits").at("request").at("schema"), "rayset.edits/1");
   bool missing = false;
   for (const auto& m : json.at("missing"))

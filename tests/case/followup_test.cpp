@@ -8,6 +8,7 @@
 #include <sstream>
 
 #include "data_files.h"
+#include "english.h"
 
 namespace rayset {
 namespace {
@@ -24,7 +25,7 @@ Device device(DeviceKind kind, DeviceStage stage) {
 
 FollowupRules shipped() {
   auto rules = readFollowup(test::dataFile("followup.json"));
-  EXPECT_TRUE(rules) << rules.error().message();
+  EXPECT_TRUE(rules) << english(rules.error());
   return rules.value_or(FollowupRules{});
 }
 

@@ -5,6 +5,7 @@
 #include <gtest/gtest.h>
 
 #include "case/plan_record.h"
+#include "english.h"
 #include "text_file.h"
 
 namespace rayset {
@@ -38,7 +39,7 @@ TEST(PlanCodec, ADeviceIsWrittenRoundedInDegreesAndReadBack) {
   EXPECT_EQ(j["measured_depth_mm"], 36.4);
   EXPECT_EQ(j["checks"]["angle_to_shaft_deg"], 28.6);
   const auto back = deviceFromJson(j, "here");
-  ASSERT_TRUE(back) << back.error().message();
+  ASSERT_TRUE(back) << english(back.error());
   EXPECT_EQ(deviceJson(*back), j);
   EXPECT_NEAR(back->checks.angle_to_shaft_rad, 28.6 / 180 * 3.14159265358979, 1e-12);
 }
@@ -48,7 +49,7 @@ TEST(PlanCodec, AFieldThatIsWrongIsNamed) {
     Json j = deviceJson(screw());
     change(j);
     const auto d = deviceFromJson(j, "the file");
-    return d ? std::string("taken") : d.error().message();
+    return d ? std::string("taken") : english(d.error());
   };
   EXPECT_THAT(with([](Json& j) { j.erase("entry"); }), HasSubstr("/entry is missing"));
   EXPECT_THAT(with([](Json& j) { j["entry"] = {1, 2}; }), HasSubstr("/entry is not a point of three numbers"));
@@ -67,7 +68,7 @@ TEST(PlanCodec, AMatrixThatIsNotRigidIsRefused) {
   ASSERT_TRUE(X);
   EXPECT_EQ(X->translation(), Vec3(5, 6, 7));
   j[0][0] = 1.001;
-  EXPECT_THAT(rigidFromJson(j, "m").error().message(), HasSubstr("is no rigid transform"));
+  EXPECT_THAT(english(rigidFromJson(j, "m").error()), HasSubstr("is no rigid transform"));
   j[0][0] = -1;  // mirrors
   EXPECT_FALSE(rigidFromJson(j, "m"));
 }

@@ -8,6 +8,7 @@
 #include <fstream>
 
 #include "data_files.h"
+#include "english.h"
 
 namespace rayset {
 namespace {
@@ -31,7 +32,7 @@ class ResourcesFolder : public testing::Test {
 
 TEST_F(ResourcesFolder, IsReadWhole) {
   const auto read = readResources(folder_);
-  ASSERT_TRUE(read) << read.error().message();
+  ASSERT_TRUE(read) << english(read.error());
   EXPECT_EQ(read->limits.value("acceptable_displacement").value(), 2.0);
   EXPECT_NE(read->catalogue.find("cortex-3.5"), nullptr);
   EXPECT_EQ(read->joints.people, 4);
@@ -43,11 +44,11 @@ TEST_F(ResourcesFolder, AFileThatIsMissingOrBrokenIsNamed) {
     fs::remove(folder_ / name);
     const auto missing = readResources(folder_);
     ASSERT_FALSE(missing) << name;
-    EXPECT_THAT(missing.error().message(), HasSubstr((folder_ / name).string()));
+    EXPECT_THAT(english(missing.error()), HasSubstr((folder_ / name).string()));
     std::ofstream(folder_ / name) << "{";
     const auto broken = readResources(folder_);
     ASSERT_FALSE(broken) << name;
-    EXPECT_THAT(broken.error().message(), HasSubstr((folder_ / name).string()));
+    EXPECT_THAT(english(broken.error()), HasSubstr((folder_ / name).string()));
     fs::copy(test::dataFile(name), folder_ / name, fs::copy_options::overwrite_existing);
   }
 }

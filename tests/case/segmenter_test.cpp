@@ -14,6 +14,7 @@
 #include "anatomy/labels.h"
 #include "anatomy/procedural_foot.h"
 #include "case/case.h"
+#include "english.h"
 #include "phantom/injury_spec.h"
 #include "resources.h"
 #include "segmenter_contract.h"
@@ -93,7 +94,7 @@ TEST(AnotherSegmenter, IsPlannedWithFromItsSurfacesToPlanJson) {
   test::expectContractKept(scan.volume, *given);
 
   auto c = planScan(std::move(scan), std::nullopt, {}, withGivenFoot());
-  ASSERT_TRUE(c.has_value()) << c.error().message();
+  ASSERT_TRUE(c.has_value()) << english(c.error());
   EXPECT_EQ(c->side, Side::kLeft);
   EXPECT_EQ(c->bones.size(), truth().injured.size());
   for (const auto& [bone, b] : c->bones) {
@@ -123,14 +124,14 @@ TEST(AnotherSegmenter, IsPlannedWithFromItsSurfacesToPlanJson) {
 
   // What the surgeon is told.
   EXPECT_TRUE(c->partial) << "a bone is doubtful";
-  EXPECT_THAT(c->cautions, Contains("The bones were given, not found."));
-  EXPECT_THAT(c->cautions, Contains(HasSubstr("may be wrong by more than 0.5 mm (C3)")));
+  EXPECT_THAT(english(c->cautions), Contains("The bones were given, not found."));
+  EXPECT_THAT(english(c->cautions), Contains(HasSubstr("may be wrong by more than 0.5 mm (C3)")));
 
   // plan.json.
   c->timings_s["read"] = c->timings_s["report"] = 0;  // both outside planScan()
   const auto file =
       std::filesystem::temp_directory_path() / ("rayset-given-foot-" + std::to_string(getpid()) + ".json");
-  std::ofstream(file) << planJson(*c);
+  std::ofstream(file) << planJson(*c, english());
   EXPECT_EQ(test::offence("plan.schema.json", file), "");
   std::filesystem::remove(file);
 }
@@ -141,7 +142,7 @@ TEST(AnotherSegmenter, IsGivenTheEditsAndItsRefusalIsThePlans) {
   const auto refused = planScan(plainScan(), std::nullopt, request, withGivenFoot());
   ASSERT_FALSE(refused.has_value());
   EXPECT_EQ(refused.error().fault, Fault::kRequest);
-  EXPECT_THAT(refused.error().message(), HasSubstr("cannot be edited"));
+  EXPECT_THAT(english(refused.error()), HasSubstr("cannot be edited"));
 }
 
 }  // namespace

@@ -11,6 +11,7 @@
 #include <fstream>
 
 #include "dicom/phantom_series.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -36,9 +37,9 @@ class BadInput : public ::testing::Test {
     auto scan = readCt(folder.path(), settings);
     EXPECT_FALSE(scan) << "read although it should not be";
     if (scan) return {};
-    EXPECT_EQ(scan.error().fault, fault) << scan.error().message();
-    EXPECT_FALSE(scan.error().remedy.empty()) << scan.error().message();
-    EXPECT_FALSE(scan.error().where.empty()) << scan.error().message();
+    EXPECT_EQ(scan.error().fault, fault) << english(scan.error());
+    EXPECT_FALSE(english(scan.error().remedy).empty()) << english(scan.error());
+    EXPECT_FALSE(scan.error().where.empty()) << english(scan.error());
     return scan.error();
   }
   void spoil(int number, const std::function<void(DcmDataset&)>& change) {
@@ -56,7 +57,7 @@ TEST_F(BadInput, MissingPath) {
   EXPECT_THAT(scan.error().where, HasSubstr("nowhere"));
 }
 
-TEST_F(BadInput, EmptyFolder) { EXPECT_THAT(error().what, HasSubstr("empty")); }
+TEST_F(BadInput, EmptyFolder) { EXPECT_THAT(english(error().what), HasSubstr("empty")); }
 
 TEST_F(BadInput, NoDicomAtAll) {
   put(folder / "notes.txt", "8\0 not an image, but long enough to look at twice");
@@ -64,7 +65,7 @@ TEST_F(BadInput, NoDicomAtAll) {
   put(folder / "tiny", "x");
   put(folder / "nothing", "");
   const Error e = error();
-  EXPECT_THAT(e.what, AllOf(HasSubstr("no CT image"), HasSubstr("4 x file that is not DICOM")));
+  EXPECT_THAT(english(e.what), AllOf(HasSubstr("no CT image"), HasSubstr("4 x file that is not DICOM")));
 }
 
 TEST_F(BadInput, WrongModality) {
@@ -73,13 +74,13 @@ TEST_F(BadInput, WrongModality) {
     d.putAndInsertString(DCM_SOPClassUID, UID_MRImageStorage);
     d.putAndInsertString(DCM_Modality, "MR");
   });
-  EXPECT_THAT(error().what, AllOf(HasSubstr("no CT image"), HasSubstr("12 x MR Image Storage")));
+  EXPECT_THAT(english(error().what), AllOf(HasSubstr("no CT image"), HasSubstr("12 x MR Image Storage")));
 }
 
 TEST_F(BadInput, CtObjectWithAnotherModality) {
   write();
   editAll(folder.path(), [](DcmDataset& d, int) { d.putAndInsertString(DCM_Modality, "PT"); });
-  EXPECT_THAT(error().what, AllOf(HasSubstr("Modality (0008,0060) is PT")));
+  EXPECT_THAT(english(error().what), AllOf(HasSubstr("Modality (0008,0060) is PT")));
 }
 
 TEST_F(BadInput, ForeignFilesAreLeftAsideAndTold) {
@@ -118,7 +119,7 @@ TEST_F(BadInput, ForeignFilesAreLeftAsideAndTold) {
                 directory.saveFile((folder / "DICOMDIR").c_str(), EXS_LittleEndianExplicit).good());
   }
   const auto scan = readCt(folder.path());
-  ASSERT_TRUE(scan) << scan.error().message();
+  ASSERT_TRUE(scan) << english(scan.error());
   EXPECT_EQ(scan->volume.voxels, volume.voxels);
   EXPECT_EQ(scan->info.files, 12u);
   for (const char* what : {"2 x file that is not DICOM", "RT Structure Set Storage", "Segmentation Storage",
@@ -190,7 +191,7 @@ TEST_F(BadInput, SeveralFaultyFilesAreCounted) {
   for (const int k : {3, 5, 9}) spoil(k, [](DcmDataset& d) { d.findAndDeleteElement(DCM_PixelSpacing); });
   const Error e = error();
   EXPECT_THAT(e.where, HasSubstr("IM0003.dcm"));
-  EXPECT_THAT(e.what, HasSubstr("2 more files"));
+  EXPECT_THAT(english(e.what), HasSubstr("2 more files"));
 }
 
 struct ValueCase {
@@ -226,7 +227,7 @@ TEST_F(BadInput, ImpossibleValuesAreNamed) {
     editAll(folder.path(), [&](DcmDataset& d, int) { ASSERT_TRUE(d.putAndInsertString(c.tag, c.value).good()); });
     const Error e = error();
     EXPECT_THAT(e.where, AllOf(HasSubstr("IM0001.dcm"), HasSubstr(c.label)));
-    EXPECT_THAT(e.what, HasSubstr(c.what));
+    EXPECT_THAT(english(e.what), HasSubstr(c.what));
   }
 }
 
@@ -256,7 +257,7 @@ TEST_F(BadInput, HugeNumberOfFramesOfEnhanced) {
   writeEnhanced();
   spoil(1, [](DcmDataset& d) { d.putAndInsertString(DCM_NumberOfFrames, "2147483647"); });
   const Error e = error();
-  EXPECT_THAT(e.what, AllOf(HasSubstr("2147483647"), HasSubstr("12 items")));
+  EXPECT_THAT(english(e.what), AllOf(HasSubstr("2147483647"), HasSubstr("12 items")));
 }
 
 TEST_F(BadInput, HugeMatrixInCompressedFiles) {
@@ -268,7 +269,7 @@ TEST_F(BadInput, HugeMatrixInCompressedFiles) {
     d.putAndInsertUint16(DCM_Rows, 65000);
     d.putAndInsertUint16(DCM_Columns, 65000);
   });
-  EXPECT_THAT(error().what, HasSubstr("more than this program takes"));
+  EXPECT_THAT(english(error().what), HasSubstr("more than this program takes"));
 }
 
 TEST_F(BadInput, TruncatedPixelData) {
@@ -279,8 +280,8 @@ TEST_F(BadInput, TruncatedPixelData) {
   });
   const Error e = error();
   EXPECT_THAT(e.where, AllOf(HasSubstr("IM0006.dcm"), HasSubstr("Pixel Data (7FE0,0010)")));
-  EXPECT_THAT(e.what, AllOf(HasSubstr("cut short"), HasSubstr("640")));
-  EXPECT_THAT(e.remedy, HasSubstr("again"));
+  EXPECT_THAT(english(e.what), AllOf(HasSubstr("cut short"), HasSubstr("640")));
+  EXPECT_THAT(english(e.remedy), HasSubstr("again"));
 }
 
 TEST_F(BadInput, TruncatedFilesOfEveryKind) {
@@ -323,30 +324,30 @@ TEST_F(BadInput, UnsupportedCompressionIsNamed) {
   }
   const Error e = error();
   EXPECT_THAT(e.where, HasSubstr("Transfer Syntax UID (0002,0010)"));
-  EXPECT_THAT(e.what, HasSubstr("JPEG 2000"));
-  EXPECT_THAT(e.remedy, HasSubstr("uncompressed"));
+  EXPECT_THAT(english(e.what), HasSubstr("JPEG 2000"));
+  EXPECT_THAT(english(e.remedy), HasSubstr("uncompressed"));
 }
 
 TEST_F(BadInput, SingleSlice) {
   write();
   for (int k = 2; k <= 12; ++k) fs::remove(imageFile(folder.path(), k));
-  EXPECT_THAT(error().what, HasSubstr("only one slice"));
+  EXPECT_THAT(english(error().what), HasSubstr("only one slice"));
   const auto scan = readCt(imageFile(folder.path(), 1));
   ASSERT_FALSE(scan);
-  EXPECT_THAT(scan.error().remedy, HasSubstr("folder"));
+  EXPECT_THAT(english(scan.error().remedy), HasSubstr("folder"));
 }
 
 TEST_F(BadInput, TooFewSlices) {
   write();
   for (int k = 6; k <= 12; ++k) fs::remove(imageFile(folder.path(), k));
-  EXPECT_THAT(error().what, HasSubstr("only 5 slices"));
+  EXPECT_THAT(english(error().what), HasSubstr("only 5 slices"));
 }
 
 TEST_F(BadInput, TwoPatientsInOneSeries) {
   write();
   spoil(4, [](DcmDataset& d) { d.putAndInsertString(DCM_PatientID, "OTHER"); });
   const Error e = error();
-  EXPECT_THAT(e.what, AllOf(HasSubstr("two patients"), HasSubstr("OTHER"), HasSubstr("RS-17")));
+  EXPECT_THAT(english(e.what), AllOf(HasSubstr("two patients"), HasSubstr("OTHER"), HasSubstr("RS-17")));
   EXPECT_THAT(e.where, AllOf(HasSubstr("IM0004.dcm"), HasSubstr("Patient ID (0010,0020)")));
 }
 
@@ -355,7 +356,7 @@ TEST_F(BadInput, DamagedFileBesideAGoodSeriesIsTold) {
   fs::copy(imageFile(folder.path(), 3), folder / "broken.dcm");
   fs::resize_file(folder / "broken.dcm", 200);  // ends in its meta information
   const auto scan = readCt(folder.path());
-  ASSERT_TRUE(scan) << scan.error().message();
+  ASSERT_TRUE(scan) << english(scan.error());
   EXPECT_TRUE(cautioned(*scan, "damaged DICOM file")) << ::testing::PrintToString(scan->cautions);
 }
 
@@ -391,7 +392,7 @@ TEST_F(BadInput, WriterRefusesWhatItCannotWrite) {
   put(folder / "IM0999.dcm", "left from an earlier series");
   const auto mixed = writeCt(folder.path(), volume, {});
   ASSERT_FALSE(mixed);
-  EXPECT_THAT(mixed.error().what, HasSubstr("IM0999.dcm"));
+  EXPECT_THAT(english(mixed.error().what), HasSubstr("IM0999.dcm"));
   put(folder / "file", "x");
   EXPECT_FALSE(writeCt(folder / "file", volume, {}));
 }

@@ -10,6 +10,7 @@
 #include <fstream>
 
 #include "dicom/phantom_series.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -52,14 +53,14 @@ TEST_P(RoundTrip, GivesTheSameVolume) {
   writeSeries(folder.path(), written, s);
   EXPECT_EQ(dicomFiles(folder.path()).size(), c.enhanced ? 1u : 12u);
   const auto read = readCt(folder.path());
-  ASSERT_TRUE(read) << read.error().message();
+  ASSERT_TRUE(read) << english(read.error());
   EXPECT_EQ(read->volume.grid.size, written.grid.size);
   // Decimal strings keep 14 digits or so of directions and positions.
   EXPECT_TRUE(read->volume.grid.spacing.isApprox(written.grid.spacing, 1e-9)) << read->volume.grid.spacing.transpose();
   EXPECT_TRUE(read->volume.grid.direction.isApprox(written.grid.direction, 1e-9)) << read->volume.grid.direction;
   EXPECT_TRUE(read->volume.grid.origin.isApprox(written.grid.origin, 1e-9)) << read->volume.grid.origin.transpose();
   EXPECT_EQ(read->volume.voxels, written.voxels);
-  EXPECT_THAT(read->cautions, ::testing::IsEmpty());
+  EXPECT_THAT(english(read->cautions), ::testing::IsEmpty());
   const ScanInfo& info = read->info;
   EXPECT_EQ(info.patient_name, "Müller^Zoë");
   EXPECT_EQ(info.study_description, "CT Fuß links");

@@ -16,6 +16,7 @@
 #include "dicom/film_words.h"
 #include "dicom/film_writer.h"
 #include "dicom/phantom_series.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -74,21 +75,21 @@ class Films : public ::testing::Test {
   fs::path write(const FilmWriteInfo& info = filmInfo(), const Film& film = footLike()) {
     fs::path file = folder / "film.dcm";
     const Status done = writeFilm(file, film, info);
-    EXPECT_TRUE(done) << done.error().message();
+    EXPECT_TRUE(done) << english(done.error());
     return file;
   }
   FilmScan read(const FilmReadSettings& settings = {}) {
     auto scan = readFilm(folder / "film.dcm", settings);
-    EXPECT_TRUE(scan) << scan.error().message();
+    EXPECT_TRUE(scan) << english(scan.error());
     return scan ? *scan : FilmScan{};
   }
   Error error(Fault fault = Fault::kImages, const FilmReadSettings& settings = {}) {
     const auto scan = readFilm(folder / "film.dcm", settings);
     EXPECT_FALSE(scan) << "read although it should not be";
     if (scan) return {};
-    EXPECT_EQ(scan.error().fault, fault) << scan.error().message();
+    EXPECT_EQ(scan.error().fault, fault) << english(scan.error());
     EXPECT_THAT(scan.error().where, HasSubstr("film.dcm"));
-    EXPECT_FALSE(scan.error().remedy.empty()) << scan.error().message();
+    EXPECT_FALSE(english(scan.error().remedy).empty()) << english(scan.error());
     return scan.error();
   }
   void change(const std::function<void(DcmDataset&)>& f) { edit(folder / "film.dcm", f); }
@@ -107,7 +108,7 @@ TEST_P(FilmRoundTrip, GivesTheSameFilm) {
   const Film film = footLike(63, 81);  // odd, so that a padded frame is met
   ASSERT_TRUE(writeFilm(folder / "a.dcm", film, info));
   const auto scan = readFilm(folder / "a.dcm");
-  ASSERT_TRUE(scan) << scan.error().message();
+  ASSERT_TRUE(scan) << english(scan.error());
   EXPECT_EQ(scan->film.columns, 63);
   EXPECT_EQ(scan->film.rows, 81);
   EXPECT_EQ(scan->film.values, film.values);
@@ -118,7 +119,7 @@ TEST_P(FilmRoundTrip, GivesTheSameFilm) {
   EXPECT_EQ(i.side, Side::kLeft);
   EXPECT_EQ(i.view, FilmView::kDorsoplantar);
   EXPECT_EQ(i.field.origin, FilmField::Origin::kWhole);
-  EXPECT_THAT(scan->cautions, IsEmpty());
+  EXPECT_THAT(english(scan->cautions), IsEmpty());
   EXPECT_EQ(i.spacing.origin, Origin::kDetector);
   EXPECT_NEAR(i.spacing.column_mm, 0.15, 1e-12);
   EXPECT_NEAR(i.spacing.row_mm, 0.14, 1e-12);
@@ -203,7 +204,7 @@ TEST_F(Films, WriterRefusesWhatCannotBe) {
   EXPECT_EQ(refused([](auto&, Film& f) { f.values[7] = NAN; }).fault, Fault::kRequest);
   EXPECT_EQ(refused([](auto& i, Film&) { i.column_mm = i.row_mm = 0; }).fault, Fault::kRequest);
   EXPECT_EQ(refused([](auto& i, Film&) { i.row_mm = 0; }).fault, Fault::kRequest);
-  EXPECT_THAT(refused([](auto& i, Film&) { i.view.reset(); }).what, HasSubstr("(0020,0020)"));
+  EXPECT_THAT(english(refused([](auto& i, Film&) { i.view.reset(); }).what), HasSubstr("(0020,0020)"));
   EXPECT_EQ(refused([](auto& i, Film&) { i.bits_stored = 7; }).fault, Fault::kRequest);
   EXPECT_EQ(refused([](auto& i, Film&) { i.window_low = 3; }).fault, Fault::kRequest);
   const Status nowhere = writeFilm(folder / "no such folder" / "film.dcm", footLike(), filmInfo());
@@ -272,19 +273,19 @@ TEST_F(Films, ImpossibleMagnificationsAreLeftAsideAndTold) {
   write(info);
   FilmScan scan = read();
   EXPECT_EQ(scan.info.spacing.origin, Origin::kDetector);
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("(0018,1114) is 0.8")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("(0018,1114) is 0.8")));
   info.magnification = 1;
   write(info);
   scan = read();
   EXPECT_EQ(scan.info.spacing.origin, Origin::kDetector);
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("says 1")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("says 1")));
   info.magnification.reset();
   info.source_detector_mm = 900;
   info.source_patient_mm = 1000;
   write(info);
   scan = read();
   EXPECT_EQ(scan.info.spacing.origin, Origin::kDetector);
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("do not fit together")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("do not fit together")));
 }
 
 TEST_F(Films, SpacingAloneScannedOrMissing) {
@@ -308,7 +309,7 @@ TEST_F(Films, NonsenseSpacingIsLeftAside) {
   change([](DcmDataset& d) { d.putAndInsertString(DCM_ImagerPixelSpacing, "0\\0"); });
   const FilmScan scan = read();
   EXPECT_FALSE(scan.info.spacing.known());
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("(0018,1164)")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("(0018,1164)")));
 }
 
 TEST_F(Films, PixelAspectRatioCountsWithoutSpacing) {
@@ -402,9 +403,9 @@ TEST_F(Films, InverseShapeWithMonochrome2IsTurnedAndTold) {
   write();
   change([](DcmDataset& d) { d.putAndInsertString(DCM_PresentationLUTShape, "INVERSE"); });
   const FilmScan scan = read();
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("(2050,0020)")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("(2050,0020)")));
   EXPECT_FLOAT_EQ(scan.film.at(32, 40), 65535 - footLike().at(32, 40));
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("rim of the picture is brighter")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("rim of the picture is brighter")));
 }
 
 TEST_F(Films, FluoroscopyGoesByTheIntensitySign) {
@@ -416,7 +417,7 @@ TEST_F(Films, FluoroscopyGoesByTheIntensitySign) {
   change([](DcmDataset& d) { d.putAndInsertSint16(DCM_PixelIntensityRelationshipSign, 1); });
   const FilmScan scan = read();
   EXPECT_EQ(scan.film.values, footLike().values);
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("(0028,1041) is 1")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("(0028,1041) is 1")));
 }
 
 // --- view, side, load ------------------------------------------------------------------------------------------------
@@ -507,7 +508,7 @@ TEST_F(Films, BurntInCollimatorIsFound) {
     const FilmField& f = scan.info.field;
     EXPECT_EQ(f.origin, FilmField::Origin::kFound);
     EXPECT_EQ(std::tie(f.left, f.right, f.top, f.bottom), std::tuple(13, 141, 20, 187));
-    EXPECT_THAT(scan.cautions, Contains(HasSubstr("collimator edges found")));
+    EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("collimator edges found")));
     EXPECT_FALSE(f.contains(5, 100));
     EXPECT_TRUE(f.contains(13, 20));
   }
@@ -546,7 +547,7 @@ TEST_F(Films, ClippedExposureIsTold) {
   write(filmInfo(), film);
   const FilmScan scan = read();
   EXPECT_GT(scan.info.clipped_bright, 0.2);
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("clipped")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("clipped")));
 }
 
 TEST_F(Films, PaddingIsDark) {
@@ -571,11 +572,11 @@ TEST_F(Films, FramesOfARun) {
   });
   FilmScan scan = read();
   EXPECT_EQ(scan.film.values, one.values);
-  EXPECT_THAT(scan.cautions, Contains(HasSubstr("3 frames")));
+  EXPECT_THAT(english(scan.cautions), Contains(HasSubstr("3 frames")));
   scan = read({.frame = 3});
   EXPECT_FLOAT_EQ(scan.film.at(10, 10), one.at(10, 10) + 2000);
-  EXPECT_THAT(scan.cautions, Not(Contains(HasSubstr("frames"))));
-  EXPECT_THAT(error(Fault::kRequest, {.frame = 4}).what, HasSubstr("frame 4"));
+  EXPECT_THAT(english(scan.cautions), Not(Contains(HasSubstr("frames"))));
+  EXPECT_THAT(english(error(Fault::kRequest, {.frame = 4}).what), HasSubstr("frame 4"));
 }
 
 // --- refusals --------------------------------------------------------------------------------------------------------
@@ -583,21 +584,21 @@ TEST_F(Films, FramesOfARun) {
 TEST_F(Films, NotThereOrNotDicom) {
   EXPECT_EQ(error(Fault::kRequest).what, "there is no such file");
   std::ofstream(folder / "film.dcm") << "not an image, but long enough to be looked at twice";
-  EXPECT_THAT(error().what, HasSubstr("not DICOM"));
+  EXPECT_THAT(english(error().what), HasSubstr("not DICOM"));
   fs::remove(folder / "film.dcm");
   fs::create_directory(folder / "film.dcm");
-  EXPECT_THAT(error(Fault::kRequest).what, HasSubstr("folder"));
+  EXPECT_THAT(english(error(Fault::kRequest).what), HasSubstr("folder"));
 }
 
 TEST_F(Films, CtAndOtherKindsAreNamed) {
   write();
   change([](DcmDataset& d) { d.putAndInsertString(DCM_SOPClassUID, UID_CTImageStorage); });
   Error e = error();
-  EXPECT_THAT(e.what, HasSubstr("CT Image Storage"));
+  EXPECT_THAT(english(e.what), HasSubstr("CT Image Storage"));
   EXPECT_THAT(e.where, HasSubstr("(0008,0016)"));
-  EXPECT_THAT(e.remedy, HasSubstr("rayset plan"));
+  EXPECT_THAT(english(e.remedy), HasSubstr("rayset plan"));
   change([](DcmDataset& d) { d.putAndInsertString(DCM_SOPClassUID, UID_EnhancedXAImageStorage); });
-  EXPECT_THAT(error().what, HasSubstr("Enhanced XA"));
+  EXPECT_THAT(english(error().what), HasSubstr("Enhanced XA"));
 }
 
 TEST_F(Films, SecondaryCaptureOnlyWhereItSaysRadiograph) {
@@ -608,18 +609,18 @@ TEST_F(Films, SecondaryCaptureOnlyWhereItSaysRadiograph) {
   });
   EXPECT_THAT(error().where, HasSubstr("(0008,0060)"));
   change([](DcmDataset& d) { d.putAndInsertString(DCM_ConversionType, "DF"); });
-  EXPECT_THAT(read().cautions, Contains(HasSubstr("digitised film")));
+  EXPECT_THAT(english(read().cautions), Contains(HasSubstr("digitised film")));
 }
 
 TEST_F(Films, ColourMissingPhotometricCutShortBlank) {
   write();
   change([](DcmDataset& d) { d.putAndInsertString(DCM_PhotometricInterpretation, "RGB"); });
-  EXPECT_THAT(error().what, HasSubstr("colour"));
+  EXPECT_THAT(english(error().what), HasSubstr("colour"));
   change([](DcmDataset& d) { d.findAndDeleteElement(DCM_PhotometricInterpretation); });
   EXPECT_THAT(error().where, HasSubstr("(0028,0004)"));
   write();
   change([](DcmDataset& d) { d.putAndInsertUint16(DCM_Rows, 60000); });
-  EXPECT_THAT(error().what, HasSubstr("cut short"));
+  EXPECT_THAT(english(error().what), HasSubstr("cut short"));
   write();
   change([](DcmDataset& d) { d.findAndDeleteElement(DCM_PixelData); });
   EXPECT_THAT(error().where, HasSubstr("(7FE0,0010)"));
@@ -627,7 +628,7 @@ TEST_F(Films, ColourMissingPhotometricCutShortBlank) {
   change([](DcmDataset& d) { d.findAndDeleteElement(DCM_Rows); });
   EXPECT_THAT(error().where, HasSubstr("(0028,0010)"));
   write(filmInfo(), Film(64, 64, 500));
-  EXPECT_THAT(error().what, HasSubstr("blank"));
+  EXPECT_THAT(english(error().what), HasSubstr("blank"));
 }
 
 TEST_F(Films, CutFilesNeverCrash) {

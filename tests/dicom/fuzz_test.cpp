@@ -11,6 +11,7 @@
 #include "dicom/film_reader.h"
 #include "dicom/film_writer.h"
 #include "dicom/phantom_series.h"
+#include "english.h"
 #include "text_file.h"
 
 namespace rayset::test {
@@ -67,7 +68,7 @@ TEST(Nesting, AbsurdDepthIsLeftAsideAndOrdinaryDepthIsNot) {
         file += nested(depth, implicit, defined);
         std::ofstream(folder / "deep", std::ios::binary) << file;
         const auto scan = readCt(folder.path());
-        ASSERT_TRUE(scan) << scan.error().message();
+        ASSERT_TRUE(scan) << english(scan.error());
         EXPECT_EQ(cautioned(*scan, "nested more than 64 deep"), depth > 64) << ::testing::PrintToString(scan->cautions);
         EXPECT_EQ(cautioned(*scan, "MR Image Storage"), depth <= 64);
       }
@@ -128,7 +129,7 @@ TEST_P(Fuzz, DamagedFilesNeverCrash) {
       EXPECT_EQ(scan->volume.voxels.size(), scan->volume.grid.count());
     } else {
       ++refused;
-      EXPECT_FALSE(scan.error().what.empty());
+      EXPECT_FALSE(english(scan.error().what).empty());
     }
   }
   // Both must happen, or the loop tests nothing.
@@ -177,9 +178,9 @@ TEST_P(FilmFuzz, DamagedFilmsNeverCrash) {
         }
       } else {
         ++refused;
-        ASSERT_FALSE(scan.error().what.empty());
-        ASSERT_FALSE(scan.error().remedy.empty()) << scan.error().message();
-        ASSERT_NE(scan.error().where.find("film.dcm"), std::string::npos) << scan.error().message();
+        ASSERT_FALSE(english(scan.error().what).empty());
+        ASSERT_FALSE(english(scan.error().remedy).empty()) << english(scan.error());
+        ASSERT_NE(scan.error().where.find("film.dcm"), std::string::npos) << english(scan.error());
       }
     }
   }

@@ -12,6 +12,7 @@
 
 #include "base/units.h"
 #include "dicom/phantom_series.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -61,7 +62,7 @@ class GeometryTest : public ::testing::Test {
   }
   CtScan readWell() {
     auto scan = readCt(folder.path());
-    EXPECT_TRUE(scan) << scan.error().message();
+    EXPECT_TRUE(scan) << english(scan.error());
     return scan ? *scan : CtScan{};
   }
   Error readBadly() {
@@ -69,7 +70,7 @@ class GeometryTest : public ::testing::Test {
     EXPECT_FALSE(scan) << "read although it should not be";
     if (scan) return {};
     EXPECT_EQ(scan.error().fault, Fault::kImages);
-    EXPECT_FALSE(scan.error().remedy.empty());
+    EXPECT_FALSE(english(scan.error().remedy).empty());
     EXPECT_FALSE(scan.error().where.empty());
     return scan.error();
   }
@@ -143,9 +144,9 @@ TEST_F(GeometryTest, TwoPicturesAtOnePlaceAreAnError) {
     paint(d, grid.toPatient(Vec3(3, 2, 9)), grid);
   });
   const Error e = readBadly();
-  EXPECT_THAT(e.what, HasSubstr("two different images lie at one place"));
-  EXPECT_THAT(e.what, HasSubstr("IM0005.dcm"));
-  EXPECT_THAT(e.what, HasSubstr("other.dcm"));
+  EXPECT_THAT(english(e.what), HasSubstr("two different images lie at one place"));
+  EXPECT_THAT(english(e.what), HasSubstr("IM0005.dcm"));
+  EXPECT_THAT(english(e.what), HasSubstr("other.dcm"));
   EXPECT_THAT(e.where, HasSubstr("(0020,0032)"));
 }
 
@@ -193,13 +194,13 @@ TEST_F(GeometryTest, AcquisitionsBetweenEachOthersSlicesAreSeparated) {
     ReadSettings settings;
     settings.series = "4/acquisition 2";
     const auto other = readCt(folder.path(), settings);
-    ASSERT_TRUE(other) << other.error().message();
+    ASSERT_TRUE(other) << english(other.error());
     EXPECT_TRUE(other->volume.grid.origin.isApprox(g.origin, 1e-9));
     settings.series = "4/acquisition 3";
     const auto none = readCt(folder.path(), settings);
     ASSERT_FALSE(none);
     EXPECT_EQ(none.error().fault, Fault::kRequest);
-    EXPECT_THAT(none.error().message(), HasSubstr("/acquisition 2"));
+    EXPECT_THAT(english(none.error()), HasSubstr("/acquisition 2"));
   }
 }
 
@@ -209,7 +210,7 @@ TEST_F(GeometryTest, AcquisitionsOneAfterTheOtherStayTogether) {
           [](DcmDataset& d, int k) { d.putAndInsertString(DCM_AcquisitionNumber, std::to_string(k / 8).c_str()); });
   const CtScan scan = readWell();
   EXPECT_EQ(scan.volume.voxels, volume.voxels);
-  EXPECT_THAT(scan.cautions, ::testing::IsEmpty());
+  EXPECT_THAT(english(scan.cautions), ::testing::IsEmpty());
 }
 
 TEST_F(GeometryTest, NothingDependsOnTheNumberOfThreads) {
@@ -222,7 +223,7 @@ TEST_F(GeometryTest, NothingDependsOnTheNumberOfThreads) {
   std::vector<std::vector<std::int16_t>> voxels;
   for (const std::size_t threads : {1, 2, 7}) {
     const tbb::global_control control(tbb::global_control::max_allowed_parallelism, threads);
-    errors.push_back(readBadly().message());
+    errors.push_back(english(readBadly()));
   }
   fs::remove(imageFile(folder.path(), 10));
   edit(imageFile(folder.path(), 6), [](DcmDataset& d) { d.putAndInsertString(DCM_RescaleSlope, "1"); });
@@ -242,7 +243,7 @@ TEST_F(GeometryTest, OneMissingSliceIsInterpolatedAndTold) {
   EXPECT_EQ(scan.volume.grid.size.z(), kSlices);
   EXPECT_NEAR(scan.volume.grid.spacing.z(), 0.7, 1e-9);
   EXPECT_TRUE(cautioned(scan, "One slice missing between IM0010.dcm")) << ::testing::PrintToString(scan.cautions);
-  EXPECT_TRUE(cautioned(scan, fmt::format("{:.2f}", grid.toPatient(Vec3(0, 0, 9)).z())));
+  EXPECT_TRUE(cautioned(scan, english().text(number(grid.toPatient(Vec3(0, 0, 9)).z(), 2))));
   for (int k = 0; k < kSlices; ++k)
     for (int j = 0; j < grid.size.y(); ++j)
       for (int i = 0; i < grid.size.x(); ++i) {
@@ -256,15 +257,15 @@ TEST_F(GeometryTest, OneMissingSliceIsInterpolatedAndTold) {
 TEST_F(GeometryTest, ManyMissingSlicesAreAnError) {
   for (int k = 9; k < 14; ++k) fs::remove(imageFile(folder.path(), k));
   const Error e = readBadly();
-  EXPECT_THAT(e.what, HasSubstr("5 slices of 24 are missing"));
-  EXPECT_THAT(e.what, HasSubstr("IM0008.dcm"));
+  EXPECT_THAT(english(e.what), HasSubstr("5 slices of 24 are missing"));
+  EXPECT_THAT(english(e.what), HasSubstr("IM0008.dcm"));
   EXPECT_THAT(e.where, HasSubstr("Image Position (Patient) (0020,0032)"));
 }
 
 TEST_F(GeometryTest, TwoHolesSideBySideAreAnError) {
   fs::remove(imageFile(folder.path(), 10));
   fs::remove(imageFile(folder.path(), 12));
-  EXPECT_THAT(readBadly().what, HasSubstr("2 slices of 24 are missing"));
+  EXPECT_THAT(english(readBadly().what), HasSubstr("2 slices of 24 are missing"));
 }
 
 TEST_F(GeometryTest, WideGapIsAnErrorEvenForOneSlice) {
@@ -272,7 +273,7 @@ TEST_F(GeometryTest, WideGapIsAnErrorEvenForOneSlice) {
   g.spacing.z() = 2.0;
   write(g);
   fs::remove(imageFile(folder.path(), 11));
-  EXPECT_THAT(readBadly().what, HasSubstr("the widest gap is 4.00 mm"));
+  EXPECT_THAT(english(readBadly().what), HasSubstr("the widest gap is 4.00 mm"));
 }
 
 TEST_F(GeometryTest, RoundedPositionsAreAnEvenStack) {
@@ -284,7 +285,7 @@ TEST_F(GeometryTest, RoundedPositionsAreAnEvenStack) {
   });
   const CtScan scan = readWell();
   EXPECT_EQ(scan.volume.voxels, volume.voxels);
-  EXPECT_THAT(scan.cautions, ::testing::IsEmpty());
+  EXPECT_THAT(english(scan.cautions), ::testing::IsEmpty());
   EXPECT_NEAR(scan.volume.grid.spacing.z(), 0.7, 0.005);
 }
 
@@ -303,7 +304,7 @@ TEST_F(GeometryTest, StronglyUnevenSlicesAreRejected) {
   editAll(folder.path(), [&](DcmDataset& d, int k) {
     setPosition(d, grid.toPatient(Vec3(0, 0, k + (k > 11 ? 0.8 * (k - 11) : 0.0))));
   });
-  EXPECT_THAT(readBadly().what, HasSubstr("unevenly spaced: from 0.7 mm"));
+  EXPECT_THAT(english(readBadly().what), HasSubstr("unevenly spaced: from 0.7 mm"));
 }
 
 TEST_F(GeometryTest, TiltedGantryIsResampledUpright) {
@@ -357,12 +358,12 @@ TEST_F(GeometryTest, TiltWithAMissingSlice) {
 
 TEST_F(GeometryTest, SliceOffToTheSideIsAnError) {
   edit(imageFile(folder.path(), 9), [&](DcmDataset& d) { setPosition(d, grid.toPatient(Vec3(8, 0, 8))); });
-  EXPECT_THAT(readBadly().what, HasSubstr("to the side"));
+  EXPECT_THAT(english(readBadly().what), HasSubstr("to the side"));
 }
 
 TEST_F(GeometryTest, ImpossibleTiltIsAnError) {
   editAll(folder.path(), [&](DcmDataset& d, int k) { setPosition(d, grid.toPatient(Vec3(k * 2, 0, k))); });
-  EXPECT_THAT(readBadly().what, HasSubstr("more than any gantry tilts"));
+  EXPECT_THAT(english(readBadly().what), HasSubstr("more than any gantry tilts"));
 }
 
 TEST_F(GeometryTest, ThickSlicesAreAnErrorWithAdvice) {
@@ -370,8 +371,8 @@ TEST_F(GeometryTest, ThickSlicesAreAnErrorWithAdvice) {
   g.spacing.z() = 8;
   write(g);
   const Error e = readBadly();
-  EXPECT_THAT(e.what, HasSubstr("8 mm apart"));
-  EXPECT_THAT(e.remedy, HasSubstr("thin slices"));
+  EXPECT_THAT(english(e.what), HasSubstr("8 mm apart"));
+  EXPECT_THAT(english(e.remedy), HasSubstr("thin slices"));
 }
 
 TEST_F(GeometryTest, MixedOrientationsInOneSeriesUseTheLargerStack) {
@@ -446,7 +447,7 @@ TEST_F(GeometryTest, StacksOfOneEnhancedObjectAreSeparated) {
   ReadSettings second;
   second.series = "4/stack 2";
   const auto other = readCt(folder.path(), second);
-  ASSERT_TRUE(other) << other.error().message();
+  ASSERT_TRUE(other) << english(other.error());
   const auto half = static_cast<std::ptrdiff_t>(volume.voxels.size() / 2);
   EXPECT_TRUE(std::equal(other->volume.voxels.begin(), other->volume.voxels.end(), volume.voxels.begin() + half));
 }
@@ -491,7 +492,7 @@ TEST_F(GeometryTest, OneStackMayBeSpreadOverEnhancedObjectsWithSlopesPerFrame) {
   const CtScan scan = readWell();
   EXPECT_EQ(scan.volume.voxels, volume.voxels);
   EXPECT_EQ(scan.info.files, 2u);
-  EXPECT_THAT(scan.cautions, ::testing::IsEmpty());
+  EXPECT_THAT(english(scan.cautions), ::testing::IsEmpty());
 }
 
 TEST_F(GeometryTest, OneEnhancedFileMayBeGivenByItself) {
@@ -500,7 +501,7 @@ TEST_F(GeometryTest, OneEnhancedFileMayBeGivenByItself) {
   s.enhanced = true;
   writeSeries(folder.path(), volume, s);
   const auto scan = readCt(imageFile(folder.path(), 1));
-  ASSERT_TRUE(scan) << scan.error().message();
+  ASSERT_TRUE(scan) << english(scan.error());
   EXPECT_EQ(scan->volume.voxels, volume.voxels);
 }
 

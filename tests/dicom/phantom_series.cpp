@@ -10,6 +10,8 @@
 #include <atomic>
 #include <cmath>
 
+#include "english.h"
+
 namespace rayset::test {
 
 namespace fs = std::filesystem;
@@ -74,7 +76,7 @@ ScanInfo testInfo() {
 void writeSeries(const fs::path& folder, const CtVolume& volume, const CtWriteSettings& settings,
                  const ScanInfo& info) {
   const Status done = writeCt(folder, volume, info, settings);
-  ASSERT_TRUE(done) << done.error().message();
+  ASSERT_TRUE(done) << english(done.error());
 }
 
 void edit(const fs::path& file, const std::function<void(DcmDataset&)>& change) {
@@ -108,7 +110,7 @@ fs::path imageFile(const fs::path& folder, int number) { return folder / fmt::fo
 
 bool cautioned(const CtScan& scan, const std::string& text) {
   return std::any_of(scan.cautions.begin(), scan.cautions.end(),
-                     [&](const std::string& c) { return c.find(text) != std::string::npos; });
+                     [&](const Message& c) { return english(c).find(text) != std::string::npos; });
 }
 
 }  // namespace rayset::test

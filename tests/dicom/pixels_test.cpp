@@ -17,6 +17,7 @@
 
 #include "dicom/phantom_series.h"
 #include "dicom/text.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -29,7 +30,7 @@ class Pixels : public ::testing::Test {
   Pixels() : grid(testGrid(21, 15, 10)), volume(testVolume(grid)) {}
   CtScan read() {
     auto scan = readCt(folder.path());
-    EXPECT_TRUE(scan) << scan.error().message();
+    EXPECT_TRUE(scan) << english(scan.error());
     return scan ? *scan : CtScan{};
   }
   TemporaryFolder folder;

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "dicom/phantom_series.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -38,7 +39,7 @@ TEST(Rle, EveryDefectIsSaid) {
   std::uint8_t out[16] = {};
   const auto fault = [&](const std::vector<std::uint8_t>& f, std::size_t pixels, int bytes) {
     const char* text = decodeRle(f, pixels, bytes, out);
-    return std::string(text ? text : "");
+    return text != nullptr ? english(Message(text)) : std::string();
   };
   EXPECT_THAT(fault(std::vector<std::uint8_t>(63, 0), 4, 1), HasSubstr("header"));
   EXPECT_THAT(fault(fragment({{0xfd, 1}}), 4, 2), HasSubstr("number of RLE segments"));
@@ -71,7 +72,7 @@ TEST(Header, AttributesOfUnknownRepresentationAreUnderstood) {
     ASSERT_TRUE(d.insert(element, OFTrue).good());
   });
   const auto scan = readCt(folder.path());
-  ASSERT_TRUE(scan) << scan.error().message();
+  ASSERT_TRUE(scan) << english(scan.error());
   for (std::size_t v = 0; v < volume.voxels.size(); ++v) ASSERT_NEAR(scan->volume.voxels[v], volume.voxels[v], 1);
 }
 
@@ -90,7 +91,7 @@ TEST(Header, IconPicturesDoNotStopTheHeader) {
     icon->putAndInsertUint8Array(DCM_PixelData, grey.data(), 16);
   });
   const auto scan = readCt(folder.path());
-  ASSERT_TRUE(scan) << scan.error().message();
+  ASSERT_TRUE(scan) << english(scan.error());
   EXPECT_EQ(scan->volume.voxels, volume.voxels);
 }
 

@@ -8,6 +8,7 @@
 #include <gtest/gtest.h>
 
 #include "dicom/phantom_series.h"
+#include "english.h"
 
 namespace rayset::test {
 namespace {
@@ -44,8 +45,8 @@ class SeriesTest : public ::testing::Test {
     ReadSettings settings;
     settings.series = wanted;
     const auto scan = readCt(folder.path(), settings);
-    if (!scan) return "error: " + scan.error().message();
-    cautions = scan->cautions;
+    if (!scan) return "error: " + english(scan.error());
+    cautions = english(scan->cautions);
     return scan->info.series_number;
   }
   TemporaryFolder folder;
@@ -129,8 +130,8 @@ TEST_F(SeriesTest, UnknownOrAmbiguousSeriesIsARequestErrorThatListsThem) {
     const auto scan = readCt(folder.path(), settings);
     ASSERT_FALSE(scan) << wanted;
     EXPECT_EQ(scan.error().fault, Fault::kRequest);
-    EXPECT_THAT(scan.error().message(), AllOf(HasSubstr("series 2 'Foot soft'"), HasSubstr("series 3 'Foot bone'"),
-                                              HasSubstr("2.25."), HasSubstr("30 slices 0.7 mm apart")));
+    EXPECT_THAT(english(scan.error()), AllOf(HasSubstr("series 2 'Foot soft'"), HasSubstr("series 3 'Foot bone'"),
+                                             HasSubstr("2.25."), HasSubstr("30 slices 0.7 mm apart")));
   }
 }
 
@@ -154,7 +155,8 @@ TEST_F(SeriesTest, NothingUsableTellsOfTheLargest) {
   const auto scan = readCt(folder.path(), settings);
   ASSERT_FALSE(scan);
   EXPECT_EQ(scan.error().fault, Fault::kImages);
-  EXPECT_THAT(scan.error().what, AllOf(HasSubstr("none of the 2"), HasSubstr("'Foot thick'"), HasSubstr("8 mm")));
+  EXPECT_THAT(english(scan.error().what),
+              AllOf(HasSubstr("none of the 2"), HasSubstr("'Foot thick'"), HasSubstr("8 mm")));
 }
 
 TEST_F(SeriesTest, TwoPatientsInTheFolderAreAnErrorUnlessOneIsChosen) {

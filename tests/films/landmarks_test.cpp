@@ -7,6 +7,7 @@
 #include <fstream>
 #include <set>
 
+#include "english.h"
 #include "paper_foot.h"
 
 namespace rayset::test {
@@ -29,7 +30,7 @@ Json good() {
 
 TEST(Landmarks, AreRead) {
   const auto f = parseLandmarks(good(), "l.json");
-  ASSERT_TRUE(f) << f.error().message();
+  ASSERT_TRUE(f) << english(f.error());
   EXPECT_EQ(f->injured, Side::kLeft);
   ASSERT_EQ(f->films.size(), 2u);
   EXPECT_EQ(f->films[0].frame, 2);
@@ -62,9 +63,9 @@ TEST_P(BadLandmarks, AreRefusedWithPlaceAndRemedy) {
   const auto f = parseLandmarks(document, "l.json");
   ASSERT_FALSE(f);
   EXPECT_EQ(f.error().fault, Fault::kRequest);
-  EXPECT_THAT(f.error().where, AllOf(HasSubstr("l.json"), HasSubstr(s.where))) << f.error().message();
-  EXPECT_THAT(f.error().message(), HasSubstr(s.says));
-  EXPECT_FALSE(f.error().remedy.empty());
+  EXPECT_THAT(f.error().where, AllOf(HasSubstr("l.json"), HasSubstr(s.where))) << english(f.error());
+  EXPECT_THAT(english(f.error()), HasSubstr(s.says));
+  EXPECT_FALSE(english(f.error().remedy).empty());
 }
 
 INSTANTIATE_TEST_SUITE_P(
@@ -100,7 +101,7 @@ TEST(Landmarks, TheSameFilmTwiceIsRefused) {
   document["films"].push_back(document["films"][1]);
   const auto f = parseLandmarks(document, "l.json");
   ASSERT_FALSE(f);
-  EXPECT_THAT(f.error().message(), HasSubstr("twice"));
+  EXPECT_THAT(english(f.error()), HasSubstr("twice"));
 }
 
 TEST(Landmarks, FilesThatAreNoJson) {
@@ -109,7 +110,7 @@ TEST(Landmarks, FilesThatAreNoJson) {
   std::ofstream(folder / "bad.json") << "{\"schema\": ";
   const auto f = readLandmarks(folder / "bad.json");
   ASSERT_FALSE(f);
-  EXPECT_THAT(f.error().what, HasSubstr("not valid JSON"));
+  EXPECT_THAT(english(f.error().what), HasSubstr("not valid JSON"));
 }
 
 TEST(Landmarks, EveryKindIsNamedOnceAViewAndItsPartnerIsThere) {
@@ -135,7 +136,7 @@ TEST(Landmarks, TemplateIsValidAndTellsEveryLandmarkOfTheView) {
   b.both_sides = true;
   const auto document = landmarkTemplate({a, b});
   const auto f = parseLandmarks(Json::parse(document.dump()), "template");
-  ASSERT_TRUE(f) << f.error().message();
+  ASSERT_TRUE(f) << english(f.error());
   EXPECT_EQ(f->injured, Side::kLeft);
   EXPECT_EQ(f->films[0].view, FilmView::kLateral);
   EXPECT_EQ(f->films[0].weight_bearing, true);

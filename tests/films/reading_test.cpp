@@ -9,6 +9,7 @@
 #include <random>
 
 #include "data_files.h"
+#include "english.h"
 #include "films/film_reading.h"
 #include "paper_foot.h"
 #include "report/film_report.h"
@@ -25,7 +26,7 @@ using ::testing::Not;
 
 const Limits& limits() {
   static const Result<Limits> read = Limits::read(test::dataFile("limits.json"));
-  EXPECT_TRUE(read) << read.error().message();
+  EXPECT_TRUE(read) << english(read.error());
   return *read;
 }
 
@@ -40,7 +41,7 @@ class Reading : public ::testing::Test {
     if (change) change(info);
     ASSERT_TRUE(writeFilm(folder / name, film.film, info));
     auto scan = readFilm(folder / name);
-    ASSERT_TRUE(scan) << scan.error().message();
+    ASSERT_TRUE(scan) << english(scan.error());
     scans.push_back(std::move(*scan));
     std::mt19937 random(static_cast<unsigned>(number));
     std::uniform_real_distribution<double> slip(-slip_mm, slip_mm);
@@ -59,14 +60,14 @@ class Reading : public ::testing::Test {
   }
   FilmReading reading(const FilmSettings& settings = {}) {
     auto r = measure(settings);
-    EXPECT_TRUE(r) << r.error().message();
+    EXPECT_TRUE(r) << english(r.error());
     return r ? std::move(*r) : FilmReading{};
   }
   Error error() {
     const auto r = measure();
     EXPECT_FALSE(r);
     if (r) return {};
-    EXPECT_FALSE(r.error().remedy.empty());
+    EXPECT_FALSE(english(r.error().remedy).empty());
     return r.error();
   }
   static const FilmMeasure& get(const FilmReading& r, std::string_view key) {
@@ -101,7 +102,7 @@ TEST_F(Reading, DorsoplantarMeasuresAreThoseOfTheGeometry) {
   EXPECT_NEAR(get(r, "talo_m1_dorsoplantar").value, 0, 2);  // the head is placed by hand
   for (const FilmMeasure& m : r.measures) EXPECT_GT(m.uncertainty, 0) << m.key;
   EXPECT_FALSE(r.partial);
-  EXPECT_THAT(r.films[0].feet[0].cautions, IsEmpty());
+  EXPECT_THAT(english(r.films[0].feet[0].cautions), IsEmpty());
 }
 
 TEST_F(Reading, TheUncertaintyCoversWhatHandsDo) {
@@ -132,7 +133,7 @@ TEST_F(Reading, LeftFeetAndMirroredFilmsGiveTheSame) {
       auto landmarks = parseLandmarks(nlohmann::json::parse(landmarkDocument(entries, side).dump()), "l");
       ASSERT_TRUE(landmarks);
       const auto r = measureFilms(scans, *landmarks, limits());
-      ASSERT_TRUE(r) << r.error().message();
+      ASSERT_TRUE(r) << english(r.error());
       EXPECT_NEAR(get(*r, "m2_c2_medial_border").value, 2, kEdge);
       EXPECT_NEAR(get(*r, "c1_m2_distance").value, 6, kEdge);
     }
@@ -183,7 +184,7 @@ TEST_F(Reading, WithoutAFloorLineTheRowsAreTaken) {
   const FilmReading r = reading();
   const FilmMeasure m = get(r, "m5_c1_height");
   EXPECT_NEAR(m.value, 12, kEdge);
-  EXPECT_THAT(m.note, HasSubstr("No floor line"));
+  EXPECT_THAT(english(m.note), HasSubstr("No floor line"));
 }
 
 // --- the other foot and the limits
@@ -226,7 +227,7 @@ TEST_F(Reading, BothFeetOnOneFilm) {
   ASSERT_EQ(r.films.size(), 1u);
   EXPECT_NEAR(*get(r, "c1_m2_distance").difference, 1.9, 0.2);
   EXPECT_NEAR(*get(r, "m2_c2_medial_border").other, 0, kEdge);
-  ASSERT_TRUE(writeFilmReport(r, folder.path()));
+  ASSERT_TRUE(writeFilmReport(english(), r, folder.path()));
   EXPECT_TRUE(std::filesystem::exists(folder / "pictures/film_1_left.png"));
   EXPECT_TRUE(std::filesystem::exists(folder / "pictures/film_1_right.png"));
 }
@@ -243,8 +244,8 @@ TEST_F(Reading, TheContradictedLimitIsShownWithItsContradictionAndNeverDecides) 
     EXPECT_EQ(a.value, loaded ? 5 : 3);
     EXPECT_TRUE(a.exceeded);
     EXPECT_FALSE(a.decides);
-    EXPECT_THAT(a.contradiction, AllOf(HasSubstr("200 normal feet"), HasSubstr("5.6 mm"), HasSubstr("5.39 to 5.81"),
-                                       HasSubstr("doi 10.1177/1938640019890738")));
+    EXPECT_THAT(english(a.contradiction), AllOf(HasSubstr("200 normal feet"), HasSubstr("5.6 mm"),
+                                                HasSubstr("5.39 to 5.81"), HasSubstr("doi 10.1177/1938640019890738")));
     EXPECT_EQ(m.abnormal, std::nullopt);
     // M1-M2 has no such trouble.
     EXPECT_EQ(get(r, "m1_m2_distance").limits[0].value, loaded ? 5 : 4);
@@ -256,7 +257,7 @@ TEST_F(Reading, UnknownLoadGetsNoLoadedLimit) {
   add(FilmView::kDorsoplantar, {.c1_m2_gap = 6.5}, {}, nullptr);
   const FilmMeasure m = get(reading(), "c1_m2_distance");
   EXPECT_THAT(m.limits, IsEmpty());
-  EXPECT_THAT(m.note, HasSubstr("Not known whether under load"));
+  EXPECT_THAT(english(m.note), HasSubstr("Not known whether under load"));
 }
 
 TEST_F(Reading, FeetUnderDifferentLoadsAreNotCompared) {
@@ -264,7 +265,7 @@ TEST_F(Reading, FeetUnderDifferentLoadsAreNotCompared) {
   add(FilmView::kDorsoplantar, {.side = Side::kLeft}, {}, false);
   const FilmMeasure m = get(reading(), "c1_m2_distance");
   EXPECT_FALSE(m.difference);
-  EXPECT_THAT(m.note, HasSubstr("another load"));
+  EXPECT_THAT(english(m.note), HasSubstr("another load"));
 }
 
 TEST_F(Reading, WithinTheErrorOfTheLimitIsSaid) {
@@ -297,7 +298,7 @@ TEST(FilmLimits, ABrokenContradictionIsRefused) {
     "source": "s", "certainty": "found", "applies_to": "x", "contradicted_by": "nothing"}]})";
   const auto read = Limits::read(folder / "limits.json");
   ASSERT_FALSE(read);
-  EXPECT_THAT(read.error().message(), HasSubstr("nothing"));
+  EXPECT_THAT(english(read.error()), HasSubstr("nothing"));
   std::ofstream(folder / "limits.json")
       << R"({"limits": [], "normals": [{"key": "a", "mean": 1, "feet": 2, "unit": "mm",
     "source": "s", "certainty": "found", "applies_to": "x"}]})";
@@ -324,7 +325,7 @@ TEST(NunleyVertulloStage, Boundaries) {
   EXPECT_TRUE(nunleyVertullo(1.1, 0.2, false, limits()).borderline);
   EXPECT_TRUE(nunleyVertullo(4.9, 0.2, false, limits()).borderline);
   EXPECT_FALSE(nunleyVertullo(3, 0.2, false, limits()).borderline);
-  EXPECT_THAT(nunleyVertullo(6, 0.2, false, limits()).reason, HasSubstr("no stage for this"));
+  EXPECT_THAT(english(nunleyVertullo(6, 0.2, false, limits()).reason), HasSubstr("no stage for this"));
   EXPECT_EQ(nunleyVertullo(3, 0.2, false, Limits{}).value, "not given");
 }
 
@@ -357,8 +358,8 @@ TEST_F(Reading, PatternOfALateralPartialInjury) {
   add(FilmView::kOblique, {.m4_shift = 3});
   FilmReading r = reading();
   EXPECT_EQ(r.pattern.names.myerson.value, "unclassified") << "the fifth ray may have gone anywhere";
-  EXPECT_THAT(r.pattern.names.myerson.reason, HasSubstr("fifth ray could not be measured"));
-  EXPECT_THAT(r.pattern.unseen, Contains(HasSubstr("ray 5")));
+  EXPECT_THAT(english(r.pattern.names.myerson.reason), HasSubstr("fifth ray could not be measured"));
+  EXPECT_THAT(english(r.pattern.unseen), Contains(HasSubstr("ray 5")));
   EXPECT_FALSE(r.pattern.rays.at(Ray(5)).lateral_mm) << "the tuberosity counts only against the other foot";
   EXPECT_FALSE(r.pattern.holds);
   add(FilmView::kOblique, {.side = Side::kLeft});
@@ -367,8 +368,8 @@ TEST_F(Reading, PatternOfALateralPartialInjury) {
   EXPECT_EQ(r.pattern.names.myerson.value, "B2");
   EXPECT_THAT(r.pattern.names.columns, ElementsAre("middle", "lateral"));
   EXPECT_FALSE(r.pattern.holds) << "a dorsal step of the first ray was not looked for";
-  EXPECT_THAT(r.pattern.assumed, Contains(HasSubstr("No dorsal step")));
-  EXPECT_THAT(r.pattern.unseen, Contains(HasSubstr("CT is needed")));
+  EXPECT_THAT(english(r.pattern.assumed), Contains(HasSubstr("No dorsal step")));
+  EXPECT_THAT(english(r.pattern.unseen), Contains(HasSubstr("CT is needed")));
   EXPECT_NEAR(*r.pattern.rays.at(Ray(2)).lateral_mm, 4, kEdge);
 }
 
@@ -410,7 +411,7 @@ TEST_F(Reading, WithoutSizeAnglesOnly) {
   EXPECT_TRUE(r.partial);
   EXPECT_NEAR(get(r, "talo_m1_lateral").value, 10, 2);
   EXPECT_FALSE(has(r, "m5_c1_height"));
-  EXPECT_THAT(r.films[0].cautions, Contains(HasSubstr("no length was measured")));
+  EXPECT_THAT(english(r.films[0].cautions), Contains(HasSubstr("no length was measured")));
 }
 
 TEST_F(Reading, ABallGivesTheSize) {
@@ -430,7 +431,7 @@ TEST_F(Reading, ABallGivesTheSize) {
   entries[0]["calibration"] = {{"ball_diameter_mm", 25}, {"centre", {100, 120}}, {"rim", {{100, 182.5}}}};
   EXPECT_NEAR(reading().films[0].spacing.column_mm, 0.2, 1e-9);
   entries[0]["calibration"] = {{"ball_diameter_mm", 25}, {"rim", {{1, 1}, {2, 2}, {3, 3}}}};
-  EXPECT_THAT(error().what, HasSubstr("one line"));
+  EXPECT_THAT(english(error().what), HasSubstr("one line"));
 }
 
 TEST_F(Reading, AKnownLengthOverridesTheFileAndSaysSo) {
@@ -438,7 +439,7 @@ TEST_F(Reading, AKnownLengthOverridesTheFileAndSaysSo) {
   entries[0]["calibration"] = {{"length_mm", 50}, {"from", {100, 100}}, {"to", {100, 300}}};  // 0.25 mm a pixel
   const FilmReading r = reading();
   EXPECT_NEAR(r.films[0].spacing.column_mm, 0.25, 1e-9);
-  EXPECT_THAT(r.films[0].cautions, Contains(HasSubstr("calibration by hand")));
+  EXPECT_THAT(english(r.films[0].cautions), Contains(HasSubstr("calibration by hand")));
   EXPECT_NEAR(get(r, "c1_m2_distance").value, 7.5, 0.25);
 }
 
@@ -447,7 +448,7 @@ TEST_F(Reading, DetectorSpacingIsCautioned) {
   add(FilmView::kDorsoplantar, {.c1_m2_gap = 4});
   const FilmReading r = reading();
   EXPECT_NEAR(get(r, "c1_m2_distance").value, 4 * 1.05, 0.2);
-  EXPECT_THAT(r.films[0].cautions, Contains(HasSubstr("3 to 6 % too large")));
+  EXPECT_THAT(english(r.films[0].cautions), Contains(HasSubstr("3 to 6 % too large")));
 }
 
 // --- films that do not fit
@@ -461,7 +462,7 @@ TEST_F(Reading, WrongViewIsRefused) {
   add(FilmView::kDorsoplantar, {});
   const Error e = error();
   EXPECT_EQ(e.fault, Fault::kRequest);
-  EXPECT_THAT(e.what, AllOf(HasSubstr("dorsoplantar"), HasSubstr("lateral"), HasSubstr("(0054,0220)")));
+  EXPECT_THAT(english(e.what), AllOf(HasSubstr("dorsoplantar"), HasSubstr("lateral"), HasSubstr("(0054,0220)")));
   entries[0]["ignore_header_view"] = true;
   EXPECT_TRUE(has(reading(), "c1_m2_distance"));
 }
@@ -473,13 +474,13 @@ TEST_F(Reading, AViewOnlyDescribedOtherwiseIsACaution) {
     i.series_description = "Foot lateral";
   };
   add(FilmView::kDorsoplantar, {});
-  EXPECT_THAT(reading().films[0].cautions, Contains(HasSubstr("another view")));
+  EXPECT_THAT(english(reading().films[0].cautions), Contains(HasSubstr("another view")));
 }
 
 TEST_F(Reading, FootOfTheOtherSideIsRefused) {
   change = [](FilmWriteInfo& i) { i.side = Side::kLeft; };
   add(FilmView::kDorsoplantar, {});
-  EXPECT_THAT(error().message(),
+  EXPECT_THAT(english(error()),
               AllOf(HasSubstr("right foot"), HasSubstr("header says left"), HasSubstr("(0020,0062)")));
   // The header agrees, but the points lie as on the other foot.
   change = nullptr;
@@ -487,17 +488,17 @@ TEST_F(Reading, FootOfTheOtherSideIsRefused) {
   entries = nlohmann::ordered_json::array();
   add(FilmView::kDorsoplantar, {}, {.mirrored = true});
   entries[0].erase("mirrored");
-  EXPECT_THAT(error().message(), AllOf(HasSubstr("lie as on a left foot"), HasSubstr("mirrored")));
+  EXPECT_THAT(english(error()), AllOf(HasSubstr("lie as on a left foot"), HasSubstr("mirrored")));
 }
 
 TEST_F(Reading, ExchangedLandmarksAreNamed) {
   add(FilmView::kDorsoplantar, {});
   auto& points = entries[0]["feet"][0]["landmarks"];
   std::swap(points["C2.medial.proximal"], points["C2.medial.distal"]);
-  EXPECT_THAT(error().message(), AllOf(HasSubstr("C2.medial.proximal"), HasSubstr("exchanged")));
+  EXPECT_THAT(english(error()), AllOf(HasSubstr("C2.medial.proximal"), HasSubstr("exchanged")));
   std::swap(points["C2.medial.proximal"], points["C2.medial.distal"]);
   std::swap(points["M1.medial.proximal"], points["M1.lateral.proximal"]);
-  EXPECT_THAT(error().message(), AllOf(HasSubstr("M1.medial.proximal"), HasSubstr("against the other landmarks")));
+  EXPECT_THAT(english(error()), AllOf(HasSubstr("M1.medial.proximal"), HasSubstr("against the other landmarks")));
 }
 
 TEST_F(Reading, DifferentPatientsAreRefusedNamingBoth) {
@@ -506,8 +507,8 @@ TEST_F(Reading, DifferentPatientsAreRefusedNamingBoth) {
   add(FilmView::kLateral, {});
   const Error e = error();
   EXPECT_EQ(e.fault, Fault::kImages);
-  EXPECT_THAT(e.what, AllOf(HasSubstr("PAPER-1"), HasSubstr("PAPER-2"), HasSubstr("f1.dcm"), HasSubstr("f2.dcm"),
-                            HasSubstr("(0010,0020)")));
+  EXPECT_THAT(english(e.what), AllOf(HasSubstr("PAPER-1"), HasSubstr("PAPER-2"), HasSubstr("f1.dcm"),
+                                     HasSubstr("f2.dcm"), HasSubstr("(0010,0020)")));
 }
 
 TEST_F(Reading, SameIdWithAnotherBirthDateIsRefusedButSpellingIsNot) {
@@ -517,14 +518,14 @@ TEST_F(Reading, SameIdWithAnotherBirthDateIsRefusedButSpellingIsNot) {
   EXPECT_TRUE(measure());
   change = [](FilmWriteInfo& i) { i.patient_birth_date = "19900102"; };
   add(FilmView::kOblique, {});
-  EXPECT_THAT(error().what, HasSubstr("(0010,0030)"));
+  EXPECT_THAT(english(error().what), HasSubstr("(0010,0030)"));
 }
 
 TEST_F(Reading, FilmsWithoutPatientAreCautioned) {
   add(FilmView::kDorsoplantar, {});
   change = [](FilmWriteInfo& i) { i.patient_name = i.patient_id = i.patient_birth_date = ""; };
   add(FilmView::kLateral, {});
-  EXPECT_THAT(reading().cautions, Contains(HasSubstr("names no patient")));
+  EXPECT_THAT(english(reading().cautions), Contains(HasSubstr("names no patient")));
 }
 
 TEST_F(Reading, PointsOutsidePictureOrFieldAreRefused) {
@@ -532,21 +533,21 @@ TEST_F(Reading, PointsOutsidePictureOrFieldAreRefused) {
   ASSERT_EQ(scans[0].info.field.origin, FilmField::Origin::kFound);
   EXPECT_NEAR(get(reading(), "c1_m2_distance").value, 4, kEdge);
   entries[0]["feet"][0]["landmarks"]["C1.medial"] = {20, 300};
-  EXPECT_THAT(error().message(), AllOf(HasSubstr("'C1.medial' at [20, 300]"), HasSubstr("outside the exposed field"),
-                                       HasSubstr("f1.dcm")));
+  EXPECT_THAT(english(error()), AllOf(HasSubstr("'C1.medial' at [20, 300]"), HasSubstr("outside the exposed field"),
+                                      HasSubstr("f1.dcm")));
   entries[0]["feet"][0]["landmarks"]["C1.medial"] = {20, 30000};
-  EXPECT_THAT(error().message(), HasSubstr("outside the picture"));
+  EXPECT_THAT(english(error()), HasSubstr("outside the picture"));
 }
 
 TEST_F(Reading, FilmsAndLandmarksThatMissEachOther) {
   add(FilmView::kDorsoplantar, {});
   add(FilmView::kLateral, {});
   entries[1]["file"] = "f2.dmc";
-  EXPECT_THAT(error().message(), AllOf(HasSubstr("f2.dmc"), HasSubstr("Did you mean 'f2.dcm'?")));
+  EXPECT_THAT(english(error()), AllOf(HasSubstr("f2.dmc"), HasSubstr("Did you mean 'f2.dcm'?")));
   entries.erase(1);
   const FilmReading r = reading();
   EXPECT_TRUE(r.partial);
-  EXPECT_THAT(r.cautions, Contains(AllOf(HasSubstr("f2.dcm"), HasSubstr("not measured"))));
+  EXPECT_THAT(english(r.cautions), Contains(AllOf(HasSubstr("f2.dcm"), HasSubstr("not measured"))));
 }
 
 TEST_F(Reading, ClippedAndEdgelessLandmarksAreNamed) {
@@ -556,9 +557,10 @@ TEST_F(Reading, ClippedAndEdgelessLandmarksAreNamed) {
   scans.push_back(*readFilm(folder / "c.dcm"));
   entries.push_back(landmarkEntry("c.dcm", FilmView::kDorsoplantar, Side::kRight, film));
   const FilmReading r = reading();
-  EXPECT_THAT(r.films[0].cautions, Contains(HasSubstr("clipped")));
-  EXPECT_THAT(r.films[0].feet[0].cautions, Contains(AllOf(HasSubstr("No edge within"), HasSubstr("M2.medial.distal"))));
-  EXPECT_THAT(r.films[0].feet[0].cautions, Contains(HasSubstr("exposure is clipped around")));
+  EXPECT_THAT(english(r.films[0].cautions), Contains(HasSubstr("clipped")));
+  EXPECT_THAT(english(r.films[0].feet[0].cautions),
+              Contains(AllOf(HasSubstr("No edge within"), HasSubstr("M2.medial.distal"))));
+  EXPECT_THAT(english(r.films[0].feet[0].cautions), Contains(HasSubstr("exposure is clipped around")));
   // Left where placed, with the larger uncertainty of a hand.
   EXPECT_NEAR(get(r, "c1_m2_distance").value, 4, 1e-6);
   EXPECT_GT(get(r, "c1_m2_distance").uncertainty, 1);

@@ -5,6 +5,7 @@
 #include <fstream>
 
 #include "data_files.h"
+#include "english.h"
 #include "fixation/purchase.h"
 
 namespace rayset {
@@ -14,7 +15,7 @@ using testing::HasSubstr;
 
 TEST(Catalogue, HoldsTheGenericImplantsWithSources) {
   const auto catalogue = readCatalogue(test::dataFile("implants.json"));
-  ASSERT_TRUE(catalogue) << catalogue.error().message();
+  ASSERT_TRUE(catalogue) << english(catalogue.error());
   const ImplantType* screw = catalogue->find("cortex-3.5");
   ASSERT_NE(screw, nullptr);
   EXPECT_EQ(screw->kind, DeviceKind::kScrew);
@@ -72,8 +73,8 @@ TEST_P(BrokenCatalogue, NamesFileAndKey) {
   ASSERT_FALSE(catalogue);
   EXPECT_EQ(catalogue.error().fault, Fault::kRequest);
   EXPECT_THAT(catalogue.error().where, HasSubstr(file.filename().string()));
-  EXPECT_THAT(catalogue.error().where + catalogue.error().what, HasSubstr(key));
-  EXPECT_FALSE(catalogue.error().remedy.empty());
+  EXPECT_THAT(catalogue.error().where + english(catalogue.error().what), HasSubstr(key));
+  EXPECT_FALSE(english(catalogue.error().remedy).empty());
 }
 
 INSTANTIATE_TEST_SUITE_P(
@@ -91,7 +92,7 @@ INSTANTIATE_TEST_SUITE_P(
 TEST(Catalogue, MissingFileIsNamed) {
   const auto catalogue = readCatalogue("/nowhere/implants.json");
   ASSERT_FALSE(catalogue);
-  EXPECT_THAT(catalogue.error().message(), HasSubstr("/nowhere/implants.json"));
+  EXPECT_THAT(english(catalogue.error()), HasSubstr("/nowhere/implants.json"));
 }
 
 // Reference table E, computed rows: thread 3.5 / 2.4 / 1.25.

@@ -9,6 +9,7 @@
 #include "base/units.h"
 #include "brute_force.h"
 #include "data_files.h"
+#include "english.h"
 #include "fixation/check_words.h"
 #include "fixation/path.h"
 
@@ -93,7 +94,7 @@ TEST(BlockPhantom, ChecksAgreeWithPaper) {
   const double down = 24, x = 5.2;
   const Device screw = screwAt({x, -17, 9}, down, 34);
   const auto checks = checkDevice(blocks.input, screw, {screw}, catalogue());
-  ASSERT_TRUE(checks) << checks.error().message();
+  ASSERT_TRUE(checks) << english(checks.error());
   EXPECT_DOUBLE_EQ(checks->inside_fraction, 1);
   EXPECT_NEAR(checks->cortex_margin_mm, 8 - x - 1.75, kFieldTolerance);  // nearest is the lateral side
   EXPECT_NEAR(toDegrees(checks->angle_to_surface_rad), down, 0.5);
@@ -168,7 +169,7 @@ TEST(BlockPhantom, WideUnevenJointIsOneWholeFace) {
   blocks.bones[Bone::kC2] = transformed(blocks.bones[Bone::kC2], turned);
   const Device screw = screwAt({0, -17, 8.9}, 24, 34);
   const auto checks = checkDevice(blocks.input, screw, {screw}, catalogue());
-  ASSERT_TRUE(checks) << checks.error().message();
+  ASSERT_TRUE(checks) << english(checks.error());
   const double ellipse = std::numbers::pi * 1.75 * 1.75 / std::cos(toRadians(24));
   // Nearly all of the face counts; of what lies within 2.5 mm, as was once taken, it would be 23 %.
   EXPECT_GE(checks->joint_area_lost_percent, 100 * ellipse / (16.0 * 18.0) - 0.02);
@@ -213,7 +214,7 @@ TEST(BlockPhantom, UncertainNeighbourIsGivenRoom) {
   EXPECT_THAT(doubted->may_enter, ElementsAre("Nav"));
   Device judged = deep;
   judged.checks = *doubted;
-  EXPECT_THAT(failedChecks(judged, {}), testing::Contains(HasSubstr("may enter Nav")));
+  EXPECT_THAT(english(failedChecks(judged, {})), testing::Contains(HasSubstr("may enter Nav")));
 
   // The far end of the hole keeps as much more from the cortex as that may be off.
   ConstructSettings settings;
@@ -236,7 +237,7 @@ TEST(BlockPhantom, PlannedScrewFollowsTheRules) {
   ConstructSettings settings;
   settings.rays = {Ray(2)};
   const auto result = planConstruct(blocks.input, catalogue(), settings);
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   ASSERT_EQ(result->devices.size(), 2U) << testing::PrintToString(result->cautions);
   const Device& screw = result->devices[0];
   EXPECT_EQ(screw.id, "S2");
@@ -282,7 +283,7 @@ TEST(BlockPhantom, TooThinForAScrewSaysSoAndGivesNone) {
   const auto none = planConstruct(thinner.input, catalogue(), settings);
   ASSERT_TRUE(none);
   for (const Device& d : none->devices) EXPECT_EQ(d.kind, DeviceKind::kWire);
-  EXPECT_THAT(none->cautions, testing::Contains(HasSubstr("screw of the second ray")));
+  EXPECT_THAT(english(none->cautions), testing::Contains(HasSubstr("screw of the second ray")));
 }
 
 TEST(BlockPhantom, PurchaseIsReadWhereTheBoneWasScanned) {
@@ -323,7 +324,7 @@ TEST(BlockPhantom, PurchaseIsReadWhereTheBoneWasScanned) {
   ASSERT_TRUE(soft);
   ASSERT_FALSE(soft->devices.empty());
   EXPECT_LT(soft->devices[0].checks.pullout_n, 0.3 * checks->pullout_n);
-  EXPECT_THAT(soft->devices[0].warnings, testing::Contains(HasSubstr("soft bone")));
+  EXPECT_THAT(english(soft->devices[0].warnings), testing::Contains(HasSubstr("soft bone")));
 }
 
 TEST(Construct, RefusesWrongRequests) {
@@ -337,7 +338,7 @@ TEST(Construct, RefusesWrongRequests) {
   EXPECT_EQ(result.error().where, "cortex_margin_mm");
   result = planConstruct(blocks.input, Catalogue{});
   ASSERT_FALSE(result);
-  EXPECT_THAT(result.error().message(), HasSubstr("cortex-3.5"));
+  EXPECT_THAT(english(result.error()), HasSubstr("cortex-3.5"));
   result = planConstruct(ConstructInput{}, catalogue());
   ASSERT_FALSE(result);
   EXPECT_EQ(result.error().fault, Fault::kInternal);
@@ -353,8 +354,8 @@ TEST(Construct, SaysWhichBonesAreMissing) {
   const Blocks blocks;
   const auto result = planConstruct(blocks.input, catalogue());
   ASSERT_TRUE(result);
-  EXPECT_THAT(result->cautions, ElementsAre(HasSubstr("first ray"), HasSubstr("third ray"), HasSubstr("fourth ray"),
-                                            HasSubstr("fifth ray")));
+  EXPECT_THAT(english(result->cautions), ElementsAre(HasSubstr("first ray"), HasSubstr("third ray"),
+                                                     HasSubstr("fourth ray"), HasSubstr("fifth ray")));
   EXPECT_FALSE(result->devices.empty());
   BoneSurfaces apart = blocks.bones;
   Rigid away = Rigid::Identity();
@@ -367,7 +368,7 @@ TEST(Construct, SaysWhichBonesAreMissing) {
   const auto unreduced = planConstruct(input, catalogue(), settings);
   ASSERT_TRUE(unreduced);
   EXPECT_TRUE(unreduced->devices.empty());
-  EXPECT_THAT(unreduced->cautions, ElementsAre(HasSubstr("does not face")));
+  EXPECT_THAT(english(unreduced->cautions), ElementsAre(HasSubstr("does not face")));
 }
 
 TEST(Path, SegmentDistanceAgreesWithSampling) {

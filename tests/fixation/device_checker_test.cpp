@@ -8,6 +8,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "data_files.h"
+#include "english.h"
 #include "geometry/ray_caster.h"
 
 namespace rayset {
@@ -156,7 +157,7 @@ TEST(DeviceChecker, DrawnLinesAreSnapped) {
   const Device screw = foot.devices.front(), wire = foot.devices[1];
   const Vec3 way = screw.direction;
   const auto d = checker->drawn(screw, screw.type, screw.entry - 3 * way, screw.entry + 29.3 * way);
-  ASSERT_TRUE(d) << d.error().message();
+  ASSERT_TRUE(d) << english(d.error());
   EXPECT_NEAR((d->direction - way).norm(), 0, 1e-12);
   EXPECT_NEAR((d->tip - d->entry).norm(), d->length_mm, 1e-9);
   EXPECT_EQ(catalogue().find("cortex-3.5")->longestWithin(d->length_mm), d->length_mm);
@@ -167,23 +168,23 @@ TEST(DeviceChecker, DrawnLinesAreSnapped) {
   EXPECT_NEAR(m2.nearest(d->entry)->distance, 0, 1e-3);
 
   const auto w = checker->drawn(wire, "wire-2.0-smooth", wire.entry, wire.entry + 24.9 * wire.direction);
-  ASSERT_TRUE(w) << w.error().message();
+  ASSERT_TRUE(w) << english(w.error());
   EXPECT_EQ(w->diameter_mm, 2.0);
   EXPECT_EQ(w->length_mm, std::floor(w->length_mm));
 
   const auto missed = checker->drawn(screw, screw.type, screw.entry + 80 * foot.input.frame.dorsal,
                                      screw.entry + 80 * foot.input.frame.dorsal + 20 * foot.input.frame.distal);
   ASSERT_FALSE(missed);
-  EXPECT_THAT(missed.error().message(), HasSubstr("does not enter M2"));
+  EXPECT_THAT(english(missed.error()), HasSubstr("does not enter M2"));
   const auto brief = checker->drawn(screw, screw.type, d->entry, d->entry + 6 * way);
   ASSERT_FALSE(brief);
-  EXPECT_THAT(brief.error().message(), HasSubstr("shortest"));
+  EXPECT_THAT(english(brief.error()), HasSubstr("shortest"));
   const auto kind = checker->drawn(screw, wire.type, screw.entry, screw.tip);
   ASSERT_FALSE(kind);
-  EXPECT_THAT(kind.error().message(), HasSubstr("S2 is a screw"));
+  EXPECT_THAT(english(kind.error()), HasSubstr("S2 is a screw"));
   const auto unknown = checker->drawn(screw, "cortex-9", screw.entry, screw.tip);
   ASSERT_FALSE(unknown);
-  EXPECT_THAT(unknown.error().message(), HasSubstr("cortex-9"));
+  EXPECT_THAT(english(unknown.error()), HasSubstr("cortex-9"));
 }
 
 TEST(DeviceChecker, StandingDevicesAreKeptClearOf) {
@@ -191,7 +192,7 @@ TEST(DeviceChecker, StandingDevicesAreKeptClearOf) {
   ConstructSettings settings;
   settings.rays = {Ray(4)};
   const auto free = planConstruct(foot.input, catalogue(), settings);
-  ASSERT_TRUE(free) << free.error().message();
+  ASSERT_TRUE(free) << english(free.error());
   ASSERT_FALSE(free->devices.empty());
   // What was planned freely now stands, under another name: the new ones find other ways.
   Device standing = free->devices.front();

@@ -10,6 +10,7 @@
 #include "base/units.h"
 #include "brute_force.h"
 #include "data_files.h"
+#include "english.h"
 #include "fixation/construct.h"
 #include "phantom/injury_spec.h"
 
@@ -59,10 +60,10 @@ void print(const std::string& name, const ConstructResult& result) {
                 c.entry_to_joint_mm, c.crossing_off_centre_mm, toDegrees(c.angle_to_shaft_rad),
                 toDegrees(c.angle_to_surface_rad), toDegrees(c.crossing_angle_rad), c.joint_area_lost_percent,
                 c.nearest_device_mm);
-    for (const auto& w : d.warnings) std::printf("  (%s)", w.c_str());
+    for (const auto& w : d.warnings) std::printf("  (%s)", english(w).c_str());
     std::printf("\n");
   }
-  for (const auto& c : result.cautions) std::printf("  ! %s\n", c.c_str());
+  for (const auto& c : result.cautions) std::printf("  ! %s\n", english(c).c_str());
   std::fflush(stdout);
 }
 
@@ -155,9 +156,9 @@ TEST_P(AdultFoot, ConstructIsWhatTheTradeExpects) {
   const BoneSurfaces* bones = foot(GetParam());
   if (bones == nullptr) GTEST_SKIP() << "real foot " << GetParam() << " is not here";
   const auto result = planConstruct(inputOf(*bones), catalogue());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   print(GetParam(), *result);
-  EXPECT_THAT(result->cautions, testing::IsEmpty());
+  EXPECT_THAT(english(result->cautions), testing::IsEmpty());
   judge(*result, *bones);
   for (const Ray ray : kRays) {
     const Device* screw = device(*result, fmt::format("S{}", ray));
@@ -212,12 +213,13 @@ TEST(SmallFoot, IsFixedOrSaysWhyNot) {
   // Nothing silent: each ray has its screw, or a caution names it.
   for (const Ray ray : kRays) {
     if (device(*result, fmt::format("S{}", ray)) == nullptr) {
-      EXPECT_THAT(result->cautions, testing::Contains(HasSubstr(fmt::format("screw of the {}", ordinal(ray)))));
+      EXPECT_THAT(english(result->cautions),
+                  testing::Contains(HasSubstr(fmt::format("screw of the {}", ordinal(ray)))));
     }
   }
   for (const Device& d : result->devices)
     if (d.checks.cortex_margin_mm < 0.75 && d.kind == DeviceKind::kScrew) {
-      EXPECT_THAT(d.warnings, testing::Contains(HasSubstr("cortex")));
+      EXPECT_THAT(english(d.warnings), testing::Contains(HasSubstr("cortex")));
     }
 }
 
@@ -229,7 +231,7 @@ TEST_P(WideJoints, EveryRayIsHeldAcrossTheWholeFace) {
   const BoneSurfaces* bones = foot(GetParam());
   if (bones == nullptr) GTEST_SKIP() << "real foot " << GetParam() << " is not here";
   const auto result = planConstruct(inputOf(*bones), catalogue());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   print(GetParam(), *result);
   judge(*result, *bones);
   for (const Ray ray : kRays) {
@@ -260,9 +262,10 @@ TEST(NoScrewFits, AWireStaysOrAPlateIsNamed) {
   ASSERT_NE(wire, nullptr);
   EXPECT_EQ(wire->stage, DeviceStage::kDefinitive);
   EXPECT_EQ(wire->type, "wire-1.6-smooth");
-  EXPECT_THAT(result->cautions, testing::Contains(HasSubstr("No safe screw of the fifth ray")));
-  EXPECT_THAT(result->cautions, testing::Contains(HasSubstr("fifth ray is held by a 1.6 mm wire that stays")));
-  EXPECT_THAT(result->cautions, testing::Contains(HasSubstr("holds the second ray in this plan: a bridging plate")));
+  EXPECT_THAT(english(result->cautions), testing::Contains(HasSubstr("No safe screw of the fifth ray")));
+  EXPECT_THAT(english(result->cautions), testing::Contains(HasSubstr("fifth ray is held by a 1.6 mm wire that stays")));
+  EXPECT_THAT(english(result->cautions),
+              testing::Contains(HasSubstr("holds the second ray in this plan: a bridging plate")));
   judge(*result, *bones);
 }
 
@@ -274,7 +277,7 @@ TEST(LateralWires, NoScrewAcrossTheMobileJoints) {
   const auto result = planConstruct(inputOf(*bones), catalogue(), settings);
   ASSERT_TRUE(result);
   print("lateral wires", *result);
-  EXPECT_THAT(result->cautions, testing::IsEmpty());
+  EXPECT_THAT(english(result->cautions), testing::IsEmpty());
   ASSERT_EQ(result->devices.size(), 2U);
   for (const Device& d : result->devices) {
     EXPECT_EQ(d.kind, DeviceKind::kWire);
@@ -292,7 +295,7 @@ TEST_P(Fragment, GetsItsSmallWires) {
   InjurySpec spec;
   spec.fragment = GetParam();
   const auto injured = injure(*bones, Side::kRight, spec);
-  ASSERT_TRUE(injured) << injured.error().message();
+  ASSERT_TRUE(injured) << english(injured.error());
   ASSERT_FALSE(injured->fragments.empty());
   ConstructInput input = inputOf(injured->injured);  // no ray was moved: only the fragments have to go back
   for (const auto& [id, surface] : injured->fragments) {
@@ -310,7 +313,7 @@ TEST_P(Fragment, GetsItsSmallWires) {
   for (const auto& [id, surface] : input.fragments) {
     const Device* wire = device(*result, fmt::format("F{}a", id));
     if (wire == nullptr) {
-      EXPECT_THAT(result->cautions, testing::Contains(HasSubstr(id)));
+      EXPECT_THAT(english(result->cautions), testing::Contains(HasSubstr(id)));
       continue;
     }
     EXPECT_DOUBLE_EQ(wire->diameter_mm, 1.0);
@@ -352,7 +355,7 @@ TEST(MissingBone, LeavesTheOtherRays) {
   ASSERT_TRUE(result);
   EXPECT_NE(device(*result, "S2"), nullptr);
   EXPECT_EQ(device(*result, "S3"), nullptr);
-  EXPECT_THAT(result->cautions, testing::ElementsAre(HasSubstr("lateral cuneiform")));
+  EXPECT_THAT(english(result->cautions), testing::ElementsAre(HasSubstr("lateral cuneiform")));
 }
 
 }  // namespace

@@ -8,6 +8,7 @@
 #include <numbers>
 #include <random>
 
+#include "english.h"
 #include "geometry/distance_field.h"
 #include "geometry/nearest.h"
 #include "geometry/ray_caster.h"
@@ -76,7 +77,7 @@ TEST(Surface, StlRoundTripKeepsShapeAndTopology) {
   const Surface s = makeSphere({3, 4, 5}, 7, 3);
   ASSERT_TRUE(writeStl(file, s).has_value());
   const auto back = readStl(file);
-  ASSERT_TRUE(back.has_value()) << back.error().message();
+  ASSERT_TRUE(back.has_value()) << english(back.error());
   EXPECT_TRUE(isClosed(*back));
   EXPECT_EQ(back->triangles.size(), s.triangles.size());
   EXPECT_EQ(back->vertices.size(), s.vertices.size());
@@ -84,7 +85,7 @@ TEST(Surface, StlRoundTripKeepsShapeAndTopology) {
   std::filesystem::resize_file(file, std::filesystem::file_size(file) - 10);
   const auto cut = readStl(file);
   ASSERT_FALSE(cut.has_value());
-  EXPECT_THAT(cut.error().message(), testing::HasSubstr(file.string()));
+  EXPECT_THAT(english(cut.error()), testing::HasSubstr(file.string()));
   std::filesystem::remove(file);
 }
 

@@ -6,6 +6,8 @@
 #include <cmath>
 #include <filesystem>
 
+#include "english.h"
+
 namespace rayset {
 namespace {
 
@@ -111,7 +113,7 @@ TEST(Filters, NrrdRoundTripKeepsGridAndLabels) {
   const LabelVolume b = ball(tiltedGrid(), 8);
   ASSERT_TRUE(writeNrrd(file, b).has_value());
   const auto back = readNrrdLabels(file);
-  ASSERT_TRUE(back.has_value()) << back.error().message();
+  ASSERT_TRUE(back.has_value()) << english(back.error());
   EXPECT_EQ(back->voxels, b.voxels);
   EXPECT_LT((back->grid.toPatient(Vec3(5, 6, 7)) - b.grid.toPatient(Vec3(5, 6, 7))).norm(), 1e-6);
   std::filesystem::remove(file);

@@ -12,6 +12,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "data_files.h"
+#include "english.h"
 #include "injury/displacement.h"
 
 namespace rayset {
@@ -88,7 +89,7 @@ std::vector<Measure> measured(const BoneSurfaces& bones, Side side, const Frame&
 
 TEST(Limits, ShippedFileIsSound) {
   const auto limits = Limits::read(test::dataFile("limits.json"));
-  ASSERT_TRUE(limits) << limits.error().message();
+  ASSERT_TRUE(limits) << english(limits.error());
   for (const auto& [key, limit] : limits->all()) {
     EXPECT_THAT((std::set<std::string>{"found", "computed", "memory, high confidence", "design choice"}),
                 testing::Contains(limit.certainty))
@@ -111,7 +112,7 @@ TEST(Limits, BadFilesAreRefusedWithThePlaceOfTheFault) {
   const auto messageOf = [&](const std::string& text) {
     std::ofstream(file) << text;
     const auto limits = Limits::read(file);
-    return limits ? std::string("read without a complaint") : limits.error().message();
+    return limits ? std::string("read without a complaint") : english(limits.error());
   };
   const std::string good =
       R"({"key":"a","value":1,"unit":"mm","comparison":"above","source":"s","certainty":"found","applies_to":"x"})";
@@ -128,18 +129,18 @@ TEST(Limits, BadFilesAreRefusedWithThePlaceOfTheFault) {
   changed.replace(changed.find(":1"), 2, ":\"1\"");
   EXPECT_THAT(messageOf(R"({"limits":[)" + changed + "]}"), HasSubstr("no number for 'value'"));
   std::filesystem::remove(file);
-  EXPECT_THAT(Limits::read(file).error().message(), HasSubstr("cannot be read"));
+  EXPECT_THAT(english(Limits::read(file).error()), HasSubstr("cannot be read"));
   EXPECT_EQ(Limits::read(file).error().where, file.string());
 }
 
 TEST(Limits, AMissingEntryIsToldWithTheFile) {
   const auto file = test::dataFile("limits.json");
   const auto limits = Limits::read(file);
-  ASSERT_TRUE(limits) << limits.error().message();
+  ASSERT_TRUE(limits) << english(limits.error());
   EXPECT_EQ(limits->value("anatomical_displacement").value(), 1.0);
   const auto none = limits->value("no such limit");
   ASSERT_FALSE(none);
-  EXPECT_THAT(none.error().message(), testing::AllOf(HasSubstr("no such limit"), HasSubstr(file.string())));
+  EXPECT_THAT(english(none.error()), testing::AllOf(HasSubstr("no such limit"), HasSubstr(file.string())));
 }
 
 // --- values on intact feet
@@ -305,7 +306,7 @@ TEST(Measures, InjuredFootIsJudgedAgainstTheOther) {
   EXPECT_THAT(wide.source, HasSubstr("41170783"));
   const Measure between = judge(1.5);
   EXPECT_EQ(between.abnormal, std::nullopt) << *between.difference;
-  EXPECT_THAT(between.note, HasSubstr("suspicious, not decided"));
+  EXPECT_THAT(english(between.note), HasSubstr("suspicious, not decided"));
   EXPECT_EQ(judge(0).abnormal, false);
 
   const auto up = byKey(measured(shifted(right, {Ray(1), Ray(2), Ray(3), Ray(4), Ray(5)}, 0, 4), Side::kRight,
@@ -325,9 +326,9 @@ TEST(Measures, WithoutTheOtherFootOnlyWhatHasALimitIsJudged) {
   EXPECT_FALSE(m.at("c1_m2_distance").limit_on_difference);
   EXPECT_EQ(m.at("dorsal_step_2").abnormal, true);
   EXPECT_EQ(m.at("side_step_2").abnormal, std::nullopt);
-  EXPECT_THAT(m.at("side_step_2").note, HasSubstr("Judged only against the other foot"));
-  EXPECT_THAT(m.at("talo_m1_dorsoplantar").note, HasSubstr("No published limit is fit for a verdict"));
-  EXPECT_THAT(m.at("arch_height").note, HasSubstr("not loaded"));
+  EXPECT_THAT(english(m.at("side_step_2").note), HasSubstr("Judged only against the other foot"));
+  EXPECT_THAT(english(m.at("talo_m1_dorsoplantar").note), HasSubstr("No published limit is fit for a verdict"));
+  EXPECT_THAT(english(m.at("arch_height").note), HasSubstr("not loaded"));
 }
 
 TEST(Measures, MissingBonesTakeTheirMeasuresAlong) {

@@ -7,6 +7,8 @@
 #include <regex>
 #include <set>
 
+#include "english.h"
+
 namespace rayset {
 namespace {
 
@@ -77,7 +79,8 @@ TEST(Patterns, TruthTableOfEverySetAndDirection) {
     EXPECT_EQ(p.hardcastle.value, byRules(kHardcastleRules, letters)) << letters;
     EXPECT_EQ(p.myerson.value, byRules(kMyersonRules, letters)) << letters;
     EXPECT_EQ(p.quenu_kuss.value, byRules(kQuenuKussRules, letters)) << letters;
-    for (const auto* name : {&p.hardcastle, &p.myerson, &p.quenu_kuss}) EXPECT_GT(name->reason.size(), 15U) << letters;
+    for (const auto* name : {&p.hardcastle, &p.myerson, &p.quenu_kuss})
+      EXPECT_GT(english(name->reason).size(), 15U) << letters;
     ++seen[p.myerson.value];
 
     const auto out = [&](int ray) { return letters[Ray(ray).index()] != '-'; };
@@ -156,9 +159,9 @@ TEST(Patterns, ReasonsNameTheRays) {
   EXPECT_EQ(
       partial.myerson.reason,
       "Partial incongruity, lateral: the second and fourth rays are displaced laterally; the first ray is in place.");
-  EXPECT_THAT(classify(foot("-LLLL")).quenu_kuss.reason, HasSubstr("not all five"));
-  EXPECT_THAT(classify(foot("-D---")).myerson.reason, HasSubstr("to neither side"));
-  EXPECT_THAT(classify(foot("DLLLL")).myerson.reason, HasSubstr("leaves open whether the rays diverge"));
+  EXPECT_THAT(english(classify(foot("-LLLL")).quenu_kuss.reason), HasSubstr("not all five"));
+  EXPECT_THAT(english(classify(foot("-D---")).myerson.reason), HasSubstr("to neither side"));
+  EXPECT_THAT(english(classify(foot("DLLLL")).myerson.reason), HasSubstr("leaves open whether the rays diverge"));
 }
 
 TEST(Patterns, DirectionGoesByTheRelevantPartOfTheShift) {
@@ -187,11 +190,11 @@ TEST(Patterns, RaysThatCouldNotBeMeasured) {
   EXPECT_EQ(p.hardcastle.value, "C");
   EXPECT_EQ(p.myerson.value, "C1");  // the fourth is in place: partial whatever the fifth did
   EXPECT_EQ(p.quenu_kuss.value, "divergent");
-  EXPECT_THAT(p.hardcastle.reason, HasSubstr("fifth ray could not be measured"));
+  EXPECT_THAT(english(p.hardcastle.reason), HasSubstr("fifth ray could not be measured"));
 
   const Patterns open = classify(foot("LLLL?"));
   EXPECT_EQ(open.hardcastle.value, "unclassified");
-  EXPECT_THAT(open.hardcastle.reason, HasSubstr("The fifth ray could not be measured"));
+  EXPECT_THAT(english(open.hardcastle.reason), HasSubstr("The fifth ray could not be measured"));
   EXPECT_EQ(classify(foot("?????")).myerson.value, "unclassified");
   EXPECT_THAT(classify(foot("?????")).columns, IsEmpty());
   EXPECT_THAT(classify(foot("?L---")).columns, ElementsAre("middle"));
@@ -221,8 +224,9 @@ TEST(Patterns, ARayThatCannotBeToldTakesAwayTheNamesThatDependOnIt) {
   const Patterns p = classify(rays);
   EXPECT_EQ(p.hardcastle.value, kCannotBeTold);
   EXPECT_EQ(p.myerson.value, kCannotBeTold);
-  EXPECT_THAT(p.hardcastle.reason, HasSubstr("the first ray, of which it cannot be told whether it is displaced"));
-  EXPECT_THAT(p.hardcastle.reason, HasSubstr("A or B"));
+  EXPECT_THAT(english(p.hardcastle.reason),
+              HasSubstr("the first ray, of which it cannot be told whether it is displaced"));
+  EXPECT_THAT(english(p.hardcastle.reason), HasSubstr("A or B"));
 }
 
 TEST(Patterns, ASideThatTheIntervalDoesNotTellIsNotNamed) {
@@ -236,8 +240,9 @@ TEST(Patterns, ASideThatTheIntervalDoesNotTellIsNotNamed) {
   EXPECT_EQ(p.myerson.value, kCannotBeTold);
   EXPECT_EQ(p.hardcastle.value, kCannotBeTold);
   EXPECT_EQ(p.quenu_kuss.value, "isolated") << "whichever way it went";
-  EXPECT_THAT(p.myerson.reason, HasSubstr("the first ray, of which it cannot be told whether it went to a side"));
-  EXPECT_THAT(p.myerson.reason, HasSubstr("unclassified or B1"));
+  EXPECT_THAT(english(p.myerson.reason),
+              HasSubstr("the first ray, of which it cannot be told whether it went to a side"));
+  EXPECT_THAT(english(p.myerson.reason), HasSubstr("unclassified or B1"));
   EXPECT_EQ(p.columns, std::vector<std::string>{"medial"});
   rays.at(Ray(1)).lateral_mm = -4;
   EXPECT_EQ(classify(rays, within).myerson.value, "B1") << "plainly medial";

@@ -6,6 +6,7 @@
 
 #include "anatomy/bones.h"
 #include "base/units.h"
+#include "english.h"
 #include "geometry/json.h"
 #include "outcome/verification_codec.h"
 
@@ -91,7 +92,7 @@ TEST(Change, ARayThatDriftsIsToldInTheFootsDirections) {
   EXPECT_NEAR(c.distal_mm, 0, 1e-3);
   EXPECT_NEAR(toDegrees(c.turn_rad), 9, 1e-3);
   EXPECT_TRUE(c.moved);
-  EXPECT_THAT(c.words, HasSubstr("2.0 mm lateral, 1.0 mm dorsal"));
+  EXPECT_THAT(english(c.words), HasSubstr("2.0 mm lateral, 1.0 mm dorsal"));
 }
 
 TEST(Change, AScrewBacksOutOfItsBoneWhereverThatGoes) {
@@ -130,7 +131,7 @@ TEST(Change, MetalThatIsNotFoundAnyMoreIsTold) {
   ASSERT_TRUE(change);
   ASSERT_EQ(change->devices.size(), 1U);
   EXPECT_TRUE(change->devices[0].moved);
-  EXPECT_THAT(change->devices[0].words, HasSubstr("not now"));
+  EXPECT_THAT(english(change->devices[0].words), HasSubstr("not now"));
   EXPECT_FALSE(changeCodec().write(*change)["devices"][0].contains("backed_out_mm"));
 }
 
@@ -139,8 +140,8 @@ TEST(Change, WhatDoesNotBelongTogetherIsRefused) {
   other["patient_id"] = "B";
   auto change = changeSince(other, check({}), "before");
   ASSERT_FALSE(change);
-  EXPECT_THAT(change.error().message(), HasSubstr("another patient or foot"));
-  EXPECT_THAT(change.error().message(), HasSubstr("before"));
+  EXPECT_THAT(english(change.error()), HasSubstr("another patient or foot"));
+  EXPECT_THAT(english(change.error()), HasSubstr("before"));
   Json old = check({});
   old.erase("frame");
   EXPECT_FALSE(changeSince(old, check({}), "before"));

@@ -4,6 +4,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include "english.h"
 #include "text_file.h"
 
 namespace rayset {
@@ -85,7 +86,7 @@ TEST(VerificationCodec, WhatIsWrittenIsReadBack) {
     EXPECT_FALSE(j["devices"][1].contains("entry"));
     EXPECT_FALSE(j["since"]["devices"][0].contains("broke"));
     const auto back = codec::decode(checkCodec(), j, "it", "here", "");
-    ASSERT_TRUE(back) << back.error().message();
+    ASSERT_TRUE(back) << english(back.error());
     EXPECT_EQ(checkCodec().write(*back), j);
   }
 }
@@ -96,7 +97,7 @@ TEST(VerificationCodec, WhatAComparisonNeedsMustBeThere) {
     const Json::json_pointer at(pointer);
     j[at.parent_pointer()].erase(at.back());
     const auto back = codec::decode(checkCodec(), j, "it", "here", "");
-    return back ? std::string("taken") : back.error().message();
+    return back ? std::string("taken") : english(back.error());
   };
   EXPECT_THAT(without("/rays/0/base"), HasSubstr("/rays/2/base is missing"));
   EXPECT_THAT(without("/rays/0/uncertainty/mm"), HasSubstr("/rays/2/uncertainty/mm is missing"));
@@ -106,7 +107,7 @@ TEST(VerificationCodec, WhatAComparisonNeedsMustBeThere) {
   EXPECT_EQ(without("/verdict"), "taken");
   Json j = checkCodec().write(check(true));
   j["devices"][1]["through"] = Json::array();
-  EXPECT_THAT(codec::decode(checkCodec(), j, "it", "here", "").error().message(),
+  EXPECT_THAT(english(codec::decode(checkCodec(), j, "it", "here", "").error()),
               HasSubstr("/devices/S1/through names no bone"));
 }
 

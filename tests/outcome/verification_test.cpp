@@ -12,6 +12,7 @@
 #include "base/units.h"
 #include "bones/segment.h"
 #include "data_files.h"
+#include "english.h"
 #include "fixation/construct.h"
 #include "outcome/ct_check.h"
 
@@ -47,7 +48,7 @@ Limits limits() { return *Limits::read(test::dataFile("limits.json")); }
 
 void judged(Verification& v) {
   const Status done = drawConclusions(plan(), catalogue(), limits(), v);
-  ASSERT_TRUE(done) << done.error().message();
+  ASSERT_TRUE(done) << english(done.error());
 }
 
 /// Each ray moved by so many mm to the lateral side.
@@ -83,7 +84,7 @@ TEST(Verification, AnIntervalOverALimitIsNotSure) {
   judged(v);
   EXPECT_EQ(v.verdict, Outcome::kAnatomical);
   EXPECT_FALSE(v.rays.at(Ray(2)).sure);
-  EXPECT_NE(v.rays.at(Ray(2)).doubt.find("interval"), std::string::npos) << v.rays.at(Ray(2)).doubt;
+  EXPECT_NE(english(v.rays.at(Ray(2)).doubt).find("interval"), std::string::npos) << v.rays.at(Ray(2)).doubt;
   EXPECT_TRUE(v.rays.at(Ray(3)).sure);
   EXPECT_FALSE(v.sure);
 }
@@ -95,8 +96,8 @@ TEST(Verification, WhatMayBeReadOtherwiseIsNotSureAndSaysWhy) {
   EXPECT_EQ(v.verdict, Outcome::kNotReduced);
   EXPECT_FALSE(v.rays.at(Ray(3)).sure);
   EXPECT_FALSE(v.sure);
-  EXPECT_EQ(verificationJson(plan(), v)["rays"][2]["doubt"], "it would fit about as well 2.0 mm away");
-  EXPECT_FALSE(verificationJson(plan(), v)["rays"][1].contains("doubt"));
+  EXPECT_EQ(verificationJson(plan(), v, english())["rays"][2]["doubt"], "it would fit about as well 2.0 mm away");
+  EXPECT_FALSE(verificationJson(plan(), v, english())["rays"][1].contains("doubt"));
 }
 
 TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
@@ -112,14 +113,14 @@ TEST(Verification, OneFilmFindsARayOffButNoneInPlace) {
   EXPECT_TRUE(v.rays.at(Ray(3)).sure);
   for (const Ray ray : {Ray(1), Ray(2), Ray(4), Ray(5)}) {
     EXPECT_EQ(v.rays.at(ray).verdict, Outcome::kUnknown) << ray.number();
-    EXPECT_THAT(v.rays.at(ray).doubt, HasSubstr("along its beam")) << ray.number();
+    EXPECT_THAT(english(v.rays.at(ray).doubt), HasSubstr("along its beam")) << ray.number();
   }
   EXPECT_EQ(v.verdict, Outcome::kNotReduced);
   EXPECT_FALSE(v.sure);
-  for (auto& [ray, r] : v.rays) r.in_plane_mm = 0.1, r.doubt.clear();
+  for (auto& [ray, r] : v.rays) r.in_plane_mm = 0.1, r.doubt = {};
   judged(v);
   EXPECT_EQ(v.verdict, Outcome::kUnknown);
-  EXPECT_EQ(verificationJson(plan(), v)["rays"][0]["in_plane"]["mm"], 0.1);
+  EXPECT_EQ(verificationJson(plan(), v, english())["rays"][0]["in_plane"]["mm"], 0.1);
 }
 
 TEST(Verification, ASaggingArchIsNotReducedWhereverTheBaseIs) {
@@ -167,19 +168,19 @@ TEST(Verification, DevicesAreHeldAgainstThePlanAndTheBones) {
   off.devices[0].longer_mm = 4;
   judged(off);
   EXPECT_NEAR(off.devices[0].tip_off_mm, 12, 1e-9);
-  EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("lies otherwise than planned")));
-  EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("4 mm longer")));
-  EXPECT_THAT(off.devices[0].warnings, Contains(HasSubstr("it was not planned for"))) << "the third ray";
+  EXPECT_THAT(english(off.devices[0].warnings), Contains(HasSubstr("lies otherwise than planned")));
+  EXPECT_THAT(english(off.devices[0].warnings), Contains(HasSubstr("4 mm longer")));
+  EXPECT_THAT(english(off.devices[0].warnings), Contains(HasSubstr("it was not planned for"))) << "the third ray";
 
   Verification broken = v;
   broken.devices[0].longer_mm = 3;
   broken.devices[0].gap_mm = 3;
   broken.devices[0].gap_at_mm = 21;
   judged(broken);
-  EXPECT_THAT(broken.devices[0].warnings,
+  EXPECT_THAT(english(broken.devices[0].warnings),
               Contains(HasSubstr("looks broken: 3 mm without metal, 21 mm from its entry")));
-  EXPECT_THAT(broken.devices[0].warnings, Not(Contains(HasSubstr("longer")))) << "its halves stand apart";
-  EXPECT_EQ(verificationJson(plan(), broken).at("devices").at(0).at("gap").at("from_entry_mm"), 21);
+  EXPECT_THAT(english(broken.devices[0].warnings), Not(Contains(HasSubstr("longer")))) << "its halves stand apart";
+  EXPECT_EQ(verificationJson(plan(), broken, english()).at("devices").at(0).at("gap").at("from_entry_mm"), 21);
 }
 
 TEST(Verification, DirectionsInWords) {
@@ -194,13 +195,13 @@ TEST(Verification, JsonTellsFilmsFromCt) {
   v.rays.at(Ray(1)).similarity = 0.81249;
   v.rays.at(Ray(1)).rms_mm = 0.23451;
   judged(v);
-  const auto films = verificationJson(plan(), v);
+  const auto films = verificationJson(plan(), v, english());
   EXPECT_EQ(films["schema"], "rayset.verification/1");
   EXPECT_EQ(films["rays"][0].at("similarity"), 0.812);
   EXPECT_FALSE(films["rays"][0].contains("rms_mm"));
   EXPECT_FALSE(films.contains("ct"));
   v.ct = "CT of 2026-01-19";
-  const auto ct = verificationJson(plan(), v);
+  const auto ct = verificationJson(plan(), v, english());
   EXPECT_EQ(ct["ct"], "CT of 2026-01-19");
   EXPECT_EQ(ct["rays"][0].at("rms_mm"), 0.235);
   EXPECT_FALSE(ct["rays"][0].contains("similarity"));
@@ -214,11 +215,11 @@ TEST(Verification, AMissingLimitIsToldWithTheFileAndNothingIsJudged) {
                 [](const nlohmann::json& limit) { return limit["key"] == "acceptable_displacement"; });
   std::ofstream(file) << document;
   const auto limits = Limits::read(file);
-  ASSERT_TRUE(limits) << limits.error().message();
+  ASSERT_TRUE(limits) << english(limits.error());
   Verification v = moved({0, 0, 0, 0, 0}, 0.05);
   const Status done = drawConclusions(plan(), catalogue(), *limits, v);
   ASSERT_FALSE(done);
-  EXPECT_THAT(done.error().message(), AllOf(HasSubstr("acceptable_displacement"), HasSubstr(file.string())));
+  EXPECT_THAT(english(done.error()), AllOf(HasSubstr("acceptable_displacement"), HasSubstr(file.string())));
   EXPECT_EQ(v.verdict, Outcome::kUnknown);
   std::filesystem::remove(file);
 }
@@ -232,7 +233,7 @@ TEST(CtCheck, RefusesTheCtOfAnotherPatient) {
   const auto checked = checkCt({&plan(), &c, &l, &segmenter, &scan, false});
   ASSERT_FALSE(checked);
   EXPECT_EQ(checked.error().fault, Fault::kRequest);
-  EXPECT_THAT(checked.error().message(), HasSubstr("another patient"));
+  EXPECT_THAT(english(checked.error()), HasSubstr("another patient"));
 }
 
 TEST(CtCheck, AScanWithoutAFootIsRefused) {

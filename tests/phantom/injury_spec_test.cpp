@@ -12,6 +12,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "english.h"
 #include "geometry/ray_caster.h"
 #include "injury/displacement.h"
 
@@ -41,7 +42,7 @@ const std::vector<NamedFoot>& feet() {
       for (const char* name : {"vsd-z027/right", "vsd-z027/left", "visible-human-m/right"}) {
         auto bones = readBoneFolder(root / name);
         if (!bones) {
-          ADD_FAILURE() << bones.error().message();
+          ADD_FAILURE() << english(bones.error());
           continue;
         }
         const auto side = sideFromAnatomy(*bones);
@@ -78,7 +79,7 @@ TEST(Injury, NamedOnesMoveTheirRaysAndNoOthersOnEveryFoot) {
     for (const NamedInjury name : kNamedInjuries) {
       SCOPED_TRACE(foot.name + " " + std::string(wordOf(name)));
       const auto injured = injure(foot.ready, namedInjury(name));
-      ASSERT_TRUE(injured) << injured.error().message();
+      ASSERT_TRUE(injured) << english(injured.error());
       const std::set<int> rays = setOf(name);
       std::ostringstream line;
       line << foot.name << ", " << wordOf(name) << ":";
@@ -116,7 +117,7 @@ TEST(Injury, BonesDoNotPassThroughEachOther) {
     const NamedInjury name = foot.side == Side::kLeft ? NamedInjury::kDivergent : NamedInjury::kHomolateral;
     SCOPED_TRACE(foot.name + " " + std::string(wordOf(name)));
     const auto injured = injure(foot.ready, namedInjury(name));
-    ASSERT_TRUE(injured) << injured.error().message();
+    ASSERT_TRUE(injured) << english(injured.error());
     for (const auto& [a, b] : {std::pair{Bone::kM1, Bone::kM2},
                                {Bone::kM2, Bone::kM3},
                                {Bone::kM3, Bone::kM4},
@@ -155,7 +156,7 @@ TEST(Injury, TruthIsWhatWasAskedWhereNothingIsInTheWay) {
                        .plantarflexion_rad = 0.1,
                        .pronation_rad = -0.1};
   const auto injured = injure(foot.ready, spec);
-  ASSERT_TRUE(injured) << injured.error().message();
+  ASSERT_TRUE(injured) << english(injured.error());
   ASSERT_EQ(injured->eased_mm.at(Ray(5)), 0);
   const RayDisplacement d = truthOf(*injured, Ray(5));
   EXPECT_NEAR(d.lateral_mm, 8, 1e-9);
@@ -171,7 +172,7 @@ TEST(Injury, WhatGoesThroughABoneIsEasedOut) {
   InjurySpec spec;
   spec.rays.at(Ray(2)).lateral_mm = 5;  // straight into the third cuneiform and the third metatarsal
   const auto injured = injure(foot.ready, spec);
-  ASSERT_TRUE(injured) << injured.error().message();
+  ASSERT_TRUE(injured) << english(injured.error());
   EXPECT_GT(injured->eased_mm.at(Ray(2)), 0.5);
   for (const Bone other : {Bone::kM3, Bone::kC3})
     EXPECT_LT(overlapMm(injured->injured.at(Bone::kM2), injured->injured.at(other)), 0.25) << boneId(other);
@@ -181,7 +182,7 @@ TEST(Injury, ToesGoWithTheirRay) {
   const NamedFoot& foot = feet().front();
   ASSERT_TRUE(foot.bones.contains(Bone::kToes));
   const auto injured = injure(foot.ready, namedInjury(NamedInjury::kLateralPartial));
-  ASSERT_TRUE(injured) << injured.error().message();
+  ASSERT_TRUE(injured) << english(injured.error());
   // How near each head is to its toe does not change.
   for (const Ray ray : kRays) {
     const auto gap = [&](const BoneSurfaces& bones) {
@@ -202,7 +203,7 @@ TEST(Injury, FragmentsAreClosedAndMakeUpTheBone) {
       InjurySpec spec = namedInjury(NamedInjury::kHomolateral);
       spec.fragment = kind;
       const auto injured = injure(foot.ready, spec);
-      ASSERT_TRUE(injured) << injured.error().message();
+      ASSERT_TRUE(injured) << english(injured.error());
       ASSERT_EQ(injured->fragments.size(), kind == BaseFragment::kY ? 2U : 1U);
       const Surface& main = injured->injured.at(Bone::kM2);
       EXPECT_TRUE(isClosed(main));
@@ -259,7 +260,7 @@ TEST(Injury, RandomOnesCanBeGivenToAFoot) {
   const NamedFoot& foot = feet().front();
   for (std::uint64_t seed = 1; seed <= 4; ++seed) {
     const auto injured = injure(foot.ready, randomInjury(seed).spec);
-    EXPECT_TRUE(injured) << seed << ": " << injured.error().message();
+    EXPECT_TRUE(injured) << seed << ": " << english(injured.error());
   }
 }
 
@@ -275,7 +276,7 @@ TEST(InjuryFile, IsReadAsWritten) {
   const auto spec = parseInjurySpec(R"({"rays":[{"ray":2,"shift_mm":{"lateral":6,"dorsal":3.5},
       "turn_deg":{"abduction":10,"pronation":-2}},{"ray":5}],"fragment":"y","fragment_gap_mm":2})",
                                     "test");
-  ASSERT_TRUE(spec) << spec.error().message();
+  ASSERT_TRUE(spec) << english(spec.error());
   EXPECT_DOUBLE_EQ(spec->rays.at(Ray(2)).lateral_mm, 6);
   EXPECT_DOUBLE_EQ(spec->rays.at(Ray(2)).dorsal_mm, 3.5);
   EXPECT_DOUBLE_EQ(spec->rays.at(Ray(2)).distal_mm, 0);
@@ -306,8 +307,8 @@ TEST(InjuryFile, SaysWhatIsWrongAndWhere) {
     const auto spec = parseInjurySpec(text, "injury.json");
     ASSERT_FALSE(spec) << text;
     EXPECT_EQ(spec.error().fault, Fault::kRequest);
-    EXPECT_THAT(spec.error().message(), testing::HasSubstr(part)) << text;
-    EXPECT_THAT(spec.error().message(), testing::HasSubstr("injury.json")) << text;
+    EXPECT_THAT(english(spec.error()), testing::HasSubstr(part)) << text;
+    EXPECT_THAT(english(spec.error()), testing::HasSubstr("injury.json")) << text;
   }
   EXPECT_FALSE(readInjurySpec("/nonexistent/injury.json"));
 }
@@ -317,7 +318,7 @@ TEST(Injury, SaysWhichBoneIsMissing) {
   bones.erase(Bone::kM4);
   const auto injured = injure(bones, Side::kRight, namedInjury(NamedInjury::kHomolateral));
   ASSERT_FALSE(injured);
-  EXPECT_THAT(injured.error().message(), testing::HasSubstr("M4"));
+  EXPECT_THAT(english(injured.error()), testing::HasSubstr("M4"));
   EXPECT_TRUE(injure(bones, Side::kRight, namedInjury(NamedInjury::kIsolated)));
 }
 
@@ -348,7 +349,7 @@ TEST(Contact, PressesAMetatarsalAgainstItsNeighbourAndTheTruthKnows) {
     InjurySpec spec;
     spec.contacts = {{Bone::kM1, Bone::kC1}};
     const auto pressed = injure(foot.ready, spec);
-    ASSERT_TRUE(pressed) << foot.name << pressed.error().message();
+    ASSERT_TRUE(pressed) << foot.name << english(pressed.error());
     EXPECT_LT(gapBetween(pressed->injured.at(Bone::kM1), pressed->injured.at(Bone::kC1)), 0.12) << foot.name;
     EXPECT_LT(overlapMm(pressed->injured.at(Bone::kM1), pressed->injured.at(Bone::kC1)), 0.35) << foot.name;
     for (const Ray ray : {Ray(2), Ray(3), Ray(4), Ray(5)})
@@ -367,7 +368,7 @@ TEST(Contact, GrowsTwoTarsalBonesTogetherInPlace) {
     InjurySpec spec = namedInjury(NamedInjury::kIsolated);
     spec.contacts = {{Bone::kC2, Bone::kC3}};
     const auto grown = injure(foot.ready, spec);
-    ASSERT_TRUE(grown) << foot.name << grown.error().message();
+    ASSERT_TRUE(grown) << foot.name << english(grown.error());
     const Surface& c2 = grown->injured.at(Bone::kC2);
     const Surface& c3 = grown->injured.at(Bone::kC3);
     EXPECT_TRUE(isClosed(c2));
@@ -432,7 +433,7 @@ TEST(Contact, WordsAndRefusals) {
   const IntactFoot ready(foot.bones, foot.side);
   const auto apart = injure(ready, far);
   ASSERT_FALSE(apart);
-  EXPECT_THAT(apart.error().message(), testing::HasSubstr("M1 and Cal"));
+  EXPECT_THAT(english(apart.error()), testing::HasSubstr("M1 and Cal"));
   far.contacts = {{Bone::kC1, Bone::kCal}};
   EXPECT_FALSE(injure(ready, far));
 }

@@ -10,6 +10,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "english.h"
 #include "phantom/truth.h"
 
 namespace rayset {
@@ -38,7 +39,7 @@ TEST(Patient, TruthIsWhatWasScanned) {
   request.other = OtherFoot::kSameScan;
   request.side = Side::kLeft;
   const auto patient = makePatient(request);
-  ASSERT_TRUE(patient) << patient.error().message();
+  ASSERT_TRUE(patient) << english(patient.error());
   const auto truth = truthJson(*patient, false);
   EXPECT_EQ(truth["side"], "left");
   EXPECT_EQ(truth["patterns"]["myerson"], "B2");
@@ -92,7 +93,7 @@ TEST(Patient, CropLeavesTheHindfootIncomplete) {
   request.injury = "none";
   request.scan.proximal_crop_mm = 30;
   const auto patient = makePatient(request);
-  ASSERT_TRUE(patient) << patient.error().message();
+  ASSERT_TRUE(patient) << english(patient.error());
   const auto truth = truthJson(*patient, false);
   EXPECT_TRUE(truth["other"].is_null());
   EXPECT_EQ(truth["patterns"]["quenu_kuss"], "none");
@@ -111,7 +112,7 @@ TEST(Patient, WrongRequestsAreNamed) {
   auto patient = makePatient(request);
   ASSERT_FALSE(patient);
   EXPECT_EQ(patient.error().fault, Fault::kRequest);
-  EXPECT_THAT(patient.error().message(), testing::HasSubstr("medial-partial"));
+  EXPECT_THAT(english(patient.error()), testing::HasSubstr("medial-partial"));
   request.injury = "random:x";
   EXPECT_FALSE(makePatient(request));
   request = coarse();
@@ -130,7 +131,7 @@ TEST(Patient, RealBonesKnowTheirSide) {
   request.side = Side::kRight;
   const auto wrong = makePatient(request);
   ASSERT_FALSE(wrong);
-  EXPECT_THAT(wrong.error().message(), testing::HasSubstr("left foot"));
+  EXPECT_THAT(english(wrong.error()), testing::HasSubstr("left foot"));
 }
 
 TEST(Patient, SurfacesAndTruthAreWritten) {
@@ -139,7 +140,7 @@ TEST(Patient, SurfacesAndTruthAreWritten) {
   request.scan.pixel_mm = request.scan.slice_mm = 3;
   request.scan.blur_fwhm_mm = 3;
   const auto patient = makePatient(request);
-  ASSERT_TRUE(patient) << patient.error().message();
+  ASSERT_TRUE(patient) << english(patient.error());
   const std::filesystem::path folder = std::filesystem::path(testing::TempDir()) / "rayset_patient_test";
   std::filesystem::remove_all(folder);
   std::filesystem::create_directories(folder);
@@ -166,7 +167,7 @@ TEST(Patient, CastStapleKernelAndContactAreScannedAndWrittenDown) {
   request.staple = Bone::kCal;
   request.contacts = {{Bone::kM1, Bone::kC1}};
   const auto patient = makePatient(request);
-  ASSERT_TRUE(patient) << patient.error().message();
+  ASSERT_TRUE(patient) << english(patient.error());
   const auto truth = truthJson(*patient, false);
   EXPECT_EQ(truth["scan"]["kernel"], "sharp");
   EXPECT_EQ(truth["scan"]["cast_mm"], 8);

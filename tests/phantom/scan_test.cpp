@@ -12,6 +12,7 @@
 #include <numeric>
 
 #include "base/units.h"
+#include "english.h"
 
 namespace rayset {
 namespace {
@@ -28,7 +29,7 @@ ScanSettings solidSettings() {
 
 CtVolume scan(const Surface& surface, const ScanSettings& s, const std::string& id = "solid") {
   const auto ct = synthesiseCt({{.id = id, .surface = &surface}}, s);
-  EXPECT_TRUE(ct) << (ct ? "" : ct.error().message());
+  EXPECT_TRUE(ct) << (ct ? "" : english(ct.error()));
   return ct ? *ct : CtVolume{};
 }
 
@@ -256,7 +257,7 @@ TEST(Scan, BreakShowsNoCortex) {
   s.pixel_mm = s.slice_mm = 0.3;
   const auto piece = synthesiseCt({{.id = "M2.1", .surface = &half, .whole = &ball}}, s);
   const auto alone = synthesiseCt({{.id = "M2.1", .surface = &half}}, s);
-  ASSERT_TRUE(piece) << piece.error().message();
+  ASSERT_TRUE(piece) << english(piece.error());
   ASSERT_TRUE(alone);
   EXPECT_GT(sampleLinear(*alone, Vec3(0, 0, -0.7), 0), 900);
   EXPECT_LT(sampleLinear(*piece, Vec3(0, 0, -0.7), 0), 500);
@@ -407,12 +408,12 @@ TEST(Scan, RefusesWhatItCannotScan) {
   open.triangles.pop_back();
   const auto not_closed = synthesiseCt({{.id = "C1", .surface = &open}}, s);
   ASSERT_FALSE(not_closed);
-  EXPECT_THAT(not_closed.error().message(), testing::HasSubstr("C1"));
+  EXPECT_THAT(english(not_closed.error()), testing::HasSubstr("C1"));
   s.pixel_mm = 0;
   const auto no_pixel = synthesiseCt({{.id = "C1", .surface = &sphere}}, s);
   ASSERT_FALSE(no_pixel);
   EXPECT_EQ(no_pixel.error().fault, Fault::kRequest);
-  EXPECT_THAT(no_pixel.error().message(), testing::HasSubstr("pixel spacing"));
+  EXPECT_THAT(english(no_pixel.error()), testing::HasSubstr("pixel spacing"));
   s = {};
   s.scanner_from_patient(0, 0) = 2;
   EXPECT_FALSE(synthesiseCt({{.id = "C1", .surface = &sphere}}, s));

@@ -17,6 +17,7 @@
 #include <sstream>
 #include <thread>
 
+#include "english.h"
 #include "geometry/ray_caster.h"
 #include "geometry/surface.h"
 #include "shell.h"
@@ -217,7 +218,7 @@ TEST_F(Program, APlanHoldsWhatTheContractAsks) {
   std::map<std::string, Surface> reduced;
   for (const Json& bone : plan.at("bones")) {
     const auto surface = readStl(out / bone.at("surface").get<std::string>());
-    ASSERT_TRUE(surface.has_value()) << surface.error().message();
+    ASSERT_TRUE(surface.has_value()) << english(surface.error());
     EXPECT_TRUE(isClosed(*surface)) << bone.at("id");
     EXPECT_NEAR(volume(*surface) / bone.at("volume_mm3").get<double>(), 1, 0.01) << bone.at("id");
     reduced.emplace(bone.at("id"), *readStl(out / bone.at("reduced_surface").get<std::string>()));

@@ -12,6 +12,7 @@
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "data_files.h"
+#include "english.h"
 #include "reduction/borders.h"
 #include "reduction/shafts.h"
 
@@ -116,10 +117,10 @@ TEST(JointFigures, AStumpHasNoShaft) {
 
 TEST(JointNorms, TheFileThatComesWithTheProgramHasPeopleToLeaveOut) {
   const auto all = readJointNorms(test::dataFile("joints.json"));
-  ASSERT_TRUE(all) << all.error().message();
+  ASSERT_TRUE(all) << english(all.error());
   EXPECT_EQ(all->people, 4);
   const auto without = readJointNorms(test::dataFile("joints.json"), "tlem2");
-  ASSERT_TRUE(without) << without.error().message();
+  ASSERT_TRUE(without) << english(without.error());
   EXPECT_EQ(without->people, 3);
   EXPECT_NE(all->borders_mm.at("C2-M2 dorsal medial").mean, without->borders_mm.at("C2-M2 dorsal medial").mean);
   for (const auto& [name, norm] : without->borders_mm) EXPECT_GT(norm.spread, 0.2) << name;
@@ -146,7 +147,7 @@ TEST_F(JointsFile, OnePersonsFeetCountAsOne) {
   };
   const auto norms = readJointNorms(
       write(R"({"people":[)" + person("a", "13") + "," + person("b", "5") + "," + person("c", "5") + "]}"));
-  ASSERT_TRUE(norms) << norms.error().message();
+  ASSERT_TRUE(norms) << english(norms.error());
   EXPECT_NEAR(norms->borders_mm.at("x").mean, (2 + 5 + 5) / 3.0, 1e-9);
 }
 
@@ -156,7 +157,7 @@ TEST_F(JointsFile, ADamagedFileIsNamed) {
     const fs::path file = write(text);
     const auto norms = readJointNorms(file);
     ASSERT_FALSE(norms) << text;
-    EXPECT_NE(norms.error().message().find(file.filename().string()), std::string::npos);
+    EXPECT_NE(english(norms.error()).find(file.filename().string()), std::string::npos);
   }
 }
 

@@ -13,6 +13,7 @@
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
 #include "data_files.h"
+#include "english.h"
 #include "real_feet.h"
 #include "reduction/joint_figures.h"
 #include "reduction/manoeuvre.h"
@@ -87,7 +88,7 @@ TEST(ReduceRays, MirroredTwinOfTheProceduralFootBringsEveryRayBack) {
   for (auto& [b, s] : left) s = transformed(s, elsewhere);
   const Hurt h = hurt(right, Side::kRight, kHomolateral);
   const auto result = reduceRays(h.injured, Side::kRight, &left, right, norms());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   EXPECT_EQ(result->method, ReductionMethod::kContralateral);
   EXPECT_EQ(result->order, (std::vector{Ray(2), Ray(1), Ray(3), Ray(4), Ray(5)}));
   EXPECT_LT(result->mirror_residual_mm, 0.1);
@@ -106,7 +107,7 @@ TEST(ReduceRays, AnotherFootsTemplateBringsEveryRayBackByCongruence) {
   const BoneSurfaces patient = midfoot(proceduralFoot(randomShape(1), Side::kRight, 0.9).bones);
   const Hurt h = hurt(patient, Side::kRight, kHomolateral);
   const auto result = reduceRays(h.injured, Side::kRight, nullptr, proceduralRight(), norms());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   EXPECT_EQ(result->method, ReductionMethod::kCongruence);
   EXPECT_EQ(result->mirror_residual_mm, 0);
   double sum_mm = 0;
@@ -123,12 +124,12 @@ TEST(ReduceRays, AnotherFootsTemplateBringsEveryRayBackByCongruence) {
 TEST(ReduceRays, UninjuredFootStaysAndIsSaidToBeInPlace) {
   const BoneSurfaces patient = midfoot(proceduralFoot(randomShape(2), Side::kLeft, 0.9).bones);
   const auto result = reduceRays(patient, Side::kLeft, nullptr, mirrored(proceduralRight()), norms());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   EXPECT_EQ(result->rays.size(), kRays.size());
   for (const auto& [ray, r] : result->rays) {
     EXPECT_LT(r.injured_to_reduced.translation().norm(), 1e-9);
     ASSERT_EQ(r.manoeuvre.size(), 1U);
-    EXPECT_NE(r.manoeuvre[0].find("already in place"), std::string::npos);
+    EXPECT_NE(english(r.manoeuvre[0]).find("already in place"), std::string::npos);
     EXPECT_GT(r.uncertainty_mm, 0);
   }
 }
@@ -138,29 +139,29 @@ TEST(ReduceRays, MissingBonesAreNamedAndTheRestGoesOn) {
   bones.erase(Bone::kM3);
   bones.erase(Bone::kCub);
   const auto result = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   std::vector<Ray> placed;
   for (const auto& [ray, r] : result->rays) placed.push_back(ray);
   EXPECT_EQ(placed, (std::vector{Ray(1), Ray(2)}));
   std::string all;
-  for (const auto& c : result->cautions) all += c + "\n";
+  for (const auto& c : result->cautions) all += english(c) + "\n";
   for (const char* id : {"M3", "Cub"}) EXPECT_NE(all.find(id), std::string::npos) << all;
 }
 
 TEST(ReduceRays, AStepLeftAtTheSecondJointIsTold) {
   const BoneSurfaces bones = proceduralRight();
   const auto level = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms());
-  ASSERT_TRUE(level) << level.error().message();
+  ASSERT_TRUE(level) << english(level.error());
   const auto tells = [](const ReductionResult& r, const char* text) {
     return std::any_of(r.cautions.begin(), r.cautions.end(),
-                       [text](const std::string& c) { return c.find(text) != std::string::npos; });
+                       [text](const Message& c) { return english(c).find(text) != std::string::npos; });
   };
   EXPECT_FALSE(tells(*level, "dorsal step"));
   RayOverrides by_hand;
   by_hand[Ray(2)].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
   by_hand[Ray(4)].pose = Rigid(Eigen::Translation3d(3.0 * level->frame.dorsal));
   const auto stepped = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms(), {}, by_hand);
-  ASSERT_TRUE(stepped) << stepped.error().message();
+  ASSERT_TRUE(stepped) << english(stepped.error());
   EXPECT_NEAR(stepped->rays.at(Ray(2)).joint.step_mm - level->rays.at(Ray(2)).joint.step_mm, 3.0, 0.3);
   EXPECT_TRUE(tells(*stepped, "is left between C2 and M2"));
   EXPECT_FALSE(tells(*stepped, "Cub and M4"));  // the cuboid's dorsum slopes there in every foot
@@ -172,17 +173,17 @@ TEST(ReduceRays, WithoutATarsusItSaysSo) {
   const auto result = reduceRays(bones, Side::kRight, nullptr, proceduralRight(), norms());
   ASSERT_FALSE(result);
   EXPECT_EQ(result.error().fault, Fault::kImages);
-  EXPECT_FALSE(result.error().remedy.empty());
+  EXPECT_FALSE(english(result.error().remedy).empty());
 }
 
 TEST(ReduceRays, AnInjuredOtherFootIsRefusedAsPattern) {
   const Hurt h = hurt(proceduralRight(), Side::kRight, kHomolateral);
   const BoneSurfaces other = mirrored(h.injured);
   const auto result = reduceRays(h.injured, Side::kRight, &other, proceduralRight(), norms());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   EXPECT_EQ(result->method, ReductionMethod::kCongruence);
   ASSERT_FALSE(result->cautions.empty());
-  EXPECT_NE(result->cautions[0].find("not used as a pattern"), std::string::npos);
+  EXPECT_NE(english(result->cautions[0]).find("not used as a pattern"), std::string::npos);
 }
 
 TEST(ReduceRays, SameResultOnOneThread) {
@@ -218,7 +219,7 @@ TEST(ReduceRealFeet, TheOtherFootBringsThePairBack) {
   if (!right || !left) GTEST_SKIP() << "real feet are not on this machine";
   const Hurt h = hurt(*right, Side::kRight, kHomolateral);
   const auto result = reduceRays(h.injured, Side::kRight, &*left, proceduralRight(), norms());
-  ASSERT_TRUE(result) << result.error().message();
+  ASSERT_TRUE(result) << english(result.error());
   ASSERT_EQ(result->method, ReductionMethod::kContralateral);
   double sum_mm = 0, sum_deg = 0;
   for (const Ray ray : kRays) {
@@ -242,7 +243,7 @@ TEST(ReduceRealFeet, CongruenceWithThePersonLeftOut) {
     const auto result =
         reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
                    norms(std::string(foot.person)));
-    ASSERT_TRUE(result) << result.error().message();
+    ASSERT_TRUE(result) << english(result.error());
     for (const Ray ray : kRays) {
       const RayError e = rayError(h, *result, ray);
       sum_mm += e.mm;
@@ -263,7 +264,7 @@ TEST(ReduceRealFeet, UninjuredFeetStayWithThePersonLeftOut) {
     const auto result =
         reduceRays(*bones, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
                    norms(std::string(foot.person)));
-    ASSERT_TRUE(result) << result.error().message();
+    ASSERT_TRUE(result) << english(result.error());
     for (const auto& [ray, r] : result->rays)
       EXPECT_TRUE(r.injured_to_reduced.matrix() == Rigid::Identity().matrix())
           << foot.name() << " ray " << ray.number();
@@ -280,7 +281,7 @@ TEST(ReduceRealFeet, AFirstRayMovedAloneIsPutBackOrDoubtedWithThePersonLeftOut) 
       const auto result =
           reduceRays(h.injured, side, nullptr, side == Side::kRight ? proceduralRight() : mirrored(proceduralRight()),
                      norms(std::string(foot.person)));
-      ASSERT_TRUE(result) << result.error().message();
+      ASSERT_TRUE(result) << english(result.error());
       const RayReduction& first = result->rays.at(Ray(1));
       const bool put_back = rayError(h, *result, Ray(1)).mm < 2;
       EXPECT_TRUE(put_back || !first.doubt.empty()) << foot.name() << " by " << injury.lateral << " mm";
@@ -307,21 +308,21 @@ TEST(Manoeuvre, UndoesTheInjuryInOrder) {
   EXPECT_NEAR(toDegrees(m.abduction_rad), -8, 0.1);
   const auto steps = reduction::manoeuvre(Ray(2), m, 3, false);
   ASSERT_GE(steps.size(), 5U);
-  EXPECT_NE(steps[0].find("traction"), std::string::npos);
-  EXPECT_NE(steps[1].find("adduct the head by 8 degrees"), std::string::npos);
-  EXPECT_NE(steps[2].find("medially"), std::string::npos);
-  EXPECT_NE(steps[3].find("plantarward"), std::string::npos);
-  EXPECT_NE(steps.back().find("compress"), std::string::npos);
+  EXPECT_NE(english(steps[0]).find("traction"), std::string::npos);
+  EXPECT_NE(english(steps[1]).find("adduct the head by 8 degrees"), std::string::npos);
+  EXPECT_NE(english(steps[2]).find("medially"), std::string::npos);
+  EXPECT_NE(english(steps[3]).find("plantarward"), std::string::npos);
+  EXPECT_NE(english(steps.back()).find("compress"), std::string::npos);
 
   // Where it cannot be told whether the ray is displaced, nothing is moved before it was stressed.
   const auto careful = reduction::manoeuvre(Ray(2), m, 3, false, false);
   ASSERT_EQ(careful.size(), steps.size() + 1);
-  EXPECT_NE(careful[0].find("stress the second ray"), std::string::npos);
-  EXPECT_EQ(std::vector<std::string>(careful.begin() + 1, careful.end()), steps);
+  EXPECT_NE(english(careful[0]).find("stress the second ray"), std::string::npos);
+  EXPECT_EQ(std::vector<Message>(careful.begin() + 1, careful.end()), steps);
   const auto left = reduction::manoeuvre(Ray(4), {}, 0, true, false);
   ASSERT_EQ(left.size(), 1U);
-  EXPECT_NE(left[0].find("leave: stress the fourth ray"), std::string::npos);
-  EXPECT_EQ(left[0].find("in place"), std::string::npos);
+  EXPECT_NE(english(left[0]).find("leave: stress the fourth ray"), std::string::npos);
+  EXPECT_EQ(english(left[0]).find("in place"), std::string::npos);
 }
 
 }  // namespace

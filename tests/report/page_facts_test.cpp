@@ -41,13 +41,11 @@ std::string factsText() {
   namespace marks = board_marks;
   std::string out =
       "// " + fmt::format(kMadeFrom, "src/anatomy/bones.h, src/report/palette.h and src/report/board.h") + "\n\n";
-  std::string ordinals, partners;
+  std::string partners;
   for (const Ray ray : kRays) {
-    ordinals += fmt::format(", '{}'", ordinal(ray));
     partners += fmt::format(", '{}'", boneId(tarsalPartner(ray)));
   }
-  out += fmt::format("// By ray.\nexport const kOrdinal = [''{}];\nexport const kPartner = [''{}];\n\n", ordinals,
-                     partners);
+  out += fmt::format("// By ray.\nexport const kPartner = [''{}];\n\n", partners);
   out += "export const kColours = {\n";
   for (const PageColour& c : kPageColours)
     if (c.drawn) out += fmt::format("  {}: 0x{:06x},\n", c.name, c.colour);

@@ -8,6 +8,8 @@
 #include <fstream>
 #include <numbers>
 
+#include "english.h"
+
 namespace rayset {
 namespace {
 
@@ -151,7 +153,7 @@ TEST(Render, PngIsWrittenOrTheErrorNamesTheFile) {
   const auto bad = std::filesystem::temp_directory_path() / "rayset_no_such_folder" / "a.png";
   const Status status = writePng(bad, p);
   ASSERT_FALSE(status.has_value());
-  EXPECT_NE(status.error().message().find(bad.string()), std::string::npos);
+  EXPECT_NE(english(status.error()).find(bad.string()), std::string::npos);
 }
 
 }  // namespace

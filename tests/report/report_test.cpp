@@ -13,6 +13,7 @@
 #include "base/units.h"
 #include "base/words.h"
 #include "case/open_questions.h"
+#include "english.h"
 #include "image/filters.h"
 #include "report/words.h"
 #include "sample_case.h"
@@ -134,11 +135,11 @@ TEST(Report, WritesEveryFileAndClosedSurfaces) {
   c.labels = LabelVolume(Grid{{8, 7, 6}, {1, 2, 3}, {0.5, 0.5, 0.7}, Mat3::Identity()}, 0);
   c.labels.at(3, 3, 3) = label(Bone::kM2);
   const Scratch scratch;
-  const Status status = writeReport(c, scratch.path(), {}, quick());
-  ASSERT_TRUE(status.has_value()) << status.error().message();
+  const Status status = writeReport(english(), c, scratch.path(), {}, quick());
+  ASSERT_TRUE(status.has_value()) << english(status.error());
   const auto check = [&](const std::filesystem::path& file, double expected_volume) {
     const Result<Surface> read = readStl(file);
-    ASSERT_TRUE(read.has_value()) << read.error().message();
+    ASSERT_TRUE(read.has_value()) << english(read.error());
     EXPECT_TRUE(isClosed(*read)) << file;
     EXPECT_NEAR(volume(*read), expected_volume, 1e-3 * expected_volume) << file;
   };
@@ -155,7 +156,7 @@ TEST(Report, WritesEveryFileAndClosedSurfaces) {
   EXPECT_LT((c.reduction.rays.at(Ray(2)).injured_to_reduced * centroid(*injured) - centroid(*reduced)).norm(), 1e-3);
 
   const Result<LabelVolume> labels = readNrrdLabels(scratch.path() / "labels.nrrd");
-  ASSERT_TRUE(labels.has_value()) << labels.error().message();
+  ASSERT_TRUE(labels.has_value()) << english(labels.error());
   EXPECT_EQ(labels->voxels, c.labels.voxels);
   for (const char* name :
        {"injured_dorsal", "injured_medial", "injured_lateral", "reduced_dorsal", "reduced_medial", "reduced_lateral",
@@ -166,7 +167,7 @@ TEST(Report, WritesEveryFileAndClosedSurfaces) {
 
 TEST(Report, PdfIsA4WithEmbeddedFontsAndASaneNumberOfPages) {
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(standardCase(), scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), standardCase(), scratch.path(), {}, quick()));
   const std::string pdf = (scratch.path() / "report.pdf").string();
   const Ran info = run("pdfinfo '" + pdf + "'");
   ASSERT_EQ(info.status, 0) << info.output;
@@ -207,7 +208,7 @@ TEST(Report, PdfIsA4WithEmbeddedFontsAndASaneNumberOfPages) {
 TEST(Report, SaysTheValuesOfTheCase) {
   const Case c = standardCase();
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, scratch.path(), {}, quick()));
   const std::string text = flowing(scratch.path() / "report.pdf");
   for (const char* s :
        {"1987-03-14", "2026-11-20", "Bone 0.5", "380 slices of 300 × 300, voxels 0.45 × 0.45 × 0.50 mm, from 380 files",
@@ -224,10 +225,10 @@ TEST(Report, SaysTheValuesOfTheCase) {
   for (const auto& [ray, r] : c.reduction.rays) {
     EXPECT_THAT(text, HasSubstr(fmt::format("±{:.1f} mm, turn ±{:.1f}°, about its own axis alone ±{:.1f}°",
                                             r.uncertainty_mm, toDegrees(r.uncertainty_rad), toDegrees(r.roll_rad))));
-    for (const std::string& line : r.manoeuvre) EXPECT_THAT(text, HasSubstr(capitalised(line)));
+    for (const Message& line : r.manoeuvre) EXPECT_THAT(text, HasSubstr(english(capitalised(line))));
   }
   for (const Measure& m : c.measures) {
-    EXPECT_THAT(text, HasSubstr(m.name));
+    EXPECT_THAT(text, HasSubstr(english(m.name)));
     EXPECT_THAT(text, HasSubstr(m.unit == "deg" ? fmt::format("{:.1f}°", m.value) : fmt::format("{:.1f} mm", m.value)));
     if (!m.source.empty()) {
       EXPECT_THAT(text, HasSubstr(m.source));
@@ -244,28 +245,28 @@ TEST(Report, SaysTheValuesOfTheCase) {
               "screw {:.0f} mm",
               d.through[0], d.through[1], d.countersink_mm, d.measured_depth_mm, d.length_mm)));
     }
-    for (const std::string& w : d.warnings) EXPECT_THAT(text, HasSubstr(w));
+    for (const std::string& w : english(d.warnings)) EXPECT_THAT(text, HasSubstr(w));
   }
   EXPECT_THAT(text, HasSubstr("16 mm distal to the joint"));
   for (const words::Caution& caution : words::standingCautions(c)) {
-    EXPECT_THAT(text, HasSubstr(caution.text.substr(0, 60)));
+    EXPECT_THAT(text, HasSubstr(english(caution.text).substr(0, 60)));
     EXPECT_FALSE(caution.source.empty());
   }
-  for (const std::string& s : c.cautions) EXPECT_THAT(text, HasSubstr(s));
+  for (const std::string& s : english(c.cautions)) EXPECT_THAT(text, HasSubstr(s));
   EXPECT_THAT(text, HasSubstr("Cal (calcaneus) is cut by the field of view"));
 }
 
 TEST(Report, LayoutIsCleanRightAndLeft) {
   for (const Side side : {Side::kRight, Side::kLeft}) {
     const Scratch scratch;
-    ASSERT_TRUE(writeReport(standardCase(side), scratch.path(), {}, quick()));
+    ASSERT_TRUE(writeReport(english(), standardCase(side), scratch.path(), {}, quick()));
     expectCleanLayout(scratch.path() / "report.pdf");
   }
 }
 
 TEST(Report, LeftFootSaysLeftOnEveryPageAndNeverRight) {
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(standardCase(Side::kLeft), scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), standardCase(Side::kLeft), scratch.path(), {}, quick()));
   for (const std::string& page : pagesOf(pdfText(scratch.path() / "report.pdf"))) {
     EXPECT_THAT(page, HasSubstr("LEFT FOOT"));
     EXPECT_THAT(page, Not(HasSubstr("RIGHT")));
@@ -286,7 +287,7 @@ TEST(Report, NothingDisplacedNoOtherFootNoDevices) {
   c.fixation.devices.clear();
   c.fixation.cautions = {"No path was found in any ray."};
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, scratch.path(), {}, quick()));
   const std::string text = flowing(scratch.path() / "report.pdf");
   for (const char* s : {"No displaced ray was found in the right foot", "No device was planned", "Quénu and Küss: none",
                         "because no other foot was given", "No path was found in any ray.", "Columns involved: none"})
@@ -305,7 +306,7 @@ TEST(Report, MissingBonesAreNamedAndTheRestIsReported) {
   rays.erase(Ray(4));
   Case c = sample::makeCase(foot, Side::kRight, rays);
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, scratch.path(), {}, quick()));
   const std::string text = flowing(scratch.path() / "report.pdf");
   EXPECT_THAT(
       text, HasSubstr("Fourth ray: could not be judged, because M4 (fourth metatarsal) was not found in the images."));
@@ -317,7 +318,7 @@ TEST(Report, MissingBonesAreNamedAndTheRestIsReported) {
 
   const Scratch bare;  // nothing at all was found
   Case empty;
-  ASSERT_TRUE(writeReport(empty, bare.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), empty, bare.path(), {}, quick()));
   EXPECT_THAT(flowing(bare.path() / "report.pdf"), HasSubstr("No ray of the right foot could be judged."));
   expectCleanLayout(bare.path() / "report.pdf");
 }
@@ -337,15 +338,15 @@ TEST(Report, WhatCannotBeToldStandsFirstAndIsCalledSoThroughout) {
   ASSERT_EQ(open.size(), 3U);
   for (const OpenQuestion& q : open) c.cautions.push_back(inWords(q));  // behind the others, as it may come
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, scratch.path(), {}, quick()));
   const std::filesystem::path pdf = scratch.path() / "report.pdf";
   const std::string text = flowing(pdf);
   const std::size_t finding = text.find("Finding");
   for (const OpenQuestion& q : open) {
     SCOPED_TRACE(q.what);
-    const std::size_t at = text.find(inWords(q));
+    const std::size_t at = text.find(english(inWords(q)));
     EXPECT_LT(at, finding);
-    EXPECT_EQ(text.find(q.what, at + 1), std::string::npos) << "said twice";
+    EXPECT_EQ(text.find(english(q.what), at + 1), std::string::npos) << "said twice";
   }
   EXPECT_LT(text.find("To settle first"), finding);
   EXPECT_THAT(pagesOf(pdfText(pdf)).front(), HasSubstr("Hardcastle: cannot be told."));
@@ -371,7 +372,7 @@ TEST(Report, WhatCannotBeToldStandsFirstAndIsCalledSoThroughout) {
 
 TEST(Report, NothingIsToSettleWhereAllIsTold) {
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(standardCase(), scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), standardCase(), scratch.path(), {}, quick()));
   const std::string text = flowing(scratch.path() / "report.pdf");
   for (const char* s : {"To settle first", "cannot be told", "settled first", "Shift, best estimate", "look first"})
     EXPECT_THAT(text, Not(HasSubstr(s)));
@@ -389,7 +390,7 @@ TEST(Report, LongAndForeignNamesAndDozensOfCautions) {
   c.measures[0].name = std::string(5000, 'w') + " one cell longer than a page";
   c.measures[0].note = std::string(9000, 'w') + " one note longer than a page";
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(c, scratch.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, scratch.path(), {}, quick()));
   const std::string text = flowing(scratch.path() / "report.pdf");
   EXPECT_THAT(text, HasSubstr("Ελευθερία"));
   EXPECT_THAT(text, HasSubstr("Анна Мария Иоганна <&>"));
@@ -403,8 +404,8 @@ TEST(Report, LongAndForeignNamesAndDozensOfCautions) {
 TEST(Report, SameCaseSameReport) {
   const Case c = standardCase();
   const Scratch a, b;
-  ASSERT_TRUE(writeReport(c, a.path(), {}, quick()));
-  ASSERT_TRUE(writeReport(c, b.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, a.path(), {}, quick()));
+  ASSERT_TRUE(writeReport(english(), c, b.path(), {}, quick()));
   EXPECT_EQ(pdfText(a.path() / "report.pdf"), pdfText(b.path() / "report.pdf"));
   const auto bytes = [](const std::filesystem::path& file) {
     std::ifstream in(file, std::ios::binary);
@@ -418,17 +419,17 @@ TEST(Report, StopsWhenToldAndNamesWhatCannotBeWritten) {
   const Case c = standardCase();
   const std::atomic<bool> stop{true};
   const Scratch scratch;
-  const Status cancelled = writeReport(c, scratch.path(), {.report = {}, .stop = &stop}, quick());
+  const Status cancelled = writeReport(english(), c, scratch.path(), {.report = {}, .stop = &stop}, quick());
   ASSERT_FALSE(cancelled.has_value());
   EXPECT_EQ(cancelled.error().fault, Fault::kCancelled);
   EXPECT_FALSE(std::filesystem::exists(scratch.path() / "report.pdf"));
 
   const auto blocked = scratch.path() / "a file";
   std::ofstream(blocked) << "in the way";
-  const Status status = writeReport(c, blocked, {}, quick());
+  const Status status = writeReport(english(), c, blocked, {}, quick());
   ASSERT_FALSE(status.has_value());
   EXPECT_EQ(status.error().fault, Fault::kInternal);
-  EXPECT_THAT(status.error().message(), HasSubstr(blocked.string()));
+  EXPECT_THAT(english(status.error()), HasSubstr(blocked.string()));
 }
 
 TEST(Report, ProgressRunsFromZeroToOne) {
@@ -441,7 +442,7 @@ TEST(Report, ProgressRunsFromZeroToOne) {
     seen.push_back(fraction);
   };
   const Scratch scratch;
-  ASSERT_TRUE(writeReport(standardCase(), scratch.path(), progress, quick()));
+  ASSERT_TRUE(writeReport(english(), standardCase(), scratch.path(), progress, quick()));
   ASSERT_GE(seen.size(), 10U);
   EXPECT_EQ(seen.front(), 0);
   EXPECT_EQ(seen.back(), 1);
@@ -454,11 +455,11 @@ TEST(Report, RealFeet) {
   for (const auto& [folder, side] :
        {std::pair{"vsd-z027/left", Side::kLeft}, std::pair{"visible-human-m/right", Side::kRight}}) {
     const Result<BoneSurfaces> bones = readBoneFolder(feet / folder);
-    ASSERT_TRUE(bones.has_value()) << bones.error().message();
+    ASSERT_TRUE(bones.has_value()) << english(bones.error());
     const Scratch scratch;
     const Status status =
-        writeReport(sample::makeCase(*bones, side, sample::homolateral()), scratch.path(), {}, quick());
-    ASSERT_TRUE(status.has_value()) << status.error().message();
+        writeReport(english(), sample::makeCase(*bones, side, sample::homolateral()), scratch.path(), {}, quick());
+    ASSERT_TRUE(status.has_value()) << english(status.error());
     expectCleanLayout(scratch.path() / "report.pdf");
   }
 }

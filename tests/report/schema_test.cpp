@@ -8,6 +8,7 @@
 #include <fstream>
 #include <functional>
 
+#include "english.h"
 #include "sample_case.h"
 #include "shell.h"
 
@@ -34,7 +35,9 @@ Case timed(Case c) {
   for (const char* stage : {"read", "bones", "injury", "reduction", "fixation", "report"}) c.timings_s[stage] = 1.25;
   return c;
 }
-Json standard() { return planJson(timed(sample::makeCase(sample::blockFoot(), Side::kRight, sample::homolateral()))); }
+Json standard() {
+  return planJson(timed(sample::makeCase(sample::blockFoot(), Side::kRight, sample::homolateral())), english());
+}
 
 TEST(PlanSchema, PlansFollowIt) {
   BoneSurfaces gaps = sample::blockFoot();
@@ -43,7 +46,7 @@ TEST(PlanSchema, PlansFollowIt) {
   rays.erase(Ray(4));
   const Case partial = sample::makeCase(gaps, Side::kRight, rays, false);
   const Case quiet = sample::makeCase(mirrored(sample::blockFoot()), Side::kLeft, sample::inPlace());
-  const test::Ended v = validate({standard(), planJson(timed(partial)), planJson(timed(quiet))});
+  const test::Ended v = validate({standard(), planJson(timed(partial), english()), planJson(timed(quiet), english())});
   EXPECT_EQ(v.status, 0) << v.said;
 }
 
@@ -52,11 +55,11 @@ TEST(PlanSchema, ARayThatCannotBeToldIsNullAndWithholdsTheNames) {
   c.rays.at(Ray(1)).told = false;
   c.reduction.rays.at(Ray(1)).doubt = "its joint fits as well as it stands";
   c.patterns = classify(c.rays);
-  const Json j = planJson(c);
+  const Json j = planJson(c, english());
   EXPECT_TRUE(j["injury"]["rays"][0]["displaced"].is_null());
   EXPECT_TRUE(j["injury"]["rays"][1]["displaced"].is_boolean());
   for (const Json& r : j["reduction"]["rays"])
-    EXPECT_EQ(r["doubt"], r["ray"] == 1 ? c.reduction.rays.at(Ray(1)).doubt : "") << r["ray"];
+    EXPECT_EQ(r["doubt"], r["ray"] == 1 ? english(c.reduction.rays.at(Ray(1)).doubt) : "") << r["ray"];
   EXPECT_EQ(j["injury"]["patterns"]["hardcastle"], "cannot be told");
   const test::Ended v = validate({j});
   EXPECT_EQ(v.status, 0) << v.said;

@@ -4,6 +4,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include "english.h"
 #include "text_file.h"
 
 namespace rayset {
@@ -19,7 +20,7 @@ TEST(ViewsCodec, WhatIsWrittenIsReadBack) {
   EXPECT_EQ(j["films"][0]["picture"], "lateral_metal.png");
   EXPECT_EQ(j["films"][0]["tube"]["oid_mm"], e.tube.oid_mm);
   const auto back = codec::decode(viewsCodec(), j, "it", "here", "");
-  ASSERT_TRUE(back) << back.error().message();
+  ASSERT_TRUE(back) << english(back.error());
   EXPECT_EQ(back->films[0].name, e.name);
   EXPECT_EQ(viewsCodec().write(*back), j);
 }

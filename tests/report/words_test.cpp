@@ -8,6 +8,7 @@
 #include "base/dates.h"
 #include "base/units.h"
 #include "case/open_questions.h"
+#include "english.h"
 #include "injury/shift_words.h"
 #include "report/board.h"
 #include "report/words.h"
@@ -31,18 +32,18 @@ TEST(Words, NumbersNeverShowANegativeZero) {
 }
 
 TEST(Words, ClausesBecomeSentences) {
-  EXPECT_EQ(sentence("the third ray was lifted"), "The third ray was lifted.");
-  EXPECT_EQ(sentence("Is it?"), "Is it?");
-  EXPECT_EQ(sentence("M2 stays!"), "M2 stays!");
-  EXPECT_EQ(sentence("über 3 mm."), "über 3 mm.");
-  EXPECT_EQ(sentence(""), "");
+  EXPECT_EQ(sentence(std::string("the third ray was lifted")), "The third ray was lifted.");
+  EXPECT_EQ(sentence(std::string("Is it?")), "Is it?");
+  EXPECT_EQ(sentence(std::string("M2 stays!")), "M2 stays!");
+  EXPECT_EQ(sentence(std::string("über 3 mm.")), "über 3 mm.");
+  EXPECT_EQ(sentence(std::string("")), "");
 }
 
 TEST(Words, ShiftsGoToASide) {
   using testing::ElementsAre;
   const RayDisplacement d{.ray = Ray(2), .lateral_mm = 6.13, .dorsal_mm = -3.9, .distal_mm = -0.04};
-  EXPECT_THAT(shiftParts(d), ElementsAre("6.1 mm lateral", "3.9 mm plantar", "0.0 mm proximal"));
-  EXPECT_THAT(shiftParts(d, 0.5, " "), ElementsAre("6.1 lateral", "3.9 plantar"));
+  EXPECT_THAT(english(shiftParts(d)), ElementsAre("6.1 mm lateral", "3.9 mm plantar", "0.0 mm proximal"));
+  EXPECT_THAT(english(shiftParts(d, 0.5, Unit::kNone)), ElementsAre("6.1 lateral", "3.9 plantar"));
   EXPECT_NEAR(d.asideMm(), 7.2655, 1e-4);
 }
 
@@ -87,10 +88,10 @@ TEST(Words, FindingNamesRaysDisplacedInPlaceAndUnknown) {
             "fourth rays are in "
             "place (less than 2.0 mm).");
   ASSERT_EQ(f.rays.size(), 2U);
-  EXPECT_THAT(f.rays[0],
+  EXPECT_THAT(english(f.rays[0]),
               HasSubstr("Second ray: the base of M2 stands 6.1 mm lateral and 3.9 mm dorsal of where it belongs"));
   ASSERT_EQ(f.unknown.size(), 1U);
-  EXPECT_THAT(f.unknown[0], HasSubstr("Fifth ray"));
+  EXPECT_THAT(english(f.unknown[0]), HasSubstr("Fifth ray"));
 }
 
 /// The fourth ray is put back, but nobody can say whether it must be; the fifth stays, and nobody can say whether it
@@ -123,13 +124,14 @@ TEST(Words, ARayThatCannotBeToldIsNeitherDisplacedNorInPlace) {
   EXPECT_EQ(words::columns(c), "medial and middle; of the lateral it cannot be told");
   EXPECT_EQ(words::columns(sampleCase()), "medial, middle and lateral");
   EXPECT_EQ(words::columns(sample::makeCase(sample::blockFoot(), Side::kRight, sample::inPlace())), "none");
-  for (const std::string& line : words::uncertainty(c)) EXPECT_THAT(line, Not(HasSubstr("may as well be called")));
+  for (const std::string& line : english(words::uncertainty(c)))
+    EXPECT_THAT(line, Not(HasSubstr("may as well be called")));
 
   int looks = 0;
   for (const words::Step& s : words::steps(c))
     if (s.ray && *s.ray >= 4 && s.device.empty()) {
       ++looks;
-      EXPECT_THAT(s.title, HasSubstr("look first (cannot be told whether displaced)"));
+      EXPECT_THAT(english(s.title), HasSubstr("look first (cannot be told whether displaced)"));
     }
   EXPECT_EQ(looks, 2);
 
@@ -138,9 +140,11 @@ TEST(Words, ARayThatCannotBeToldIsNeitherDisplacedNorInPlace) {
   EXPECT_EQ(words::finding(only).headline,
             "Of the fourth and fifth rays of the right foot it cannot be told whether they are displaced.");
   for (const Ray ray : {Ray(1), Ray(2), Ray(3)}) only.rays[ray] = {.ray = ray};
-  EXPECT_THAT(words::finding(only).headline, testing::EndsWith("Of the fourth and fifth rays it cannot be told whether "
-                                                               "they are displaced."));
-  EXPECT_THAT(words::finding(only).headline, testing::StartsWith("No displaced ray was found in the right foot"));
+  EXPECT_THAT(english(words::finding(only).headline),
+              testing::EndsWith("Of the fourth and fifth rays it cannot be told whether "
+                                "they are displaced."));
+  EXPECT_THAT(english(words::finding(only).headline),
+              testing::StartsWith("No displaced ray was found in the right foot"));
 }
 
 TEST(Words, OpenQuestionsSayWhatWouldSettleThemAndNothingIsOpenWhereAllIsTold) {
@@ -163,8 +167,8 @@ TEST(Words, OpenQuestionsSayWhatWouldSettleThemAndNothingIsOpenWhereAllIsTold) {
   const auto rest = words::caseCautions(c);
   EXPECT_FALSE(rest.empty());
   for (const words::Caution& k : rest) {
-    EXPECT_THAT(k.text, Not(HasSubstr("cannot be told")));
-    EXPECT_THAT(k.text, Not(HasSubstr("may be wrong")));
+    EXPECT_THAT(english(k.text), Not(HasSubstr("cannot be told")));
+    EXPECT_THAT(english(k.text), Not(HasSubstr("may be wrong")));
   }
 
   c.other_foot.clear();
@@ -193,16 +197,16 @@ TEST(Words, EntryAndDirectionOfAKnownDevice) {
     EXPECT_EQ(words::entry(c, d), "dorsal M2, 16 mm distal to the joint");
     EXPECT_EQ(words::direction(c, d), "31° to the shaft; 20° down towards the sole, running proximally, 8° medially");
     d.entry = m.base_centre + 15 * m.distal + 6 * f.medial;
-    EXPECT_THAT(words::entry(c, d), HasSubstr("medial M2"));
+    EXPECT_THAT(english(words::entry(c, d)), HasSubstr("medial M2"));
     d.entry = m.base_centre + 15 * m.distal - 6 * f.medial + 6 * f.dorsal;
-    EXPECT_THAT(words::entry(c, d), HasSubstr("dorsolateral M2"));
+    EXPECT_THAT(english(words::entry(c, d)), HasSubstr("dorsolateral M2"));
     d.entry = m.base_centre + 15 * m.distal - 6 * f.dorsal;
-    EXPECT_THAT(words::entry(c, d), HasSubstr("plantar M2"));
+    EXPECT_THAT(english(words::entry(c, d)), HasSubstr("plantar M2"));
     d.through = {"C2", "M2"};
     d.entry = centroid(foot.at(Bone::kC2)) + 9 * f.dorsal;
     EXPECT_EQ(words::entry(c, d), "dorsal C2, 16 mm proximal to the joint");
     d.direction = f.distal;
-    EXPECT_THAT(words::direction(c, d), HasSubstr("level with the sole, running distally"));
+    EXPECT_THAT(english(words::direction(c, d)), HasSubstr("level with the sole, running distally"));
   }
 }
 
@@ -211,8 +215,8 @@ TEST(Words, StepsFollowTheOrderOfReductionAndTheDevices) {
   std::string all;
   std::vector<std::size_t> at;
   for (const words::Step& s : words::steps(c)) {
-    all += s.title + "\n";
-    for (const std::string& line : s.lines) all += line + "\n";
+    all += english(s.title) + "\n";
+    for (const std::string& line : english(s.lines)) all += line + "\n";
   }
   for (const char* title :
        {"Before the incision", "For every screw", "Second ray: reduce", "Second ray: screw S2", "First ray: reduce",
@@ -231,7 +235,7 @@ TEST(Words, StepsFollowTheOrderOfReductionAndTheDevices) {
   none.fixation.devices.clear();
   std::string rest;
   for (const words::Step& s : words::steps(none))
-    for (const std::string& line : s.lines) rest += line + "\n";
+    for (const std::string& line : english(s.lines)) rest += line + "\n";
   EXPECT_THAT(rest, Not(HasSubstr("Drill")));
   EXPECT_THAT(rest, Not(HasSubstr("temporary")));
   EXPECT_THAT(rest, HasSubstr("LEFT foot"));
@@ -240,7 +244,7 @@ TEST(Words, StepsFollowTheOrderOfReductionAndTheDevices) {
 TEST(Words, InstrumentsAreCountedFromTheDevices) {
   Case c = sampleCase();
   std::string all;
-  for (const std::string& s : words::instruments(c)) all += s + "\n";
+  for (const std::string& s : english(words::instruments(c))) all += s + "\n";
   EXPECT_THAT(all, HasSubstr("drill bit 2.5 mm"));
   EXPECT_THAT(all, HasSubstr("tap 3.5 mm"));
   EXPECT_THAT(all, HasSubstr("countersink for a 6.0 mm head"));
@@ -248,7 +252,7 @@ TEST(Words, InstrumentsAreCountedFromTheDevices) {
   EXPECT_THAT(all, HasSubstr("1.6 mm wire with threaded tip: 5"));
   std::erase_if(c.fixation.devices, [](const Device& d) { return d.kind == DeviceKind::kScrew; });
   all.clear();
-  for (const std::string& s : words::instruments(c)) all += s + "\n";
+  for (const std::string& s : english(words::instruments(c))) all += s + "\n";
   EXPECT_THAT(all, Not(HasSubstr("tap")));
   EXPECT_THAT(all, Not(HasSubstr("depth gauge")));
 }
@@ -267,7 +271,7 @@ TEST(Words, LateralScrewsAreFlaggedOnlyWhenPlanned) {
   Case c = sampleCase();
   const auto flagged = [](const Case& k) {
     for (const words::Caution& caution : words::standingCautions(k))
-      if (caution.text.find("Lateral column") != std::string::npos) return true;
+      if (english(caution.text).find("Lateral column") != std::string::npos) return true;
     return false;
   };
   EXPECT_TRUE(flagged(c));
@@ -279,7 +283,7 @@ TEST(Words, RaysNearTheLimitAreNamed) {
   Case c = sampleCase();
   const auto all = [&] {
     std::string text;
-    for (const std::string& s : words::uncertainty(c)) text += s + "\n";
+    for (const std::string& s : english(words::uncertainty(c))) text += s + "\n";
     return text;
   };
   EXPECT_THAT(all(), Not(HasSubstr("may as well be called")));

@@ -6,6 +6,7 @@
 #include <gtest/gtest.h>
 
 #include "client.h"
+#include "english.h"
 
 namespace rayset::server {
 namespace {
@@ -60,7 +61,7 @@ TEST(Unpack, ZipAndTarOfAFolder) {
     fs::create_directory(out);
     pack(file, {{"ct/", "", AE_IFDIR, ""}, {"ct/1", "one", AE_IFREG, ""}, {"./ct/deep/2", "two", AE_IFREG, ""}}, tar);
     const Status s = unpack(file, out);
-    ASSERT_TRUE(s) << s.error().message();
+    ASSERT_TRUE(s) << english(s.error());
     EXPECT_EQ(read(out / "ct/1"), "one");
     EXPECT_EQ(read(out / "ct/deep/2"), "two");
     EXPECT_EQ(filesUnder(out), 2U);
@@ -98,7 +99,7 @@ TEST(Unpack, LimitsHold) {
     const Folder out;
     const Status s = unpack(file, out.path, limits);
     ASSERT_FALSE(s);
-    EXPECT_THAT(s.error().what, HasSubstr("more than"));
+    EXPECT_THAT(english(s.error().what), HasSubstr("more than"));
   }
   const Folder out;
   EXPECT_TRUE(unpack(file, out.path, {10000, 2}));

@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include "client.h"
+#include "english.h"
 #include "resources.h"
 #include "server/server.h"
 
@@ -26,7 +27,7 @@ struct Desk1 {
     std::filesystem::create_symlink(folder.path / "outside.txt", folder.path / "web/link.txt");
     auto started =
         Server::start({folder.path / "cases", folder.path / "web", http, "9.9.9", test::resources(), std::move(log)});
-    EXPECT_TRUE(started) << started.error().message();
+    EXPECT_TRUE(started) << english(started.error());
     if (started) server = std::move(*started);
   }
   [[nodiscard]] std::uint16_t port() const { return server->port(); }

@@ -8,6 +8,7 @@
 
 #include "client.h"
 #include "desk.h"
+#include "english.h"
 #include "text_file.h"
 
 namespace rayset::server {
@@ -36,7 +37,7 @@ TEST(Log, TellsWhatWasDoneAndNothingOfThePatient) {
   std::string id;
   {
     auto log = Log::open(file);
-    ASSERT_TRUE(log) << log.error().message();
+    ASSERT_TRUE(log) << english(log.error());
     const Desk1 d({}, *log);
     id = d.newCase("Zebedee Quixote");
     const std::string base = "/api/cases/" + id;

@@ -7,6 +7,8 @@
 
 #include "client.h"
 #include "dicom/film_writer.h"
+#include "english.h"
+#include "language/spoken.h"
 #include "resources.h"
 #include "server/server.h"
 
@@ -66,20 +68,21 @@ TEST(RealFilms, AreNumberedAndTold) {
   makeText(given / "zz.png", "\x89PNG\r\n\x1A\nand more");
   makeText(films / "0004.dcm", "an older one");
   const auto told = takeFilms(given, films, {{"patient_id", "P1"}}, "right", {});
-  ASSERT_TRUE(told) << told.error().message();
+  ASSERT_TRUE(told) << english(told.error());
   ASSERT_EQ(told->size(), 4U);
   const Json& own = (*told)[0];
   EXPECT_EQ(own["id"], "films/0005.dcm");
   EXPECT_EQ(own["name"], "foot.dcm");
   EXPECT_EQ(own["view"], "lateral");
   EXPECT_EQ(own["side"], "right");
-  EXPECT_THAT(own["cautions"].dump(), ::testing::Not(HasSubstr("another patient")));
-  EXPECT_THAT((*told)[1]["cautions"].dump(), HasSubstr("another patient: P2, the CT is of P1"));
-  EXPECT_THAT((*told)[1]["cautions"].dump(), HasSubstr("shows the left foot; the right foot is planned"));
-  EXPECT_THAT((*told)[2]["cautions"].dump(), HasSubstr("no picture of a person"));
+  EXPECT_THAT(inWords(own["cautions"], english()).dump(), ::testing::Not(HasSubstr("another patient")));
+  EXPECT_THAT(inWords((*told)[1]["cautions"], english()).dump(), HasSubstr("another patient: P2, the CT is of P1"));
+  EXPECT_THAT(inWords((*told)[1]["cautions"], english()).dump(),
+              HasSubstr("shows the left foot; the right foot is planned"));
+  EXPECT_THAT(inWords((*told)[2]["cautions"], english()).dump(), HasSubstr("no picture of a person"));
   EXPECT_EQ((*told)[3]["id"], "films/0008.png");
   EXPECT_TRUE((*told)[3]["view"].is_null());
-  EXPECT_THAT((*told)[3]["cautions"].dump(), HasSubstr("whose foot"));
+  EXPECT_THAT(inWords((*told)[3]["cautions"], english()).dump(), HasSubstr("whose foot"));
   for (const char* name : {"0004.dcm", "0005.dcm", "0006.dcm", "0007.dcm", "0008.png"})
     EXPECT_TRUE(fs::exists(films / name)) << name;
 }
@@ -91,7 +94,7 @@ TEST(RealFilms, WhatIsNoFilmIsRefusedByItsName) {
   const auto told = takeFilms(folder.path / "given", folder.path / "films", nullptr, "", {});
   ASSERT_FALSE(told);
   EXPECT_EQ(told.error().where, "notes.txt");
-  EXPECT_THAT(told.error().remedy, HasSubstr("PNG and JPEG"));
+  EXPECT_THAT(english(told.error().remedy), HasSubstr("PNG and JPEG"));
   fs::create_directories(folder.path / "empty");
   EXPECT_FALSE(takeFilms(folder.path / "empty", folder.path / "films", nullptr, "", {}));
 }
@@ -105,7 +108,7 @@ TEST(RealFilms, AreShownWithTheirSizeWhateverTheirPacking) {
     info.compression = packed;
     makeFilm(folder.path / "a.dcm", info, 120, 160);
     const auto picture = filmPicture(folder.path / "a.dcm");
-    ASSERT_TRUE(picture) << picture.error().message();
+    ASSERT_TRUE(picture) << english(picture.error());
     EXPECT_EQ(picture->type, "image/png");
     pictures.push_back(picture->bytes);
   }
@@ -134,7 +137,7 @@ TEST(RealFilms, AreShownWithTheirSizeWhateverTheirPacking) {
 TEST(RealFilms, StandInTheirCaseUntilTheyAreTakenOff) {
   const Folder folder;
   auto server = Server::start({folder.path / "cases", folder.path / "web", {}, "9.9.9", test::resources()});
-  ASSERT_TRUE(server) << server.error().message();
+  ASSERT_TRUE(server) << english(server.error());
   const std::uint16_t port = (*server)->port();
   const auto get = [&](const std::string& target) { return ask(port, "GET", target); };
   const auto post = [&](const std::string& target, const Json& body) { return ask(port, "POST", target, body.dump()); };

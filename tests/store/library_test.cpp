@@ -11,6 +11,8 @@
 #include <random>
 #include <thread>
 
+#include "english.h"
+
 namespace rayset {
 namespace {
 namespace fs = std::filesystem;
@@ -36,7 +38,7 @@ struct Folder {
 
 std::unique_ptr<Library> opened(const fs::path& folder) {
   auto library = Library::open(folder);
-  EXPECT_TRUE(library) << library.error().message();
+  EXPECT_TRUE(library) << english(library.error());
   return library ? std::move(*library) : nullptr;
 }
 
@@ -50,7 +52,7 @@ std::vector<std::string> active(const Library& library, const std::string& id) {
 
 void append(Library& library, const std::string& id, const std::string& text, bool undoable = true) {
   const auto row = library.append(id, undoable ? "case.notes" : "plan", {{"text", text}}, undoable);
-  ASSERT_TRUE(row) << row.error().message();
+  ASSERT_TRUE(row) << english(row.error());
 }
 
 void write(const fs::path& file, const std::string& text) {
@@ -244,7 +246,7 @@ TEST(Library, IsHeldByOneAtATime) {
   const auto second = Library::open(folder.path);
   ASSERT_FALSE(second);
   EXPECT_EQ(second.error().fault, Fault::kRequest);
-  EXPECT_THAT(second.error().message(), HasSubstr(std::to_string(getpid())));
+  EXPECT_THAT(english(second.error()), HasSubstr(std::to_string(getpid())));
   first.reset();
   EXPECT_TRUE(Library::open(folder.path));
 }
@@ -297,13 +299,13 @@ TEST(Library, RefusesFilesThatAreNoLibrary) {
   const auto of_other = Library::open(other.path);
   ASSERT_FALSE(of_other);
   EXPECT_EQ(of_other.error().fault, Fault::kRequest);
-  EXPECT_THAT(of_other.error().what, HasSubstr("no case library"));
+  EXPECT_THAT(english(of_other.error().what), HasSubstr("no case library"));
 
   opened(newer.path).reset();
   ASSERT_EQ(sql(newer.path, "PRAGMA user_version = 99"), "");
   const auto of_newer = Library::open(newer.path);
   ASSERT_FALSE(of_newer);
-  EXPECT_THAT(of_newer.error().what, HasSubstr("99"));
+  EXPECT_THAT(english(of_newer.error().what), HasSubstr("99"));
 }
 
 TEST(Library, AdoptPutsAFolderInPlaceWithItsRow) {
@@ -313,7 +315,7 @@ TEST(Library, AdoptPutsAFolderInPlaceWithItsRow) {
   const fs::path made = library->folder(id) / ".made";
   write(made / "plan.json", "one");
   const auto row = library->adopt(id, "plan", made, "plan", {{"n", 1}});
-  ASSERT_TRUE(row) << row.error().message();
+  ASSERT_TRUE(row) << english(row.error());
   EXPECT_FALSE(row->undoable);
   EXPECT_EQ(read(library->folder(id) / "plan/plan.json"), "one");
   EXPECT_FALSE(fs::exists(made));

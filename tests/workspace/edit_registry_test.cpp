@@ -6,6 +6,7 @@
 
 #include <fstream>
 
+#include "english.h"
 #include "text_file.h"
 
 namespace rayset {
@@ -19,8 +20,8 @@ std::string refusal(const std::string& kind, const Json& payload, const EditStat
   const Status s = checkEdit({state, nullptr, {"films/0001.dcm"}, {}}, kind, payload);
   if (s) return "taken";
   EXPECT_EQ(s.error().fault, Fault::kRequest);
-  EXPECT_FALSE(s.error().remedy.empty()) << s.error().what;
-  return s.error().message();
+  EXPECT_FALSE(english(s.error().remedy).empty()) << english(s.error().what);
+  return english(s.error());
 }
 
 TEST(EditRegistry, NotesHaveOneLimitBeforeAndAfterPlanning) {
@@ -65,17 +66,17 @@ TEST(EditRegistry, AMeasureIsStoredUnderItsOwnNames) {
   Json sent{
       {"id", "a"}, {"view", ""}, {"measure", "distance"}, {"points", {{0, 0, 0}, {3, 4, 0}}}, {"state", "reduced"}};
   const auto stored = add->complete(sent, nullptr);
-  ASSERT_TRUE(stored) << stored.error().message();
+  ASSERT_TRUE(stored) << english(stored.error());
   EXPECT_EQ((*stored)["kind"], "distance");
   EXPECT_FALSE(stored->contains("measure"));
   const auto again = add->complete(*stored, nullptr);
-  ASSERT_TRUE(again) << again.error().message();
+  ASSERT_TRUE(again) << english(again.error());
   EXPECT_EQ(again->dump(), stored->dump()) << "taken by those names as well";
   sent["kind"] = "distance";
-  EXPECT_THAT(add->complete(sent, nullptr).error().message(), HasSubstr("unknown field \"measure\""));
+  EXPECT_THAT(english(add->complete(sent, nullptr).error()), HasSubstr("unknown field \"measure\""));
   sent.erase("kind");
   sent["measure"] = "angle";
-  EXPECT_THAT(add->complete(sent, nullptr).error().message(), HasSubstr("3 points of an angle"));
+  EXPECT_THAT(english(add->complete(sent, nullptr).error()), HasSubstr("3 points of an angle"));
 }
 
 TEST(EditRegistry, EditsOfAScanLapseWithIt) {
@@ -98,7 +99,7 @@ TEST(EditRegistry, EditsOfAScanLapseWithIt) {
   EXPECT_EQ(state.surgery_date, "2026-03-01");
   EXPECT_EQ(state.bone_edits, Json({{"remove", {"M5"}}}));
   ASSERT_EQ(state.cautions.size(), 1U);
-  EXPECT_THAT(state.cautions[0], HasSubstr("edit 10 (theatre.dance) no longer fits"));
+  EXPECT_THAT(english(state.cautions[0]), HasSubstr("edit 10 (theatre.dance) no longer fits"));
 }
 
 TEST(EditRegistry, BoneEditsWaitWhateverTheirOrder) {
@@ -133,7 +134,7 @@ TEST(EditRegistry, AnExportedHistoryIsReadOrRefusedByName) {
   const auto with = [&](const std::string& text) {
     std::ofstream(file) << text;
     const auto rows = readHistory(file);
-    return rows ? std::to_string(rows->size()) + " rows" : rows.error().message();
+    return rows ? std::to_string(rows->size()) + " rows" : english(rows.error());
   };
   EXPECT_EQ(with(R"({"schema":"rayset.case/1","history":[{"seq":1,"kind":"case.hide","payload":{},"active":true}]})"),
             "1 rows");
@@ -142,7 +143,7 @@ TEST(EditRegistry, AnExportedHistoryIsReadOrRefusedByName) {
   fs::remove(file);
   EXPECT_THAT(with("") + "", HasSubstr("no rayset.case/1"));
   fs::remove(file);
-  EXPECT_THAT(readHistory(file).error().message(), HasSubstr(file.string()));
+  EXPECT_THAT(english(readHistory(file).error()), HasSubstr(file.string()));
 }
 
 /// RAYSET_WRITE_DOCS=1 writes the table anew.
@@ -153,7 +154,7 @@ TEST(EditRegistry, TheDocsAreCurrent) {
   const auto from = text.find(begin), to = text.find(end);
   ASSERT_NE(from, std::string::npos);
   ASSERT_NE(to, std::string::npos);
-  text.replace(from + begin.size(), to - from - begin.size(), editKindsMarkdown());
+  text.replace(from + begin.size(), to - from - begin.size(), editKindsMarkdown(english()));
   test::expectCurrent(file, text);
 }
 

@@ -11,14 +11,19 @@
 
 #include "anatomy/frames.h"
 #include "case/plan_record.h"
+#include "english.h"
 #include "geometry/json.h"
 #include "geometry/ray_caster.h"
+#include "language/spoken.h"
 #include "resources.h"
 #include "workspace/edit_state.h"
 #include "workspace/live_joint.h"
 
 namespace rayset {
 namespace {
+
+/// As people read it.
+nlohmann::ordered_json stateOf(const OpenCase& c) { return inWords(c.state(), english()); }
 
 namespace fs = std::filesystem;
 using testing::AllOf;
@@ -39,12 +44,12 @@ class EditedCase : public testing::Test {
   void SetUp() override {
     if (!open_) {
       auto opened = OpenCase::open(plan(), ct(), test::resources());
-      ASSERT_TRUE(opened) << opened.error().message();
+      ASSERT_TRUE(opened) << english(opened.error());
       open_ = std::move(*opened);
     }
     edits_.clear();
     ASSERT_TRUE(open_->replay({}));
-    planned_ = open_->state();
+    planned_ = stateOf(*open_);
   }
 
   static fs::path ct() { return fs::path(RAYSET_PHANTOM_DIR) / "ct"; }
@@ -54,7 +59,7 @@ class EditedCase : public testing::Test {
   /// Completes, stores and replays, as the server does.
   Json make(const std::string& kind, const Json& payload) {
     const auto whole = open().complete(kind, payload);
-    EXPECT_TRUE(whole) << whole.error().message();
+    EXPECT_TRUE(whole) << english(whole.error());
     if (!whole) return {};
     // Through text, as it comes back from the disk.
     edits_.push_back({static_cast<std::int64_t>(edits_.size()) + 1, kind, Json::parse(whole->dump())});
@@ -66,11 +71,11 @@ class EditedCase : public testing::Test {
     EXPECT_FALSE(whole) << kind << " " << payload.dump();
     if (whole) return {};
     EXPECT_EQ(whole.error().fault, Fault::kRequest);
-    EXPECT_FALSE(whole.error().remedy.empty()) << whole.error().what;
-    return whole.error().message();
+    EXPECT_FALSE(english(whole.error().remedy).empty()) << english(whole.error().what);
+    return english(whole.error());
   }
-  [[nodiscard]] Json device(const std::string& id) const { return find(open().state()["plan"]["devices"], "id", id); }
-  [[nodiscard]] Json ray(int n) const { return find(open().state()["plan"]["rays"], "ray", n); }
+  [[nodiscard]] Json device(const std::string& id) const { return find(stateOf(open())["plan"]["devices"], "id", id); }
+  [[nodiscard]] Json ray(int n) const { return find(stateOf(open())["plan"]["rays"], "ray", n); }
   template <class T>
   static Json find(const Json& list, const char* key, const T& value) {
     for (const Json& j : list)
@@ -108,8 +113,8 @@ TEST_F(EditedCase, ReadsBackWhatWasWritten) {
   std::ifstream in(plan() / "plan.json");
   Json written = Json::parse(in);
   const auto c = readCase(plan(), test::resources().catalogue);
-  ASSERT_TRUE(c) << c.error().message();
-  Json again = planJson(*c);
+  ASSERT_TRUE(c) << english(c.error());
+  Json again = planJson(*c, english());
   for (Json* j : {&again, &written}) j->erase("timings_s");
   EXPECT_EQ(again.dump(1), written.dump(1));
   EXPECT_EQ(c->labels.grid.size, c->grid.size);
@@ -126,7 +131,7 @@ TEST_F(EditedCase, ReadsBackWhatWasWritten) {
 TEST_F(EditedCase, SaysWhatIsWrongWithAPlan) {
   const fs::path broken = folder_ / "broken";
   fs::create_directories(broken);
-  EXPECT_THAT(readCase(broken, test::resources().catalogue).error().message(), HasSubstr("no plan in this folder"));
+  EXPECT_THAT(english(readCase(broken, test::resources().catalogue).error()), HasSubstr("no plan in this folder"));
   const auto with = [&](const std::function<void(Json&)>& change) {
     std::ifstream in(plan() / "plan.json");
     Json j = Json::parse(in);
@@ -134,7 +139,7 @@ TEST_F(EditedCase, SaysWhatIsWrongWithAPlan) {
     std::ofstream(broken / "plan.json") << j.dump();
     const auto c = readCase(broken, test::resources().catalogue);
     EXPECT_FALSE(c);
-    return c ? std::string() : c.error().message();
+    return c ? std::string() : english(c.error());
   };
   EXPECT_THAT(with([](Json& j) { j.erase("side"); }), HasSubstr("/side is missing"));
   EXPECT_THAT(with([](Json& j) { j["reduction"]["rays"][0]["transform"][0][0] = 3; }), HasSubstr("no rigid transform"));
@@ -142,7 +147,7 @@ TEST_F(EditedCase, SaysWhatIsWrongWithAPlan) {
               HasSubstr("mean_hu is not a number"));
   EXPECT_THAT(with([](Json&) {}), AllOf(HasSubstr("surfaces"), HasSubstr(".stl")));
   std::ofstream(broken / "plan.json") << "{";
-  EXPECT_THAT(readCase(broken, test::resources().catalogue).error().message(), HasSubstr("no JSON"));
+  EXPECT_THAT(english(readCase(broken, test::resources().catalogue).error()), HasSubstr("no JSON"));
   EXPECT_FALSE(OpenCase::open(broken, ct(), test::resources()));
 }
 
@@ -240,9 +245,9 @@ TEST_F(EditedCase, ARayThatCannotBeToldIsSaidFirstUntilAHandSettlesIt) {
   std::ofstream(folder / "plan.json") << j.dump();
 
   const auto opened = OpenCase::open(folder, ct(), test::resources());
-  ASSERT_TRUE(opened) << opened.error().message();
+  ASSERT_TRUE(opened) << english(opened.error());
   OpenCase& c = **opened;
-  const Json state = c.state();
+  const Json state = stateOf(c);
   const Json& s = state["plan"];
   ASSERT_EQ(s["open_questions"].size(), 1U);
   const Json& q = s["open_questions"][0];
@@ -262,27 +267,27 @@ TEST_F(EditedCase, ARayThatCannotBeToldIsSaidFirstUntilAHandSettlesIt) {
     step = step || x["title"] == "Fourth ray: look first (cannot be told whether displaced)";
   EXPECT_TRUE(step);
   // Written as it was read: null, with the reason.
-  const Json again = planJson(c.edited());
+  const Json again = planJson(c.edited(), english());
   EXPECT_TRUE(find(again["injury"]["rays"], "ray", 4)["displaced"].is_null());
   EXPECT_EQ(find(again["reduction"]["rays"], "ray", 4)["doubt"], doubt);
 
   // The surgeon has looked: it is in place after all.
   const auto whole = c.complete("ray.move", {{"ray", 4}, {"transform", rigidJson(Rigid::Identity())}});
-  ASSERT_TRUE(whole) << whole.error().message();
+  ASSERT_TRUE(whole) << english(whole.error());
   ASSERT_TRUE(c.replay({{1, "ray.move", *whole}}));
-  const Json after = c.state()["plan"];
+  const Json after = stateOf(c)["plan"];
   EXPECT_TRUE(after["open_questions"].empty());
   EXPECT_EQ(find(after["rays"], "ray", 4)["state"], "in place");
-  EXPECT_THAT(planJson(c.edited())["cautions"].dump(), testing::Not(HasSubstr("cannot be told")));
+  EXPECT_THAT(planJson(c.edited(), english())["cautions"].dump(), testing::Not(HasSubstr("cannot be told")));
   // Or it is displaced, as planned.
   const auto planned = c.complete("ray.move", {{"ray", 4}, {"transform", r["transform"]}});
-  ASSERT_TRUE(planned) << planned.error().message();
+  ASSERT_TRUE(planned) << english(planned.error());
   ASSERT_TRUE(c.replay({{1, "ray.move", *planned}}));
-  EXPECT_TRUE(c.state()["plan"]["open_questions"].empty());
-  EXPECT_EQ(find(c.state()["plan"]["rays"], "ray", 4)["state"], "displaced");
+  EXPECT_TRUE(stateOf(c)["plan"]["open_questions"].empty());
+  EXPECT_EQ(find(stateOf(c)["plan"]["rays"], "ray", 4)["state"], "displaced");
   // Undone, it is open again.
   ASSERT_TRUE(c.replay({}));
-  EXPECT_EQ(c.state()["plan"]["open_questions"].size(), 1U);
+  EXPECT_EQ(stateOf(c)["plan"]["open_questions"].size(), 1U);
 }
 
 TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
@@ -293,8 +298,8 @@ TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
          {"entry", pointJson(entry - 2 * way + 0.4 * across, 3)},
          {"tip", pointJson(tip - 1.3 * way + 0.4 * across, 3)}};
   const auto tried = open().tryEdit("device.set", p);
-  ASSERT_TRUE(tried) << tried.error().message();
-  EXPECT_EQ(open().state(), planned_) << "a try changes nothing";
+  ASSERT_TRUE(tried) << english(tried.error());
+  EXPECT_EQ(stateOf(open()), planned_) << "a try changes nothing";
   const Json whole = make("device.set", p);
   const Json d = device(s["id"]);
   EXPECT_EQ(d["by_hand"], true);
@@ -328,15 +333,15 @@ TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
           EXPECT_EQ(value, b[key]);
       }
     }
-  EXPECT_THAT(open().state()["plan"]["cautions"].dump(), HasSubstr("Set by hand after planning"));
+  EXPECT_THAT(stateOf(open())["plan"]["cautions"].dump(), HasSubstr("Set by hand after planning"));
   // A restart leads to the same state, and undo to the plan's.
-  const Json after = open().state();
+  const Json after = stateOf(open());
   auto again = OpenCase::open(plan(), ct(), test::resources());
   ASSERT_TRUE(again);
   ASSERT_TRUE((*again)->replay(edits_));
-  EXPECT_EQ((*again)->state(), after);
+  EXPECT_EQ(stateOf(**again), after);
   ASSERT_TRUE(open().replay({}));
-  EXPECT_EQ(open().state(), planned_);
+  EXPECT_EQ(stateOf(open()), planned_);
 }
 
 TEST_F(EditedCase, WiresGoToWholeMillimetresAndOtherTypes) {
@@ -361,8 +366,8 @@ TEST_F(EditedCase, FailingChecksAreToldWithNumbers) {
   const Vec3 entry = vec(s["entry"]), tip = vec(s["tip"]), way = (tip - entry).normalized();
   const auto tried =
       open().tryEdit("device.set", {{"id", s["id"]}, {"entry", s["entry"]}, {"tip", pointJson(entry + 62 * way, 3)}});
-  ASSERT_TRUE(tried) << tried.error().message();
-  const Json d = find((*tried)["devices"], "id", s["id"]);
+  ASSERT_TRUE(tried) << english(tried.error());
+  const Json d = find(inWords(*tried, english())["devices"], "id", s["id"]);
   EXPECT_EQ(d["length_mm"], 60);
   EXPECT_EQ(d["ok"], false);
   const std::string told = d["reasons"].dump();
@@ -380,10 +385,11 @@ TEST_F(EditedCase, FailingChecksAreToldWithNumbers) {
       {{"id", s["id"]},
        {"entry", other["entry"]},
        {"tip", pointJson(vec(other["entry"]) + 30 * (vec(other["tip"]) - vec(other["entry"])).normalized(), 3)}});
-  ASSERT_TRUE(near) << near.error().message();
+  ASSERT_TRUE(near) << english(near.error());
   const std::string id = other["id"];
-  EXPECT_THAT(find((*near)["devices"], "id", s["id"])["reasons"].dump(), HasSubstr("into " + id + ": 1.5 mm"));
-  EXPECT_THAT(find((*near)["devices"], "id", id)["reasons"].dump(), HasSubstr(s["id"].get<std::string>()));
+  const Json devices = inWords(*near, english())["devices"];
+  EXPECT_THAT(find(devices, "id", s["id"])["reasons"].dump(), HasSubstr("into " + id + ": 1.5 mm"));
+  EXPECT_THAT(find(devices, "id", id)["reasons"].dump(), HasSubstr(s["id"].get<std::string>()));
 }
 
 TEST_F(EditedCase, WhatCannotBeCheckedAnyMoreIsToldSo) {
@@ -409,14 +415,14 @@ TEST_F(EditedCase, DevicesAreRemovedAndSwapped) {
   make("device.remove", {{"id", s["id"]}});
   EXPECT_TRUE(device(s["id"]).is_null());
   const std::string title = s["id"];
-  for (const Json& step : open().state()["theatre"]["steps"]) EXPECT_NE(step["id"], title);
+  for (const Json& step : stateOf(open())["theatre"]["steps"]) EXPECT_NE(step["id"], title);
   EXPECT_THAT(ray(s["ray"].get<int>())["attention"].dump(), HasSubstr("No definitive device"));
   EXPECT_THAT(refusal("device.remove", {{"id", s["id"]}}), HasSubstr("there is no device"));
   ASSERT_TRUE(open().replay({}));
   edits_.clear();
 
   const Json swapped = make("device.swap", {{"ray", 4}, {"to", "wires"}});
-  const Json now = open().state()["plan"]["devices"];
+  const Json now = stateOf(open())["plan"]["devices"];
   std::size_t others = 0;
   for (const Json& d : now) {
     if (d["ray"] == 4) {
@@ -438,7 +444,7 @@ TEST_F(EditedCase, DevicesAreRemovedAndSwapped) {
   EXPECT_THAT(refusal("device.swap", {{"ray", 4}, {"to", "plates"}}), HasSubstr("neither screws nor wires"));
   edits_.pop_back();
   ASSERT_TRUE(open().replay(edits_));
-  EXPECT_EQ(open().state(), planned_);
+  EXPECT_EQ(stateOf(open()), planned_);
 }
 
 TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
@@ -446,8 +452,8 @@ TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
   const Vec3 by(0.8, -0.4, 0.9);
   const Json p{{"ray", kRay}, {"transform", shifted(kRay, by)}};
   const auto tried = open().tryEdit("ray.move", p);
-  ASSERT_TRUE(tried) << tried.error().message();
-  EXPECT_EQ(open().state(), planned_) << "a try changes nothing";
+  ASSERT_TRUE(tried) << english(tried.error());
+  EXPECT_EQ(stateOf(open()), planned_) << "a try changes nothing";
   make("ray.move", p);
   const Json r = ray(kRay), before = find(planned_["plan"]["rays"], "ray", kRay);
   EXPECT_EQ(r["by_hand"], true);
@@ -475,7 +481,7 @@ TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
   }
   EXPECT_EQ(find((*tried)["rays"], "ray", kRay)["joint"], r["joint"]);
   EXPECT_EQ(find((*tried)["rays"], "ray", kRay)["shift_mm"], r["shift_mm"]);
-  for (const Json& d : open().state()["plan"]["devices"]) {
+  for (const Json& d : stateOf(open())["plan"]["devices"]) {
     SCOPED_TRACE(d["id"].dump());
     const Json was = find(planned_["plan"]["devices"], "id", d["id"]);
     const Vec3 moved = vec(d["entry"]) - vec(was["entry"]);
@@ -486,11 +492,11 @@ TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
       EXPECT_NEAR((vec(find((*tried)["devices"], "id", d["id"])["entry"]) - vec(d["entry"])).norm(), 0, 2e-3);
     }
   }
-  EXPECT_NE(open().state()["plan"]["measures_reduced"], planned_["plan"]["measures_reduced"]);
-  EXPECT_EQ(open().state()["plan"]["measures"], planned_["plan"]["measures"]);
+  EXPECT_NE(stateOf(open())["plan"]["measures_reduced"], planned_["plan"]["measures_reduced"]);
+  EXPECT_EQ(stateOf(open())["plan"]["measures"], planned_["plan"]["measures"]);
   // A device set afterwards stays with the moved ray when that goes back.
   make("ray.reset", {{"ray", kRay}});
-  Json back = open().state();
+  Json back = stateOf(open());
   EXPECT_EQ(back, planned_);
   EXPECT_THAT(refusal("ray.reset", {{"ray", kRay}}), HasSubstr("stands where the plan put it"));
 }
@@ -541,7 +547,7 @@ TEST_F(EditedCase, BoneEditsWaitForTheNextPlan) {
   make("bones.edit", {{"edits", {{"seeds", Json::array({seed})}, {"remove", Json::array({"M4"})}}}});
   EXPECT_EQ(open().edits().bone_edits["seeds"].size(), 2U);
   EXPECT_EQ(open().edits().bone_edits["remove"].size(), 1U);
-  EXPECT_EQ(open().state()["plan"]["devices"], planned_["plan"]["devices"]);
+  EXPECT_EQ(stateOf(open())["plan"]["devices"], planned_["plan"]["devices"]);
   EXPECT_THAT(refusal("bones.edit", {{"edits", {{"seeds", Json::array({{{"bone", "M9"}, {"point", {0, 0, 0}}}})}}}}),
               HasSubstr("unknown bone \"M9\""));
   EXPECT_THAT(refusal("bones.edit", {{"edits", {{"seeds", Json::array({{{"bone", "M2"}, {"point", {4000, 0, 0}}}})}}}}),
@@ -549,7 +555,7 @@ TEST_F(EditedCase, BoneEditsWaitForTheNextPlan) {
   EXPECT_THAT(refusal("bones.edit", {{"edits", {{"poses", Json::array()}}}}), HasSubstr("ray.move"));
   EXPECT_THAT(refusal("bones.edit", Json::object()), HasSubstr("edits"));
   ASSERT_TRUE(open().replay({}));
-  EXPECT_EQ(open().state(), planned_);
+  EXPECT_EQ(stateOf(open()), planned_);
 }
 
 TEST_F(EditedCase, MeasuresDepthsStepsAndDates) {
@@ -563,7 +569,7 @@ TEST_F(EditedCase, MeasuresDepthsStepsAndDates) {
                        {"kind", "angle"},
                        {"points", {{1, 0, 0}, {0, 0, 0}, {0, 2, 0}}},
                        {"state", "injured"}});
-  Json drawn = open().state()["measures_drawn"];
+  Json drawn = stateOf(open())["measures_drawn"];
   ASSERT_EQ(drawn.size(), 2U);
   EXPECT_EQ(drawn[0]["value"], 5.0);
   EXPECT_EQ(drawn[0]["unit"], "mm");
@@ -571,7 +577,7 @@ TEST_F(EditedCase, MeasuresDepthsStepsAndDates) {
   EXPECT_EQ(drawn[1]["unit"], "deg");
   EXPECT_THAT(refusal("measure.add", drawn[0]), HasSubstr("unknown field"));
   make("measure.remove", {{"id", "a1"}});
-  EXPECT_EQ(open().state()["measures_drawn"].size(), 1U);
+  EXPECT_EQ(stateOf(open())["measures_drawn"].size(), 1U);
   EXPECT_THAT(refusal("measure.remove", {{"id", "a1"}}), HasSubstr("no measure a1"));
 
   const Json s = screw();
@@ -582,9 +588,9 @@ TEST_F(EditedCase, MeasuresDepthsStepsAndDates) {
   EXPECT_TRUE(device(s["id"])["measured_mm"].is_null());
 
   make("theatre.step", {{"step", "before"}, {"done", true}});
-  EXPECT_EQ(find(open().state()["theatre"]["steps"], "id", "before")["done"], true);
+  EXPECT_EQ(find(stateOf(open())["theatre"]["steps"], "id", "before")["done"], true);
   make("theatre.step", {{"step", "before"}, {"done", false}});
-  EXPECT_EQ(find(open().state()["theatre"]["steps"], "id", "before")["done"], false);
+  EXPECT_EQ(find(stateOf(open())["theatre"]["steps"], "id", "before")["done"], false);
   EXPECT_THAT(refusal("theatre.step", {{"step", "dance"}, {"done", true}}), HasSubstr("no such step"));
 
   make("surgery.date", {{"date", "2024-02-29"}});
@@ -597,7 +603,7 @@ TEST_F(EditedCase, MeasuresDepthsStepsAndDates) {
   EXPECT_EQ(open().edits().name, "Fuß, links");
   EXPECT_TRUE(open().edits().hidden);
   ASSERT_TRUE(open().replay({}));
-  EXPECT_EQ(open().state(), planned_);
+  EXPECT_EQ(stateOf(open()), planned_);
 }
 
 TEST_F(EditedCase, WrongPayloadsAreRefusedInWords) {
@@ -628,7 +634,7 @@ TEST_F(EditedCase, WrongPayloadsAreRefusedInWords) {
     for (std::size_t c = 0; c < 3; ++c) scaled[r][c] = scaled[r][c].get<double>() * 1.1;
   EXPECT_THAT(refusal("ray.move", {{"ray", 2}, {"transform", scaled}}), HasSubstr("no rigid transform"));
   EXPECT_THAT(refusal("ray.move", {{"ray", 2}, {"transform", shifted(2, Vec3(200, 0, 0))}}), HasSubstr("200 mm"));
-  EXPECT_THAT(refusal("depth.measured", {{"device", id}, {"mm", -3}}), HasSubstr("-3"));
+  EXPECT_THAT(refusal("depth.measured", {{"device", id}, {"mm", -3}}), HasSubstr("−3"));
   EXPECT_THAT(refusal("depth.measured", {{"device", "Z9"}, {"mm", 3}}), HasSubstr("Z9"));
   EXPECT_THAT(refusal("surgery.date", {{"date", "2023-02-29"}}), HasSubstr("not a date"));
   EXPECT_THAT(refusal("followup.done", {{"id", "a b"}, {"date", "2023-02-28"}}), HasSubstr("not an id"));
@@ -644,8 +650,8 @@ TEST_F(EditedCase, WrongPayloadsAreRefusedInWords) {
               HasSubstr("no kind of measure"));
   const auto tried = open().tryEdit("case.name", {{"text", "x"}});
   ASSERT_FALSE(tried);
-  EXPECT_THAT(tried.error().message(), HasSubstr("cannot be tried"));
-  EXPECT_EQ(open().state(), planned_);
+  EXPECT_THAT(english(tried.error()), HasSubstr("cannot be tried"));
+  EXPECT_EQ(stateOf(open()), planned_);
 }
 
 TEST_F(EditedCase, EditsThatNoLongerFitAreLeftOutAndTold) {
@@ -655,7 +661,7 @@ TEST_F(EditedCase, EditsThatNoLongerFitAreLeftOutAndTold) {
                                     {10, "from.the.future", Json::object()},
                                     {11, "depth.measured", Json::object()}};
   ASSERT_TRUE(open().replay(stray));
-  const Json s = open().state();
+  const Json s = stateOf(open());
   EXPECT_EQ(s["cautions"].size(), 5U) << s["cautions"].dump(1);
   for (const Json& text : s["cautions"]) EXPECT_THAT(text.get<std::string>(), HasSubstr("no longer fits this plan"));
   EXPECT_EQ(s["plan"]["devices"], planned_["plan"]["devices"]);
@@ -669,7 +675,7 @@ TEST_F(EditedCase, WithoutImagesHoldIsNotKnownAndSaid) {
   const auto whole = (*blind)->complete("device.set", {{"id", s["id"]}, {"entry", s["entry"]}, {"tip", s["tip"]}});
   ASSERT_TRUE(whole);
   ASSERT_TRUE((*blind)->replay({{1, "device.set", *whole}}));
-  EXPECT_THAT((*blind)->state()["cautions"].dump(), HasSubstr("Grey values along"));
+  EXPECT_THAT(stateOf(**blind)["cautions"].dump(), HasSubstr("Grey values along"));
 }
 
 TEST_F(EditedCase, IsQuick) {

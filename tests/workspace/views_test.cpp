@@ -10,6 +10,7 @@
 #include "anatomy/procedural_foot.h"
 #include "anatomy/section.h"
 #include "data_files.h"
+#include "english.h"
 #include "geometry/ray_caster.h"
 #include "image/voxelise.h"
 #include "report/film_shots.h"
@@ -219,7 +220,7 @@ TEST(Slices, ValuesAreTheScansInEveryKindOfPlane) {
       r.mm_per_pixel = 0.7;
       r.thickness_mm = thickness;
       const auto s = slicer.slice(c, r);
-      ASSERT_TRUE(s) << s.error().message();
+      ASSERT_TRUE(s) << english(s.error());
       ASSERT_EQ(s->hu.size(), 160000U);
       std::size_t inside = 0, outside = 0;
       for (int row = 0; row < s->height; row += 3)
@@ -496,7 +497,7 @@ TEST(Slices, WhatCannotBeCutIsTold) {
     ASSERT_FALSE(s) << where;
     EXPECT_EQ(s.error().fault, Fault::kRequest);
     EXPECT_EQ(s.error().where, where);
-    EXPECT_FALSE(s.error().remedy.empty());
+    EXPECT_FALSE(english(s.error().remedy).empty());
   };
   refused([](SliceRequest& r) { r.width = 15; }, "width, height");
   refused([](SliceRequest& r) { r.height = 1025; }, "width, height");
@@ -603,7 +604,7 @@ TEST(FilmStudio, MakesThePicturesOfRaysetViews) {
     r.show = show;
     r.pixels = 300;
     const auto png = studio.film(c, r);
-    ASSERT_TRUE(png) << png.error().message();
+    ASSERT_TRUE(png) << english(png.error());
     const Unpacked picture = unpacked(*png);
     ASSERT_EQ(picture.width, 300);
     ASSERT_EQ(picture.height, 300);

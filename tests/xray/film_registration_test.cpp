@@ -14,6 +14,7 @@
 #include "anatomy/frames.h"
 #include "anatomy/procedural_foot.h"
 #include "base/units.h"
+#include "english.h"
 #include "image/voxelise.h"
 #include "phantom/scan.h"
 #include "xray/attenuation.h"
@@ -180,7 +181,7 @@ TEST(Bodies, AreReadBackAsWritten) {
   std::filesystem::remove_all(folder);
   ASSERT_TRUE(writeBodies(folder, s.bodies));
   const auto back = readBodies(folder);
-  ASSERT_TRUE(back) << back.error().message();
+  ASSERT_TRUE(back) << english(back.error());
   ASSERT_EQ(back->bones.size(), s.bodies.bones.size());
   EXPECT_EQ(back->soft.voxels, s.bodies.soft.voxels);
   for (const Body& b : s.bodies.bones) {
@@ -268,7 +269,7 @@ TEST(FilmRegistration, FindsAMovedRayFromUnknownViewsWithAnyNumberOfThreads) {
   input.films =
       filmsOf(off, {turnAbout(c, {0.05, -0.03, 0.06}, {4, -5, 3}), turnAbout(c, {-0.04, 0.05, 0.02}, {-3, 4, 5})});
   const auto found = registeredWith(1, input);
-  ASSERT_TRUE(found) << found.error().message();
+  ASSERT_TRUE(found) << english(found.error());
   ASSERT_FALSE(found->bodies.empty());
   for (const FoundBody& b : found->bodies) {
     if (b.id == "hindfoot") continue;
@@ -280,7 +281,7 @@ TEST(FilmRegistration, FindsAMovedRayFromUnknownViewsWithAnyNumberOfThreads) {
     EXPECT_GT(b.similarity, 0.7) << b.id;
   }
   const auto by_two = registeredWith(2, input);
-  ASSERT_TRUE(by_two) << by_two.error().message();
+  ASSERT_TRUE(by_two) << english(by_two.error());
   expectSameBits(*found, *by_two);
 }
 
@@ -305,12 +306,12 @@ TEST(FilmRegistration, TurnsOfAFilmAgree) {
   input.bodies = &s.bodies;
   input.films = filmsOf(Rigid::Identity(), {Rigid::Identity(), Rigid::Identity()});
   const auto upright = registerFilms(input);
-  ASSERT_TRUE(upright) << upright.error().message();
+  ASSERT_TRUE(upright) << english(upright.error());
   const Vec3 c = s.frame.origin;
   for (int quarters = 1; quarters < 3; ++quarters) {
     input.films[0] = turnedByAQuarter(input.films[0]);
     const auto found = registerFilms(input);
-    ASSERT_TRUE(found) << found.error().message();
+    ASSERT_TRUE(found) << english(found.error());
     EXPECT_EQ(found->films[0].quarters, 4 - quarters);
     EXPECT_LT(found->films[0].turn_rad, 0.03);
     EXPECT_EQ(found->films[1].quarters, 0);
@@ -339,7 +340,7 @@ void expectNothingMoved(double gain, double scatter, double along_mm) {
       filmsOf(Rigid::Identity(), {turnAbout(s.frame.origin, {0.03, -0.02, 0.04}, {3, -2, 3}), Rigid::Identity()}, gain,
               {}, scatter);
   const auto found = registerFilms(input);
-  ASSERT_TRUE(found) << found.error().message();
+  ASSERT_TRUE(found) << english(found.error());
   for (const FoundBody& b : found->bodies) {
     if (b.id == "hindfoot") continue;
     EXPECT_LT((b.planned_to_found * b.centre - b.centre).norm(), 0.6) << b.id;
@@ -478,7 +479,7 @@ TEST(FilmRegistration, AScrewOfAnotherLengthInPiecesOrLeftOutIsTold) {
   input.films =
       filmsOf(Rigid::Identity(), {turnAbout(c, {0.03, -0.02, 0.03}, {2, -3, 1}), Rigid::Identity()}, 1, put_in);
   const auto found = registerFilms(input);
-  ASSERT_TRUE(found) << found.error().message();
+  ASSERT_TRUE(found) << english(found.error());
   ASSERT_EQ(found->devices.size(), screws.size() + 1);
   EXPECT_FALSE(found->devices.back().seen);
   for (std::size_t n = 0; n < screws.size(); ++n) {
@@ -516,7 +517,7 @@ TEST(FilmRegistration, RefusesTheMirrorImageAndAnotherPicture) {
   const auto refused = registerFilms(mirrored);
   ASSERT_FALSE(refused);
   EXPECT_EQ(refused.error().fault, Fault::kImages);
-  EXPECT_NE(refused.error().what.find("mirror"), std::string::npos) << refused.error().message();
+  EXPECT_NE(english(refused.error().what).find("mirror"), std::string::npos) << english(refused.error());
 
   FilmRegistrationInput other = input;  // something with edges, but no foot
   Film& stripes = other.films[0].film;
@@ -531,7 +532,7 @@ TEST(FilmRegistration, RefusesTheMirrorImageAndAnotherPicture) {
   for (std::size_t i = 0; i < e.film.values.size(); ++i) e.film.values[i] = static_cast<float>(i % 7);
   const auto nowhere = registerFilms(corner);
   ASSERT_FALSE(nowhere);
-  EXPECT_EQ(nowhere.error().fault, Fault::kImages) << nowhere.error().message();
+  EXPECT_EQ(nowhere.error().fault, Fault::kImages) << english(nowhere.error());
   EXPECT_FALSE(registerFilms({}));
 }
 

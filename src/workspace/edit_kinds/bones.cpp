@@ -15,21 +15,22 @@ struct Bones {
 };
 
 codec::Codec<EditJson> editsCodec() {
-  return codec::such(codec::json("Record<string, unknown>", {{"type", "object"}}), "is not an object with entries",
+  return codec::such(codec::json("Record<string, unknown>", {{"type", "object"}}), Message("edit.not_object_entries"),
                      [](const EditJson& j) { return j.is_object() && !j.empty(); });
 }
 
 Status checkBones(const Bones& p, const EditContext& context) {
-  if (p.edits.contains("poses")) return refused("poses are not edits of bones", "bones.edit, poses", "Use ray.move.");
+  if (p.edits.contains("poses"))
+    return refused("edit.poses_not_edits_bones", "bones.edit, poses", Message("edit.use_ray_move"));
   EditJson merged = mergedBoneEdits(context.state.bone_edits, p.edits);
   merged["schema"] = "rayset.edits/1";
   const auto edits = parseEdits(merged.dump(-1, ' ', false, EditJson::error_handler_t::replace), "edits");
   if (!edits) return tl::unexpected(edits.error());
   if (context.planned == nullptr) return {};
   if (edits->side && *edits->side != context.planned->side)
-    return refused(fmt::format("the edits are for the {} foot, but the {} foot is planned", sideWord(*edits->side),
-                               sideWord(context.planned->side)),
-                   "bones.edit, side", "Correct the side.");
+    return refused(Message("edit.edits_foot_but_foot_planned",
+                           {{"side", nameOf(*edits->side)}, {"side_2", nameOf(context.planned->side)}}),
+                   "bones.edit, side", Message("edit.correct_side"));
   return checkEdits(*edits, context.planned->grid);
 }
 
@@ -42,15 +43,15 @@ std::vector<EditKind> bones() {
                            .scope = EditScope::kImages,
                            .needs_new_plan = true,
                            .fields = {codec::field("edits", editsCodec(), &Bones::edits)
-                                          .told({"part of a rayset.edits/1, without poses",
-                                                 "Write {\"edits\": {\"seeds\": [..]}} (docs/edits.md)."})},
+                                          .told({Message("edit.part_rayset_edits_1_without_poses"),
+                                                 Message("edit.write_edits_docs_edits_md")})},
                            .check = checkBones,
                            .apply =
                                [](const Bones& p, EditState& state, const Case*) {
                                  state.bone_edits = mergedBoneEdits(std::move(state.bone_edits), p.edits);
                                  return Status{};
                                },
-                           .words = [](const Bones&, const auto&) { return std::string("bones corrected"); }})};
+                           .words = [](const Bones&, const auto&) { return Message("edit.bones_corrected"); }})};
 }
 
 }  // namespace rayset::edit_kinds

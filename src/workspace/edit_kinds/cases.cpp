@@ -27,20 +27,21 @@ EditKind textEdit(const char* name, const char* meaning, std::size_t least, std:
 }  // namespace
 
 std::vector<EditKind> cases() {
-  return {textEdit("case.name", "The name of the case", 1, 200, &EditState::name,
-                   [](const Text& p) { return "named \"" + p.text + "\""; }),
-          textEdit("case.notes", "The notes, whole", 0, 20000, &EditState::notes,
-                   [](const Text&) { return std::string("notes"); }),
-          editKind<Hide>(
-              {.name = "case.hide",
-               .meaning = "Off the list, or on it again; nothing is deleted",
-               .fields = {codec::field("hidden", codec::truth(), &Hide::hidden)},
-               .apply =
-                   [](const Hide& p, EditState& state, const Case*) {
-                     state.hidden = p.hidden;
-                     return Status{};
-                   },
-               .words = [](const Hide& p, const auto&) { return std::string(p.hidden ? "hidden" : "shown again"); }})};
+  return {
+      textEdit("case.name", "The name of the case", 1, 200, &EditState::name,
+               [](const Text& p) { return "named \"" + p.text + "\""; }),
+      textEdit("case.notes", "The notes, whole", 0, 20000, &EditState::notes,
+               [](const Text&) { return std::string("notes"); }),
+      editKind<Hide>({.name = "case.hide",
+                      .meaning = "Off the list, or on it again; nothing is deleted",
+                      .fields = {codec::field("hidden", codec::truth(), &Hide::hidden)},
+                      .apply =
+                          [](const Hide& p, EditState& state, const Case*) {
+                            state.hidden = p.hidden;
+                            return Status{};
+                          },
+                      .words = [](const Hide& p,
+                                  const auto&) { return Message(p.hidden ? "edit.hidden" : "edit.shown_again"); }})};
 }
 
 }  // namespace rayset::edit_kinds

@@ -18,8 +18,8 @@ std::vector<EditKind> films() {
                           .fields = {codec::field("id", codec::textOf(1, 120), &Film::id)},
                           .check = [](const Film& p, const EditContext& context) -> Status {
                             if (std::find(context.films.begin(), context.films.end(), p.id) == context.films.end())
-                              return refused("there is no such film in this case", "film.remove, id",
-                                             "Look at the films of the case.");
+                              return refused("edit.no_such_film_case", "film.remove, id",
+                                             Message("edit.look_films_case"));
                             return {};
                           },
                           .apply =
@@ -27,7 +27,7 @@ std::vector<EditKind> films() {
                                 state.films_removed.insert(p.id);
                                 return Status{};
                               },
-                          .words = [](const Film&, const auto&) { return std::string("film taken off the case"); }})};
+                          .words = [](const Film&, const auto&) { return Message("edit.film_taken_off_case"); }})};
 }
 
 }  // namespace rayset::edit_kinds

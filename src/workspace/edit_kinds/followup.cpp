@@ -28,7 +28,10 @@ std::vector<EditKind> followup() {
                                    state.visits.erase(p.id);
                                  return Status{};
                                },
-                           .words = [](const Visit& p, const auto&) { return "appointment " + p.id + " kept"; }}),
+                           .words =
+                               [](const Visit& p, const auto&) {
+                                 return Message("edit.appointment_kept", {{"id", p.id}});
+                               }}),
           editKind<Surgery>({.name = "surgery.date",
                              .meaning = "When the follow-up plan begins",
                              .fields = {codec::field("date", codec::nullable(codec::date()), &Surgery::date)},
@@ -39,8 +42,8 @@ std::vector<EditKind> followup() {
                                  },
                              .words =
                                  [](const Surgery& p, const auto&) {
-                                   return p.date ? "operation on " + *p.date
-                                                 : std::string("date of the operation removed");
+                                   return p.date ? Message("edit.operation", {{"date", *p.date}})
+                                                 : Message("edit.date_operation_removed");
                                  }})};
 }
 

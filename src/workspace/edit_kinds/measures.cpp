@@ -23,35 +23,37 @@ struct Remove {
 };
 
 codec::Field<Add> pointsField() {
-  const std::string form = "two ends, or one arm's end, the corner and the other arm's end";
+  const Message form = Message("edit.two_ends_one_arms_end_corner");
   auto out = codec::field("points", codec::list(fields::point()), &Add::points)
-                 .told({form, "Give " + form + ", each as [x, y, z] in mm (LPS)."});
+                 .told({form, Message("edit.give_each_mm_lps", {{"form", form}})});
   out.read = [read = out.read](const codec::Json& j, const std::string& where, Add& p) {
     read(j, where, p);
     if (p.kind == "distance" && p.points.size() != 2)
-      throw codec::BadField{where, "does not hold the 2 points of a distance", "Give its two ends."};
+      throw codec::BadField{where, Message("edit.does_not_hold_2_points_distance"), "edit.give_two_ends"};
     if (p.kind == "angle" && p.points.size() != 3)
-      throw codec::BadField{where, "does not hold the 3 points of an angle",
-                            "Give one arm's end, the corner, the other arm's end."};
+      throw codec::BadField{where, Message("edit.does_not_hold_3_points_angle"),
+                            Message("edit.give_one_arms_end_corner_other")};
   };
   return out;
 }
 
 EditFields<Add> addFields() {
   return {codec::field("id", codec::id(), &Add::id), codec::field("view", codec::textOf(0, 120), &Add::view),
-          codec::field("kind", codec::oneOf({"distance", "angle"}, "is no kind of measure"), &Add::kind), pointsField(),
-          codec::field("state", codec::oneOf({"injured", "reduced"}, "is no state of the foot"), &Add::state)};
+          codec::field("kind", codec::oneOf({"distance", "angle"}, Message("edit.no_kind_measure")), &Add::kind),
+          pointsField(),
+          codec::field("state", codec::oneOf({"injured", "reduced"}, Message("edit.no_state_foot")), &Add::state)};
 }
 
 Status checkAdd(const Add& p, const EditContext& context) {
   for (const EditJson& m : context.state.measures)
     if (m["id"] == p.id)
-      return refused(fmt::format("there is a measure {} already", p.id), "measure.add", "Use another id.");
+      return refused(Message("edit.measure_already", {{"id", p.id}}), "measure.add", Message("edit.use_another_id"));
   if (context.state.measures.size() >= kMostMeasures)
-    return refused(fmt::format("there are {} measures already", kMostMeasures), "measure.add", "Remove some first.");
+    return refused(Message("edit.measures_already", {{"most_measures", kMostMeasures}}), "measure.add",
+                   Message("edit.remove_some_first"));
   for (std::size_t i = 1; i < p.points.size(); ++i)
     if ((p.points[i] - p.points[i - 1]).norm() < kApartMm)
-      return refused("two points of the measure are the same", "measure.add, points", "Set them apart.");
+      return refused("edit.two_points_measure_same", "measure.add, points", Message("edit.set_them_apart"));
   return {};
 }
 
@@ -66,45 +68,46 @@ double valueOf(const Add& m) {
 }  // namespace
 
 std::vector<EditKind> measures() {
-  return {editKind<Add>({.name = "measure.add",
-                         .meaning = "Drawn by hand, patient frame",
-                         .scope = EditScope::kImages,
-                         .needs_plan = true,
-                         .fields = addFields(),
-                         .also_as = {{"kind", "measure"}},
-                         .check = checkAdd,
-                         .apply =
-                             [](const Add& p, EditState& state, const Case*) {
-                               static const codec::Codec<Add> table = codec::object(addFields());
-                               EditJson m = table.write(p);
-                               m["value"] = rounded(valueOf(p), 2);
-                               m["unit"] = p.kind == "distance" ? "mm" : "deg";
-                               state.measures.push_back(std::move(m));
-                               return Status{};
-                             },
-                         .words = [](const Add& p, const auto&) { return p.kind + " drawn"; }}),
-          editKind<Remove>({.name = "measure.remove",
-                            .meaning = "A drawn measure removed",
-                            .scope = EditScope::kImages,
-                            .needs_plan = true,
-                            .fields = {codec::field("id", codec::id(), &Remove::id)},
-                            .check = [](const Remove& p, const EditContext& context) -> Status {
-                              for (const EditJson& m : context.state.measures)
-                                if (m["id"] == p.id) return {};
-                              return refused(fmt::format("there is no measure {}", p.id), "measure.remove",
-                                             "It may have been removed.");
+  return {
+      editKind<Add>({.name = "measure.add",
+                     .meaning = "Drawn by hand, patient frame",
+                     .scope = EditScope::kImages,
+                     .needs_plan = true,
+                     .fields = addFields(),
+                     .also_as = {{"kind", "measure"}},
+                     .check = checkAdd,
+                     .apply =
+                         [](const Add& p, EditState& state, const Case*) {
+                           static const codec::Codec<Add> table = codec::object(addFields());
+                           EditJson m = table.write(p);
+                           m["value"] = rounded(valueOf(p), 2);
+                           m["unit"] = p.kind == "distance" ? "mm" : "deg";
+                           state.measures.push_back(std::move(m));
+                           return Status{};
+                         },
+                     .words = [](const Add& p, const auto&) { return p.kind + " drawn"; }}),
+      editKind<Remove>({.name = "measure.remove",
+                        .meaning = "A drawn measure removed",
+                        .scope = EditScope::kImages,
+                        .needs_plan = true,
+                        .fields = {codec::field("id", codec::id(), &Remove::id)},
+                        .check = [](const Remove& p, const EditContext& context) -> Status {
+                          for (const EditJson& m : context.state.measures)
+                            if (m["id"] == p.id) return {};
+                          return refused(Message("edit.no_measure", {{"id", p.id}}), "measure.remove",
+                                         Message("edit.may_have_been_removed"));
+                        },
+                        .apply =
+                            [](const Remove& p, EditState& state, const Case*) {
+                              auto& list = state.measures;
+                              for (auto it = list.begin(); it != list.end(); ++it)
+                                if ((*it)["id"] == p.id) {
+                                  list.erase(it);
+                                  break;
+                                }
+                              return Status{};
                             },
-                            .apply =
-                                [](const Remove& p, EditState& state, const Case*) {
-                                  auto& list = state.measures;
-                                  for (auto it = list.begin(); it != list.end(); ++it)
-                                    if ((*it)["id"] == p.id) {
-                                      list.erase(it);
-                                      break;
-                                    }
-                                  return Status{};
-                                },
-                            .words = [](const Remove&, const auto&) { return std::string("drawn measure removed"); }})};
+                        .words = [](const Remove&, const auto&) { return Message("edit.drawn_measure_removed"); }})};
 }
 
 }  // namespace rayset::edit_kinds

@@ -23,7 +23,7 @@ struct Reset {
 
 codec::Field<Move> transformField() {
   codec::Codec<Rigid> matrix = codec::transform();
-  matrix.help.form += ", injured to reduced";
+  matrix.help.form = {"edit.matrix_injured_reduced", {{"form", matrix.help.form}}};
   return codec::field("transform", matrix, &Move::injured_to_reduced);
 }
 
@@ -31,21 +31,21 @@ Status checkPose(const Move& p, const EditState& state, const Case& planned) {
   const auto bone = planned.injured.find(metatarsal(p.ray));
   const RayReduction* r = find(planned.reduction.rays, p.ray);
   if (r == nullptr || bone == planned.injured.end())
-    return refused(fmt::format("the {} ray was not placed by the plan and cannot be moved from there", ordinal(p.ray)),
-                   "ray.move", "See the cautions: a bone of it is missing.");
+    return refused(Message("edit.ray_not_placed_plan_cannot_moved", {{"ray", nameOf(p.ray)}}), "ray.move",
+                   Message("edit.see_cautions_bone_missing"));
   const Rigid& X = p.injured_to_reduced;
   if (Mat3(X.linear()).determinant() < 0)
-    return refused("the matrix mirrors the bone", "ray.move, transform", "Give a rotation without reflection.");
+    return refused("edit.matrix_mirrors_bone", "ray.move, transform", Message("edit.give_rotation_without_reflection"));
   if (X.matrix().row(3) != Eigen::RowVector4d(0, 0, 0, 1))
-    return refused("the last row of the matrix is not [0, 0, 0, 1]", "ray.move, transform", "Give a rigid transform.");
+    return refused("edit.last_row_matrix_not_0_0", "ray.move, transform", Message("edit.give_rigid_transform"));
   const Vec3 centre = bounds(bone->second).center();
   const double away = (X * centre - state.pose(p.ray, planned) * centre).norm();
   const double from_plan = (X * centre - r->injured_to_reduced * centre).norm();
   if (std::min(away, from_plan) > kFarthestMm)
     return refused(
-        fmt::format("the matrix takes the {} metatarsal {:.0f} mm from where it stands", ordinal(p.ray), away),
+        Message("edit.matrix_takes_metatarsal_where_stands", {{"ray", nameOf(p.ray)}, {"away", mm(away, 0)}}),
         "ray.move, transform",
-        fmt::format("It takes points of the bone as scanned to where they belong, at most {:g} mm away.", kFarthestMm));
+        Message("edit.takes_points_bone_scanned_where_they", {{"farthest_mm", mm(kFarthestMm, -1)}}));
   return {};
 }
 
@@ -72,26 +72,31 @@ std::vector<EditKind> rays() {
              state.poses[p.ray] = p.injured_to_reduced;
              return {};
            },
-           .words = [](const Move& p, const auto&) { return fmt::format("ray {} placed by hand", p.ray); }}),
-      editKind<Reset>(
-          {.name = "ray.reset",
-           .meaning = "Back to the plan's pose",
-           .scope = EditScope::kImages,
-           .needs_plan = true,
-           .changes_plan = true,
-           .fields = {codec::field("ray", codec::ray(), &Reset::ray)},
-           .check = [](const Reset& p, const EditContext& c) -> Status {
-             if (!c.state.poses.contains(p.ray))
-               return refused(fmt::format("the {} ray stands where the plan put it", ordinal(p.ray)), "ray.reset",
-                              "Nothing to go back to.");
-             return {};
-           },
-           .apply =
-               [](const Reset& p, EditState& state, const Case*) {
-                 state.poses.erase(p.ray);
-                 return Status{};
-               },
-           .words = [](const Reset& p, const auto&) { return fmt::format("ray {} back to the plan", p.ray); }})};
+           .words =
+               [](const Move& p, const auto&) {
+                 return Message("edit.ray_placed_hand", {{"ray", p.ray.number()}});
+               }}),
+      editKind<Reset>({.name = "ray.reset",
+                       .meaning = "Back to the plan's pose",
+                       .scope = EditScope::kImages,
+                       .needs_plan = true,
+                       .changes_plan = true,
+                       .fields = {codec::field("ray", codec::ray(), &Reset::ray)},
+                       .check = [](const Reset& p, const EditContext& c) -> Status {
+                         if (!c.state.poses.contains(p.ray))
+                           return refused(Message("edit.ray_stands_where_plan_put", {{"ray", nameOf(p.ray)}}),
+                                          "ray.reset", Message("edit.nothing_go_back"));
+                         return {};
+                       },
+                       .apply =
+                           [](const Reset& p, EditState& state, const Case*) {
+                             state.poses.erase(p.ray);
+                             return Status{};
+                           },
+                       .words =
+                           [](const Reset& p, const auto&) {
+                             return Message("edit.ray_back_plan", {{"ray", p.ray.number()}});
+                           }})};
 }
 
 }  // namespace rayset::edit_kinds

@@ -19,7 +19,7 @@ struct Depth {
   std::optional<double> mm;
 };
 
-codec::Codec<std::optional<double>> depth() { return codec::nullable(codec::numberWithin(1, kDeepestMm, "mm")); }
+codec::Codec<std::optional<double>> depth() { return codec::nullable(codec::numberWithin(1, kDeepestMm, Unit::kMm)); }
 
 const StepTitle* find(const std::vector<StepTitle>& steps, const std::string& id) {
   const auto it = std::find_if(steps.begin(), steps.end(), [&](const StepTitle& s) { return s.id == id; });
@@ -41,14 +41,14 @@ std::vector<EditKind> theatre() {
                  if (!p.mm)
                    state.depths.erase(p.device);
                  else if (state.device(p.device) == nullptr)
-                   return refused(fmt::format("there is no device {} any more", p.device), "", "");
+                   return refused(Message("edit.no_device_any_more_2", {{"device", p.device}}), "", "");
                  else
                    state.depths[p.device] = *p.mm;
                  return {};
                },
                .words =
                    [](const Depth& p, const auto&) {
-                     return fmt::format("depth of {} {}", p.device, p.mm ? "measured" : "taken away");
+                     return Message("edit.depth", {{"device", p.device}, {"away", p.mm ? "measured" : "taken away"}});
                    }}),
           editKind<Step>({.name = "theatre.step",
                           .meaning = "A step of the operation done, or not done after all",
@@ -58,7 +58,7 @@ std::vector<EditKind> theatre() {
                                      codec::field("done", codec::truth(), &Step::done)},
                           .check = [](const Step& p, const EditContext& c) -> Status {
                             if (find(c.steps, p.step) == nullptr)
-                              return refused("there is no such step", "theatre.step", "Load the case again.");
+                              return refused("edit.no_such_step", "theatre.step", Message("edit.load_case_again"));
                             return {};
                           },
                           .apply =
@@ -72,9 +72,10 @@ std::vector<EditKind> theatre() {
                           .words =
                               [](const Step& p, const std::vector<StepTitle>& steps) {
                                 const StepTitle* known = find(steps, p.step);
-                                const std::string title = known != nullptr ? fmt::format("\"{}\"", known->title)
-                                                                           : fmt::format("step {}", p.step);
-                                return fmt::format("{} {}", title, p.done ? "done" : "not done");
+                                const Message title = known != nullptr
+                                                          ? Message("edit.step_titled", {{"title", known->title}})
+                                                          : Message("edit.step_by_id", {{"id", p.step}});
+                                return Message(p.done ? "edit.step_done" : "edit.step_not_done", {{"step", title}});
                               }})};
 }
 
