@@ -1,5 +1,6 @@
 // Requests to the server, errors as values a person can act on.
 import type { CaseState, CaseSummary, ExportItem, Part, ServerError, Slice, SliceHead, TryResult } from './types';
+import { phrase } from './phrases';
 
 export class Refused extends Error {
   constructor(
@@ -11,16 +12,16 @@ export class Refused extends Error {
 }
 
 export const kNoAnswer: ServerError = {
-  what: 'The workstation does not answer.',
+  what: phrase('page.workstation_does_not_answer'),
   where: 'connection',
-  remedy: 'Check that `rayset serve` is still running; the page goes on by itself when it is back.',
+  remedy: phrase('page.check_rayset_serve_still_running_page'),
 };
 
 async function refusal(response: Response): Promise<Refused> {
   let said: ServerError = {
-    what: `The workstation answered with status ${response.status}.`,
+    what: phrase('page.workstation_answered_status', { status: response.status }),
     where: new URL(response.url).pathname,
-    remedy: 'Try again; if it comes back, restart `rayset serve`.',
+    remedy: phrase('page.try_again_if_comes_back_restart'),
   };
   try {
     const body = (await response.json()) as { error?: ServerError };

@@ -5,6 +5,7 @@ import { kArrow, kBelongsRadius, kBoardLeastMm, kBoardSense, kDisplacedMark, kIn
 import type { Ray } from './types';
 import { goesBack } from './foot';
 import { deviceMark, num, sense, shiftWords, stateMark } from './words';
+import { phrase } from './phrases';
 
 const kInk = '#23272C';
 const kMarks = 1.15; // as large as in the report
@@ -30,7 +31,7 @@ function inset(i: Inset, r: Ray, move: [number, number], belongs: [number, numbe
   if (r.state === 'not judged' || !r.shift_mm)
     return h(
       'svg',
-      { class: 'inset', viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': `${i.label}: not judged` },
+      { class: 'inset', viewBox: `0 0 ${i.width} ${i.height}`, role: 'img', 'aria-label': phrase('page.not_judged', { label: i.label }) },
       h('text', { x: i.width / 2, y: i.height / 2 + 8, 'text-anchor': 'middle', class: 'query' }, '?'),
       words,
     );
@@ -95,7 +96,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
       scale,
       // On the side to which the shaft does not lean.
       words: [lateral * (s.lateral + t.abduction) > 0 ? ['distal', 3, 10, 'start'] : ['distal', 59, 10, 'end']],
-      label: `From dorsal: ${aside}, ${along} millimetres`,
+      label: phrase('page.dorsal_millimetres', { aside, along }),
     },
     r,
     [lateral * s.lateral, s.distal],
@@ -113,7 +114,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
         ['dorsal', 31, 10, 'middle'],
         ['distal', left ? 59 : 3, 64, left ? 'end' : 'start'],
       ],
-      label: `From the medial side: ${height} millimetres`,
+      label: phrase('page.medial_side_millimetres', { height }),
     },
     r,
     [distal * s.distal, s.dorsal],
@@ -125,12 +126,12 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
 
 function reductionLine(r: Ray): JSX.Element {
   const planned = r.joint;
-  const words = r.by_hand ? 'put back by hand' : r.transform ? (goesBack(r) ? 'goes back' : 'stays') : 'not placed';
+  const words = r.by_hand ? phrase('page.put_back_hand') : r.transform ? (goesBack(r) ? phrase('page.goes_back') : phrase('page.ray_stays')) : phrase('page.not_placed');
   return h(
     'span',
     { class: 'reduction' },
     h('b', null, words),
-    planned ? `, gap ${num(planned.gap_mm)} mm` : '',
+    planned ? phrase('page.gap_mm', { gap: num(planned.gap_mm) }) : '',
   );
 }
 
@@ -182,7 +183,7 @@ function column(r: Ray, scale: number, left: boolean): JSX.Element {
               h('span', null, sense(s.distal, 'dist', 'prox')),
               h('span', { class: 'turn' }, t ? `${sense(t.abduction, 'abd', 'add', 0).replace(' ', '° ')}` : ''),
             ]
-          : h('span', null, 'not measured'),
+          : h('span', null, phrase('page.not_measured')),
       ),
     ),
     reductionLine(r),
@@ -201,12 +202,12 @@ function column(r: Ray, scale: number, left: boolean): JSX.Element {
               d.ok === false ? ' ▲' : '',
             ),
           )
-        : 'no device',
+        : phrase('page.no_device'),
     ),
     h(
       'span',
       { class: 'attention', title: attentionWords },
-      attention.length ? [h('span', { class: 'flag', 'aria-hidden': 'true' }, '▲ '), attentionWords] : h('span', { class: 'calm' }, 'nothing to attend to'),
+      attention.length ? [h('span', { class: 'flag', 'aria-hidden': 'true' }, '▲ '), attentionWords] : h('span', { class: 'calm' }, phrase('page.nothing_attend')),
     ),
   );
 }
@@ -239,7 +240,7 @@ export function board(): JSX.Element | null {
   const scale = boardScale();
   return h(
     'section',
-    { class: 'board', 'aria-label': 'Ray board', 'data-test': 'board' },
+    { class: 'board', 'aria-label': phrase('page.ray_board'), 'data-test': 'board' },
     h(
       'div',
       { class: 'ends', 'aria-hidden': 'true' },
@@ -247,13 +248,13 @@ export function board(): JSX.Element | null {
       h(
         'span',
         { class: 'scale' },
-        `${plan.side} foot from the head of the table · `,
+        phrase('page.foot_head_table', { side: plan.side }),
         h('svg', { width: 5 * scale + 2, height: 8, viewBox: `0 0 ${5 * scale + 2} 8` }, h('path', { d: `M1 1v6M1 4h${5 * scale}M${5 * scale + 1} 1v6`, stroke: 'var(--stay)', fill: 'none' })),
         ' 5 mm',
       ),
       h('span', null, left ? 'MEDIAL' : 'LATERAL'),
     ),
-    h('div', { class: 'columns', role: 'listbox', 'aria-label': 'Rays', 'aria-orientation': 'horizontal', onKeyDown: steer }, boardOrder().map((ray) => rayNow(ray)).map((r) => r && column(r, scale, left))),
+    h('div', { class: 'columns', role: 'listbox', 'aria-label': phrase('page.rays'), 'aria-orientation': 'horizontal', onKeyDown: steer }, boardOrder().map((ray) => rayNow(ray)).map((r) => r && column(r, scale, left))),
   );
 }
 
@@ -264,7 +265,7 @@ export function boardLine(): JSX.Element | null {
   const left = plan.side === 'left';
   return h(
     'section',
-    { class: 'board-line', 'aria-label': 'Ray board', 'data-test': 'board' },
+    { class: 'board-line', 'aria-label': phrase('page.ray_board'), 'data-test': 'board' },
     h('span', { class: 'end' }, left ? 'LATERAL' : 'MEDIAL'),
     boardOrder().map((ray) => {
       const r = rayNow(ray);

@@ -6,6 +6,7 @@ import type { CaseSummary } from './types';
 import type { Given } from './upload';
 import { filePick, troubles, work } from './widgets';
 import { clock, person } from './words';
+import { phrase } from './phrases';
 
 export const list = { cases: null as CaseSummary[] | null, search: '', name: '', hidden: false };
 
@@ -28,9 +29,9 @@ function search(text: string): void {
   timer = window.setTimeout(() => void loadCases(), 180);
 }
 
-const patternWords = (p = ''): string => (/^([A-C][12]?|cannot be told)$/.test(p) ? `Myerson ${p}` : p);
+const patternWords = (p = ''): string => (/^([A-C][12]?|cannot be told)$/.test(p) ? phrase('page.myerson', { p }) : p);
 
-const kStatus = { empty: '◇ no images yet', imported: '◐ images read', planned: '● planned' };
+const kStatus = { empty: phrase('page.no_images_yet'), imported: phrase('page.status_read'), planned: phrase('page.status_planned') };
 
 function card(c: CaseSummary, open: (id: string) => void): JSX.Element {
   const { patient, side, notes, status = 'empty', ...s } = c.summary;
@@ -76,16 +77,16 @@ export function typedName(): string {
 
 export function caseList(open: (id: string) => void, begin: (given: Given[], name: string) => void): JSX.Element[] {
   return [
-    h('a', { class: 'skip', href: '#cases', key: 'skip' }, 'To the cases'),
+    h('a', { class: 'skip', href: '#cases', key: 'skip' }, phrase('page.cases')),
     h(
       'header',
       { class: 'list-head', key: 'head' },
-      h('h1', null, 'Rayset'),
+      h('h1', null, phrase('page.rayset')),
       h(
         'label',
         { class: 'search' },
-        h('span', null, 'Find'),
-        h('input', { type: 'search', value: list.search, 'data-test': 'search', placeholder: 'name, patient, pattern, notes', onInput: (e: Event) => search((e.target as HTMLInputElement).value) }),
+        h('span', null, phrase('page.find')),
+        h('input', { type: 'search', value: list.search, 'data-test': 'search', placeholder: phrase('page.name_patient_pattern_notes'), onInput: (e: Event) => search((e.target as HTMLInputElement).value) }),
       ),
     ),
     troubles(),
@@ -95,29 +96,29 @@ export function caseList(open: (id: string) => void, begin: (given: Given[], nam
       work(),
       h(
         'section',
-        { class: 'begin', 'aria-label': 'New case' },
-        h('h2', null, 'A new case'),
-        h('p', null, 'Drop a folder of DICOM CT, or an archive of one, anywhere on this page. Nothing leaves this computer.'),
+        { class: 'begin', 'aria-label': phrase('page.new_case') },
+        h('h2', null, phrase('page.new_case_2')),
+        h('p', null, phrase('page.drop_folder_dicom_ct_archive_one')),
         h(
           'div',
           { class: 'row' },
-          filePick('Choose a folder', true, (g) => begin(g, typedName()), 'new-folder'),
-          filePick('Choose an archive', false, (g) => begin(g, typedName()), 'new-archive', '.zip,.tar,.gz,.tgz,.dcm'),
+          filePick(phrase('page.choose_folder'), true, (g) => begin(g, typedName()), 'new-folder'),
+          filePick(phrase('page.choose_archive'), false, (g) => begin(g, typedName()), 'new-archive', '.zip,.tar,.gz,.tgz,.dcm'),
           h(
             'form',
             {
               class: 'row',
               onSubmit: (e: Event) => {
                 e.preventDefault();
-                begin([], typedName() || 'New case');
+                begin([], typedName() || phrase('page.new_case'));
               },
             },
-            h('label', { class: 'field' }, h('span', null, 'Name, if it should have one'), h('input', { type: 'text', value: list.name, 'data-test': 'new-name', onInput: (e: Event) => ((list.name = (e.target as HTMLInputElement).value), changed()) })),
-            h('button', { type: 'submit', 'data-test': 'new-case' }, 'New case'),
+            h('label', { class: 'field' }, h('span', null, phrase('page.name_if_should_have_one')), h('input', { type: 'text', value: list.name, 'data-test': 'new-name', onInput: (e: Event) => ((list.name = (e.target as HTMLInputElement).value), changed()) })),
+            h('button', { type: 'submit', 'data-test': 'new-case' }, phrase('page.new_case')),
           ),
         ),
       ),
-      h('h2', null, 'Cases'),
+      h('h2', null, phrase('page.cases_2')),
       h(
         'label',
         { class: 'tick', key: 'hidden' },
@@ -130,15 +131,15 @@ export function caseList(open: (id: string) => void, begin: (given: Given[], nam
             void loadCases();
           },
         }),
-        'Also those taken off the list',
+        phrase('page.also_those_taken_off_list'),
       ),
       list.cases === null
         ? h('p', { key: 'wait' }, 'Looking …')
         : list.cases.length
           ? h('ul', { class: 'cases', key: 'cases', 'data-test': 'cases' }, list.cases.map((c) => card(c, open)))
-          : h('p', { key: 'none' }, list.search ? 'No case holds these words.' : 'No case yet. Drop the first.'),
+          : h('p', { key: 'none' }, list.search ? phrase('page.no_case_holds_these_words') : phrase('page.no_case_yet_drop_first')),
     ),
-    h('footer', { class: 'advice', key: 'advice' }, app.advice, app.version ? ` Rayset ${app.version}.` : ''),
+    h('footer', { class: 'advice', key: 'advice' }, app.advice, app.version ? phrase('page.rayset_2', { version: app.version }) : ''),
     h('div', { class: 'hidden', 'aria-live': 'polite', key: 'said' }, app.said),
   ];
 }

@@ -1,7 +1,6 @@
 // Made from src/anatomy/bones.h, src/report/palette.h and src/report/board.h; the test PageFacts.AreCurrent renews it.
 
 // By ray.
-export const kOrdinal = ['', 'first', 'second', 'third', 'fourth', 'fifth'];
 export const kPartner = ['', 'C1', 'C2', 'C3', 'Cub', 'Cub'];
 
 export const kColours = {

@@ -4,6 +4,7 @@ import { api } from './api';
 import { changed, say, showError, told } from './store';
 import { button } from './widgets';
 import { bytes } from './words';
+import { phrase } from './phrases';
 
 interface Fetching {
   since: number;
@@ -56,7 +57,7 @@ async function fetchFile(path: string, words: string): Promise<void> {
   under.set(path, f);
   saved.delete(path);
   tick();
-  say(`${words}: is being made`);
+  say(phrase('page.being_made', { words }));
   try {
     const response = await api.get(path, f.stop.signal);
     const blob = await read(response, f);
@@ -65,7 +66,7 @@ async function fetchFile(path: string, words: string): Promise<void> {
     saved.set(path, `${name}, ${bytes(blob.size)}`);
     say(`${words}: saved`);
   } catch (error) {
-    if (error instanceof TypeError) showError({ what: `${words} broke off before it was whole.`, remedy: 'Nothing was saved; try again.' });
+    if (error instanceof TypeError) showError({ what: phrase('page.broke_off_before_whole', { words }), remedy: phrase('page.nothing_saved_try_again') });
     else told(error);
   } finally {
     under.delete(path);
@@ -99,9 +100,9 @@ export function fetchLink(path: string, words: string, note = ''): (JSX.Element 
       ? h(
           'span',
           { class: 'making', key: 'making', 'data-test': 'making' },
-          h('progress', { 'aria-label': `${words} is being made` }),
-          f.got ? ` ${bytes(f.got)} have come, ${seconds} s ` : ` is being made, ${seconds} s `,
-          button('Stop', () => f.stop.abort(), { class: 'quiet', title: `Stop: ${words}` }),
+          h('progress', { 'aria-label': phrase('page.being_made_2', { words }) }),
+          f.got ? phrase('page.have_come', { got: bytes(f.got), seconds }) : phrase('page.being_made_3', { seconds }),
+          button(phrase('page.stop'), () => f.stop.abort(), { class: 'quiet', title: phrase('page.stop_2', { words }) }),
         )
       : done
         ? h('span', { class: 'small', key: 'done', 'data-test': 'made' }, ` ✓ saved (${done})`)

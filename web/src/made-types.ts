@@ -259,6 +259,8 @@ export interface PlanFile {
   cautions: string[];
   /** a bone or ray could not be handled (exit status 4) */
   partial: boolean;
+  /** codes of the sentences in this file, by JSON pointer */
+  messages?: Record<string, unknown>;
 }
 
 export type Verdict = 'anatomical' | 'acceptable' | 'not reduced' | 'not known';
@@ -434,6 +436,8 @@ export interface VerificationFile {
   /** what has changed since an earlier check; absent where none was given */
   since?: Since;
   cautions: string[];
+  /** codes of the sentences in this file, by JSON pointer */
+  messages?: Record<string, unknown>;
 }
 
 export interface HistoryEntry {
@@ -538,6 +542,8 @@ export interface Ray {
     roll_deg: number;
   } | null;
   joint: JointFit | null;
+  /** the bones of the joint, by more than the error of their surfaces */
+  overlaps: boolean;
   manoeuvre: string[];
   attention: string[];
 }
@@ -593,6 +599,8 @@ export interface Device {
   lengths_mm: number[];
   /** what the gauge read */
   measured_mm: number | null;
+  /** by a size of screw or more */
+  gauge_off: boolean;
 }
 
 export interface PatternsShown {

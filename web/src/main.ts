@@ -18,7 +18,9 @@ import type { CaseState, Place } from './types';
 import { dropped, importImages, planNow, suggestedName, type Given } from './upload';
 import { button, question, troubles } from './widgets';
 import { capital, clock, pattern, person } from './words';
+import { language, phrase } from './phrases';
 
+document.documentElement.lang = language || 'en';
 const root = document.createElement('div');
 root.id = 'page';
 document.body.append(root);
@@ -28,31 +30,31 @@ document.body.append(root);
 const kPlaceBody: Record<Exclude<Place, 'theatre'>, () => ComponentChild[]> = { images, injury, reduction, fixation, followup };
 
 function saved(): JSX.Element {
-  const words = app.saving ? (app.connected ? 'saving …' : '▲ not saved yet') : !app.connected ? 'not connected' : '✓ saved';
+  const words = app.saving ? (app.connected ? phrase('page.saving') : phrase('page.not_saved_yet')) : !app.connected ? phrase('page.not_connected') : phrase('page.saved');
   return h('span', { class: 'saved', role: 'status', 'data-test': 'saved' }, words);
 }
 
 function historyPanel(s: CaseState): JSX.Element {
   return h(
     'aside',
-    { class: 'history', key: 'history', 'aria-label': 'History', 'data-test': 'history' },
-    h('div', { class: 'row' }, h('h2', null, 'History'), button('Close', () => set({ historyOpen: false }), { class: 'quiet' })),
+    { class: 'history', key: 'history', 'aria-label': phrase('page.history'), 'data-test': 'history' },
+    h('div', { class: 'row' }, h('h2', null, phrase('page.history')), button(phrase('page.close'), () => set({ historyOpen: false }), { class: 'quiet' })),
     h(
       'ol',
       null,
       [...s.history]
         .reverse()
         .filter((r) => r.kind !== 'undo' && r.kind !== 'redo')
-        .map((r) => h('li', { key: String(r.seq), class: r.active ? '' : 'undone' }, h('span', null, capital(r.words)), r.active ? null : h('em', null, ' undone'), h('span', { class: 'small' }, ` ${clock(r.at)}`))),
+        .map((r) => h('li', { key: String(r.seq), class: r.active ? '' : 'undone' }, h('span', null, capital(r.words)), r.active ? null : h('em', null, ` ${phrase('page.undone_since')}`), h('span', { class: 'small' }, ` ${clock(r.at)}`))),
     ),
     h(
       'label',
       { class: 'field' },
-      h('span', null, 'Notes'),
+      h('span', null, phrase('page.notes')),
       h(Field, { rows: 5, value: s.notes, 'data-test': 'notes', onChange: (e: Event) => void edit('case.notes', { text: (e.target as HTMLTextAreaElement).value }) }),
     ),
-    button(s.hidden ? 'Show in the list again' : 'Take off the list', () => void edit('case.hide', { hidden: !s.hidden }), { test: 'hide' }),
-    h('p', { class: 'small' }, 'Nothing is removed; the list only stops showing it.'),
+    button(s.hidden ? phrase('page.show_list_again') : phrase('page.take_off_list'), () => void edit('case.hide', { hidden: !s.hidden }), { test: 'hide' }),
+    h('p', { class: 'small' }, phrase('page.nothing_removed_list_only_stops_showing')),
   );
 }
 
@@ -61,15 +63,15 @@ function head(s: CaseState): JSX.Element {
   return h(
     'header',
     { class: 'case-head', key: 'head' },
-    h('a', { class: 'skip', href: '#place' }, 'To the content'),
-    h('button', { class: 'home', type: 'button', onClick: () => leave(), 'data-test': 'home', title: 'All cases' }, 'Rayset'),
+    h('a', { class: 'skip', href: '#place' }, phrase('page.content')),
+    h('button', { class: 'home', type: 'button', onClick: () => leave(), 'data-test': 'home', title: phrase('page.all_cases') }, 'Rayset'),
     h(
       'div',
       { class: 'who' },
       h(Field, {
         class: 'name',
         type: 'text',
-        'aria-label': 'Name of the case',
+        'aria-label': phrase('page.name_case'),
         value: s.name,
         'data-test': 'case-name',
         onChange: (e: Event) => {
@@ -86,7 +88,7 @@ function head(s: CaseState): JSX.Element {
     ),
     h(
       'nav',
-      { 'aria-label': 'Places' },
+      { 'aria-label': phrase('page.places') },
       kPlaces.map((p, i) =>
         h(
           'button',
@@ -95,7 +97,7 @@ function head(s: CaseState): JSX.Element {
             type: 'button',
             'aria-current': p.id === app.place ? 'page' : undefined,
             'data-test': `place-${p.id}`,
-            title: `Key ${i + 1}`,
+            title: phrase('page.key', { i: i + 1 }),
             onClick: () => go(p.id),
           },
           h('span', { class: 'key', 'aria-hidden': 'true' }, String(i + 1)),
@@ -107,9 +109,9 @@ function head(s: CaseState): JSX.Element {
     h(
       'div',
       { class: 'acts' },
-      button('Undo', () => void undo(), { test: 'undo', disabled: !s.can_undo, title: s.can_undo ? `Undo: ${s.can_undo} (Ctrl+Z)` : 'Nothing to undo' }),
-      button('Redo', () => void redo(), { test: 'redo', disabled: !s.can_redo, title: s.can_redo ? `Redo: ${s.can_redo} (Ctrl+Shift+Z)` : 'Nothing to redo' }),
-      button('History, notes', () => set({ historyOpen: !app.historyOpen }), { test: 'history-open', pressed: app.historyOpen }),
+      button(phrase('page.undo'), () => void undo(), { test: 'undo', disabled: !s.can_undo, title: s.can_undo ? phrase('page.undo_ctrl', { can_undo: s.can_undo }) : phrase('page.nothing_undo') }),
+      button(phrase('page.redo'), () => void redo(), { test: 'redo', disabled: !s.can_redo, title: s.can_redo ? phrase('page.redo_ctrl_shift', { can_redo: s.can_redo }) : phrase('page.nothing_redo') }),
+      button(phrase('page.history_notes'), () => set({ historyOpen: !app.historyOpen }), { test: 'history-open', pressed: app.historyOpen }),
       saved(),
     ),
   );
@@ -185,7 +187,7 @@ async function open(id: string, place?: Place): Promise<boolean> {
     take(state);
     const questions = state.plan?.open_questions ?? [];
     selectRay(questions.find((q) => q.ray)?.ray ?? 2);
-    if (questions.length) say(`To settle first: ${questions.map((q) => q.what).join(' ')}`);
+    if (questions.length) say(phrase('page.settle_first', { what: questions.map((q) => q.what).join(' ') }));
     listen(id);
     remember();
     return true;
@@ -285,13 +287,13 @@ async function fill(given: Given[]): Promise<void> {
 function askWhereTo(given: Given[]): void {
   set({
     question: {
-      words: 'This case has images already. What are these?',
+      words: phrase('page.case_has_images_already_what_these'),
       answers: [
-        { words: 'A new case', test: 'answer-new', act: () => void begin(given, '') },
-        { words: 'The other foot of this patient', test: 'answer-other', act: () => void importImages(app.state!.id, 'other', given) },
-        { words: 'Films from before the operation', test: 'answer-films', act: () => filmsBeside(given) },
-        { words: 'Films or CT after the operation', test: 'answer-after', act: () => (go('followup'), takeFollowup(given)) },
-        { words: 'Replace the images of this case', test: 'answer-replace', act: () => void fill(given) },
+        { words: phrase('page.new_case_2'), test: 'answer-new', act: () => void begin(given, '') },
+        { words: phrase('page.other_foot_patient'), test: 'answer-other', act: () => void importImages(app.state!.id, 'other', given) },
+        { words: phrase('page.films_before_operation'), test: 'answer-films', act: () => filmsBeside(given) },
+        { words: phrase('page.films_ct_after_operation'), test: 'answer-after', act: () => (go('followup'), takeFollowup(given)) },
+        { words: phrase('page.replace_images_case'), test: 'answer-replace', act: () => void fill(given) },
       ],
     },
   });

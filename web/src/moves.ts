@@ -4,6 +4,7 @@ import { add, compose, translation, turnAbout } from './math';
 import { app, changed, deviceNow, edit, endTrial, rayNow, say, tryEdit } from './store';
 import type { Mat, Vec } from './types';
 import { rayName } from './words';
+import { phrase } from './phrases';
 
 let pendingDevice: { id: string; entry: Vec; tip: Vec } | null = null;
 
@@ -30,7 +31,7 @@ export async function dropDevice(): Promise<void> {
   app.trial = null;
   changed();
   const d = deviceNow(sent.id);
-  if (d) say(`${sent.id}: ${d.length_mm.toFixed(0)} mm, ${d.ok === false ? d.reasons.join('; ') : 'all checks met'}`);
+  if (d) say(phrase('page.mm', { id: sent.id, length: d.length_mm.toFixed(0), reasons: d.ok === false ? d.reasons.join('; ') : phrase('page.all_checks_met') }));
 }
 
 function setRay(ray: number, pose: Mat): void {
@@ -55,7 +56,7 @@ export async function dropRay(ray: number): Promise<void> {
   app.trial = null;
   changed();
   const j = rayNow(ray)?.joint;
-  if (j) say(`${rayName(ray)}: gap ${j.gap_mm} mm, step ${j.step_mm} mm, overlap ${j.overlap_mm} mm`);
+  if (j) say(phrase('page.gap_mm_step_mm_overlap_mm', { ray: rayName(ray), gap: j.gap_mm, step: j.step_mm, overlap: j.overlap_mm }));
 }
 
 let timer = 0;

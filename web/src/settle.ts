@@ -6,6 +6,7 @@ import { app, changed, edit, go, selectRay } from './store';
 import type { OpenQuestion, Place } from './types';
 import { button } from './widgets';
 import { capital, rayName, stateMark } from './words';
+import { phrase } from './phrases';
 
 /** What was folded: another case, or another question in this one, opens unfolded. */
 let foldedAt = '';
@@ -29,15 +30,15 @@ function ways(q: OpenQuestion): JSX.Element[] {
   const out: JSX.Element[] = [];
   const way = (words: string, test: string, act: () => void): void => void out.push(button(words, act, { test: `settle-${test}-${key}`, key: test }));
   for (const r of q.remedies) {
-    if (r === 'other foot') way('Give the other foot', 'other', () => goTo('images', 'pick-other'));
-    if (r === 'film') way('Add a film', 'film', () => goTo('images', 'pick-films-before'));
-    if (r === 'correct bones') way('Correct the bones', 'bones', () => goTo('images', 'correct-seed'));
+    if (r === 'other foot') way(phrase('page.give_other_foot'), 'other', () => goTo('images', 'pick-other'));
+    if (r === 'film') way(phrase('page.add_film'), 'film', () => goTo('images', 'pick-films-before'));
+    if (r === 'correct bones') way(phrase('page.correct_bones'), 'bones', () => goTo('images', 'correct-seed'));
     if (r !== 'place by hand' || !q.ray) continue;
     const ray = q.ray;
     const planned = app.state?.plan?.rays.find((x) => x.ray === ray);
-    way('It is in place', 'in-place', () => void edit('ray.move', { ray, transform: identity() }));
-    if (planned?.transform && goesBack(planned)) way('It is displaced, as planned', 'as-planned', () => void edit('ray.move', { ray, transform: planned.transform }));
-    way('Place it by hand', 'by-hand', () => {
+    way(phrase('page.place'), 'in-place', () => void edit('ray.move', { ray, transform: identity() }));
+    if (planned?.transform && goesBack(planned)) way(phrase('page.displaced_planned'), 'as-planned', () => void edit('ray.move', { ray, transform: planned.transform }));
+    way(phrase('page.place_hand'), 'by-hand', () => {
       selectRay(ray);
       goTo('reduction', 'move-lateral');
     });
@@ -45,7 +46,7 @@ function ways(q: OpenQuestion): JSX.Element[] {
   return out;
 }
 
-const brief = (q: OpenQuestion): string => (q.ray ? `${rayName(q.ray)} cannot be told` : `${q.bones.join(', ')} may be wrong`);
+const brief = (q: OpenQuestion): string => (q.ray ? phrase('page.cannot_told', { ray: rayName(q.ray) }) : phrase('page.may_wrong', { bones: q.bones.join(', ') }));
 
 const mark = (q: OpenQuestion): JSX.Element => (q.ray ? stateMark('cannot be told') : h('span', { class: 'alarm', 'aria-hidden': 'true' }, '▲ '));
 
@@ -61,7 +62,7 @@ export function settle(): JSX.Element | null {
     h(
       'div',
       { class: 'title' },
-      h('h2', { id: 'settle-title' }, 'To settle first'),
+      h('h2', { id: 'settle-title' }, phrase('page.settle_first_2')),
       folded && !theatre ? h('span', { class: 'brief' }, capital(list.map(brief).join(' · '))) : null,
       theatre
         ? null

@@ -1,7 +1,6 @@
 // The large view and the one beside it, with their tools.
 import { h, type JSX } from 'preact';
 import { host } from './elements';
-import { kOrdinal } from './facts';
 import { order, app, changed, edit, footState, set, showFoot, showView, deviceNow, say, type Tool, type ViewKind } from './store';
 import { kNamedViews, FilmView, type Show } from './views/film-view';
 import { FootView } from './views/foot-view';
@@ -9,7 +8,8 @@ import { filmTitle, realFilms, RealFilmView } from './views/real-film-view';
 import { kWindows, SliceView } from './views/slice-view';
 import { giveFilms, type Given } from './upload';
 import { button, choice, filePick } from './widgets';
-import { mm, rayName } from './words';
+import { mm, ordinal, rayName } from './words';
+import { phrase } from './phrases';
 
 let foot: FootView | null = null;
 let film: FilmView | null = null;
@@ -26,13 +26,13 @@ export function sliceView(kind: 'along' | 'across' | 'drill'): SliceView {
 }
 
 const kViewNames: { id: ViewKind; name: string }[] = [
-  { id: 'foot', name: 'Foot' },
-  { id: 'along', name: 'Along the ray' },
-  { id: 'across', name: 'Across the joint' },
-  { id: 'drill', name: 'Down the drill' },
-  { id: 'film', name: 'C-arm' },
+  { id: 'foot', name: phrase('page.foot') },
+  { id: 'along', name: phrase('page.along_ray') },
+  { id: 'across', name: phrase('page.across_joint') },
+  { id: 'drill', name: phrase('page.down_drill') },
+  { id: 'film', name: phrase('page.c_arm') },
 ];
-const nameOf = (kind: ViewKind): string => (kind === 'other' ? 'Real film' : (kViewNames.find((v) => v.id === kind)?.name ?? kind));
+const nameOf = (kind: ViewKind): string => (kind === 'other' ? phrase('page.real_film') : (kViewNames.find((v) => v.id === kind)?.name ?? kind));
 
 /** After every change: the views that are in sight keep up. */
 export function updateViews(): void {
@@ -45,27 +45,27 @@ export function updateViews(): void {
 }
 
 function picker(pane: 0 | 1, now: ViewKind | null): JSX.Element {
-  const items = pane === 1 ? [...kViewNames, ...(realFilms().length ? [{ id: 'other' as const, name: 'Real film' }] : [])] : kViewNames;
+  const items = pane === 1 ? [...kViewNames, ...(realFilms().length ? [{ id: 'other' as const, name: phrase('page.real_film') }] : [])] : kViewNames;
   return h(
     'select',
     {
       class: `view-pick ${now ?? 'none'}`,
-      'aria-label': pane === 0 ? 'Large view' : 'View beside it',
+      'aria-label': pane === 0 ? phrase('page.large_view') : phrase('page.view_beside'),
       'data-test': pane === 0 ? 'view-large' : 'view-beside',
       value: now ?? '',
       onChange: (e: Event) => showView(pane, ((e.target as HTMLSelectElement).value || null) as ViewKind | null),
     },
-    pane === 1 ? h('option', { value: '', key: 'none' }, 'Nothing beside') : null,
+    pane === 1 ? h('option', { value: '', key: 'none' }, phrase('page.nothing_beside')) : null,
     items.map((v) => h('option', { value: v.id, key: v.id }, v.name)),
   );
 }
 
 export const stateChoice = (): JSX.Element =>
   choice(
-    'Which state of the foot',
+    phrase('page.state_foot'),
     [
-      { id: 'injured', name: '▲ As scanned' },
-      { id: 'reduced', name: '● Where it belongs' },
+      { id: 'injured', name: phrase('page.scanned_2') },
+      { id: 'reduced', name: phrase('page.where_belongs') },
     ],
     footState(),
     (s) => showFoot(s),
@@ -103,21 +103,21 @@ function player(): JSX.Element {
   const at = Math.min(rays.length - 1, Math.floor(app.played));
   const words =
     app.played <= 0
-      ? 'as scanned'
+      ? phrase('page.scanned')
       : app.played >= end
-        ? 'all rays where they belong'
-        : `${rayName(rays[at] ?? 0)} goes back (${at + 1} of ${rays.length})`;
+        ? phrase('page.all_rays_where_they_belong')
+        : phrase('page.goes_back_2', { at: rayName(rays[at] ?? 0), at_2: at + 1, rays: rays.length });
   return h(
     'div',
     { class: 'player' },
-    button(playing ? 'Pause' : 'Play', play, { test: 'play', title: 'Play the reduction in the order of the plan' }),
+    button(playing ? 'Pause' : 'Play', play, { test: 'play', title: phrase('page.play_reduction_order_plan') }),
     h('input', {
       type: 'range',
       min: 0,
       max: end,
       step: 0.05,
       value: app.played,
-      'aria-label': 'Reduction, ray by ray',
+      'aria-label': phrase('page.reduction_ray_ray'),
       'aria-valuetext': words,
       'data-test': 'played',
       onInput: (e: Event) => set({ played: Number((e.target as HTMLInputElement).value) }),
@@ -139,7 +139,7 @@ function footTools(small: boolean): JSX.Element {
           'select',
           {
             key: 'from',
-            'aria-label': 'Look from',
+            'aria-label': phrase('page.look'),
             'data-test': 'home-from',
             value: '',
             onChange: (e: Event) => {
@@ -149,16 +149,16 @@ function footTools(small: boolean): JSX.Element {
             },
           },
           h('option', { value: '', key: 'none' }, 'Look …'),
-          kLookFrom.map((n) => h('option', { value: n, key: n }, n === 'along' ? 'along the ray' : `from ${n}`)),
+          kLookFrom.map((n) => h('option', { value: n, key: n }, n === 'along' ? phrase('page.along_ray_2') : phrase('page.from', { n }))),
         )
       : h(
           'div',
-          { class: 'choice', role: 'group', 'aria-label': 'Look from', key: 'from-row' },
+          { class: 'choice', role: 'group', 'aria-label': phrase('page.look'), key: 'from-row' },
           kLookFrom.map((n) =>
-            button(n === 'along' ? 'along ray' : n, () => v.home(n), {
+            button(n === 'along' ? phrase('page.along_ray_3') : n, () => v.home(n), {
               test: `home-${n}`,
               key: n,
-              title: n === 'along' ? 'Along the ray (A)' : `From ${n} (${n[0]!.toUpperCase()})`,
+              title: n === 'along' ? phrase('page.along_ray_4') : phrase('page.from_2', { n, to_upper_case: n[0]!.toUpperCase() }),
             }),
           ),
         ),
@@ -172,7 +172,7 @@ function footTools(small: boolean): JSX.Element {
         h(
           'label',
           null,
-          'Fade the bones',
+          phrase('page.fade_bones'),
           h('input', {
             type: 'range',
             min: 0,
@@ -186,10 +186,10 @@ function footTools(small: boolean): JSX.Element {
             },
           }),
         ),
-        tick('The other state, seen through', v.ghost, (on) => (v.ghost = on)),
+        tick(phrase('page.other_state_seen_through'), v.ghost, (on) => (v.ghost = on)),
         tick('Measures', v.measures, (on) => (v.measures = on)),
         tick('Devices', v.devices, (on) => (v.devices = on)),
-        tick('Temporary wires', v.temporary, (on) => (v.temporary = on)),
+        tick(phrase('page.temporary_wires'), v.temporary, (on) => (v.temporary = on)),
         h('hr', null),
         bodies.map((b) =>
           tick(`${b.id} ${b.name}`, !v.hidden.has(b.id), (on) => (on ? v.hidden.delete(b.id) : v.hidden.add(b.id))),
@@ -238,8 +238,8 @@ function sliceFoot(kind: 'along' | 'across' | 'drill'): JSX.Element {
   const v = sliceView(kind);
   const [low, high] = v.range();
   const through = {
-    along: (o: number) => (o === 0 ? 'on the shaft axis' : `${mm(Math.abs(o))} ${o > 0 ? 'medial' : 'lateral'}`),
-    across: (o: number) => (o === 0 ? 'at the joint' : `${mm(Math.abs(o))} ${o > 0 ? 'distal' : 'proximal'}`),
+    along: (o: number) => (o === 0 ? phrase('page.shaft_axis') : `${mm(Math.abs(o))} ${o > 0 ? 'medial' : 'lateral'}`),
+    across: (o: number) => (o === 0 ? phrase('page.joint') : `${mm(Math.abs(o))} ${o > 0 ? 'distal' : 'proximal'}`),
     drill: (o: number) => `${mm(o)} deep`,
   }[kind];
   return range(kind === 'drill' ? 'Depth' : 'Through', v.offset, low, high, 0.5, through, (x) => v.setOffset(x), `offset-${kind}`);
@@ -268,14 +268,14 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): JSX.Element {
           },
           `window-${kind}`,
         ),
-        h('p', { class: 'hint' }, `Level ${v.window.level} HU, width ${v.window.width} HU. Dragging in the picture changes them.`),
-        range('Thickness', v.thickness, 0, 10, 0.5, (t) => (t ? `mean of ${mm(t)}` : 'one plane'), (t) => {
+        h('p', { class: 'hint' }, phrase('page.level_hu_width_hu_dragging_picture', { level: v.window.level, width: v.window.width })),
+        range('Thickness', v.thickness, 0, 10, 0.5, (t) => (t ? phrase('page.mean', { t: mm(t) }) : phrase('page.one_plane')), (t) => {
           v.thickness = t;
           v.update();
           changed();
         }, `thickness-${kind}`),
         kind === 'along'
-          ? range('Turn about the shaft', v.turnDeg, -90, 90, 5, (t) => `${t}°`, (t) => {
+          ? range(phrase('page.turn_about_shaft'), v.turnDeg, -90, 90, 5, (t) => `${t}°`, (t) => {
               v.turnDeg = t;
               v.update();
               changed();
@@ -308,7 +308,7 @@ function filmTools(): JSX.Element {
     h(
       'select',
       {
-        'aria-label': 'View of the film',
+        'aria-label': phrase('page.view_film'),
         'data-test': 'film-view',
         value: v.named,
         onChange: (e: Event) => {
@@ -326,9 +326,9 @@ function filmTools(): JSX.Element {
       h(
         'div',
         { class: 'menu' },
-        range('Round the foot', v.orbital, -110, 110, 1, (x) => `${x}°`, (x) => v.aim(x, v.tilt), 'orbital'),
-        range('Towards the toes', v.tilt, -50, 50, 1, (x) => `${x}°`, (x) => v.aim(v.orbital, x), 'tilt'),
-        app.readOnly ? null : filePick('A real film beside it', false, filmsBeside, 'real-film'),
+        range(phrase('page.round_foot'), v.orbital, -110, 110, 1, (x) => `${x}°`, (x) => v.aim(x, v.tilt), 'orbital'),
+        range(phrase('page.towards_toes'), v.tilt, -50, 50, 1, (x) => `${x}°`, (x) => v.aim(v.orbital, x), 'tilt'),
+        app.readOnly ? null : filePick(phrase('page.real_film_beside'), false, filmsBeside, 'real-film'),
       ),
     ),
   );
@@ -337,11 +337,11 @@ function filmTools(): JSX.Element {
 function filmFoot(): JSX.Element {
   const v = filmView();
   return choice<Show>(
-    'What is filmed',
+    phrase('page.what_filmed'),
     [
-      { id: 'injured', name: '▲ As scanned' },
-      { id: 'reduced', name: '● Where it belongs' },
-      { id: 'metal', name: 'With metal' },
+      { id: 'injured', name: phrase('page.scanned_2') },
+      { id: 'reduced', name: phrase('page.where_belongs') },
+      { id: 'metal', name: phrase('page.metal') },
     ],
     v.show,
     (s) => v.setShow(s),
@@ -375,11 +375,11 @@ function otherTools(): JSX.Element {
     { class: 'tools', key: 'other-tools' },
     h(
       'select',
-      { 'aria-label': 'Which film', 'data-test': 'which-film', value: now?.id ?? '', onChange: (e: Event) => besides((e.target as HTMLSelectElement).value) },
+      { 'aria-label': phrase('page.film'), 'data-test': 'which-film', value: now?.id ?? '', onChange: (e: Event) => besides((e.target as HTMLSelectElement).value) },
       all.map((f) => h('option', { value: f.id, key: f.id }, filmTitle(f))),
     ),
     now && !now.after && !app.readOnly
-      ? button('Take off', () => void edit('film.remove', { id: now.id }).then((ok) => ok && say('The film was taken off the case. Undo brings it back.')), { test: 'film-remove' })
+      ? button(phrase('page.take_off'), () => void edit('film.remove', { id: now.id }).then((ok) => ok && say(phrase('page.film_taken_off_case_undo_brings'))), { test: 'film-remove' })
       : null,
   );
 }
@@ -418,22 +418,22 @@ function pane(index: 0 | 1, kind: ViewKind): JSX.Element {
 
 function toolBar(): JSX.Element {
   const tools: { id: Tool; name: string }[] = [
-    { id: 'look', name: 'Look' },
-    { id: 'distance', name: 'Distance' },
-    { id: 'angle', name: 'Angle' },
+    { id: 'look', name: phrase('page.look_2') },
+    { id: 'distance', name: phrase('page.distance') },
+    { id: 'angle', name: phrase('page.angle') },
   ];
-  if (app.place === 'reduction' && !app.readOnly) tools.push({ id: 'move', name: `Move ray ${app.ray}` }, { id: 'turn', name: `Turn ray ${app.ray}` });
-  if (app.placing) tools.push({ id: 'place', name: 'Place' });
+  if (app.place === 'reduction' && !app.readOnly) tools.push({ id: 'move', name: phrase('page.move_ray', { ray: app.ray }) }, { id: 'turn', name: phrase('page.turn_ray', { ray: app.ray }) });
+  if (app.placing) tools.push({ id: 'place', name: phrase('page.place_2') });
   const hints: Partial<Record<Tool, string>> = {
-    distance: 'Two points, in any view.',
-    angle: 'Three points, the corner second.',
-    move: `Drag in a view: the ${kOrdinal[app.ray]} ray goes along in its plane.`,
-    turn: `Drag round the base of the ${kOrdinal[app.ray]} ray.`,
+    distance: phrase('page.two_points_any_view'),
+    angle: phrase('page.three_points_corner_second'),
+    move: phrase('page.drag_view_ray_goes_along_plane', { ray: ordinal(app.ray) }),
+    turn: phrase('page.drag_round_base_ray', { ray: ordinal(app.ray) }),
     place: app.placing?.words ?? '',
   };
   return h(
     'div',
-    { class: 'toolbar', role: 'toolbar', 'aria-label': 'Tools' },
+    { class: 'toolbar', role: 'toolbar', 'aria-label': phrase('page.tools') },
     stateChoice(),
     choice(
       'Tool',
@@ -454,7 +454,7 @@ export function stage(): JSX.Element {
   const [large, beside] = app.views;
   return h(
     'section',
-    { class: 'stage', 'aria-label': 'Views', key: 'stage' },
+    { class: 'stage', 'aria-label': phrase('page.views'), key: 'stage' },
     toolBar(),
     h('div', { class: beside ? 'panes two' : 'panes one' }, pane(0, large), beside ? pane(1, beside) : null),
   );

@@ -3,13 +3,14 @@ import { Refused, api, kNoAnswer } from './api';
 import { kBoardOrder } from './facts';
 import { clamp } from './math';
 import type { CaseState, Device, DrawnMeasure, FootState, Job, Place, Ray, ServerError, TryResult } from './types';
+import { phrase } from './phrases';
 
 export const kPlaces: { id: Place; name: string }[] = [
-  { id: 'images', name: 'Images' },
-  { id: 'injury', name: 'Injury' },
-  { id: 'reduction', name: 'Reduction' },
-  { id: 'fixation', name: 'Fixation' },
-  { id: 'theatre', name: 'Theatre' },
+  { id: 'images', name: phrase('page.images') },
+  { id: 'injury', name: phrase('page.injury') },
+  { id: 'reduction', name: phrase('page.reduction') },
+  { id: 'fixation', name: phrase('page.fixation') },
+  { id: 'theatre', name: phrase('page.theatre') },
   { id: 'followup', name: 'Follow-up' },
 ];
 
@@ -36,7 +37,7 @@ export interface Question {
 }
 
 export const app = {
-  advice: 'It advises; a licensed surgeon decides. Not a medical device.',
+  advice: phrase('page.advises_licensed_surgeon_decides_not_medical'),
   version: '',
   readOnly: false,
   state: null as CaseState | null,
@@ -90,7 +91,7 @@ export function told(error: unknown): void {
     showError(error.said);
     return;
   }
-  showError({ what: error instanceof Error ? error.message : String(error), remedy: 'Load the page again.' });
+  showError({ what: error instanceof Error ? error.message : String(error), remedy: phrase('page.load_page_again') });
 }
 export function showError(error: ServerError): void {
   app.errors = [...app.errors.filter((e) => e.what !== error.what), error].slice(-3);
@@ -273,7 +274,7 @@ export async function undo(): Promise<void> {
   const answer = await inTurn((token) => api.undo(s.id, token));
   if (answer) {
     take(answer.state);
-    say(`Undone: ${words}`);
+    say(phrase('page.undone', { words }));
   }
 }
 export async function redo(): Promise<void> {
@@ -283,7 +284,7 @@ export async function redo(): Promise<void> {
   const answer = await inTurn((token) => api.redo(s.id, token));
   if (answer) {
     take(answer.state);
-    say(`Done again: ${words}`);
+    say(phrase('page.done_again', { words }));
   }
 }
 
@@ -407,13 +408,13 @@ function onJob(job: Job): void {
   jobWaiters.delete(job.job);
   set({ job: null });
   if (job.state === 'failed' && job.error) showError(job.error);
-  if (job.state === 'cancelled') say('Stopped. Nothing was changed.');
+  if (job.state === 'cancelled') say(phrase('page.stopped_nothing_changed'));
   if (job.state === 'done') say(`${jobWords(job.kind)}: done`);
   void refetch();
 }
 
 export const jobWords = (kind: string): string =>
-  ({ import: 'Reading the images', plan: 'Planning', verify: 'Checking the result' })[kind] ?? kind;
+  ({ import: 'Reading the images', plan: 'Planning', verify: phrase('page.checking_result') })[kind] ?? kind;
 
 export function listen(id: string | null, onCase?: () => void): void {
   source?.close();
@@ -433,7 +434,7 @@ export function listen(id: string | null, onCase?: () => void): void {
   source.onopen = () => {
     if (gone || !app.connected) {
       void refetch().then(settleJobs);
-      say('Connected again');
+      say(phrase('page.connected_again'));
     }
     // What happened before the line stood was told to nobody.
     onCase?.();

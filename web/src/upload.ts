@@ -2,6 +2,7 @@
 import { api } from './api';
 import { app, changed, jobEnd, say, set, showError, take, told } from './store';
 import type { Part } from './types';
+import { phrase } from './phrases';
 
 export interface Given {
   path: string;
@@ -60,13 +61,13 @@ function flatName(path: string, index: number): string {
 export function suggestedName(given: Given[]): string {
   const first = given[0]?.path ?? '';
   const top = first.includes('/') ? first.split('/')[0]! : first.replace(/\.[A-Za-z0-9.]{1,8}$/, '');
-  return top.slice(0, 80) || 'New case';
+  return top.slice(0, 80) || phrase('page.new_case');
 }
 
 /** True when everything is on the server. */
 export async function send(id: string, part: Part, given: Given[]): Promise<boolean> {
   if (app.upload) {
-    say('Files are being sent already. Wait for them or stop them.');
+    say(phrase('page.files_being_sent_already_wait_them'));
     return false;
   }
   const stop = new AbortController();
@@ -93,7 +94,7 @@ export async function send(id: string, part: Part, given: Given[]): Promise<bool
   if (!failed) return true;
   stop.abort();
   await api.dropUpload(id, part).catch(() => undefined);
-  if (failed instanceof DOMException && failed.name === 'AbortError') say('Stopped. What was sent was dropped.');
+  if (failed instanceof DOMException && failed.name === 'AbortError') say(phrase('page.stopped_what_sent_dropped'));
   else told(failed);
   return false;
 }
@@ -102,9 +103,9 @@ export async function send(id: string, part: Part, given: Given[]): Promise<bool
 export async function importImages(id: string, part: 'images' | 'other', given: Given[], series?: string): Promise<boolean> {
   if (!given.length) {
     showError({
-      what: 'There are no files in what was given.',
+      what: phrase('page.no_files_what_given'),
       where: 'images',
-      remedy: 'Give a folder of DICOM files, or a .zip, .tar.gz or .tgz archive of one.',
+      remedy: phrase('page.give_folder_dicom_files_zip_tar'),
     });
     return false;
   }

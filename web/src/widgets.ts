@@ -5,6 +5,7 @@ import { api } from './api';
 import { picked, type Given } from './upload';
 import type { Caution } from './types';
 import { sourceOf, textOf } from './words';
+import { phrase } from './phrases';
 
 export const button = (
   words: ComponentChildren,
@@ -81,7 +82,7 @@ export function cautions(title: string, list: (string | Caution)[] | undefined):
 }
 
 /** What was changed by hand and could not be kept, or is not fully known. */
-export const leftOut = (): JSX.Element | null => cautions('Of the edits by hand', app.state?.cautions);
+export const leftOut = (): JSX.Element | null => cautions(phrase('page.edits_hand'), app.state?.cautions);
 
 export const progress = (words: string, fraction: number | null | undefined, stop: (() => void) | null): JSX.Element =>
   h(
@@ -90,12 +91,12 @@ export const progress = (words: string, fraction: number | null | undefined, sto
     h('span', { class: 'words' }, words),
     h('progress', { max: 1, value: fraction ?? undefined, 'aria-label': words }),
     typeof fraction === 'number' ? h('span', { class: 'percent' }, `${Math.round(100 * fraction)} %`) : null,
-    stop ? button('Stop', stop, { test: 'stop-job' }) : null,
+    stop ? button(phrase('page.stop'), stop, { test: 'stop-job' }) : null,
   );
 
 export function work(): JSX.Element | null {
   const u = app.upload;
-  if (u) return progress('Sending the files', u.total ? u.done / u.total : null, u.stop);
+  if (u) return progress(phrase('page.sending_files'), u.total ? u.done / u.total : null, u.stop);
   const j = app.job;
   if (!j || j.state !== 'running') return null;
   const stage = j.stage ? `: ${j.stage}` : '';
@@ -113,16 +114,16 @@ export function troubles(): JSX.Element {
       h(
         'div',
         { class: 'trouble lost', key: 'lost', 'data-test': 'lost' },
-        h('b', null, 'No connection to the workstation.'),
-        ' What was saved is safe. Trying again; check that `rayset serve` is running.',
-        app.saving > 0 ? h('b', null, ` ▲ ${app.saving === 1 ? 'One change is' : `${app.saving} changes are`} not saved yet: sent as soon as it is back. Leave this page open.`) : null,
+        h('b', null, phrase('page.no_connection_workstation')),
+        phrase('page.what_saved_safe_trying_again_check'),
+        app.saving > 0 ? h('b', null, phrase('page.not_saved_yet_sent_soon_back', { are: app.saving === 1 ? phrase('page.one_change') : phrase('page.changes', { saving: app.saving }) })) : null,
       ),
     app.errors.map((e) =>
       h(
         'div',
         { class: 'trouble', key: e.what, 'data-test': 'error' },
         h('div', null, h('b', null, e.what), e.where ? h('span', { class: 'where' }, ` (${placeOf(e.where)})`) : null, e.remedy ? h('p', null, e.remedy) : null),
-        button('Close', () => dismiss(e), { class: 'quiet', test: 'error-close' }),
+        button(phrase('page.close'), () => dismiss(e), { class: 'quiet', test: 'error-close' }),
       ),
     ),
   );
@@ -151,6 +152,6 @@ export function question(): JSX.Element | null {
       onCancel: () => answer(() => undefined),
     },
     h('p', null, q.words),
-    h('div', { class: 'row' }, q.answers.map((a) => button(a.words, () => answer(a.act), { test: a.test, key: a.test })), button('Cancel', () => answer(() => undefined), { test: 'answer-cancel', key: 'cancel' })),
+    h('div', { class: 'row' }, q.answers.map((a) => button(a.words, () => answer(a.act), { test: a.test, key: a.test })), button(phrase('page.cancel'), () => answer(() => undefined), { test: 'answer-cancel', key: 'cancel' })),
   );
 }

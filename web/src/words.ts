@@ -1,17 +1,22 @@
 // Words and figures as the trade writes them.
 import { h, type JSX } from 'preact';
-import { kOrdinal } from './facts';
 import type { Caution, ChecksShown, Device, Ray, Shift } from './types';
+import { decimal, locale, phrase } from './phrases';
 
-export const rayName = (ray: number): string => `${kOrdinal[ray] ?? ray} ray`;
+/** "second" */
+export const ordinal = (ray: number): string => phrase(`ray.${ray}`);
+export const rayName = (ray: number): string => phrase('page.ordinal_ray', { ray: ordinal(ray) });
 export const capital = (s: string): string => (s ? s[0]!.toUpperCase() + s.slice(1) : s);
 
+/** As the engine writes it but for the sign, and never "-0.0". */
+const figure = (x: number, digits: number): string =>
+  x.toFixed(digits).replace(/^-(0(\.0+)?)$/, '$1').replace('.', decimal);
 export const mm = (x: number | null | undefined, digits = 1): string =>
-  x === null || x === undefined || !Number.isFinite(x) ? '–' : `${x.toFixed(digits)} mm`;
+  x === null || x === undefined || !Number.isFinite(x) ? '–' : phrase('unit.mm', { n: figure(x, digits) });
 export const num = (x: number | null | undefined, digits = 1): string =>
-  x === null || x === undefined || !Number.isFinite(x) ? '–' : x.toFixed(digits).replace(/^-(0(\.0+)?)$/, '$1');
+  x === null || x === undefined || !Number.isFinite(x) ? '–' : figure(x, digits);
 export const deg = (x: number | null | undefined, digits = 0): string =>
-  x === null || x === undefined || !Number.isFinite(x) ? '–' : `${x.toFixed(digits)}°`;
+  x === null || x === undefined || !Number.isFinite(x) ? '–' : phrase('unit.deg', { n: figure(x, digits) });
 
 /** "5.8 lateral" rather than a signed number. */
 export function sense(value: number | null | undefined, plus: string, minus: string, digits = 1): string {
@@ -22,9 +27,9 @@ export function sense(value: number | null | undefined, plus: string, minus: str
 
 /** "6.1 lateral", "3.9 dorsal", "0.2 proximal". */
 export const shiftWords = (s: Shift): [string, string, string] => [
-  sense(s.lateral, 'lateral', 'medial'),
-  sense(s.dorsal, 'dorsal', 'plantar'),
-  sense(s.distal, 'distal', 'proximal'),
+  sense(s.lateral, phrase('page.way_lateral'), phrase('page.way_medial')),
+  sense(s.dorsal, phrase('page.way_dorsal'), phrase('page.way_plantar')),
+  sense(s.distal, phrase('page.way_distal'), phrase('page.way_proximal')),
 ];
 
 export const stateMark = (state: Ray['state']): JSX.Element =>
@@ -61,15 +66,9 @@ export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): JSX.Element =>
       );
 
 export const fate = (d: Pick<Device, 'kind' | 'stage'>): string =>
-  d.stage === 'temporary' ? 'temporary' : d.kind === 'wire' ? 'comes out later' : 'stays';
+  phrase(d.stage === 'temporary' ? 'page.fate_temporary' : d.kind === 'wire' ? 'page.fate_later' : 'page.fate_stays');
 
-// Options of the command line, by the names they have in the page.
-const kInThePage: [RegExp, string][] = [
-  [/Use --side to choose\./g, 'Choose under “Injured side” in Images and plan again.'],
-  [/the option [“"]--lateral wires[”"] plans them with wires/g, '“Rays 4 and 5: wires” in Images plans them with wires'],
-];
-export const textOf = (c: string | Caution): string =>
-  kInThePage.reduce((text, [found, words]) => text.replace(found, words), typeof c === 'string' ? c : c.text);
+export const textOf = (c: string | Caution): string => (typeof c === 'string' ? c : c.text);
 export const sourceOf = (c: string | Caution): string => (typeof c === 'string' ? '' : (c.source ?? ''));
 
 export function bytes(n: number): string {
@@ -80,14 +79,14 @@ export function bytes(n: number): string {
 
 // A date alone is read as midnight UTC: written in another zone it would be the day before.
 export const longDay = (iso: string): string =>
-  new Date(iso).toLocaleDateString('en-GB', { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric', timeZone: 'UTC' });
+  new Date(iso).toLocaleDateString(locale, { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric', timeZone: 'UTC' });
 /** "20260105" and ISO both become "5 Jan 2026". */
 export function day(text: string | null | undefined): string {
   if (!text) return '–';
   const iso = /^\d{8}$/.test(text) ? `${text.slice(0, 4)}-${text.slice(4, 6)}-${text.slice(6, 8)}` : text;
   const d = new Date(iso);
   if (Number.isNaN(d.getTime())) return text;
-  return d.toLocaleDateString('en-GB', { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' });
+  return d.toLocaleDateString(locale, { day: 'numeric', month: 'short', year: 'numeric', timeZone: 'UTC' });
 }
 /** Where the workstation stands, as 2026-01-31. */
 export const today = (now = new Date()): string =>
@@ -96,27 +95,27 @@ export function clock(text: string): string {
   const d = new Date(text);
   return Number.isNaN(d.getTime())
     ? text
-    : d.toLocaleString('en-GB', { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+    : d.toLocaleString(locale, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
 }
 /** DICOM writes "FAMILY^GIVEN". */
 export const person = (text: string | null | undefined): string =>
   text ? text.split('^').filter(Boolean).join(', ') : '–';
 
 const kCheckNames: Record<string, [string, (v: number) => string]> = {
-  inside_fraction: ['inside bone', (v) => `${(100 * v).toFixed(0)} %`],
-  cortex_margin_mm: ['margin to the cortex', (v) => mm(v)],
-  nearest_device_mm: ['nearest other device', (v) => mm(v)],
-  joint_area_lost_percent: ['joint surface lost', (v) => `${v.toFixed(1)} %`],
-  tip_beyond_cortex_mm: ['tip beyond the far cortex', (v) => mm(v)],
-  crossing_off_centre_mm: ['off the middle of the joint', (v) => mm(v)],
-  entry_to_joint_mm: ['entry to joint', (v) => mm(v)],
-  angle_to_shaft_deg: ['angle to the shaft', (v) => deg(v)],
-  angle_to_surface_deg: ['angle to the surface', (v) => deg(v)],
-  crossing_angle_deg: ['angle to the joint', (v) => deg(v)],
-  length_in_first_mm: ['length in the first bone', (v) => mm(v)],
-  length_in_last_mm: ['length in the last bone', (v) => mm(v)],
-  mean_hu: ['mean density', (v) => `${v.toFixed(0)} HU`],
-  pullout_n: ['pull-out, estimated', (v) => `${v.toFixed(0)} N`],
+  inside_fraction: [phrase('page.inside_bone'), (v) => `${(100 * v).toFixed(0)} %`],
+  cortex_margin_mm: [phrase('page.margin_cortex'), (v) => mm(v)],
+  nearest_device_mm: [phrase('page.nearest_other_device'), (v) => mm(v)],
+  joint_area_lost_percent: [phrase('page.joint_surface_lost'), (v) => `${v.toFixed(1)} %`],
+  tip_beyond_cortex_mm: [phrase('page.tip_beyond_far_cortex'), (v) => mm(v)],
+  crossing_off_centre_mm: [phrase('page.off_middle_joint'), (v) => mm(v)],
+  entry_to_joint_mm: [phrase('page.entry_joint'), (v) => mm(v)],
+  angle_to_shaft_deg: [phrase('page.angle_shaft'), (v) => deg(v)],
+  angle_to_surface_deg: [phrase('page.angle_surface'), (v) => deg(v)],
+  crossing_angle_deg: [phrase('page.angle_joint'), (v) => deg(v)],
+  length_in_first_mm: [phrase('page.length_first_bone'), (v) => mm(v)],
+  length_in_last_mm: [phrase('page.length_last_bone'), (v) => mm(v)],
+  mean_hu: [phrase('page.mean_density'), (v) => `${v.toFixed(0)} HU`],
+  pullout_n: [phrase('page.pull_out_estimated'), (v) => `${v.toFixed(0)} N`],
 };
 export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
   const rows: [string, string][] = [];
@@ -125,7 +124,7 @@ export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
     if (typeof v === 'number') rows.push([name, write(v)]);
   }
   const others = checks['other_bones'];
-  if (Array.isArray(others) && others.length) rows.push(['also enters', others.join(', ')]);
+  if (Array.isArray(others) && others.length) rows.push([phrase('page.also_enters'), others.join(', ')]);
   return rows;
 }
 
@@ -133,7 +132,7 @@ export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
 export function pattern(p: { quenu_kuss?: string; hardcastle?: string; myerson?: string } | undefined | null): string {
   if (!p) return '';
   const kUntold: Ray['state'] = 'cannot be told';
-  if ([p.quenu_kuss, p.hardcastle, p.myerson].every((name) => name === kUntold)) return `Pattern ${kUntold}`;
-  const parts = [p.quenu_kuss === kUntold ? `Quénu and Küss ${kUntold}` : p.quenu_kuss, p.hardcastle ? `Hardcastle ${p.hardcastle}` : '', p.myerson ? `Myerson ${p.myerson}` : ''];
+  if ([p.quenu_kuss, p.hardcastle, p.myerson].every((name) => name === kUntold)) return phrase('page.pattern', { k_untold: kUntold });
+  const parts = [p.quenu_kuss === kUntold ? phrase('page.qu_nu_ss', { k_untold: kUntold }) : p.quenu_kuss, p.hardcastle ? phrase('page.hardcastle', { hardcastle: p.hardcastle }) : '', p.myerson ? phrase('page.myerson_2', { myerson: p.myerson }) : ''];
   return capital(parts.filter(Boolean).join(' · '));
 }

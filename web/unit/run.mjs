@@ -2,12 +2,17 @@
 // page's TypeScript everywhere) and run by node's test runner.
 import { build } from 'esbuild';
 import { spawnSync } from 'node:child_process';
-import { mkdtempSync, readdirSync, rmSync } from 'node:fs';
+import { mkdtempSync, readFileSync, readdirSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 const here = dirname(fileURLToPath(import.meta.url));
+// As the server sends them ahead of the page (/words.js).
+const english = JSON.parse(readFileSync(join(here, '../../data/words/en.json'), 'utf8'));
+const words = Object.fromEntries(
+  Object.entries(english).flatMap(([section, entries]) => (typeof entries === 'object' ? Object.entries(entries).map(([key, text]) => [`${section}.${key}`, text]) : [])),
+);
 const names = readdirSync(here).filter((f) => f.endsWith('.test.mjs'));
 const out = mkdtempSync(join(tmpdir(), 'rayset-unit-'));
 try {
@@ -17,6 +22,7 @@ try {
     outdir: out,
     outExtension: { '.js': '.mjs' },
     bundle: true,
+    banner: { js: `globalThis.raysetWords = ${JSON.stringify({ language: 'en', locale: english.locale, decimal: english.decimal, words })};` },
     platform: 'node',
     format: 'esm',
     target: 'node18',

@@ -82,9 +82,9 @@ test('every state and every kind of device has a mark of its own', () => {
   assert.equal(new Set(devices).size, 3);
 });
 
-test('options of the command line are named as in the page', () => {
-  assert.equal(textOf({ text: 'Both feet are in the scan. Use --side to choose.', source: '' }), 'Both feet are in the scan. Choose under “Injured side” in Images and plan again.');
-  assert.equal(textOf('No screw fits; the option "--lateral wires" plans them with wires.'), 'No screw fits; “Rays 4 and 5: wires” in Images plans them with wires.');
+test('a caution has its text and its source, a text alone none', () => {
+  assert.equal(textOf({ text: 'a text', source: 'Author 2020' }), 'a text');
+  assert.equal(textOf('a text alone'), 'a text alone');
   assert.equal(sourceOf('a text alone'), '');
   assert.equal(sourceOf({ text: 'a text', source: 'Author 2020' }), 'Author 2020');
 });

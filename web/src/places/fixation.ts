@@ -8,6 +8,7 @@ import { button, cautions, leftOut, section, work } from '../widgets';
 import { sliceView } from '../stage';
 import { capital, checkRows, deviceMark, fate, mm, rayName } from '../words';
 import { drawn, notPlanned } from './injury';
+import { phrase } from '../phrases';
 
 /** What can be put in its place: implants of the catalogue of the same kind. */
 function implants(d: Device): [string, string][] {
@@ -22,7 +23,7 @@ function row(d: Device): JSX.Element {
     h('th', { scope: 'row' }, button([deviceMark(d), ` ${d.id}`], () => selectDevice(d.id), { class: 'quiet', pressed: d.id === app.device, test: `device-${d.id}` })),
     h('td', null, d.through.join(' → ')),
     h('td', { class: 'figure' }, h('b', null, mm(d.length_mm, 0))),
-    h('td', null, d.ok === false ? h('span', { class: 'alarm' }, '▲ look') : h('span', null, '✓ met'), d.by_hand ? h('div', { class: 'small' }, 'by hand') : null),
+    h('td', null, d.ok === false ? h('span', { class: 'alarm' }, phrase('page.look_alarm')) : h('span', null, phrase('page.met')), d.by_hand ? h('div', { class: 'small' }, phrase('page.hand')) : null),
   );
 }
 
@@ -30,7 +31,7 @@ function row(d: Device): JSX.Element {
 function chips(): JSX.Element {
   return h(
     'div',
-    { class: 'chips', key: 'chips', role: 'group', 'aria-label': 'Which device' },
+    { class: 'chips', key: 'chips', role: 'group', 'aria-label': phrase('page.device') },
     devicesNow().map((d) =>
       button([deviceMark(d), d.id, d.ok === false ? ' ▲' : ''], () => selectDevice(d.id), {
         key: d.id,
@@ -54,10 +55,10 @@ function list(): JSX.Element {
       'table',
       { class: 'devices', 'data-test': 'devices' },
       h('thead', null, h('tr', null, ...['Device', 'Through', 'Length', 'Checks'].map((t) => h('th', { scope: 'col' }, t)))),
-      ...group('Definitive', all.filter((d) => d.stage !== 'temporary')),
-      ...group('Temporary, while the next is put in', all.filter((d) => d.stage === 'temporary')),
+      ...group(phrase('page.definitive'), all.filter((d) => d.stage !== 'temporary')),
+      ...group(phrase('page.temporary_while_next_put'), all.filter((d) => d.stage === 'temporary')),
     ),
-    removed ? h('p', { class: 'small' }, `${removed} left out by hand; Undo brings them back.`) : null,
+    removed ? h('p', { class: 'small' }, phrase('page.left_out_hand_undo_brings_them', { removed })) : null,
   );
 }
 
@@ -72,7 +73,7 @@ function setLength(d: Device, length: number): void {
 }
 
 async function setType(d: Device, type: string): Promise<void> {
-  if (await edit('device.set', { id: d.id, entry: d.entry, tip: d.tip, type })) say(`${d.id} is now another implant`);
+  if (await edit('device.set', { id: d.id, entry: d.entry, tip: d.tip, type })) say(phrase('page.now_another_implant', { id: d.id }));
 }
 
 function margins(d: Device): JSX.Element | null {
@@ -89,10 +90,10 @@ function margins(d: Device): JSX.Element | null {
   return h(
     'div',
     { class: 'margins', key: 'margins' },
-    h('span', { class: 'small' }, 'Margin to the cortex where looked at, by depth'),
+    h('span', { class: 'small' }, phrase('page.margin_cortex_where_looked_depth')),
     h(
       'svg',
-      { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': `Margin between ${mm(Math.min(...seen.map(([, m]) => m)))} and ${mm(Math.max(...seen.map(([, m]) => m)))}` },
+      { viewBox: `0 0 ${w} ${height}`, role: 'img', 'aria-label': phrase('page.margin_between', { seen: mm(Math.min(...seen.map(([, m]) => m))), seen_2: mm(Math.max(...seen.map(([, m]) => m))) }) },
       h('path', { d: `M0 ${y(wanted)}H${w}`, stroke: 'var(--alarm)', 'stroke-dasharray': '4 3', fill: 'none' }),
       h('path', { d: seen.map(([t, m], i) => `${i ? 'L' : 'M'}${x(t).toFixed(1)} ${y(m).toFixed(1)}`).join(''), stroke: 'var(--place)', 'stroke-width': 2, fill: 'none' }),
       h('path', { d: `M${x(v.offset)} 0V${height}`, stroke: '#23272C', fill: 'none' }),
@@ -112,14 +113,14 @@ function detail(): JSX.Element | null {
   };
   return h(
     'section',
-    { class: 'block detail', key: 'detail', 'aria-label': `Device ${d.id}` },
+    { class: 'block detail', key: 'detail', 'aria-label': phrase('page.device_2', { id: d.id }) },
     h('h2', null, deviceMark(d), ` ${d.id}: ${d.name}, ${mm(d.length_mm, 0)}`, h('span', { class: 'small' }, ` ${rayName(d.ray)}, ${fate(d)}`)),
     h(
       'div',
       { 'aria-live': 'polite', 'data-test': 'device-checks', class: trial ? 'trial' : '' },
       d.ok === false
-        ? h('ul', { class: 'reasons' }, (d.reasons.length ? d.reasons : ['A check fails.']).map((r) => h('li', null, `▲ ${capital(r)}`)))
-        : h('p', { class: 'good' }, '✓ All checks are met.'),
+        ? h('ul', { class: 'reasons' }, (d.reasons.length ? d.reasons : [phrase('page.check_fails')]).map((r) => h('li', null, `▲ ${capital(r)}`)))
+        : h('p', { class: 'good' }, phrase('page.all_checks_met_2')),
       d.remarks.length ? h('ul', { class: 'reasons mild' }, d.remarks.map((w) => h('li', null, capital(w)))) : null,
     ),
     h('p', null, d.entry_words ? `Enters ${d.entry_words}. ` : '', d.direction_words ? capital(d.direction_words) : ''),
@@ -132,18 +133,18 @@ function detail(): JSX.Element | null {
             ? h(
                 'label',
                 { class: 'field' },
-                h('span', null, 'Length'),
+                h('span', null, phrase('page.length')),
                 h(
                   'select',
                   { value: String(d.length_mm), 'data-test': 'device-length', onChange: (e: Event) => setLength(d, Number((e.target as HTMLSelectElement).value)) },
                   lengths(d).map((l) => h('option', { value: String(l), key: String(l) }, `${l} mm`)),
                 ),
               )
-            : h('div', { class: 'row' }, button('1 mm less deep', () => nudge('tip', -1)), button('1 mm deeper', () => nudge('tip', 1))),
+            : h('div', { class: 'row' }, button(phrase('page.1_mm_less_deep'), () => nudge('tip', -1)), button(phrase('page.1_mm_deeper'), () => nudge('tip', 1))),
           h(
             'label',
             { class: 'field' },
-            h('span', null, 'Implant'),
+            h('span', null, phrase('page.implant')),
             h(
               'select',
               { value: d.type, 'data-test': 'device-type', onChange: (e: Event) => void setType(d, (e.target as HTMLSelectElement).value) },
@@ -156,10 +157,10 @@ function detail(): JSX.Element | null {
       : h(
           'div',
           { class: 'row' },
-          button('Do not use it', () => void edit('device.remove', { id: d.id }), { test: 'device-remove' }),
+          button(phrase('page.do_not_use'), () => void edit('device.remove', { id: d.id }), { test: 'device-remove' }),
           lateral && d.stage === 'definitive'
             ? button(
-                `Ray ${d.ray}: ${d.kind === 'screw' ? 'wires instead' : 'screws instead'}`,
+                phrase('page.ray', { ray: d.ray, kind: d.kind === 'screw' ? phrase('page.wires_instead') : phrase('page.screws_instead') }),
                 () => void edit('device.swap', { ray: d.ray, to: d.kind === 'screw' ? 'wires' : 'screws' }),
                 { test: 'device-swap' },
               )
@@ -169,15 +170,15 @@ function detail(): JSX.Element | null {
     h(
       'details',
       { key: 'checks' },
-      h('summary', null, 'Every check'),
+      h('summary', null, phrase('page.every_check')),
       h('table', null, h('tbody', null, checkRows(d.checks ?? {}).map(([k, v]) => h('tr', { key: k }, h('th', { scope: 'row' }, capital(k)), h('td', { class: 'figure' }, v))))),
     ),
-    h('p', { class: 'hint' }, 'Drag the round handles in the foot or in the slice along the ray; with a handle focused, arrow keys move it by 0.5 mm. The entry stays on the cortex.'),
+    h('p', { class: 'hint' }, phrase('page.drag_round_handles_foot_slice_along')),
   );
 }
 
 export function fixation(): (JSX.Element | null)[] {
   const plan = app.state?.plan;
   if (!plan) return [work(), notPlanned()];
-  return [work(), leftOut(), chips(), detail(), list(), cautions('Where harm is possible', plan.standing_cautions), drawn()];
+  return [work(), leftOut(), chips(), detail(), list(), cautions(phrase('page.where_harm_possible'), plan.standing_cautions), drawn()];
 }

@@ -11,6 +11,7 @@ import { button, filePick, section, work } from '../widgets';
 import { bytes, capital, day, deg, longDay, mm, num, shiftWords, today } from '../words';
 import { fetchLink } from '../fetching';
 import { drawn, limitWords, notPlanned } from './injury';
+import { phrase } from '../phrases';
 
 const form = { temporary: false, views: '' };
 let exportsOf = '';
@@ -38,19 +39,19 @@ export const takeFollowup = (given: Given[]): void => {
 
 function give(): JSX.Element {
   return section(
-    'Films or CT after the operation',
-    h('p', null, 'Drop two or more films from clearly different sides, or a CT, anywhere. One film alone tells what is off in its plane.'),
-    h('div', { class: 'row' }, filePick('Choose films', false, takeFollowup, 'pick-films'), filePick('Choose a CT folder', true, takeFollowup, 'pick-ct')),
+    phrase('page.films_ct_after_operation'),
+    h('p', null, phrase('page.drop_two_more_films_clearly_different')),
+    h('div', { class: 'row' }, filePick(phrase('page.choose_films'), false, takeFollowup, 'pick-films'), filePick(phrase('page.choose_ct_folder'), true, takeFollowup, 'pick-ct')),
     h(
       'label',
       { class: 'tick' },
       h('input', { type: 'checkbox', checked: form.temporary, onChange: (e: Event) => (form.temporary = (e.target as HTMLInputElement).checked) }),
-      'The temporary wires are still in',
+      phrase('page.temporary_wires_still'),
     ),
     h(
       'label',
       { class: 'field' },
-      h('span', null, 'Views of the films, if their headers do not tell'),
+      h('span', null, phrase('page.views_films_if_their_headers_do')),
       h('input', { type: 'text', placeholder: 'dorsoplantar-20 lateral', value: form.views, onInput: (e: Event) => (form.views = (e.target as HTMLInputElement).value) }),
     ),
   );
@@ -63,17 +64,17 @@ function rayWords(r: RayCheck): string {
   const s = r.shift_mm;
   const ways = shiftWords(s).filter((w) => !w.startsWith('0 '));
   const found = r.in_plane
-    ? `in the plane of the film ${mm(r.in_plane.mm)} ± ${num(r.in_plane.uncertainty_mm)}`
+    ? phrase('page.plane_film', { in_plane: mm(r.in_plane.mm), uncertainty: num(r.in_plane.uncertainty_mm) })
     : `${mm(s.total)} ± ${num(r.uncertainty.mm)}`;
-  return `${found}${ways.length ? ` (${ways.join(', ')})` : ''}, turned ${deg(r.turn_deg.total, 1)}${
-    r.sure ? '' : `; not sure: ${r.doubt ?? 'the interval reaches over a limit'}`
-  }`;
+  return phrase('page.turned', { found, ways: ways.length ? ` (${ways.join(', ')})` : '', total: deg(r.turn_deg.total, 1), doubt: 
+    r.sure ? '' : phrase('page.not_sure', { doubt: r.doubt ?? phrase('page.interval_reaches_limit') })
+   });
 }
 
 function deviceWords(d: DeviceCheck): string {
-  if (!d.seen) return 'not seen';
+  if (!d.seen) return phrase('page.not_seen');
   const f = d.from_plan;
-  const off = f ? [`entry ${mm(f.entry_mm)} off`, `tip ${mm(f.tip_mm)} off`, `axis ${deg(f.axis_deg, 1)} off`] : [];
+  const off = f ? [phrase('page.entry_off', { entry: mm(f.entry_mm) }), phrase('page.tip_off', { tip: mm(f.tip_mm) }), phrase('page.axis_off', { axis_deg: deg(f.axis_deg, 1) })] : [];
   return [...off, ...d.warnings].join(', ') || '–';
 }
 
@@ -94,9 +95,9 @@ function checkRow(name: string, verdict: string, words: string, since: string | 
 
 function checkRows({ rays, devices, since }: FollowupCheck): JSX.Element[] {
   return [
-    ...rays.map((r) => checkRow(`Ray ${r.ray}`, verdictWords(r.verdict), rayWords(r), since ? sinceWords(since.rays.find((x) => x.ray === r.ray)) : null)),
+    ...rays.map((r) => checkRow(phrase('page.ray_2', { ray: r.ray }), verdictWords(r.verdict), rayWords(r), since ? sinceWords(since.rays.find((x) => x.ray === r.ray)) : null)),
     ...devices.map((d) => {
-      const verdict = d.warnings.length ? '▲ look' : d.seen ? '● no warning' : '◆ not seen';
+      const verdict = d.warnings.length ? phrase('page.look_alarm') : d.seen ? phrase('page.no_warning') : phrase('page.not_seen_2');
       return checkRow(d.id, verdict, deviceWords(d), since ? sinceWords(since.devices.find((x) => x.id === d.id)) : null);
     }),
   ];
@@ -111,14 +112,14 @@ function check(c: FollowupCheck): JSX.Element {
     h(
       'table',
       null,
-      h('thead', null, h('tr', null, ...['', 'Verdict', 'Against the plan', ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : 'Since the check before'] : [])].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Which'))))),
+      h('thead', null, h('tr', null, ...['', 'Verdict', phrase('page.against_plan'), ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : phrase('page.since_check_before')] : [])].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Which'))))),
       h('tbody', null, checkRows(c)),
     ),
     c.cautions.length ? h('ul', { class: 'reasons mild' }, c.cautions.map((w) => h('li', null, w))) : null,
     c.films?.length
-      ? h('div', { class: 'row' }, c.films.map((f) => button(`Beside the simulated film: ${filmTitle(f)}`, () => besides(f.id), { key: f.id, class: 'quiet' })))
+      ? h('div', { class: 'row' }, c.films.map((f) => button(phrase('page.beside_simulated_film', { f: filmTitle(f) }), () => besides(f.id), { key: f.id, class: 'quiet' })))
       : null,
-    h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, 'Report of this check'),
+    h('a', { href: api.file(app.state!.id, c.report), target: '_blank', rel: 'noopener' }, phrase('page.report_check')),
   );
 }
 
@@ -188,7 +189,7 @@ function course(checks: FollowupCheck[]): JSX.Element | null {
     series = [{ name: 'mm', values: [measure.value, of(p.measures_reduced), ...checks.map((c) => of(c.measures))], chosen: true }];
     // One on the difference from the other foot says nothing of the values drawn here.
     limits = measure.limit !== null && measure.limit_on === 'value' ? [measure.limit] : [];
-    hint = limits.length ? 'Broken line: the limit.' : measure.limit === null ? 'No limit.' : `Limit: ${limitWords(measure)}.`;
+    hint = limits.length ? phrase('page.broken_line_limit') : measure.limit === null ? phrase('page.no_limit') : phrase('page.limit', { measure: limitWords(measure) });
   } else {
     series = boardOrder().map((ray) => {
       const s = p.rays.find((r) => r.ray === ray)?.shift_mm;
@@ -201,15 +202,15 @@ function course(checks: FollowupCheck[]): JSX.Element | null {
       };
     });
     limits = [1, 2];
-    hint = 'Broken lines: up to 1 mm anatomical, below 2 mm acceptable. Bars: the 95 % interval of the chosen ray.';
+    hint = phrase('page.broken_lines_up_1_mm_anatomical');
   }
-  const words = series.map((s) => `${measure ? measure.name : `ray ${s.name}`}: ${s.values.map((v, i) => `${labels[i]} ${num(v)} mm`).join(', ')}`).join('. ');
+  const words = series.map((s) => `${measure ? measure.name : phrase('page.ray_3', { name: s.name })}: ${s.values.map((v, i) => `${labels[i]} ${num(v)} mm`).join(', ')}`).join('. ');
   return section(
     'Course',
     h(
       'select',
-      { 'aria-label': 'What is drawn over time', value: measure ? measure.key : 'shift', 'data-test': 'course-of', onChange: (e: Event) => ((plotted = (e.target as HTMLSelectElement).value), changed()) },
-      h('option', { value: 'shift', key: 'shift' }, 'Shift of each base from its place, mm'),
+      { 'aria-label': phrase('page.what_drawn_over_time'), value: measure ? measure.key : 'shift', 'data-test': 'course-of', onChange: (e: Event) => ((plotted = (e.target as HTMLSelectElement).value), changed()) },
+      h('option', { value: 'shift', key: 'shift' }, phrase('page.shift_each_base_place_mm')),
       keys.map((m) => h('option', { value: m.key, key: m.key }, m.name)),
     ),
     plot(labels, series, limits, words),
@@ -221,11 +222,11 @@ function plan(): JSX.Element {
   const f = app.state?.followup;
   const start = f?.surgery_date ?? null;
   return section(
-    'Follow-up plan',
+    phrase('page.follow_up_plan'),
     h(
       'label',
       { class: 'field' },
-      h('span', null, 'Date of surgery'),
+      h('span', null, phrase('page.date_surgery')),
       h(Field, {
         type: 'date',
         value: start ?? '',
@@ -236,7 +237,7 @@ function plan(): JSX.Element {
         },
       }),
       // The field writes day and month as the browser likes; the words leave no doubt.
-      h('b', { 'data-test': 'surgery-date-words', 'aria-live': 'polite' }, start ? longDay(start) : 'no date yet'),
+      h('b', { 'data-test': 'surgery-date-words', 'aria-live': 'polite' }, start ? longDay(start) : phrase('page.no_date_yet')),
     ),
     h(
       'ol',
@@ -246,16 +247,16 @@ function plan(): JSX.Element {
           'li',
           { key: a.id, class: a.done ? 'done' : '' },
           h('b', null, a.title),
-          h('span', { class: 'when' }, ` ${a.date_from ? day(a.date_from) : `week ${a.week_from}`}`, a.week_to > a.week_from ? ` to ${a.date_to ? day(a.date_to) : `week ${a.week_to}`}` : ''),
+          h('span', { class: 'when' }, ` ${a.date_from ? day(a.date_from) : phrase('page.week', { week_from: a.week_from })}`, a.week_to > a.week_from ? ` to ${a.date_to ? day(a.date_to) : phrase('page.week_2', { week_to: a.week_to })}` : ''),
           h('p', null, a.text),
           a.source ? h('p', { class: 'source' }, `${a.source}${a.certainty && a.certainty !== a.source ? ` (${a.certainty})` : ''}`) : null,
           a.done
-            ? h('div', { class: 'row' }, h('span', { class: 'small' }, `✓ kept ${typeof a.done === 'string' ? day(a.done) : ''}`), button('Not kept', () => void edit('followup.done', { id: a.id, date: null })))
-            : button('Kept today', () => void edit('followup.done', { id: a.id, date: today() }), { test: `kept-${a.id}` }),
+            ? h('div', { class: 'row' }, h('span', { class: 'small' }, phrase('page.kept', { done: typeof a.done === 'string' ? day(a.done) : '' })), button(phrase('page.not_kept'), () => void edit('followup.done', { id: a.id, date: null })))
+            : button(phrase('page.kept_today'), () => void edit('followup.done', { id: a.id, date: today() }), { test: `kept-${a.id}` }),
         ),
       ),
     ),
-    start ? h('a', { href: api.made(app.state!.id, 'followup.ics'), download: '', 'data-test': 'ics' }, 'Into a calendar (ICS)') : h('p', { class: 'small' }, 'With a date of surgery the appointments go into a calendar.'),
+    start ? h('a', { href: api.made(app.state!.id, 'followup.ics'), download: '', 'data-test': 'ics' }, phrase('page.into_calendar_ics')) : h('p', { class: 'small' }, phrase('page.date_surgery_appointments_go_into_calendar')),
   );
 }
 
@@ -278,15 +279,15 @@ function exportsBlock(): JSX.Element {
   const link = (e: ExportItem, words: string): JSX.Element =>
     h('li', { key: e.path }, fetchLink(api.file(id, e.path), words, e.bytes ? `${e.name}, ${bytes(e.bytes)}` : ''));
   return section(
-    'Take along',
-    h('p', { class: 'hint' }, 'Films, the report of a changed plan and the archive are made when asked for; that can take a minute.'),
+    phrase('page.take_along'),
+    h('p', { class: 'hint' }, phrase('page.films_report_changed_plan_archive_made')),
     h(
       'ul',
       { class: 'exports', 'data-test': 'exports' },
-      h('li', { key: 'zip' }, fetchLink(api.made(id, 'all.zip'), 'Everything but the images in one archive (ZIP)')),
+      h('li', { key: 'zip' }, fetchLink(api.made(id, 'all.zip'), phrase('page.everything_but_images_one_archive_zip'))),
       single.map((e) => link(e, e.what)),
-      h('li', { key: 'csv' }, fetchLink(api.made(id, 'measures.csv'), 'Measures as a table (CSV)')),
-      h('li', { key: 'json' }, fetchLink(api.made(id, 'case.json'), 'The case with its history (JSON)')),
+      h('li', { key: 'csv' }, fetchLink(api.made(id, 'measures.csv'), phrase('page.measures_table_csv'))),
+      h('li', { key: 'json' }, fetchLink(api.made(id, 'case.json'), phrase('page.case_history_json'))),
       [...groups].map(([what, items]) =>
         h('li', { key: what }, h('details', null, h('summary', null, `${what} (${items.length})`), h('ul', null, items.map((e) => link(e, e.name))))),
       ),
@@ -301,7 +302,7 @@ export function followup(): (JSX.Element | null)[] {
   return [
     work(),
     give(),
-    checks.length ? section('Against the plan', [...checks].reverse().map(check)) : section('Against the plan', h('p', null, 'No films or CT after the operation yet.')),
+    checks.length ? section(phrase('page.against_plan'), [...checks].reverse().map(check)) : section(phrase('page.against_plan'), h('p', null, phrase('page.no_films_ct_after_operation_yet'))),
     course(checks),
     plan(),
     drawn(),

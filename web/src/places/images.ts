@@ -9,16 +9,17 @@ import { filmTitle } from '../views/real-film-view';
 import type { Body, Vec } from '../types';
 import { button, cautions, filePick, section, work } from '../widgets';
 import { bytes, day, num, person } from '../words';
+import { phrase } from '../phrases';
 
 const kBones: [string, string][] = [
-  ['M1', 'first metatarsal'],
-  ['M2', 'second metatarsal'],
-  ['M3', 'third metatarsal'],
-  ['M4', 'fourth metatarsal'],
-  ['M5', 'fifth metatarsal'],
-  ['C1', 'medial cuneiform'],
-  ['C2', 'intermediate cuneiform'],
-  ['C3', 'lateral cuneiform'],
+  ['M1', phrase('page.first_metatarsal')],
+  ['M2', phrase('page.second_metatarsal')],
+  ['M3', phrase('page.third_metatarsal')],
+  ['M4', phrase('page.fourth_metatarsal')],
+  ['M5', phrase('page.fifth_metatarsal')],
+  ['C1', phrase('page.medial_cuneiform')],
+  ['C2', phrase('page.intermediate_cuneiform')],
+  ['C3', phrase('page.lateral_cuneiform')],
   ['Cub', 'cuboid'],
   ['Nav', 'navicular'],
   ['Tal', 'talus'],
@@ -58,7 +59,7 @@ function place(words: string, take: (p: Vec) => void): void {
 const done = (): void => set({ tool: 'look', placing: null });
 
 async function send(part: object, words: string): Promise<void> {
-  if (await edit('bones.edit', { edits: part })) say(`${words}. It takes effect when you plan again.`);
+  if (await edit('bones.edit', { edits: part })) say(phrase('page.takes_effect_when_you_plan_again', { words }));
 }
 
 function corrections(): JSX.Element {
@@ -71,12 +72,12 @@ function corrections(): JSX.Element {
   const body: JSX.Element[] = [];
   if (kind === 'seed')
     body.push(
-      h('p', null, 'Click a point inside the bone, in a slice: what hangs together there belongs to it.'),
-      boneSelect('Belongs to', form.bone, (v) => ((form.bone = v), changed()), 'seed-bone'),
+      h('p', null, phrase('page.click_point_inside_bone_slice_what')),
+      boneSelect(phrase('page.belongs'), form.bone, (v) => ((form.bone = v), changed()), 'seed-bone'),
       h(
         'label',
         { class: 'field', key: 'radius' },
-        h('span', null, 'Radius, mm'),
+        h('span', null, phrase('page.radius_mm')),
         h(Field, {
           type: 'number',
           min: 0.5,
@@ -86,32 +87,32 @@ function corrections(): JSX.Element {
           onChange: (e: Event) => (form.radius = Number((e.target as HTMLInputElement).value) || 1.5),
         }),
       ),
-      button('Place the point', () =>
-        place(`Click in a slice: the bone there is ${form.bone}.`, (point) => {
+      button(phrase('page.place_point'), () =>
+        place(phrase('page.click_slice_bone', { bone: form.bone }), (point) => {
           done();
-          void send({ seeds: [{ bone: form.bone, point, radius_mm: form.radius }] }, `Point for ${form.bone} placed`);
+          void send({ seeds: [{ bone: form.bone, point, radius_mm: form.radius }] }, phrase('page.point_placed', { bone: form.bone }));
         }), { test: 'seed-place' }),
     );
   else if (kind === 'split')
     body.push(
-      h('p', null, 'Two bones run together: place points in each, then split.'),
+      h('p', null, phrase('page.two_bones_run_together_place_points')),
       boneSelect('One', form.bone, (v) => ((form.bone = v), changed()), 'split-one'),
-      boneSelect('The other', form.second, (v) => ((form.second = v), changed()), 'split-two'),
+      boneSelect(phrase('page.other'), form.second, (v) => ((form.second = v), changed()), 'split-two'),
       ...([0, 1] as const).map((i) => {
         const bone = i === 0 ? form.bone : form.second;
-        return button(`Points in ${bone} (${form.seeds[i].length})`, () =>
-          place(`Click points inside ${bone}; choose Look when done.`, (p) => {
+        return button(phrase('page.points', { bone, i: form.seeds[i].length }), () =>
+          place(phrase('page.click_points_inside_choose_look_when', { bone }), (p) => {
             form.seeds[i].push(p);
             changed();
           }), { test: `split-seeds-${i}`, key: `seeds${i}` });
       }),
       button(
-        'Split',
+        phrase('page.split'),
         () => {
           const part = { splits: [{ bones: [form.bone, form.second], seeds: { [form.bone]: form.seeds[0], [form.second]: form.seeds[1] } }] };
           form.seeds = [[], []];
           done();
-          void send(part, `${form.bone} and ${form.second} split`);
+          void send(part, phrase('page.split_2', { bone: form.bone, second: form.second }));
         },
         { test: 'split-do', disabled: !form.seeds[0].length || !form.seeds[1].length || form.bone === form.second },
       ),
@@ -119,51 +120,51 @@ function corrections(): JSX.Element {
   else if (kind === 'merge') {
     const pieces = (app.state?.plan?.bodies ?? []).filter((b) => b.id.includes('.'));
     body.push(
-      h('p', null, 'A piece belongs to a bone: click it, or choose a fragment.'),
+      h('p', null, phrase('page.piece_belongs_bone_click_choose_fragment')),
       boneSelect('Joins', form.bone, (v) => ((form.bone = v), changed()), 'merge-into'),
-      button('Point at the piece', () =>
-        place(`Click the piece that joins ${form.bone}.`, (point) => {
+      button(phrase('page.point_piece'), () =>
+        place(phrase('page.click_piece_joins', { bone: form.bone }), (point) => {
           done();
-          void send({ merges: [{ into: form.bone, point }] }, `Piece joined to ${form.bone}`);
+          void send({ merges: [{ into: form.bone, point }] }, phrase('page.piece_joined', { bone: form.bone }));
         }), { test: 'merge-place' }),
       ...pieces.map((p) =>
-        button(`Join ${p.id} to ${form.bone}`, () => void send({ merges: [{ into: form.bone, fragment: p.id }] }, `${p.id} joined`), { key: p.id }),
+        button(phrase('page.join', { id: p.id, bone: form.bone }), () => void send({ merges: [{ into: form.bone, fragment: p.id }] }, `${p.id} joined`), { key: p.id }),
       ),
     );
   } else if (kind === 'rename')
     body.push(
-      h('p', null, 'The bone has the wrong name. If the other name is taken, the two are swapped.'),
-      boneSelect('Is called', form.bone, (v) => ((form.bone = v), changed()), 'rename-from'),
-      boneSelect('Is in truth', form.second, (v) => ((form.second = v), changed()), 'rename-to'),
+      h('p', null, phrase('page.bone_has_wrong_name_if_other')),
+      boneSelect(phrase('page.called'), form.bone, (v) => ((form.bone = v), changed()), 'rename-from'),
+      boneSelect(phrase('page.truth'), form.second, (v) => ((form.second = v), changed()), 'rename-to'),
       button(
-        'Rename',
+        phrase('page.rename'),
         () => {
           const taken = app.state?.plan?.bodies.some((b) => b.id === form.second);
           const renames = [{ from: form.bone, to: form.second }];
           if (taken) renames.push({ from: form.second, to: form.bone });
-          void send({ renames }, `${form.bone} renamed to ${form.second}`);
+          void send({ renames }, phrase('page.renamed', { bone: form.bone, second: form.second }));
         },
         { test: 'rename-do', disabled: form.bone === form.second },
       ),
     );
   else
     body.push(
-      h('p', null, 'The bone is not to be used. What needs it is not planned.'),
-      boneSelect('Leave out', form.bone, (v) => ((form.bone = v), changed()), 'remove-bone'),
-      button('Leave it out', () => void send({ remove: [form.bone] }, `${form.bone} left out`), { test: 'remove-do' }),
+      h('p', null, phrase('page.bone_not_used_what_needs_not')),
+      boneSelect(phrase('page.leave_out'), form.bone, (v) => ((form.bone = v), changed()), 'remove-bone'),
+      button(phrase('page.leave_out_2'), () => void send({ remove: [form.bone] }, phrase('page.left_out', { bone: form.bone })), { test: 'remove-do' }),
     );
   return section(
-    'Correct the bones',
+    phrase('page.correct_bones'),
     h(
       'div',
-      { class: 'choice', role: 'group', 'aria-label': 'Correction' },
+      { class: 'choice', role: 'group', 'aria-label': phrase('page.correction') },
       (
         [
           ['seed', 'Seed'],
           ['split', 'Split'],
           ['merge', 'Merge'],
           ['rename', 'Rename'],
-          ['remove', 'Leave out'],
+          ['remove', phrase('page.leave_out')],
         ] as [Kind, string][]
       ).map(([k, name]) => button(name, () => pick(k), { pressed: k === kind, key: k, test: `correct-${k}` })),
     ),
@@ -180,14 +181,14 @@ function pending(): JSX.Element | null {
   return h(
     'p',
     { class: 'pending', 'data-test': 'bone-edits' },
-    `By hand: ${rows.map(([k, v]) => `${v.length} ${v.length === 1 ? k.replace(/s$/, '') : k}`).join(', ')}.`,
-    app.state?.stale ? ' Not in the plan yet.' : ' In the plan.',
+    phrase('page.hand_2', { k: rows.map(([k, v]) => `${v.length} ${v.length === 1 ? k.replace(/s$/, '') : k}`).join(', ') }),
+    app.state?.stale ? phrase('page.not_plan_yet') : phrase('page.plan'),
   );
 }
 
 function confidence(b: Body): JSX.Element {
   const c = b.confidence;
-  const words = c >= 0.9 ? 'sure' : c >= 0.6 ? 'fairly sure' : 'doubtful';
+  const words = c >= 0.9 ? 'sure' : c >= 0.6 ? phrase('page.fairly_sure') : 'doubtful';
   return h(
     'span',
     { class: c < 0.6 ? 'sure low' : 'sure' },
@@ -202,12 +203,12 @@ function bones(): JSX.Element | null {
   if (!plan) return null;
   const doubtful = plan.bodies.filter((b) => b.confidence < 0.6 || b.doubt || b.by_hand);
   return section(
-    'Bones found',
-    h('p', null, `${plan.bodies.length} found. `, doubtful.length ? '' : 'Nothing is in doubt.'),
+    phrase('page.bones_found'),
+    h('p', null, `${plan.bodies.length} found. `, doubtful.length ? '' : phrase('page.nothing_doubt')),
     h(
       'table',
       { 'data-test': 'bones' },
-      h('thead', null, h('tr', null, h('th', { scope: 'col' }, 'Bone'), h('th', { scope: 'col' }, 'How sure'), h('th', { scope: 'col' }, 'Doubt'))),
+      h('thead', null, h('tr', null, h('th', { scope: 'col' }, 'Bone'), h('th', { scope: 'col' }, phrase('page.how_sure')), h('th', { scope: 'col' }, 'Doubt'))),
       h(
         'tbody',
         null,
@@ -219,12 +220,12 @@ function bones(): JSX.Element | null {
               { key: b.id },
               h('th', { scope: 'row' }, h('b', null, b.id), ` ${b.name}`),
               h('td', null, confidence(b)),
-              h('td', null, [b.doubt, b.by_hand ? 'corrected by hand' : ''].filter(Boolean).join('; ') || '–'),
+              h('td', null, [b.doubt, b.by_hand ? phrase('page.corrected_hand') : ''].filter(Boolean).join('; ') || '–'),
             ),
           ),
       ),
     ),
-    plan.missing.length ? h('p', { class: 'alarm', 'data-test': 'missing' }, `▲ Not found: ${plan.missing.map((b) => b.id).join(', ')}.`) : null,
+    plan.missing.length ? h('p', { class: 'alarm', 'data-test': 'missing' }, phrase('page.not_found', { id: plan.missing.map((b) => b.id).join(', ') })) : null,
   );
 }
 
@@ -237,17 +238,17 @@ function facts(): JSX.Element {
         ['Series', i.series || '–'],
         ['Size', `${i.size.join(' × ')} voxels`],
         ['Spacing', `${i.spacing_mm.map((s) => num(s, 2)).join(' × ')} mm`],
-        ['Other foot', i.other_foot ?? 'not given'],
+        [phrase('page.other_foot'), i.other_foot ?? phrase('page.not_given')],
       ]
     : [];
-  const preview = i?.preview && !app.state?.plan ? h('img', { class: 'preview', src: api.file(app.state!.id, i.preview), alt: 'The scan, seen from dorsal' }) : null;
-  return section('The scan', preview, h('dl', { class: 'facts' }, rows.map(([k, v]) => [h('dt', null, k), h('dd', null, v)])));
+  const preview = i?.preview && !app.state?.plan ? h('img', { class: 'preview', src: api.file(app.state!.id, i.preview), alt: phrase('page.scan_seen_dorsal') }) : null;
+  return section(phrase('page.scan'), preview, h('dl', { class: 'facts' }, rows.map(([k, v]) => [h('dt', null, k), h('dd', null, v)])));
 }
 
 function films(): JSX.Element {
   const list = app.state?.films ?? [];
   return section(
-    'Films before the operation',
+    phrase('page.films_before_operation_2'),
     list.length
       ? h(
           'ul',
@@ -257,7 +258,7 @@ function films(): JSX.Element {
               'li',
               { key: f.id },
               app.state?.plan
-                ? button(filmTitle(f), () => besides(f.id), { class: 'quiet', title: 'Beside the simulated film' })
+                ? button(filmTitle(f), () => besides(f.id), { class: 'quiet', title: phrase('page.beside_simulated_film_2') })
                 : filmTitle(f),
               f.view ? h('span', { class: 'small' }, ` ${f.name}`) : null,
               f.cautions.map((c) => h('p', { class: 'small' }, `▲ ${c}`)),
@@ -265,7 +266,7 @@ function films(): JSX.Element {
           ),
         )
       : null,
-    app.readOnly ? null : h('div', { class: 'row' }, filePick('Choose films', false, filmsBeside, 'pick-films-before')),
+    app.readOnly ? null : h('div', { class: 'row' }, filePick(phrase('page.choose_films'), false, filmsBeside, 'pick-films-before')),
   );
 }
 
@@ -279,34 +280,34 @@ const take = (part: 'images' | 'other') => (given: Given[]) => {
 export function giveImages(): JSX.Element {
   const waiting = app.state?.uploads.images ?? [];
   return section(
-    app.state?.images ? 'Other images' : 'Give the images',
-    h('p', null, 'Drop a folder of DICOM files or an archive of one anywhere, or choose it.'),
+    app.state?.images ? phrase('page.other_images') : phrase('page.give_images'),
+    h('p', null, phrase('page.drop_folder_dicom_files_archive_one')),
     h(
       'div',
       { class: 'row' },
-      filePick('Choose a folder', true, take('images'), 'pick-folder'),
-      filePick('Choose an archive', false, take('images'), 'pick-archive', '.zip,.tar,.gz,.tgz,.dcm'),
+      filePick(phrase('page.choose_folder'), true, take('images'), 'pick-folder'),
+      filePick(phrase('page.choose_archive'), false, take('images'), 'pick-archive', '.zip,.tar,.gz,.tgz,.dcm'),
     ),
-    app.state?.images ? h('div', { class: 'row' }, filePick('The other foot, if scanned apart', true, take('other'), 'pick-other')) : null,
+    app.state?.images ? h('div', { class: 'row' }, filePick(phrase('page.other_foot_if_scanned_apart'), true, take('other'), 'pick-other')) : null,
     waiting.length
       ? h(
           'div',
           { class: 'form', key: 'waiting' },
-          h('p', null, `${waiting.length} files (${bytes(waiting.reduce((s, u) => s + u.bytes, 0))}) were sent and not read yet.`),
+          h('p', null, phrase('page.files_sent_not_read_yet', { waiting: waiting.length, u: bytes(waiting.reduce((s, u) => s + u.bytes, 0)) })),
           h(
             'label',
             { class: 'field' },
-            h('span', null, 'Series, if there are several'),
+            h('span', null, phrase('page.series_if_several')),
             h('input', { type: 'text', value: form.series, 'data-test': 'series', onInput: (e: Event) => (form.series = (e.target as HTMLInputElement).value) }),
           ),
           h(
             'div',
             { class: 'row' },
-            button('Read them', () => {
+            button(phrase('page.read_them'), () => {
               const first = app.state?.status === 'empty';
               void readUploaded(app.state!.id, 'images', form.series || undefined).then((ok) => ok && first && planNow());
             }, { test: 'read-uploaded', class: 'primary' }),
-            button('Drop them', () => void api.dropUpload(app.state!.id, 'images').then(refetch), { test: 'drop-uploaded' }),
+            button(phrase('page.drop_them'), () => void api.dropUpload(app.state!.id, 'images').then(refetch), { test: 'drop-uploaded' }),
           ),
         )
       : null,
@@ -318,19 +319,19 @@ export function planAgain(): JSX.Element | null {
   if (!s || s.status === 'empty') return null;
   const busy = !!app.job || !!app.upload;
   return section(
-    s.plan ? 'Plan again' : 'Plan',
-    s.stale ? h('p', { class: 'stale', 'data-test': 'stale' }, '▲ Corrections wait for a new plan. What is shown is the old one.') : null,
+    s.plan ? phrase('page.plan_again') : 'Plan',
+    s.stale ? h('p', { class: 'stale', 'data-test': 'stale' }, phrase('page.corrections_wait_new_plan_what_shown')) : null,
     h(
       'div',
       { class: 'row' },
       h(
         'label',
         { class: 'field' },
-        h('span', null, 'Injured side'),
+        h('span', null, phrase('page.injured_side')),
         h(
           'select',
           { value: form.side, 'data-test': 'plan-side', onChange: (e: Event) => (form.side = (e.target as HTMLSelectElement).value) },
-          h('option', { value: '' }, 'as the scan tells'),
+          h('option', { value: '' }, phrase('page.scan_tells')),
           h('option', { value: 'right' }, 'right'),
           h('option', { value: 'left' }, 'left'),
         ),
@@ -342,14 +343,14 @@ export function planAgain(): JSX.Element | null {
         h(
           'select',
           { value: form.lateral, 'data-test': 'plan-lateral', onChange: (e: Event) => (form.lateral = (e.target as HTMLSelectElement).value) },
-          h('option', { value: '' }, 'as usual'),
+          h('option', { value: '' }, phrase('page.usual')),
           h('option', { value: 'screws' }, 'screws'),
           h('option', { value: 'wires' }, 'wires'),
         ),
       ),
     ),
     button(
-      s.plan ? 'Plan again' : 'Plan',
+      s.plan ? phrase('page.plan_again') : 'Plan',
       () => void planNow({ ...(form.side ? { side: form.side } : {}), ...(form.lateral ? { lateral: form.lateral } : {}) }),
       { test: 'plan', class: s.stale || !s.plan ? 'primary' : '', disabled: busy },
     ),
@@ -362,10 +363,10 @@ export function images(): (JSX.Element | null)[] {
   return [
     work(),
     s.images ? facts() : null,
-    cautions('About the scan', s.images?.cautions),
+    cautions(phrase('page.about_scan'), s.images?.cautions),
     s.images ? null : giveImages(),
     planAgain(),
-    cautions('Found in this case', s.plan?.cautions),
+    cautions(phrase('page.found_case'), s.plan?.cautions),
     bones(),
     s.plan ? corrections() : null,
     s.images ? films() : null,

@@ -7,6 +7,7 @@ import { button, cautions, section, work } from '../widgets';
 import { angleAt, dist } from '../math';
 import { footView } from '../stage';
 import { capital, mm, num, rayName, sense, shiftWords, stateMark } from '../words';
+import { phrase } from '../phrases';
 
 function displacement(): JSX.Element {
   return section(
@@ -14,11 +15,11 @@ function displacement(): JSX.Element {
     h(
       'table',
       { 'data-test': 'displacement' },
-      h('caption', null, 'Base of each metatarsal against where it belongs.'),
+      h('caption', null, phrase('page.base_each_metatarsal_against_where_belongs')),
       h(
         'thead',
         null,
-        h('tr', null, ...['Ray', 'Shift, mm', 'Turn, degrees', 'State'].map((t) => h('th', { scope: 'col' }, t))),
+        h('tr', null, ...['Ray', phrase('page.shift_mm'), phrase('page.turn_degrees'), 'State'].map((t) => h('th', { scope: 'col' }, t))),
       ),
       h(
         'tbody',
@@ -53,7 +54,7 @@ function patterns(): JSX.Element | null {
   const p = app.state?.plan?.patterns;
   if (!p) return null;
   const rows: [string, string, string][] = [
-    ['Quénu and Küss', p.quenu_kuss, p.reasons.quenu_kuss],
+    [phrase('page.qu_nu_ss_2'), p.quenu_kuss, p.reasons.quenu_kuss],
     ['Hardcastle', p.hardcastle, p.reasons.hardcastle],
     ['Myerson', p.myerson, p.reasons.myerson],
     ['Columns', p.columns_words, ''],
@@ -72,7 +73,7 @@ function patterns(): JSX.Element | null {
 }
 
 export function limitWords(m: Measure): string {
-  if (m.limit === null) return 'no limit';
+  if (m.limit === null) return phrase('page.no_limit_2');
   const of = m.limit_on === 'side difference' ? 'side difference ' : '';
   return `${of}${m.limit_is === 'lower' ? '≥' : '≤'} ${m.limit} ${m.unit === 'deg' ? '°' : m.unit}`;
 }
@@ -81,7 +82,7 @@ export function measureTable(list: Measure[], title: string, test: string): JSX.
   const unit = (m: Measure): string => (m.unit === 'deg' ? '°' : ` ${m.unit}`);
   return section(
     title,
-    h('p', { class: 'hint' }, 'The eye draws a measure in the foot.'),
+    h('p', { class: 'hint' }, phrase('page.eye_draws_measure_foot')),
     h(
       'table',
       { class: 'measures', 'data-test': test },
@@ -103,7 +104,7 @@ export function measureTable(list: Measure[], title: string, test: string): JSX.
                       if (!chosenMeasures.delete(m.key)) chosenMeasures.add(m.key);
                       footView().draw();
                       changed();
-                    }, { class: 'quiet', pressed: chosenMeasures.has(m.key), title: `Draw ${m.name} in the foot` })
+                    }, { class: 'quiet', pressed: chosenMeasures.has(m.key), title: phrase('page.draw_foot', { name: m.name }) })
                   : null,
               ),
               h(
@@ -111,7 +112,7 @@ export function measureTable(list: Measure[], title: string, test: string): JSX.
                 null,
                 h('details', { class: 'measure' }, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p', { class: 'source' }, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
               ),
-              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', `${num(m.value)}${unit(m)}`, m.difference !== null ? h('div', { class: 'small' }, `side difference ${num(m.difference)}${unit(m)}`) : null),
+              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', `${num(m.value)}${unit(m)}`, m.difference !== null ? h('div', { class: 'small' }, phrase('page.side_difference', { difference: num(m.difference), unit: unit(m) })) : null),
               h('td', { class: 'figure' }, limitWords(m)),
             ),
           ),
@@ -123,7 +124,7 @@ export function measureTable(list: Measure[], title: string, test: string): JSX.
 const value = (m: DrawnMeasure): string => {
   const [a, b, c] = m.points;
   if (m.kind === 'angle' && a && b && c) return `${num(angleAt(a, b, c))}°`;
-  return a && b ? `${mm(dist(a, b))}${m.view.startsWith('film') ? ' on the detector' : ''}` : '–';
+  return a && b ? `${mm(dist(a, b))}${m.view.startsWith('film') ? phrase('page.detector') : ''}` : '–';
 };
 
 /** What was measured by hand, everywhere the same list. */
@@ -131,7 +132,7 @@ export function drawn(): JSX.Element | null {
   const list = app.state?.measures_drawn ?? [];
   if (!list.length) return null;
   return section(
-    'Measured by hand',
+    phrase('page.measured_hand'),
     h(
       'ul',
       { class: 'drawn', 'data-test': 'drawn' },
@@ -140,8 +141,8 @@ export function drawn(): JSX.Element | null {
           'li',
           { key: m.id },
           h('b', null, value(m)),
-          ` ${m.kind}, ${m.view.startsWith('film') ? 'film' : m.view === 'foot' ? 'in space' : m.view}, ${m.state === 'injured' ? 'as scanned' : m.state}`,
-          app.readOnly ? null : button('Remove', () => void edit('measure.remove', { id: m.id }), { class: 'quiet', title: `Remove the ${m.kind} of ${value(m)}` }),
+          ` ${m.kind}, ${m.view.startsWith('film') ? phrase('page.on_film') : m.view === 'foot' ? phrase('page.space') : m.view}, ${m.state === 'injured' ? phrase('page.scanned') : m.state}`,
+          app.readOnly ? null : button(phrase('page.remove'), () => void edit('measure.remove', { id: m.id }), { class: 'quiet', title: phrase('page.remove_2', { kind: m.kind, value: value(m) }) }),
         ),
       ),
     ),
@@ -157,11 +158,11 @@ export function injury(): (JSX.Element | null)[] {
     section(capital(rayName(app.ray)), h('p', null, r?.words || (r ? r.state : '–'))),
     patterns(),
     displacement(),
-    measureTable(plan.measures, 'Measures as scanned', 'measures'),
+    measureTable(plan.measures, phrase('page.measures_scanned'), 'measures'),
     drawn(),
-    cautions('Found in this case', plan.cautions),
+    cautions(phrase('page.found_case'), plan.cautions),
   ];
 }
 
 export const notPlanned = (): JSX.Element =>
-  section('Not planned yet', h('p', null, 'This place fills once the images are planned: Images, then Plan.'));
+  section(phrase('page.not_planned_yet'), h('p', null, phrase('page.place_fills_once_images_planned_images')));

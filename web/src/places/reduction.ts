@@ -1,12 +1,12 @@
 // Reduction: in which order the rays go back, how, and where they then stand; each can be moved by hand.
 import { h, type JSX } from 'preact';
-import { kOrdinal } from '../facts';
 import { kFreedoms, type Freedom } from '../foot';
 import { stepRay } from '../moves';
 import { app, edit, order, rayNow, selectRay, set, showFoot, changed } from '../store';
 import { button, cautions, choice, leftOut, section, work } from '../widgets';
-import { capital, deg, mm, num, rayName } from '../words';
+import { capital, deg, mm, num, ordinal, rayName } from '../words';
 import { drawn, measureTable, notPlanned } from './injury';
+import { phrase } from '../phrases';
 
 const step = { mm: 0.5, deg: 1 };
 
@@ -22,14 +22,14 @@ function orderList(): JSX.Element {
           'li',
           { key: `o${n}`, class: n === app.ray ? 'chosen' : '' },
           button(
-            capital(kOrdinal[n] ?? ''),
+            capital(ordinal(n)),
             () => {
               selectRay(n);
               set({ played: i + 1 });
             },
-            { class: 'quiet', title: `Show the foot once the ${rayName(n)} is back` },
+            { class: 'quiet', title: phrase('page.show_foot_once_back', { n: rayName(n) }) },
           ),
-          rayNow(n)?.by_hand ? h('span', { class: 'small' }, ' (by hand)') : null,
+          rayNow(n)?.by_hand ? h('span', { class: 'small' }, phrase('page.hand_3')) : null,
         ),
       ),
     ),
@@ -41,7 +41,7 @@ function manoeuvre(): JSX.Element {
   const lines = rayNow(app.ray)?.manoeuvre ?? [];
   return section(
     `${capital(rayName(app.ray))}: manoeuvre`,
-    lines.length ? h('ol', { class: 'manoeuvre' }, lines.map((m) => h('li', null, capital(m)))) : h('p', null, 'Nothing to do: it lies where it belongs, or could not be placed.'),
+    lines.length ? h('ol', { class: 'manoeuvre' }, lines.map((m) => h('li', null, capital(m)))) : h('p', null, phrase('page.nothing_do_lies_where_belongs_could')),
   );
 }
 
@@ -50,14 +50,14 @@ function fit(): JSX.Element | null {
   if (!r?.joint) return null;
   const j = r.joint;
   const trial = !!app.trial?.rays.some((x) => x.ray === app.ray);
-  const overlap = r.attention.some((a) => /overlap/i.test(a));
+  const overlap = r.overlaps;
   return h(
     'div',
     { 'aria-live': 'polite', 'data-test': 'fit', class: trial ? 'fit trial' : 'fit' },
-    h('div', null, h('span', null, 'Gap'), h('b', null, mm(j.gap_mm))),
-    h('div', null, h('span', null, 'Step'), h('b', null, mm(j.step_mm))),
-    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? '▲ Overlap' : 'Overlap'), h('b', null, mm(j.overlap_mm))),
-    h('div', null, h('span', null, 'Contact'), h('b', null, `${num(j.contact_mm2, 0)} mm²`)),
+    h('div', null, h('span', null, phrase('page.gap')), h('b', null, mm(j.gap_mm))),
+    h('div', null, h('span', null, phrase('page.step')), h('b', null, mm(j.step_mm))),
+    h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? phrase('page.overlap_alarm') : phrase('page.overlap')), h('b', null, mm(j.overlap_mm))),
+    h('div', null, h('span', null, phrase('page.contact')), h('b', null, `${num(j.contact_mm2, 0)} mm²`)),
   );
 }
 
@@ -80,7 +80,7 @@ function byHand(): JSX.Element | null {
   const r = rayNow(app.ray);
   if (!r?.transform || app.readOnly) return null;
   return section(
-    'Move by hand',
+    phrase('page.move_hand'),
     fit(),
     h(
       'div',
@@ -90,11 +90,11 @@ function byHand(): JSX.Element | null {
         { id: '0.5', name: '0.5 mm' },
         { id: '1', name: '1 mm' },
       ], String(step.mm), (s) => ((step.mm = Number(s)), (step.deg = Number(s) * 2), changed()), 'step'),
-      h('span', { class: 'small' }, `turns ${step.deg}°`),
+      h('span', { class: 'small' }, phrase('page.turns', { step: step.deg })),
     ),
     h('div', { class: 'freedoms' }, kFreedoms.map(freedom)),
-    h('p', { class: 'hint' }, `Or choose "Move ray ${app.ray}" or "Turn ray ${app.ray}" above the views and drag. The devices of the ray go along and are checked again.`),
-    button('Back to the plan’s place', () => void edit('ray.reset', { ray: app.ray }), { test: 'ray-reset', disabled: !r.by_hand }),
+    h('p', { class: 'hint' }, phrase('page.choose_move_ray_turn_ray_above', { ray: app.ray })),
+    button(phrase('page.back_plans_place'), () => void edit('ray.reset', { ray: app.ray }), { test: 'ray-reset', disabled: !r.by_hand }),
   );
 }
 
@@ -107,10 +107,10 @@ export function reduction(): (JSX.Element | null)[] {
     leftOut(),
     orderList(),
     manoeuvre(),
-    r?.by_hand ? h('p', { class: 'small', key: 'sure' }, 'Placed by hand: how sure this is was not computed.') : r?.uncertainty ? h('p', { class: 'small', key: 'sure' }, `Placed to within ${mm(r.uncertainty.mm)} and ${deg(r.uncertainty.deg, 1)} (95 %).`) : null,
+    r?.by_hand ? h('p', { class: 'small', key: 'sure' }, phrase('page.placed_hand_how_sure_not_computed')) : r?.uncertainty ? h('p', { class: 'small', key: 'sure' }, phrase('page.placed_within_95', { uncertainty: mm(r.uncertainty.mm), uncertainty_2: deg(r.uncertainty.deg, 1) })) : null,
     byHand(),
-    cautions('Where harm is possible', plan.standing_cautions),
-    measureTable(plan.measures_reduced, 'Measures once reduced', 'measures-reduced'),
+    cautions(phrase('page.where_harm_possible'), plan.standing_cautions),
+    measureTable(plan.measures_reduced, phrase('page.measures_once_reduced'), 'measures-reduced'),
     drawn(),
   ];
 }

@@ -2,13 +2,14 @@
 import { h, type JSX } from 'preact';
 import { api } from '../api';
 import { Field, host } from '../elements';
-import { app, changed, deviceNow, edit, rayNow, selectDevice, selectRay, showFoot } from '../store';
+import { app, changed, deviceNow, edit, selectDevice, selectRay, showFoot } from '../store';
 import { filmView, footView } from '../stage';
 import type { TheatreStep } from '../types';
 import { viewName } from '../views/film-view';
 import { button, cautions, work } from '../widgets';
 import { mm } from '../words';
 import { notPlanned } from './injury';
+import { phrase } from '../phrases';
 
 const steps = (): TheatreStep[] => app.state?.theatre?.steps ?? [];
 /** The first that is not done; after the last, none. */
@@ -51,18 +52,17 @@ function depth(s: TheatreStep): JSX.Element | null {
   const measured = d.measured_mm ?? null;
   const planned = s.expected_mm ?? d.measured_depth_mm ?? d.length_mm;
   const off = measured === null ? null : measured - planned;
-  // The state says when it matters.
-  const far = off !== null && (rayNow(d.ray ?? 0)?.attention ?? []).some((a) => a.startsWith(`${d.id}:`) && /gauge/i.test(a));
+  const far = off !== null && d.gauge_off;
   return h(
     'div',
     { class: 'depth', key: `depth-${d.id}` },
-    h('p', { class: 'planned' }, `Planned: ${mm(d.length_mm, 0)} ${d.name ?? d.type}`),
+    h('p', { class: 'planned' }, phrase('page.planned', { length: mm(d.length_mm, 0), type: d.name ?? d.type })),
     app.readOnly
-      ? h('p', null, measured === null ? 'Gauge: not read yet' : `Gauge: ${mm(measured)}`)
+      ? h('p', null, measured === null ? phrase('page.gauge_not_read_yet') : phrase('page.gauge', { measured: mm(measured) }))
       : h(
           'label',
           null,
-          h('span', null, 'Gauge reads, mm'),
+          h('span', null, phrase('page.gauge_reads_mm')),
           h(Field, {
             type: 'number',
             inputmode: 'decimal',
@@ -83,8 +83,8 @@ function depth(s: TheatreStep): JSX.Element | null {
       'p',
       { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'result far' : 'result' },
       // One text: what is said aloud when it changes is the whole of it.
-      `Expected ${mm(planned)}${off === null ? '' : ` · ${off === 0 ? 'as planned' : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}`}`,
-      far ? h('span', { class: 'alarm' }, ' ▲ Another path than planned? Look under the C-arm before going on.') : null,
+      phrase('page.expected', { planned: mm(planned), off: off === null ? '' : ` · ${off === 0 ? phrase('page.planned_2') : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}` }),
+      far ? h('span', { class: 'alarm' }, phrase('page.another_path_planned_look_under_arm')) : null,
     ),
   );
 }
@@ -119,15 +119,15 @@ function cutToDrawing(image: HTMLImageElement): void {
 
 function sight(s: TheatreStep | undefined): JSX.Element {
   const kinds: ['picture' | 'film' | 'foot', string][] = [];
-  if (s?.picture) kinds.push(['picture', 'Picture']);
-  kinds.push(['film', 'C-arm'], ['foot', 'Foot']);
+  if (s?.picture) kinds.push(['picture', phrase('page.picture')]);
+  kinds.push(['film', phrase('page.c_arm')], ['foot', phrase('page.foot')]);
   const now = shown === 'picture' && !s?.picture ? 'film' : shown;
   return h(
     'div',
     { class: 'sight', key: 'sight' },
     h(
       'div',
-      { class: 'choice', role: 'group', 'aria-label': 'What is shown' },
+      { class: 'choice', role: 'group', 'aria-label': phrase('page.what_shown') },
       kinds.map(([id, name]) => button(name, () => {
         shown = id;
         if (id === 'foot') showFoot('reduced');
@@ -169,18 +169,18 @@ export function theatre(): JSX.Element {
     h(
       'div',
       { class: 'step', onScroll: (e: Event) => markMore(e.currentTarget as Element) },
-      h('p', { class: 'count', 'aria-live': 'polite' }, s ? `Step ${at + 1} of ${all.length}` : `All ${all.length} steps done`),
+      h('p', { class: 'count', 'aria-live': 'polite' }, s ? phrase('page.step_2', { at: at + 1, all: all.length }) : phrase('page.all_steps_done', { all: all.length })),
       h('h1', { 'data-test': 'step-title' }, s?.title ?? 'Done'),
-      s ? h('ul', { class: 'lines' }, s.lines.map((l) => h('li', null, l))) : h('p', null, 'Check the result under the C-arm in two views. Post-operative films go to Follow-up.'),
+      s ? h('ul', { class: 'lines' }, s.lines.map((l) => h('li', null, l))) : h('p', null, phrase('page.check_result_under_arm_two_views')),
       s?.instrument ? h('p', { class: 'instrument' }, h('span', null, 'Instrument '), h('b', null, s.instrument)) : null,
       s && (typeof s.expected_mm === 'number') && !s.device ? h('p', { class: 'instrument' }, h('span', null, 'Expected '), h('b', null, mm(s.expected_mm))) : null,
       s?.view ? h('p', { class: 'instrument' }, h('span', null, 'C-arm '), h('b', null, viewName(s.view.name, s.view.orbital ?? 0, s.view.tilt ?? 0))) : null,
       h(
         'details',
         { class: 'instruments', open: at === 0, key: 'instruments', onToggle: (e: Event) => markMore((e.currentTarget as Element).parentElement!) },
-        h('summary', null, 'On the table, and cautions'),
+        h('summary', null, phrase('page.table_cautions')),
         h('ul', null, (app.state.theatre?.instruments ?? []).map((i) => h('li', null, i))),
-        cautions('Where harm is possible', app.state.plan.standing_cautions),
+        cautions(phrase('page.where_harm_possible'), app.state.plan.standing_cautions),
       ),
     ),
     // Always in sight: the answer to the gauge decides whether to go on.
@@ -191,11 +191,11 @@ export function theatre(): JSX.Element {
       'div',
       { class: 'pedal' },
       app.readOnly
-        ? h('p', null, 'Second screen: shows the step, changes nothing.')
+        ? h('p', null, phrase('page.second_screen_shows_step_changes_nothing'))
         : [
-            button('Back', () => void previousStep(), { test: 'step-back', disabled: at === 0, key: 'back', title: 'Page up' }),
-            button(s ? 'Done, next' : 'Done', () => void nextStep(), { test: 'step-next', class: 'primary', disabled: !s, key: 'next', title: 'Space or page down' }),
-            h('a', { href: `/watch/${encodeURIComponent(app.state.id)}`, target: '_blank', rel: 'noopener', key: 'watch', 'data-test': 'watch-link' }, 'Open the second screen'),
+            button(phrase('page.back'), () => void previousStep(), { test: 'step-back', disabled: at === 0, key: 'back', title: phrase('page.page_up') }),
+            button(s ? phrase('page.done_next') : 'Done', () => void nextStep(), { test: 'step-next', class: 'primary', disabled: !s, key: 'next', title: phrase('page.space_page_down') }),
+            h('a', { href: `/watch/${encodeURIComponent(app.state.id)}`, target: '_blank', rel: 'noopener', key: 'watch', 'data-test': 'watch-link' }, phrase('page.open_second_screen')),
           ],
       h('div', { class: 'dots', 'aria-hidden': 'true' }, all.map((x, i) => h('i', { key: x.id, class: x.done ? 'done' : i === at ? 'now' : '' }))),
     ),

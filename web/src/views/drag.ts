@@ -1,4 +1,5 @@
 // Pointers on a view: one finger or button, two fingers, wheel. Says what happened in pixels; knows nothing else.
+import { phrase } from '../phrases';
 
 export interface Drag {
   /** False: not for this view; nothing follows. */
@@ -83,7 +84,7 @@ export function handle(
   const b = document.createElement('button');
   b.type = 'button';
   b.className = 'handle';
-  b.setAttribute('aria-label', `${label}. Arrow keys move it by half a millimetre.`);
+  b.setAttribute('aria-label', phrase('page.arrow_keys_move_half_millimetre', { label }));
   b.dataset['test'] = test;
   let last: [number, number] | null = null;
   let timer = 0;

@@ -3,6 +3,7 @@ import { api } from '../api';
 import { app, changed, shapeKey, told } from '../store';
 import type { Label } from './labels';
 import { PictureView } from './picture-view';
+import { phrase } from '../phrases';
 
 export type Show = 'injured' | 'reduced' | 'metal';
 export const kNamedViews: { word: string; name: string; orbital: number; tilt: number }[] = [
@@ -10,8 +11,8 @@ export const kNamedViews: { word: string; name: string; orbital: number; tilt: n
   { word: 'dorsoplantar-15', name: 'Dorsoplantar 15°', orbital: 0, tilt: 15 },
   { word: 'dorsoplantar-20', name: 'Dorsoplantar 20°', orbital: 0, tilt: 20 },
   { word: 'oblique-30', name: 'Oblique 30°', orbital: 30, tilt: 0 },
-  { word: 'lateral', name: 'Lateral', orbital: -90, tilt: 0 },
-  { word: 'lateromedial', name: 'Lateral, lateromedial', orbital: 90, tilt: 0 },
+  { word: 'lateral', name: phrase('page.lateral'), orbital: -90, tilt: 0 },
+  { word: 'lateromedial', name: phrase('page.lateral_lateromedial'), orbital: 90, tilt: 0 },
 ];
 
 const namedAt = (orbital: number, tilt: number): string => kNamedViews.find((v) => v.orbital === orbital && v.tilt === tilt)?.word ?? '';
@@ -21,10 +22,10 @@ export function viewName(named: string | null | undefined, orbital: number, tilt
   const known = kNamedViews.find((v) => v.word === (named || namedAt(orbital, tilt)));
   if (known) return known.name;
   const ways = [
-    orbital ? `${Math.abs(orbital)}° to ${orbital > 0 ? 'lateral' : 'medial'}` : '',
-    tilt ? `${Math.abs(tilt)}° to the ${tilt > 0 ? 'toes' : 'heel'}` : '',
+    orbital ? phrase('page.to', { orbital: Math.abs(orbital), orbital_2: orbital > 0 ? 'lateral' : 'medial' }) : '',
+    tilt ? phrase('page.to_the', { tilt: Math.abs(tilt), tilt_2: tilt > 0 ? 'toes' : 'heel' }) : '',
   ].filter(Boolean);
-  return `Tube ${ways.join(', ') || 'straight from dorsal'}`;
+  return phrase('page.tube', { ways: ways.join(', ') || phrase('page.straight_dorsal') });
 }
 
 type Three = [number, number, number];
@@ -81,7 +82,7 @@ export class FilmView extends PictureView {
   private shownKey = '';
 
   constructor() {
-    super('view-film', 'film-view', 'C-arm, simulated film. Drag or use the arrow keys to move the tube.');
+    super('view-film', 'film-view', phrase('page.arm_simulated_film_drag_use_arrow'));
   }
 
   protected override drag(dx: number, dy: number): void {
@@ -130,7 +131,7 @@ export class FilmView extends PictureView {
     return this.show === 'injured' ? 'injured' : 'reduced';
   }
   protected plane(): string {
-    return 'on the detector';
+    return phrase('page.detector_2');
   }
 
   private query(): Record<string, string | number | undefined> {
@@ -160,7 +161,7 @@ export class FilmView extends PictureView {
     this.element.classList.add('waiting');
     try {
       const blob = await api.film(id, this.query());
-      await this.put(blob, `Simulated film, ${app.state?.plan?.side ?? ''} foot, ${this.title()}`, 'true');
+      await this.put(blob, phrase('page.simulated_film_foot', { side: app.state?.plan?.side ?? '', title: this.title() }), 'true');
     } catch (error) {
       told(error);
     } finally {

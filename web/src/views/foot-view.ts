@@ -35,6 +35,7 @@ import { mm, num } from '../words';
 import { follow } from './drag';
 import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
+import { phrase } from '../phrases';
 
 const kBone = 0xd9d2c3;
 const kWireOut = 12; // mm of a wire shown outside the skin side
@@ -85,7 +86,7 @@ export class FootView {
     this.element.setAttribute('role', 'application');
     this.element.setAttribute(
       'aria-label',
-      'Foot in space. Arrow keys turn, plus and minus zoom, Shift and arrows shift; D, M, L, P and A give the home views.',
+      phrase('page.foot_space_arrow_keys_turn_plus'),
     );
     this.element.dataset['test'] = 'view-foot';
     this.labels.className = 'labels';
@@ -101,7 +102,7 @@ export class FootView {
       const p = document.createElement('p');
       p.className = 'empty';
       p.textContent =
-        'This browser gives no WebGL, so the foot cannot be drawn in space. Slices and films work; turn on hardware acceleration for the rest.';
+        phrase('page.browser_gives_no_webgl_foot_cannot');
       this.element.append(p);
     }
     this.scene.add(new AmbientLight(0xffffff, 1.25), this.camera, this.metal);
@@ -320,7 +321,7 @@ export class FootView {
       );
       if (text) put((x1 + x2) / 2, (y1 + y2) / 2, text, 'measure');
     };
-    if (!this.bodies.size) labels.push({ cls: 'empty', text: 'The bones are on their way …' });
+    if (!this.bodies.size) labels.push({ cls: 'empty', text: phrase('page.bones_their_way') });
     const whole = this.bodies.size > 0 && (app.played <= 0 || app.played >= Math.max(1, order().length));
     if (this.measures && whole) {
       const list = (app.played <= 0 ? plan.measures : plan.measures_reduced) ?? [];

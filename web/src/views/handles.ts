@@ -3,6 +3,7 @@ import { dragDevice, dropDevice } from '../moves';
 import { app } from '../store';
 import type { Vec } from '../types';
 import { handle } from './drag';
+import { phrase } from '../phrases';
 
 export interface DeviceHandles {
   entry: HTMLButtonElement;
@@ -12,7 +13,7 @@ export interface DeviceHandles {
 export function deviceHandles(test: string, inSpace: (dx: number, dy: number) => Vec, pixelsPerMm: () => number): DeviceHandles {
   const grip = (which: 'entry' | 'tip'): HTMLButtonElement =>
     handle(
-      which === 'entry' ? 'Entry of the device' : 'Tip of the device',
+      which === 'entry' ? phrase('page.entry_device') : phrase('page.tip_device'),
       `${test}-${which}`,
       {
         drag: (dx, dy) => {

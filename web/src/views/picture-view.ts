@@ -5,6 +5,7 @@ import { num } from '../words';
 import { filmScale } from '../png';
 import { follow } from './drag';
 import { putLabels, type Label } from './labels';
+import { phrase } from '../phrases';
 
 /** Points in pixels of the picture as it is shown. */
 interface HandMeasure {
@@ -135,7 +136,7 @@ export abstract class PictureView {
     this.points.push([(x - f.x) / f.k, (y - f.y) / f.k]);
     if (!this.mmPerPixel && app.tool === 'distance') {
       this.points = [];
-      say('This film tells no size, so that no length can be measured on it.');
+      say(phrase('page.film_tells_no_size_no_length'));
     } else if (this.points.length === (app.tool === 'distance' ? 2 : 3)) {
       const m: HandMeasure = { kind: app.tool, points: this.points };
       const k = this.mmPerPixel ?? 1;

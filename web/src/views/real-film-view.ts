@@ -5,6 +5,7 @@ import type { RealFilm } from '../types';
 import { day } from '../words';
 import type { Label } from './labels';
 import { PictureView } from './picture-view';
+import { phrase } from '../phrases';
 
 /** Those given before the operation, then those of the checks after it; `picture`: what a check drew on a film. */
 export function realFilms(): RealFilm[] {
@@ -23,7 +24,7 @@ export class RealFilmView extends PictureView {
   private shownKey = '';
 
   constructor() {
-    super('view-real', 'film-view real', 'Real film. Drag to move it, wheel or plus and minus to bring it nearer.');
+    super('view-real', 'film-view real', phrase('page.real_film_drag_move_wheel_plus'));
   }
 
   film(): RealFilm | null {
@@ -38,12 +39,12 @@ export class RealFilmView extends PictureView {
     return this.film()?.after ? 'reduced' : 'injured';
   }
   protected plane(): string {
-    return 'by the size that the film tells';
+    return phrase('page.size_film_tells');
   }
   protected labels(): Label[] {
     const f = this.film();
-    if (!f) return [{ cls: 'margin', text: 'No film was given.' }];
-    const size = this.mmPerPixel ? '' : ' · tells no size';
+    if (!f) return [{ cls: 'margin', text: phrase('page.no_film_given') }];
+    const size = this.mmPerPixel ? '' : phrase('page.tells_no_size');
     return [{ cls: f.cautions?.length ? 'margin out' : 'margin', text: `${f.cautions?.length ? '▲ ' : ''}real · ${filmTitle(f)}${size}` }];
   }
 
@@ -69,7 +70,7 @@ export class RealFilmView extends PictureView {
     try {
       const blob = await api.realFilm(id, film.id);
       if (key !== this.shownKey) return;
-      await this.put(blob, `Real film: ${filmTitle(film)}`, film.id);
+      await this.put(blob, phrase('page.real_film_2', { film: filmTitle(film) }), film.id);
     } catch (error) {
       told(error);
     } finally {

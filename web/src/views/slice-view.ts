@@ -10,17 +10,18 @@ import { mm, num } from '../words';
 import { follow } from './drag';
 import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
+import { phrase } from '../phrases';
 
 export type SliceKind = 'along' | 'across' | 'drill';
 
 export const kWindows = [
-  { name: 'Bone', level: 500, width: 1800 },
-  { name: 'Edges', level: 300, width: 700 },
-  { name: 'Metal', level: 1200, width: 4000 },
-  { name: 'Soft', level: 40, width: 400 },
+  { name: phrase('page.bone'), level: 500, width: 1800 },
+  { name: phrase('page.edges'), level: 300, width: 700 },
+  { name: phrase('page.metal_2'), level: 1200, width: 4000 },
+  { name: phrase('page.soft'), level: 40, width: 400 },
 ];
 
-const kLabel = { along: 'Slice along the ray', across: 'Slice across the joint', drill: 'Down the drill' };
+const kLabel = { along: phrase('page.slice_along_ray'), across: phrase('page.slice_across_joint'), drill: phrase('page.down_drill') };
 const kCrumbMm = 2;
 /** The longer side of what a line takes, pixels. */
 function extent(line: [number, number][]): number {
@@ -68,7 +69,7 @@ export class SliceView {
     this.element.setAttribute('role', 'application');
     this.element.setAttribute(
       'aria-label',
-      `${kLabel[kind]}. Up and down arrows go through, plus and minus zoom, brackets change brightness.`,
+      phrase('page.up_down_arrows_go_through_plus', { kind: kLabel[kind] }),
     );
     this.element.dataset['test'] = `view-${kind}`;
     this.svg.setAttribute('class', 'overlay');
@@ -300,7 +301,7 @@ export class SliceView {
       const bad = typeof least === 'number' && least < wanted && s.margin_mm < wanted;
       out.push(`<path class="${bad ? 'out' : 'in'}" d="M${centre.x} ${centre.y}L${mx} ${my}"/>`);
       out.push(`<circle class="${bad ? 'out' : 'in'}" cx="${mx}" cy="${my}" r="3"/>`);
-      labels.push({ cls: bad ? 'margin out' : 'margin', text: `${bad ? '▲ ' : ''}${mm(s.margin_mm)} to the cortex · depth ${mm(this.offset)}` });
+      labels.push({ cls: bad ? 'margin out' : 'margin', text: phrase('page.cortex_depth', { bad: bad ? '▲ ' : '', margin: mm(s.margin_mm), offset: mm(this.offset) }) });
     }
     for (const m of app.state?.measures_drawn ?? []) {
       if (!['foot', 'along', 'across', 'drill'].includes(m.view) || (m.state ?? 'reduced') !== footState()) continue;
@@ -347,7 +348,7 @@ export class SliceView {
       const p = this.project(held && held.id === d.id ? held[which] : d[which]);
       b.style.left = `${p.x}px`;
       b.style.top = `${p.y}px`;
-      b.title = Math.abs(p.off) > 1 ? `${mm(Math.abs(p.off))} ${p.off > 0 ? 'medial' : 'lateral'} of this slice` : '';
+      b.title = Math.abs(p.off) > 1 ? phrase('page.slice', { off: mm(Math.abs(p.off)), off_2: p.off > 0 ? 'medial' : 'lateral' }) : '';
       b.classList.toggle('apart', Math.abs(p.off) > 2);
     }
   }
@@ -355,7 +356,7 @@ export class SliceView {
   private click(x: number, y: number): void {
     if (!this.slice || this.element.classList.contains('waiting')) {
       // A point must not fall into a slice that is no longer, or not yet, the one meant.
-      if (app.tool !== 'look') say('The slice is still on its way; click again.');
+      if (app.tool !== 'look') say(phrase('page.slice_still_way_click_again'));
       return;
     }
     if (app.tool === 'distance' || app.tool === 'angle') {
@@ -369,7 +370,7 @@ export class SliceView {
       this.drawSoon();
     } else if (app.tool === 'place' && app.placing) {
       if (footState() !== 'injured') {
-        say('Corrections are placed in the images as scanned: choose As scanned first.');
+        say(phrase('page.corrections_placed_images_scanned_choose_scanned'));
         return;
       }
       app.placing.take(this.inPatient(x, y));
