@@ -29,6 +29,7 @@ export const ray = (n, values = {}) => ({
   planned_transform: identity(),
   uncertainty: { mm: 0.8, deg: 1.5, roll_deg: 1 },
   joint: { gap_mm: 1, step_mm: 0.5, overlap_mm: 0, contact_mm2: 60 },
+  overlaps: false,
   manoeuvre: [],
   attention: [],
   ...values,
@@ -60,6 +61,7 @@ export const device = (id, n, values = {}) => ({
   remarks: [],
   lengths_mm: [28, 30, 32],
   measured_mm: null,
+  gauge_off: false,
   ...values,
 });
 export const measure = (key, values = {}) => ({
