@@ -182,7 +182,8 @@ struct Library::Impl {
         "SELECT id, name, created, updated, hidden, summary, notes, "
         "COALESCE((SELECT MAX(seq) FROM history WHERE case_id = id), 0), first_name FROM cases ";
     const std::pair<Statement*, std::string> wanted[] = {
-        {&all_cases, columns + "ORDER BY updated DESC, rowid DESC"},
+        // Changes within one millisecond go by the history, which is numbered over all cases.
+        {&all_cases, columns + "ORDER BY updated DESC, 8 DESC, rowid DESC"},
         {&one_case, columns + "WHERE id = ?1"},
         {&case_history, "SELECT seq, at, kind, payload, target, undoable FROM history WHERE case_id = ?1 ORDER BY seq"},
         {&by_token, "SELECT seq, at, kind, payload, target, undoable FROM history WHERE case_id = ?1 AND token = ?2"},
@@ -356,7 +357,8 @@ Result<int> lockFolder(const fs::path& folder) {
     const ssize_t read = ::pread(fd, holder, sizeof holder - 1, 0);
     ::close(fd);
     return fail(Fault::kRequest,
-                Message("store.case_library_use_process", {{"unknown", read > 0 ? std::string(holder) : "unknown"}}),
+                Message("store.case_library_use_process",
+                        {{"told", read > 0 ? "yes" : "no"}, {"process", std::string(holder)}}),
                 folder.string(), Message("store.end_program_first_choose_another_folder"));
   }
   const std::string pid = fmt::format("{}", static_cast<long>(::getpid()));

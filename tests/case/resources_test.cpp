@@ -23,6 +23,7 @@ class ResourcesFolder : public testing::Test {
     fs::remove_all(folder_);
     fs::create_directories(folder_);
     for (const char* name : kNames) fs::copy(test::dataFile(name), folder_ / name);
+    fs::copy(test::dataFile("words"), folder_ / "words");
   }
   void TearDown() override { fs::remove_all(folder_); }
 
