@@ -12,7 +12,7 @@ namespace rayset {
 
 /// In words.
 inline const Words& english() {
-  static const Words words = readWords(std::filesystem::path(RAYSET_DATA_DIR) / "words").value_or(Words());
+  static const Words words = readWords({std::filesystem::path(RAYSET_DATA_DIR) / "words"}).value_or(Words());
   return words;
 }
 inline std::string english(const Error& error) { return english().line(error); }

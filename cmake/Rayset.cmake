@@ -14,27 +14,28 @@ function(rayset_settings target)
   endif()
 endfunction()
 
-# Each src/workspace/edit_kinds/NAME.cpp defines edit_kinds::NAME(); the list of them is written here, so that a new kind
-# of edit is a matter of one file.
-function(rayset_edit_kinds into)
-  file(GLOB kinds CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/src/workspace/edit_kinds/*.cpp)
+# Each FOLDER/NAME.cpp defines `TYPE NAMESPACE::NAME()`, where NAMESPACE is the folder's name; the list of them is written
+# here, so that a new kind is a matter of one file. HEADER declares TYPE; FUNCTION returns all of them.
+function(rayset_kinds into folder header type function)
+  file(GLOB kinds CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/src/${folder}/*.cpp)
+  get_filename_component(namespace ${folder} NAME)
   set(declared)
   set(listed)
   foreach(file ${kinds})
     get_filename_component(kind ${file} NAME_WE)
-    string(APPEND declared "std::vector<EditKind> ${kind}();\n")
-    string(APPEND listed "          edit_kinds::${kind}(),\n")
+    string(APPEND declared "${type} ${kind}();\n")
+    string(APPEND listed "          ${namespace}::${kind}(),\n")
   endforeach()
-  set(made ${CMAKE_BINARY_DIR}/edit_kinds.cpp)
+  set(made ${CMAKE_BINARY_DIR}/${namespace}.cpp)
   file(CONFIGURE OUTPUT ${made} @ONLY CONTENT [[
-// Made by cmake/Rayset.cmake from src/workspace/edit_kinds/.
-#include "workspace/edit_registry.h"
+// Made by cmake/Rayset.cmake from src/@folder@/.
+#include "@header@"
 
 namespace rayset {
-namespace edit_kinds {
-@declared@}  // namespace edit_kinds
-std::vector<std::vector<EditKind>> editKindsByFile();
-std::vector<std::vector<EditKind>> editKindsByFile() {
+namespace @namespace@ {
+@declared@}  // namespace @namespace@
+std::vector<@type@> @function@();
+std::vector<@type@> @function@() {
   return {
 @listed@  };
 }
@@ -55,7 +56,9 @@ function(rayset_stage name)
     return()
   endif()
   if(name STREQUAL "workspace")
-    rayset_edit_kinds(sources)
+    rayset_kinds(sources workspace/edit_kinds workspace/edit_registry.h std::vector<EditKind> editKindsByFile)
+  elseif(name STREQUAL "fixation")
+    rayset_kinds(sources fixation/device_kinds fixation/device_model.h DeviceModel deviceModels)
   endif()
   if(name STREQUAL "library")
     add_library(rayset_library SHARED ${sources})
@@ -101,7 +104,7 @@ function(rayset_tests)
       target_link_libraries(test_${folder} PRIVATE rayset_${folder})
     endif()
     if(folder STREQUAL "dicom")
-      target_link_libraries(test_${folder} PRIVATE rayset_dcmtk)
+      target_link_libraries(test_${folder} PRIVATE rayset_dcmtk ZLIB::ZLIB)
     elseif(folder MATCHES "^(image|bones|xray)$")
       target_link_libraries(test_${folder} PRIVATE rayset_itk)
     endif()
@@ -138,6 +141,7 @@ function(rayset_tests)
       RAYSET_PROGRAM="${CMAKE_BINARY_DIR}/rayset"
       RAYSET_FEET_DIR="${CMAKE_SOURCE_DIR}/../shared/data/feet")
     rayset_settings(test_${folder})
+    target_compile_options(test_${folder} PRIVATE -O1) # what is tested is optimised; the tests compile a third faster
     # unit: one part on small input, seconds; stage: a whole stage on a foot; system: the program as a whole.
     set(kind unit)
     if(folder MATCHES "^(bones|reduction|phantom|xray|case)$")

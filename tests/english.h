@@ -12,7 +12,7 @@ namespace rayset {
 
 inline const Words& english() {
   static const Words words = [] {
-    auto read = readWords(test::dataFile("words"));
+    auto read = readWords({test::dataFile("words")});
     return read ? *read : Words();
   }();
   return words;

@@ -8,7 +8,9 @@
 
 #include "films/film_reading.h"
 #include "geometry/side.h"
+#include "language/spoken.h"
 #include "report/film_report.h"
+#include "report/words.h"
 #include "runs/staging.h"
 #include "verbs.h"
 
@@ -24,64 +26,74 @@ struct Options {
   bool force = false, no_snap = false;
 };
 
-std::string withUnit(double value, const std::string& unit) {
-  return fmt::format("{:.1f} {}", std::abs(value) < 0.05 ? 0.0 : value, unit == "deg" ? "degrees" : unit);
+/// Columns of a table on a terminal: no sign on what rounds to nothing.
+Quantity inUnit(double value, const std::string& unit) {
+  return {std::abs(value) < 0.05 ? 0.0 : value, unitOf(unit), 1};
 }
 
 void describe(const FilmInfo& i, Console& console) {
-  console.say(fmt::format("{}: {}, {} x {}{}; view {}; side {}; {}", i.file, console.words(nameOf(i.kind)),
-                          i.field.right - i.field.left, i.field.bottom - i.field.top,
-                          i.field.origin == FilmField::Origin::kWhole ? "" : console.words("cli.exposed_pixels"),
-                          i.view ? std::string(wordOf(*i.view)) : console.words("cli.not_told"),
-                          i.both_sides              ? "both"
-                          : !i.side                 ? console.words("cli.not_told")
-                          : *i.side == Side::kRight ? "right"
-                                                    : "left",
-                          i.spacing.known() ? console.words("cli.pixels", {{"column", mm(i.spacing.column_mm, 3)},
+  const Message not_told("cli.not_told");
+  console.say(Message("cli.film_described",
+                      {{"file", i.file},
+                       {"kind", nameOf(i.kind)},
+                       {"columns", i.field.right - i.field.left},
+                       {"rows", i.field.bottom - i.field.top},
+                       {"exposed", i.field.origin == FilmField::Origin::kWhole ? "no" : "yes"},
+                       {"view", i.view ? nameOfKey(wordOf(*i.view)) : not_told},
+                       {"side", i.both_sides ? Message("cli.both_sides")
+                                : i.side     ? nameOf(*i.side)
+                                             : not_told},
+                       {"size", i.spacing.known() ? Message("cli.pixels", {{"column", mm(i.spacing.column_mm, 3)},
                                                                            {"text", i.spacing.text}})
-                                            : console.words("cli.size_pixel_not_told")));
+                                                  : Message("cli.size_pixel_not_told")}}));
 }
 
 void summarise(const FilmReading& r, const fs::path& out, Console& console) {
-  console.say(console.words("cli.foot_film", {{"side_capitals", sideCapitals(r.injured)}, {"films", r.films.size()}}));
+  console.say(Message("cli.foot_film", {{"side_capitals", words::capitals(r.injured)}, {"films", r.films.size()}}));
   for (const FilmMeasure& m : r.measures) {
     std::string line =
-        fmt::format("  {:<42} {:>12} +- {:.1f}", console.words(m.name), withUnit(m.value, m.unit), m.uncertainty);
+        fmt::format("  {:<42} {:>12} +- {}", console.words(m.name), console.words.text(inUnit(m.value, m.unit)),
+                    console.words.text(number(m.uncertainty, 1)));
     if (m.difference)
       line += console.words(
           "cli.other_foot_difference",
-          {{"with_unit", withUnit(*m.other, m.unit)},
+          {{"with_unit", inUnit(*m.other, m.unit)},
            {"difference", Quantity{std::abs(*m.difference) < 0.05 ? 0.0 : *m.difference, Unit::kNone, 1, true}}});
-    line += !m.abnormal    ? ""
-            : m.borderline ? console.words("cli.limit")
-            : *m.abnormal  ? "  ABNORMAL"
-                           : console.words("cli.within_limits");
+    if (m.abnormal)
+      line += console.words(m.borderline ? "cli.limit" : *m.abnormal ? "cli.measure_abnormal" : "cli.within_limits");
     console.say(line);
     for (const AppliedLimit& a : m.limits)
       if (a.exceeded || !a.decides)
-        console.say(fmt::format("      {} {} ({}){}", a.exceeded ? "beyond:" : "limit:", console.words(a.words),
-                                a.source, a.contradiction.empty() ? "" : ". " + console.words(a.contradiction)));
+        console.say(Message(
+            a.exceeded ? "cli.limit_beyond" : "cli.limit_stated",
+            {{"limit", a.words},
+             {"source", a.source},
+             {"contradiction",
+              a.contradiction.empty() ? Message() : Message("cli.and_sentence", {{"sentence", a.contradiction}})}}));
   }
   for (const FleckFinding& f : r.flecks)
-    console.say(fmt::format(
-        "  fleck {}{}", f.size_mm ? withUnit(*f.size_mm, "mm") : "marked",
-        f.in_interval ? (*f.in_interval ? ", between C1 and M2" : console.words("cli.not_between_c1_m2")) : ""));
-  console.say(console.words("cli.pattern_far_films_show_quenu_kuss",
-                            {{"quenu_kuss", r.pattern.names.quenu_kuss.value},
-                             {"hardcastle", r.pattern.names.hardcastle.value},
-                             {"myerson", r.pattern.names.myerson.value},
-                             {"holds", r.pattern.holds ? "" : " (rests on what was not measured)"}}));
-  console.say(console.words("cli.nunley_vertullo_stage", {{"stage", r.stage.value}, {"reason", r.stage.reason}}));
+    console.say(Message("cli.fleck", {{"size", f.size_mm ? Value(mm(*f.size_mm)) : Value(Message("cli.fleck_marked"))},
+                                      {"between", !f.in_interval   ? ""
+                                                  : *f.in_interval ? "yes"
+                                                                   : "no"}}));
+  console.say(Message("cli.pattern_far_films_show_quenu_kuss",
+                      {{"quenu_kuss", nameOfKey(r.pattern.names.quenu_kuss.value)},
+                       {"hardcastle", nameOfKey(r.pattern.names.hardcastle.value)},
+                       {"myerson", nameOfKey(r.pattern.names.myerson.value)},
+                       {"holds", r.pattern.holds ? Message() : Message("cli.rests_on_unmeasured")}}));
+  console.say(Message("cli.nunley_vertullo_stage", {{"stage", nameOfKey(r.stage.value)}, {"reason", r.stage.reason}}));
   for (const MeasuredFilm& f : r.films) {
-    for (const Message& text : f.cautions) console.caution(f.scan.info.file + ": " + console.words(text));
+    for (const Message& text : f.cautions)
+      console.caution(Message("cli.of_film", {{"file", f.scan.info.file}, {"text", text}}));
     for (const MeasuredFoot& foot : f.feet)
       for (const auto& text : foot.cautions)
-        console.caution(fmt::format("{}, {} foot: {}", f.scan.info.file, sideWord(foot.side), console.words(text)));
+        console.caution(
+            Message("cli.of_foot", {{"file", f.scan.info.file}, {"side", nameOf(foot.side)}, {"text", text}}));
   }
   for (const auto& text : r.cautions) console.caution(text);
-  console.say(console.words("cli.advises_licensed_surgeon_decides_not_medical"));
-  console.say(
-      fmt::format("Measures: {}\nReport:   {}", (out / "film.json").string(), (out / "film_report.pdf").string()));
+  console.say(Message("cli.advises_licensed_surgeon_decides_not_medical"));
+  console.say(Message("cli.written_film",
+                      {{"measures", (out / "film.json").string()}, {"report", (out / "film_report.pdf").string()}}));
 }
 
 /// Pictures with pixel coordinates and a landmarks file to be filled in.
@@ -98,12 +110,15 @@ int prepare(const std::vector<FilmScan>& scans, const Options& options, Console&
             writeFilmPicture(console.words, staging->folder() / fmt::format("film_{}.png", ++number), scan);
         !done)
       return console.fail(done.error());
-  if (const Status done = writeJson(staging->folder() / "landmarks.json", landmarkTemplate(infos)); !done)
+  if (const Status done =
+          writeJson(staging->folder() / "landmarks.json", inWords(landmarkTemplate(infos), console.words));
+      !done)
     return console.fail(done.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   for (const FilmScan& scan : scans) {
     describe(scan.info, console);
-    for (const Message& text : scan.cautions) console.caution(scan.info.file + ": " + console.words(text));
+    for (const Message& text : scan.cautions)
+      console.caution(Message("cli.of_film", {{"file", scan.info.file}, {"text", text}}));
   }
   for (const Message& text : *patients) console.caution(text);
   console.say(console.words("cli.nothing_measured_yet_read_points_off",
@@ -129,8 +144,7 @@ int film(const Options& options, Console& console) {
   const Progress progress = console.progress();
   std::vector<FilmScan> scans;
   for (const std::string& file : options.files) {
-    progress(console.words("cli.reading_films"),
-             static_cast<double>(scans.size()) / static_cast<double>(options.files.size()));
+    progress("reading_films", static_cast<double>(scans.size()) / static_cast<double>(options.files.size()));
     FilmReadSettings settings{options.frame};
     if (landmarks && settings.frame == 0)
       for (const FilmLandmarks& f : landmarks->films)
@@ -140,7 +154,7 @@ int film(const Options& options, Console& console) {
     scans.push_back(std::move(*scan));
     if (progress.cancelled()) return console.fail(cancelledError().value());
   }
-  progress(console.words("cli.reading_films"), 1);
+  progress("reading_films", 1);
   if (!landmarks) return prepare(scans, options, console);
 
   auto staging = Staging::open(options.out, "film.json", options.force);

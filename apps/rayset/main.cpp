@@ -4,9 +4,11 @@
 
 #include <csignal>
 #include <cstdio>
+#include <cstdlib>
 #include <memory>
 #include <mutex>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 #include "describe.h"
 #include "folders.h"
@@ -27,6 +29,17 @@ void jsonLine(const char* kind, const nlohmann::ordered_json& fields) {
   fmt::print(stderr, "{}\n", line.dump(-1, ' ', false, nlohmann::json::error_handler_t::replace));
 }
 
+/// An option that is needed before the others can be read: "--name VALUE", "--name=VALUE" or the variable.
+std::optional<std::string> givenEarly(int argc, char** argv, const std::string& name, const char* variable) {
+  for (int i = 1; i < argc; ++i) {
+    const std::string word = argv[i];
+    if (word == name && i + 1 < argc) return argv[i + 1];
+    if (word.starts_with(name + "=")) return word.substr(name.size() + 1);
+  }
+  const char* value = variable == nullptr ? nullptr : std::getenv(variable);
+  return value == nullptr || *value == '\0' ? std::nullopt : std::optional<std::string>(value);
+}
+
 }  // namespace
 
 Result<Resources> Console::resources() const {
@@ -45,7 +58,7 @@ Progress Console::progress() {
   const auto state = std::make_shared<State>();
   const bool terminal = isatty(STDERR_FILENO) != 0;
   const bool as_json = json;
-  p.report = [state, terminal, as_json](std::string_view stage, double fraction) {
+  p.report = [state, terminal, as_json, said = words](std::string_view stage, double fraction) {
     const std::lock_guard lock(state->mutex);
     const int percent = static_cast<int>(100 * std::clamp(fraction, 0.0, 1.0));
     const bool fresh = stage != state->stage;
@@ -56,12 +69,13 @@ Progress Console::progress() {
       constexpr int kWidth = 30;
       const int filled = percent * kWidth / 100;
       if (fresh && !state->stage.empty()) fmt::print(stderr, "\n");
-      fmt::print(stderr, "\r{:<12} [{}{}] {:3d} %", stage, std::string(static_cast<std::size_t>(filled), '#'),
+      fmt::print(stderr, "\r{:<16} [{}{}] {:3d} %", said(Message::made("progress." + std::string(stage))),
+                 std::string(static_cast<std::size_t>(filled), '#'),
                  std::string(static_cast<std::size_t>(kWidth - filled), '.'), percent);
       if (percent == 100) fmt::print(stderr, "\n");
       std::fflush(stderr);
     } else if (fresh) {
-      fmt::print(stderr, "{} ...\n", stage);
+      fmt::print(stderr, "{}\n", said("cli.stage_line", {{"stage", Message::made("progress." + std::string(stage))}}));
     }
     state->stage = percent == 100 && terminal ? std::string() : std::string(stage);
     state->percent = percent;
@@ -83,7 +97,7 @@ void Console::caution(const std::string& text) {
   if (json) {
     jsonLine("caution", {{"text", text}});
   } else if (!quiet) {
-    fmt::print(stderr, "Caution: {}\n", text);
+    fmt::print(stderr, "{}\n", words("cli.caution", {{"text", text}}));
   }
 }
 
@@ -96,7 +110,7 @@ int Console::fail(const Error& error) {
                        {"code", error.what.code()},
                        {"exit_status", status}});
   } else {
-    fmt::print(stderr, "rayset: {}\n", words.line(error));
+    fmt::print(stderr, "{}\n", words("cli.program", {{"line", words.line(error)}}));
   }
   return status;
 }
@@ -107,13 +121,13 @@ int main(int argc, char** argv) {
   using namespace rayset::app;
   Console console;
   // Before anything else, since the help is in words too.
-  const std::filesystem::path folder = sharedFolder("data") / "words";
-  std::string language = rayset::languageOfUser(folder);
-  for (int i = 1; i + 1 < argc; ++i)
-    if (std::string_view(argv[i]) == "--language") language = argv[i + 1];
-  auto words = rayset::readWords(folder, language);
+  rayset::WordFolders folders{sharedFolder("data") / "words", {}};
+  if (const auto data = givenEarly(argc, argv, "--data", "RAYSET_DATA"))
+    folders.added = std::filesystem::path(*data) / "words";
+  std::string language = givenEarly(argc, argv, "--language", nullptr).value_or(rayset::languageOfUser(folders));
+  auto words = rayset::readWords(folders, language);
   if (!words) {
-    const auto first = rayset::readWords(folder);
+    const auto first = rayset::readWords(folders);
     if (first) console.words = *first;
     return console.fail(words.error());
   }
@@ -137,7 +151,7 @@ int main(int argc, char** argv) {
   app.add_option("--data", console.data, console.words("cli.folder_limits_json_implants_json_joints"))
       ->envname("RAYSET_DATA");
   app.add_option("--language", language, console.words("cli.language"))
-      ->check(CLI::IsMember(rayset::languagesIn(folder)));
+      ->check(CLI::IsMember(rayset::languagesIn(folders)));
   int status = 0;
   addPhantomVerb(app, console, status);
   addPlanVerb(app, console, status);

@@ -9,6 +9,7 @@
 
 #include "base/units.h"
 #include "dicom/ct_writer.h"
+#include "geometry/side.h"
 #include "injury/displacement.h"
 #include "phantom/patient.h"
 #include "phantom/truth.h"
@@ -151,13 +152,13 @@ int phantom(const Options& options, Console& console) {
 
   const Eigen::Vector3i size = patient.ct.grid.size;
   console.say(
-      console.words("cli.invented_patient_foot_injury",
-                    {{"left", right ? "right" : "left"},
-                     {"source", patient.source},
-                     {"injury", patient.injury},
-                     {"format", patient.fragment == BaseFragment::kNone
-                                    ? ""
-                                    : fmt::format(", {} break of the second base", wordOf(patient.fragment))}}));
+      Message("cli.invented_patient_foot_injury",
+              {{"side", nameOf(patient.foot.side)},
+               {"source", patient.source},
+               {"injury", patient.injury},
+               {"broken", patient.fragment == BaseFragment::kNone
+                              ? Message()
+                              : Message("cli.base_break", {{"fragment", nameOfKey(wordOf(patient.fragment))}})}}));
   for (const Ray ray : kRays) {
     if (!patient.foot.intact.contains(metatarsal(ray))) continue;
     const RayDisplacement d =
@@ -181,8 +182,8 @@ int phantom(const Options& options, Console& console) {
                      {"slice", mm(patient.scan.slice_mm, -1)},
                      {"count", Quantity{std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count(),
                                         Unit::kSeconds, 1}}}));
-  console.say(fmt::format("Images: {}\nTruth:  {}", (fs::path(options.out) / "ct").string(),
-                          (fs::path(options.out) / "truth.json").string()));
+  console.say(Message("cli.written_phantom", {{"images", (fs::path(options.out) / "ct").string()},
+                                              {"truth", (fs::path(options.out) / "truth.json").string()}}));
   return 0;
 }
 

@@ -36,6 +36,7 @@ ScanInfo inventedScan(const ScanSettings& scan, const std::string& feet, const s
   const bool soft = scan.kernel == ReconstructionKernel::kSoft;
   info.series_number = "2";
   info.series_description = fmt::format("{} {}, {:g} mm", feet, soft ? "soft" : "bone", scan.slice_mm);
+  // verbatim: DICOM
   info.manufacturer = "Rayset phantom, no scanner";
   info.model = "synthetic";
   // In scanners' terms, at most sixteen letters; the standard kernel here is what they call bone.

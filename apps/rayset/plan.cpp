@@ -5,6 +5,7 @@
 #include "case/case.h"
 #include "geometry/side.h"
 #include "injury/shift_words.h"
+#include "report/words.h"
 #include "runs/runs.h"
 #include "runs/staging.h"
 #include "verbs.h"
@@ -24,19 +25,22 @@ Message describe(const RayDisplacement& d) {
 }
 
 void summarise(const Case& c, const std::filesystem::path& out, Console& console) {
-  console.say(console.words("cli.foot",
-                            {{"side_capitals", sideCapitals(c.side)},
-                             {"patient_name", c.scan.patient_name.empty() ? "unnamed patient" : c.scan.patient_name},
-                             {"patient_id", c.scan.patient_id.empty() ? "no id" : c.scan.patient_id}}));
+  console.say(console.words(
+      "cli.foot",
+      {{"side_capitals", words::capitals(c.side)},
+       {"patient_name",
+        c.scan.patient_name.empty() ? Value(Message("cli.unnamed_patient")) : Value(c.scan.patient_name)},
+       {"patient_id", c.scan.patient_id.empty() ? Value(Message("cli.no_id")) : Value(c.scan.patient_id)}}));
   for (const auto& [ray, d] : c.rays) {
     console.say(describe(d));
   }
-  console.say(console.words("cli.pattern_quenu_kuss_hardcastle_myerson", {{"quenu_kuss", c.patterns.quenu_kuss.value},
-                                                                          {"hardcastle", c.patterns.hardcastle.value},
-                                                                          {"myerson", c.patterns.myerson.value}}));
+  console.say(console.words("cli.pattern_quenu_kuss_hardcastle_myerson",
+                            {{"quenu_kuss", nameOfKey(c.patterns.quenu_kuss.value)},
+                             {"hardcastle", nameOfKey(c.patterns.hardcastle.value)},
+                             {"myerson", nameOfKey(c.patterns.myerson.value)}}));
   console.say(console.words("cli.reduction", {{"congruence", c.reduction.method == ReductionMethod::kContralateral
-                                                                 ? "the other foot, mirrored"
-                                                                 : "joint congruence"}}));
+                                                                 ? Message("cli.by_other_foot")
+                                                                 : Message("cli.by_congruence")}}));
   for (const Ray ray : c.reduction.order) {
     const RayReduction* r = find(c.reduction.rays, ray);
     if (r == nullptr) continue;
@@ -46,16 +50,22 @@ void summarise(const Case& c, const std::filesystem::path& out, Console& console
                                             {"uncertainty", mm(r->uncertainty_mm)},
                                             {"uncertainty_2", number(toDegrees(r->uncertainty_rad), 1)}}));
   }
-  console.say("Fixation:");
+  console.say(Message("cli.fixation"));
   for (const Device& d : c.fixation.devices) {
-    std::string through;
-    for (const auto& bone : d.through) through += (through.empty() ? "" : " to ") + bone;
-    console.say(fmt::format("  {:<4} {} {:.1f} x {:.0f} mm, {}, {}{}", d.id, traits(d.kind).word, d.diameter_mm,
-                            d.length_mm, through, word(d.stage),
-                            d.warnings.empty() ? "" : console.words("cli.see_warnings")));
+    Value through = d.through.empty() ? Value("") : Value(d.through.front());
+    for (std::size_t i = 1; i < d.through.size(); ++i)
+      through = Message("cli.through_two", {{"first", through}, {"second", d.through[i]}});
+    const Message line("cli.device", {{"kind", nameOfKey(traits(d.kind).word)},
+                                      {"diameter", number(d.diameter_mm, 1)},
+                                      {"length", mm(d.length_mm, 0)},
+                                      {"through", through},
+                                      {"stage", nameOfKey(word(d.stage))},
+                                      {"warnings", d.warnings.size()}});
+    console.say(fmt::format("  {:<4} {}", d.id, console.words(line)));
   }
   for (const auto& text : c.cautions) console.caution(text);
-  console.say(fmt::format("Plan:   {}\nReport: {}", (out / "plan.json").string(), (out / "report.pdf").string()));
+  console.say(
+      Message("cli.written_plan", {{"plan", (out / "plan.json").string()}, {"report", (out / "report.pdf").string()}}));
 }
 
 int plan(const Options& options, Console& console) {

@@ -73,7 +73,7 @@ int serve(const Options& options, Console& console) {
   if (options.open) openPage(address);
   while (!console.stop) std::this_thread::sleep_for(std::chrono::milliseconds(50));
   server->reset();
-  console.say("Ended.");
+  console.say(console.words("cli.ended"));
   return 0;
 }
 

@@ -26,17 +26,16 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
                                                       {"turn", number(toDegrees(f.turn_rad), 0)}}));
   console.say(console.words("cli.each_metatarsal_against_where_planned"));
   for (const auto& [ray, r] : v.rays) {
-    console.say(console.words("cli.ray_deg_within_deg_95_least",
-                              {{"ray", r.ray},
-                               {"shift", mm(r.shift_mm)},
-                               {"off", all(console.words.texts(shiftParts(r.off, 0, Unit::kNone)))},
-                               {"turn", number(toDegrees(r.turn_rad), 1)},
-                               {"shift_95", mm(r.shift_95_mm)},
-                               {"turn_95", number(toDegrees(r.turn_95_rad), 1)},
-                               {"weakest_words", r.weakest_words},
-                               {"word_of", wordOf(r.verdict)},
-                               {"sure", r.sure ? "yes" : "no"},
-                               {"doubt", r.doubt}}));
+    console.say(console.words("cli.ray_off", {{"ray", r.ray},
+                                              {"shift", mm(r.shift_mm)},
+                                              {"off", all(console.words.texts(shiftParts(r.off, 0, Unit::kNone)))},
+                                              {"turn", number(toDegrees(r.turn_rad), 1)},
+                                              {"shift_95", mm(r.shift_95_mm)},
+                                              {"turn_95", number(toDegrees(r.turn_95_rad), 1)},
+                                              {"weakest", r.weakest_words},
+                                              {"verdict", nameOfKey(wordOf(r.verdict))},
+                                              {"sure", r.sure ? "yes" : "no"},
+                                              {"doubt", r.doubt}}));
     if (v.oneFilm())
       console.say(console.words("cli.plane_film_within",
                                 {{"in_plane", mm(r.in_plane_mm)}, {"in_plane_95", mm(r.in_plane_95_mm)}}));
@@ -44,27 +43,32 @@ void summarise(const Verification& v, const std::string& out, Console& console) 
   if (!v.devices.empty()) console.say(console.words("cli.metal_against_where_planned"));
   for (const DeviceOutcome& d : v.devices) {
     if (!d.seen) {
-      console.say(fmt::format("  {:<4} not found", d.id));
+      console.say(fmt::format("  {:<4} {}", d.id, console.words("cli.device_not_found")));
       continue;
     }
-    std::string warnings;
-    for (const Message& w : d.warnings) warnings += "; " + console.words(w);
-    console.say(fmt::format("  {:<4} entry {:.1f} mm, tip {:.1f} mm, axis {:.0f} deg off{}", d.id, d.entry_off_mm,
-                            d.tip_off_mm, toDegrees(d.axis_off_rad), warnings));
+    std::vector<Message> off{
+        {"cli.device_off",
+         {{"entry", mm(d.entry_off_mm)}, {"tip", mm(d.tip_off_mm)}, {"axis", number(toDegrees(d.axis_off_rad), 0)}}}};
+    off.insert(off.end(), d.warnings.begin(), d.warnings.end());
+    console.say(fmt::format("  {:<4} {}", d.id, console.words.list(console.words.texts(off), List::Kind::kEach)));
   }
   if (v.since) {
-    console.say(
-        console.words("cli.since_earlier_check", {{"since", v.since->since.empty() ? "" : " of " + v.since->since}}));
+    console.say(console.words("cli.since_earlier_check",
+                              {{"told", v.since->since.empty() ? "no" : "yes"}, {"since", v.since->since}}));
     for (const RayChange& c : v.since->rays)
-      console.say(fmt::format("  ray {}  {} (± {:.1f} mm, ± {:.1f} deg)", c.ray, console.words(c.words), c.shift_95_mm,
-                              toDegrees(c.turn_95_rad)));
+      console.say(Message("cli.since_ray", {{"ray", c.ray},
+                                            {"change", c.words},
+                                            {"shift", mm(c.shift_95_mm)},
+                                            {"turn", number(toDegrees(c.turn_95_rad), 1)}}));
     for (const DeviceChange& c : v.since->devices)
-      console.say(fmt::format("  {:<4} {}{}", c.id, console.words(c.words),
-                              c.seen ? fmt::format(" (± {:.1f} mm)", c.shift_95_mm) : ""));
+      console.say(
+          fmt::format("  {:<4} {}", c.id,
+                      c.seen ? console.words("cli.since_device", {{"change", c.words}, {"shift", mm(c.shift_95_mm)}})
+                             : console.words(c.words)));
   }
   for (const Message& text : v.cautions) console.caution(text);
-  console.say(fmt::format("\nReduction: {}{}\nWritten: {}", wordOf(v.verdict),
-                          v.sure ? "" : console.words("cli.not_sure"), out));
+  console.say(Message("cli.written_check",
+                      {{"verdict", nameOfKey(wordOf(v.verdict))}, {"sure", v.sure ? "yes" : "no"}, {"out", out}}));
 }
 
 int verify(const Options& options, Console& console) {

@@ -28,7 +28,7 @@ int views(const Options& options, Console& console) {
   request.photons = options.photons;
   auto staging = Staging::open(options.out, "views.json", options.force);
   if (!staging) return console.fail(staging.error());
-  const auto written = viewsInto(request, resources->catalogue, staging->folder(), console.progress());
+  const auto written = viewsInto(request, *resources, staging->folder(), console.progress());
   if (!written) return console.fail(written.error());
   if (const Status done = staging->commit(); !done) return console.fail(done.error());
   if (written->sole_assumed) console.caution(console.words("cli.sole_not_ct_second_ray_taken"));

@@ -376,7 +376,8 @@ Result<const TestFoot*> testFoot(const std::string& name) {
     foot.other = mirrored(made).bones;
   } else {
     const bench::RealFoot* real = realFootNamed(name);
-    if (real == nullptr) return fail(Fault::kRequest, "no such foot: " + name, "", "See cases.h");
+    if (real == nullptr)
+      return fail(Fault::kRequest, Message::quoted("no such foot: " + name), "", Message::quoted("See cases.h"));
     foot.person = real->person;
     auto bones = readBoneFolder(real->folder(RAYSET_FEET_DIR));
     if (!bones) return tl::unexpected(bones.error());

@@ -69,8 +69,8 @@ int run(const std::filesystem::path& plan, const std::filesystem::path& images, 
   }
   OpenCase& o = **opened;
   const Case& c = o.edited();
-  fmt::print("open         {:.0f} ms, its state {:.1f} kB\n", open_ms,
-             static_cast<double>(o.state().dump().size()) / 1000);
+  const std::size_t bytes = statePlanCodec().write(o.state().plan).dump().size();
+  fmt::print("open         {:.0f} ms, its plan as sent {:.1f} kB\n", open_ms, static_cast<double>(bytes) / 1000);
   fmt::print("replay       {:.0f} ms of no edit\n", msOf([&] { (void)o.replay({}); }));
   const CtVolume* ct = images.empty() ? nullptr : o.ct().value_or(nullptr);
 

@@ -29,7 +29,7 @@ CheckedFilm asRead(const FilmExposure& e, const TubePose& tube) {
   if (e.columns > 0)
     f.scan.info.field = {FilmField::Origin::kFound, e.column, e.row, e.column + e.columns, e.row + e.rows};
   f.tube = tube;
-  f.view = e.name;
+  f.view = Message::quoted(e.name);
   f.pixel_mm = tube.pixel_mm;
   return f;
 }

@@ -206,7 +206,7 @@ void benchFilms(const Case& c, const Options& o) {
         tube.pixel_mm = 0.5;
         const FilmedState state = kFilmedStates[static_cast<std::size_t>(show)];
         const auto films = simulate(projector, foot, tube, view, std::span(&state, 1));
-        if (films) (void)writePng(scratch, shotOf(foot, films->front(), view, 100).picture);
+        if (films) (void)writePng(scratch, shotOf(foot, films->front(), Message::quoted(view), view, 100).picture);
       });
       fmt::print("{:>20} {:>8} {:>8.1f} {:>8.1f} {:>8.1f}\n", view, word, ms, plain, plain / ms);
       if (!o.pictures.empty())

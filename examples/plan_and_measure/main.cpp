@@ -45,9 +45,8 @@ void print(const rs::Plan& plan) {
   for (const rs::Device& d : plan.devices()) {
     std::string through;
     for (const std::string& bone : d.through) through += (through.empty() ? "" : "-") + bone;
-    std::printf("device %s %s %.1f x %.0f mm %s entry %.3f %.3f %.3f, %zu warnings\n", d.id.c_str(),
-                d.kind == rs::DeviceKind::kScrew ? "screw" : "wire", d.diameter_mm, d.length_mm, through.c_str(),
-                d.entry[0], d.entry[1], d.entry[2], d.warnings.size());
+    std::printf("device %s %s %.1f x %.0f mm %s entry %.3f %.3f %.3f, %zu warnings\n", d.id.c_str(), d.kind.c_str(),
+                d.diameter_mm, d.length_mm, through.c_str(), d.entry[0], d.entry[1], d.entry[2], d.warnings.size());
   }
 }
 

@@ -117,8 +117,6 @@ struct Measure {
   std::optional<Point> from, to;                 ///< where it was measured
 };
 
-enum class DeviceKind { kScrew, kWire };
-
 /// Checks of a device's path; see docs/decisions/fixation.md.
 struct DeviceChecks {
   double inside_fraction = 0;          ///< share of it that is wholly inside the bones named; 1 is right
@@ -139,9 +137,9 @@ struct DeviceChecks {
 
 /// A screw or wire in the reduced foot.
 struct Device {
-  std::string id;    ///< "S2", "W2", "F2.1a"
-  std::string type;  ///< its id in implants.json
-  DeviceKind kind = DeviceKind::kScrew;
+  std::string id;          ///< "S2", "W2", "F2.1a"
+  std::string type;        ///< its id in implants.json
+  std::string kind;        ///< "screw" or "wire"; later versions may know more
   bool temporary = false;  ///< only holds until the definitive devices are in
   int ray = 0;
   std::vector<std::string> through;  ///< ids of bones in the order entered

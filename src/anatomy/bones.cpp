@@ -9,31 +9,30 @@ namespace {
 
 struct Entry {
   Bone bone;
-  std::string_view id, name;
+  std::string_view id;
 };
-constexpr std::array<Entry, 16> kEntries{{{Bone::kM1, "M1", "first metatarsal"},
-                                          {Bone::kM2, "M2", "second metatarsal"},
-                                          {Bone::kM3, "M3", "third metatarsal"},
-                                          {Bone::kM4, "M4", "fourth metatarsal"},
-                                          {Bone::kM5, "M5", "fifth metatarsal"},
-                                          {Bone::kC1, "C1", "medial cuneiform"},
-                                          {Bone::kC2, "C2", "intermediate cuneiform"},
-                                          {Bone::kC3, "C3", "lateral cuneiform"},
-                                          {Bone::kCub, "Cub", "cuboid"},
-                                          {Bone::kNav, "Nav", "navicular"},
-                                          {Bone::kTal, "Tal", "talus"},
-                                          {Bone::kCal, "Cal", "calcaneus"},
-                                          {Bone::kTibia, "tibia", "tibia"},
-                                          {Bone::kFibula, "fibula", "fibula"},
-                                          {Bone::kToes, "toes", "toes"},
-                                          {Bone::kSesamoids, "sesamoids", "sesamoids"}}};
+constexpr std::array<Entry, 16> kEntries{{{Bone::kM1, "M1"},
+                                          {Bone::kM2, "M2"},
+                                          {Bone::kM3, "M3"},
+                                          {Bone::kM4, "M4"},
+                                          {Bone::kM5, "M5"},
+                                          {Bone::kC1, "C1"},
+                                          {Bone::kC2, "C2"},
+                                          {Bone::kC3, "C3"},
+                                          {Bone::kCub, "Cub"},
+                                          {Bone::kNav, "Nav"},
+                                          {Bone::kTal, "Tal"},
+                                          {Bone::kCal, "Cal"},
+                                          {Bone::kTibia, "tibia"},
+                                          {Bone::kFibula, "fibula"},
+                                          {Bone::kToes, "toes"},
+                                          {Bone::kSesamoids, "sesamoids"}}};
 
 const Entry& entry(Bone bone) { return kEntries[static_cast<std::size_t>(bone) - 1]; }
 
 }  // namespace
 
 std::string_view boneId(Bone bone) { return entry(bone).id; }
-std::string_view boneName(Bone bone) { return entry(bone).name; }
 
 std::optional<Bone> boneFromId(std::string_view id) {
   for (const Entry& e : kEntries) {

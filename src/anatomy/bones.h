@@ -49,8 +49,6 @@ inline constexpr std::array<Bone, 5> kMetatarsals{Bone::kM1, Bone::kM2, Bone::kM
 
 /// "M2", "Cub", "tibia"...; the id in plan.json and the file name of a surface.
 [[nodiscard]] std::string_view boneId(Bone bone);
-/// "second metatarsal", "intermediate cuneiform"...
-[[nodiscard]] std::string_view boneName(Bone bone);
 [[nodiscard]] std::optional<Bone> boneFromId(std::string_view id);
 [[nodiscard]] constexpr std::uint8_t label(Bone bone) { return static_cast<std::uint8_t>(bone); }
 

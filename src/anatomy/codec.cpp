@@ -1,12 +1,10 @@
 #include "anatomy/codec.h"
 
-#include <fmt/format.h>
-
 namespace rayset::codec {
 
 Codec<Ray> ray() {
   const Codec<int> number = integer(1, static_cast<int>(kRays.size()));
-  const std::string form = fmt::format("1 to {}", kRays.size());
+  const Message form("field.form_range", {{"least", 1}, {"most", kRays.size()}});
   return {.write = [number](const Ray& ray) { return number.write(ray.number()); },
           .read =
               [number, form](const Json& j, const std::string& where, Ray& into) {
@@ -18,7 +16,7 @@ Codec<Ray> ray() {
               },
           .schema = number.schema,
           .type = number.type,
-          .help = {form, "Write " + form + "."}};
+          .help = {form, {"field.write_form", {{"form", form}}}}};
 }
 
 }  // namespace rayset::codec

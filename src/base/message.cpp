@@ -52,15 +52,6 @@ Message::Message(const char* code) {
     *this = quoted(code);
 }
 Message::Message(const char* code, std::vector<Argument> args) : code_(code), args_(std::move(args)) {}
-#ifndef RAYSET_STRICT_MESSAGES
-Message::Message(std::string text) {
-  if (text.empty()) return;
-  if (looksLikeCode(text))
-    code_ = std::move(text);
-  else
-    *this = quoted(std::move(text));
-}
-#endif
 Message Message::made(std::string code, std::vector<Argument> args) {
   Message out;
   out.code_ = std::move(code);
@@ -96,6 +87,15 @@ bool Message::holds(const Message& part) const {
 bool operator==(const Message& a, const Message& b) {
   return a.code_ == b.code_ && a.args_ == b.args_ && a.subject_ == b.subject_;
 }
+
+Message nameOfKey(std::string_view key) {
+  if (key.empty()) return {};
+  std::string code = "key.";
+  for (const char c : key) code += c == ' ' || c == '-' ? '_' : c;
+  return Message::made(std::move(code));
+}
+
+Message writeForm(std::string form) { return {"field.write_form", {{"form", std::move(form)}}}; }
 
 Message then(Message first, Message second) {
   if (first.empty()) return second;

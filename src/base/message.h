@@ -46,7 +46,7 @@ struct Quantity {
   bool with_sign = false;  ///< "+1.2" where it is positive
   friend bool operator==(const Quantity&, const Quantity&) = default;
 };
-[[nodiscard]] inline Quantity number(double value, int decimals) { return {value, Unit::kNone, decimals}; }
+[[nodiscard]] inline Quantity number(double value, int decimals = 1) { return {value, Unit::kNone, decimals}; }
 [[nodiscard]] inline Quantity plain(double value) { return {value, Unit::kNone, -1}; }  ///< as with "%g"
 [[nodiscard]] inline Quantity mm(double value, int decimals = 1) { return {value, Unit::kMm, decimals}; }
 [[nodiscard]] inline Quantity percent(double value, int decimals = 0) { return {value, Unit::kPercent, decimals}; }
@@ -65,9 +65,6 @@ class Message {
   [[nodiscard]] static Message made(std::string code, std::vector<Argument> args = {});
   /// What a person or another program wrote: shown as it is, in any language.
   [[nodiscard]] static Message quoted(std::string text);
-#ifndef RAYSET_STRICT_MESSAGES
-  Message(std::string text);  // NOLINT: until every stage speaks in codes
-#endif
   Message(const Message&);
   Message(Message&&) noexcept;
   Message& operator=(const Message&);
@@ -138,6 +135,10 @@ struct Argument {
   friend bool operator==(const Argument&, const Argument&) = default;
 };
 
+/// What people read for a key that stands in files ("not reduced", "screw"): "key.not_reduced" in the words.
+[[nodiscard]] Message nameOfKey(std::string_view key);
+/// "Write FORM.", a piece of JSON: what to put in place of a value that cannot be read.
+[[nodiscard]] Message writeForm(std::string form);
 /// Two sentences after one another; the other one where one is empty.
 [[nodiscard]] Message then(Message first, Message second);
 /// With a capital letter in front: a clause that begins a sentence.

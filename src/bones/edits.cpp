@@ -132,7 +132,7 @@ class Reader {
 Result<SeedEdit> seedFrom(const Json& j, const Reader& at) {
   if (Status s = at.object(j, {"bone", "point", "radius_mm"}); !s) return tl::unexpected(s.error());
   if (!j.contains("bone") || !j.contains("point"))
-    return at.wrong("bones.seed_without_bone_point", "Write {\"bone\": \"M2\", \"point\": [x, y, z]}.");
+    return at.wrong("bones.seed_without_bone_point", writeForm(R"({"bone": "M2", "point": [x, y, z]})"));
   SeedEdit e;
   RAYSET_TAKE(e.bone, at.at("bone").bone(j["bone"]));
   RAYSET_TAKE(e.point, at.at("point").point(j["point"]));
@@ -144,20 +144,21 @@ Result<SplitEdit> splitFrom(const Json& j, const Reader& at) {
   if (Status s = at.object(j, {"bones", "plane", "reach_mm", "seeds"}); !s) return tl::unexpected(s.error());
   SplitEdit e;
   if (!j.contains("bones") || !j["bones"].is_array() || j["bones"].size() != 2)
-    return at.wrong("bones.split_without_two_bones", "Write \"bones\": [\"M2\", \"M3\"].");
+    return at.wrong("bones.split_without_two_bones", writeForm(R"("bones": ["M2", "M3"])"));
   RAYSET_TAKE(e.first, at.at("bones").at(std::size_t{0}).bone(j["bones"][0]));
   RAYSET_TAKE(e.second, at.at("bones").at(std::size_t{1}).bone(j["bones"][1]));
   if (e.first == e.second)
     return at.at("bones").wrong("bones.same_bone_twice", Message("bones.name_two_different_bones"));
   if (j.contains("plane") == j.contains("seeds"))
-    return at.wrong(
-        Message("bones.split_needs_plane_seeds_not_both"),
-        "Write \"plane\": {\"point\": [..], \"normal\": [..]} or \"seeds\": {\"M2\": [[..]], \"M3\": [[..]]}.");
+    return at.wrong(Message("bones.split_needs_plane_seeds_not_both"),
+                    Message("field.write_form",
+                            {{"form", any(std::vector<std::string>{R"("plane": {"point": [..], "normal": [..]})",
+                                                                   R"("seeds": {"M2": [[..]], "M3": [[..]]})"})}}));
   if (j.contains("plane")) {
     const Reader plane = at.at("plane");
     if (Status s = plane.object(j["plane"], {"point", "normal"}); !s) return tl::unexpected(s.error());
     if (!j["plane"].contains("point") || !j["plane"].contains("normal"))
-      return plane.wrong("bones.plane_without_point_normal", "Write {\"point\": [x, y, z], \"normal\": [x, y, z]}.");
+      return plane.wrong("bones.plane_without_point_normal", writeForm(R"({"point": [x, y, z], "normal": [x, y, z]})"));
     SplitEdit::Plane p;
     RAYSET_TAKE(p.point, plane.at("point").point(j["plane"]["point"]));
     RAYSET_TAKE(p.normal, plane.at("normal").point(j["plane"]["normal"]));
@@ -178,7 +179,7 @@ Result<SplitEdit> splitFrom(const Json& j, const Reader& at) {
     if (!j["seeds"].is_object() || j["seeds"].size() != 2 || !j["seeds"].contains(first) ||
         !j["seeds"].contains(second))
       return seeds.wrong("bones.seeds_other_bones_two",
-                         fmt::format("Write {{\"{}\": [[x, y, z]], \"{}\": [[x, y, z]]}}.", first, second));
+                         writeForm(fmt::format(R"({{"{}": [[x, y, z]], "{}": [[x, y, z]]}})", first, second)));
     RAYSET_TAKE(e.first_seeds, seeds.at(first).points(j["seeds"][first]));
     RAYSET_TAKE(e.second_seeds, seeds.at(second).points(j["seeds"][second]));
   }
@@ -244,7 +245,9 @@ Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
     e.injured_to_reduced = X;
     if (j.contains("use")) {
       if (j["use"] != "exactly" && j["use"] != "start")
-        return at.at("use").wrong("bones.unknown_use", "Write \"exactly\" or \"start\".");
+        return at.at("use").wrong(
+            "bones.unknown_use",
+            Message("field.write_form", {{"form", any(std::vector<std::string>{R"("exactly")", R"("start")"})}}));
       e.start_only = j["use"] == "start";
     }
     return e;
@@ -259,7 +262,7 @@ Result<PoseEdit> poseFrom(const Json& j, const Reader& at) {
                            double scale) -> Status {
     if (!j.contains(group)) return {};
     const Reader here = at.at(group);
-    if (!j[group].is_object()) return here.wrong("bones.not_object", "Write {\"name\": number, ...}.");
+    if (!j[group].is_object()) return here.wrong("bones.not_object", writeForm(R"({"name": number, ...})"));
     for (const auto& [key, value] : j[group].items()) {
       const auto* t =
           std::find_if(targets.begin(), targets.end(), [&key = key](const Target& x) { return x.name == key; });
@@ -354,12 +357,15 @@ Result<Edits> parseEdits(const std::string& text, const std::string& where) {
       !s)
     return tl::unexpected(s.error());
   if (!root.contains("schema") || root["schema"] != "rayset.edits/1")
-    return top.at("schema").wrong("bones.not_file_edits", "Write \"schema\": \"rayset.edits/1\".");
+    return top.at("schema").wrong("bones.not_file_edits", writeForm(R"("schema": "rayset.edits/1")"));
   Edits e;
   e.file = where;
   if (root.contains("side")) {
     e.side = root["side"].is_string() ? sideFrom(root["side"].get<std::string>()) : std::nullopt;
-    if (!e.side) return top.at("side").wrong("bones.unknown_side", "Write \"right\" or \"left\".");
+    if (!e.side)
+      return top.at("side").wrong(
+          "bones.unknown_side",
+          Message("field.write_form", {{"form", any(std::vector<std::string>{R"("right")", R"("left")"})}}));
   }
   Status s = listFrom<SeedEdit>(root, "seeds", top, seedFrom, e.seeds);
   if (s) s = listFrom<SplitEdit>(root, "splits", top, splitFrom, e.splits);
@@ -370,7 +376,7 @@ Result<Edits> parseEdits(const std::string& text, const std::string& where) {
         [](const Json& j, const Reader& at) -> Result<RenameEdit> {
           if (Status ok = at.object(j, {"from", "to"}); !ok) return tl::unexpected(ok.error());
           if (!j.contains("from") || !j.contains("to"))
-            return at.wrong("bones.rename_without_both_names", "Write {\"from\": \"M2\", \"to\": \"M3\"}.");
+            return at.wrong("bones.rename_without_both_names", writeForm(R"({"from": "M2", "to": "M3"})"));
           RenameEdit r;
           RAYSET_TAKE(r.from, at.at("from").bone(j["from"]));
           RAYSET_TAKE(r.to, at.at("to").bone(j["to"]));

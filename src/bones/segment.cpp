@@ -173,6 +173,7 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
     FootCluster cluster = clusterOf(ct, overview, clusters, c);
     if (settings.side && clusters.size() == 1) cluster.sides = {*settings.side};
     cluster.edits = edits;
+    // verbatim: where, in an internal error
     watch.lap("crop and smooth");
     const double n = static_cast<double>(clusters.size());
     auto foot = segmentFoot(templates, std::move(cluster), progress,
@@ -185,6 +186,7 @@ Result<BonesResult> segmentWith(const TemplatePair& templates, const CtVolume& c
       continue;
     }
     labelVoxels(*foot, out.feet.size(), out.labels);
+    // verbatim: where, in an internal error
     watch.lap("labels on the CT grid");
     out.edited.insert(out.edited.end(), foot->edited.applied.begin(), foot->edited.applied.end());
     const Message which = clusters.size() > 1 ? Message("bones.foot", {{"side", nameOf(foot->foot.side)}}) : Message();

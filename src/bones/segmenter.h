@@ -22,9 +22,13 @@
 
 namespace rayset {
 
-/// The basis of a confidence: each segmenter's own figures, for the record only; no stage depends on them. plan.json
-/// (rayset.plan/1) has a table only for the template's: for a bone without them it holds a default TemplateEvidence.
-using Evidence = std::variant<std::monostate, TemplateEvidence>;
+/// Figures of a segmenter that has no struct of its own here.
+struct NamedFigures {
+  std::string segmenter;  ///< whose they are; not empty
+  std::map<std::string, double> figures;
+};
+/// The basis of a confidence: each segmenter's own figures, for the record (plan.json) only; no stage depends on them.
+using Evidence = std::variant<std::monostate, TemplateEvidence, NamedFigures>;
 
 struct SegmentedBone {
   Surface surface;  ///< closed, sub-voxel

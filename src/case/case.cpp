@@ -259,15 +259,15 @@ Result<Case> planScan(CtScan scan, std::optional<CtScan> other_scan, const PlanR
   c.patterns = classify(c.rays, within_mm);
   for (const CloseCall& call : closeCalls(c.rays, within_mm)) {
     const RayDisplacement& d = c.rays.at(call.ray);
-    c.cautions.push_back(
-        Message("case.ray_stands_out_place_give_take", {{"ray", nameOf(call.ray)},
-                                                        {"aside_mm", mm(d.asideMm())},
-                                                        {"within", mm(within_mm.at(call.ray))},
-                                                        {"displaced_from_mm", mm(kDisplacedFromMm, 0)},
-                                                        {"displaced", d.displaced ? "in place" : "displaced"},
-                                                        {"quenu_kuss", call.other.quenu_kuss.value},
-                                                        {"hardcastle", call.other.hardcastle.value},
-                                                        {"myerson", call.other.myerson.value}}));
+    c.cautions.push_back(Message("case.ray_stands_out_place_give_take",
+                                 {{"ray", nameOf(call.ray)},
+                                  {"aside_mm", mm(d.asideMm())},
+                                  {"within", mm(within_mm.at(call.ray))},
+                                  {"displaced_from_mm", mm(kDisplacedFromMm, 0)},
+                                  {"displaced", nameOfKey(d.displaced ? "in place" : "displaced")},
+                                  {"quenu_kuss", nameOfKey(call.other.quenu_kuss.value)},
+                                  {"hardcastle", nameOfKey(call.other.hardcastle.value)},
+                                  {"myerson", nameOfKey(call.other.myerson.value)}}));
   }
   tbb::parallel_invoke(
       [&] { c.measures = ctMeasures(whole, c.side, c.reduction.frame, other_pointer, resources.limits); },

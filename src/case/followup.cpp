@@ -68,7 +68,8 @@ Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
       const std::string word = entry.at("when").get<std::string>();
       const auto* kind =
           std::ranges::find(kDeviceKinds, word, [](DeviceKind k) { return std::string(traits(k).words); });
-      if (kind == kDeviceKinds.end() && word != "always") return wrong("when: " + word);
+      if (kind == kDeviceKinds.end() && word != "always")
+        return wrong({"case.unknown_kind_of_device", {{"when", word}}});
       Appointment a;
       a.id = entry.at("id").get<std::string>();
       a.week_from = entry.at("week_from").get<int>();
@@ -83,7 +84,7 @@ Result<FollowupRules> readFollowup(const std::filesystem::path& file) {
       rule.appointment = std::move(a);
     }
   } catch (const Json::exception& e) {
-    return wrong(e.what());
+    return wrong(Message::quoted(e.what()));
   }
   return out;
 }

@@ -143,21 +143,49 @@ Codec<std::vector<Doubt>> doubtsCodec() {
   return list(named("Doubt", codec::choiceOf(kDoubts, doubtWord)), {{"uniqueItems", true}});
 }
 
+Codec<std::map<std::string, double>> figuresCodec() {
+  using Figures = std::map<std::string, double>;
+  return {.write = [](const Figures& figures) { return Json(figures); },
+          .read =
+              [](const Json& j, const std::string& where, Figures& into) {
+                if (!j.is_object()) throw codec::BadField{where, "field.no_object"};
+                into.clear();
+                for (const auto& [name, value] : j.items()) into[name] = number().from(value, where + "/" + name);
+              },
+          .schema = {{"type", "object"}, {"additionalProperties", {{"type", "number"}}}},
+          .type = "Record<string, number>"};
+}
+
+/// Left out of a bone without evidence.
 Field<SegmentedBone> evidenceField() {
-  std::vector<Field<TemplateEvidence>> figures;
+  std::vector<Field<TemplateEvidence>> measured;
   for (const EvidenceField& e : kEvidenceFields)
-    figures.push_back(field<TemplateEvidence>(e.key, number(e.digits), e.value).when(Presence::kNow));
-  return field<SegmentedBone>(
-             "evidence", named("Evidence", object(figures)),
-             [](const SegmentedBone& bone) {
-               const auto* of = std::get_if<TemplateEvidence>(&bone.evidence);
-               return of != nullptr ? *of : TemplateEvidence{};
-             },
-             [](SegmentedBone& bone, const TemplateEvidence& of) { bone.evidence = of; })
-      .when(Presence::kNow)
-      .about(
-          "what the confidence is based on: shares of the surface (0 to 1) and grey values, "
-          "docs/decisions/confidence.md");
+    measured.push_back(field<TemplateEvidence>(e.key, number(e.digits), e.value).when(Presence::kNow));
+  const auto of_template = named("Evidence", object(measured));
+  const auto of_others =
+      named("NamedFigures", object<NamedFigures>({field("segmenter", codec::word(), &NamedFigures::segmenter),
+                                                  field("figures", figuresCodec(), &NamedFigures::figures)}));
+  Field<SegmentedBone> out;
+  out.key = "evidence";
+  out.write = [of_template, of_others](const SegmentedBone& bone) {
+    if (const auto* t = std::get_if<TemplateEvidence>(&bone.evidence)) return of_template.write(*t);
+    if (const auto* o = std::get_if<NamedFigures>(&bone.evidence)) return of_others.write(*o);
+    return codec::leftOut();
+  };
+  out.read = [of_template, of_others](const Json& j, const std::string& where, SegmentedBone& bone) {
+    if (j.contains("segmenter"))
+      bone.evidence = of_others.from(j, where);
+    else
+      bone.evidence = of_template.from(j, where);
+  };
+  out.schema = {{"anyOf", {of_template.schema, of_others.schema}}};
+  out.type = of_template.type + " | " + of_others.type;
+  out.presence = Presence::kSometimes;
+  codec::addTo(out.definitions, of_template.definitions);
+  codec::addTo(out.definitions, of_others.definitions);
+  return std::move(out).about(
+      "what the confidence is based on; of the template: shares of the surface (0 to 1) and grey values, "
+      "docs/decisions/confidence.md");
 }
 
 /// A bone or fragment with its id. Written from `from`, so that no surface is copied.
@@ -486,22 +514,21 @@ std::vector<Field<DeviceChecks>> makeChecksFields() {
 Codec<DeviceChecks> checksCodec() { return named("DeviceChecks", object(makeChecksFields())); }
 
 std::vector<Field<Device>> makeDeviceFields() {
-  return {
-      field("id", text({.pattern = "^[A-Z][A-Za-z0-9.]*$"}), &Device::id),
-      field("type", text({.may_be_empty = false}), &Device::type),
-      field("kind", codec::choiceOf(kDeviceKinds, [](DeviceKind kind) { return traits(kind).word; }), &Device::kind),
-      field("stage", codec::choiceOf(kDeviceStages, word), &Device::stage),
-      field("ray", ray(), &Device::ray),
-      field("through", list(partId(), {{"minItems", 1}, {"uniqueItems", true}}), &Device::through),
-      field("entry", point(3), &Device::entry),
-      field("tip", point(3), &Device::tip),
-      field("direction", direction(6), &Device::direction),
-      field("diameter_mm", number(-1, {.least = 0.0, .most = 10.0, .above = true}), &Device::diameter_mm),
-      field("length_mm", number(-1, {.least = 0.0, .most = 200.0, .above = true}), &Device::length_mm),
-      field("measured_depth_mm", number(1, kNotNegative), &Device::measured_depth_mm),
-      field("countersink_mm", number(1, kNotNegative), &Device::countersink_mm),
-      field("checks", checksCodec(), &Device::checks),
-      field("warnings", codec::messages(), &Device::warnings)};
+  return {field("id", text({.pattern = "^[A-Z][A-Za-z0-9.]*$"}), &Device::id),
+          field("type", text({.may_be_empty = false}), &Device::type),
+          field("kind", deviceKindCodec(), &Device::kind),
+          field("stage", codec::choiceOf(kDeviceStages, word), &Device::stage),
+          field("ray", ray(), &Device::ray),
+          field("through", list(partId(), {{"minItems", 1}, {"uniqueItems", true}}), &Device::through),
+          field("entry", point(3), &Device::entry),
+          field("tip", point(3), &Device::tip),
+          field("direction", direction(6), &Device::direction),
+          field("diameter_mm", number(-1, {.least = 0.0, .most = 10.0, .above = true}), &Device::diameter_mm),
+          field("length_mm", number(-1, {.least = 0.0, .most = 200.0, .above = true}), &Device::length_mm),
+          field("measured_depth_mm", number(1, kNotNegative), &Device::measured_depth_mm),
+          field("countersink_mm", number(1, kNotNegative), &Device::countersink_mm),
+          field("checks", checksCodec(), &Device::checks),
+          field("warnings", codec::messages(), &Device::warnings)};
 }
 
 Codec<Device> makeDeviceCodec() { return named("DeviceRecord", object(makeDeviceFields())); }
@@ -580,6 +607,9 @@ std::vector<Field<Case>> makePlanFields() {
 const Codec<Case>& planCodec() {
   static const Codec<Case> of = named("PlanFile", object(makePlanFields()));
   return of;
+}
+Codec<DeviceKind> deviceKindCodec() {
+  return codec::choiceOf(kDeviceKinds, [](DeviceKind kind) { return traits(kind).word; });
 }
 const Codec<Device>& deviceCodec() {
   static const Codec<Device> of = makeDeviceCodec();

@@ -10,6 +10,7 @@ namespace rayset {
 /// A whole case except surfaces, volumes and catalogue.
 [[nodiscard]] const codec::Codec<Case>& planCodec();
 [[nodiscard]] const codec::Codec<Device>& deviceCodec();
+[[nodiscard]] codec::Codec<DeviceKind> deviceKindCodec();
 [[nodiscard]] const codec::Codec<std::vector<Measure>>& measuresCodec();
 /// {"mm", "deg", "roll_deg"}
 [[nodiscard]] const codec::Codec<RayReduction>& uncertaintyCodec();

@@ -7,7 +7,7 @@
 namespace rayset {
 
 Result<Resources> readResources(const std::filesystem::path& folder, const std::string& language) {
-  auto words = readWords(folder / "words", language);
+  auto words = readWords({folder / "words"}, language);
   if (!words) return tl::unexpected(words.error());
   return readResources(folder, *std::move(words));
 }

@@ -139,7 +139,7 @@ std::vector<ScanFile> readHeaders(const fs::path& folder, const std::vector<fs::
   tbb::parallel_for(std::size_t{0}, files.size(), [&](std::size_t i) {
     if (progress.cancelled()) return;
     files[i] = readHeader(paths[i], shown(single ? paths[i].filename() : paths[i].lexically_relative(folder)));
-    progress("reading headers", static_cast<double>(++done) / static_cast<double>(files.size()));
+    progress("reading_headers", static_cast<double>(++done) / static_cast<double>(files.size()));
   });
   return files;
 }
@@ -237,7 +237,7 @@ Result<CtScan> readScan(const fs::path& folder, const ReadSettings& settings, co
   result.volume =
       finishStack(std::move(decoded->raw), *stack.plan, stack.frames.front().columns, stack.frames.front().rows);
   checkRange(result.volume, result.cautions);
-  progress("reading slices", 1.0);
+  progress("reading_slices", 1.0);
   return result;
 }
 
@@ -250,7 +250,8 @@ Result<CtScan> readCt(const fs::path& folder, const ReadSettings& settings, cons
     return fail(Fault::kImages, "dicom.images_need_more_memory", shown(folder),
                 Message("dicom.choose_series_covers_only_foot"));
   } catch (const fs::filesystem_error& e) {
-    return fail(Fault::kInternal, e.code().message(), shown(e.path1()), Message("dicom.check_disk_permissions"));
+    return fail(Fault::kInternal, {"dicom.file_system", {{"why", e.code().message()}}}, shown(e.path1()),
+                Message("dicom.check_disk_permissions"));
   } catch (const std::exception& e) {  // a library met something unexpected
     return fail(Fault::kImages, Message("dicom.images_cannot_read", {{"what", e.what()}}), shown(folder),
                 Message("dicom.copy_export_series_again"));

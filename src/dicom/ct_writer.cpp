@@ -243,6 +243,7 @@ Status writeCt(const fs::path& folder, const CtVolume& volume, const ScanInfo& i
   using dicom::Hash;
   const auto study = [&](const char* role) { return dicom::studyHash(role, settings.uid_seed, info); };
   if (plan.study_uid.empty()) plan.study_uid = dicom::makeUid(study("study"));
+  // verbatim: DICOM
   if (plan.frame_uid.empty()) plan.frame_uid = dicom::makeUid(study("frame of reference"));
   if (plan.series_uid.empty()) {
     Hash h = study("series");

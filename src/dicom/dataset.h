@@ -10,15 +10,16 @@
 #include <string>
 #include <vector>
 
+#include "base/message.h"
 #include "base/result.h"
 #include "dicom/attributes.h"
 #include "dicom/header.h"
 
 namespace rayset::dicom {
 
-inline constexpr const char* kExportAgain = "Copy or export the images again from the archive.";
-inline constexpr const char* kUncompressed =
-    "Export the images uncompressed (Explicit VR Little Endian), or as RLE, JPEG lossless or JPEG-LS.";
+inline constexpr const char* kExportAgain = "dicom.export_images_again";
+inline constexpr const char* kUncompressed = "dicom.export_uncompressed";
+inline constexpr const char* kAskScanner = "dicom.ask_original_series_scanner_archive_copy";
 
 [[nodiscard]] inline DcmTagKey key(const Attribute& a) { return {a.group, a.element}; }
 /// The value as text, trimmed; empty if the attribute is missing or has no value.
@@ -29,8 +30,8 @@ inline constexpr const char* kUncompressed =
 /// Records the first thing wrong with a file.
 struct Checker {
   const std::string& file;
-  std::string image = "CT image";  ///< what the file should be, in messages
-  std::string ask = "Ask for the original series from the scanner or archive; this copy lacks what a plan needs.";
+  Message image = "dicom.ct_image";  ///< what the file should be
+  Message ask = kAskScanner;
   std::optional<Error> defect = {};
 
   void fault(const Attribute& a, Message what, Message remedy, const std::string& frame = {});

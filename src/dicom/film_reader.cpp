@@ -130,11 +130,11 @@ void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<Message>& caution
   };
   // The magnification given by the file, directly or by its distances.
   std::optional<double> magnification;
-  std::string from;
+  Message from;
   if (info.magnification) {
     if (*info.magnification >= 1 && *info.magnification < 2) {
       magnification = info.magnification;
-      from = label(attr::kMagnification);
+      from = Message::quoted(label(attr::kMagnification));
     } else {
       cautions.push_back(Message("dicom.cannot_left_aside", {{"label", label(attr::kMagnification)},
                                                              {"magnification", plain(*info.magnification)}}));
@@ -144,7 +144,7 @@ void readSpacing(DcmDataset& data, FilmInfo& info, std::vector<Message>& caution
     const double m = *info.source_detector_mm / *info.source_patient_mm;
     if (m >= 1 && m < 2) {
       magnification = m;
-      from = label(attr::kSourceDetector) + " over " + label(attr::kSourcePatient);
+      from = {"dicom.ratio", {{"first", label(attr::kSourceDetector)}, {"second", label(attr::kSourcePatient)}}};
     } else {
       cautions.push_back(Message("dicom.distances_source_detector_patient_do_not",
                                  {{"source_detector", mm(*info.source_detector_mm, -1)},
@@ -319,12 +319,11 @@ bool mustTurn(DcmDataset& data, FilmKind kind, std::vector<Message>& cautions) {
   if (sign == "1" || sign == "-1") {
     const bool turn = sign == "1";
     if (turn != one)
-      cautions.push_back(
-          Message("dicom.shown_stored_bone_would_dark_image", {{"label", label(attr::kPhotometric)},
-                                                               {"photometric", photometric},
-                                                               {"label_2", label(attr::kIntensitySign)},
-                                                               {"sign", sign},
-                                                               {"is", turn ? "turned over" : "left as it is"}}));
+      cautions.push_back(Message("dicom.shown_stored_bone_would_dark_image", {{"label", label(attr::kPhotometric)},
+                                                                              {"photometric", photometric},
+                                                                              {"label_2", label(attr::kIntensitySign)},
+                                                                              {"sign", sign},
+                                                                              {"turned", turn ? "yes" : "no"}}));
     return turn;
   }
   return one;
@@ -442,7 +441,7 @@ class FilmReader {
   DcmFileFormat format_;
   bool multi_frame_ = false;  // as its class may be
   ScanFile file_;
-  Checker check_{name_, "radiograph", kAsk};
+  Checker check_{name_, "dicom.radiograph", kAsk};
   FilmScan scan_;
 };
 
@@ -476,10 +475,8 @@ Status FilmReader::loadHeader(Look look) {
   if (look == Look::kUnreadable)
     return fail(Fault::kRequest, "dicom.file_cannot_opened", name_, Message("dicom.check_permissions"));
   if (look == Look::kForeign) return foreign();
-  if (nestedTooDeep(path_))
-    return fail(Fault::kImages,
-                Message("dicom.file_has_sequences_nested_more_deep", {{"deepest_nesting", kDeepestNesting}}), name_,
-                kExportAgain);
+  if (const Message fault = faultOf(structureOf(path_)); !fault.empty())
+    return fail(Fault::kImages, {"dicom.film_is", {{"fault", fault}}}, name_, kExportAgain);
   const OFCondition status = format_.loadFileUntilTag(path_.c_str(), EXS_Unknown, EGL_noChange, DCM_MaxReadLength,
                                                       ERM_autoDetect, DCM_PixelData);
   if (status.good()) return {};
@@ -518,8 +515,7 @@ Status FilmReader::readSecondaryCapture() {
                 at(attr::kModality), Message("dicom.give_original_radiograph"));
   scan_.cautions.push_back(
       Message("dicom.file_secondary_capture_grey_values_size",
-              {{"to_utf8", toUtf8(modality, "")},
-               {"radiograph", conversion == "DF" ? "a digitised film" : "a copy of a radiograph"}}));
+              {{"to_utf8", toUtf8(modality, "")}, {"kind", conversion == "DF" ? "film" : "copy"}}));
   return {};
 }
 
@@ -657,16 +653,14 @@ void FilmReader::readField() {
   field = findField(film);
   if (told && field.origin == FilmField::Origin::kWhole) field = *told;
   if (field.origin != FilmField::Origin::kWhole)
-    scan_.cautions.push_back(
-        Message("dicom.only_columns_rows_exposed_nothing_can",
-                {{"left", field.left},
-                 {"right", field.right - 1},
-                 {"top", field.top},
-                 {"bottom", field.bottom - 1},
-                 {"columns", film.columns},
-                 {"rows", film.rows},
-                 {"header", field.origin == FilmField::Origin::kFound ? "collimator edges found in the picture"
-                                                                      : "collimator told in the header"}}));
+    scan_.cautions.push_back(Message("dicom.only_columns_rows_exposed_nothing_can",
+                                     {{"left", field.left},
+                                      {"right", field.right - 1},
+                                      {"top", field.top},
+                                      {"bottom", field.bottom - 1},
+                                      {"columns", film.columns},
+                                      {"rows", film.rows},
+                                      {"from", field.origin == FilmField::Origin::kFound ? "picture" : "header"}}));
 }
 
 /// A blank exposure: a single grey value, or so few that it can show nothing. `sample`: sorted, of the field.

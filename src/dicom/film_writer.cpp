@@ -76,6 +76,7 @@ void putCommon(Writer& w, const Film& film, const FilmWriteInfo& i, const char* 
   w.text(DCM_ImageType, i.simulated ? "DERIVED\\SECONDARY" : "ORIGINAL\\PRIMARY");
   if (i.simulated)
     w.text(DCM_QualityControlImage, "YES")
+        // verbatim: DICOM
         .text(DCM_DerivationDescription, cut("Simulated radiograph, no exposure: " + i.derivation, 1024));
   else if (!i.derivation.empty())
     w.text(DCM_DerivationDescription, cut(i.derivation, 1024));
@@ -94,6 +95,7 @@ void putCommon(Writer& w, const Film& film, const FilmWriteInfo& i, const char* 
     if (i.calibration != FilmWriteInfo::Calibration::kNone) {
       const bool ball = i.calibration == FilmWriteInfo::Calibration::kFiducial;
       w.text(DCM_PixelSpacingCalibrationType, ball ? "FIDUCIAL" : "GEOMETRY");
+      // verbatim: DICOM
       w.text(DCM_PixelSpacingCalibrationDescription, ball ? "object of known size" : "distances of the exposure");
     }
   }

@@ -14,8 +14,6 @@
 namespace rayset::dicom {
 namespace {
 
-constexpr const char* kAskScanner = "dicom.ask_original_series_scanner_archive_copy";
-
 /// Image Type value 3 LOCALIZER (C.8.2.1.1.1), or a projection through many slices, whose values are not the HU of one
 /// place.
 bool isLocalizer(const std::string& image_type) {
@@ -222,9 +220,9 @@ ScanFile readHeader(const std::filesystem::path& path, const std::string& name) 
   file.kind_name = Message("dicom.file_not_dicom_2");
   if (look == Look::kForeign) return file;
 
-  if (nestedTooDeep(path)) {
+  if (const Message fault = faultOf(structureOf(path)); !fault.empty()) {
     file.kind = ScanFile::Kind::kDamaged;
-    file.kind_name = Message("dicom.dicom_file_sequences_nested_more_deep", {{"deepest_nesting", kDeepestNesting}});
+    file.kind_name = Message("dicom.dicom_file_that", {{"fault", fault}});
     return file;
   }
   DcmFileFormat format;

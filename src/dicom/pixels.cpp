@@ -134,8 +134,8 @@ Status eachFrame(const ScanFile& file, std::span<const int> frames, const Name& 
     }
     if (!wrong.empty())
       return tl::unexpected(pixelError(
-          name(which), Message("dicom.pixel_data_cannot",
-                               {{"read", format.encapsulated ? "decompressed" : "read"}, {"wrong", wrong}})));
+          name(which),
+          Message("dicom.pixel_data_cannot", {{"packed", format.encapsulated ? "yes" : "no"}, {"wrong", wrong}})));
     take(which, buffer.data());
   }
   return {};
@@ -214,7 +214,7 @@ Result<DecodeStats> decodeFrames(const std::vector<ScanFile>& files, std::span<c
     if (progress.cancelled() || failed.load(std::memory_order_relaxed)) return;
     results[t] = decodeFile(files[static_cast<std::size_t>(tasks[t].file)], tasks[t].jobs);
     if (!results[t]) failed = true;
-    progress("reading slices", static_cast<double>(++done) / static_cast<double>(tasks.size()));
+    progress("reading_slices", static_cast<double>(++done) / static_cast<double>(tasks.size()));
   });
   if (progress.cancelled()) return cancelledError();
   DecodeStats sum;

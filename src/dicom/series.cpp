@@ -162,6 +162,7 @@ std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, con
          const ScanFile& file = files[static_cast<std::size_t>(f.file)];
          return file.enhanced ? file.sop_instance_uid : std::string();
        }},
+      // verbatim: DICOM
       {"field of view at",
        [&](const FrameHeader& f) {
          const Vec3 d = f.position - base.position;
@@ -191,39 +192,46 @@ std::vector<Stack> splitCluster(int series, std::vector<FrameHeader> frames, con
   return whole;
 }
 
-std::string quoted(const Series& s) {
-  std::string name = "series " + (s.number.empty() ? std::string("without number") : s.number);
-  if (!s.description.empty()) name += " '" + s.description + "'";
-  return name;
+Message nameOf(const Series& s, const std::string& part = {}) {
+  return {"dicom.series_named",
+          {{"numbered", s.number.empty() ? "no" : "yes"},
+           {"number", s.number},
+           {"described", s.description.empty() ? "no" : "yes"},
+           {"description", s.description},
+           {"divided", part.empty() ? "no" : "yes"},
+           {"part", part}}};
 }
 
-std::string listSeries(const SortedScan& scan) {
-  std::vector<std::string> lines;
+Quantity apart(const Stack& stack) { return mm(stack.spacing, -3); }
+
+List listSeries(const SortedScan& scan) {
+  std::vector<Message> lines;
   for (std::size_t i = 0; i < scan.series.size(); ++i) {
-    std::string line = quoted(scan.series[i]) + " (UID " + scan.series[i].uid;
-    bool usable = false;
-    for (const Stack& stack : scan.stacks) {
-      if (stack.series != static_cast<int>(i) || !stack.plan) continue;
-      line += fmt::format("; {}{} slices {:.3g} mm apart",
-                          stack.part.empty() ? std::string() : fmt::format("/{}: ", stack.part),
-                          stack.plan->slices.size(), stack.spacing);
-      usable = true;
-    }
-    line += usable ? ")" : "; cannot be planned from)";
-    lines.push_back(std::move(line));
+    std::vector<Message> stacks;
+    for (const Stack& stack : scan.stacks)
+      if (stack.series == static_cast<int>(i) && stack.plan)
+        stacks.push_back({"dicom.stack_listed",
+                          {{"divided", stack.part.empty() ? "no" : "yes"},
+                           {"part", stack.part},
+                           {"slices", stack.plan->slices.size()},
+                           {"apart", apart(stack)}}});
+    if (stacks.empty()) stacks.emplace_back("dicom.cannot_be_planned_from");
+    lines.push_back({"dicom.series_listed",
+                     {{"series", nameOf(scan.series[i])}, {"uid", scan.series[i].uid}, {"stacks", each(stacks)}}});
   }
-  return fmt::format("{}", fmt::join(lines, "; "));
+  return each(lines);
 }
 
-std::string describe(const SortedScan& scan, const Stack& stack) {
-  std::string text = quoted(scan.series[static_cast<std::size_t>(stack.series)]);
-  if (!stack.part.empty()) text += "/" + stack.part;
-  std::string kind = stack.bone   ? "bone reconstruction"
-                     : stack.soft ? "soft-tissue reconstruction"
-                                  : "reconstruction of unknown kernel";
-  if (!stack.kernel.empty()) kind += " " + stack.kernel;
-  return fmt::format("{} ({}, {} slices {:.3g} mm apart)", text, kind,
-                     stack.plan ? stack.plan->slices.size() : stack.frames.size(), stack.spacing);
+Message describe(const SortedScan& scan, const Stack& stack) {
+  return {"dicom.stack_described",
+          {{"series", nameOf(scan.series[static_cast<std::size_t>(stack.series)], stack.part)},
+           {"kind", stack.bone   ? "bone"
+                    : stack.soft ? "soft"
+                                 : "unknown"},
+           {"kernel_told", stack.kernel.empty() ? "no" : "yes"},
+           {"kernel", stack.kernel},
+           {"slices", stack.plan ? stack.plan->slices.size() : stack.frames.size()},
+           {"apart", apart(stack)}}};
 }
 
 bool footLike(const std::string& body_part) {
@@ -257,11 +265,12 @@ SortedScan sortIntoStacks(const std::vector<ScanFile>& files) {
       const ScanFile& file = files[static_cast<std::size_t>(m)];
       if (file.defect) s.defects.push_back(*file.defect);
       if (file.patient_id != f.patient_id)
-        s.defects.push_back(
-            Error{Fault::kImages,
-                  fmt::format("one series holds images of two patients, '{}' and '{}'",
-                              toUtf8(f.patient_id, f.character_set), toUtf8(file.patient_id, file.character_set)),
-                  file.name + ", " + label(attr::kPatientId), "Find out whose images these are before planning."});
+        s.defects.push_back(Error{Fault::kImages,
+                                  {"dicom.two_patients_in_series",
+                                   {{"first", toUtf8(f.patient_id, f.character_set)},
+                                    {"second", toUtf8(file.patient_id, file.character_set)}}},
+                                  file.name + ", " + label(attr::kPatientId),
+                                  "dicom.find_out_whose"});
     }
     ordered.emplace_back(std::move(s), members);
   }
@@ -355,17 +364,17 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
           [&](const Series& s) { return lower(s.uid) == head || s.number == head || lower(s.description) == head; });
     }
     if (match.empty())
-      return fail(Fault::kRequest, fmt::format("there is no series '{}' in the folder", wanted), "--series",
-                  "There is: " + listSeries(scan) + ".");
+      return fail(Fault::kRequest, {"dicom.no_such_series", {{"wanted", wanted}}}, "--series",
+                  {"dicom.there_is", {{"series", listSeries(scan)}}});
     if (match.size() > 1)
-      return fail(Fault::kRequest, fmt::format("'{}' fits {} series", wanted, match.size()), "--series",
-                  "Give the UID of one of: " + listSeries(scan) + ".");
+      return fail(Fault::kRequest, {"dicom.fits_several_series", {{"wanted", wanted}, {"count", match.size()}}},
+                  "--series", {"dicom.give_uid_of_one", {{"series", listSeries(scan)}}});
     for (std::size_t i = 0; i < scan.stacks.size(); ++i)
       if (scan.stacks[i].series == match.front() && (part.empty() || lower(scan.stacks[i].part) == part))
         pool.push_back(static_cast<int>(i));
     if (pool.empty())
-      return fail(Fault::kRequest, fmt::format("the series has no part '{}'", part), "--series",
-                  "There is: " + listSeries(scan) + ".");
+      return fail(Fault::kRequest, {"dicom.no_such_part", {{"part", part}}}, "--series",
+                  {"dicom.there_is", {{"series", listSeries(scan)}}});
   } else {
     for (std::size_t i = 0; i < scan.stacks.size(); ++i) pool.push_back(static_cast<int>(i));
   }
@@ -381,7 +390,7 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
     Error error = stackAt(largest).plan.error();
     if (pool.size() > 1)
       error.what = {"dicom.none_of_the_series",
-                    {{"count", pool.size()}, {"series", quoted(seriesOf(largest))}, {"what", error.what}}};
+                    {{"count", pool.size()}, {"series", nameOf(seriesOf(largest))}, {"what", error.what}}};
     return tl::unexpected(std::move(error));
   }
   if (wanted.empty()) {
@@ -389,9 +398,9 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
     for (const int i : usable) patients.insert(seriesOf(i).patient);
     if (patients.size() > 1)
       return fail(Fault::kImages,
-                  fmt::format("the folder holds CT of {} patients ({})", patients.size(), fmt::join(patients, ", ")),
-                  label(attr::kPatientId),
-                  "Keep one patient in a folder, or choose with --series: " + listSeries(scan) + ".");
+                  {"dicom.several_patients",
+                   {{"count", patients.size()}, {"patients", fmt::format("{}", fmt::join(patients, ", "))}}},
+                  label(attr::kPatientId), {"dicom.keep_one_patient", {{"series", listSeries(scan)}}});
   }
 
   // The thinnest bone series: of those that reach far enough, a bone kernel is preferred as long as it is not much
@@ -419,26 +428,22 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
 
   const Stack& chosen = stackAt(choice.stack);
   if (pool.size() > 1) {
-    std::vector<std::string> others;
-    std::vector<Message> unusable;
+    std::vector<Message> others, unusable;
     for (const int i : pool) {
       if (i == choice.stack) continue;
       if (stackAt(i).plan)
         others.push_back(describe(scan, stackAt(i)));
       else
         unusable.push_back({"dicom.unusable_because",
-                            {{"series", quoted(seriesOf(i)) + (stackAt(i).part.empty() ? "" : ", " + stackAt(i).part)},
-                             {"why", stackAt(i).plan.error().what}}});
+                            {{"series", nameOf(seriesOf(i), stackAt(i).part)}, {"why", stackAt(i).plan.error().what}}});
     }
-    std::string why =
-        wanted.empty()
-            ? (chosen.bone
-                   ? "the thinnest bone reconstruction that covers enough"
-                   : "the thinnest that covers enough; none is known to be a bone reconstruction of like thickness")
-            : "as asked for";
-    std::string note = capitalised(describe(scan, chosen)) + " was used: " + why + ".";
-    if (!others.empty()) note += fmt::format(" Also usable with --series: {}.", fmt::join(others, "; "));
-    choice.notes.push_back(std::move(note));
+    choice.notes.push_back({"dicom.series_used",
+                            {{"stack", capitalised(describe(scan, chosen))},
+                             {"why", !wanted.empty() ? "asked"
+                                     : chosen.bone   ? "bone"
+                                                     : "thin"},
+                             {"count", others.size()},
+                             {"others", each(others)}}});
     if (unusable.size() > 6) {
       const std::size_t more = unusable.size() - 6;
       unusable.resize(6);
@@ -448,8 +453,7 @@ Result<Choice> chooseStack(const SortedScan& scan, const std::string& wanted) {
   }
   if (chosen.soft && wanted.empty())
     choice.notes.push_back(
-        fmt::format("The series is a soft-tissue reconstruction{}; a bone kernel shows thin cortex better.",
-                    chosen.kernel.empty() ? "" : " (" + chosen.kernel + ")"));
+        {"dicom.soft_tissue_series", {{"told", chosen.kernel.empty() ? "no" : "yes"}, {"kernel", chosen.kernel}}});
   return choice;
 }
 

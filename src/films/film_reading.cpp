@@ -101,9 +101,9 @@ Result<FilmSpacing> calibrated(const FilmCalibration& c, double aspect, const st
 /// Does the header contradict what the landmarks file says of the film?
 Status checkHeader(const FilmLandmarks& said, const FilmInfo& info, std::vector<Message>& cautions) {
   if (info.view && *info.view != said.view && !said.ignore_header_view) {
-    const Message what =
-        Message("films.film_called_but_header_says",
-                {{"word_of", wordOf(said.view)}, {"word_of_2", wordOf(*info.view)}, {"view_from", info.view_from}});
+    const Message what = Message("films.film_called_but_header_says", {{"word_of", nameOfKey(wordOf(said.view))},
+                                                                       {"word_of_2", nameOfKey(wordOf(*info.view))},
+                                                                       {"view_from", info.view_from}});
     // Statements about the image itself are trusted; descriptions of a series or study often refer to another image.
     if (info.view_from.find("(0054,0220)") != std::string::npos ||
         info.view_from.find("(0018,5101)") != std::string::npos)
@@ -117,10 +117,10 @@ Status checkHeader(const FilmLandmarks& said, const FilmInfo& info, std::vector<
                 info.file + ", Image Laterality (0020,0062) or Laterality (0020,0060)",
                 Message("films.give_film_right_side_correct_side"));
   if (said.weight_bearing && info.weight_bearing && *said.weight_bearing != *info.weight_bearing)
-    cautions.push_back(Message("films.film_called_but_header_says_2",
-                               {{"bearing", *said.weight_bearing ? "weight-bearing" : "not weight-bearing"},
-                                {"bearing_2", *info.weight_bearing ? "weight-bearing" : "not weight-bearing"},
-                                {"weight_bearing_from", info.weight_bearing_from}}));
+    cautions.push_back(
+        Message("films.film_called_but_header_says_2", {{"loaded", *said.weight_bearing ? "yes" : "no"},
+                                                        {"header_loaded", *info.weight_bearing ? "yes" : "no"},
+                                                        {"weight_bearing_from", info.weight_bearing_from}}));
   return {};
 }
 

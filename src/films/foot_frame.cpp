@@ -5,6 +5,8 @@
 #include <array>
 #include <cmath>
 
+#include "geometry/side.h"
+
 namespace rayset::films {
 namespace {
 
@@ -85,8 +87,9 @@ Result<FootFrame> footFrame(const PointsMm& points, FilmView view, Side side, bo
   }
   f.distal = sum.normalized();
   const auto swapped = [&](std::string_view a, std::string_view b) {
-    return fail(Fault::kRequest, Message("films.lie_against_direction_other_landmarks", {{"a", a}, {"b", b}}), where,
-                Message("films.check_whether_proximal_distal_exchanged_whether", {{"word_of", wordOf(view)}}));
+    return fail(
+        Fault::kRequest, Message("films.lie_against_direction_other_landmarks", {{"a", a}, {"b", b}}), where,
+        Message("films.check_whether_proximal_distal_exchanged_whether", {{"word_of", nameOfKey(wordOf(view))}}));
   };
   for (const auto& [proximal, distal] : kDistal) {
     const Vec2 *a = at(points, proximal), *b = at(points, distal);
@@ -119,9 +122,9 @@ Result<FootFrame> footFrame(const PointsMm& points, FilmView view, Side side, bo
     } else if (agree == 0) {
       return fail(Fault::kRequest,
                   Message("films.landmarks_lie_foot_but_film_called",
-                          {{"right", (side == Side::kRight) != mirrored ? "left" : "right"},
-                           {"right_2", side == Side::kRight ? (mirrored ? "right (mirrored)" : "right")
-                                                            : (mirrored ? "left (mirrored)" : "left")}}),
+                          {{"seen", nameOf((side == Side::kRight) != mirrored ? Side::kLeft : Side::kRight)},
+                           {"called", nameOf(side)},
+                           {"mirrored", mirrored ? "yes" : "no"}}),
                   where, Message("films.correct_side_where_side_right_film"));
     }
     return fail(
@@ -129,7 +132,7 @@ Result<FootFrame> footFrame(const PointsMm& points, FilmView view, Side side, bo
         Message("films.lies_against_other_landmarks", {{"bad", bad.first}, {"outer", outer}, {"bad_2", bad.second}}),
         where,
         Message("films.check_these_two_whether_view_belongs",
-                {{"word_of", wordOf(view)}, {"bad", bad.first}, {"inner", inner}, {"bad_2", bad.second}}));
+                {{"word_of", nameOfKey(wordOf(view))}, {"bad", bad.first}, {"inner", inner}, {"bad_2", bad.second}}));
   };
   if (view == FilmView::kLateral) {
     f.across = turned.y() < 0 ? turned : Vec2(-turned);  // dorsal is up unless the landmarks say otherwise

@@ -8,6 +8,7 @@
 #include <numeric>
 #include <set>
 
+#include "base/message_codec.h"
 #include "geometry/side.h"
 
 namespace rayset {
@@ -239,11 +240,11 @@ Result<FootLandmarks> foot(const Json& value, FilmView view, const Place& above)
         if (landmarkKind(other, name) != nullptr)
           return place.in("'" + name + "'")
               .fault(Message("films.landmark_belongs_view_film_called",
-                             {{"word_of", wordOf(other)}, {"word_of_2", wordOf(view)}}),
+                             {{"word_of", nameOfKey(wordOf(other))}, {"word_of_2", nameOfKey(wordOf(view))}}),
                      Message("films.correct_films_view_move_landmark_film"));
       const std::string near = nearestWord(name, names);
       return place.in("'" + name + "'")
-          .fault(Message("films.no_such_landmark_view", {{"word_of", wordOf(view)}}),
+          .fault(Message("films.no_such_landmark_view", {{"word_of", nameOfKey(wordOf(view))}}),
                  near.empty() ? Message("films.known_2", {{"names", all(names)}})
                               : Message("films.did_you_mean", {{"near", near}}));
     }
@@ -403,16 +404,13 @@ nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films) {
     if (info.frames > 1) f["frame"] = info.frame;
     const FilmView view = info.view.value_or(FilmView::kDorsoplantar);
     f["view"] = wordOf(view);
-    if (!info.view)
-      f["note"] =
-          "The header does not tell the view: correct it if this is no dorsoplantar view (then take the landmarks of "
-          "that view, docs/films.md).";
+    if (!info.view) f["note"] = codec::message().write("films.template_view_not_told");
     f["weight_bearing"] = info.weight_bearing ? nlohmann::ordered_json(*info.weight_bearing) : nlohmann::ordered_json();
     nlohmann::ordered_json landmarks = nlohmann::ordered_json::object(), meaning = nlohmann::ordered_json::object();
     for (const LandmarkKind& kind : landmarkKinds()) {
       if (kind.view != view) continue;
       landmarks[std::string(kind.name)] = nullptr;
-      meaning[std::string(kind.name)] = kind.meaning;
+      meaning[std::string(kind.name)] = codec::message().write(kind.meaning);
     }
     f["calibration"] = nullptr;
     std::vector<Side> sides{info.side.value_or(injured)};
@@ -424,9 +422,7 @@ nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films) {
     list.push_back(f);
   }
   return {{"schema", "rayset.landmarks/1"},
-          {"note",
-           "Points are [column, row] in pixels, from the centre of the top left pixel; null: not placed. Check "
-           "'injured', 'side', 'view' and 'weight_bearing' of every film."},
+          {"note", codec::message().write("films.template_how_to_fill_in")},
           {"injured", sideWord(injured)},
           {"films", list}};
 }

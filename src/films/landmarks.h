@@ -12,6 +12,7 @@
 #include <string_view>
 #include <vector>
 
+#include "base/message.h"
 #include "base/result.h"
 #include "dicom/film_reader.h"
 #include "xray/projection.h"
@@ -22,9 +23,9 @@ namespace rayset {
 enum class EdgeWay { kNone, kToMedial, kToLateral, kToDorsal, kToPlantar };
 
 struct LandmarkKind {
-  std::string_view name;     ///< "C1.lateral.distal"
-  FilmView view;             ///< the view it is placed on; a name occurs at most once per view
-  std::string_view meaning;  ///< where to click, in words
+  std::string_view name;  ///< "C1.lateral.distal"
+  FilmView view;          ///< the view it is placed on; a name occurs at most once per view
+  Message meaning;        ///< where to click
   EdgeWay out = EdgeWay::kNone;
   std::string_view along;  ///< the other point of the same border, which gives its direction; may be empty
 };
@@ -69,7 +70,8 @@ struct LandmarkFile {
 [[nodiscard]] Result<LandmarkFile> parseLandmarks(const nlohmann::json& document, const std::string& name);
 
 /// A template to fill in for these films: every landmark of the view given by the header (dorsoplantar, with a note, if
-/// there is none) as null, and "meaning" saying where each one lies.
+/// there is none) as null, and "meaning" saying where each one lies. Messages stand in it as such: inWords() makes it
+/// the file.
 [[nodiscard]] nlohmann::ordered_json landmarkTemplate(const std::vector<FilmInfo>& films);
 
 /// The word in `known` with the smallest edit distance to `word`, if small enough to be a typing error; else empty.

@@ -10,6 +10,7 @@
 #include "fixation/check_words.h"
 #include "fixation/construct_request.h"
 #include "fixation/device_inspector.h"
+#include "fixation/device_model.h"
 #include "fixation/path_search.h"
 
 namespace rayset {
@@ -170,9 +171,15 @@ void Planner::makeSpaces() {
 
 void Planner::wantScrewsAndWires() {
   for (const auto& [ray, space] : joints_)
-    if (space != nullptr && !usesWire(ray)) wanted_.push_back({rules_.screw(ray, space), {}, {}});
+    if (space != nullptr && !usesWire(ray))
+      wanted_.push_back({modelOf(DeviceKind::kScrew).rule(rules_, ray, DeviceStage::kDefinitive, space), {}, {}});
   for (const auto& [ray, space] : joints_)
-    if (space != nullptr) wanted_.push_back({rules_.wire(ray, space, usesWire(ray)), {}, {}});
+    if (space != nullptr)
+      wanted_.push_back(
+          {modelOf(DeviceKind::kWire)
+               .rule(rules_, ray, usesWire(ray) ? DeviceStage::kDefinitive : DeviceStage::kTemporary, space),
+           {},
+           {}});
 }
 
 // Both wires of a fragment go in the direction with the better path, and choose from one list.
@@ -365,7 +372,7 @@ void Planner::holdByWire(const RayJoint& joint) {
     beside.push_back(p.device);
     others.bodies.push_back(bodyOf(p.device, catalogue_));
   }
-  Rule rule = rules_.wire(joint.ray, joint.space, true);
+  Rule rule = modelOf(DeviceKind::kWire).rule(rules_, joint.ray, DeviceStage::kDefinitive, joint.space);
   auto wire = searchedAnew(rule, {}, others, amongStanding(std::move(beside)));
   if (!wire) return;
   std::erase_if(placed_, gives_way);

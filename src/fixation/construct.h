@@ -17,7 +17,7 @@
 // the pocket reads `measured_depth_mm`. The screw is the longest in the catalogue that does not exceed that reading. It
 // is rounded down because a screw that is too long leaves the bone (here: enters the next joint), whereas one 2 mm
 // short only loses 2 mm of thread. Wires are driven to whole millimetres, rounded down, and their length_mm is the part
-// inside the bone; the part outside is drawn kWireStubMm long.
+// inside the bone; the part outside is drawn its stub long.
 //
 // If no screw has a safe path across TMT4 or TMT5, a definitive 1.6 mm smooth wire is planned instead, with a caution.
 // For rays 1 to 3 the program has no other implant; the caution names the usual alternative (a bridging plate).
@@ -103,6 +103,9 @@ struct Device {
 
 inline constexpr double kMostErrorMm = 1;
 
+/// Whether wires alone may hold this ray: the fourth and fifth, the mobile column.
+[[nodiscard]] constexpr bool wiresMayHold(Ray ray) { return ray >= 4; }
+
 struct ConstructSettings {
   bool lateral_wires = false;                         ///< fix rays 4 and 5 with 1.6 mm wires only (mobile column)
   std::vector<Ray> rays{kRays.begin(), kRays.end()};  ///< to fix
@@ -149,7 +152,7 @@ struct ConstructInput {
                                                const ConstructSettings& settings = {});
 
 /// The device as one closed solid, for STL and pictures. Screw: hemispherical head with its flat top at `entry`, thread
-/// as a plain cylinder, conical point ending at `tip`. Wire: kWireStubMm outside, bayonet point ending at `tip`.
+/// as a plain cylinder, conical point ending at `tip`. Wire: its stub outside, bayonet point ending at `tip`.
 [[nodiscard]] Surface deviceSurface(const Device& device, const Catalogue& catalogue);
 
 }  // namespace rayset

@@ -15,8 +15,8 @@ Status validRequest(const ConstructInput& input, const Catalogue& catalogue, con
                   Message("fixation.add_use_catalogue_comes_program_data"));
     if (type->kind != (id == kScrew ? DeviceKind::kScrew : DeviceKind::kWire))
       return fail(Fault::kRequest,
-                  Message("fixation.implant_catalogue", {{"id", id}, {"word", traits(type->kind).word}}), "implants",
-                  Message("fixation.use_catalogue_comes_program_data_implants"));
+                  Message("fixation.implant_catalogue", {{"id", id}, {"word", nameOfKey(traits(type->kind).word)}}),
+                  "implants", Message("fixation.use_catalogue_comes_program_data_implants"));
   }
   const auto range = [](double value, double low, double high, const char* name) -> Status {
     if (value >= low && value <= high) return {};

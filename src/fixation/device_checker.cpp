@@ -150,10 +150,10 @@ Result<Device> DeviceChecker::drawn(const Device& device, const std::string& typ
   if (type->kind != device.kind)
     return fail(Fault::kRequest,
                 Message("fixation.is_a_and_is_a", {{"id", device.id},
-                                                   {"word", traits(device.kind).word},
+                                                   {"word", nameOfKey(traits(device.kind).word)},
                                                    {"name", type->name},
-                                                   {"word_2", traits(type->kind).word}}),
-                "type", Message("fixation.choose_another", {{"word", traits(device.kind).word}}));
+                                                   {"word_2", nameOfKey(traits(type->kind).word)}}),
+                "type", Message("fixation.choose_another", {{"word", nameOfKey(traits(device.kind).word)}}));
   const double drawn_mm = (tip - entry).norm();
   if (!(drawn_mm >= 2))
     return fail(Fault::kRequest, Message("fixation.line_long", {{"id", device.id}, {"drawn", mm(drawn_mm)}}), "tip",

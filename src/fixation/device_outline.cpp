@@ -1,45 +1,34 @@
 #include "fixation/device_outline.h"
 
-#include <algorithm>
 #include <cmath>
 
+#include "fixation/device_model.h"
+
 namespace rayset {
-namespace {
-
-using Shape = OutlineStretch::Shape;
-using Section = OutlineStretch::Section;
-
-Section round(double radius) { return {radius, radius, radius}; }
-
-std::vector<OutlineStretch> headed(const Device& device, const ImplantType& type) {
-  const double r = device.diameter_mm / 2, length = device.length_mm;
-  // A cylinder-edged hemisphere: flat top level with the cortex, spherical under-surface that sits in the countersunk
-  // pocket.
-  const double head = type.head_diameter_mm / 2, reach = std::sqrt(head * head - r * r);
-  const double edge = std::max(0.05, type.head_height_mm - reach);
-  const double point = std::min(1.2 * r, length / 4);
-  return {{Shape::kCylinder, 0, edge, round(head), round(head)},
-          {Shape::kBall, edge, edge + reach, round(head), round(r)},
-          {Shape::kCylinder, edge + reach, length - point, round(r), round(r)},
-          {Shape::kCone, length - point, length, round(r), round(0)}};
-}
-
-std::vector<OutlineStretch> headless(const Device& device) {
-  const double r = device.diameter_mm / 2, length = device.length_mm;
-  const double point = std::min(4 * r, length / 2), tip = 0.3 * point;
-  const Section blade{0.9 * r, 0.3 * r, std::sqrt(0.9 * 0.3) * r};
-  return {{Shape::kCylinder, -kWireStubMm, length - point, round(r), round(r)},
-          {Shape::kCone, length - point, length - tip, round(r), blade},
-          {Shape::kCone, length - tip, length, blade, round(0)}};
-}
-
-}  // namespace
 
 std::vector<OutlineStretch> deviceOutline(const Device& device, const ImplantType* type) {
-  std::vector<OutlineStretch> out =
-      traits(device.kind).headed && type != nullptr ? headed(device, *type) : headless(device);
+  std::vector<OutlineStretch> out = modelOf(device.kind).outline(device, type);
   std::erase_if(out, [](const OutlineStretch& s) { return !(s.to > s.from); });
   return out;
+}
+
+std::vector<OutlineRing> outlineRings(const Device& device, const ImplantType* type) {
+  std::vector<OutlineRing> rings;
+  for (const OutlineStretch& s : deviceOutline(device, type)) {
+    if (rings.empty()) rings.push_back({s.from, s.begin.wide, s.begin.narrow});
+    if (s.from < 0 && s.to > 0) rings.push_back({0, s.begin.wide, s.begin.narrow});  // where it enters the bone
+    if (s.shape == OutlineStretch::Shape::kBall) {
+      const double last = std::acos(s.end.round / s.begin.round);
+      constexpr int kArc = 10;
+      for (int i = 1; i <= kArc; ++i) {
+        const double angle = last * i / kArc, radius = s.begin.round * std::cos(angle);
+        rings.push_back({s.from + s.begin.round * std::sin(angle), radius, radius});
+      }
+    } else {
+      rings.push_back({s.to, s.end.wide, s.end.narrow});
+    }
+  }
+  return rings;
 }
 
 }  // namespace rayset

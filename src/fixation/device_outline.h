@@ -18,11 +18,19 @@ struct OutlineStretch {
   Shape shape = Shape::kCylinder;
   double from = 0, to = 0;
   Section begin, end;  ///< for a ball: where it is cut; its centre is at `from`, its radius is that of `begin`
+
+  [[nodiscard]] static Section circle(double radius) { return {radius, radius, radius}; }
 };
 
 /// From the head or the stub to the point, without gaps. Screw: a hemispherical head with a flat top at the entry, the
 /// thread as a cylinder of its outer diameter, a conical point. Wire: its stub, and a bayonet point: the round wire
 /// flattens to a blade, then ends in a point. A screw without `type` is drawn as a wire.
 [[nodiscard]] std::vector<OutlineStretch> deviceOutline(const Device& device, const ImplantType* type);
+
+/// The outline as rings of increasing `along`, mm from the entry: half-axes of an ellipse; both zero at a point.
+struct OutlineRing {
+  double along = 0, wide = 0, narrow = 0;
+};
+[[nodiscard]] std::vector<OutlineRing> outlineRings(const Device& device, const ImplantType* type);
 
 }  // namespace rayset

@@ -8,25 +8,19 @@ namespace {
 
 constexpr int kSides = 32;
 
-// A ring of the outline: at `along` from the entry, an ellipse with half-axes a and b. Zero for both is a point on the
-// axis.
-struct Ring {
-  double along, a, b;
-};
-
 // Closed solid swept through rings of increasing `along`; the ends are capped (or pointed).
-Surface sweep(const std::vector<Ring>& rings, const Vec3& origin, const Vec3& direction) {
+Surface sweep(const std::vector<OutlineRing>& rings, const Vec3& origin, const Vec3& direction) {
   const Vec3 u = direction.unitOrthogonal(), v = direction.cross(u);
   Surface s;
   std::vector<std::uint32_t> start;
-  const auto isPoint = [](const Ring& r) { return r.a <= 0 && r.b <= 0; };
-  for (const Ring& ring : rings) {
+  const auto isPoint = [](const OutlineRing& r) { return r.wide <= 0 && r.narrow <= 0; };
+  for (const OutlineRing& ring : rings) {
     start.push_back(static_cast<std::uint32_t>(s.vertices.size()));
     const int count = isPoint(ring) ? 1 : kSides;
     for (int k = 0; k < count; ++k) {
       const double angle = 2 * std::numbers::pi * k / kSides;
-      s.vertices.push_back(origin + ring.along * direction + ring.a * std::cos(angle) * u +
-                           ring.b * std::sin(angle) * v);
+      s.vertices.push_back(origin + ring.along * direction + ring.wide * std::cos(angle) * u +
+                           ring.narrow * std::sin(angle) * v);
     }
   }
   const auto at = [&](std::size_t ring, int k) {
@@ -57,24 +51,7 @@ Surface sweep(const std::vector<Ring>& rings, const Vec3& origin, const Vec3& di
 }  // namespace
 
 Surface deviceSurface(const Device& device, const Catalogue& catalogue) {
-  using Shape = OutlineStretch::Shape;
-  std::vector<Ring> rings;
-  const std::vector<OutlineStretch> outline = deviceOutline(device, catalogue.find(device.type));
-  for (const OutlineStretch& s : outline) {
-    if (rings.empty()) rings.push_back({s.from, s.begin.wide, s.begin.narrow});
-    if (s.from < 0 && s.to > 0) rings.push_back({0, s.begin.wide, s.begin.narrow});  // where it enters the bone
-    if (s.shape == Shape::kBall) {
-      const double last = std::acos(s.end.round / s.begin.round);
-      constexpr int kArc = 10;
-      for (int i = 1; i <= kArc; ++i) {
-        const double angle = last * i / kArc, radius = s.begin.round * std::cos(angle);
-        rings.push_back({s.from + s.begin.round * std::sin(angle), radius, radius});
-      }
-    } else {
-      rings.push_back({s.to, s.end.wide, s.end.narrow});
-    }
-  }
-  return sweep(rings, device.entry, device.direction);
+  return sweep(outlineRings(device, catalogue.find(device.type)), device.entry, device.direction);
 }
 
 }  // namespace rayset

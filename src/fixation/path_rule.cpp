@@ -10,6 +10,7 @@
 #include "base/units.h"
 #include "fixation/check_words.h"
 #include "fixation/device_body.h"
+#include "fixation/device_model.h"
 
 namespace rayset::fixation {
 
@@ -98,78 +99,17 @@ void RuleBook::through(Rule& rule, std::vector<std::string> bones) const {
   rule.device.through = std::move(bones);
 }
 
-// From a ray's metatarsal across its joint.
 void RuleBook::across(Rule& rule, Ray ray, const Space& space) const {
   through(rule, bonesOfRay(ray));
   rule.ray = rayAnatomy(*foot_.bone(metatarsal(ray)), space.first_face, input_.frame);
 }
 
-// Along the long axis of the medial cuneiform: from its distal to its proximal face.
 Vec3 RuleBook::alongCuneiform(const Space& space) const {
   if (const auto navicular = foot_.mainPart(Bone::kNav)) {
     const Face proximal = path::facingFace(space.last, *navicular, 4);
     if (!proximal.empty()) return (proximal.centre - space.last_face.centre).normalized();
   }
   return -input_.frame.distal;
-}
-
-Rule RuleBook::screw(Ray ray, std::shared_ptr<const Space> space) const {
-  Rule rule = withImplant(kScrew, fmt::format("S{}", ray), DeviceStage::kDefinitive, ray);
-  rule.what = Message("fixation.screw_ray", {{"ray", nameOf(ray)}});
-  rule.wanted_in_last = kLeastThreadMm + 1;  // rounding down to a stocked length costs a millimetre on average
-  across(rule, ray, *space);
-  rule.off_centre_weight = 0.12;
-  rule.deep_enough = 30;
-  // Start about 15 to 20 mm distal to the joint on the dorsal cortex (common practice, memory-high; mm memory-medium).
-  rule.band_from = settings_.joint_bridge_mm;
-  rule.band_to = 24;
-  rule.good_from = 15;
-  rule.good_to = 20;
-  rule.sector_half = toRadians(45);
-  if (ray == 1) {
-    rule.sector_centre = toRadians(15);  // away from the artery and nerve over the first interspace
-    rule.good_from = 12;
-    rule.good_to = 17;
-    rule.along = alongCuneiform(*space);
-    rule.along_weight = 0.25;
-  } else if (ray == 4) {
-    rule.along = -rule.ray.distal;
-    rule.along_weight = 0.25;
-  } else if (ray == 5) {
-    // The fifth base is broad and its joint faces obliquely backwards: the approach is from its lateral side.
-    rule.sector_centre = toRadians(-50);
-    rule.sector_half = toRadians(55);
-    rule.good_from = settings_.joint_bridge_mm;
-    rule.good_to = 16;
-    rule.shaft_angle = toRadians(45);  // about 45 degrees to its shaft (common practice, no source)
-  }
-  rule.space = std::move(space);
-  return rule;
-}
-
-Rule RuleBook::wire(Ray ray, std::shared_ptr<const Space> space, bool definitive) const {
-  Rule rule = withImplant(definitive ? kLateralWire : kHoldingWire, fmt::format("W{}", ray),
-                          definitive ? DeviceStage::kDefinitive : DeviceStage::kTemporary, ray);
-  rule.what = Message("fixation.wire_ray", {{"ray", nameOf(ray)}});
-  across(rule, ray, *space);
-  rule.off_centre_weight = definitive ? 0.1 : 0.02;
-  rule.deep_enough = 16;
-  rule.depth_cap = 45;
-  rule.tool.longest = 46;
-  rule.band_from = 4;
-  rule.band_to = 28;
-  rule.good_from = 8;
-  rule.good_to = 24;
-  rule.sector_half = toRadians(70);
-  if (ray == 1) {
-    rule.sector_centre = toRadians(55);
-    rule.sector_half = toRadians(75);
-  } else if (ray == 5) {
-    rule.sector_centre = toRadians(-55);
-    rule.sector_half = toRadians(75);
-  }
-  rule.space = std::move(space);
-  return rule;
 }
 
 Rule RuleBook::fragmentWire(const std::string& fragment, char letter, bool into,
@@ -198,8 +138,7 @@ Rule RuleBook::of(const Device& device, std::shared_ptr<const Space> space) cons
   const auto planned = [&] {
     if (const auto fragment = fragmentOf(device))
       return fragmentWire(*fragment, 'a', *fragment == device.through.back(), std::move(space));
-    if (traits(device.kind).threaded) return screw(device.ray, std::move(space));
-    return wire(device.ray, std::move(space), device.stage == DeviceStage::kDefinitive);
+    return modelOf(device.kind).rule(*this, device.ray, device.stage, std::move(space));
   };
   Rule rule = planned();
   // An implant other than the planned one, chosen by hand.

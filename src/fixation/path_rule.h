@@ -71,20 +71,24 @@ class RuleBook {
            const ReducedFoot& foot)
       : input_(input), catalogue_(catalogue), settings_(settings), foot_(foot) {}
 
-  [[nodiscard]] Rule screw(Ray ray, std::shared_ptr<const path::Space> space) const;
-  /// The wire that stays in (definitive), or the one that holds while the screw is inserted.
-  [[nodiscard]] Rule wire(Ray ray, std::shared_ptr<const path::Space> space, bool definitive) const;
   /// `into`: as for ReducedFoot::fragmentSpace().
   [[nodiscard]] Rule fragmentWire(const std::string& fragment, char letter, bool into,
                                   std::shared_ptr<const path::Space> space) const;
   /// The rule for an existing device, with its own implant.
   [[nodiscard]] Rule of(const Device& device, std::shared_ptr<const path::Space> space) const;
 
- private:
+  // What rules are made of, for device_kinds/.
+
+  [[nodiscard]] const ConstructSettings& settings() const { return settings_; }
+  /// Device, tool and lengths of an implant of the catalogue.
   [[nodiscard]] Rule withImplant(const std::string& type_id, std::string id, DeviceStage stage, Ray ray) const;
+  /// From a ray's metatarsal across its joint.
   void across(Rule& rule, Ray ray, const path::Space& space) const;
-  void through(Rule& rule, std::vector<std::string> bones) const;
+  /// Along the long axis of the medial cuneiform: from its distal to its proximal face.
   [[nodiscard]] Vec3 alongCuneiform(const path::Space& space) const;
+
+ private:
+  void through(Rule& rule, std::vector<std::string> bones) const;
 
   const ConstructInput& input_;
   const Catalogue& catalogue_;

@@ -10,11 +10,10 @@
 
 namespace rayset {
 
-/// In files and sentences.
-/// "right", for messages.
+/// "right", for people.
 [[nodiscard]] inline Message nameOf(Side side) { return side == Side::kRight ? "side.right" : "side.left"; }
+/// In files.
 [[nodiscard]] inline std::string sideWord(Side side) { return side == Side::kRight ? "right" : "left"; }
-[[nodiscard]] inline std::string sideCapitals(Side side) { return side == Side::kRight ? "RIGHT" : "LEFT"; }
 [[nodiscard]] constexpr Side opposite(Side side) { return side == Side::kRight ? Side::kLeft : Side::kRight; }
 /// nullopt: neither "right" nor "left".
 [[nodiscard]] inline std::optional<Side> sideFrom(std::string_view word) {

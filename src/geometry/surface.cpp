@@ -351,6 +351,7 @@ Result<Surface> readStl(const std::filesystem::path& file) {
 
 Status writeStl(const std::filesystem::path& file, const Surface& surface) {
   std::string bytes(84 + 50 * surface.triangles.size(), '\0');
+  // verbatim: header of an STL file
   const std::string header = "Rayset surface, millimetres, LPS";  // must not begin with "solid"
   std::memcpy(bytes.data(), header.data(), header.size());
   const auto count = static_cast<std::uint32_t>(surface.triangles.size());

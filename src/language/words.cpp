@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <unicode/listformatter.h>
 #include <unicode/msgfmt.h>
+#include <unicode/uchar.h>
 
 #include <algorithm>
 #include <cmath>
@@ -10,6 +11,7 @@
 #include <fstream>
 #include <map>
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "base/words.h"
 
@@ -43,6 +45,15 @@ std::string narrow(const icu::UnicodeString& text) {
   return out;
 }
 
+/// With a capital letter in front, of any alphabet.
+std::string withCapital(const std::string& text) {
+  icu::UnicodeString out = wide(text);
+  if (out.isEmpty()) return text;
+  const UChar32 first = out.char32At(0);
+  out.replace(0, U16_LENGTH(first), u_totitle(first));
+  return narrow(out);
+}
+
 /// "unit" holds patterns too, but no message: its keys are those of unitKey().
 void addPatterns(const nlohmann::json& file, Words::Impl& into) {
   for (const auto& [section, entries] : file.items()) {
@@ -53,6 +64,13 @@ void addPatterns(const nlohmann::json& file, Words::Impl& into) {
       into.patterns[code] = pattern.get<std::string>();
     }
   }
+}
+
+std::filesystem::path fileOf(const WordFolders& folders, const std::string& language) {
+  const std::string name = language + ".json";
+  if (!folders.added.empty() && language != kFirstLanguage && std::filesystem::exists(folders.added / name))
+    return folders.added / name;
+  return folders.own / name;
 }
 
 Result<nlohmann::json> readFile(const std::filesystem::path& file) {
@@ -105,12 +123,13 @@ std::string Words::json() const {
 }
 
 std::string Words::text(const Quantity& q) const {
+  if (!std::isfinite(q.value)) return "–";
   std::string digits = q.decimals < 0 ? fmt::format("{:.{}g}", std::abs(q.value), q.decimals == -1 ? 6 : -q.decimals)
                                       : fmt::format("{:.{}f}", std::abs(q.value), q.decimals);
   // Not "-0.0": what rounds to nothing has no sign.
   const bool nothing = digits.find_first_not_of("0.") == std::string::npos;
   if (const std::size_t point = digits.find('.'); point != std::string::npos) digits.replace(point, 1, impl_->decimal);
-  if (std::isfinite(q.value) && !nothing) {
+  if (!nothing) {
     const std::string_view sign = q.value < 0 ? "−" : q.with_sign ? "+" : "";  // U+2212
     digits = std::string(sign).append(digits);
   }
@@ -163,13 +182,15 @@ std::string Words::text(const Message& message) const {
   const std::string* pattern = impl_->pattern(message.code());
   if (pattern == nullptr) {
     if (message.is("text")) return asText(*this, message.args().front().value);
+    for (const Argument& a : message.args())
+      if (a.name == "text") return asText(*this, a.value);  // of a data file, which has words of its own
     std::string out = message.code();
     for (const Argument& a : message.args()) out += " " + a.name + "=" + asText(*this, a.value);
     return out;
   }
   if (pattern->find_first_of("{'") == std::string::npos) return *pattern;
-  if (message.is("join.sentence")) return rayset::sentence(asText(*this, message.args().front().value));
-  if (message.is("join.capital")) return capitalised(asText(*this, message.args().front().value));
+  if (message.is("join.sentence")) return ended(withCapital(asText(*this, message.args().front().value)));
+  if (message.is("join.capital")) return withCapital(asText(*this, message.args().front().value));
 
   std::vector<icu::UnicodeString> names;
   std::vector<icu::Formattable> values;
@@ -201,7 +222,7 @@ std::vector<std::string> Words::texts(const std::vector<Message>& messages) cons
   return out;
 }
 
-std::string Words::sentence(const Message& message) const { return rayset::sentence(text(message)); }
+std::string Words::sentence(const Message& message) const { return ended(withCapital(text(message))); }
 
 std::string Words::line(const Error& error) const {
   std::string out = text(error.what);
@@ -211,12 +232,12 @@ std::string Words::line(const Error& error) const {
   return out;
 }
 
-Result<Words> readWords(const std::filesystem::path& folder, const std::string& language) {
+Result<Words> readWords(const WordFolders& folders, const std::string& language) {
   auto impl = std::make_shared<Words::Impl>();
   std::vector<std::string> languages{kFirstLanguage};
   if (language != kFirstLanguage) languages.push_back(language);
   for (const std::string& one : languages) {
-    const std::filesystem::path file = folder / (one + ".json");
+    const std::filesystem::path file = fileOf(folders, one);
     const auto read = readFile(file);
     if (!read) return tl::unexpected(read.error());
     try {
@@ -239,19 +260,21 @@ Result<Words> readWords(const std::filesystem::path& folder, const std::string& 
   return Words(std::move(impl));
 }
 
-std::vector<std::string> languagesIn(const std::filesystem::path& folder) {
-  std::vector<std::string> out;
-  std::error_code problem;
-  for (const auto& entry : std::filesystem::directory_iterator(folder, problem))
-    if (entry.path().extension() == ".json" && entry.path().stem() != kFirstLanguage)
-      out.push_back(entry.path().stem().string());
-  std::sort(out.begin(), out.end());
-  out.insert(out.begin(), kFirstLanguage);
+std::vector<std::string> languagesIn(const WordFolders& folders) {
+  std::set<std::string> found;
+  for (const std::filesystem::path& folder : {folders.own, folders.added}) {
+    std::error_code problem;
+    for (const auto& entry : std::filesystem::directory_iterator(folder, problem))
+      if (entry.path().extension() == ".json") found.insert(entry.path().stem().string());
+  }
+  found.erase(kFirstLanguage);
+  std::vector<std::string> out{kFirstLanguage};
+  out.insert(out.end(), found.begin(), found.end());
   return out;
 }
 
-std::string languageOfUser(const std::filesystem::path& folder) {
-  const std::vector<std::string> there = languagesIn(folder);
+std::string languageOfUser(const WordFolders& folders) {
+  const std::vector<std::string> there = languagesIn(folders);
   for (const char* name : {"LC_ALL", "LC_MESSAGES", "LANG"}) {
     const char* value = std::getenv(name);
     if (value == nullptr || *value == '\0') continue;

@@ -54,13 +54,18 @@ class Words {
   std::shared_ptr<const Impl> impl_;
 };
 
-/// The words of `language` in `folder`; what it lacks comes from kFirstLanguage. kRequest: no such file, or one that
-/// cannot be used.
-[[nodiscard]] Result<Words> readWords(const std::filesystem::path& folder,
-                                      const std::string& language = kFirstLanguage);
+/// Where words are: `own`, which came with the program, and `added` (may be empty), in which the user keeps others. A
+/// language of `added` goes before that of `own`; kFirstLanguage is always the program's own.
+struct WordFolders {
+  std::filesystem::path own;
+  std::filesystem::path added = {};
+};
+/// The words of `language`; what it lacks comes from kFirstLanguage. kRequest: no such file, or one that cannot be
+/// used.
+[[nodiscard]] Result<Words> readWords(const WordFolders& folders, const std::string& language = kFirstLanguage);
 /// The languages there are words for, kFirstLanguage first.
-[[nodiscard]] std::vector<std::string> languagesIn(const std::filesystem::path& folder);
+[[nodiscard]] std::vector<std::string> languagesIn(const WordFolders& folders);
 /// The first language of the user's environment (LC_ALL, LC_MESSAGES, LANG) there are words for, else kFirstLanguage.
-[[nodiscard]] std::string languageOfUser(const std::filesystem::path& folder);
+[[nodiscard]] std::string languageOfUser(const WordFolders& folders);
 
 }  // namespace rayset

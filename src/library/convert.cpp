@@ -19,16 +19,6 @@ api::Fault faultOf(Fault fault) {
   return api::Fault::kInternal;
 }
 
-api::DeviceKind kindOf(DeviceKind kind) {
-  switch (kind) {
-    case DeviceKind::kScrew:
-      break;
-    case DeviceKind::kWire:
-      return api::DeviceKind::kWire;
-  }
-  return api::DeviceKind::kScrew;
-}
-
 }  // namespace
 
 api::Error shown(const Error& error, const Words& words) {
@@ -119,7 +109,7 @@ std::vector<api::Device> shown(const std::vector<Device>& devices, const Words& 
   for (const Device& d : devices)
     out.push_back({.id = d.id,
                    .type = d.type,
-                   .kind = kindOf(d.kind),
+                   .kind = std::string(traits(d.kind).word),
                    .temporary = d.stage == DeviceStage::kTemporary,
                    .ray = d.ray.number(),
                    .through = d.through,

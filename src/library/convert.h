@@ -36,15 +36,13 @@ namespace library {
 
 /// `call()`, with anything the underlying libraries throw turned into an error: no exception leaves the library.
 template <class Call>
-[[nodiscard]] auto guarded(const Call& call) -> decltype(call()) {
+[[nodiscard]] auto guarded(const Words& words, const Call& call) -> decltype(call()) {
   try {
     return call();
   } catch (const std::bad_alloc&) {
-    return api::Error{api::Fault::kInternal, "there is not enough memory for these images", "",
-                      "Close other programs or crop the series to the foot."};
+    return shown(Error{Fault::kInternal, "library.no_memory", "", "library.no_memory.remedy"}, words);
   } catch (const std::exception& e) {
-    return api::Error{api::Fault::kInternal, std::string("something failed that should not: ") + e.what(), "",
-                      "Please report this with what was asked for."};
+    return shown(Error{Fault::kInternal, {"library.failed", {{"why", e.what()}}}, "", "library.failed.remedy"}, words);
   }
 }
 

@@ -15,12 +15,14 @@ using library::shown;
 using library::taken;
 
 Result<Resources> Resources::read(const std::filesystem::path& folder) {
-  return guarded([&]() -> Result<Resources> {
-    auto words = readWords(folder / "words");
+  return guarded(Words(), [&]() -> Result<Resources> {
+    auto words = readWords({folder / "words"});
     if (!words) return shown(words.error(), Words());
-    auto read = readResources(folder, *words);
-    if (!read) return shown(read.error(), *words);
-    return Resources(std::make_shared<const Data>(Data{*std::move(read)}));
+    return guarded(*words, [&]() -> Result<Resources> {
+      auto read = readResources(folder, *words);
+      if (!read) return shown(read.error(), *words);
+      return Resources(std::make_shared<const Data>(Data{*std::move(read)}));
+    });
   });
 }
 
@@ -39,7 +41,7 @@ Plan& Plan::operator=(Plan&&) noexcept = default;
 Plan::~Plan() = default;
 
 Result<Plan> Plan::make(const PlanRequest& request, const Resources& resources, const Progress& progress) {
-  return guarded([&]() -> Result<Plan> {
+  return guarded(resources.data().resources.words, [&]() -> Result<Plan> {
     rayset::PlanRequest inner;
     inner.images = request.images;
     inner.other = request.other;
@@ -58,7 +60,7 @@ Result<Plan> Plan::make(const PlanRequest& request, const Resources& resources, 
 }
 
 Result<Plan> Plan::open(const std::filesystem::path& folder, const Resources& resources) {
-  return guarded([&]() -> Result<Plan> {
+  return guarded(resources.data().resources.words, [&]() -> Result<Plan> {
     auto read = readCase(folder, resources.data().resources.catalogue, {.labels = false, .bodies = false});
     if (!read) return shown(read.error(), resources.data().resources.words);
     recogniseQuestions(*read, resources.data().resources.words);
@@ -83,7 +85,7 @@ rayset::Status loadVolumes(Case& c, std::filesystem::path& folder) {
 }  // namespace
 
 Status Plan::write(const std::filesystem::path& folder, bool replace, const Progress& progress) {
-  return guarded([&]() -> Status {
+  return guarded(impl_->words, [&]() -> Status {
     if (const auto loaded = loadVolumes(impl_->planned, impl_->folder); !loaded)
       return shown(loaded.error(), impl_->words);
     auto staging = Staging::open(folder, "plan.json", replace);

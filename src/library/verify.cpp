@@ -120,7 +120,7 @@ std::string_view wordOf(Outcome outcome) {
 }
 
 Result<Verification> verify(const VerifyRequest& request, const Resources& resources, const Progress& progress) {
-  return guarded([&]() -> Result<Verification> {
+  return guarded(resources.data().resources.words, [&]() -> Result<Verification> {
     rayset::VerifyRequest inner;
     inner.plan = request.plan;
     inner.films = request.films;

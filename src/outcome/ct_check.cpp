@@ -271,6 +271,11 @@ std::vector<LaidDevice> findDevices(const std::vector<const Device*>& planned, c
   return out;
 }
 
+/// For errors.
+std::string seriesOf(const CtScan& scan) {
+  return scan.info.series_description.empty() ? "CT" : scan.info.series_description;
+}
+
 }  // namespace
 
 Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress) {
@@ -293,14 +298,16 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
     return fail(Fault::kRequest,
                 Message("outcome.ct_shows_foot_plan_foot",
                         {{"side", nameOf(opposite(plan.side))}, {"side_2", nameOf(plan.side)}}),
-                scan.info.series_description.empty() ? "CT" : scan.info.series_description,
-                Message("outcome.give_ct_foot_plan"));
+                seriesOf(scan), Message("outcome.give_ct_foot_plan"));
   if (progress.cancelled()) return cancelledError();
 
   Verification v;
   v.date = scan.info.study_date;
-  v.ct = "CT of " + (v.date.empty() ? std::string("unknown date") : isoDate(v.date)) +
-         (scan.info.series_description.empty() ? "" : ", " + scan.info.series_description);
+  v.ct = {"outcome.ct_of",
+          {{"dated", v.date.empty() ? "no" : "yes"},
+           {"date", isoDate(v.date)},
+           {"described", scan.info.series_description.empty() ? "no" : "yes"},
+           {"description", scan.info.series_description}}};
   v.cautions = scan.cautions;
   std::optional<NearestPoints> near_metal;
   if (!metal.empty()) near_metal.emplace(metal);
@@ -314,8 +321,8 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
       to.push_back(centroid(found.surface));
     }
   if (from.size() < 4)
-    return fail(Fault::kImages, Message("outcome.only_bones_plan_found_whole_ct", {{"from", from.size()}}), v.ct,
-                Message("outcome.give_ct_holds_whole_midfoot"));
+    return fail(Fault::kImages, Message("outcome.only_bones_plan_found_whole_ct", {{"from", from.size()}}),
+                seriesOf(scan), Message("outcome.give_ct_holds_whole_midfoot"));
   const Rigid start = fitRigid(from, to);
   std::vector<OrientedPoint> planned, scanned;
   double area_mm2 = 0;
@@ -335,7 +342,7 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
                 tarsus ? Message("outcome.tarsus_ct_does_not_fit_plans",
                                  {{"rms", mm(tarsus->rms_mm)}, {"used", percent(100 * tarsus->used)}})
                        : Message("outcome.too_little_tarsus_clear_metal"),
-                v.ct, Message("outcome.check_same_patients_foot"));
+                seriesOf(scan), Message("outcome.check_same_patients_foot"));
   const Rigid scan_to_plan = tarsus->planned_to_scan.inverse();
 
   for (const Ray ray : kRays) {
@@ -351,10 +358,10 @@ Result<Verification> checkCt(const CtCheckInput& input, const Progress& progress
     }
     if (!laid || laid->rms_mm > kBoneFits || laid->used < 0.4) {
       v.cautions.push_back(
-          Message("outcome.metatarsal_could_not_laid_ct",
-                  {{"ray", nameOf(ray)},
-                   {"format", laid ? fmt::format(" ({:.1f} mm, {:.0f} % of it)", laid->rms_mm, 100 * laid->used)
-                                   : std::string()}}));
+          Message("outcome.metatarsal_could_not_laid_ct", {{"ray", nameOf(ray)},
+                                                           {"laid", laid ? "yes" : "no"},
+                                                           {"rms", mm(laid ? laid->rms_mm : 0)},
+                                                           {"share", percent(laid ? 100 * laid->used : 0)}}));
       continue;
     }
     RayOutcome& r = v.rays[ray];

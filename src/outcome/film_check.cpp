@@ -68,7 +68,7 @@ Result<Message> doubtOfFilms(const std::vector<FoundFilm>& films, const std::vec
   for (auto film = films.begin(); film != films.end(); ++film)
     if (film->margin < kNoOtherPlace)
       return Message("outcome.met_nearly_well_tube_elsewhere", {{"file_of", fileOf(film)}});
-  return std::string();
+  return Message();
 }
 
 Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
@@ -81,7 +81,7 @@ Result<CheckedFilm> checkedFilm(FilmScan scan, const std::string& word) {
   } else if (info.view) {
     const NamedView view = nominalView(*info.view, info.lateromedial);
     out.tube = tubePose(view);
-    out.view = Message("outcome.taken", {{"describe", describe(view)}, {"view_from", info.view_from}});
+    out.view = Message("outcome.taken", {{"describe", nameOf(view)}, {"view_from", info.view_from}});
   } else {
     return fail(Fault::kImages, "outcome.nothing_tells_view_film", info.file + ", View Position (0018,5101)",
                 Message("outcome.say_views_one_word_film_order"));

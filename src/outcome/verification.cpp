@@ -165,8 +165,8 @@ Status drawConclusions(const PlanRecord& plan, const Catalogue& catalogue, const
       d.warnings.push_back(Message("outcome.looks_broken_without_metal_entry",
                                    {{"gap", mm(d.gap_mm, 0)}, {"gap_at", mm(d.gap_at_mm, 0)}}));
     else if (std::abs(d.longer_mm) > kDeviceLongerMm)
-      d.warnings.push_back(Message("outcome.looks_planned", {{"longer", mm(std::abs(d.longer_mm), 0)},
-                                                             {"shorter", d.longer_mm > 0 ? "longer" : "shorter"}}));
+      d.warnings.push_back(Message("outcome.looks_planned", {{"by", mm(std::abs(d.longer_mm), 0)},
+                                                             {"way", d.longer_mm > 0 ? "longer" : "shorter"}}));
     if (d.tip_off_mm > kDeviceOffMm || d.entry_off_mm > kDeviceOffMm || toDegrees(d.axis_off_rad) > kDeviceTurnDeg)
       d.warnings.push_back(Message("outcome.lies_otherwise_planned_entry_tip_axis",
                                    {{"entry_off", mm(d.entry_off_mm)},

@@ -77,7 +77,7 @@ struct Verification {
   /// With a single film, positions along its beam are those of the plan.
   [[nodiscard]] bool oneFilm() const { return films.size() == 1; }
   std::string date;         ///< study date of the images in DICOM form, the first available; may be empty
-  std::string ct;           ///< the scan that was read, in words; empty for films
+  Message ct;               ///< the scan that was read; empty for films
   PerRay<RayOutcome> rays;  ///< absent if it could not be judged
   std::vector<DeviceOutcome> devices;
   std::vector<Measure> measures;        ///< of the foot as found

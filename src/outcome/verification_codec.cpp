@@ -234,25 +234,26 @@ Codec<Measure> measureFoundCodec() {
 
 std::vector<Field<CheckRecord>> makeCheckFields() {
   using C = CheckRecord;
-  const auto there = [](std::string C::*member) { return [member](const C& c) { return !(c.*member).empty(); }; };
-  return {
-      codec::constant<C>("schema", kVerificationSchema),
-      field("side", codec::side(), &C::side),
-      field("patient_id", text(), &C::patient_id),
-      told(field("verdict", verdictCodec(), &C::verdict)).about("of the worst ray"),
-      told(field("sure", truth(), &C::sure))
-          .about("whether the whole interval of every ray lies on one side of each limit"),
-      field("date", text(), &C::date).onlyWhere(there(&C::date)).about("of the images; absent where unknown"),
-      field("frame", directionsCodec(), &C::frame).about("directions of the foot, patient frame"),
-      field("ct", word(), &C::ct).onlyWhere(there(&C::ct)).about("the scan that was read, in words; absent for films"),
-      told(field("films", list(filmCodec()), &C::films)).about("empty for a CT"),
-      field("rays", list(rayCodec(), {{"maxItems", 5}}), &C::rays).about("those that could be judged"),
-      field("devices", list(deviceCheckCodec()), &C::devices),
-      told(field("measures", list(measureFoundCodec()), &C::measures)).about("of the foot as found"),
-      optionalField("since", makeChangeCodec(), &C::since)
-          .about("what has changed since an earlier check; absent where none was given"),
-      told(field("cautions", codec::messages(), &C::cautions)),
-      codec::messageTable<C>()};
+  const auto there = [](auto C::*member) { return [member](const C& c) { return !(c.*member).empty(); }; };
+  return {codec::constant<C>("schema", kVerificationSchema),
+          field("side", codec::side(), &C::side),
+          field("patient_id", text(), &C::patient_id),
+          told(field("verdict", verdictCodec(), &C::verdict)).about("of the worst ray"),
+          told(field("sure", truth(), &C::sure))
+              .about("whether the whole interval of every ray lies on one side of each limit"),
+          field("date", text(), &C::date).onlyWhere(there(&C::date)).about("of the images; absent where unknown"),
+          field("frame", directionsCodec(), &C::frame).about("directions of the foot, patient frame"),
+          field("ct", codec::message(), &C::ct)
+              .onlyWhere(there(&C::ct))
+              .about("the scan that was read, in words; absent for films"),
+          told(field("films", list(filmCodec()), &C::films)).about("empty for a CT"),
+          field("rays", list(rayCodec(), {{"maxItems", 5}}), &C::rays).about("those that could be judged"),
+          field("devices", list(deviceCheckCodec()), &C::devices),
+          told(field("measures", list(measureFoundCodec()), &C::measures)).about("of the foot as found"),
+          optionalField("since", makeChangeCodec(), &C::since)
+              .about("what has changed since an earlier check; absent where none was given"),
+          told(field("cautions", codec::messages(), &C::cautions)),
+          codec::messageTable<C>()};
 }
 
 }  // namespace

@@ -39,7 +39,7 @@ struct CheckRecord {
   bool sure = false;
   std::string date;  ///< 2026-01-31; may be empty
   Frame frame;       ///< its directions
-  std::string ct;    ///< in words; empty for films
+  Message ct;        ///< empty for films
   std::vector<FilmOutcome> films;
   std::vector<CheckedRay> rays;
   std::vector<CheckedDevice> devices;

@@ -288,7 +288,7 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
   const Json root = Json::parse(text, nullptr, false);
   if (root.is_discarded())
     return wrong("phantom.injury_not_valid_json", {}, Message("phantom.check_brackets_quotes_commas"));
-  if (!root.is_object()) return wrong("phantom.injury_not_json_object", {}, "Write {\"rays\": [...]}.");
+  if (!root.is_object()) return wrong("phantom.injury_not_json_object", {}, writeForm(R"({"rays": [...]})"));
   InjurySpec spec;
   // Reads the named numbers of an object into `targets` and refuses any other name.
   struct Target {
@@ -298,7 +298,7 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
     double scale;  // to inside units
   };
   const auto numbers = [&](const Json& object, const std::string& field, const std::vector<Target>& targets) -> Status {
-    if (!object.is_object()) return wrong("phantom.not_object", field, "Write {\"name\": number, ...}.");
+    if (!object.is_object()) return wrong("phantom.not_object", field, writeForm(R"({"name": number, ...})"));
     for (const auto& [key, value] : object.items()) {
       const auto target =
           std::find_if(targets.begin(), targets.end(), [&key = key](const Target& t) { return t.name == key; });
@@ -320,7 +320,7 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
   };
   for (const auto& [key, value] : root.items()) {
     if (key == "rays") {
-      if (!value.is_array()) return wrong("phantom.rays_not_list", key, "Write \"rays\": [{\"ray\": 2, ...}].");
+      if (!value.is_array()) return wrong("phantom.rays_not_list", key, writeForm(R"("rays": [{"ray": 2, ...}])"));
       std::set<Ray> seen;
       for (std::size_t n = 0; n < value.size(); ++n) {
         const std::string field = fmt::format("rays[{}]", n);
@@ -361,7 +361,7 @@ Result<InjurySpec> parseInjurySpec(const std::string& text, const std::string& w
       for (std::size_t n = 0; n < value.size() || !value.is_array(); ++n) {
         const std::string field = fmt::format("contact[{}]", n);
         if (!value.is_array() || !value[n].is_string())
-          return wrong("phantom.contacts_not_list_pairs", key, "Write \"contact\": [\"M1-C1\", ...].");
+          return wrong("phantom.contacts_not_list_pairs", key, writeForm(R"("contact": ["M1-C1", ...])"));
         const auto pair = contactsFromWords(value[n].get<std::string>());
         if (!pair) return wrong(pair.error().what, field, pair.error().remedy);
         spec.contacts.insert(spec.contacts.end(), pair->begin(), pair->end());

@@ -1,7 +1,5 @@
 #include "reduction/manoeuvre.h"
 
-#include <fmt/format.h>
-
 #include <algorithm>
 #include <cmath>
 
@@ -60,7 +58,7 @@ double clearingTraction(const std::map<Bone, DistanceField>& fields, const Surfa
 }
 
 std::vector<Message> manoeuvre(Ray ray, const Movement& back, double clearing_mm, bool kept, bool told) {
-  const auto partner = boneName(tarsalPartner(ray));
+  const Message partner = nameOf(tarsalPartner(ray));
   const double abduction = toDegrees(back.abduction_rad);
   const double flexion = toDegrees(back.plantarflexion_rad);
   const double pronation = toDegrees(back.pronation_rad);
@@ -72,8 +70,8 @@ std::vector<Message> manoeuvre(Ray ray, const Movement& back, double clearing_mm
   if (kept || still) return {Message("reduction.leave_ray_already_place_check_under", {{"ray", nameOf(ray)}})};
 
   std::vector<Message> steps;
-  const auto mm = [](double v) { return fmt::format("{:.1f} mm", std::round(std::abs(v) * 2) / 2); };
-  const auto deg = [](double v) { return fmt::format("{:.0f} degrees", std::abs(v)); };
+  const auto mm = [](double v) { return rayset::mm(std::round(std::abs(v) * 2) / 2); };
+  const auto deg = [](double v) { return number(std::abs(v), 0); };
   if (!told) steps.push_back(Message("reduction.stress_ray_under_image_intensifier_first", {{"ray", nameOf(ray)}}));
   const double traction = std::max(0.0, back.distal_mm) + clearing_mm;
   if (traction >= kLeastShiftMm) {
@@ -83,13 +81,13 @@ std::vector<Message> manoeuvre(Ray ray, const Movement& back, double clearing_mm
   }
   if (std::abs(abduction) >= kLeastTurnDeg)
     steps.push_back(
-        Message("reduction.head", {{"adduct", abduction > 0 ? "abduct" : "adduct"}, {"deg", deg(abduction)}}));
+        Message("reduction.turn_head_aside", {{"way", abduction > 0 ? "abduct" : "adduct"}, {"deg", deg(abduction)}}));
   if (std::abs(flexion) >= kLeastTurnDeg)
-    steps.push_back(
-        Message("reduction.head_2", {{"dorsiflex", flexion > 0 ? "plantarflex" : "dorsiflex"}, {"deg", deg(flexion)}}));
+    steps.push_back(Message("reduction.turn_head_up_or_down",
+                            {{"way", flexion > 0 ? "plantarflex" : "dorsiflex"}, {"deg", deg(flexion)}}));
   if (std::abs(back.lateral_mm) >= kLeastShiftMm) {
-    steps.push_back(Message("reduction.push_base", {{"medially", back.lateral_mm > 0 ? "laterally" : "medially"},
-                                                    {"mm", mm(back.lateral_mm)}}));
+    steps.push_back(Message("reduction.push_base",
+                            {{"way", back.lateral_mm > 0 ? "laterally" : "medially"}, {"mm", mm(back.lateral_mm)}}));
   }
   if (std::abs(back.dorsal_mm) >= kLeastShiftMm) {
     steps.push_back(back.dorsal_mm > 0 ? Message("reduction.lift_base_dorsally", {{"mm", mm(back.dorsal_mm)}})
@@ -97,7 +95,7 @@ std::vector<Message> manoeuvre(Ray ray, const Movement& back, double clearing_mm
   }
   if (std::abs(pronation) >= kLeastTurnDeg)
     steps.push_back(
-        Message("reduction.ray", {{"supinate", pronation > 0 ? "pronate" : "supinate"}, {"deg", deg(pronation)}}));
+        Message("reduction.roll_ray", {{"way", pronation > 0 ? "pronate" : "supinate"}, {"deg", deg(pronation)}}));
   const double settle = clearing_mm + std::max(0.0, -back.distal_mm);
   if (settle >= kLeastShiftMm)
     steps.push_back(Message("reduction.release_traction_let_base_settle_proximally", {{"mm", mm(settle)}}));

@@ -119,8 +119,10 @@ void drawInset(cairo_t* cr, const Inset& in, double right_mm, double up_mm, doub
   cairo_restore(cr);
 }
 
-std::string rank(std::size_t index) {
-  static const char* names[5] = {"first", "second", "third", "fourth", "last"};
+/// "first in order"
+Message rank(std::size_t index) {
+  static const char* names[5] = {"report.order_first", "report.order_second", "report.order_third",
+                                 "report.order_fourth", "report.order_last"};
   return names[std::min<std::size_t>(index, 4)];
 }
 
@@ -169,10 +171,12 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
         cairo_stroke(cr);
         cairo_set_dash(cr, nullptr, 0, 0);
       }
-      cy += pdf::drawText(cr,
-                          pdf::bold(fmt::format("Ray {}", ray)) +
-                              pdf::coloured(pdf::kGrey, fmt::format("  M{} on {}", ray, boneId(tarsalPartner(ray)))),
-                          ix, cy, inner, {.size = 10, .one_line = true}, on);
+      cy += pdf::drawText(
+          cr,
+          pdf::bold(words("report.ray_number", {{"ray", ray}})) +
+              pdf::coloured(pdf::kGrey, "  " + words("report.board_bones", {{"metatarsal", boneId(metatarsal(ray))},
+                                                                            {"tarsal", boneId(tarsalPartner(ray))}})),
+          ix, cy, inner, {.size = 10, .one_line = true}, on);
       cy += pdf::drawText(cr, pdf::bold(words(words::marked(s))), ix, cy, inner,
                           {.size = 9, .colour = s == RayState::kDisplaced ? palette::kFoundText : pdf::kInk}, on) +
             3;
@@ -184,10 +188,10 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
                 ix + inner / 2,
                 cy + top_h * 0.68,
                 points_per_mm,
-                "distal",
+                words("report.way_distal"),
                 "",
-                right_foot ? "medial" : "lateral",
-                right_foot ? "lateral" : "medial"};
+                words(wayName(right_foot ? "medial" : "lateral")),
+                words(wayName(right_foot ? "lateral" : "medial"))};
       if (on)
         drawInset(cr, top, lateral_sign * d.lateral_mm, d.distal_mm, 0, 1, lateral_sign * std::sin(d.abduction_rad),
                   std::cos(d.abduction_rad), s);
@@ -202,10 +206,10 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
                  ix + inner * (right_foot ? 0.66 : 0.34),
                  cy + side_h * 0.5,
                  points_per_mm,
-                 "dorsal",
+                 words("report.way_dorsal"),
                  "",
-                 right_foot ? "distal" : "proximal",
-                 right_foot ? "proximal" : "distal"};
+                 words(wayName(right_foot ? "distal" : "proximal")),
+                 words(wayName(right_foot ? "proximal" : "distal"))};
       if (on)
         drawInset(cr, side, distal_sign * d.distal_mm, d.dorsal_mm, distal_sign, 0,
                   distal_sign * std::cos(d.plantarflexion_rad), -std::sin(d.plantarflexion_rad), s);
@@ -234,12 +238,12 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
         line(cr, rx, ry, rx - lateral_sign * (radius + 1) * std::sin(d.pronation_rad),
              ry - (radius + 1) * std::cos(d.pronation_rad));
       }
-      const std::string roll = s == RayState::kUnknown
-                                   ? std::string()
-                                   : words("report.board_roll") + " " + words::degrees(std::abs(d.pronation_rad)) +
-                                         (std::abs(toDegrees(d.pronation_rad)) < 0.5 ? std::string()
-                                          : d.pronation_rad > 0                      ? "\n" + words("report.pronation")
-                                                                : "\n" + words("report.supination"));
+      const std::string roll =
+          s == RayState::kUnknown ? std::string()
+                                  : words("report.board_roll", {{"angle", words::degrees(std::abs(d.pronation_rad))}}) +
+                                        (std::abs(toDegrees(d.pronation_rad)) < 0.5 ? std::string()
+                                         : d.pronation_rad > 0                      ? "\n" + words("report.pronation")
+                                                               : "\n" + words("report.supination"));
       pdf::drawText(cr, roll, ix + 36, cy + 4, inner - 36, text, on);
       cy += roll_h + 3;
 
@@ -252,8 +256,8 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
       } else {
         put(s == RayState::kUntold ? words("report.board_shift_estimate") : words("report.board_shift"),
             fmt::format("{}", fmt::join(words.texts(shiftParts(d)), "\n")));
-        const auto angle = [](double v, const std::string& a, const std::string& b) {
-          return words::degrees(std::abs(v)) + " " + (v >= 0 ? a : b);
+        const auto angle = [&words](double v, const std::string& a, const std::string& b) {
+          return words("report.board_angle", {{"angle", words::degrees(std::abs(v))}, {"turn", v >= 0 ? a : b}});
         };
         put(words("report.board_turn"),
             angle(d.abduction_rad, words("report.abduction"), words("report.adduction")) + "\n" +
@@ -263,9 +267,10 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
       if (r != nullptr) {
         std::string body;
         if (place != c.reduction.order.end())
-          body += rank(static_cast<std::size_t>(place - c.reduction.order.begin())) + " in order\n";
+          body += words(rank(static_cast<std::size_t>(place - c.reduction.order.begin()))) + "\n";
         body += r->by_hand ? words("report.board_by_hand")
-                           : "±" + words::mm(r->uncertainty_mm) + ", ±" + words::degrees(r->uncertainty_rad, 1);
+                           : words("join.comma", {{"first", "±" + words.text(mm(r->uncertainty_mm))},
+                                                  {"second", "±" + words.text(words::degrees(r->uncertainty_rad, 1))}});
         put(words("report.board_reduction"), body);
       } else {
         put(words("report.board_reduction"), words("report.board_not_planned"));
@@ -273,10 +278,11 @@ double drawBoard(const Words& words, cairo_t* cr, const Case& c, double x, doubl
       std::string devices;
       for (const Device& device : c.fixation.devices)
         if (device.ray == ray)
-          devices += fmt::format(
-              "{}<b>{}</b> {} {}{}", devices.empty() ? "" : "\n", pdf::escaped(device.id), traits(device.kind).word,
-              words::mm(device.length_mm, 0),
-              device.stage == DeviceStage::kTemporary ? "\n   " + words("report.board_temporary") : std::string());
+          devices += (devices.empty() ? "" : "\n") +
+                     words("report.board_device", {{"id", pdf::bold(pdf::escaped(device.id))},
+                                                   {"kind", nameOfKey(traits(device.kind).word)},
+                                                   {"length", mm(device.length_mm, 0)}}) +
+                     (device.stage == DeviceStage::kTemporary ? "\n   " + words("report.board_temporary") : "");
       put(words("report.board_devices"), devices.empty() ? words("report.board_no_device") : devices);
       if (pass == 0) height = std::max(height, cy - y + 2);
     }

@@ -13,7 +13,6 @@
 #include <cstring>
 
 #include "base/dates.h"
-#include "base/words.h"
 #include "geometry/side.h"
 #include "report/frame.h"
 #include "report/page.h"
@@ -32,14 +31,11 @@ constexpr pdf::Colour kGap = palette::kOrange, kBorder = palette::kSkyBlue, kAxi
                       kFleck = palette::kPurple;
 constexpr pdf::Colour kAxisText = 0x8A7D00;  // kAxis, dark enough for text
 
-std::string viewWord(FilmView view) { return std::string(wordOf(view)); }
-std::string loadWord(const Words& words, std::optional<bool> loaded) {
-  return words(!loaded ? "report.load_unknown" : *loaded ? "report.loaded" : "report.not_loaded");
+Message loadName(std::optional<bool> loaded) {
+  return !loaded ? "report.load_unknown" : *loaded ? "report.loaded" : "report.not_loaded";
 }
-std::string unitWord(const std::string& unit) { return unit == "deg" ? "°" : " " + unit; }
-std::string amount(double value, const std::string& unit, bool sign = false) {
-  return (sign ? words::signedNumber(value) : words::number(value)) + unitWord(unit);
-}
+Quantity amount(double value, const std::string& unit, bool sign = false) { return {value, unitOf(unit), 1, sign}; }
+Message filmNumber(std::size_t film) { return {"report.film_number", {{"film", film + 1}}}; }
 
 /// A part of a film, in pixel coordinates (edges of pixels, so that the whole film is -0.5 to columns - 0.5).
 struct Crop {
@@ -179,11 +175,11 @@ void scaleBar(const Words& words, cairo_t* cr, const Window& w, const FilmSpacin
   double length = 0;
   if (spacing.known()) {
     const double point_per_mm = w.perPixel() / spacing.column_mm;
-    double mm = 10;
+    double shown = 10;
     for (const double bar : {1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0})
-      if (bar * point_per_mm < 0.34 * w.width) mm = bar;
-    length = mm * point_per_mm;
-    text = fmt::format("{:g} mm{}", mm, spacing.too_large ? words("report.detector") : "");
+      if (bar * point_per_mm < 0.34 * w.width) shown = bar;
+    length = shown * point_per_mm;
+    text = spacing.too_large ? words("report.at_detector", {{"length", mm(shown, 0)}}) : words.text(mm(shown, 0));
   }
   const double tw = pdf::textWidth(cr, text, style), width = std::max(tw, length) + 8;
   const double x = w.x + w.width - width - 4, y = w.y + w.height - 18;
@@ -199,9 +195,9 @@ void scaleBar(const Words& words, cairo_t* cr, const Window& w, const FilmSpacin
 }
 
 /// The side in capitals, and the anatomical words at the edges.
-void orientation(cairo_t* cr, const Window& w, Side side, FilmView view, const MeasuredFoot* foot) {
+void orientation(const Words& words, cairo_t* cr, const Window& w, Side side, FilmView view, const MeasuredFoot* foot) {
   const pdf::TextStyle badge{.size = 10, .colour = 0xFFFFFF};
-  const std::string text = sideCapitals(side);
+  const std::string text = pdf::escaped(words(words::capitals(side)));
   const double tw = pdf::textWidth(cr, bold(text), badge);
   pdf::setColour(cr, 0x000000, 0.78);
   cairo_rectangle(cr, w.x + 4, w.y + 4, tw + 8, 15);
@@ -209,17 +205,18 @@ void orientation(cairo_t* cr, const Window& w, Side side, FilmView view, const M
   pdf::drawText(cr, bold(text), w.x + 8, w.y + 5, -1, badge);
   if (foot == nullptr || !foot->distal) return;
   const bool lateral = view == FilmView::kLateral;
-  const std::pair<Vec2, const char*> ways[] = {{*foot->distal, "distal"},
-                                               {-*foot->distal, "proximal"},
-                                               {*foot->across, lateral ? "dorsal" : "lateral"},
-                                               {-*foot->across, lateral ? "plantar" : "medial"}};
+  const std::pair<Vec2, const char*> ways[] = {{*foot->distal, "report.way_distal"},
+                                               {-*foot->distal, "report.way_proximal"},
+                                               {*foot->across, lateral ? "report.way_dorsal" : "report.way_lateral"},
+                                               {-*foot->across, lateral ? "report.way_plantar" : "report.way_medial"}};
   const pdf::TextStyle small{.size = 7, .colour = 0xFFFFFF};
   const auto tag = [&](const Vec2& toward) {  // the way that points most to this edge
     return std::max_element(std::begin(ways), std::end(ways),
                             [&](const auto& a, const auto& b) { return a.first.dot(toward) < b.first.dot(toward); })
         ->second;
   };
-  const auto put = [&](const std::string& word, double cx, double cy) {
+  const auto put = [&](const char* way, double cx, double cy) {
+    const std::string word = pdf::escaped(words(way));
     const double width = pdf::textWidth(cr, word, small);
     const double x = std::clamp(cx - width / 2, w.x + 3, w.x + w.width - width - 3);
     pdf::setColour(cr, 0x000000, 0.6);
@@ -336,7 +333,8 @@ struct Shots {
       if (f.outline.size() == 1) cairo_arc(cr, middle.x(), middle.y(), 5, 0, 2 * 3.14159265358979);
       cairo_close_path(cr);
       strokeTwice(cr, kFleck, 1.2, {});
-      labels.put(cr, w, middle, f.size_mm ? "fleck " + words::mm(*f.size_mm) : "fleck");
+      labels.put(cr, w, middle,
+                 f.size_mm ? words("report.fleck_of_size", {{"size", mm(*f.size_mm)}}) : words("report.fleck"));
     }
   }
 
@@ -366,9 +364,8 @@ struct Shots {
       if (f.film == film)
         for (const Vec2& p : f.outline) labels.seen.push_back(w.at(p));
     flecks(cr, w, film, foot.side, labels);
-    for (const FilmMeasure* m : list)
-      labels.put(cr, w, w.at(m->label), shortName(*m) + " " + amount(m->value, m->unit, isSigned(*m)));
-    orientation(cr, w, foot.side, r.films[film].view, &foot);
+    for (const FilmMeasure* m : list) labels.put(cr, w, w.at(m->label), labelOf(*m));
+    orientation(words, cr, w, foot.side, r.films[film].view, &foot);
     scaleBar(words, cr, w, r.films[film].spacing);
     cairo_restore(cr);
   }
@@ -402,15 +399,15 @@ struct Shots {
     for (const MeasuredFoot& foot : f.feet)
       for (const FilmMeasure* m : measuresOf(film, foot.side, true)) {
         for (const FilmLine& l : m->lines) drawLine(cr, w, l);
-        labels.put(cr, w, w.at(m->label), shortName(*m) + " " + amount(m->value, m->unit, isSigned(*m)));
+        labels.put(cr, w, w.at(m->label), labelOf(*m));
       }
     if (f.feet.size() == 1) {
-      orientation(cr, w, f.feet[0].side, f.view, &f.feet[0]);
+      orientation(words, cr, w, f.feet[0].side, f.view, &f.feet[0]);
     } else {
       for (const MeasuredFoot& foot : f.feet) {
         Eigen::AlignedBox2d box;
         for (const PlacedLandmark& l : foot.landmarks) box.extend(l.used);
-        if (!box.isEmpty()) labels.put(cr, w, w.at(box.center()), sideCapitals(foot.side));
+        if (!box.isEmpty()) labels.put(cr, w, w.at(box.center()), words(words::capitals(foot.side)));
       }
     }
     scaleBar(words, cr, w, f.spacing);
@@ -418,25 +415,26 @@ struct Shots {
   }
 
   /// "C1–M2", "M2/C2"...: what fits into a picture.
-  [[nodiscard]] std::string shortName(const FilmMeasure& m) const {
-    static const std::map<std::string, const char*> kNames{{"c1_m2_distance", "C1–M2"},
-                                                           {"m1_m2_distance", "M1–M2"},
-                                                           {"m1_c1_lateral_border", "M1/C1"},
-                                                           {"m2_c2_medial_border", "M2/C2"},
-                                                           {"m3_c3_medial_border", "M3/C3 medial"},
-                                                           {"m3_c3_lateral_border", "M3/C3 lateral"},
-                                                           {"m4_cub_medial_border", "M4/cuboid"},
-                                                           {"m5_cub_lateral_offset", "M5/cuboid"},
-                                                           {"medial_column_line", "column line"},
-                                                           {"talo_m1_dorsoplantar", "talus–M1"},
-                                                           {"talo_m1_lateral", "talus–M1"},
-                                                           {"m1_declination", "M1 to floor"},
-                                                           {"m5_c1_height", "C1 above M5"}};
-    const auto it = kNames.find(m.key);
-    if (it != kNames.end()) return it->second;
+  [[nodiscard]] static Message shortName(const FilmMeasure& m) {
+    // The same in every language.
+    static const std::map<std::string, const char*> kIds{{"c1_m2_distance", "C1–M2"},
+                                                         {"m1_m2_distance", "M1–M2"},
+                                                         {"m1_c1_lateral_border", "M1/C1"},
+                                                         {"m2_c2_medial_border", "M2/C2"}};
+    static const std::map<std::string, const char*> kNames{
+        {"m3_c3_medial_border", "report.short_m3_c3_medial"}, {"m3_c3_lateral_border", "report.short_m3_c3_lateral"},
+        {"m4_cub_medial_border", "report.short_m4_cuboid"},   {"m5_cub_lateral_offset", "report.short_m5_cuboid"},
+        {"medial_column_line", "report.column_line"},         {"talo_m1_dorsoplantar", "report.short_talus_m1"},
+        {"talo_m1_lateral", "report.short_talus_m1"},         {"m1_declination", "report.short_m1_to_floor"},
+        {"m5_c1_height", "report.short_c1_above_m5"}};
+    if (const auto id = kIds.find(m.key); id != kIds.end()) return Message::quoted(id->second);
+    if (const auto name = kNames.find(m.key); name != kNames.end()) return name->second;
     if (m.key.starts_with("dorsal_step_"))
-      return words("report.short_step", {{"ray", m.key.substr(std::string("dorsal_step_").size())}});
-    return words(m.name);
+      return {"report.short_step", {{"ray", m.key.substr(std::string("dorsal_step_").size())}}};
+    return m.name;
+  }
+  [[nodiscard]] std::string labelOf(const FilmMeasure& m) const {
+    return words("report.name_figure", {{"name", shortName(m)}, {"figure", amount(m.value, m.unit, isSigned(m))}});
   }
   /// Direction matters: offsets, steps and angles are signed.
   [[nodiscard]] static bool isSigned(const FilmMeasure& m) {
@@ -446,16 +444,19 @@ struct Shots {
 
 std::string filmTitle(const Words& words, const FilmReading& r, std::size_t i) {
   const MeasuredFilm& f = r.films[i];
-  std::vector<std::string> feet;
-  for (const MeasuredFoot& foot : f.feet) feet.push_back(sideWord(foot.side));
-  return fmt::format("Film {}: {}, {} {}, {}", i + 1, viewWord(f.view), listed(feet), feet.size() > 1 ? "feet" : "foot",
-                     loadWord(words, f.weight_bearing));
+  std::vector<Message> feet;
+  for (const MeasuredFoot& foot : f.feet) feet.push_back(nameOf(foot.side));
+  return words("report.heading_film", {{"film", i + 1},
+                                       {"view", nameOfKey(wordOf(f.view))},
+                                       {"sides", all(feet)},
+                                       {"count", feet.size()},
+                                       {"load", loadName(f.weight_bearing)}});
 }
 
 std::string verdict(const Words& words, const FilmMeasure& m) {
   if (!m.abnormal) return grey(words("report.not_judged"));
   if (m.borderline) return bold("? ") + words("report.limit");
-  return *m.abnormal ? bold("▲ abnormal") : std::string(words("report.within_limits"));
+  return *m.abnormal ? bold(words(words::marked("▲", "report.abnormal"))) : words("report.within_limits");
 }
 
 FilmInfo patientOf(const FilmReading& r) {
@@ -474,82 +475,85 @@ std::string orNone(const pdf::Document& doc, const std::string& text) {
 void firstPage(pdf::Document& doc, const FilmReading& r) {
   const FilmInfo patient = patientOf(r);
   std::vector<std::pair<std::string, std::string>> facts{
-      {"Patient", words::personName(patient.patient_name).empty()
-                      ? orNone(doc, {})
-                      : bold(doc.escaped(words::personName(patient.patient_name)))},
-      {"ID", orNone(doc, patient.patient_id)},
+      {doc.words("report.patient"), words::personName(patient.patient_name).empty()
+                                        ? orNone(doc, {})
+                                        : bold(doc.escaped(words::personName(patient.patient_name)))},
+      {doc.words("report.id"), orNone(doc, patient.patient_id)},
       {doc.words("report.born_sex"),
-       orNone(doc, isoDate(patient.patient_birth_date)) + ", " + orNone(doc, patient.patient_sex)}};
+       doc.words("join.comma", {{"first", orNone(doc, isoDate(patient.patient_birth_date))},
+                                {"second", orNone(doc, patient.patient_sex)}})}};
   for (std::size_t i = 0; i < r.films.size(); ++i) {
     const FilmInfo& info = r.films[i].scan.info;
-    facts.emplace_back(fmt::format("Film {}", i + 1),
-                       fmt::format("{}, {}{}", doc.escaped(viewWord(r.films[i].view)),
-                                   doc.escaped(loadWord(doc.words, r.films[i].weight_bearing)),
-                                   info.study_date.empty() ? "" : ", " + doc.escaped(isoDate(info.study_date))) +
-                           grey("  " + doc.escaped(info.file)) + (info.quality_control ? bold("  simulated") : ""));
+    Message what("join.comma",
+                 {{"first", nameOfKey(wordOf(r.films[i].view))}, {"second", loadName(r.films[i].weight_bearing)}});
+    if (!info.study_date.empty()) what = {"join.comma", {{"first", what}, {"second", isoDate(info.study_date)}}};
+    facts.emplace_back(doc.words(filmNumber(i)),
+                       doc.escaped(what) + grey("  " + doc.escaped(info.file)) +
+                           (info.quality_control ? bold("  " + doc.words("report.simulated")) : ""));
   }
   drawFacts(doc, facts, r.injured);
 
-  doc.heading("Finding", "finding");
-  std::vector<std::string> abnormal, doubtful, contradicted;
+  doc.heading(doc.words("report.heading_finding"), "finding");
+  std::vector<Message> abnormal, doubtful, contradicted;
   for (const FilmMeasure& m : r.measures) {
-    if (m.abnormal == true && !m.borderline) abnormal.push_back(doc.words(m.name));
-    if (m.borderline) doubtful.push_back(doc.words(m.name));
+    if (m.abnormal == true && !m.borderline) abnormal.push_back(m.name);
+    if (m.borderline) doubtful.push_back(m.name);
     for (const AppliedLimit& a : m.limits)
-      if (!a.decides && a.exceeded) contradicted.push_back(doc.words(m.name));
+      if (!a.decides && a.exceeded) contradicted.push_back(m.name);
   }
-  std::string headline;
+  Message headline;
   if (r.measures.empty())
-    headline = doc.words("report.nothing_could_measured");
+    headline = "report.nothing_could_measured";
   else if (!abnormal.empty())
-    headline = doc.words("report.beyond_limit") + listed(abnormal) + ".";
+    headline = {"report.beyond_limit", {{"measures", all(abnormal)}}};
   else if (!doubtful.empty())
-    headline = doc.words("report.nothing_clearly_beyond_limit");
+    headline = "report.nothing_clearly_beyond_limit";
   else
-    headline = doc.words("report.nothing_measured_beyond_limit");
+    headline = "report.nothing_measured_beyond_limit";
   doc.paragraph(bold(doc.escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!doubtful.empty())
-    doc.item(bold("?"), doc.escaped(doc.words("report.limit_within_error_measurement") + listed(doubtful) + "."),
+    doc.item(bold("?"), doc.escaped(Message("report.limit_within_error_measurement", {{"measures", all(doubtful)}})),
              {.size = 9.5});
   for (const FleckFinding& f : r.flecks) {
     if (f.side != r.injured) continue;
-    std::string text = doc.words("report.fleck_marked");
-    if (f.size_mm) text += ", " + words::mm(*f.size_mm) + " long";
-    if (f.in_interval)
-      text += *f.in_interval ? doc.words("report.between_medial_cuneiform_base_second_metatarsal")
-                             : doc.words("report.not_between_medial_cuneiform_second_metatarsal");
-    doc.item(pdf::coloured(palette::kFoundText, "▲"), doc.escaped(text + "."), {.size = 9.5});
+    const Message text("report.fleck_marked", {{"sized", f.size_mm ? "yes" : "no"},
+                                               {"size", mm(f.size_mm.value_or(0))},
+                                               {"place", !f.in_interval   ? "untold"
+                                                         : *f.in_interval ? "between"
+                                                                          : "elsewhere"}});
+    doc.item(pdf::coloured(palette::kFoundText, "▲"), doc.escaped(text), {.size = 9.5});
   }
   if (!contradicted.empty())
     doc.item("–",
-             doc.escaped(listed(contradicted) + (contradicted.size() == 1 ? " is" : " are") +
-                         doc.words("report.above_limit_often_quoted_but_speaks")),
+             doc.escaped(Message("report.above_limit_often_quoted_but_speaks",
+                                 {{"measures", all(contradicted)}, {"count", contradicted.size()}})),
              {.size = 9.5});
   doc.space(2);
   const FilmPattern& p = r.pattern;
   const auto pattern = [&](const std::string& name, const PatternName& n) {
-    doc.paragraph(bold(name) + " " + bold(doc.escaped(n.value)) + grey("  " + doc.escaped(n.reason)), {.size = 9});
+    doc.paragraph(bold(name) + " " + bold(doc.escaped(nameOfKey(n.value))) + grey("  " + doc.escaped(n.reason)),
+                  {.size = 9});
   };
   doc.subheading(doc.words("report.pattern_far_films_show"));
   pattern(doc.words("report.qu_nu_ss"), p.names.quenu_kuss);
-  pattern("Hardcastle:", p.names.hardcastle);
-  pattern("Myerson:", p.names.myerson);
+  pattern(doc.words("report.hardcastle"), p.names.hardcastle);
+  pattern(doc.words("report.myerson"), p.names.myerson);
   std::vector<pdf::Row> rows;
   for (const auto& [number, ray] : p.rays) {
     const auto cell = [&](const std::optional<double>& v, bool by_difference, const char* plus, const char* minus) {
       if (!v) return grey(doc.words("report.not_measured"));
-      return fmt::format("{} {}", words::mm(std::abs(*v)),
-                         std::abs(*v) < 0.05 ? ""
-                         : *v > 0            ? plus
-                                             : minus) +
-             grey(by_difference ? doc.words("report.against_other_foot")
-                                : doc.words("report.against_line_tarsal_bone"));
+      const Quantity shift = mm(std::abs(*v));
+      return (std::abs(*v) < 0.05 ? doc.text(shift) + " " : doc.words(*v > 0 ? plus : minus, {{"amount", shift}})) +
+             grey("  " + (by_difference ? doc.words("report.against_other_foot")
+                                        : doc.words("report.against_line_tarsal_bone")));
     };
-    rows.push_back({{fmt::format("{}", ray.ray), cell(ray.lateral_mm, ray.lateral_by_difference, "lateral", "medial"),
-                     cell(ray.dorsal_mm, ray.dorsal_by_difference, "dorsal", "plantar")}});
+    rows.push_back({{fmt::format("{}", ray.ray),
+                     cell(ray.lateral_mm, ray.lateral_by_difference, "way.shift_lateral", "way.shift_medial"),
+                     cell(ray.dorsal_mm, ray.dorsal_by_difference, "way.shift_dorsal", "way.shift_plantar")}});
   }
-  doc.table({{"Ray", 0.4}, {doc.words("report.side"), 2}, {doc.words("report.up_down"), 2}}, rows, 8);
-  doc.paragraph(doc.words("report.ray_counts_displaced_both_together_choice", {{"mm", words::mm(kDisplacedFromMm, 0)}}),
+  doc.table({{doc.words("report.column_ray"), 0.4}, {doc.words("report.side"), 2}, {doc.words("report.up_down"), 2}},
+            rows, 8);
+  doc.paragraph(doc.words("report.ray_counts_displaced_both_together_choice", {{"mm", mm(kDisplacedFromMm, 0)}}),
                 {.size = 8, .colour = pdf::kGrey});
   for (const Message& text : p.assumed) doc.item("–", doc.escaped(text), {.size = 8.6});
   if (!p.assumed.empty() && (p.names.hardcastle.value != "unclassified" || p.names.myerson.value != "unclassified"))
@@ -559,7 +563,9 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
              {.size = 8.6});
   for (const Message& text : p.unseen) doc.item("–", doc.escaped(text), {.size = 8.6});
   doc.subheading(doc.words("report.stage_ligamentous_sprain_nunley_vertullo"));
-  doc.paragraph(bold("Stage " + doc.escaped(r.stage.value) + ".") + " " + doc.escaped(r.stage.reason), {.size = 9});
+  doc.paragraph(bold(doc.escaped(Message("report.stage_stated", {{"stage", nameOfKey(r.stage.value)}}))) + " " +
+                    doc.escaped(r.stage.reason),
+                {.size = 9});
 
   std::vector<Message> cautions;
   for (std::size_t i = 0; i < r.films.size(); ++i) {
@@ -571,15 +577,15 @@ void firstPage(pdf::Document& doc, const FilmReading& r) {
   }
   cautions.insert(cautions.end(), r.cautions.begin(), r.cautions.end());
   if (!cautions.empty()) {
-    doc.heading("Cautions", "cautions");
+    doc.heading(doc.words("report.heading_cautions"), "cautions");
     for (const Message& c : cautions) doc.item("!", doc.escaped(c), {.size = 8.8});
   }
 }
 
 void table(pdf::Document& doc, const FilmReading& r, words::Sources& sources) {
-  doc.heading("Measures", "measures", 120);
+  doc.heading(doc.words("report.heading_measures"), "measures", 120);
   if (r.measures.empty()) {
-    doc.paragraph("None.");
+    doc.paragraph(doc.words("report.none"));
     return;
   }
   std::vector<pdf::Row> rows;
@@ -587,27 +593,28 @@ void table(pdf::Document& doc, const FilmReading& r, words::Sources& sources) {
     std::string limits;
     for (const AppliedLimit& a : m.limits) {
       if (!limits.empty()) limits += "\n";
-      std::string line = doc.escaped(a.words) + " " + sources.cite(a.source + " (" + a.certainty + ")");
-      limits += a.decides ? line : grey(doc.words("report.shown_only") + line);
+      const std::string line = doc.escaped(a.words) + " " + sources.cite(a.source, a.certainty);
+      limits += a.decides ? line : grey(doc.words("report.shown_only", {{"limit", line}}));
     }
-    if (limits.empty()) limits = grey("none");
+    if (limits.empty()) limits = grey(doc.words("report.no_limit"));
     const bool sign = Shots::isSigned(m);
-    rows.push_back(
-        {{bold(doc.escaped(m.name)) + (m.note.empty() ? "" : "\n" + grey(doc.escaped(m.note))),
-          fmt::format("{}", m.film + 1), amount(m.value, m.unit, sign) + grey(" ± " + words::number(m.uncertainty)),
-          m.other ? amount(*m.other, m.unit, sign) : grey("–"),
-          m.difference ? amount(*m.difference, m.unit, true) + grey(" ± " + words::number(*m.difference_uncertainty))
-                       : grey("–"),
-          limits, verdict(doc.words, m)},
-         m.abnormal == true});
+    rows.push_back({{bold(doc.escaped(m.name)) + (m.note.empty() ? "" : "\n" + grey(doc.escaped(m.note))),
+                     fmt::format("{}", m.film + 1),
+                     doc.text(amount(m.value, m.unit, sign)) + grey(" ± " + doc.text(number(m.uncertainty))),
+                     m.other ? doc.text(amount(*m.other, m.unit, sign)) : grey("–"),
+                     m.difference ? doc.text(amount(*m.difference, m.unit, true)) +
+                                        grey(" ± " + doc.text(number(*m.difference_uncertainty)))
+                                  : grey("–"),
+                     limits, verdict(doc.words, m)},
+                    m.abnormal == true});
   }
-  doc.table({{"Measure", 2.5},
-             {"Film", 0.5, pdf::Align::kCentre},
+  doc.table({{doc.words("report.column_measure"), 2.5},
+             {doc.words("report.column_film"), 0.5, pdf::Align::kCentre},
              {doc.words("report.injured_foot"), 1.25, pdf::Align::kRight},
              {doc.words("report.other_foot"), 0.9, pdf::Align::kRight},
-             {"Difference", 1.25, pdf::Align::kRight},
+             {doc.words("report.column_difference"), 1.25, pdf::Align::kRight},
              {doc.words("report.abnormal_if"), 2.0},
-             {"Verdict", 1.1}},
+             {doc.words("report.column_verdict"), 1.1}},
             rows, 7.8);
   doc.paragraph(doc.words("report.half_width_95_interval_places_landmarks"), {.size = 7.8, .colour = pdf::kGrey});
   std::vector<Message> said;
@@ -629,15 +636,18 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
     const FilmInfo& info = f.scan.info;
     doc.newPage();
     doc.heading(filmTitle(doc.words, r, i), fmt::format("film{}", i));
-    doc.paragraph(fmt::format("{}: {}, {} × {} pixels{}. Size: {}.", bold(doc.escaped(info.file)),
-                              doc.escaped(nameOf(info.kind)), f.scan.film.columns, f.scan.film.rows,
-                              f.spacing.known() ? fmt::format(" of {} × {} mm", words::number(f.spacing.column_mm, 3),
-                                                              words::number(f.spacing.row_mm, 3))
-                                                : "",
-                              f.spacing.known()
-                                  ? doc.escaped(f.spacing.text) +
-                                        fmt::format(", 95 % within {} %", words::number(100 * f.spacing.relative_95, 0))
-                                  : doc.words("report.not_known")),
+    const Message size = f.spacing.known()
+                             ? Message("report.scale_within",
+                                       {{"origin", f.spacing.text}, {"within", percent(100 * f.spacing.relative_95)}})
+                             : Message("report.not_known");
+    doc.paragraph(doc.words("report.film_facts", {{"file", bold(doc.escaped(info.file))},
+                                                  {"kind", doc.escaped(nameOf(info.kind))},
+                                                  {"columns", f.scan.film.columns},
+                                                  {"rows", f.scan.film.rows},
+                                                  {"spaced", f.spacing.known() ? "yes" : "no"},
+                                                  {"column_mm", number(f.spacing.column_mm, 3)},
+                                                  {"row_mm", number(f.spacing.row_mm, 3)},
+                                                  {"size", doc.escaped(size)}}),
                   {.size = 8.6});
     const double gap = 8;
     for (std::size_t k = 0; k < std::max<std::size_t>(1, f.feet.size()); ++k) {
@@ -659,9 +669,9 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
                            !doc.dry());
       });
     }
-    doc.paragraph(pdf::coloured(palette::kFoundText, bold("▬")) + " measure   " +
-                      pdf::coloured(palette::kPlace, bold("╌")) + doc.words("report.line_border") +
-                      pdf::coloured(kAxisText, bold("─·")) + doc.words("report.axis_bone_landmark_edge_landmark_left"),
+    doc.paragraph(doc.words("report.key_of_film", {{"measure", pdf::coloured(palette::kFoundText, bold("▬"))},
+                                                   {"border", pdf::coloured(palette::kPlace, bold("╌"))},
+                                                   {"axis", pdf::coloured(kAxisText, bold("─·"))}}),
                   {.size = 7.8, .colour = pdf::kGrey});
     for (const MeasuredFoot& foot : f.feet) {
       double most = 0;
@@ -672,14 +682,13 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
         most = std::max(most, std::abs(l.moved_mm));
       }
       if (edges > 0)
-        doc.paragraph(
-            doc.words(
-                "report.foot_landmarks_borders_moved_nearest_edge",
-                {{"capitalised", capitalised(sideWord(foot.side))},
-                 {"snapped", snapped},
-                 {"edges", edges},
-                 {"format", snapped > 0 && f.spacing.known() ? fmt::format(", by {} at most", words::mm(most)) : ""}}),
-            {.size = 8.6});
+        doc.paragraph(doc.words("report.foot_landmarks_borders_moved_nearest_edge",
+                                {{"foot", capitalised(Message("report.foot", {{"side", nameOf(foot.side)}}))},
+                                 {"snapped", snapped},
+                                 {"edges", edges},
+                                 {"told", snapped > 0 && f.spacing.known() ? "yes" : "no"},
+                                 {"most", mm(most)}}),
+                      {.size = 8.6});
     }
   }
 }
@@ -687,13 +696,14 @@ void films(pdf::Document& doc, const Shots& shots, double density) {
 void definitions(pdf::Document& doc, const FilmReading& r, const words::Sources& sources) {
   doc.heading(doc.words("report.how_measured"), "how");
   for (const FilmMeasure& m : r.measures) {
-    doc.item("–", bold(doc.escaped(m.name)) + ": " + doc.escaped(m.definition), {.size = 8}, 10);
+    doc.item("–", doc.words("join.because", {{"what", bold(doc.escaped(m.name))}, {"why", doc.escaped(m.definition)}}),
+             {.size = 8}, 10);
     doc.space(-2);
   }
   if (!sources.all().empty()) {
     doc.heading(doc.words("report.sources_limits"), "sources");
     int n = 0;
-    for (const std::string& s : sources.all()) {
+    for (const Message& s : sources.all()) {
       doc.item(fmt::format("[{}]", ++n), doc.escaped(s), {.size = 7.8}, 22);
       doc.space(-2);
     }
@@ -703,14 +713,14 @@ void definitions(pdf::Document& doc, const FilmReading& r, const words::Sources&
        {doc.words("report.patterns_qu_nu_ss_rev_chir_2"), doc.words("report.stages_nunley_vertullo_am_sports_med")})
     doc.paragraph(text, {.size = 7.8});
   doc.paragraph(grey(doc.words("report.found_read_passage_source_page_quotes")), {.size = 7.8});
-  doc.paragraph(bold(kStatement), {.size = 10});
+  doc.paragraph(bold(doc.words("report.statement")), {.size = 10});
 }
 
 void compose(pdf::Document& doc, const Shots& shots, double density) {
   words::Sources sources;
-  const std::string side = sideCapitals(shots.r.injured);
-  doc.setTitle(doc.words("report.reading_films") + side + " foot",
-               doc.words("report.tarsometatarsal_injury_plane_films") + side + " foot");
+  const Message side = words::capitals(shots.r.injured);
+  doc.setTitle(doc.words("report.reading_films", {{"side", side}}),
+               doc.words("report.tarsometatarsal_injury_plane_films", {{"side", side}}));
   firstPage(doc, shots.r);
   table(doc, shots.r, sources);
   films(doc, shots, density);
@@ -801,8 +811,8 @@ Status writeFilmPicture(const Words& words, const std::filesystem::path& file, c
       tick(edge - 4, y, edge + w, y);
       pdf::drawText(cr, fmt::format("{:g}", r), 0, y - 5, edge - 6, {.size = 8, .align = pdf::Align::kRight});
     }
-    pdf::drawText(cr, bold("column →"), edge, 4, -1, style);
-    pdf::drawText(cr, bold("row ↓"), 2, 16, -1, style);
+    pdf::drawText(cr, bold(words("report.film_column")), edge, 4, -1, style);
+    pdf::drawText(cr, bold(words("report.film_row")), 2, 16, -1, style);
   });
 }
 

@@ -5,8 +5,6 @@
 #include <algorithm>
 #include <cmath>
 
-#include "base/words.h"
-#include "geometry/side.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -17,13 +15,13 @@ constexpr double kMarginMm = 6;  // around bones and toes, at the detector
 const char* captionOf(FilmedState state) {
   switch (state) {
     case FilmedState::kInjured:
-      return "as scanned";
+      return "report.film_as_scanned";
     case FilmedState::kReduced:
-      return "reduced";
+      return "report.film_reduced";
     case FilmedState::kMetal:
       break;
   }
-  return "reduced, with devices";
+  return "report.film_with_devices";
 }
 
 }  // namespace
@@ -81,27 +79,29 @@ Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, cons
         state == FilmedState::kMetal ? std::span<const MetalSolid>(foot.metal) : std::span<const MetalSolid>();
     const std::vector<float> integrals =
         projector.lineIntegrals(*view, state == FilmedState::kInjured ? as_scanned : foot.reduced, metal);
-    films.push_back({*view, simulatedFilm(integrals, view->columns, view->rows, settings), description, state});
+    films.push_back({*view, simulatedFilm(integrals, view->columns, view->rows, settings), state});
   }
   return films;
 }
 
-Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string& name, double width_pt) {
+Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const Message& view, const std::string& name,
+            double width_pt) {
   Shot shot;
   shot.width_pt = width_pt;
   shot.name = name;
   shot.group = "film";
   shot.dark = true;
-  shot.caption = fmt::format("Simulated film, {}: {}", film.description, captionOf(film.state));
-  shot.heading = capitalised(film.description);
-  shot.short_caption = capitalised(std::string(captionOf(film.state)));
-  shot.corner = sideCapitals(foot.side);
-  shot.note = "SIMULATED";
+  const Message state = captionOf(film.state);
+  shot.caption = {"report.caption_simulated_film", {{"view", view}, {"state", state}}};
+  shot.heading = capitalised(view);
+  shot.short_caption = capitalised(state);
+  shot.corner = words::capitals(foot.side);
+  shot.note = "report.simulated_capitals";
   const ProjectionView& v = film.view;
-  shot.top = orientationWord(foot.plate.frame, -v.down);
-  shot.bottom = orientationWord(foot.plate.frame, v.down);
-  shot.left = orientationWord(foot.plate.frame, -v.right);
-  shot.right = orientationWord(foot.plate.frame, v.right);
+  shot.top = wayName(orientationWord(foot.plate.frame, -v.down));
+  shot.bottom = wayName(orientationWord(foot.plate.frame, v.down));
+  shot.left = wayName(orientationWord(foot.plate.frame, -v.right));
+  shot.right = wayName(orientationWord(foot.plate.frame, v.right));
   // Lengths on the picture are those at the joints, at the centre of the view.
   shot.view.width_mm = v.columns * v.pixel_mm / v.magnification(foot.plate.frame.origin);
   shot.view.width_px = v.columns;
@@ -133,10 +133,11 @@ std::vector<Shot> makeFilmShots(const Case& c) {
     TubePose tube = tubePose(named);
     tube.pixel_mm = 0.3;
     const std::vector<FilmedState> states(kFilmedStates.begin(), kFilmedStates.end() - (foot.metal.empty() ? 1 : 0));
-    const auto films = simulate(projector, foot, tube, describe(named), states);
+    const auto films = simulate(projector, foot, tube, std::string(wordOf(named)), states);
     if (!films) continue;  // the foot does not fall on the detector: nothing to show
     for (const SimulatedFilm& film : *films)
-      shots.push_back(shotOf(foot, film, fmt::format("film_{}_{}", wordOf(named), wordOf(film.state)), third));
+      shots.push_back(
+          shotOf(foot, film, nameOf(named), fmt::format("film_{}_{}", wordOf(named), wordOf(film.state)), third));
   }
   return shots;
 }

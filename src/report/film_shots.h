@@ -33,20 +33,21 @@ struct FilmedFoot {
 /// One simulated film.
 struct SimulatedFilm {
   ProjectionView view;
-  Film film;                ///< 0 to 1, bone bright
-  std::string description;  ///< of the view, in words
+  Film film;  ///< 0 to 1, bone bright
   FilmedState state;
 };
 
 /// The states of one view, cropped identically to the foot and with one grey scale. Fault::kRequest as for
-/// projectionView().
+/// projectionView(), naming the view by `description`.
 [[nodiscard]] Result<std::vector<SimulatedFilm>> simulate(const FootProjector& projector, const FilmedFoot& foot,
                                                           const TubePose& tube, const std::string& description,
                                                           std::span<const FilmedState> states,
                                                           const ToneSettings& tone = {});
 
-/// As a picture with side, orientation words, scale and the word SIMULATED. `width_pt`: on paper.
-[[nodiscard]] Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const std::string& name, double width_pt);
+/// As a picture with side, orientation words, scale and the word SIMULATED. `view`: what it is called; `width_pt`: on
+/// paper.
+[[nodiscard]] Shot shotOf(const FilmedFoot& foot, const SimulatedFilm& film, const Message& view,
+                          const std::string& name, double width_pt);
 
 /// Dorsoplantar (20 degrees), oblique and lateral of a case in its three states: group "film".
 [[nodiscard]] std::vector<Shot> makeFilmShots(const Case& c);

@@ -10,7 +10,6 @@
 #include <algorithm>
 
 #include "base/dates.h"
-#include "geometry/side.h"
 #include "report/words.h"
 
 namespace rayset {
@@ -32,7 +31,7 @@ pdf::PageFrame reportFrame(const Words& words, const PatientLine& p, Side side_o
                            : p.born->empty() ? grey("  " + words("report.born_not_known"))
                                              : grey("  " + words("report.born") + " ") + escaped(isoDate(*p.born)));
   const std::string side = words(side_of_foot == Side::kRight ? "report.right_foot_badge" : "report.left_foot_badge");
-  return {[who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
+  return {[words, who, side, title_text = title, made_at](cairo_t* cr, int page, int pages) {
     using namespace pdf;
     const double right = kPageWidth - kMargin, y = 26;
     const TextStyle badge{.size = 11, .colour = 0xFFFFFF};
@@ -56,9 +55,10 @@ pdf::PageFrame reportFrame(const Words& words, const PatientLine& p, Side side_o
     cairo_move_to(cr, kMargin, foot - 4);
     cairo_line_to(cr, right, foot - 4);
     cairo_stroke(cr);
-    drawText(cr, bold(kStatement), kMargin, foot, -1, {.size = 7.6});
-    const std::string number = "made " + escaped(made_at) + "   page " + std::to_string(page) +
-                               (pages > 0 ? " of " + std::to_string(pages) : "");
+    drawText(cr, bold(words("report.statement")), kMargin, foot, -1, {.size = 7.6});
+    const std::string number =
+        escaped(pages > 0 ? words("report.made_page_of", {{"made", made_at}, {"page", page}, {"pages", pages}})
+                          : words("report.made_page", {{"made", made_at}, {"page", page}}));
     const double nw = textWidth(cr, number, {.size = 7.6});
     drawText(cr, number, right - nw, foot, -1, {.size = 7.6, .colour = kGrey});
   }};
@@ -78,9 +78,9 @@ void drawFacts(pdf::Document& doc, const std::vector<std::pair<std::string, std:
     pdf::setColour(cr, pdf::kInk);
     cairo_rectangle(cr, x + width - side_width, y, side_width, 76);
     cairo_fill(cr);
-    pdf::drawText(cr, bold(sideCapitals(side)), x + width - side_width, y + 7, side_width,
+    pdf::drawText(cr, bold(doc.escaped(words::capitals(side))), x + width - side_width, y + 7, side_width,
                   {.size = 31, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
-    pdf::drawText(cr, bold("FOOT"), x + width - side_width, y + 44, side_width,
+    pdf::drawText(cr, bold(doc.words("report.foot_capitals")), x + width - side_width, y + 44, side_width,
                   {.size = 20, .colour = 0xFFFFFF, .align = pdf::Align::kCentre});
   });
 }

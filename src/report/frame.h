@@ -12,8 +12,6 @@
 
 namespace rayset {
 
-inline constexpr const char* kStatement = "Planning aid. A licensed surgeon decides. Not a medical device.";
-
 /// As DICOM writes them. `born` is nullopt if unknown, and then not printed.
 struct PatientLine {
   std::string name, id;

@@ -79,6 +79,7 @@ class Document {
   /// For markup.
   [[nodiscard]] std::string escaped(const Message& message) const { return pdf::escaped(words(message)); }
   [[nodiscard]] std::string escaped(const std::string& text) const { return pdf::escaped(text); }
+  [[nodiscard]] std::string text(const Quantity& quantity) const { return words.text(quantity); }
 
   void setTitle(const std::string& title, const std::string& subject);
 

@@ -10,8 +10,6 @@
 #include <optional>
 
 #include "anatomy/part_id.h"
-#include "base/words.h"
-#include "geometry/side.h"
 #include "report/palette.h"
 
 namespace rayset {
@@ -22,17 +20,17 @@ using words::RayState;
 struct Look {
   std::string name;  // "dorsal"
   Vec3 towards, up;  // to the viewer; up in the picture
-  std::string top, bottom, left, right;
+  Message top, bottom, left, right;
 };
 
 Look makeLook(const Frame& f, const std::string& name, const Vec3& towards, const Vec3& up) {
   Look look{name, towards.normalized(), Vec3::Zero(), {}, {}, {}, {}};
   look.up = (up - up.dot(look.towards) * look.towards).normalized();
   const Vec3 right = look.up.cross(look.towards);
-  look.top = orientationWord(f, look.up);
-  look.bottom = orientationWord(f, -look.up);
-  look.left = orientationWord(f, -right);
-  look.right = orientationWord(f, right);
+  look.top = wayName(orientationWord(f, look.up));
+  look.bottom = wayName(orientationWord(f, -look.up));
+  look.left = wayName(orientationWord(f, -right));
+  look.right = wayName(orientationWord(f, right));
   return look;
 }
 
@@ -125,6 +123,8 @@ std::string orientationWord(const Frame& f, const Vec3& direction) {
   return names[axis][k[axis] >= 0 ? 0 : 1];
 }
 
+Message wayName(const std::string& orientation_word) { return Message::made("report.way_" + orientation_word); }
+
 namespace {
 
 // A shot, and what is to be rendered in it.
@@ -185,7 +185,7 @@ class PlanShots {
     return d.stage == DeviceStage::kTemporary ? palette::kWire : palette::kScrew;
   }
   void dress(Shot& shot, const Look& look) const {
-    shot.corner = sideCapitals(c_.side);
+    shot.corner = words::capitals(c_.side);
     shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
   }
 
@@ -217,15 +217,15 @@ std::vector<Job> PlanShots::jobs() const {
 }
 
 Job PlanShots::foot(State state, const Look& look) const {
-  static const std::map<State, std::pair<std::string, std::string>> kWords{
-      {State::kInjured, {"injured", "As scanned, from "}},
-      {State::kReduced, {"reduced", "Reduced, from "}},
-      {State::kMetal, {"metal", "With devices, from "}}};
+  static const std::map<State, std::pair<std::string, const char*>> kWords{
+      {State::kInjured, {"injured", "report.caption_as_scanned"}},
+      {State::kReduced, {"reduced", "report.caption_reduced"}},
+      {State::kMetal, {"metal", "report.caption_with_devices"}}};
   Job job;
   Shot& shot = job.shot;
   shot.group = kWords.at(state).first;
   shot.name = shot.group + "_" + look.name;
-  shot.caption = kWords.at(state).second + look.name;
+  shot.caption = {kWords.at(state).second, {{"way", wayName(look.name)}}};
   dress(shot, look);
   shot.width_pt = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
   const double shape = look.name != "dorsal" ? 0.60 : state == State::kMetal ? 1.25 : 1.16;
@@ -267,7 +267,7 @@ void PlanShots::addPieces(Job& job, State state) const {
     const Surface& s = state == State::kInjured ? piece.bone.surface : piece.reduced;
     if (s.empty()) continue;
     job.parts.push_back({&s, linearColour(palette::kPiece), metal ? 0.4F : 1.0F});
-    if (!metal) job.shot.labels.push_back({centroid(s), id, palette::kPiece, true});
+    if (!metal) job.shot.labels.push_back({centroid(s), Message::quoted(id), palette::kPiece, true});
   }
 }
 
@@ -276,7 +276,7 @@ void PlanShots::addDevices(Job& job) const {
     const auto it = devices_.find(d.id);
     if (it == devices_.end() || it->second.empty()) continue;
     job.parts.push_back({&it->second, linearColour(colourOf(d)), 1});
-    job.shot.labels.push_back({d.entry, d.id, colourOf(d), true});
+    job.shot.labels.push_back({d.entry, Message::quoted(d.id), colourOf(d), true});
   }
 }
 
@@ -309,9 +309,9 @@ void PlanShots::nameRays(Job& job, State state, int sight) const {
     if (sight != 0 && !named(ray) && !untold) continue;
     const pdf::Colour colour = !moved ? pdf::kInk : injured ? palette::kFoundText : palette::kPlace;
     job.shot.labels.push_back({headOf(it->second, frame_.distal),
-                               std::string(boneId(m)) + (untold             ? " ◊"
-                                                         : moved && injured ? " ▲"
-                                                                            : ""),
+                               Message::quoted(std::string(boneId(m)) + (untold             ? " ◊"
+                                                                         : moved && injured ? " ▲"
+                                                                                            : "")),
                                colour, true});
   }
 }
@@ -359,10 +359,11 @@ Job PlanShots::rayFrom(const Look& look, Ray ray, const std::vector<const Device
   shot.group = "ray";
   shot.ray = ray;
   shot.name = "ray" + std::to_string(ray.number()) + "_" + look.name;
-  shot.caption = capitalised(std::string(ordinal(ray))) + " ray from " +
-                 (from_dorsal ? "dorsal"
-                  : ray <= 3  ? "medial"
-                              : "lateral");
+  shot.caption = {"report.caption_ray",
+                  {{"ray", capitalised(Message("report.ray", {{"ray", nameOf(ray)}}))},
+                   {"way", wayName(from_dorsal ? "dorsal"
+                                   : ray <= 3  ? "medial"
+                                               : "lateral")}}};
   dress(shot, look);
   std::vector<const Surface*> framed;
   framed.reserve(held.size() + mine.size());
@@ -380,11 +381,12 @@ Job PlanShots::rayFrom(const Look& look, Ray ray, const std::vector<const Device
     if (ray == 2 && !piece.reduced.empty()) job.parts.push_back({&piece.reduced, linearColour(palette::kPiece), 0.40F});
   for (const Device* d : mine) {
     job.parts.push_back({&devices_.at(d->id), linearColour(colourOf(*d)), 1});
-    shot.labels.push_back({d->entry, d->id + " " + words::mm(d->length_mm, 0), colourOf(*d), true});
+    shot.labels.push_back(
+        {d->entry, {"report.name_figure", {{"name", d->id}, {"figure", mm(d->length_mm, 0)}}}, colourOf(*d), true});
   }
   for (const Bone b : held)
     shot.labels.push_back({b == metatarsal(ray) ? headOf(reduced_.at(b), axis) : centroid(reduced_.at(b)),
-                           std::string(boneId(b)), pdf::kGrey, false});
+                           Message::quoted(std::string(boneId(b))), pdf::kGrey, false});
   return job;
 }
 
@@ -428,8 +430,9 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
       Shot shot;
       shot.group = metal ? "found_metal" : "found";
       shot.name = shot.group + "_" + look.name;
-      shot.caption = (metal ? "Devices as found, from " : "Bones as found, from ") + look.name;
-      shot.corner = sideCapitals(foot.side);
+      shot.caption = {metal ? "report.caption_devices_found" : "report.caption_bones_found",
+                      {{"way", wayName(look.name)}}};
+      shot.corner = words::capitals(foot.side);
       shot.top = look.top, shot.bottom = look.bottom, shot.left = look.left, shot.right = look.right;
       shot.width_pt = (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2;
       shot.view = fit(look, shown, 9, look.name == "dorsal" ? 1.16 : 0.60, shot.width_pt * pixels_per_point);
@@ -452,7 +455,7 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
       if (metal) {
         for (const auto& [id, s] : foot.devices_found) {
           parts.push_back({&s, linearColour(palette::kScrew), 1});
-          shot.labels.push_back({s.vertices.front(), id, palette::kScrew, true});
+          shot.labels.push_back({s.vertices.front(), Message::quoted(id), palette::kScrew, true});
         }
         for (const auto& [id, s] : foot.devices_planned) outline(s);
       } else {
@@ -460,7 +463,8 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
           if (rayOf(b) && !s.empty()) outline(s);
         for (const auto& [b, s] : foot.found)
           if (rayOf(b) && !s.empty() && (look.name == "dorsal" || *rayOf(b) == 1 || isOff(b)))
-            shot.labels.push_back({headOf(s, f.distal), std::string(boneId(b)) + (isOff(b) ? " ▲" : ""),
+            shot.labels.push_back({headOf(s, f.distal),
+                                   Message::quoted(std::string(boneId(b)) + (isOff(b) ? " ▲" : "")),
                                    isOff(b) ? palette::kFoundText : pdf::kInk, true});
       }
       for (const Surface& s : own) parts.push_back({&s, linearColour(palette::kPlace), 0.0F});
@@ -474,7 +478,7 @@ std::vector<Shot> makeCheckShots(const CheckedFoot& foot, double pixels_per_poin
   return shots;
 }
 
-double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width, bool image) {
+double drawShot(const Words& words, cairo_t* cr, const Shot& shot, double x, double y, double width, bool image) {
   const double height = width * shot.view.height_px / shot.view.width_px;
   cairo_save(cr);
   cairo_rectangle(cr, x, y, width, height);
@@ -521,7 +525,7 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   // Side, always in the top left corner.
   {
     const pdf::TextStyle side{.size = 8.5, .colour = 0xFFFFFF};
-    const std::string text = pdf::bold(pdf::escaped(shot.corner));
+    const std::string text = pdf::bold(pdf::escaped(words(shot.corner)));
     const double w = pdf::textWidth(cr, text, side), h = pdf::drawText(cr, text, 0, 0, -1, side, false);
     pdf::setColour(cr, pdf::kInk);
     cairo_rectangle(cr, x + 4, y + 4, w + 8, h + 3);
@@ -530,13 +534,15 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
     taken.push_back({x + 2, y + 2, x + w + 14, y + h + 9});
   }
   const auto centred = [&](const std::string& text, double cx) { return cx - 0.5 * pdf::textWidth(cr, text, small); };
-  put(shot.top, centred(shot.top, x + width / 2), y + 3, small);
-  put(shot.bottom, centred(shot.bottom, x + width / 2), y + height - line - 3, small);
-  put(shot.left, x + 4, y + height / 2 - line / 2, small);
-  put(shot.right, x + width - 4 - pdf::textWidth(cr, shot.right, small), y + height / 2 - line / 2, small);
+  const std::string top = pdf::escaped(words(shot.top)), bottom = pdf::escaped(words(shot.bottom)),
+                    right = pdf::escaped(words(shot.right));
+  put(top, centred(top, x + width / 2), y + 3, small);
+  put(bottom, centred(bottom, x + width / 2), y + height - line - 3, small);
+  put(pdf::escaped(words(shot.left)), x + 4, y + height / 2 - line / 2, small);
+  put(right, x + width - 4 - pdf::textWidth(cr, right, small), y + height / 2 - line / 2, small);
 
   if (!shot.note.empty()) {
-    const std::string note = pdf::bold(pdf::escaped(shot.note));
+    const std::string note = pdf::bold(pdf::escaped(words(shot.note)));
     put(note, x + width - 5 - pdf::textWidth(cr, note, small), y + height - line - 3, small);
   }
 
@@ -544,7 +550,7 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
   const double points_per_mm = width / shot.view.width_mm;
   const double bar = points_per_mm * 20 > width * 0.35 ? 10 : 20;
   const double bx = x + 6, by = y + height - 8;
-  const std::string bar_text = words::mm(bar, 0);
+  const std::string bar_text = words.text(mm(bar, 0));
   const double bar_width = std::max(bar * points_per_mm, 2 + pdf::textWidth(cr, bar_text, small));
   if (shot.dark) {
     pdf::setColour(cr, 0xFFFFFF, 0.85);
@@ -568,11 +574,12 @@ double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width,
     if (px < x || px > x + width || py < y || py > y + height) continue;
     pdf::TextStyle style = tags;
     style.colour = l.boxed ? pdf::kInk : l.colour;
-    const std::string text = l.boxed ? pdf::bold(pdf::escaped(l.text)) : pdf::escaped(l.text);
+    const std::string plain = words(l.text);
+    const std::string text = l.boxed ? pdf::bold(pdf::escaped(plain)) : pdf::escaped(plain);
     const double w = pdf::textWidth(cr, text, style) + 5, h = pdf::drawText(cr, text, 0, 0, -1, style, false) + 3;
     std::optional<Rect> best;
     for (const double reach : {0.0, 12.0, 20.0, 30.0, 42.0, 56.0, 72.0}) {
-      if (reach == 0 && l.text.size() > 4 && l.boxed) continue;  // device tags would hide the entry: they go beside it
+      if (reach == 0 && plain.size() > 4 && l.boxed) continue;  // device tags would hide the entry: they go beside it
       for (int k = 0; k < (reach == 0 ? 1 : 16) && !best; ++k) {
         const double phi = 2 * M_PI * ((k % 2 == 0 ? k / 2 : 16 - (k + 1) / 2) / 16.0) -
                            M_PI / 2.6;  // first above, a little to the right
@@ -683,12 +690,15 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
   return py - y + 13;
 }
 
-Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
+Status writeShot(const Words& words, const std::filesystem::path& file, Side side, const Shot& shot,
                  const std::vector<LegendEntry>& entries) {
   const double width = shot.width_pt, scale = shot.view.width_px / width, picture = shot.view.height_px / scale;
   // Captions can be wider than a narrow picture: they wrap, so measure on a scrap surface first.
   const pdf::TextStyle style{.size = 8.5};
-  const std::string caption = pdf::bold(sideCapitals(side) + " foot. ") + pdf::escaped(shot.caption + ".");
+  const std::string caption =
+      words("report.caption_of_foot",
+            {{"foot", pdf::bold(pdf::escaped(words("report.caption_foot", {{"side", words::capitals(side)}})))},
+             {"caption", pdf::escaped(words(shot.caption))}});
   double text = 0, keys = 0;
   {
     cairo_surface_t* scrap = cairo_image_surface_create(CAIRO_FORMAT_RGB24, 8, 8);
@@ -700,7 +710,7 @@ Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
   }
   const double height = picture + 4 + text + (keys > 0 ? 3 + keys : 0) + 4;
   return pdf::writePng(file, width, height, scale, [&](cairo_t* cr) {
-    drawShot(cr, shot, 0, 0, width);
+    drawShot(words, cr, shot, 0, 0, width);
     pdf::drawText(cr, caption, 4, picture + 4, width - 8, style);
     drawLegend(cr, entries, 4, picture + 4 + text + 3, width - 8);
   });

@@ -17,31 +17,33 @@
 namespace rayset {
 
 struct ShotLabel {
-  Vec3 at;           ///< patient frame
-  std::string text;  ///< plain
+  Vec3 at;  ///< patient frame
+  Message text;
   pdf::Colour colour = pdf::kInk;
   bool boxed = true;  ///< white box with a border in the colour; else bare text
 };
 
 struct Shot {
-  double width_pt = 0;     ///< natural width on paper
-  std::string name;        ///< of the PNG file, without ending
-  std::string caption;     ///< plain text
+  double width_pt = 0;  ///< natural width on paper
+  std::string name;     ///< of the PNG file, without ending
+  Message caption;
   std::string group;       ///< "injured", "reduced", "metal", "ray", "film"
   bool dark = false;       ///< a film: marks need a light background
   std::optional<Ray> ray;  ///< of the "ray" group
   RenderView view;
   Picture picture;
-  std::string top, bottom, left, right;  ///< orientation words at the edges
-  std::string corner;                    ///< side in capitals, top left
-  std::string note;                      ///< a warning word, bottom right; may be empty
-  std::string heading;                   ///< of its row of shots (films: the view); may be empty
-  std::string short_caption;             ///< used under the picture if the heading says the rest; empty: the caption
+  Message top, bottom, left, right;  ///< orientation words at the edges
+  Message corner;                    ///< side in capitals, top left
+  Message note;                      ///< a warning word, bottom right; may be empty
+  Message heading;                   ///< of its row of shots (films: the view); may be empty
+  Message short_caption;             ///< used under the picture if the heading says the rest; empty: the caption
   std::vector<ShotLabel> labels;
 };
 
-/// "medial", "distal", "dorsal"...: the word for the frame's direction nearest to this one, at a picture's edge.
+/// "medial", "distal", "dorsal"...: the key of the frame's direction nearest to this one, at a picture's edge.
 [[nodiscard]] std::string orientationWord(const Frame& frame, const Vec3& direction);
+/// What people read there.
+[[nodiscard]] Message wayName(const std::string& orientation_word);
 
 /// Every picture that the available bones allow. `devices`: the solids of c.fixation.devices by id. Empty if cancelled.
 [[nodiscard]] std::vector<Shot> makeShots(const Case& c, const std::map<std::string, Surface>& devices,
@@ -62,7 +64,7 @@ struct CheckedFoot {
 
 /// Draws a shot into the rectangle at (x, y), `width` points wide (the height follows from the picture); returns the
 /// height. `image` false leaves the rendered picture out (dry run).
-double drawShot(cairo_t* cr, const Shot& shot, double x, double y, double width, bool image = true);
+double drawShot(const Words& words, cairo_t* cr, const Shot& shot, double x, double y, double width, bool image = true);
 
 /// The legend of a group as markup-free entries: colour, shape word, text.
 struct LegendEntry {
@@ -76,7 +78,7 @@ double drawLegend(cairo_t* cr, const std::vector<LegendEntry>& entries, double x
                   bool draw = true);
 
 /// Writes the shot as PNG with its marks, caption and legend.
-[[nodiscard]] Status writeShot(const std::filesystem::path& file, Side side, const Shot& shot,
+[[nodiscard]] Status writeShot(const Words& words, const std::filesystem::path& file, Side side, const Shot& shot,
                                const std::vector<LegendEntry>& entries = {});
 /// Runs all writers in parallel (one thread per file); returns the first writer's error, if any.
 [[nodiscard]] Status writtenBeside(const std::vector<std::function<Status()>>& writers);

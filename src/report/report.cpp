@@ -20,7 +20,6 @@
 #include "base/aside.h"
 #include "base/dates.h"
 #include "base/units.h"
-#include "base/words.h"
 #include "case/open_questions.h"
 #include "geometry/side.h"
 #include "image/filters.h"
@@ -44,6 +43,8 @@ std::string orNone(const pdf::Document& doc, const std::string& text) {
   return text.empty() ? pdf::coloured(pdf::kGrey, doc.words("report.not_images")) : doc.escaped(text);
 }
 
+Message pageNumber(int page) { return {"report.page_number", {{"page", page}}}; }
+
 /// Everything the pages are made of, computed once.
 struct Content {
   const Case& c;
@@ -59,6 +60,12 @@ pdf::PageFrame pageFrame(const Words& words, const Content& k) {
                      words("report.plan_reduction_fixation"), k.made_at);
 }
 
+/// Of a picture, with the side in front.
+std::string captionOf(const pdf::Document& doc, const Content& k, const Message& caption) {
+  return doc.words("report.caption_of_side",
+                   {{"side", bold(doc.escaped(words::capitals(k.c.side)))}, {"caption", doc.escaped(caption)}});
+}
+
 /// Comes first in the report.
 void toSettle(pdf::Document& doc, const Case& c) {
   const std::vector<OpenQuestion> open = openQuestions(c);
@@ -72,31 +79,37 @@ void firstPage(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
   // Patient and images on the left, the side in large letters on the right.
   const std::vector<std::pair<std::string, std::string>> facts{
-      {"Patient", words::personName(c.scan.patient_name).empty()
-                      ? orNone(doc, {})
-                      : bold(doc.escaped(words::personName(c.scan.patient_name)))},
-      {"ID", orNone(doc, c.scan.patient_id)},
+      {doc.words("report.patient"), words::personName(c.scan.patient_name).empty()
+                                        ? orNone(doc, {})
+                                        : bold(doc.escaped(words::personName(c.scan.patient_name)))},
+      {doc.words("report.id"), orNone(doc, c.scan.patient_id)},
       {doc.words("report.born_sex"),
-       orNone(doc, isoDate(c.scan.patient_birth_date)) + ", " + orNone(doc, c.scan.patient_sex)},
-      {"Study", orNone(doc, isoDate(c.scan.study_date)) +
-                    (c.scan.study_description.empty() ? "" : ", " + doc.escaped(c.scan.study_description)) +
-                    (c.scan.accession.empty() ? "" : grey("  accession ") + doc.escaped(c.scan.accession))},
-      {"Series",
-       (c.scan.series_number.empty() ? std::string() : grey("no. ") + doc.escaped(c.scan.series_number) + "  ") +
-           (c.scan.series_description.empty() ? grey(doc.words("report.no_description"))
-                                              : doc.escaped(c.scan.series_description))},
-      {"Images", doc.words("report.slices_voxels_mm", {{"z", c.grid.size.z()},
-                                                       {"x", c.grid.size.x()},
-                                                       {"y", c.grid.size.y()},
-                                                       {"number", words::number(c.grid.spacing.x(), 2)},
-                                                       {"number_2", words::number(c.grid.spacing.y(), 2)},
-                                                       {"number_3", words::number(c.grid.spacing.z(), 2)},
-                                                       {"files", c.scan.files}})},
+       doc.words("join.comma", {{"first", orNone(doc, isoDate(c.scan.patient_birth_date))},
+                                {"second", orNone(doc, c.scan.patient_sex)}})},
+      {doc.words("report.study"), (c.scan.study_description.empty()
+                                       ? orNone(doc, isoDate(c.scan.study_date))
+                                       : doc.words("join.comma", {{"first", orNone(doc, isoDate(c.scan.study_date))},
+                                                                  {"second", doc.escaped(c.scan.study_description)}})) +
+                                      (c.scan.accession.empty() ? ""
+                                                                : grey("  " + doc.words("report.accession") + " ") +
+                                                                      doc.escaped(c.scan.accession))},
+      {doc.words("report.series"), (c.scan.series_number.empty() ? std::string()
+                                                                 : grey(doc.words("report.series_number") + " ") +
+                                                                       doc.escaped(c.scan.series_number) + "  ") +
+                                       (c.scan.series_description.empty() ? grey(doc.words("report.no_description"))
+                                                                          : doc.escaped(c.scan.series_description))},
+      {doc.words("report.image_set"), doc.words("report.slices_voxels_mm", {{"z", c.grid.size.z()},
+                                                                            {"x", c.grid.size.x()},
+                                                                            {"y", c.grid.size.y()},
+                                                                            {"number", number(c.grid.spacing.x(), 2)},
+                                                                            {"number_2", number(c.grid.spacing.y(), 2)},
+                                                                            {"number_3", number(c.grid.spacing.z(), 2)},
+                                                                            {"files", c.scan.files}})},
       {doc.words("report.other_foot"), doc.escaped(words::otherFoot(c))}};
   drawFacts(doc, facts, c.side);
 
   toSettle(doc, c);
-  doc.heading("Finding", "finding");
+  doc.heading(doc.words("report.heading_finding"), "finding");
   const words::Finding f = words::finding(c);
   doc.paragraph(bold(doc.escaped(f.headline)), {.size = 11.5, .spacing = 2.5});
   for (const Message& line : f.rays)
@@ -106,12 +119,14 @@ void firstPage(pdf::Document& doc, const Content& k) {
   const auto pattern = [&](const std::string& name, const PatternName& p) {
     if (p.value.empty()) return;
     const Message reason = sentence(p.reason);
-    doc.paragraph(name + ": " + bold(doc.escaped(p.value)) + (reason.empty() ? "." : ". " + grey(doc.escaped(reason))));
+    doc.paragraph(
+        doc.words("report.pattern_stated", {{"scheme", name}, {"name", bold(doc.escaped(nameOfKey(p.value)))}}) +
+        (reason.empty() ? "" : " " + grey(doc.escaped(reason))));
   };
   pattern(doc.words("report.pattern_qu_nu_ss"), c.patterns.quenu_kuss);
   pattern(doc.words("report.pattern_hardcastle"), c.patterns.hardcastle);
   pattern(doc.words("report.pattern_myerson"), c.patterns.myerson);
-  doc.paragraph(doc.words("report.columns_involved") + bold(doc.escaped(words::columns(c))) + ".");
+  doc.paragraph(doc.words("report.columns_involved", {{"columns", bold(doc.escaped(words::columns(c)))}}));
 
   doc.subheading(doc.words("report.how_place_each_ray_found"));
   for (const Message& line : words::method(c)) doc.paragraph(doc.escaped(line));
@@ -122,10 +137,10 @@ void firstPage(pdf::Document& doc, const Content& k) {
   const std::size_t shown = std::min<std::size_t>(cautions.size(), 4);
   for (std::size_t i = 0; i < shown; ++i) doc.item(bold("!"), doc.escaped(cautions[i].text), {}, 12);
   const int where = doc.pageOf("cautions");
-  std::string more = cautions.size() > shown ? doc.words("report.more_where", {{"cautions", cautions.size() - shown}})
-                                             : std::string("Where");
-  doc.paragraph(grey(more + doc.words("report.harm_possible_operation") +
-                     (where > 0 ? fmt::format("page {}.", where) : doc.words("report.see_cautions"))));
+  const Message place = where > 0 ? pageNumber(where) : Message("report.see_cautions");
+  doc.paragraph(grey(cautions.size() > shown ? doc.words("report.more_cautions_where_harm_possible",
+                                                         {{"cautions", cautions.size() - shown}, {"place", place}})
+                                             : doc.words("report.where_harm_possible_at", {{"place", place}})));
 }
 
 /// The keys of several pictures, each once.
@@ -168,9 +183,8 @@ void firstLook(pdf::Document& doc, const Content& k) {
   doc.block(std::min(height + 18 + keys, doc.room()), [&](cairo_t* cr, double x, double y, double width) {
     for (const Shot* s : shots) {
       const double w = height * s->view.width_px / s->view.height_px;
-      const double h = drawShot(cr, *s, x, y, w, !doc.dry());
-      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + doc.escaped(s->caption), x, y + h + 2, w,
-                    {.size = 7.8, .one_line = true});
+      const double h = drawShot(doc.words, cr, *s, x, y, w, !doc.dry());
+      pdf::drawText(cr, captionOf(doc, k, s->caption), x, y + h + 2, w, {.size = 7.8, .one_line = true});
       x += w + kGap;
     }
     drawLegend(cr, entries, doc.left(), y + height + 15, width);
@@ -179,8 +193,7 @@ void firstLook(pdf::Document& doc, const Content& k) {
 
 void board(pdf::Document& doc, const Content& k) {
   const double height = drawBoard(doc.words, doc.context(), k.c, doc.left(), 0, doc.width(), false);
-  doc.heading(doc.words("report.ray_board_surgeon_sees") + sideWord(k.c.side) + doc.words("report.foot_dorsal_toes_up"),
-              "board", height + 4);
+  doc.heading(doc.words("report.ray_board_surgeon_sees", {{"side", nameOf(k.c.side)}}), "board", height + 4);
   doc.block(height, [&](cairo_t* cr, double x, double y, double width) { drawBoard(doc.words, cr, k.c, x, y, width); });
 }
 
@@ -197,10 +210,9 @@ void shotRows(pdf::Document& doc, const Content& k, const std::vector<const Shot
     doc.block(height + 18, [&](cairo_t* cr, double x, double y, double) {
       for (std::size_t i = first; i < last; ++i) {
         const double w = widths[i - first];
-        const double h = drawShot(cr, *shots[i], x, y, w, !doc.dry());
-        const std::string& caption = shots[i]->short_caption.empty() ? shots[i]->caption : shots[i]->short_caption;
-        pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + doc.escaped(caption), x, y + h + 2, w,
-                      {.size = 7.8, .one_line = true});
+        const double h = drawShot(doc.words, cr, *shots[i], x, y, w, !doc.dry());
+        const Message& caption = shots[i]->short_caption.empty() ? shots[i]->caption : shots[i]->short_caption;
+        pdf::drawText(cr, captionOf(doc, k, caption), x, y + h + 2, w, {.size = 7.8, .one_line = true});
         x += w + kGap;
       }
     });
@@ -227,7 +239,7 @@ void films(pdf::Document& doc, const Content& k) {
   while (first < shots.size()) {  // one row per view
     std::size_t last = first;
     while (last < shots.size() && shots[last]->heading == shots[first]->heading) ++last;
-    doc.subheading(shots[first]->heading, 200);
+    doc.subheading(doc.words(shots[first]->heading), 200);
     const double width = (doc.width() - 10 * static_cast<double>(last - first - 1)) / static_cast<double>(last - first);
     shotRows(doc, k,
              {shots.begin() + static_cast<std::ptrdiff_t>(first), shots.begin() + static_cast<std::ptrdiff_t>(last)},
@@ -255,23 +267,23 @@ void pictures(pdf::Document& doc, const Content& k) {
 
 void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
   const Case& c = k.c;
-  doc.heading("Measures", "measures");
+  doc.heading(doc.words("report.heading_measures"), "measures");
   if (c.measures.empty()) {
     doc.paragraph(doc.words("report.no_measure_could_taken_bones_found"));
     return;
   }
   const int how = doc.pageOf("how");
-  doc.paragraph(grey(doc.words("report.measured_ct_outside_limit_within_no") +
-                     (how > 0 ? fmt::format("page {}.", how) : std::string(doc.words("report.see_below")))),
+  doc.paragraph(grey(doc.words("report.measured_ct_outside_limit_within_no",
+                               {{"place", how > 0 ? pageNumber(how) : Message("report.see_below")}})),
                 {.size = 7.8});
   std::vector<pdf::Row> rows;
   for (const Measure& m : c.measures) {
-    const std::string unit = m.unit == "deg" ? "°" : " " + m.unit;
+    const Unit unit = unitOf(m.unit);
     // One more digit if rounding would make a value look equal to the limit it was judged by.
     const std::optional<double> judged = m.limit_on_difference ? m.difference : std::optional<double>(m.value);
     const int decimals =
-        m.limit && judged && words::number(std::abs(*judged)) == words::number(std::abs(*m.limit)) ? 2 : 1;
-    const auto value = [&](double v) { return words::number(v, decimals) + doc.escaped(unit); };
+        m.limit && judged && doc.text(number(std::abs(*judged))) == doc.text(number(std::abs(*m.limit))) ? 2 : 1;
+    const auto value = [&](double v) { return doc.escaped(doc.text({v, unit, decimals})); };
     const auto reduced = std::find_if(c.measures_reduced.begin(), c.measures_reduced.end(),
                                       [&](const Measure& r) { return r.key == m.key; });
     std::string limit = "–";
@@ -280,22 +292,25 @@ void measures(pdf::Document& doc, const Content& k, words::Sources& sources) {
       limit = (m.limit_is_lower ? "≥ "
                : either_way     ? "± "
                                 : "≤ ") +
-              value(*m.limit) + (m.limit_on_difference ? "\n" + grey("difference") : "");
+              value(*m.limit) + (m.limit_on_difference ? "\n" + grey(doc.words("report.limit_on_difference")) : "");
     std::string verdict = "–";
-    if (m.abnormal) verdict = *m.abnormal ? bold("▲ outside") : "● within";
+    if (m.abnormal)
+      verdict = *m.abnormal ? bold(doc.words(words::marked("▲", "report.outside_limit")))
+                            : doc.words(words::marked("●", "report.within_limit"));
     rows.push_back({{bold(doc.escaped(m.name)), value(m.value), limit, m.other_side ? value(*m.other_side) : "–",
-                     m.difference ? words::signedNumber(*m.difference, decimals) + doc.escaped(unit) : "–",
+                     m.difference ? doc.escaped(doc.text({*m.difference, unit, decimals, true})) : "–",
                      reduced != c.measures_reduced.end() ? value(reduced->value) : "–", verdict,
-                     sources.cite(m.source) + (m.certainty.empty() ? "" : " " + grey(doc.escaped(m.certainty)))},
+                     sources.cite(m.source) +
+                         (m.certainty.empty() ? "" : " " + grey(doc.escaped(words::certaintyName(m.certainty))))},
                     m.abnormal.value_or(false)});
   }
-  doc.table({{"Measure", 3.3},
+  doc.table({{doc.words("report.column_measure"), 3.3},
              {doc.words("report.scanned"), 0.92, pdf::Align::kRight},
-             {"Limit", 1.0, pdf::Align::kRight},
+             {doc.words("report.column_limit"), 1.0, pdf::Align::kRight},
              {doc.words("report.other_foot"), 0.9, pdf::Align::kRight},
-             {"Differ-\nence", 0.92, pdf::Align::kRight},
-             {"After", 0.9, pdf::Align::kRight},
-             {"Verdict", 1.05},
+             {doc.words("report.column_difference_narrow"), 0.92, pdf::Align::kRight},
+             {doc.words("report.column_after"), 0.9, pdf::Align::kRight},
+             {doc.words("report.column_verdict"), 1.05},
              {doc.words("report.source_certainty"), 1.5}},
             rows, 7.4);
 }
@@ -304,21 +319,20 @@ constexpr double kFacesMeetMm2 = 30;  ///< least facing area closer than 2 mm fo
 
 void reduction(pdf::Document& doc, const Content& k) {
   const Case& c = k.c;
-  doc.heading("Reduction", "reduction");
-  std::vector<std::string> order;
-  for (const Ray ray : c.reduction.order) order.push_back(std::to_string(ray.number()));
-  if (!order.empty()) {
-    std::string text;
-    for (const std::string& ray : order) text += (text.empty() ? "" : ", then ") + ray;
-    doc.paragraph(doc.words("report.order_rays") + bold(text) + ".");
+  doc.heading(doc.words("report.heading_reduction"), "reduction");
+  Message order;
+  for (const Ray ray : c.reduction.order) {
+    const Message next("report.figure", {{"figure", ray}});
+    order = order.empty() ? next : Message("report.then_next", {{"first", order}, {"next", next}});
   }
+  if (!order.empty()) doc.paragraph(doc.words("report.order_rays", {{"order", bold(doc.escaped(order))}}));
   std::vector<pdf::Row> rows;
   std::vector<Ray> rays = c.reduction.order;
   for (const Ray ray : kRays)
     if (std::find(rays.begin(), rays.end(), ray) == rays.end()) rays.push_back(ray);
   for (const Ray ray : rays) {
     const RayState s = words::state(c, ray);
-    const std::string name = bold(fmt::format("Ray {}", ray)) + "\n" + doc.words(words::marked(s));
+    const std::string name = bold(doc.words("report.ray_number", {{"ray", ray}})) + "\n" + doc.words(words::marked(s));
     const RayReduction* found = find(c.reduction.rays, ray);
     if (found == nullptr) {
       rows.push_back({{name, doc.words("report.not_planned_bone_ray_missing"), "–", "–", "–", "–", "–"}});
@@ -336,27 +350,28 @@ void reduction(pdf::Document& doc, const Content& k) {
     }
     const auto before = k.joint_before.find(ray);
     const auto pair = [&](double JointFit::*field, int decimals) {
-      const std::string after = words::number(r.joint.*field, decimals);
+      const std::string after = doc.text(number(r.joint.*field, decimals));
       // If the faces do not meet, a step between the dorsal edges means nothing.
       const bool apart =
           before != k.joint_before.end() && field == &JointFit::step_mm && before->second.contact_mm2 < kFacesMeetMm2;
-      return before == k.joint_before.end() || apart ? "– → " + after
-                                                     : words::number(before->second.*field, decimals) + " → " + after;
+      return before == k.joint_before.end() || apart
+                 ? "– → " + after
+                 : doc.text(number(before->second.*field, decimals)) + " → " + after;
     };
     rows.push_back(
         {{name, manoeuvre.empty() ? doc.words("report.no_manoeuvre_needed") : manoeuvre, pair(&JointFit::gap_mm, 1),
           pair(&JointFit::step_mm, 1), pair(&JointFit::overlap_mm, 1), pair(&JointFit::contact_mm2, 0),
           r.by_hand ? doc.words("report.placed_hand")
-                    : "±" + words::mm(r.uncertainty_mm) + "\n±" + words::degrees(r.uncertainty_rad, 1)},
+                    : "±" + doc.text(mm(r.uncertainty_mm)) + "\n±" + doc.text(words::degrees(r.uncertainty_rad, 1))},
          s == RayState::kDisplaced});
   }
-  doc.table({{"Ray", 1.1},
-             {"Manoeuvre", 3.9},
-             {"Gap\nmm", 1.0, pdf::Align::kRight},
+  doc.table({{doc.words("report.column_ray"), 1.1},
+             {doc.words("report.column_manoeuvre"), 3.9},
+             {doc.words("report.column_gap"), 1.0, pdf::Align::kRight},
              {doc.words("report.dorsal_step_mm"), 1.05, pdf::Align::kRight},
-             {"Overlap\nmm", 1.0, pdf::Align::kRight},
-             {"Contact\nmm²", 1.1, pdf::Align::kRight},
-             {"95 % half-width", 1.0, pdf::Align::kRight}},
+             {doc.words("report.column_overlap"), 1.0, pdf::Align::kRight},
+             {doc.words("report.column_contact"), 1.1, pdf::Align::kRight},
+             {doc.words("report.column_half_width"), 1.0, pdf::Align::kRight}},
             rows, 7.6);
   doc.paragraph(grey(doc.words("report.joint_each_metatarsal_tarsal_bone_scanned")), {.size = 7.6});
 }
@@ -368,9 +383,8 @@ void overview(pdf::Document& doc, const Content& k, const std::vector<const Shot
   const double side = half * shots[1]->view.height_px / shots[1]->view.width_px;
   doc.block(std::max(dorsal, 2 * side + 16) + 18, [&](cairo_t* cr, double x, double y, double) {
     const auto one = [&](const Shot& s, double sx, double sy) {
-      const double h = drawShot(cr, s, sx, sy, half, !doc.dry());
-      pdf::drawText(cr, bold(sideCapitals(k.c.side)) + ". " + doc.escaped(s.caption), sx, sy + h + 2, half,
-                    {.size = 7.8, .one_line = true});
+      const double h = drawShot(doc.words, cr, s, sx, sy, half, !doc.dry());
+      pdf::drawText(cr, captionOf(doc, k, s.caption), sx, sy + h + 2, half, {.size = 7.8, .one_line = true});
     };
     one(*shots[0], x, y);
     one(*shots[1], x + half + kGap, y);
@@ -381,37 +395,39 @@ void overview(pdf::Document& doc, const Content& k, const std::vector<const Shot
 void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
   const Case& c = k.c;
   const auto shots = pick(k, {"metal_dorsal", "metal_medial", "metal_lateral"});
-  doc.heading("Fixation", "fixation", shots.size() == 3 ? 360 : 60);
+  doc.heading(doc.words("report.heading_fixation"), "fixation", shots.size() == 3 ? 360 : 60);
   if (c.fixation.devices.empty()) {
     doc.paragraph(c.fixation.cautions.empty() ? doc.words("report.no_device_planned")
                                               : doc.words("report.no_device_planned_why_see_cautions"));
     return;
   }
-  std::vector<std::string> without;
+  std::vector<Message> without;
   for (const Ray ray : kRays)
     if (std::none_of(c.fixation.devices.begin(), c.fixation.devices.end(),
                      [&](const Device& d) { return d.ray == ray; }))
-      without.emplace_back(ordinal(ray));
+      without.push_back(nameOf(ray));
   if (!without.empty())
-    doc.paragraph(doc.words("report.no_device_planned_2") + bold(listed(without)) +
-                  (without.size() == 1 ? doc.words("report.ray_2") : doc.words("report.rays_2")));
+    doc.paragraph(doc.words(
+        "report.no_device_planned_for_rays",
+        {{"rays", bold(doc.escaped(Message("report.parts", {{"parts", all(without)}})))}, {"count", without.size()}}));
   if (shots.size() == 3) {
     legendRow(doc, legend(doc.words, c, "metal"));
     overview(doc, k, shots, (doc.width() - 10) / 2);
   }
 
   const auto name = [&doc](const Device& d) {
-    return bold(doc.escaped(d.id)) + (d.stage == DeviceStage::kTemporary ? "\n" + grey("temporary") : std::string());
+    return bold(doc.escaped(d.id)) +
+           (d.stage == DeviceStage::kTemporary ? "\n" + grey(doc.words(nameOfKey(word(d.stage)))) : std::string());
   };
   std::vector<pdf::Row> rows, checks;
   for (const Device& d : c.fixation.devices) {
     const ImplantType* type = c.catalogue.find(d.type);
     const bool drilled = traits(d.kind).threaded;
-    const auto size = [&](double v) { return drilled && v > 0 ? words::number(v) : std::string("–"); };
+    const auto size = [&](double v) { return drilled && v > 0 ? doc.text(number(v)) : std::string("–"); };
     rows.push_back(
         {{name(d), std::to_string(d.ray.number()),
           doc.escaped(words::implantName(c, d)) + (type != nullptr ? " " + sources.cite(type->source) : ""),
-          bold(words::number(d.length_mm, 0)), drilled ? words::number(d.measured_depth_mm) : "–",
+          bold(doc.text(number(d.length_mm, 0))), drilled ? doc.text(number(d.measured_depth_mm)) : "–",
           size(type != nullptr ? type->drill_mm : 0), size(d.countersink_mm), size(type != nullptr ? type->tap_mm : 0),
           doc.escaped(words::entry(c, d, k.axes)) + "\n" + doc.escaped(words::through(d)),
           doc.escaped(words::direction(c, d))}});
@@ -420,31 +436,32 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
     for (const Message& w : d.warnings)
       notes += fmt::format("{}<b>!</b> {}", notes.empty() ? "" : "\n", doc.escaped(w));
     if (!q.other_bones.empty())
-      notes += fmt::format("{}<b>!</b> enters {}", notes.empty() ? "" : "\n", doc.escaped(listed(q.other_bones)));
-    checks.push_back({{name(d), words::number(100 * q.inside_fraction, 0), words::number(q.cortex_margin_mm),
-                       q.nearest_device_mm < 999 ? words::number(q.nearest_device_mm) : "–",
-                       words::number(q.joint_area_lost_percent), words::number(q.crossing_off_centre_mm),
-                       words::number(q.tip_beyond_cortex_mm), words::degrees(q.angle_to_surface_rad),
-                       q.mean_hu != 0 ? words::number(q.mean_hu, 0) : "–", doc.words(words::pullout(d)),
-                       notes.empty() ? "none" : notes},
+      notes += fmt::format("{}<b>!</b> {}", notes.empty() ? "" : "\n",
+                           doc.escaped(Message("report.enters_bones", {{"bones", all(q.other_bones)}})));
+    checks.push_back({{name(d), doc.text(number(100 * q.inside_fraction, 0)), doc.text(number(q.cortex_margin_mm)),
+                       q.nearest_device_mm < 999 ? doc.text(number(q.nearest_device_mm)) : "–",
+                       doc.text(number(q.joint_area_lost_percent)), doc.text(number(q.crossing_off_centre_mm)),
+                       doc.text(number(q.tip_beyond_cortex_mm)), doc.text(words::degrees(q.angle_to_surface_rad)),
+                       q.mean_hu != 0 ? doc.text(number(q.mean_hu, 0)) : "–", doc.words(words::pullout(d)),
+                       notes.empty() ? doc.words("report.no_notes") : notes},
                       !notes.empty()});
   }
-  doc.subheading("Devices", 80);
+  doc.subheading(doc.words("report.heading_devices"), 80);
   using pdf::Align;
-  doc.table({{"Device", 1.0},
-             {"Ray", 0.45, Align::kCentre},
-             {"Implant", 1.75},
-             {"Length\nmm", 0.75, Align::kRight},
-             {"Gauge\nmm", 0.75, Align::kRight},
-             {"Drill\nmm", 0.6, Align::kRight},
-             {"Sink\nmm", 0.6, Align::kRight},
-             {"Tap\nmm", 0.55, Align::kRight},
+  doc.table({{doc.words("report.column_device"), 1.0},
+             {doc.words("report.column_ray"), 0.45, Align::kCentre},
+             {doc.words("report.column_implant"), 1.75},
+             {doc.words("report.column_length"), 0.75, Align::kRight},
+             {doc.words("report.column_gauge"), 0.75, Align::kRight},
+             {doc.words("report.column_drill"), 0.6, Align::kRight},
+             {doc.words("report.column_sink"), 0.6, Align::kRight},
+             {doc.words("report.column_tap"), 0.55, Align::kRight},
              {doc.words("report.entry_way"), 2.3},
-             {"Direction", 2.7}},
+             {doc.words("report.column_direction"), 2.7}},
             rows, 7.4);
   doc.paragraph(grey(doc.words("report.reduced_foot_length_screw_top_sunk")), {.size = 7.6});
   doc.subheading(doc.words("report.checks_each_device"), 80);
-  doc.table({{"Device", 1.0},
+  doc.table({{doc.words("report.column_device"), 1.0},
              {doc.words("report.bone"), 0.75, Align::kRight},
              {doc.words("report.cortex_margin_mm"), 0.85, Align::kRight},
              {doc.words("report.next_device_mm"), 0.85, Align::kRight},
@@ -452,9 +469,9 @@ void fixation(pdf::Document& doc, const Content& k, words::Sources& sources) {
              {doc.words("report.off_centre_mm"), 0.8, Align::kRight},
              {doc.words("report.tip_beyond_cortex_mm"), 1.0, Align::kRight},
              {doc.words("report.cortex"), 0.8, Align::kRight},
-             {"Bone\nHU", 0.65, Align::kRight},
-             {"Pull-out\nN", 1.1, Align::kRight},
-             {"Notes", 2.4}},
+             {doc.words("report.column_bone_hu"), 0.65, Align::kRight},
+             {doc.words("report.column_pullout"), 1.1, Align::kRight},
+             {doc.words("report.column_notes"), 2.4}},
             checks, 7.4);
   doc.paragraph(grey(doc.words("report.bone_share_path_inside_bones_named")), {.size = 7.6});
 }
@@ -476,13 +493,21 @@ void rayPictures(pdf::Document& doc, const Content& k) {
   if (!first) legendRow(doc, legend(doc.words, k.c, "ray"));
 }
 
+std::string alarmMark() { return pdf::coloured(palette::kVermilion, "▲ "); }
+
 void theatre(pdf::Document& doc, const Content& k) {
   doc.heading(doc.words("report.theatre_step_step"), "steps");
   doc.paragraph(grey(doc.words("report.made_order_reduction_devices_above_sequence")), {.size = 7.8});
   int n = 0;
   for (const words::Step& step : words::steps(k.c, k.axes)) {
     doc.need(44);
-    doc.item(bold(fmt::format("{}", ++n)), bold(doc.escaped(step.title)), {.size = 9.5}, 20);
+    const bool alarm = !step.alarms.empty();
+    doc.item(bold(fmt::format("{}", ++n)), (alarm ? alarmMark() : std::string()) + bold(doc.escaped(step.title)),
+             {.size = 9.5}, 20);
+    for (const Message& line : step.alarms) {
+      doc.space(-1.5);
+      doc.item("      " + alarmMark(), bold(doc.escaped(line)), {.size = 8.8}, 30);
+    }
     for (const Message& line : step.lines) {
       doc.space(-1.5);
       doc.item("      –", doc.escaped(line), {.size = 8.8}, 30);
@@ -497,11 +522,12 @@ void theatre(pdf::Document& doc, const Content& k) {
 }
 
 void cautions(pdf::Document& doc, const Content& k, words::Sources& sources) {
-  doc.heading("Cautions", "cautions");
+  doc.heading(doc.words("report.heading_cautions"), "cautions");
   const auto own = words::caseCautions(k.c);
-  if (!openQuestions(k.c).empty()) doc.paragraph(doc.words("report.what_settled_first_stands") + bold("page 1") + ".");
+  if (!openQuestions(k.c).empty())
+    doc.paragraph(doc.words("report.what_settled_first_stands", {{"page", bold(doc.escaped(pageNumber(1)))}}));
   doc.subheading(doc.words("report.case"));
-  if (own.empty()) doc.paragraph("None.");
+  if (own.empty()) doc.paragraph(doc.words("report.none"));
   for (const words::Caution& caution : own) doc.item(bold("!"), doc.escaped(caution.text), {}, 12);
   doc.subheading(doc.words("report.where_harm_possible"));
   for (const words::Caution& caution : words::standingCautions(k.c))
@@ -527,9 +553,8 @@ void howMeasured(pdf::Document& doc, const Content& k) {
     }
   }
   for (const auto& [note, names] : ways) {
-    std::string title;
-    for (const Message& name : names) title += fmt::format("{}{}", title.empty() ? "" : "; ", doc.escaped(name));
-    doc.item("–", bold(title) + ": " + doc.escaped(note), {.size = 7.8}, 10);
+    const std::string title = doc.escaped(doc.words.list(doc.words.texts(names), List::Kind::kEach));
+    doc.item("–", doc.words("join.because", {{"what", bold(title)}, {"why", doc.escaped(note)}}), {.size = 7.8}, 10);
     doc.space(-2);
   }
 }
@@ -539,35 +564,38 @@ void boneTable(pdf::Document& doc, const Content& k) {
   if (c.bones.empty()) return;
   doc.heading(doc.words("report.bones_found"), "bones");
   std::vector<pdf::Row> rows;
-  std::vector<std::string> missing;
+  std::vector<Message> missing;
   for (const Bone b : kMidfootBones)
-    if (!c.bones.contains(b)) missing.push_back(std::string(boneId(b)) + " (" + std::string(boneName(b)) + ")");
+    if (!c.bones.contains(b)) missing.push_back({"report.bone_named", {{"id", boneId(b)}, {"bone", nameOf(b)}}});
+  const auto images = [&doc](const SegmentedBone& s) {
+    return s.complete ? doc.words("report.whole") : bold(doc.words("report.cut_field_view_3"));
+  };
   for (const auto& [b, s] : c.bones)
     rows.push_back(
-        {{bold(std::string(boneId(b))), doc.escaped(std::string(boneName(b))), words::number(s.volume_mm3 / 1000, 1),
-          s.complete ? "whole" : bold(doc.words("report.cut_field_view_3")),
-          s.confidence < kDoubtful ? bold("▲ " + words::number(100 * s.confidence, 0) + " %")
-                                   : words::number(100 * s.confidence, 0) + " %",
-          (s.by_hand ? bold(doc.words("report.corrected_hand")) : "") + doc.escaped(s.doubt)}});
+        {{bold(std::string(boneId(b))), doc.escaped(nameOf(b)), doc.text(number(s.volume_mm3 / 1000)), images(s),
+          s.confidence < kDoubtful ? bold("▲ " + doc.text(percent(100 * s.confidence)))
+                                   : doc.text(percent(100 * s.confidence)),
+          (s.by_hand ? bold(doc.words("report.corrected_hand")) + " " : "") + doc.escaped(s.doubt)}});
   for (const auto& [id, f] : c.fragments)
-    rows.push_back({{bold(id), doc.words("report.piece_second_metatarsal"), words::number(f.bone.volume_mm3 / 1000, 1),
-                     f.bone.complete ? "whole" : bold(doc.words("report.cut_field_view_3")),
-                     words::number(100 * f.bone.confidence, 0) + " %", doc.escaped(f.bone.doubt)}});
-  doc.table({{"Id", 0.8},
-             {"Bone", 2},
-             {"Volume\ncm³", 0.8, pdf::Align::kRight},
+    rows.push_back({{bold(id), doc.words("report.piece_second_metatarsal"), doc.text(number(f.bone.volume_mm3 / 1000)),
+                     images(f.bone), doc.text(percent(100 * f.bone.confidence)), doc.escaped(f.bone.doubt)}});
+  doc.table({{doc.words("report.column_id"), 0.8},
+             {doc.words("report.column_bone"), 2},
+             {doc.words("report.column_volume"), 0.8, pdf::Align::kRight},
              {doc.words("report.images"), 1.5},
-             {"Confidence", 0.9, pdf::Align::kRight},
-             {"Doubt", 2.4}},
+             {doc.words("report.column_confidence"), 0.9, pdf::Align::kRight},
+             {doc.words("report.column_doubt"), 2.4}},
             rows, 7.4);
-  if (!missing.empty()) doc.paragraph(bold(doc.words("report.not_found")) + doc.escaped(listed(missing)) + ".");
+  if (!missing.empty())
+    doc.paragraph(bold(doc.words("report.not_found")) + " " +
+                  doc.escaped(Message("report.bones_listed", {{"bones", all(missing)}})));
 }
 
 void sourceList(pdf::Document& doc, const words::Sources& sources) {
-  doc.heading("Sources", "sources");
+  doc.heading(doc.words("report.heading_sources"), "sources");
   const pdf::TextStyle style{.size = 7.8};
   int n = 0;
-  for (const std::string& s : sources.all()) {
+  for (const Message& s : sources.all()) {
     doc.item(fmt::format("[{}]", ++n), doc.escaped(s), style, 22);
     doc.space(-2);
   }
@@ -578,14 +606,14 @@ void sourceList(pdf::Document& doc, const words::Sources& sources) {
     doc.paragraph(s, style);
   doc.paragraph(grey(doc.words("report.most_numbers_come_passages_these_sources")), style);
   doc.space(4);
-  doc.paragraph(bold(kStatement), {.size = 10});
+  doc.paragraph(bold(doc.words("report.statement")), {.size = 10});
 }
 
 void compose(pdf::Document& doc, const Content& k) {
   words::Sources sources;
-  const std::string side = sideCapitals(k.c.side);
-  doc.setTitle(doc.words("report.plan_reduction_fixation_2") + side + " foot",
-               doc.words("report.tarsometatarsal_injury") + side + " foot");
+  const Message side = words::capitals(k.c.side);
+  doc.setTitle(doc.words("report.plan_reduction_fixation_2", {{"side", side}}),
+               doc.words("report.tarsometatarsal_injury", {{"side", side}}));
   firstPage(doc, k);
   firstLook(doc, k);
   board(doc, k);
@@ -640,8 +668,9 @@ Status writeData(const Case& c, const std::map<std::string, Surface>& devices, c
 Status writeShots(const Words& words, const Content& k, const std::filesystem::path& folder) {
   std::vector<std::function<Status()>> writers;
   for (const Shot& shot : k.shots)
-    writers.emplace_back(
-        [&] { return writeShot(folder / (shot.name + ".png"), k.c.side, shot, legend(words, k.c, shot.group)); });
+    writers.emplace_back([&] {
+      return writeShot(words, folder / (shot.name + ".png"), k.c.side, shot, legend(words, k.c, shot.group));
+    });
   return writtenBeside(writers);
 }
 

@@ -17,8 +17,6 @@
 #include "base/aside.h"
 #include "base/dates.h"
 #include "base/units.h"
-#include "base/words.h"
-#include "geometry/side.h"
 #include "injury/shift_words.h"
 #include "report/board.h"
 #include "report/film_shots.h"
@@ -55,12 +53,20 @@ struct Content {
 };
 
 /// The verdict with a sign of its own.
-std::string mark(Outcome o) {
+Message mark(Outcome o) {
   const char* sign = o == Outcome::kAnatomical   ? "●"
                      : o == Outcome::kAcceptable ? "◐"
                      : o == Outcome::kNotReduced ? "▲"
                                                  : "?";
-  return fmt::format("{} {}", sign, wordOf(o));
+  return words::marked(sign, nameOfKey(wordOf(o)));
+}
+
+/// "± 0.4 mm, ± 1.2°"
+std::string withTurn(const pdf::Document& doc, const std::string& shift, double turn_95_rad) {
+  return doc.words("join.comma", {{"first", shift}, {"second", "± " + doc.text(words::degrees(turn_95_rad, 1))}});
+}
+std::string within95(const pdf::Document& doc, double shift_95_mm, double turn_95_rad) {
+  return withTurn(doc, "± " + doc.text(mm(shift_95_mm)), turn_95_rad);
 }
 
 /// The planned place as a ring in the middle, the limits around it, the found place as a dot with its 95 % interval.
@@ -125,22 +131,23 @@ void targets(pdf::Document& doc, const Content& k) {
                      std::hypot(r.off.dorsal_mm, r.off.distal_mm) + 0.4});
   const double gap = 6, size = (doc.width() - 4 * gap) / 5;
   const double lateral = boardSense(k.r.plan->side).lateral;
+  const std::string left = doc.words(lateral > 0 ? "report.way_medial" : "report.way_lateral"),
+                    right = doc.words(lateral > 0 ? "report.way_lateral" : "report.way_medial");
   doc.block(2 * size + 48, [&](cairo_t* cr, double x, double y, double) {
     double cx = x;
     for (const Ray ray : boardOrder(k.r.plan->side)) {
       const RayOutcome* found = find(v.rays, ray);
-      pdf::drawText(cr, bold(capitalised(std::string(ordinal(ray))) + " ray"), cx, y, size,
+      pdf::drawText(cr, bold(doc.escaped(capitalised(Message("report.ray", {{"ray", nameOf(ray)}})))), cx, y, size,
                     {.size = 9, .align = pdf::Align::kCentre});
-      pdf::drawText(cr, found == nullptr ? doc.words("report.not_found_2") : mark(found->verdict), cx, y + 12, size,
-                    {.size = 8, .align = pdf::Align::kCentre});
+      pdf::drawText(cr, found == nullptr ? doc.words("report.not_found_2") : doc.words(mark(found->verdict)), cx,
+                    y + 12, size, {.size = 8, .align = pdf::Align::kCentre});
       if (found != nullptr) {
         const RayOutcome& r = *found;
         const double scale = 0.5 * size / most;
         drawTarget(cr, cx, y + 25, size, lateral * r.off.lateral_mm, r.off.distal_mm, r.shift_95_mm, scale, r.verdict,
-                   {"distal", "proximal", lateral > 0 ? "medial" : "lateral", lateral > 0 ? "lateral" : "medial"});
+                   {doc.words("report.way_distal"), doc.words("report.way_proximal"), left, right});
         drawTarget(cr, cx, y + 29 + size, size, lateral * r.off.lateral_mm, r.off.dorsal_mm, r.shift_95_mm, scale,
-                   r.verdict,
-                   {"dorsal", "plantar", lateral > 0 ? "medial" : "lateral", lateral > 0 ? "lateral" : "medial"});
+                   r.verdict, {doc.words("report.way_dorsal"), doc.words("report.way_plantar"), left, right});
       }
       cx += size + gap;
     }
@@ -155,25 +162,25 @@ void firstPage(pdf::Document& doc, const Content& k) {
     return text.empty() ? grey(doc.words("report.not_plan")) : doc.escaped(text);
   };
   std::vector<std::pair<std::string, std::string>> facts{
-      {"Patient", plan.patient_name.empty() ? orNone({}) : bold(doc.escaped(words::personName(plan.patient_name)))},
-      {"ID", orNone(plan.patient_id)},
-      {"Plan", doc.words("report.ct") + orNone(isoDate(plan.study_date))}};
-  if (!v.ct.empty()) facts.emplace_back("Checked", doc.escaped(v.ct));
+      {doc.words("report.patient"),
+       plan.patient_name.empty() ? orNone({}) : bold(doc.escaped(words::personName(plan.patient_name)))},
+      {doc.words("report.id"), orNone(plan.patient_id)},
+      {doc.words("report.plan"), doc.words("report.ct", {{"date", orNone(isoDate(plan.study_date))}})}};
+  if (!v.ct.empty()) facts.emplace_back(doc.words("report.checked"), doc.escaped(v.ct));
   for (std::size_t n = 0; n < v.films.size(); ++n)
-    facts.emplace_back(fmt::format("Film {}", n + 1),
+    facts.emplace_back(doc.words("report.film_number", {{"film", n + 1}}),
                        doc.escaped(v.films[n].view) + grey("  " + doc.escaped(v.films[n].file)));
   drawFacts(doc, facts, plan.side);
 
-  doc.heading("Reduction", "reduction");
-  std::vector<std::string> off;
+  doc.heading(doc.words("report.heading_reduction"), "reduction");
+  std::vector<Message> off;
   for (const auto& [ray, r] : v.rays)
-    if (r.verdict == Outcome::kNotReduced) off.push_back(std::string(ordinal(ray)));
-  std::string headline = v.verdict == Outcome::kUnknown && v.oneFilm() ? doc.words("report.one_film_no_ray_found_off")
-                         : v.verdict == Outcome::kUnknown              ? doc.words("report.could_not_judged")
-                         : off.empty()
-                             ? capitalised(std::string(wordOf(v.verdict))) + doc.words("report.every_ray_found")
-                             : doc.words("report.not_reduced") + listed(off) +
-                                   (off.size() > 1 ? doc.words("report.rays_2") : doc.words("report.ray_2"));
+    if (r.verdict == Outcome::kNotReduced) off.push_back(nameOf(ray));
+  const Message headline =
+      v.verdict == Outcome::kUnknown && v.oneFilm() ? Message("report.one_film_no_ray_found_off")
+      : v.verdict == Outcome::kUnknown              ? Message("report.could_not_judged")
+      : off.empty() ? Message("report.every_ray_found", {{"verdict", capitalised(nameOfKey(wordOf(v.verdict)))}})
+                    : Message("report.not_reduced", {{"rays", all(off)}, {"count", off.size()}});
   doc.paragraph(bold(doc.escaped(headline)), {.size = 11.5, .spacing = 2.5});
   if (!v.sure && v.verdict != Outcome::kUnknown) {
     std::vector<Message> doubts;
@@ -191,8 +198,7 @@ void firstPage(pdf::Document& doc, const Content& k) {
   }
   for (const Ray ray : kRays) {
     if (v.rays.contains(ray)) continue;
-    doc.item(bold("?"),
-             doc.escaped("The " + std::string(ordinal(ray)) + doc.words("report.metatarsal_not_found_not_judged")),
+    doc.item(bold("?"), doc.escaped(Message("report.bone_not_found_not_judged", {{"bone", nameOf(metatarsal(ray))}})),
              {.size = 9.5});
   }
   doc.space(3);
@@ -201,56 +207,59 @@ void firstPage(pdf::Document& doc, const Content& k) {
   for (const auto& [ray, r] : v.rays) {
     const std::string within =
         v.oneFilm()
-            ? doc.words("report.films_plane") + words::number(r.in_plane_mm) + " ± " + words::mm(r.in_plane_95_mm)
-            : "± " + words::mm(r.shift_95_mm) + grey(doc.words("report.least_sure") + doc.escaped(r.weakest_words));
-    rows.push_back({{fmt::format("{}", ray), words::number(r.shift_mm),
-                     fmt::format("{}", fmt::join(doc.words.texts(shiftParts(r.off, 0, Unit::kNone)), ", ")),
-                     words::degrees(r.turn_rad, 1), within + ", ± " + words::degrees(r.turn_95_rad, 1),
-                     mark(r.verdict) + (r.sure ? "" : bold(" ?"))},
+            ? doc.words("report.in_films_plane", {{"off", number(r.in_plane_mm)}, {"within", mm(r.in_plane_95_mm)}})
+            : "± " + doc.text(mm(r.shift_95_mm)) +
+                  grey("  " + doc.words("report.least_sure", {{"way", doc.escaped(r.weakest_words)}}));
+    Message way;
+    for (const Message& part : shiftParts(r.off, 0, Unit::kNone))
+      way = way.empty() ? part : Message("join.comma", {{"first", way}, {"second", part}});
+    rows.push_back({{fmt::format("{}", ray), doc.text(number(r.shift_mm)), doc.escaped(way),
+                     doc.text(words::degrees(r.turn_rad, 1)), withTurn(doc, within, r.turn_95_rad),
+                     doc.words(mark(r.verdict)) + (r.sure ? "" : bold(" ?"))},
                     r.verdict == Outcome::kNotReduced});
   }
-  doc.table({{"Ray", 0.4, pdf::Align::kCentre},
+  doc.table({{doc.words("report.column_ray"), 0.4, pdf::Align::kCentre},
              {doc.words("report.off_mm"), 0.7, pdf::Align::kRight},
              {doc.words("report.way_mm"), 2.6},
-             {"Turned", 0.7, pdf::Align::kRight},
-             {"95 % interval", 2.4},
-             {"Verdict", 1.2}},
+             {doc.words("report.column_turned"), 0.7, pdf::Align::kRight},
+             {doc.words("report.column_interval"), 2.4},
+             {doc.words("report.column_verdict"), 1.2}},
             rows, 8);
-  std::vector<std::string> angles;
+  std::vector<Message> angles;
   for (const Measure& m : v.measures)
     if (m.key == "talo_m1_lateral" || m.key == "talo_m1_dorsoplantar")
       angles.push_back(
-          fmt::format("{} {}{}", doc.words(m.name), words::signedNumber(m.value), m.unit == "deg" ? "°" : " mm"));
-  if (!angles.empty()) doc.paragraph(doc.escaped(listed(angles) + "."), {.size = 8.6});
+          {"report.name_figure", {{"name", m.name}, {"figure", Quantity{m.value, unitOf(m.unit), 1, true}}}});
+  if (!angles.empty())
+    doc.paragraph(doc.escaped(Message("report.angles_stated", {{"angles", all(angles)}})), {.size = 8.6});
   doc.paragraph(doc.words("report.against_plan_tarsus_standing_still_anatomical"), {.size = 7.8, .colour = pdf::kGrey});
 }
 
 void metal(pdf::Document& doc, const Content& k) {
   const Verification& v = *k.r.found;
   if (v.devices.empty()) return;
-  doc.heading("Metal", "metal", 90);
+  doc.heading(doc.words("report.heading_metal"), "metal", 90);
   std::vector<pdf::Row> rows;
   for (const DeviceOutcome& d : v.devices) {
     const Device* planned = k.r.plan->device(d.id);
-    std::string remarks;
-    for (const Message& w : d.warnings) remarks += (remarks.empty() ? "" : "; ") + doc.words(w);
+    const std::string remarks = doc.words.list(doc.words.texts(d.warnings), List::Kind::kEach);
     const std::string name =
         bold(doc.escaped(d.id)) + (planned ? grey("  " + doc.escaped(words::through(*planned))) : "");
     if (!d.seen)
       rows.push_back({{name, "–", "–", "–", "–", doc.words("report.not_found_images")}, true});
     else
-      rows.push_back(
-          {{name, words::number(d.entry_off_mm), words::number(d.tip_off_mm), words::degrees(d.axis_off_rad, 1),
-            "± " + words::mm(std::max(d.entry_95_mm, d.tip_95_mm)) + ", ± " + words::degrees(d.axis_95_rad, 1),
-            d.warnings.empty() ? std::string(doc.words("report.planned")) : "▲ " + doc.escaped(remarks)},
-           !d.warnings.empty()});
+      rows.push_back({{name, doc.text(number(d.entry_off_mm)), doc.text(number(d.tip_off_mm)),
+                       doc.text(words::degrees(d.axis_off_rad, 1)),
+                       within95(doc, std::max(d.entry_95_mm, d.tip_95_mm), d.axis_95_rad),
+                       d.warnings.empty() ? doc.words("report.planned") : "▲ " + doc.escaped(remarks)},
+                      !d.warnings.empty()});
   }
-  doc.table({{"Device", 1.3},
+  doc.table({{doc.words("report.column_device"), 1.3},
              {doc.words("report.entry_off_mm"), 0.9, pdf::Align::kRight},
              {doc.words("report.tip_off_mm"), 0.8, pdf::Align::kRight},
              {doc.words("report.axis_off"), 0.7, pdf::Align::kRight},
-             {"95 % interval", 1.2},
-             {"Remarks", 3.2}},
+             {doc.words("report.column_interval"), 1.2},
+             {doc.words("report.column_remarks"), 3.2}},
             rows, 8);
 }
 
@@ -258,24 +267,24 @@ void change(pdf::Document& doc, const Content& k) {
   const Verification& v = *k.r.found;
   if (!v.since) return;
   const std::string title = v.since->since.empty() ? doc.words("report.since_earlier_check")
-                                                   : doc.words("report.since_check") + v.since->since;
+                                                   : doc.words("report.since_check", {{"date", v.since->since}});
   doc.heading(title, "change", 90);
   std::vector<pdf::Row> rows;
   for (const RayChange& c : v.since->rays)
-    rows.push_back({{fmt::format("Ray {}", c.ray), words::number(c.shift_mm), words::degrees(c.turn_rad, 1),
-                     "± " + words::mm(c.shift_95_mm) + ", ± " + words::degrees(c.turn_95_rad, 1),
+    rows.push_back({{doc.words("report.ray_number", {{"ray", c.ray}}), doc.text(number(c.shift_mm)),
+                     doc.text(words::degrees(c.turn_rad, 1)), within95(doc, c.shift_95_mm, c.turn_95_rad),
                      (c.moved ? "▲ " : "") + doc.escaped(c.words)},
                     c.moved});
   for (const DeviceChange& c : v.since->devices)
-    rows.push_back({{bold(doc.escaped(c.id)), c.seen ? words::number(std::hypot(c.backed_out_mm, c.aside_mm)) : "–",
-                     c.seen ? words::degrees(c.axis_rad, 1) : "–",
-                     c.seen ? "± " + words::mm(c.shift_95_mm) + ", ± " + words::degrees(c.axis_95_rad, 1) : "–",
-                     (c.moved ? "▲ " : "") + doc.escaped(c.words)},
-                    c.moved});
+    rows.push_back(
+        {{bold(doc.escaped(c.id)), c.seen ? doc.text(number(std::hypot(c.backed_out_mm, c.aside_mm))) : "–",
+          c.seen ? doc.text(words::degrees(c.axis_rad, 1)) : "–",
+          c.seen ? within95(doc, c.shift_95_mm, c.axis_95_rad) : "–", (c.moved ? "▲ " : "") + doc.escaped(c.words)},
+         c.moved});
   doc.table({{"", 0.7},
              {doc.words("report.moved_mm"), 0.8, pdf::Align::kRight},
-             {"Turned", 0.7, pdf::Align::kRight},
-             {"95 % interval", 1.3},
+             {doc.words("report.column_turned"), 0.7, pdf::Align::kRight},
+             {doc.words("report.column_interval"), 1.3},
              {doc.words("report.what_changed"), 3.4}},
             rows, 8);
   doc.paragraph(doc.words("report.rays_against_tarsus_devices_against_bone"), {.size = 7.8, .colour = pdf::kGrey});
@@ -292,7 +301,7 @@ void pictures(pdf::Document& doc, const Content& k) {
     doc.block(height + 14, [&](cairo_t* cr, double x, double y, double) {
       for (std::size_t m = n; m < std::min(n + 2, k.shots.size()); ++m) {
         const double left = x + static_cast<double>(m - n) * (half + 10);
-        const double h = drawShot(cr, k.shots[m], left, y, half, !doc.dry());
+        const double h = drawShot(doc.words, cr, k.shots[m], left, y, half, !doc.dry());
         pdf::drawText(cr, doc.escaped(k.shots[m].caption), left, y + h + 2, half, {.size = 7.8, .colour = pdf::kGrey});
       }
     });
@@ -302,15 +311,15 @@ void pictures(pdf::Document& doc, const Content& k) {
 
 /// The film in `crop` as a picture with the marks of every picture.
 Shot shotOfFilm(const Content& k, const CheckedFilm& film, const ProjectionView& view, const PixelBox& crop,
-                const std::string& name, const std::string& caption) {
+                const std::string& name, const Message& caption) {
   const Film shown = displayed(film.scan.film, film.scan.info);
-  SimulatedFilm part{view, Film(crop.columns, crop.rows), caption, FilmedState::kMetal};
+  SimulatedFilm part{view, Film(crop.columns, crop.rows), FilmedState::kMetal};
   for (int r = 0; r < crop.rows; ++r)
     for (int c = 0; c < crop.columns; ++c) part.film.at(c, r) = shown.at(crop.column + c, crop.row + r);
   const FilmedFoot foot{k.r.plan->side, plantarFrame(k.r.plan->reduced, k.r.plan->frame, k.r.plan->side), {}, {}};
-  Shot shot = shotOf(foot, part, name, (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2);
+  Shot shot = shotOf(foot, part, caption, name, (pdf::kPageWidth - 2 * pdf::kMargin - 10) / 2);
   shot.caption = caption;
-  shot.note.clear();
+  shot.note = {};
   return shot;
 }
 
@@ -362,12 +371,13 @@ void films(pdf::Document& doc, const Content& k) {
   for (std::size_t n = 0; n < k.films.size(); ++n) {
     const FilmPair& f = k.films[n];
     const double half = (doc.width() - 10) / 2, height = half * f.cropped.rows / f.cropped.columns;
-    doc.heading(fmt::format("Film {}: {}", n + 1, f.view.substr(0, f.view.find(" ("))), fmt::format("film{}", n),
-                height + 40);
+    doc.heading(
+        doc.words("report.heading_checked_film", {{"film", n + 1}, {"view", f.view.substr(0, f.view.find(" ("))}}),
+        fmt::format("film{}", n), height + 40);
     doc.block(height + 14, [&](cairo_t* cr, double x, double y, double) {
-      drawShot(cr, f.real, x, y, half, !doc.dry());
+      drawShot(doc.words, cr, f.real, x, y, half, !doc.dry());
       drawAxes(cr, k, f, x, y, half);
-      drawShot(cr, f.simulated, x + half + 10, y, half, !doc.dry());
+      drawShot(doc.words, cr, f.simulated, x + half + 10, y, half, !doc.dry());
       pdf::drawText(cr, doc.words("report.film_axes_planned_found"), x, y + height + 2, half,
                     {.size = 7.8, .colour = pdf::kGrey});
       pdf::drawText(cr, doc.words("report.what_would_look_like_everything_found"), x + half + 10, y + height + 2, half,
@@ -375,7 +385,7 @@ void films(pdf::Document& doc, const Content& k) {
     });
     doc.paragraph(doc.words("report.matched_1_perfect_planned_found",
                             {{"escaped", doc.escaped(f.file)},
-                             {"number", words::number(f.similarity, 2)},
+                             {"number", number(f.similarity, 2)},
                              {"coloured", pdf::coloured(palette::kPlace, bold("╌"))},
                              {"coloured_2", pdf::coloured(palette::kFoundText, bold("─"))}}),
                   {.size = 8});
@@ -384,15 +394,15 @@ void films(pdf::Document& doc, const Content& k) {
 }
 
 void cautions(pdf::Document& doc, const Content& k) {
-  doc.heading("Cautions", "cautions");
+  doc.heading(doc.words("report.heading_cautions"), "cautions");
   for (const Message& text : k.r.found->cautions) doc.item("!", doc.escaped(text), {.size = 8.8});
   doc.item("!", doc.words("report.check_looks_what_planned_other_metal"), {.size = 8.8});
 }
 
 void compose(pdf::Document& doc, const Content& k) {
-  const std::string side = sideCapitals(k.r.plan->side);
-  doc.setTitle(doc.words("report.check_after_operation") + side + " foot",
-               doc.words("report.tarsometatarsal_reduction_metal") + side + " foot");
+  const Message side = words::capitals(k.r.plan->side);
+  doc.setTitle(doc.words("report.check_after_operation", {{"side", side}}),
+               doc.words("report.tarsometatarsal_reduction_metal", {{"side", side}}));
   firstPage(doc, k);
   metal(doc, k);
   change(doc, k);
@@ -435,15 +445,15 @@ std::vector<FilmPair> pairsOf(const Content& k) {
     pair.similarity = f.similarity;
     pair.cropped = view.cropped(box.column, box.row, box.columns, box.rows);
     pair.real = shotOfFilm(k, (*k.r.films)[n], pair.cropped, box, fmt::format("check_film_{}", n + 1),
-                           fmt::format("Film {}, {}", n + 1, pair.view));
+                           Message("report.film_of_view", {{"film", n + 1}, {"view", f.view}}));
     ToneSettings tone;
     tone.pixel_mm = pair.cropped.pixel_mm;
     const std::vector<float> plain = projector.lineIntegrals(pair.cropped, poses);
     tone.window = toneWindow(exposure(plain, pair.cropped.columns, pair.cropped.rows, tone), tone);
     const std::vector<float> integrals = projector.lineIntegrals(pair.cropped, poses, solids);
     const SimulatedFilm simulated{pair.cropped, simulatedFilm(integrals, pair.cropped.columns, pair.cropped.rows, tone),
-                                  pair.view, FilmedState::kMetal};
-    pair.simulated = shotOf(foot, simulated, fmt::format("check_film_{}_simulated", n + 1), pair.real.width_pt);
+                                  FilmedState::kMetal};
+    pair.simulated = shotOf(foot, simulated, f.view, fmt::format("check_film_{}_simulated", n + 1), pair.real.width_pt);
     out.push_back(std::move(pair));
   }
   return out;
@@ -479,18 +489,18 @@ Status writeVerificationReport(const Words& words, const VerificationReport& r, 
   // Pictures are written while the pages are set; each file runs on one thread.
   std::vector<std::function<Status()>> writers;
   for (const Shot& shot : k.shots)
-    writers.emplace_back([&] { return writeShot(folder / "pictures" / (shot.name + ".png"), plan.side, shot); });
+    writers.emplace_back([&] { return writeShot(words, folder / "pictures" / (shot.name + ".png"), plan.side, shot); });
   for (const FilmPair& f : k.films) {
     writers.emplace_back([&] {
       const double width = 420, height = width * f.cropped.rows / f.cropped.columns;
       return pdf::writePng(folder / "pictures" / (f.real.name + ".png"), width, height, settings.pixels_per_point,
                            [&](cairo_t* cr) {
-                             drawShot(cr, f.real, 0, 0, width);
+                             drawShot(words, cr, f.real, 0, 0, width);
                              drawAxes(cr, k, f, 0, 0, width);
                            });
     });
     writers.emplace_back(
-        [&] { return writeShot(folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); });
+        [&] { return writeShot(words, folder / "pictures" / (f.simulated.name + ".png"), plan.side, f.simulated); });
   }
   Status written;
   Aside pictures;

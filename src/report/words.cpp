@@ -9,14 +9,16 @@
 
 #include "anatomy/part_id.h"
 #include "base/units.h"
-#include "base/words.h"
+#include "case/data_words.h"
 #include "case/open_questions.h"
+#include "fixation/check_words.h"
 #include "geometry/side.h"
 #include "injury/shift_words.h"
 
 namespace rayset::words {
 namespace {
 
+// verbatim: citation
 constexpr const char* kCommonPractice = "common practice, no source";
 
 // Lines to look for under the C-arm, by ray (Radiopaedia, Wheeless).
@@ -30,6 +32,7 @@ ViewRule viewRule(Ray ray) {
       return {"report.dorsoplantar_view_lateral_border_m1_base", "Radiopaedia, “Lisfranc injury – an approach”"};
     case 2:
       return {"report.dorsoplantar_view_medial_border_m2_base",
+              // verbatim: citation
               "Wheeless, “Anatomy and radiographs of the midfoot”; Radiopaedia"};
     case 3:
       return {"report.30_oblique_view_border_m3_base", "maimonidesem.org; clinicalgate"};
@@ -46,7 +49,7 @@ const ImplantType* typeOf(const Case& c, const Device& d) { return c.catalogue.f
 Message sizesBeside(const Case& c, const Device& d) {
   const ImplantType* type = typeOf(c, d);
   if (type == nullptr) return {};
-  std::vector<std::string> sizes;
+  std::vector<Quantity> sizes;
   double below = 0, above = 0;
   for (const double length : type->lengths_mm) {
     if (length < d.length_mm - 1e-6) below = std::max(below, length);
@@ -67,9 +70,6 @@ std::vector<const Device*> devicesOf(const Case& c, Ray ray, DeviceStage stage) 
 
 const RayReduction* reductionOf(const Case& c, Ray ray) { return find(c.reduction.rays, ray); }
 
-/// "screw"
-Message kindName(DeviceKind kind) { return Message::made("report.kind_" + std::string(traits(kind).word)); }
-
 Message rayName(Ray ray) { return {"report.ray", {{"ray", nameOf(ray)}}}; }
 
 std::string idOf(Bone bone) { return std::string(boneId(bone)); }
@@ -86,19 +86,10 @@ std::vector<Ray> orderOf(const Case& c) {
 
 }  // namespace
 
-std::string number(double value, int decimals) {
-  if (!std::isfinite(value)) return "–";
-  std::string text = fmt::format("{:.{}f}", std::abs(value), decimals);
-  const bool zero = text.find_first_not_of("0.") == std::string::npos;
-  return (value < 0 && !zero ? "−" : "") + text;
+Quantity degrees(double radians, int decimals) { return inDegrees(toDegrees(radians), decimals); }
+Message capitals(Side side) {
+  return side == Side::kRight ? "report.side_right_capitals" : "report.side_left_capitals";
 }
-std::string signedNumber(double value, int decimals) {
-  const std::string text = number(value, decimals);
-  const bool zero = text.find_first_not_of("0.") == std::string::npos;
-  return value > 0 && !zero ? "+" + text : text;
-}
-std::string mm(double value, int decimals) { return number(value, decimals) + " mm"; }
-std::string degrees(double radians, int decimals) { return number(toDegrees(radians), decimals) + "°"; }
 
 std::string personName(const std::string& dicom) {
   // Only the first of up to three component groups (alphabetic, ideographic, phonetic) is rearranged; the others follow
@@ -187,7 +178,11 @@ Message marked(RayState s) {
                      : s == RayState::kInPlace ? "●"
                      : s == RayState::kUntold  ? "◊"
                                                : "?";
-  return {"report.marked", {{"sign", sign}, {"state", word(s)}}};
+  return marked(sign, word(s));
+}
+
+Message marked(const char* sign, Message state) {
+  return {"report.marked", {{"sign", sign}, {"state", std::move(state)}}};
 }
 
 std::vector<Ray> raysIn(const Case& c, RayState wanted) {
@@ -247,6 +242,15 @@ Message columns(const Case& c) {
                                 {{"first", Message("report.parts", {{"parts", all(sure)}})}, {"second", open}});
 }
 
+Message certaintyName(const std::string& certainty) {
+  if (certainty == "found") return "report.certainty_found";
+  if (certainty == "computed") return "report.certainty_computed";
+  // verbatim: citation
+  if (certainty == "memory, high confidence") return "report.certainty_memory_high";
+  if (certainty == "design choice") return "report.certainty_design_choice";
+  return Message::quoted(certainty);
+}
+
 Finding finding(const Case& c) {
   Finding f;
   const std::vector<Ray> displaced = raysIn(c, RayState::kDisplaced), unknown = raysIn(c, RayState::kUnknown),
@@ -285,7 +289,7 @@ Finding finding(const Case& c) {
   }
   for (const auto& [id, piece] : c.fragments) {
     const Vec3 centre = centroid(piece.bone.surface);
-    const std::string volume = number(piece.bone.volume_mm3 / 1000);
+    const Quantity volume = number(piece.bone.volume_mm3 / 1000);
     const Message line =
         piece.fit.doubt.empty()
             ? Message("report.piece_stands",
@@ -335,8 +339,10 @@ std::vector<Message> method(const Case& c) {
     most_rad = std::max(most_rad, r.uncertainty_rad);
   }
   if (most_mm >= 0) {
-    const auto range = [](const std::string& low, const std::string& high, const char* one, const char* many) {
-      return low == high ? Message(one, {{"most", high}}) : Message(many, {{"least", low}, {"most", high}});
+    const auto range = [](const Quantity& low, const Quantity& high, const char* one, const char* many) {
+      return fmt::format("{:.1f}", low.value) == fmt::format("{:.1f}", high.value)
+                 ? Message(one, {{"most", high}})
+                 : Message(many, {{"least", low}, {"most", high}});
     };
     out.push_back(
         Message("report.confidence_planned_place_base_known_turn",
@@ -403,7 +409,7 @@ Message direction(const Case& c, const Device& d) {
   const double along = v.dot(f.distal), across = v.dot(f.medial);
   const double swing = std::atan2(std::abs(across), std::abs(along));
   const Message steep =
-      number(toDegrees(down), 0) == "0"
+      std::abs(toDegrees(down)) <= 0.5
           ? Message("report.level_sole")
           : Message(down > 0 ? "report.down_to_sole" : "report.up_from_sole", {{"angle", degrees(std::abs(down))}});
   const std::vector<Argument> args{{"shaft", degrees(d.checks.angle_to_shaft_rad)},
@@ -416,16 +422,18 @@ Message direction(const Case& c, const Device& d) {
 
 Message implantName(const Case& c, const Device& d) {
   const ImplantType* type = typeOf(c, d);
-  if (type != nullptr && !type->name.empty()) return Message::quoted(type->name);
-  return {"report.implant_unlisted", {{"diameter", mm(d.diameter_mm)}, {"kind", kindName(d.kind)}}};
+  if (type != nullptr && !type->name.empty()) return nameOf(*type);
+  return {"report.implant_unlisted", {{"diameter", mm(d.diameter_mm)}, {"kind", nameOfKey(traits(d.kind).word)}}};
 }
 
 Message pullout(const Device& d) {
   const DeviceChecks& q = d.checks;
   if (q.pullout_n <= 0) return Message::quoted("–");
-  if (q.pullout_high_n <= q.pullout_low_n) return Message::quoted(number(q.pullout_n, 0));
-  return Message::quoted(
-      fmt::format("{} ({}–{})", number(q.pullout_n, 0), number(q.pullout_low_n, 0), number(q.pullout_high_n, 0)));
+  if (q.pullout_high_n <= q.pullout_low_n) return {"report.figure", {{"figure", number(q.pullout_n, 0)}}};
+  return {"report.figure_within",
+          {{"figure", number(q.pullout_n, 0)},
+           {"least", number(q.pullout_low_n, 0)},
+           {"most", number(q.pullout_high_n, 0)}}};
 }
 
 std::string through(const Device& d) {
@@ -439,11 +447,25 @@ Message implant(const Case& c, const Device& d) {
           {{"implant", implantName(c, d)}, {"length", mm(d.length_mm, 0)}}};
 }
 
+namespace {
+
+/// Failed checks of a device, each with its id.
+std::vector<Message> alarmsOf(const Device& d) {
+  std::vector<Message> out;
+  for (const Message& failed : failedChecks(d, ConstructSettings{}))
+    out.push_back(sentence({"report.alarm_device", {{"id", d.id}, {"failed", failed}}}));
+  return out;
+}
+bool isAlarm(const Step& step, const Message& warning) {
+  return std::ranges::any_of(step.alarms, [&](const Message& alarm) { return alarm.holds(warning); });
+}
+
+}  // namespace
+
 std::vector<Step> steps(const Case& c, const KnownAxes& known) {
   std::vector<Step> out;
-  const std::string side = sideCapitals(c.side);
   out.push_back({Message("report.before_incision"),
-                 {Message("report.confirm_patient_side_foot_plan_against", {{"side", side}}),
+                 {Message("report.confirm_patient_side_foot_plan_against", {{"side", capitals(c.side)}}),
                   Message("report.check_skin_swelling_pulses_compartments_they")},
                  "before"});
 
@@ -484,7 +506,14 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
                       {{"ray", capitalised(rayName(ray))}}};
       reduce.lines.push_back(Message("report.check_sits_hold_pointed_reduction_forceps", {{"m", m}, {"t", t}}));
     }
+    for (const Bone b : {metatarsal(ray), tarsalPartner(ray)})
+      if (const auto bone = c.bones.find(b); bone != c.bones.end() && bone->second.confidence < kDoubtful)
+        reduce.alarms.push_back(sentence({"report.alarm_bone",
+                                          {{"bone", boneId(b)},
+                                           {"told", bone->second.doubt.empty() ? "no" : "yes"},
+                                           {"doubt", bone->second.doubt}}}));
     for (const Device* w : wires) {
+      for (const Message& alarm : alarmsOf(*w)) reduce.alarms.push_back(alarm);
       temporary.push_back(w->id);
       reduce.lines.push_back(Message("report.temporary_wire_drive_deep", {{"id", w->id},
                                                                           {"implant_name", implantName(c, *w)},
@@ -505,7 +534,7 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
       fix.ray = ray;
       fix.title = {"report.step_device",
                    {{"ray", capitalised(rayName(ray))},
-                    {"kind", kindName(d->kind)},
+                    {"kind", nameOfKey(traits(d->kind).word)},
                     {"id", d->id},
                     {"implant", implant(c, *d)}}};
       fix.lines.push_back(
@@ -515,20 +544,22 @@ std::vector<Step> steps(const Case& c, const KnownAxes& known) {
         const bool drill = type != nullptr && type->drill_mm > 0, tap = type != nullptr && type->tap_mm > 0;
         fix.lines.push_back({"report.drill_gauge_screw",
                              {{"drill", drill ? "sized" : "plain"},
-                              {"drill_mm", drill ? mm(type->drill_mm) : std::string()},
+                              {"drill_mm", mm(drill ? type->drill_mm : 0)},
                               {"through", through(*d)},
                               {"sunk", d->countersink_mm > 0 ? "yes" : "no"},
                               {"countersink_mm", mm(d->countersink_mm)},
                               {"gauge", mm(d->measured_depth_mm)},
                               {"tap", tap ? "yes" : "no"},
-                              {"tap_mm", tap ? mm(type->tap_mm) : std::string()},
+                              {"tap_mm", mm(tap ? type->tap_mm : 0)},
                               {"length", mm(d->length_mm, 0)},
                               {"beside", sizesBeside(c, *d)}}});
         fix.lines.push_back(Message("report.arm_two_planes_whole_thread_bone"));
       } else {
         fix.lines.push_back(Message("report.drive_wire_deep_arm_two_planes", {{"mm", mm(d->length_mm, 0)}}));
       }
-      for (const Message& w : d->warnings) fix.lines.push_back(sentence({"report.note", {{"warning", w}}}));
+      fix.alarms = alarmsOf(*d);
+      for (const Message& w : d->warnings)
+        if (!isAlarm(fix, w)) fix.lines.push_back(sentence({"report.note", {{"warning", w}}}));
       out.push_back(fix);
     }
   }
@@ -573,7 +604,7 @@ std::vector<Message> instruments(const Case& c) {
     if (std::any_of(c.fixation.devices.begin(), c.fixation.devices.end(), [&](const Device& d) {
           return std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end();
         })) {
-      out.push_back(Message::quoted(tool.name));
+      out.push_back(nameOf(tool));
       listed_any = true;
     }
   if (!listed_any) {
@@ -585,8 +616,9 @@ std::vector<Message> instruments(const Case& c) {
   if (screw) out.emplace_back("report.screwdriver");
   if (!wires.empty()) out.emplace_back(Message("report.wire_driver_wire_cutter_bender"));
   for (const auto& [name, lengths] : screws) {
-    std::vector<std::string> sizes;
-    for (const auto& [length, count] : lengths) sizes.push_back(fmt::format("{} × {}", count, mm(length, 0)));
+    std::vector<Message> sizes;
+    for (const auto& [length, count] : lengths)
+      sizes.push_back({"report.count_of_length", {{"count", count}, {"length", mm(length, 0)}}});
     out.push_back(Message("report.sizes_next_these_hand", {{"name", names.at(name)}, {"all", all(sizes)}}));
   }
   for (const auto& [name, count] : wires)
@@ -632,17 +664,20 @@ std::vector<Caution> standingCautions(const Case& c) {
     return found;
   };
   out.push_back({Message("report.first_interspace_dorsal_deep_peroneal_nerve"),
+                 // verbatim: citation
                  "OTA 2005 abstract OTA051256 (26 feet): deep artery 1.4 ± 1.0 mm, lateral branch 1.5 ± 0.9 mm, nerve "
                  "2.7 ± 2.4 mm"});
   {
     Message text("report.plantar_side_m2_m4_deep_plantar");
     const auto through_plantar = with([](const Device& d) { return d.ray >= 2 && d.ray <= 4; });
     if (!through_plantar.empty()) {
-      std::vector<std::string> values;
-      for (const Device* d : through_plantar) values.push_back(d->id + " " + mm(d->checks.tip_beyond_cortex_mm));
+      std::vector<Message> values;
+      for (const Device* d : through_plantar)
+        values.push_back({"report.name_figure", {{"name", d->id}, {"figure", mm(d->checks.tip_beyond_cortex_mm)}}});
       text = then(text, {"report.planned_tip_beyond_far_cortex", {{"all", all(values)}}});
     }
     out.push_back(
+        // verbatim: citation
         {text, "Tonogai 2018, J Foot Ankle Res (shortest distances; 23.0, 21.0 and 18.6 mm distal to the joint)"});
   }
   out.push_back({Message("report.deep_plantar_artery_dives_plantarwards_23"),
@@ -651,11 +686,14 @@ std::vector<Caution> standingCautions(const Case& c) {
     const auto crossing = with([](const Device& d) { return d.checks.joint_area_lost_percent > 0; });
     Message text("report.cartilage_every_device_crosses_joint_takes");
     if (!crossing.empty()) {
-      std::vector<std::string> values;
-      for (const Device* d : crossing) values.push_back(d->id + " " + number(d->checks.joint_area_lost_percent) + " %");
+      std::vector<Message> values;
+      for (const Device* d : crossing)
+        values.push_back(
+            {"report.name_figure", {{"name", d->id}, {"figure", percent(d->checks.joint_area_lost_percent, 1)}}});
       text = then(text, {"report.planned_share_joint_face_lost_worse", {{"all", all(values)}}});
     }
     out.push_back({text,
+                   // verbatim: citation
                    "two 4.0 mm screws broke the second joint in 4 of 10 feet: anatomic study, “Anatomy of the 1st and "
                    "2nd Lisfranc joint surface”; expected loss for one 3.5 mm screw 2 to 4 %: Alberta et al., Foot "
                    "Ankle Int 2005;26:462–73"});
@@ -665,11 +703,13 @@ std::vector<Caution> standingCautions(const Case& c) {
          return d.ray >= 4 && traits(d.kind).threaded && d.stage == DeviceStage::kDefinitive;
        }).empty())
     out.push_back({Message("report.lateral_column_rays_4_5_mobile"),
+                   // verbatim: citation
                    "patients' and surgeons' pages (wires, out at about 6 weeks)"});
   out.push_back(
       {Message("report.reduction_judged_under_arm_eye_not"), "NCT02374944 (reduction of 1 mm or less at fixation)"});
   out.push_back({Message("report.local_protocol_decides_antibiotics_tourniquet_wire"), kCommonPractice});
   out.push_back({Message("report.when_implants_come_out_whether_they"),
+                 // verbatim: citation
                  "systematic review, Int Orthop 2010 (8, 12 and 16 weeks and later), as quoted; NCT02374944"});
   return out;
 }
@@ -701,10 +741,10 @@ std::vector<Message> uncertainty(const Case& c) {
                              {"number_2", number(toDegrees(f.uncertainty_rad))},
                              {"number_3", number(f.fit.uncertainty_mm)},
                              {"number_4", number(toDegrees(f.fit.uncertainty_rad))}}));
-  std::vector<std::string> doubtful;
+  std::vector<Message> doubtful;
   for (const auto& [bone, b] : c.bones)
     if (b.confidence < kDoubtful && isMidfootBone(bone))
-      doubtful.push_back(idOf(bone) + " " + number(100 * b.confidence, 0) + " %");
+      doubtful.push_back({"report.name_figure", {{"name", idOf(bone)}, {"figure", percent(100 * b.confidence)}}});
   if (!doubtful.empty())
     out.push_back(Message(
         "report.bones_whose_surface_expected_off_more",
@@ -738,6 +778,14 @@ std::vector<Message> notDone(const Case& c) {
 
 std::string Sources::cite(const std::string& source) {
   if (source.empty()) return {};
+  return number(source == kCommonPractice ? Message("report.common_practice") : Message::quoted(source));
+}
+
+std::string Sources::cite(const std::string& source, const std::string& certainty) {
+  return number({"report.source_how_sure", {{"source", source}, {"certainty", certaintyName(certainty)}}});
+}
+
+std::string Sources::number(const Message& source) {
   const auto it = std::find(sources_.begin(), sources_.end(), source);
   const auto index = static_cast<std::size_t>(it - sources_.begin());
   if (it == sources_.end()) sources_.push_back(source);

@@ -11,12 +11,9 @@
 
 namespace rayset::words {
 
-/// "6.1", "−0.3", never "-0.0". The minus sign is U+2212.
-[[nodiscard]] std::string number(double value, int decimals = 1);
-/// With a plus sign in front of positive values.
-[[nodiscard]] std::string signedNumber(double value, int decimals = 1);
-[[nodiscard]] std::string mm(double value, int decimals = 1);         ///< "6.1 mm"
-[[nodiscard]] std::string degrees(double radians, int decimals = 0);  ///< "10°"
+/// Of an angle in radians.
+[[nodiscard]] Quantity degrees(double radians, int decimals = 0);
+[[nodiscard]] Message capitals(Side side);  ///< "RIGHT"
 /// DICOM person name "Family^Given^Middle^Prefix^Suffix" as "Family, Prefix Given Middle Suffix".
 [[nodiscard]] std::string personName(const std::string& dicom);
 
@@ -27,6 +24,8 @@ enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
 [[nodiscard]] std::string_view valueOf(RayState s);  ///< the value in JSON
 [[nodiscard]] Message word(RayState s);              ///< "displaced", "in place", "cannot be told", "not judged"
 [[nodiscard]] Message marked(RayState s);            ///< the word behind its sign: "▲ displaced"
+/// "in place", with the state's sign or another one in front.
+[[nodiscard]] Message marked(const char* sign, Message state);
 [[nodiscard]] std::vector<Ray> raysIn(const Case& c, RayState wanted);
 
 /// "6.1 mm lateral and 3.9 mm dorsal"; components below `least_mm` are left out; "" when none is left.
@@ -38,6 +37,9 @@ enum class RayState { kDisplaced, kInPlace, kUntold, kUnknown };
 [[nodiscard]] bool putBack(const Case& c, Ray ray);
 /// The columns involved: "medial and middle; of the lateral it cannot be told".
 [[nodiscard]] Message columns(const Case& c);
+
+/// Of a limit, as in data/limits.json.
+[[nodiscard]] Message certaintyName(const std::string& certainty);
 
 /// One or two sentences on what was found, and one per displaced ray.
 struct Finding {
@@ -76,6 +78,8 @@ struct Step {
   std::string id{};  ///< "before", "screws", "ray2" (reduce and hold), "S2" (a device), "finish"
   std::optional<Ray> ray = {};
   std::string device{};  ///< id of the device inserted; may be empty
+  /// What speaks against doing it as planned: failed checks of its device, bones that may be drawn wrong.
+  std::vector<Message> alarms{};
 };
 /// The order of work in theatre, from the reduction's order and the devices.
 [[nodiscard]] std::vector<Step> steps(const Case& c, const KnownAxes& known = {});
@@ -98,12 +102,15 @@ struct Caution {
 /// Numbered sources in order of first mention.
 class Sources {
  public:
-  /// "[3]"; "" for an empty source.
+  /// "[3]"; "" for an empty source. Citations are shown as they are.
   std::string cite(const std::string& source);
-  [[nodiscard]] const std::vector<std::string>& all() const { return sources_; }
+  /// With its certainty in brackets.
+  std::string cite(const std::string& source, const std::string& certainty);
+  [[nodiscard]] const std::vector<Message>& all() const { return sources_; }
 
  private:
-  std::vector<std::string> sources_;
+  std::string number(const Message& source);
+  std::vector<Message> sources_;
 };
 
 }  // namespace rayset::words

@@ -149,6 +149,7 @@ FilmWriteInfo infoOf(const PlanRecord& plan, const TubePose& tube, const Simulat
   info.view = filmViewOf(tube);
   info.lateromedial = std::sin(tube.orbital_rad) > 0;
   info.simulated = true;
+  // verbatim: DICOM
   info.derivation = fmt::format("line integrals through CT, 60 keV; {}; {}", description, wordOf(film.state));
   info.column_mm = info.row_mm = film.view.pixel_mm;
   info.source_detector_mm = tube.sid_mm;
@@ -165,13 +166,13 @@ FilmWriteInfo infoOf(const PlanRecord& plan, const TubePose& tube, const Simulat
 
 }  // namespace
 
-Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& catalogue,
+Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Resources& resources,
                                const std::filesystem::path& folder, const Progress& progress) {
   const auto plan = readPlan(request.plan);
   if (!plan) return tl::unexpected(plan.error());
   const auto bodies = readPlanBodies(request.plan);
   if (!bodies) return tl::unexpected(bodies.error());
-  std::vector<std::pair<TubePose, std::string>> tubes;
+  std::vector<std::pair<TubePose, Message>> tubes;
   for (const std::string& word : request.views) {
     const auto tube = tubeFromWord(word);
     if (!tube) return tl::unexpected(tube.error());
@@ -183,7 +184,7 @@ Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& cat
       if (wordOf(s) == word) states.push_back(s);
 
   const FilmedFoot foot =
-      filmedFoot(plan->side, plan->frame, plan->reduced, plan->injured_to_reduced, plan->devices, catalogue);
+      filmedFoot(plan->side, plan->frame, plan->reduced, plan->injured_to_reduced, plan->devices, resources.catalogue);
   const FootProjector projector(*bodies);
   ToneSettings tone;
   tone.scatter_fraction = request.scatter;
@@ -194,7 +195,8 @@ Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& cat
   for (std::size_t n = 0; n < tubes.size(); ++n) {
     progress("films", static_cast<double>(n) / static_cast<double>(tubes.size()));
     if (progress.cancelled()) return cancelledError();
-    auto [tube, description] = tubes[n];
+    auto [tube, view] = tubes[n];
+    const std::string description = resources.words(view);
     tube.pixel_mm = request.pixel_mm;
     const auto films = simulate(projector, foot, tube, description, states, tone);
     if (!films) return tl::unexpected(films.error());
@@ -203,9 +205,10 @@ Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& cat
       std::string name = fmt::format("{}_{}", request.views[n], wordOf(film.state));
       std::replace_if(
           name.begin(), name.end(), [](char c) { return c == '=' || c == ','; }, '_');
-      const Shot shot = shotOf(foot, film, name, film.view.columns / 2.3);
-      if (const Status s = writeShot(folder / (name + ".png"), foot.side, shot); !s) return tl::unexpected(s.error());
-      const FilmWriteInfo info = infoOf(*plan, tube, film, shot.caption, description, written.films);
+      const Shot shot = shotOf(foot, film, view, name, film.view.columns / 2.3);
+      if (const Status s = writeShot(resources.words, folder / (name + ".png"), foot.side, shot); !s)
+        return tl::unexpected(s.error());
+      const FilmWriteInfo info = infoOf(*plan, tube, film, resources.words(shot.caption), description, written.films);
       if (const Status s = writeFilm(folder / (name + ".dcm"), film.film, info); !s) return tl::unexpected(s.error());
       record.films.push_back({name, description, film.state, tube, film.view});
     }

@@ -74,7 +74,7 @@ struct ViewsWritten {
 };
 /// Simulated films of a planned foot, VIEW_STATE.png and .dcm, and views.json, into an existing empty folder. kRequest
 /// for a plan that cannot be used or an unknown view.
-[[nodiscard]] Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Catalogue& catalogue,
+[[nodiscard]] Result<ViewsWritten> viewsInto(const ViewsRequest& request, const Resources& resources,
                                              const std::filesystem::path& folder, const Progress& progress = {});
 
 }  // namespace rayset

@@ -2,6 +2,7 @@
 
 #include "base/dates.h"
 #include "base/message_codec.h"
+#include "case/data_words.h"
 #include "case/plan_codec.h"
 #include "geometry/codec.h"
 #include "report/words.h"
@@ -10,7 +11,6 @@
 
 namespace rayset::server {
 
-using codec::choiceOf;
 using codec::Codec;
 using codec::count;
 using codec::derived;
@@ -33,6 +33,16 @@ using codec::truth;
 using codec::operator+;
 
 namespace {
+
+/// A part of what a planned case shows; null of others.
+template <class T>
+Field<CaseState> fieldOfPlanned(const std::string& key, const Codec<T>& of, T PlannedState::*part) {
+  Field<CaseState> out = derived<CaseState>(key, nullable(of), [](const CaseState&) { return std::optional<T>(); });
+  out.write = [of, part](const CaseState& s) {
+    return s.planned != nullptr ? of.write(s.planned->*part) : Json(nullptr);
+  };
+  return out;
+}
 
 /// JSON written earlier by the table `of`.
 template <class T>
@@ -143,11 +153,10 @@ Codec<HistoryEntryTold> historyCodec() {
 
 Codec<ImplantType> implantCodec() {
   using T = ImplantType;
-  return named("Implant",
-               object<T>({field("id", text(), &T::id),
-                          field("kind", choiceOf(kDeviceKinds, [](DeviceKind k) { return traits(k).word; }), &T::kind),
-                          field("name", text(), &T::name), field("diameter_mm", number(), &T::diameter_mm),
-                          field("lengths_mm", list(number()), &T::lengths_mm)}));
+  return named("Implant", object<T>({field("id", text(), &T::id), field("kind", deviceKindCodec(), &T::kind),
+                                     derived<T>("name", codec::message(), [](const T& t) { return nameOf(t); }),
+                                     field("diameter_mm", number(), &T::diameter_mm),
+                                     field("lengths_mm", list(number()), &T::lengths_mm)}));
 }
 
 Codec<FollowupItem> appointmentCodec() {
@@ -156,8 +165,8 @@ Codec<FollowupItem> appointmentCodec() {
   const std::vector<Field<A>> own{field("id", text(), &A::id),
                                   field("week_from", integer(0), &A::week_from),
                                   field("week_to", integer(0), &A::week_to),
-                                  field("title", text(), &A::title),
-                                  field("text", text(), &A::text),
+                                  derived<A>("title", codec::message(), titleOf),
+                                  derived<A>("text", codec::message(), textOf),
                                   field("source", text(), &A::source),
                                   field("certainty", text(), &A::certainty)};
   return named("FollowupItem",
@@ -188,8 +197,8 @@ Codec<CaseState> makeCaseStateCodec() {
                           field("films", written(list(realFilmCodec())), &S::films).about("taken before the operation"),
                           field("edits", codec::json("Record<string, unknown>", {{"type", "object"}}), &S::edits)
                               .about("corrections of bones in force: lists by their kind"),
-                          field("plan", written(nullable(statePlanCodec())), &S::plan),
-                          field("theatre", written(nullable(stateTheatreCodec())), &S::theatre),
+                          fieldOfPlanned("plan", statePlanCodec(), &PlannedState::plan),
+                          fieldOfPlanned("theatre", stateTheatreCodec(), &PlannedState::theatre),
                           group<S>("followup", {field("surgery_date", nullable(text()), &S::surgery_date),
                                                 field("plan", list(appointmentCodec()), &S::appointments),
                                                 field("checks", written(list(followupCheckCodec())), &S::checks)}),

@@ -14,6 +14,7 @@
 #include "dicom/film_reader.h"
 #include "fixation/construct.h"
 #include "outcome/verification_codec.h"
+#include "workspace/state_codec.h"
 
 namespace rayset::server {
 
@@ -79,7 +80,8 @@ struct CaseState {
   std::optional<Message> can_undo, can_redo;  ///< the action, in words
   std::vector<HistoryEntryTold> history;
   Json job, uploads, images, films = Json::array(), edits;
-  Json plan, theatre, measures_drawn = Json::array();  ///< from the workspace, once planned
+  const PlannedState* planned = nullptr;  ///< from the workspace, once planned
+  Json measures_drawn = Json::array();
   std::optional<std::string> surgery_date;
   std::vector<FollowupItem> appointments;
   Json checks = Json::array();

@@ -120,7 +120,7 @@ Reply calendar(Station& station, Request& request) {
 Reply measures(Station& station, Request& request) {
   const auto state = station.cases->state(request.case_id);
   if (!state) return errorReply(state.error());
-  return download("text/csv; charset=utf-8; header=present", "measures.csv", measuresCsv(*state));
+  return download("text/csv; charset=utf-8; header=present", "measures.csv", measuresCsv(*state, station.words));
 }
 
 Reply caseJson(Station& station, Request& request) {
@@ -146,7 +146,8 @@ Reply allZip(Station& station, Request& request) {
   }
   const auto text = caseText(*station.library, id, *state);
   if (!text) return errorReply(text.error());
-  std::vector<std::pair<std::string, std::string>> texts{{"case.json", *text}, {"measures.csv", measuresCsv(*state)}};
+  std::vector<std::pair<std::string, std::string>> texts{{"case.json", *text},
+                                                         {"measures.csv", measuresCsv(*state, station.words)}};
   if (const auto ics = calendarText(*state)) texts.emplace_back("followup.ics", *ics);
   Reply reply = download("application/zip", "rayset-case.zip", {});
   const auto zip = std::make_shared<Zipping>(std::move(texts), exportsOf(station.library->folder(id), *facts));

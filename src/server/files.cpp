@@ -265,7 +265,7 @@ void addRow(std::string& out, const Json& row) {
 
 }  // namespace
 
-std::string measuresCsv(const Json& state) {
+std::string measuresCsv(const Json& state, const Words& words) {
   std::string out;
   for (std::size_t n = 0; n < kColumns.size(); ++n) out.append(n > 0 ? "," : "").append(kColumns[n]);
   out += "\r\n";
@@ -278,12 +278,13 @@ std::string measuresCsv(const Json& state) {
   };
   const Json plan = state.value("plan", Json(nullptr));
   if (plan.is_object()) {
-    rows(plan.value("measures", Json(nullptr)), "as scanned");
+    rows(plan.value("measures", Json(nullptr)), "injured");
     rows(plan.value("measures_reduced", Json(nullptr)), "reduced");
   }
   for (const Json& drawn : state.value("measures_drawn", Json::array())) {
-    Json row{{"state", drawn.value("state", "")}, {"key", drawn.value("id", "")}, {"source", "drawn by hand"}};
-    row["name"] = drawn.value("kind", "") + " drawn by hand";
+    Json row{
+        {"state", drawn.value("state", "")}, {"key", drawn.value("id", "")}, {"source", words("server.csv_by_hand")}};
+    row["name"] = words("server.csv_drawn", {{"kind", nameOfKey(drawn.value("kind", ""))}});
     for (const char* key : {"value", "unit"})
       if (drawn.contains(key)) row[key] = drawn[key];
     row["note"] = drawn.value("view", "");

@@ -38,6 +38,6 @@ struct Export {
                                                          const std::string& id, const std::vector<std::string>& path);
 
 /// RFC 4180: measures as scanned and reduced, and those drawn by hand.
-[[nodiscard]] std::string measuresCsv(const Json& state);
+[[nodiscard]] std::string measuresCsv(const Json& state, const Words& words);
 
 }  // namespace rayset::server

@@ -34,13 +34,6 @@ constexpr const char* kPolicy =
     "default-src 'self'; img-src 'self' blob: data:; worker-src 'self' blob:; connect-src 'self'; "
     "frame-ancestors 'self'; base-uri 'none'; form-action 'none'; object-src 'none'";
 
-Reply refusal(int status, const std::string& what, const std::string& remedy = {}) {
-  Reply reply;
-  reply.status = status;
-  reply.body = fmt::format(R"({{"error":{{"what":"{}","where":"","remedy":"{}"}}}})", what, remedy);
-  return reply;
-}
-
 class Connection;
 
 /// What all connections share. Everything but the workers' tasks happens in the network's thread.
@@ -56,6 +49,9 @@ struct Network {
 
   Network(const HttpSettings& s, Handler h)
       : settings(s), handler(std::move(h)), workers(static_cast<std::size_t>(s.workers)) {}
+  [[nodiscard]] Reply refusal(int status, Message what, Message remedy = {}) const {
+    return handler.refuse(status, {Fault::kRequest, std::move(what), "", std::move(remedy)});
+  }
   void acceptNext();
   void stop();
 };
@@ -137,15 +133,15 @@ class Connection : public std::enable_shared_from_this<Connection> {
 
   void headerRead(error_code ec) {
     begun_ = Clock::now();
-    if (ec == http::error::header_limit) return refuse(refusal(431, "the header of the request is too large"));
+    if (ec == http::error::header_limit) return refuse(network_.refusal(431, "server.header_too_large"));
     if (ec && ec != http::error::end_of_stream &&
         ec.category() == http::make_error_code(http::error::bad_method).category())
-      return refuse(refusal(400, "this is no HTTP request"));
+      return refuse(network_.refusal(400, "server.no_http"));
     if (ec) return;
     const auto& header = parser_->get();
     version_ = header.version();
     auto target = targetFrom({header.target().data(), header.target().size()});
-    if (!target) return refuse(refusal(400, "the address is not well-formed"));
+    if (!target) return refuse(network_.refusal(400, "server.bad_address"));
     static_cast<Target&>(request_) = std::move(*target);
     request_.method = std::string(header.method_string());
     request_.host = std::string(header[http::field::host]);
@@ -162,7 +158,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     parser_->body_limit(intake_->limit);
     if (!intake_->file.empty()) {
       const int fd = ::open(intake_->file.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0600);
-      if (fd < 0) return refuse(refusal(500, "the file cannot be written", "Check free space and permissions."));
+      if (fd < 0) return refuse(network_.refusal(500, "server.file_cannot_be_written", "server.check_space"));
       file_.native_handle(fd);
       request_.uploaded = intake_->file;
     }
@@ -208,9 +204,9 @@ class Connection : public std::enable_shared_from_this<Connection> {
   }
 
   [[nodiscard]] Reply tooLarge() const {
-    return refusal(413, fmt::format("this takes at most {} bytes", intake_->limit));
+    return network_.refusal(413, {"server.takes_at_most", {{"limit", intake_->limit}}});
   }
-  static Reply diskFull() { return refusal(500, "the file cannot be written, is the disk full?", "Free some space."); }
+  [[nodiscard]] Reply diskFull() const { return network_.refusal(500, "server.disk_full", "server.free_some_space"); }
 
   /// Unless the handler moved it away.
   void dropUpload() {
@@ -235,7 +231,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     auto out = outgoing<http::file_body>();
     error_code ec;
     out->message.body().open(reply_.file.c_str(), beast::file_mode::scan, ec);
-    if (ec) return send(refusal(404, "this file is not there", "Load the page anew."));
+    if (ec) return send(network_.refusal(404, "server.file_not_there", "server.load_page_anew"));
     out->message.prepare_payload();
     write(std::move(out));
   }
@@ -370,7 +366,7 @@ void Network::acceptNext() {
     const bool full = connections.size() >= static_cast<std::size_t>(settings.connections);
     const auto connection = std::make_shared<Connection>(*this, std::move(socket));
     if (full)
-      connection->refuse(refusal(503, "too many connections are open", "Close other windows of this page."));
+      connection->refuse(refusal(503, "server.too_many_connections", "server.close_other_windows"));
     else
       connection->begin();
     acceptNext();
@@ -417,8 +413,8 @@ Result<std::unique_ptr<HttpServer>> HttpServer::start(const HttpSettings& settin
   if (!ec) acceptor.bind(here, ec);
   if (!ec) acceptor.listen(net::socket_base::max_listen_connections, ec);
   if (ec)
-    return fail(Fault::kRequest, "the port cannot be used: " + ec.message(), fmt::format("127.0.0.1:{}", settings.port),
-                "Choose another --port, or 0 for a free one.");
+    return fail(Fault::kRequest, {"server.port_cannot_be_used", {{"why", ec.message()}}},
+                fmt::format("127.0.0.1:{}", settings.port), "server.choose_another_port");
   impl->network.acceptNext();
   impl->thread = std::thread([raw = impl.get()] { raw->run(); });
   return std::unique_ptr<HttpServer>(new HttpServer(std::move(impl)));

@@ -66,6 +66,8 @@ struct Handler {
   /// Called once the header is read. A reply instead of an intake ends the request. Called by many workers at once.
   std::function<tl::expected<Intake, Reply>(Request&)> accept;
   std::function<Reply(Request&)> answer;  ///< as accept()
+  /// The reply where the network itself refuses: too large, no HTTP, no space. Called by the network thread.
+  std::function<Reply(int status, const Error&)> refuse;
   /// The reply was sent; status 0: the client disconnected first. Called by the network thread.
   std::function<void(const Request&, int status, std::chrono::milliseconds)> done;
 };

@@ -191,8 +191,7 @@ Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   if (!turns) return tl::unexpected(turns.error());
   const CaseFacts facts = factsOf(*row, *history);
   const Status opened = refresh(id, open, facts, row->seq);
-  const Json planned = open.open ? open.open->state() : Json::object();
-  const std::vector<StepTitle> steps = open.open ? stepTitles(planned) : std::vector<StepTitle>{};
+  const std::vector<StepTitle> steps = open.open ? stepTitles(open.open->state().theatre) : std::vector<StepTitle>{};
 
   const std::string& date = facts.said.surgery_date;
   CaseState state;
@@ -229,11 +228,10 @@ Result<Json> OpenCases::stateLocked(const std::string& id, Open& open) {
   if (open.open) {
     const Case& edited = open.open->edited();
     state.implants = edited.catalogue.types;
-    state.plan = valueOf(planned, "plan");
-    state.theatre = valueOf(planned, "theatre");
+    state.planned = &open.open->state();
     state.measures_drawn = open.open->edits().measures;
     state.cautions = open.open->edits().cautions;
-    if (state.images.is_object() && state.plan.is_object() && !facts.other)
+    if (state.images.is_object() && !facts.other)
       state.images["other_foot"] = edited.other_foot.empty() ? Json(nullptr) : Json(edited.other_foot);
     for (const Appointment& a : followupPlan(edited.fixation.devices, resources_.followup)) {
       const auto kept = facts.said.visits.find(a.id);
@@ -339,7 +337,9 @@ Result<Json> OpenCases::tryEdit(const std::string& id, const std::string& kind, 
   const auto now = library_.find(id);
   if (const Status s = refresh(id, *open, *known, now->seq); !s) return tl::unexpected(s.error());
   if (!open->open) return notPlanned();
-  return open->open->tryEdit(kind, payload);
+  const auto trial = open->open->tryEdit(kind, payload);
+  if (!trial) return tl::unexpected(trial.error());
+  return trialCodec().write(*trial);
 }
 
 Result<Json> OpenCases::turned(const std::string& id, bool back, const std::string& token) {
@@ -452,7 +452,7 @@ Result<fs::path> OpenCases::films(const std::string& id) {
   return madeOnce(library_.folder(id), "films", known->edition(), [&plan, this](const fs::path& made) -> Status {
     ViewsRequest request;
     request.plan = *plan;
-    const auto written = viewsInto(request, resources_.catalogue, made);
+    const auto written = viewsInto(request, resources_, made);
     if (!written) return tl::unexpected(written.error());
     return {};
   });

@@ -120,6 +120,7 @@ Result<std::unique_ptr<Server>> Server::start(const ServerSettings& settings) {
   Handler handler;
   handler.accept = [raw](Request& r) { return raw->accept(r); };
   handler.answer = [raw](Request& r) { return raw->answer(r); };
+  handler.refuse = [raw](int status, const Error& e) { return raw->worded(errorReply(status, e)); };
   if (settings.log)
     handler.done = [log = settings.log](const Request& r, int status, std::chrono::milliseconds time) {
       log->request(r.method, r.pattern, status, time, r.case_id);

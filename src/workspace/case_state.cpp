@@ -6,16 +6,14 @@
 #include <cmath>
 
 #include "anatomy/part_id.h"
-#include "base/message_codec.h"
 #include "base/words.h"
+#include "case/data_words.h"
 #include "fixation/check_words.h"
 #include "report/words.h"
-#include "workspace/state_codec.h"
 
 namespace rayset {
 namespace {
 
-using Json = EditJson;
 using words::RayState;
 
 // From here a number is reported as worth a look.
@@ -104,7 +102,7 @@ Message instrumentsFor(const Case& c, const Device& d) {
   std::vector<Message> names;
   for (const InstrumentType& tool : c.catalogue.instruments)
     if (std::find(tool.for_implants.begin(), tool.for_implants.end(), d.type) != tool.for_implants.end())
-      names.push_back(Message::quoted(tool.name));
+      names.push_back(nameOf(tool));
   if (traits(d.kind).threaded) {
     names.emplace_back("workspace.screwdriver");
   } else if (names.empty()) {
@@ -144,6 +142,8 @@ std::vector<StateStep> stepsOf(const StateInput& in) {
   return out;
 }
 
+}  // namespace
+
 StateRay stateOf(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
   return {r.ray, &r, find(in.planned.reduction.rays, r.ray), &d, rayWords(d), attention(in, r, d)};
 }
@@ -157,17 +157,19 @@ StateDevice stateOf(const StateInput& in, const Device& d, const std::vector<Dev
   out.name = words::implantName(c, d);
   out.entry_words = words::entry(c, d, in.axes);
   out.direction_words = words::direction(c, d);
-  out.head_mm = type != nullptr ? type->head_diameter_mm : 0;
   out.margin_wanted_mm = marginWanted(d, in.checker.settings());
   out.reasons = deviceReasons(in.checker, d, all);
   out.remarks = remarksOn(d, in.checker.hasImage());
   if (type != nullptr && !traits(type->kind).cut_to_length) out.lengths_mm = type->lengths_mm;
   if (const auto depth = in.edits.depths.find(d.id); depth != in.edits.depths.end()) out.measured_mm = depth->second;
   out.gauge_off = gaugeOff(in, d);
+  out.outline = outlineRings(d, type);
+  if (wiresMayHold(d.ray) && d.stage == DeviceStage::kDefinitive) {
+    const DeviceKind other = d.kind == DeviceKind::kWire ? DeviceKind::kScrew : DeviceKind::kWire;
+    out.swaps_to = std::string(traits(other).words);
+  }
   return out;
 }
-
-}  // namespace
 
 std::vector<Message> deviceReasons(const DeviceChecker& checker, const Device& device, const std::vector<Device>& all) {
   Device d = device;
@@ -178,18 +180,7 @@ std::vector<Message> deviceReasons(const DeviceChecker& checker, const Device& d
   return out;
 }
 
-EditJson deviceStateJson(const StateInput& in, const Device& d, const std::vector<Device>& all, bool by_hand,
-                         bool image_read) {
-  StateDevice told = stateOf(in, d, all, by_hand);
-  told.image_read = image_read;
-  return stateDeviceCodec().write(told);
-}
-
-EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d) {
-  return stateRayCodec().write(stateOf(in, r, d));
-}
-
-EditJson stateJson(const StateInput& in) {
+PlannedState plannedState(const StateInput& in) {
   const Case& c = in.edited;
   StatePlan plan{&c, &in.axes, bodiesOf(c), {}, {}};
   for (const Ray ray : kRays) {
@@ -207,16 +198,12 @@ EditJson stateJson(const StateInput& in) {
   }
   for (const Device& d : c.fixation.devices)
     plan.devices.push_back(stateOf(in, d, c.fixation.devices, editedDevice(in, d).by_hand));
-  return {{"plan", statePlanCodec().write(plan)},
-          {"theatre", stateTheatreCodec().write({stepsOf(in), words::instruments(c)})},
-          {"measures_drawn", in.edits.measures},
-          {"cautions", codec::messages().write(in.edits.cautions)}};
+  return {std::move(plan), {stepsOf(in), words::instruments(c)}};
 }
 
-std::vector<StepTitle> stepTitles(const EditJson& state) {
+std::vector<StepTitle> stepTitles(const StateTheatre& theatre) {
   std::vector<StepTitle> out;
-  for (const Json& s : state.at("theatre").at("steps"))
-    out.push_back({s.at("id").get<std::string>(), codec::message().from(s.at("title"), "title")});
+  for (const StateStep& s : theatre.steps) out.push_back({s.step.id, s.step.title});
   return out;
 }
 

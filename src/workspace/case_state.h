@@ -11,6 +11,7 @@
 #include "report/words.h"
 #include "workspace/edit_kind.h"
 #include "workspace/edit_state.h"
+#include "workspace/state_codec.h"
 
 namespace rayset {
 
@@ -24,16 +25,16 @@ struct StateInput {
   std::filesystem::path folder;  ///< of the plan, for pictures
 };
 
-/// plan, theatre, measures_drawn and cautions: what a case has once it is planned.
-[[nodiscard]] EditJson stateJson(const StateInput& in);
-/// The steps of the operation in a state.
-[[nodiscard]] std::vector<StepTitle> stepTitles(const EditJson& state);
+/// Points into `in`, which must outlive it unchanged.
+[[nodiscard]] PlannedState plannedState(const StateInput& in);
+/// The steps of the operation, as edits refer to them.
+[[nodiscard]] std::vector<StepTitle> stepTitles(const StateTheatre& theatre);
 
-/// One ray as in state()["plan"]["rays"]. `r` and `d` describe its pose (not necessarily that of `in.edited`).
-[[nodiscard]] EditJson rayStateJson(const StateInput& in, const RayReduction& r, const RayDisplacement& d);
-/// One device as in state()["plan"]["devices"], among `all`. Without `image_read` its grey values are omitted.
-[[nodiscard]] EditJson deviceStateJson(const StateInput& in, const Device& device, const std::vector<Device>& all,
-                                       bool by_hand, bool image_read = true);
+/// One ray; `r` and `d` describe its pose (not necessarily that of `in.edited`).
+[[nodiscard]] StateRay stateOf(const StateInput& in, const RayReduction& r, const RayDisplacement& d);
+/// One device among `all`.
+[[nodiscard]] StateDevice stateOf(const StateInput& in, const Device& device, const std::vector<Device>& all,
+                                  bool by_hand);
 /// A sentence with numbers for every failed check; empty if the device passes.
 [[nodiscard]] std::vector<Message> deviceReasons(const DeviceChecker& checker, const Device& device,
                                                  const std::vector<Device>& all);

@@ -12,6 +12,7 @@
 #include "base/message.h"
 #include "workspace/edit_fields.h"
 #include "workspace/edit_state.h"
+#include "workspace/state_codec.h"
 
 namespace rayset {
 
@@ -65,10 +66,10 @@ class EditWorkbench {
                                              const Vec3& tip) = 0;
   /// The devices of one ray planned again.
   [[nodiscard]] virtual Result<Construct> construct(Ray ray, bool wires) = 0;
-  /// {"devices", "rays"} that would change, as in the state.
-  [[nodiscard]] virtual Result<EditJson> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
-                                                  const Vec3& tip) = 0;
-  [[nodiscard]] virtual Result<EditJson> tryPose(Ray ray, const Rigid& injured_to_reduced) = 0;
+  /// What would change.
+  [[nodiscard]] virtual Result<Trial> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
+                                               const Vec3& tip) = 0;
+  [[nodiscard]] virtual Result<Trial> tryPose(Ray ray, const Rigid& injured_to_reduced) = 0;
 };
 
 /// Type-erased; made from a TypedEdit by editKind().
@@ -83,7 +84,7 @@ struct EditKind {
   std::function<Status(const EditJson&, const EditContext&)> check{};
   /// The payload to store for a checked payload. `bench`: null if the case is not planned.
   std::function<Result<EditJson>(const EditJson&, EditWorkbench* bench)> complete{};
-  std::function<Result<EditJson>(const EditJson&, EditWorkbench&)> attempt{};  ///< empty: cannot be tried
+  std::function<Result<Trial>(const EditJson&, EditWorkbench&)> attempt{};  ///< empty: cannot be tried
   std::function<Status(const EditJson&, EditState&, const Case* planned)> apply{};
   std::function<Message(const EditJson&, const std::vector<StepTitle>&)> words{};
 };
@@ -100,7 +101,7 @@ struct TypedEdit {
   std::vector<std::pair<std::string, std::string>> also_as{};
   std::function<Status(const P&, const EditContext&)> check{};
   std::function<Status(P&, EditWorkbench&)> complete{};
-  std::function<Result<EditJson>(const P&, EditWorkbench&)> attempt{};
+  std::function<Result<Trial>(const P&, EditWorkbench&)> attempt{};
   /// On an error the edit no longer fits and is left out; `what` says why.
   std::function<Status(const P&, EditState&, const Case* planned)> apply{};
   std::function<Message(const P&, const std::vector<StepTitle>&)> words{};
@@ -150,7 +151,7 @@ template <class P>
     return table.write(*p);
   };
   if (e.attempt)
-    out.attempt = [parse, attempt = e.attempt](const EditJson& j, EditWorkbench& bench) -> Result<EditJson> {
+    out.attempt = [parse, attempt = e.attempt](const EditJson& j, EditWorkbench& bench) -> Result<Trial> {
       const auto p = parse(j, false);
       if (!p) return tl::unexpected(p.error());
       return attempt(*p, bench);

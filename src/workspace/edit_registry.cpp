@@ -137,9 +137,11 @@ std::string editKindsMarkdown(const Words& words) {
     std::vector<std::string> forms;
     for (const auto& [key, form] : k.forms) forms.push_back(fmt::format("`{}`: {}", key, words(form)));
     out += fmt::format("| `{}` | `{}` | {}. {}.{}{} |\n", k.name, k.payload, k.meaning, fmt::join(forms, "; "),
-                       k.needs_plan       ? " Needs a plan."
+                       k.needs_plan ? " Needs a plan."
+                       // verbatim: docs
                        : k.needs_new_plan ? " Takes effect at the next plan."
                                           : "",
+                       // verbatim: docs
                        k.scope == EditScope::kImages ? " Lapses when other images are imported." : "");
   }
   return out;

@@ -194,7 +194,7 @@ struct OpenCase::Impl : EditWorkbench {
   Case planned, edited;
   EditState edits;
   std::optional<DeviceChecker> checker;
-  Json state;
+  PlannedState state;  // points into planned, edited and axes
 
   bool volumes = false;
   std::optional<Result<CtVolume>> ct;
@@ -228,9 +228,9 @@ struct OpenCase::Impl : EditWorkbench {
   [[nodiscard]] Result<Placed> place(const std::string& id, const std::string& type, const Vec3& entry,
                                      const Vec3& tip) override;
   [[nodiscard]] Result<Construct> construct(Ray ray, bool wires) override;
-  [[nodiscard]] Result<Json> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
-                                      const Vec3& tip) override;
-  [[nodiscard]] Result<Json> tryPose(Ray ray, const Rigid& injured_to_reduced) override;
+  [[nodiscard]] Result<Trial> tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
+                                       const Vec3& tip) override;
+  [[nodiscard]] Result<Trial> tryPose(Ray ray, const Rigid& injured_to_reduced) override;
 };
 
 // ---------------------------------------------------------------------------------------------- rays
@@ -430,7 +430,7 @@ void OpenCase::Impl::derive() {
     if (edits.device(d.id) == nullptr) gone.push_back(d.id);
   if (!gone.empty()) edited.cautions.push_back(Message("workspace.taken_out_plan_hand", {{"gone", all(gone)}}));
   for (const Message& text : edits.cautions) edited.cautions.push_back(text);
-  state = stateJson(input());
+  state = plannedState(input());
 }
 
 const CtVolume* OpenCase::Impl::image() {
@@ -452,7 +452,7 @@ const CtVolume* OpenCase::Impl::image() {
 // ---------------------------------------------------------------------------------------------- edits
 
 EditContext OpenCase::Impl::context(const std::vector<std::string>& films) const {
-  return {edits, &planned, films, stepTitles(state)};
+  return {edits, &planned, films, stepTitles(state.theatre)};
 }
 
 /// The device as drawn, with its checks; `all`: the resulting devices.
@@ -508,58 +508,53 @@ Result<EditWorkbench::Construct> OpenCase::Impl::construct(Ray ray, bool wires) 
   if (std::none_of(made->devices.begin(), made->devices.end(),
                    [](const Device& d) { return d.stage == DeviceStage::kDefinitive; }))
     return fail(Fault::kRequest,
-                Message("workspace.no_safe_found_ray", {{"kind", wires ? "wire" : "screw"}, {"ray", nameOf(ray)}}),
+                Message("workspace.no_safe_found_ray",
+                        {{"kind", nameOfKey(traits(wires ? DeviceKind::kWire : DeviceKind::kScrew).word)},
+                         {"ray", nameOf(ray)}}),
                 "device.swap", why.empty() ? Message("workspace.devices_stay_they") : why);
   Construct out{{}, std::move(made->cautions)};
   for (const Device& d : made->devices) out.devices.push_back(stored(asRecorded(d)));
   return out;
 }
 
-Result<Json> OpenCase::Impl::tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
-                                      const Vec3& tip) {
+Result<Trial> OpenCase::Impl::tryPlace(const std::string& id, const std::string& type, const Vec3& entry,
+                                       const Vec3& tip) {
   checker->setImage(ct && *ct ? &**ct : nullptr);
   std::vector<Device> all;
   const auto d = drawn(id, type, entry, tip, all);
   if (!d) return tl::unexpected(d.error());
-  Json out{{"devices", Json::array()}, {"rays", Json::array()}};
-  Json mine = deviceStateJson(input(), *d, all, true, checker->hasImage());
-  mine["checked"] = true;
-  out["devices"].push_back(std::move(mine));
+  Trial out;
+  StateDevice mine = stateOf(input(), *d, all, true);
+  mine.image_read = checker->hasImage();
+  out.devices.push_back({*d, std::move(mine)});
   for (Device& other : all) {
     if (other.id == d->id) continue;
     const double near = checker->nearest(other, all).mm;
     if (std::abs(near - other.checks.nearest_device_mm) <= kToldMm) continue;
     other.checks.nearest_device_mm = near;
     const EditedDevice* e = edits.device(other.id);
-    Json j = deviceStateJson(input(), other, all, e != nullptr && e->by_hand);
-    j["checked"] = true;
-    out["devices"].push_back(std::move(j));
+    out.devices.push_back({other, stateOf(input(), other, all, e != nullptr && e->by_hand)});
   }
   return out;
 }
 
-Result<Json> OpenCase::Impl::tryPose(Ray ray, const Rigid& injured_to_reduced) {
+Result<Trial> OpenCase::Impl::tryPose(Ray ray, const Rigid& injured_to_reduced) {
   const Rigid X = asRecorded(injured_to_reduced);
   RayReduction r = edited.reduction.rays.at(ray);
   const Rigid along = X * r.injured_to_reduced.inverse();
   r.placeByHand(X);
   r.joint = tools->of(ray).joint.at(X);
   r.manoeuvre.clear();
-  Json out{{"devices", Json::array()}, {"rays", Json::array()}};
-  Json told = rayStateJson(input(), r, displacementAt(ray, X));
-  told.erase("manoeuvre");
-  out["rays"].push_back(std::move(told));
+  const RayDisplacement off = displacementAt(ray, X);
+  Trial out;
+  out.rays.push_back({r, off, stateOf(input(), r, off)});
   for (const Device& d : edited.fixation.devices) {
     if (d.ray != ray) continue;
     Device moved = d;
     moved.entry = along * d.entry;
     moved.tip = along * d.tip;
     moved.direction = (along.linear() * d.direction).normalized();
-    Json j = deviceJson(moved);
-    for (const char* key : {"checks", "warnings", "measured_depth_mm"}) j.erase(key);
-    j["checked"] = false;
-    j["reasons"] = codec::messages().write({"workspace.checked_when_ray_let_go"});
-    out["devices"].push_back(std::move(j));
+    out.devices.push_back({std::move(moved), std::nullopt});
   }
   return out;
 }
@@ -605,7 +600,7 @@ Result<EditJson> OpenCase::complete(const std::string& kind, const EditJson& pay
   return findEditKind(kind)->complete(payload, impl_.get());
 }
 
-Result<EditJson> OpenCase::tryEdit(const std::string& kind, const EditJson& payload) {
+Result<Trial> OpenCase::tryEdit(const std::string& kind, const EditJson& payload) {
   const EditKind* known = findEditKind(kind);
   if (known == nullptr || !known->attempt) {
     std::vector<std::string> names;
@@ -623,7 +618,7 @@ void OpenCase::prepare(Ray ray) {
 }
 
 const EditState& OpenCase::edits() const { return impl_->edits; }
-nlohmann::ordered_json OpenCase::state() const { return impl_->state; }
+const PlannedState& OpenCase::state() const { return impl_->state; }
 const Case& OpenCase::edited() const { return impl_->edited; }
 
 Status OpenCase::loadVolumes() {

@@ -9,12 +9,12 @@
 
 #include <filesystem>
 #include <memory>
-#include <nlohmann/json.hpp>
 #include <string>
 #include <vector>
 
 #include "case/case.h"
 #include "workspace/edit_state.h"
+#include "workspace/state_codec.h"
 
 namespace rayset {
 
@@ -28,23 +28,23 @@ class OpenCase {
   ~OpenCase();
 
   /// The state under these edits (those in force, in order). Edits that no longer fit (a device that a new plan does
-  /// not have) are left out and reported in state()["cautions"].
+  /// not have) are left out and reported in edits().cautions.
   [[nodiscard]] Status replay(const std::vector<CaseEdit>& edits);
   /// Checks an edit against the present state and completes it: entry snapped to the cortex, length to the catalogue,
   /// devices planned again if it requires that (`device.swap`). Store the returned payload. `films`: ids of the case's
   /// films. kRequest in words.
   [[nodiscard]] Result<EditJson> complete(const std::string& kind, const EditJson& payload,
                                           const std::vector<std::string>& films = {});
-  /// What `device.set` or `ray.move` would give: {"devices": [...], "rays": [...]} of what changes, as in state(). A
-  /// try never waits for the CT: until it has been read, grey values and pull-out of the device are null. The devices
-  /// of a moving ray are returned at their new place with "checked": false: checks, and the ray's new manoeuvre, follow
-  /// when the edit is made; both are left out here.
-  [[nodiscard]] Result<EditJson> tryEdit(const std::string& kind, const EditJson& payload);
+  /// What `device.set` or `ray.move` would change. A try never waits for the CT: until it has been read, grey values
+  /// and pull-out of the device are not known. The devices of a moving ray are returned at their new place without
+  /// checks: these, and the ray's new manoeuvre, follow when the edit is made.
+  [[nodiscard]] Result<Trial> tryEdit(const std::string& kind, const EditJson& payload);
 
   /// What the replayed edits say.
   [[nodiscard]] const EditState& edits() const;
-  /// What the page shows of a planned case (docs/decisions/workstation.md, "State").
-  [[nodiscard]] nlohmann::ordered_json state() const;
+  /// What the page shows of a planned case (docs/decisions/workstation.md, "State"). Valid until the next replay(); so
+  /// is what it points to.
+  [[nodiscard]] const PlannedState& state() const;
   /// Gives this ray priority in building what dragging needs; returns at once. That is built in the background from a
   /// few seconds after open(), about a second per ray; an earlier first try waits for it.
   void prepare(Ray ray);

@@ -2,14 +2,17 @@
 
 #include <fmt/format.h>
 
+#include <cmath>
 #include <set>
 
 #include "anatomy/bones.h"
 #include "anatomy/codec.h"
+#include "base/dates.h"
 #include "base/message_codec.h"
 #include "base/units.h"
 #include "case/plan_codec.h"
 #include "geometry/codec.h"
+#include "geometry/json.h"
 
 namespace rayset {
 
@@ -136,6 +139,16 @@ Field<StateDevice> checksField() {
                     [](const D& d) { return d.device->checks.failure.empty() ? std::optional<D>(d) : std::nullopt; });
 }
 
+/// [along, radius]: flat ends, such as a wire's blade, by the circle of the same area.
+Codec<OutlineRing> outlineCodec() {
+  return {.write = [](const OutlineRing& r) -> Json {
+            return {rounded(r.along, 3), rounded(std::sqrt(r.wide * r.narrow), 3)};
+          },
+          .read = [](const Json&, const std::string&, OutlineRing&) {},
+          .schema = {{"type", "array"}, {"items", {{"type", "number"}}}, {"minItems", 2}, {"maxItems", 2}},
+          .type = "[number, number]"};
+}
+
 Codec<StateDevice> makeDeviceCodec() {
   using D = StateDevice;
   std::vector<Field<D>> fields = derivedFrom<D>([](const D& d) -> const Device& { return *d.device; }, deviceFields());
@@ -148,10 +161,24 @@ Codec<StateDevice> makeDeviceCodec() {
                     field("name", codec::message(), &D::name), field("by_hand", truth(), &D::by_hand),
                     field("entry_words", codec::message(), &D::entry_words),
                     field("direction_words", codec::message(), &D::direction_words),
-                    field("head_mm", number(), &D::head_mm), field("margin_wanted_mm", number(2), &D::margin_wanted_mm),
+                    field("margin_wanted_mm", number(2), &D::margin_wanted_mm),
                     derived<D>("ok", truth(), [](const D& d) { return d.reasons.empty(); }),
                     field("reasons", codec::messages(), &D::reasons), field("remarks", codec::messages(), &D::remarks),
-                    field("lengths_mm", list(number()), &D::lengths_mm).about("of the catalogue; none for a wire"),
+                    field("lengths_mm", list(number()), &D::lengths_mm)
+                        .about("of the catalogue; none of what is cut to length"),
+                    derived<D>("gauged", truth(), [](const D& d) { return traits(d.device->kind).threaded; })
+                        .about("its hole is measured with a depth gauge"),
+                    derived<D>("fate", codec::oneOf({"temporary", "later", "stays"}),
+                               [](const D& d) {
+                                 if (d.device->stage == DeviceStage::kTemporary) return std::string("temporary");
+                                 return std::string(traits(d.device->kind).fate == DeviceFate::kStays ? "stays"
+                                                                                                      : "later");
+                               })
+                        .about("when it comes out: with the definitive devices in place, at a later date, not at all"),
+                    field("swaps_to", nullable(codec::oneOf({"screws", "wires"})), &D::swaps_to)
+                        .about("what its ray can be fixed with instead"),
+                    field("outline", list(outlineCodec()), &D::outline)
+                        .about("[along, radius] in mm, from the entry along its axis; for pictures"),
                     field("measured_mm", nullable(number()), &D::measured_mm).about("what the gauge read"),
                     field("gauge_off", truth(), &D::gauge_off).about("by a size of screw or more")}));
 }
@@ -182,6 +209,16 @@ Codec<OpenQuestion> questionCodec() {
                                 &Q::remedies)}));
 }
 
+/// Whose foot it is, wherever something is done to it.
+Codec<ScanInfo> patientCodec() {
+  using I = ScanInfo;
+  return named("Patient",
+               object<I>({derived<I>("name", text(), [](const I& i) { return words::personName(i.patient_name); }),
+                          derived<I>("id", text(), [](const I& i) { return i.patient_id; }),
+                          derived<I>("born", text(), [](const I& i) { return isoDate(i.patient_birth_date); }),
+                          derived<I>("scanned", text(), [](const I& i) { return isoDate(i.study_date); })}));
+}
+
 Codec<StatePlan> makeStatePlanCodec() {
   using P = StatePlan;
   const auto the_case = [](const P& p) -> const Case& { return *p.of; };
@@ -198,7 +235,8 @@ Codec<StatePlan> makeStatePlanCodec() {
   return named(
       "Plan",
       object(parts(planFields(), {"side", "frame", "missing"}) +
-             std::vector<Field<P>>{group<P>("reduction", parts(reductionFields(), {"method", "order"})),
+             std::vector<Field<P>>{derived<P>("patient", patientCodec(), [](const P& p) { return p.of->scan; }),
+                                   group<P>("reduction", parts(reductionFields(), {"method", "order"})),
                                    derived<P>("axis", axesCodec(), [](const P& p) { return *p.axes; }),
                                    field("bodies", list(bodyCodec()), &P::bodies),
                                    field("rays", list(makeRayCodec()), &P::rays),
@@ -228,6 +266,8 @@ Codec<StateTheatre> makeTheatreCodec() {
       "TheatreStep", object<S>({derived<S>("id", text(), [](const S& s) { return s.step.id; }),
                                 derived<S>("title", codec::message(), [](const S& s) { return s.step.title; }),
                                 derived<S>("lines", codec::messages(), [](const S& s) { return s.step.lines; }),
+                                derived<S>("alarms", codec::messages(), [](const S& s) { return s.step.alarms; })
+                                    .about("what speaks against doing it as planned"),
                                 derived<S>("ray", nullable(ray()), [](const S& s) { return s.step.ray; }),
                                 field("device", nullable(text()), &S::device),
                                 field("instrument", nullable(codec::message()), &S::instrument),
@@ -238,22 +278,55 @@ Codec<StateTheatre> makeTheatreCodec() {
                                                 field("instruments", codec::messages(), &StateTheatre::instruments)}));
 }
 
+// ---------------------------------------------------------------------------------------------- a try
+
+Json written(const Trial::Placed& placed, const Codec<StateDevice>& of) {
+  if (placed.shown) {
+    StateDevice shown = *placed.shown;
+    shown.device = &placed.device;
+    Json j = of.write(shown);
+    j["checked"] = true;
+    return j;
+  }
+  Json j = deviceCodec().write(placed.device);
+  for (const char* key : {"checks", "warnings", "measured_depth_mm"}) j.erase(key);
+  j["checked"] = false;
+  j["reasons"] = codec::messages().write({"workspace.checked_when_ray_let_go"});
+  return j;
+}
+
+Json written(const Trial::Moved& moved, const Codec<StateRay>& of) {
+  StateRay shown = moved.shown;
+  shown.placed = &moved.placed;
+  shown.off = &moved.off;
+  Json j = of.write(shown);
+  j.erase("manoeuvre");
+  return j;
+}
+
+Codec<Trial> makeTrialCodec() {
+  Codec<Trial> out;
+  out.write = [device = makeDeviceCodec(), ray = makeRayCodec()](const Trial& trial) {
+    Json j{{"devices", Json::array()}, {"rays", Json::array()}};
+    for (const Trial::Placed& d : trial.devices) j["devices"].push_back(written(d, device));
+    for (const Trial::Moved& r : trial.rays) j["rays"].push_back(written(r, ray));
+    return j;
+  };
+  return out;
+}
+
 }  // namespace
 
-const Codec<StateRay>& stateRayCodec() {
-  static const Codec<StateRay> of = makeRayCodec();
-  return of;
-}
-const Codec<StateDevice>& stateDeviceCodec() {
-  static const Codec<StateDevice> of = makeDeviceCodec();
-  return of;
-}
 const Codec<StatePlan>& statePlanCodec() {
   static const Codec<StatePlan> of = makeStatePlanCodec();
   return of;
 }
 const Codec<StateTheatre>& stateTheatreCodec() {
   static const Codec<StateTheatre> of = makeTheatreCodec();
+  return of;
+}
+const Codec<Trial>& trialCodec() {
+  static const Codec<Trial> of = makeTrialCodec();
   return of;
 }
 

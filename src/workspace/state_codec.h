@@ -10,6 +10,7 @@
 #include "base/message.h"
 #include "case/case.h"
 #include "case/open_questions.h"
+#include "fixation/device_outline.h"
 #include "report/words.h"
 #include "xray/projection.h"
 
@@ -38,11 +39,13 @@ struct StateDevice {
   bool by_hand = false;
   bool image_read = true;  ///< false: grey values are unknown
   Message name, entry_words, direction_words;
-  double head_mm = 0, margin_wanted_mm = 0;
+  double margin_wanted_mm = 0;
   std::vector<Message> reasons, remarks;  ///< what is wrong with it; what is worth knowing
-  std::vector<double> lengths_mm;         ///< of the catalogue; none for a wire
-  std::optional<double> measured_mm;      ///< reading of the gauge
-  bool gauge_off = false;                 ///< by a size of screw or more
+  std::vector<double> lengths_mm;         ///< of the catalogue; none of what is cut to length
+  std::vector<OutlineRing> outline;
+  std::optional<std::string> swaps_to;  ///< "screws" or "wires": what its ray can be fixed with instead
+  std::optional<double> measured_mm;    ///< reading of the gauge
+  bool gauge_off = false;               ///< by a size of screw or more
 };
 
 struct StatePlan {
@@ -66,9 +69,33 @@ struct StateTheatre {
   std::vector<Message> instruments;
 };
 
-[[nodiscard]] const codec::Codec<StateRay>& stateRayCodec();
-[[nodiscard]] const codec::Codec<StateDevice>& stateDeviceCodec();
+/// What a case shows once it is planned.
+struct PlannedState {
+  StatePlan plan;
+  StateTheatre theatre;
+};
+
+/// What an edit that is tried would change.
+struct Trial {
+  struct Placed {
+    Device device;
+    /// What is shown of it, less its pointer to the device; of a device that goes along with a moving ray nothing: it
+    /// is checked when the ray is let go.
+    std::optional<StateDevice> shown;
+  };
+  struct Moved {
+    RayReduction placed;
+    RayDisplacement off;
+    StateRay shown;  ///< less its pointers to these two
+  };
+  std::vector<Placed> devices;
+  std::vector<Moved> rays;
+};
+
 [[nodiscard]] const codec::Codec<StatePlan>& statePlanCodec();
 [[nodiscard]] const codec::Codec<StateTheatre>& stateTheatreCodec();
+/// {"devices", "rays"} as in the state; written only. Left out of what is not checked yet: its checks and what follows
+/// from them, "checked": false; of a ray: its manoeuvre.
+[[nodiscard]] const codec::Codec<Trial>& trialCodec();
 
 }  // namespace rayset

@@ -152,37 +152,32 @@ Result<ProjectionView> projectionView(const PlantarFrame& plate, const TubePose&
 }
 
 namespace {
-struct ViewWord {
-  NamedView view;
-  std::string_view word;
-  const char* text;
-};
-constexpr std::array<ViewWord, 6> kViewWords{{
-    {NamedView::kDorsoplantar10, "dorsoplantar-10", "dorsoplantar, tube inclined 10 degrees towards the heel"},
-    {NamedView::kDorsoplantar15, "dorsoplantar-15", "dorsoplantar, tube inclined 15 degrees towards the heel"},
-    {NamedView::kDorsoplantar20, "dorsoplantar-20", "dorsoplantar, tube inclined 20 degrees towards the heel"},
-    {NamedView::kOblique30, "oblique-30", "internal oblique, foot rolled 30 degrees inwards"},
-    {NamedView::kLateral, "lateral", "lateral, beam from medial"},
-    {NamedView::kLateromedial, "lateromedial", "lateral, beam from lateral"},
+constexpr std::array<std::pair<NamedView, std::string_view>, 6> kViewWords{{
+    {NamedView::kDorsoplantar10, "dorsoplantar-10"},
+    {NamedView::kDorsoplantar15, "dorsoplantar-15"},
+    {NamedView::kDorsoplantar20, "dorsoplantar-20"},
+    {NamedView::kOblique30, "oblique-30"},
+    {NamedView::kLateral, "lateral"},
+    {NamedView::kLateromedial, "lateromedial"},
 }};
 }  // namespace
 
 std::string_view wordOf(NamedView view) {
-  for (const auto& w : kViewWords)
-    if (w.view == view) return w.word;
+  for (const auto& [known, word] : kViewWords)
+    if (known == view) return word;
   return {};
 }
 
 std::optional<NamedView> namedViewFromWord(std::string_view word) {
-  for (const auto& w : kViewWords)
-    if (w.word == word) return w.view;
+  for (const auto& [view, known] : kViewWords)
+    if (known == word) return view;
   return std::nullopt;
 }
 
-std::string describe(NamedView view) {
-  for (const auto& w : kViewWords)
-    if (w.view == view) return w.text;
-  return {};
+Message nameOf(NamedView view) {
+  std::string code = "xray.view_";
+  for (const char c : wordOf(view)) code += c == '-' ? '_' : c;
+  return Message::made(std::move(code));
 }
 
 TubePose tubePose(NamedView view) {
@@ -212,8 +207,8 @@ TubePose tubePose(NamedView view) {
   return tube;
 }
 
-Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word) {
-  if (const auto named = namedViewFromWord(word)) return std::pair(tubePose(*named), describe(*named));
+Result<std::pair<TubePose, Message>> tubeFromWord(const std::string& word) {
+  if (const auto named = namedViewFromWord(word)) return std::pair(tubePose(*named), nameOf(*named));
   TubePose tube;
   std::size_t at = 0;
   while (at <= word.size()) {
@@ -235,8 +230,8 @@ Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word) {
     if (key == "oid") tube.oid_mm = value;
   }
   if (std::abs(std::sin(tube.orbital_rad)) > 0.7) std::swap(tube.width_mm, tube.height_mm);
-  return std::pair(tube, fmt::format("tube {:.0f} degrees to lateral and {:.0f} degrees to distal",
-                                     toDegrees(tube.orbital_rad), toDegrees(tube.tilt_rad)));
+  return std::pair(tube, Message("xray.tube_angles", {{"orbital", number(toDegrees(tube.orbital_rad), 0)},
+                                                      {"tilt", number(toDegrees(tube.tilt_rad), 0)}}));
 }
 
 }  // namespace rayset

@@ -91,10 +91,10 @@ inline constexpr std::array<NamedView, 6> kNamedViews{NamedView::kDorsoplantar10
 [[nodiscard]] std::string_view wordOf(NamedView view);
 [[nodiscard]] std::optional<NamedView> namedViewFromWord(std::string_view word);
 /// "dorsoplantar, tube inclined 20 degrees towards the heel"...
-[[nodiscard]] std::string describe(NamedView view);
+[[nodiscard]] Message nameOf(NamedView view);
 [[nodiscard]] TubePose tubePose(NamedView view);
 /// Parses a named view, or angles in degrees like "orbital=30,tilt=10" (also sid= and oid=, mm), as typed by a user;
 /// returns the view in words as well. Fault::kRequest for anything else.
-[[nodiscard]] Result<std::pair<TubePose, std::string>> tubeFromWord(const std::string& word);
+[[nodiscard]] Result<std::pair<TubePose, Message>> tubeFromWord(const std::string& word);
 
 }  // namespace rayset

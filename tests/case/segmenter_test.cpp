@@ -14,11 +14,14 @@
 #include "anatomy/labels.h"
 #include "anatomy/procedural_foot.h"
 #include "case/case.h"
+#include "case/plan_codec.h"
 #include "english.h"
+#include "language/spoken.h"
 #include "phantom/injury_spec.h"
 #include "resources.h"
 #include "segmenter_contract.h"
 #include "shell.h"
+#include "text_file.h"
 
 namespace rayset {
 namespace {
@@ -43,8 +46,8 @@ class GivenFoot final : public Segmenter {
                                             const Progress& progress) const override {
     if (progress.cancelled()) return cancelledError();
     if (settings.edits != nullptr && settings.edits->editsBones())
-      return fail(Fault::kRequest, "bones that are given cannot be edited", settings.edits->file,
-                  "Leave the edits out.");
+      return fail(Fault::kRequest, Message::quoted("bones that are given cannot be edited"), settings.edits->file,
+                  Message::quoted("Leave the edits out."));
     BonesResult out;
     out.labels = LabelVolume(ct.grid);
     SegmentedFoot& foot = out.feet.emplace_back();
@@ -57,9 +60,10 @@ class GivenFoot final : public Segmenter {
       b.mean_hu = kBoneHu;
       fillInside(out.labels, surface, labelInScan(label(bone), 0));
     }
+    foot.bones.at(kUnsureOf).evidence = NamedFigures{"given", {{"votes", 0.25}}};
     foot.bones.at(kUnsureOf).doubts = {Doubt::kFaintOutline};
-    foot.bones.at(kUnsureOf).doubt = "nobody looked at it";
-    out.cautions.emplace_back("The bones were given, not found.");
+    foot.bones.at(kUnsureOf).doubt = Message::quoted("nobody looked at it");
+    out.cautions.push_back(Message::quoted("The bones were given, not found."));
     return out;
   }
 };
@@ -133,6 +137,19 @@ TEST(AnotherSegmenter, IsPlannedWithFromItsSurfacesToPlanJson) {
       std::filesystem::temp_directory_path() / ("rayset-given-foot-" + std::to_string(getpid()) + ".json");
   std::ofstream(file) << planJson(*c, english());
   EXPECT_EQ(test::offence("plan.schema.json", file), "");
+  // Its own figures come back, and nobody invents any for the others.
+  const codec::Json written = codec::Json::parse(test::readAll(file));
+  for (const auto& bone : written.at("bones")) {
+    const bool own = bone.at("id") == boneId(kUnsureOf);
+    EXPECT_EQ(bone.contains("evidence"), own) << bone.at("id");
+    if (own) {
+      EXPECT_EQ(bone["evidence"], (codec::Json{{"segmenter", "given"}, {"figures", {{"votes", 0.25}}}}));
+    }
+  }
+  const Case back = planCodec().from(unspoken(written), "");
+  const auto* figures = std::get_if<NamedFigures>(&back.bones.at(kUnsureOf).evidence);
+  ASSERT_NE(figures, nullptr);
+  EXPECT_EQ(figures->figures.at("votes"), 0.25);
   std::filesystem::remove(file);
 }
 

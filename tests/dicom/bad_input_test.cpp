@@ -371,7 +371,7 @@ TEST_F(BadInput, CancelStops) {
   // Also in the middle.
   stop = false;
   progress.report = [&](std::string_view stage, double) {
-    if (stage == "reading slices") stop = true;
+    if (stage == "reading_slices") stop = true;
   };
   const auto middle = readCt(folder.path(), {}, progress);
   ASSERT_FALSE(middle);

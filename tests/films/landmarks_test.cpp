@@ -8,6 +8,7 @@
 #include <set>
 
 #include "english.h"
+#include "language/spoken.h"
 #include "paper_foot.h"
 
 namespace rayset::test {
@@ -134,7 +135,7 @@ TEST(Landmarks, TemplateIsValidAndTellsEveryLandmarkOfTheView) {
   a.weight_bearing = true;
   b.file = "b.dcm";
   b.both_sides = true;
-  const auto document = landmarkTemplate({a, b});
+  const auto document = inWords(landmarkTemplate({a, b}), english());
   const auto f = parseLandmarks(Json::parse(document.dump()), "template");
   ASSERT_TRUE(f) << english(f.error());
   EXPECT_EQ(f->injured, Side::kLeft);
@@ -144,9 +145,12 @@ TEST(Landmarks, TemplateIsValidAndTellsEveryLandmarkOfTheView) {
   for (const LandmarkKind& kind : landmarkKinds())
     if (kind.view == FilmView::kLateral) {
       EXPECT_TRUE(document["films"][0]["feet"][0]["landmarks"].contains(std::string(kind.name)));
-      EXPECT_EQ(document["films"][0]["meaning"][std::string(kind.name)], std::string(kind.meaning));
+      EXPECT_EQ(document["films"][0]["meaning"][std::string(kind.name)], english(kind.meaning));
     }
-  EXPECT_TRUE(document["films"][1].contains("note")) << "the view is not known";
+  EXPECT_EQ(document["films"][0]["meaning"]["C1.dorsal.distal"],
+            "dorsal border of the medial cuneiform at its distal corner");
+  EXPECT_THAT(document["note"].get<std::string>(), HasSubstr("Check 'injured', 'side'"));
+  EXPECT_THAT(document["films"][1]["note"].get<std::string>(), HasSubstr("does not tell the view"));
 }
 
 }  // namespace

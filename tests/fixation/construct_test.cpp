@@ -416,11 +416,11 @@ TEST(DeviceSurface, IsAClosedSolidFromHeadToTip) {
   wire.diameter_mm = 1.6;
   const Surface w = deviceSurface(wire, catalogue());
   EXPECT_TRUE(isClosed(w));
-  EXPECT_GT(volume(w), 0.9 * std::numbers::pi * 0.64 * (36 + kWireStubMm - 3.2));
-  EXPECT_LT(volume(w), std::numbers::pi * 0.64 * (36 + kWireStubMm));
+  EXPECT_GT(volume(w), 0.9 * std::numbers::pi * 0.64 * (36 + traits(DeviceKind::kWire).stub_mm - 3.2));
+  EXPECT_LT(volume(w), std::numbers::pi * 0.64 * (36 + traits(DeviceKind::kWire).stub_mm));
   double out = 1e9;
   for (const Vec3& v : w.vertices) out = std::min(out, (v - wire.entry).dot(wire.direction));
-  EXPECT_NEAR(out, -kWireStubMm, 1e-9);
+  EXPECT_NEAR(out, -traits(DeviceKind::kWire).stub_mm, 1e-9);
 }
 
 }  // namespace

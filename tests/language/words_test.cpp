@@ -30,7 +30,7 @@ class LanguageTest : public testing::Test {
   }
   [[nodiscard]] const fs::path& folder() const { return folder_; }
   [[nodiscard]] Words words(const std::string& language = "en") const {
-    auto read = readWords(folder_, language);
+    auto read = readWords({folder_}, language);
     EXPECT_TRUE(read) << (read ? "" : english(read.error()));
     return read.value_or(Words());
   }
@@ -110,11 +110,11 @@ TEST_F(LanguageTest, AnotherLanguageFallsBackOnEnglish) {
   const std::vector<std::string> bones{"C1", "C2", "M2"};
   EXPECT_EQ(w("a.gap", {{"gap", mm(2.4)}, {"bones", all(bones)}}), "ein Spalt von 2,4 mm zwischen C1, C2 und M2");
   EXPECT_EQ(w("a.slices", {{"n", 3}}), "3 slices are missing");
-  EXPECT_THAT(languagesIn(folder()), ElementsAre("en", "de"));
+  EXPECT_THAT(languagesIn({folder()}), ElementsAre("en", "de"));
   ::setenv("LC_ALL", "de_CH.UTF-8", 1);
-  EXPECT_EQ(languageOfUser(folder()), "de");
+  EXPECT_EQ(languageOfUser({folder()}), "de");
   ::setenv("LC_ALL", "fr_FR.UTF-8", 1);
-  EXPECT_EQ(languageOfUser(folder()), "en");
+  EXPECT_EQ(languageOfUser({folder()}), "en");
   ::unsetenv("LC_ALL");
 }
 
@@ -128,7 +128,7 @@ TEST_F(LanguageTest, APlaceMayHaveWordsOfItsOwn) {
 TEST_F(LanguageTest, UnusableWordsAreReportedWithTheirFile) {
   const auto why = [&](const std::string& json, const std::string& language = "en") {
     write("en", json);
-    const auto read = readWords(folder(), language);
+    const auto read = readWords({folder()}, language);
     return read ? std::string("read") : english(read.error());
   };
   EXPECT_THAT(why("{"), AllOf(HasSubstr("the words cannot be used"), HasSubstr("en.json")));

@@ -6,6 +6,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <cctype>
 #include <chrono>
 #include <cmath>
 #include <csignal>
@@ -13,10 +14,12 @@
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
+#include <regex>
 #include <set>
 #include <sstream>
 #include <thread>
 
+#include "bare_codes.h"
 #include "english.h"
 #include "geometry/ray_caster.h"
 #include "geometry/surface.h"
@@ -54,7 +57,11 @@ class Program : public testing::Test {
     fs::remove_all(folder_);
     fs::create_directories(folder_);
   }
-  void TearDown() override { fs::remove_all(folder_); }
+  void TearDown() override {
+    for (const char* output : {"stdout.txt", "stderr.txt"}) fs::remove(folder_ / output);
+    EXPECT_THAT(test::bareCodesIn(folder_), testing::IsEmpty());
+    fs::remove_all(folder_);
+  }
 
   /// Runs the program; with interrupt_after > 0 sends SIGINT after that many seconds.
   Ended run(const std::vector<std::string>& arguments, double interrupt_after = 0) {
@@ -77,7 +84,11 @@ class Program : public testing::Test {
     }
     int status = 0;
     waitpid(child, &status, 0);
-    return {WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status), readAll(out), readAll(err)};
+    Ended ended{WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status), readAll(out), readAll(err)};
+    // With --json an error has its code beside its words.
+    EXPECT_THAT(test::bareCodes(std::regex_replace(ended.out + ended.err, std::regex(R"("code":"[^"]*")"), "")),
+                testing::IsEmpty());
+    return ended;
   }
   /// Everything in the test's folder but the captured output.
   std::vector<std::string> left() {
@@ -313,6 +324,62 @@ TEST_F(Program, DataThatCannotBeReadAreToldBeforeAnythingIsDone) {
   }
 }
 
+/// Words of three letters and more in plain ones: what no pattern of the pseudo-language made.
+std::set<std::string> plainWords(const std::string& text) {
+  // Ids of bones, options, what stands in the headers of the images, and DICOM's names of attributes.
+  static const std::set<std::string> kMeant{
+      "Cub",    "Nav",    "Tal",     "Cal",      "tibia",  "fibula",  "sesamoids", "toes",    "Rayset",     "rayset",
+      "DICOM",  "JSON",   "STL",     "TEXT",     "FLOAT",  "INT",     "UINT",      "OPTIONS", "SUBCOMMAND", "REQUIRED",
+      "Env",    "RAYSET", "DATA",    "INVENTED", "DEMO",   "FOOT",    "Foot",      "foot",    "bone",       "invented",
+      "Imager", "Pixel",  "Spacing", "Distance", "Source", "Patient", "Detector"};
+  std::set<std::string> found;
+  std::string word;
+  bool whole = true;  // no accented letter beside it
+  for (const char c : text + " ") {
+    const auto byte = static_cast<unsigned char>(c);
+    if (std::isalpha(byte) != 0 && byte < 0x80U) {
+      word += c;
+      continue;
+    }
+    const bool part = byte >= 0x80U || std::isdigit(byte) != 0 || c == '_';
+    if (word.size() > 2 && whole && !part && !kMeant.contains(word)) found.insert(word);
+    word.clear();
+    whole = !part;
+  }
+  return found;
+}
+
+/// Without what is meant to be plain: paths, options, and the citations at the end.
+std::string forPeople(std::string text) {
+  for (const char* meant : {R"(\S*/\S*)", R"(--?[a-z-]+)", R"(\S+\.(json|pdf|stl|png|dcm|jsonl))", R"(\{[a-z,]+\})"})
+    text = std::regex_replace(text, std::regex(meant), "");
+  return text;
+}
+
+TEST_F(Program, SpeaksAnyLanguage) {
+  const fs::path data = folder_ / "data";
+  ASSERT_EQ(test::shell("/usr/bin/python3 '" + std::string(RAYSET_DATA_DIR) + "/../tests/pseudo_language.py' '" +
+                        RAYSET_DATA_DIR + "' '" + data.string() + "'")
+                .status,
+            0);
+  const auto said = [&](std::vector<std::string> words) {
+    words.insert(words.begin(), {"--data", data, "--language", "xx"});
+    const Ended ended = run(words);
+    return forPeople(ended.out + ended.err);
+  };
+  const std::string plan = folder_ / "plan", views = folder_ / "views";
+  EXPECT_THAT(plainWords(said({"plan", phantom(), "--out", plan})), testing::IsEmpty());
+  EXPECT_THAT(plainWords(said({"plan", folder_ / "nowhere", "--out", folder_ / "none"})), testing::IsEmpty());
+  EXPECT_THAT(plainWords(said({"views", plan, "--out", views, "--view", "lateral", "--state", "metal"})),
+              testing::IsEmpty());
+  EXPECT_THAT(plainWords(said({"film", views + "/lateral_metal.dcm", "--out", folder_ / "film"})), testing::IsEmpty());
+  // The report but for its sources, which are citations.
+  const std::string report = textOf(fs::path(plan) / "report.pdf");
+  const std::size_t sources = report.rfind("Šöûřçéš");
+  ASSERT_NE(sources, std::string::npos);
+  EXPECT_THAT(plainWords(forPeople(report.substr(0, sources))), testing::IsEmpty());
+}
+
 TEST_F(Program, APlannedFootIsFilmedAndChecked) {
   const fs::path plan = RAYSET_PLAN_DIR, views = folder_ / "views", check = folder_ / "check";
   ASSERT_EQ(run({"views", plan, "--out", views, "--view", "dorsoplantar-20", "--view", "lateral", "--state", "metal",
@@ -326,6 +393,12 @@ TEST_F(Program, APlannedFootIsFilmedAndChecked) {
     EXPECT_TRUE(fs::exists(views / film["file"].get<std::string>()));
     EXPECT_TRUE(fs::exists(views / film["picture"].get<std::string>()));
   }
+
+  // A template for landmarks on them says in words where each one lies.
+  ASSERT_EQ(run({"film", views / "lateral_metal.dcm", "--out", folder_ / "template", "--quiet"}).status, 0);
+  EXPECT_EQ(test::offence("landmarks.schema.json", folder_ / "template/landmarks.json"), "");
+  EXPECT_EQ(Json::parse(readAll(folder_ / "template/landmarks.json"))["films"][0]["meaning"]["Tal.dorsal.distal"],
+            "dorsal border of the head of the talus");
 
   // Films of the plan itself: everything stands where it was planned.
   const std::string dorsoplantar = views / "dorsoplantar-20_metal.dcm", lateral = views / "lateral_metal.dcm";

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 #include <gtest/gtest.h>
 
+#include "fixation/device_kind.h"
 #include "geometry/side.h"
 #include "report/board.h"
 #include "report/palette.h"
@@ -40,7 +41,10 @@ std::string corners(const std::array<board_marks::Corner, N>& all) {
 std::string factsText() {
   namespace marks = board_marks;
   std::string out =
-      "// " + fmt::format(kMadeFrom, "src/anatomy/bones.h, src/report/palette.h and src/report/board.h") + "\n\n";
+      "// " +
+      fmt::format(kMadeFrom,
+                  "src/anatomy/bones.h, src/report/palette.h, src/report/board.h and src/fixation/device_kinds/") +
+      "\n\n";
   std::string partners;
   for (const Ray ray : kRays) {
     partners += fmt::format(", '{}'", boneId(tarsalPartner(ray)));
@@ -67,6 +71,12 @@ std::string factsText() {
                      marks::kBelongsRadius);
   out += fmt::format("export const kArrow = {{ head: {}, headShare: {}, headHalfWidth: {}, shaftInHead: {} }};\n",
                      marks::kHead, marks::kHeadShare, marks::kHeadHalfWidth, marks::kShaftInHead);
+  out += "\n// The signs of devices by kind: SVG paths in a square of 16.\n";
+  out += "export const kDeviceMarks: Record<string, { path: string; filled: boolean }> = {\n";
+  for (const DeviceKind kind : kDeviceKinds)
+    out += fmt::format("  {}: {{ path: '{}', filled: {} }},\n", traits(kind).word, traits(kind).mark,
+                       traits(kind).mark_filled);
+  out += "};\n";
   return out;
 }
 

@@ -333,7 +333,7 @@ TEST(Report, WhatCannotBeToldStandsFirstAndIsCalledSoThroughout) {
   c.injured.at(Bone::kM5) = c.reduction.reduced.at(Bone::kM5);
   c.bones.at(Bone::kC1).confidence = 0.3;
   c.patterns = classify(c.rays);
-  for (int i = 1; i <= 9; ++i) c.cautions.push_back(fmt::format("Another caution, number {}.", i));
+  for (int i = 1; i <= 9; ++i) c.cautions.push_back(Message::quoted(fmt::format("Another caution, number {}.", i)));
   const std::vector<OpenQuestion> open = openQuestions(c);
   ASSERT_EQ(open.size(), 3U);
   for (const OpenQuestion& q : open) c.cautions.push_back(inWords(q));  // behind the others, as it may come
@@ -384,11 +384,11 @@ TEST(Report, LongAndForeignNamesAndDozensOfCautions) {
   c.scan.patient_id = std::string(80, '7');
   c.scan.study_description = "\xff\xfe not UTF-8 & <b>no markup</b>";
   for (int i = 1; i <= 60; ++i)
-    c.cautions.push_back(
+    c.cautions.push_back(Message::quoted(
         fmt::format("Caution number {} of a long list: {}", i,
-                    std::string(static_cast<std::size_t>(40 + 7 * i), i % 7 == 0 ? 'x' : ' ') + "end"));
-  c.measures[0].name = std::string(5000, 'w') + " one cell longer than a page";
-  c.measures[0].note = std::string(9000, 'w') + " one note longer than a page";
+                    std::string(static_cast<std::size_t>(40 + 7 * i), i % 7 == 0 ? 'x' : ' ') + "end")));
+  c.measures[0].name = Message::quoted(std::string(5000, 'w') + " one cell longer than a page");
+  c.measures[0].note = Message::quoted(std::string(9000, 'w') + " one note longer than a page");
   const Scratch scratch;
   ASSERT_TRUE(writeReport(english(), c, scratch.path(), {}, quick()));
   const std::string text = flowing(scratch.path() / "report.pdf");

@@ -98,10 +98,12 @@ Case makeCase(const BoneSurfaces& intact, Side side, const PerRay<RayDisplacemen
     r.roll_rad = toRadians(0.5 + 0.1 * ray.number());
     r.joint = {1.2 + 0.1 * ray.number(), 0.2, 0.0, 190.0 - 20 * ray.number()};
     if (d.displaced)
-      r.manoeuvre = {fmt::format("traction of {:.1f} mm along the ray", std::abs(d.distal_mm) + 1),
-                     fmt::format("push the base {:.1f} mm medially and turn the head {:.0f}° inward (adduction)",
-                                 d.lateral_mm, toDegrees(d.abduction_rad)),
-                     fmt::format("press the base {:.1f} mm plantarwards", d.dorsal_mm)};
+      for (const std::string& act :
+           {fmt::format("traction of {:.1f} mm along the ray", std::abs(d.distal_mm) + 1),
+            fmt::format("push the base {:.1f} mm medially and turn the head {:.0f}° inward (adduction)", d.lateral_mm,
+                        toDegrees(d.abduction_rad)),
+            fmt::format("press the base {:.1f} mm plantarwards", d.dorsal_mm)})
+        r.manoeuvre.push_back(Message::quoted(act));
   }
   for (const auto& [bone, surface] : c.injured) {
     SegmentedBone b;

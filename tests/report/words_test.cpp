@@ -23,12 +23,12 @@ using testing::Not;
 Case sampleCase() { return sample::makeCase(sample::blockFoot(), Side::kRight, sample::homolateral()); }
 
 TEST(Words, NumbersNeverShowANegativeZero) {
-  EXPECT_EQ(words::number(-0.04), "0.0");
-  EXPECT_EQ(words::number(-0.06), "−0.1");
-  EXPECT_EQ(words::signedNumber(0.04), "0.0");
-  EXPECT_EQ(words::signedNumber(1.26), "+1.3");
-  EXPECT_EQ(words::number(std::nan("")), "–");
-  EXPECT_EQ(words::degrees(toRadians(9.8)), "10°");
+  EXPECT_EQ(english().text(number(-0.04)), "0.0");
+  EXPECT_EQ(english().text(number(-0.06)), "−0.1");
+  EXPECT_EQ(english().text(Quantity{.value = 0.04, .with_sign = true}), "0.0");
+  EXPECT_EQ(english().text(Quantity{.value = 1.26, .with_sign = true}), "+1.3");
+  EXPECT_EQ(english().text(number(std::nan(""))), "–");
+  EXPECT_EQ(english().text(words::degrees(toRadians(9.8))), "10°");
 }
 
 TEST(Words, ClausesBecomeSentences) {

@@ -300,7 +300,7 @@ TEST(Csv, QuotesAsItShould) {
                       {"state", "injured"},
                       {"value", 1.5},
                       {"unit", "mm"}}}}};
-  EXPECT_EQ(measuresCsv(state),
+  EXPECT_EQ(measuresCsv(state, english()),
             "state,key,name,value,unit,limit,limit_on,limit_is,other_side,difference,abnormal,source,certainty,note\r\n"
             "injured,\"a,b\",distance drawn by hand,1.5,mm,,,,,,,drawn by hand,,\"say \"\"x\"\"\nnext\"\r\n");
 }

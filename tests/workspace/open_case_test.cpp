@@ -10,6 +10,7 @@
 #include <random>
 
 #include "anatomy/frames.h"
+#include "base/message_codec.h"
 #include "case/plan_record.h"
 #include "english.h"
 #include "geometry/json.h"
@@ -23,7 +24,13 @@ namespace rayset {
 namespace {
 
 /// As people read it.
-nlohmann::ordered_json stateOf(const OpenCase& c) { return inWords(c.state(), english()); }
+nlohmann::ordered_json stateOf(const OpenCase& c) {
+  return inWords({{"plan", statePlanCodec().write(c.state().plan)},
+                  {"theatre", stateTheatreCodec().write(c.state().theatre)},
+                  {"measures_drawn", c.edits().measures},
+                  {"cautions", codec::messages().write(c.edits().cautions)}},
+                 english());
+}
 
 namespace fs = std::filesystem;
 using testing::AllOf;
@@ -312,7 +319,7 @@ TEST_F(EditedCase, DeviceSetSnapsChecksAndUndoes) {
   // On the cortex, and what was tried is what came of it.
   const RayCaster bone({&open().edited().reduction.reduced.at(*boneFromId(d["through"][0].get<std::string>()))});
   EXPECT_NEAR(bone.nearest(vec(d["entry"]))->distance, 0, 2e-3);
-  const Json t = find((*tried)["devices"], "id", s["id"]);
+  const Json t = find(trialCodec().write(*tried)["devices"], "id", s["id"]);
   EXPECT_EQ(t["entry"], d["entry"]);
   EXPECT_EQ(t["checks"]["cortex_margin_mm"], d["checks"]["cortex_margin_mm"]);
   EXPECT_EQ(t["reasons"], d["reasons"]);
@@ -367,7 +374,7 @@ TEST_F(EditedCase, FailingChecksAreToldWithNumbers) {
   const auto tried =
       open().tryEdit("device.set", {{"id", s["id"]}, {"entry", s["entry"]}, {"tip", pointJson(entry + 62 * way, 3)}});
   ASSERT_TRUE(tried) << english(tried.error());
-  const Json d = find(inWords(*tried, english())["devices"], "id", s["id"]);
+  const Json d = find(inWords(trialCodec().write(*tried), english())["devices"], "id", s["id"]);
   EXPECT_EQ(d["length_mm"], 60);
   EXPECT_EQ(d["ok"], false);
   const std::string told = d["reasons"].dump();
@@ -387,7 +394,7 @@ TEST_F(EditedCase, FailingChecksAreToldWithNumbers) {
        {"tip", pointJson(vec(other["entry"]) + 30 * (vec(other["tip"]) - vec(other["entry"])).normalized(), 3)}});
   ASSERT_TRUE(near) << english(near.error());
   const std::string id = other["id"];
-  const Json devices = inWords(*near, english())["devices"];
+  const Json devices = inWords(trialCodec().write(*near), english())["devices"];
   EXPECT_THAT(find(devices, "id", s["id"])["reasons"].dump(), HasSubstr("into " + id + ": 1.5 mm"));
   EXPECT_THAT(find(devices, "id", id)["reasons"].dump(), HasSubstr(s["id"].get<std::string>()));
 }
@@ -479,8 +486,8 @@ TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
     EXPECT_NEAR(r["joint"]["step_mm"].get<double>(), plain.step_mm, 0.05);
     EXPECT_NEAR(r["joint"]["overlap_mm"].get<double>(), plain.overlap_mm, 0.05);
   }
-  EXPECT_EQ(find((*tried)["rays"], "ray", kRay)["joint"], r["joint"]);
-  EXPECT_EQ(find((*tried)["rays"], "ray", kRay)["shift_mm"], r["shift_mm"]);
+  EXPECT_EQ(find(trialCodec().write(*tried)["rays"], "ray", kRay)["joint"], r["joint"]);
+  EXPECT_EQ(find(trialCodec().write(*tried)["rays"], "ray", kRay)["shift_mm"], r["shift_mm"]);
   for (const Json& d : stateOf(open())["plan"]["devices"]) {
     SCOPED_TRACE(d["id"].dump());
     const Json was = find(planned_["plan"]["devices"], "id", d["id"]);
@@ -489,7 +496,8 @@ TEST_F(EditedCase, RayMoveTakesAlongWhatBelongsToIt) {
     if (d["ray"] == kRay) {
       EXPECT_NE(d["checks"], was["checks"]) << "checked again";
       EXPECT_EQ(d["by_hand"], false) << "it went along, nobody set it";
-      EXPECT_NEAR((vec(find((*tried)["devices"], "id", d["id"])["entry"]) - vec(d["entry"])).norm(), 0, 2e-3);
+      EXPECT_NEAR((vec(find(trialCodec().write(*tried)["devices"], "id", d["id"])["entry"]) - vec(d["entry"])).norm(),
+                  0, 2e-3);
     }
   }
   EXPECT_NE(stateOf(open())["plan"]["measures_reduced"], planned_["plan"]["measures_reduced"]);

@@ -78,7 +78,7 @@ TEST(Metal, ChordsOfTheDrawnSurface) {
       // Lines through the neighbourhood of the axis; a wire's blade differs in the plane and is left to the volume.
       const double end =
           wire ? d.length_mm - std::min(2 * d.diameter_mm, d.length_mm / 2) - d.diameter_mm : d.length_mm;
-      const double begin = wire ? -kWireStubMm + d.diameter_mm : 0;
+      const double begin = wire ? -traits(DeviceKind::kWire).stub_mm + d.diameter_mm : 0;
       if (end <= begin) continue;
       const Vec3 through = d.entry + (begin + (end - begin) * (unit(random) + 1) / 2) * d.direction +
                            d.diameter_mm * 0.6 * Vec3(unit(random), unit(random), unit(random));

@@ -4,7 +4,7 @@ import { app, boardOrder, devicesNow, rayNow, selectRay } from './store';
 import { kArrow, kBelongsRadius, kBoardLeastMm, kBoardSense, kDisplacedMark, kInPlaceRadius, kPartner, kUntoldMark } from './facts';
 import type { Ray } from './types';
 import { goesBack } from './foot';
-import { deviceMark, num, sense, shiftWords, stateMark } from './words';
+import { deviceMark, keyName, mm, num, sense, shiftWords, stateMark, turnSense, wayName } from './words';
 import { phrase } from './phrases';
 
 const kInk = '#23272C';
@@ -95,7 +95,7 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
       y: 50 + Math.max(-8, Math.min(8, (scale * s.distal) / 2)),
       scale,
       // On the side to which the shaft does not lean.
-      words: [lateral * (s.lateral + t.abduction) > 0 ? ['distal', 3, 10, 'start'] : ['distal', 59, 10, 'end']],
+      words: [lateral * (s.lateral + t.abduction) > 0 ? [wayName('distal'), 3, 10, 'start'] : [wayName('distal'), 59, 10, 'end']],
       label: phrase('page.dorsal_millimetres', { aside, along }),
     },
     r,
@@ -111,8 +111,8 @@ function drawings(r: Ray, left: boolean, scale: number): JSX.Element {
       y: 40 + (scale * s.dorsal) / 2,
       scale,
       words: [
-        ['dorsal', 31, 10, 'middle'],
-        ['distal', left ? 59 : 3, 64, left ? 'end' : 'start'],
+        [wayName('dorsal'), 31, 10, 'middle'],
+        [wayName('distal'), left ? 59 : 3, 64, left ? 'end' : 'start'],
       ],
       label: phrase('page.medial_side_millimetres', { height }),
     },
@@ -144,7 +144,7 @@ function column(r: Ray, scale: number, left: boolean): JSX.Element {
   const fails = (words: string): boolean => devices.some((d) => d.ok === false && words.startsWith(`${d.id}:`));
   const said = [...r.attention].sort((a, b) => Number(fails(b)) - Number(fails(a)));
   const failing = devices.filter((d) => d.ok === false && !said.some((a) => a.startsWith(`${d.id}:`)));
-  const attention = [...failing.map((d) => `${d.id}: ${d.reasons[0] ?? 'a check fails'}`), ...said];
+  const attention = [...failing.map((d) => `${d.id}: ${d.reasons[0] ?? phrase('page.check_fails')}`), ...said];
   const s = r.shift_mm;
   const t = r.turn_deg;
   const chosen = app.ray === ray;
@@ -167,7 +167,7 @@ function column(r: Ray, scale: number, left: boolean): JSX.Element {
       { class: 'head' },
       h('span', { class: 'number' }, String(ray)),
       h('span', { class: 'bones' }, `M${ray}–${kPartner[ray]}`),
-      h('span', { class: 'state' }, stateMark(r.state), r.state),
+      h('span', { class: 'state' }, stateMark(r.state), keyName(r.state)),
     ),
     h(
       'span',
@@ -178,10 +178,10 @@ function column(r: Ray, scale: number, left: boolean): JSX.Element {
         { class: 'numbers' },
         s && r.state !== 'not judged'
           ? [
-              h('span', null, sense(s.lateral, 'lat', 'med')),
-              h('span', null, sense(s.dorsal, 'dors', 'plant')),
-              h('span', null, sense(s.distal, 'dist', 'prox')),
-              h('span', { class: 'turn' }, t ? `${sense(t.abduction, 'abd', 'add', 0).replace(' ', '° ')}` : ''),
+              h('span', null, sense(s.lateral, phrase('page.short_lateral'), phrase('page.short_medial'))),
+              h('span', null, sense(s.dorsal, phrase('page.short_dorsal'), phrase('page.short_plantar'))),
+              h('span', null, sense(s.distal, phrase('page.short_distal'), phrase('page.short_proximal'))),
+              h('span', { class: 'turn' }, t ? turnSense(t.abduction, phrase('page.short_abduction'), phrase('page.short_adduction')) : ''),
             ]
           : h('span', null, phrase('page.not_measured')),
       ),
@@ -244,15 +244,15 @@ export function board(): JSX.Element | null {
     h(
       'div',
       { class: 'ends', 'aria-hidden': 'true' },
-      h('span', null, left ? 'LATERAL' : 'MEDIAL'),
+      h('span', null, phrase(left ? 'page.end_lateral' : 'page.end_medial')),
       h(
         'span',
         { class: 'scale' },
-        phrase('page.foot_head_table', { side: plan.side }),
+        phrase('page.foot_head_table', { side: phrase(`side.${plan.side}`) }),
         h('svg', { width: 5 * scale + 2, height: 8, viewBox: `0 0 ${5 * scale + 2} 8` }, h('path', { d: `M1 1v6M1 4h${5 * scale}M${5 * scale + 1} 1v6`, stroke: 'var(--stay)', fill: 'none' })),
-        ' 5 mm',
+        ` ${mm(5, 0)}`,
       ),
-      h('span', null, left ? 'MEDIAL' : 'LATERAL'),
+      h('span', null, phrase(left ? 'page.end_medial' : 'page.end_lateral')),
     ),
     h('div', { class: 'columns', role: 'listbox', 'aria-label': phrase('page.rays'), 'aria-orientation': 'horizontal', onKeyDown: steer }, boardOrder().map((ray) => rayNow(ray)).map((r) => r && column(r, scale, left))),
   );
@@ -266,7 +266,7 @@ export function boardLine(): JSX.Element | null {
   return h(
     'section',
     { class: 'board-line', 'aria-label': phrase('page.ray_board'), 'data-test': 'board' },
-    h('span', { class: 'end' }, left ? 'LATERAL' : 'MEDIAL'),
+    h('span', { class: 'end' }, phrase(left ? 'page.end_lateral' : 'page.end_medial')),
     boardOrder().map((ray) => {
       const r = rayNow(ray);
       const devices = devicesNow().filter((d) => d.ray === ray && d.stage !== 'temporary');
@@ -282,10 +282,10 @@ export function boardLine(): JSX.Element | null {
         },
         h('b', null, String(ray)),
         stateMark(r?.state ?? 'not judged'),
-        h('span', null, r?.state ?? 'not judged'),
-        h('span', { class: 'lengths' }, devices.map((d) => `${d.id} ${d.length_mm.toFixed(0)}`).join(' · ')),
+        h('span', null, keyName(r?.state ?? 'not judged')),
+        h('span', { class: 'lengths' }, devices.map((d) => `${d.ok === false ? '▲ ' : ''}${d.id} ${d.length_mm.toFixed(0)}`).join(' · ')),
       );
     }),
-    h('span', { class: 'end' }, left ? 'MEDIAL' : 'LATERAL'),
+    h('span', { class: 'end' }, phrase(left ? 'page.end_medial' : 'page.end_lateral')),
   );
 }

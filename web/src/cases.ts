@@ -58,7 +58,7 @@ function card(c: CaseSummary, open: (id: string) => void): JSX.Element {
         'span',
         { class: 'about' },
         h('strong', null, c.name),
-        patient ? h('span', null, `${person(patient)}${side ? `, ${side} foot` : ''}`) : side ? h('span', null, `${side} foot`) : null,
+        patient ? h('span', null, side ? phrase('page.person_foot', { person: person(patient), foot: phrase(`page.foot_${side}`) }) : person(patient)) : side ? h('span', null, phrase(`page.foot_${side}`)) : null,
         pattern ? h('span', { class: 'pattern' }, pattern) : null,
         h('span', { class: 'status' }, kStatus[status]),
         notes ? h('span', { class: 'notes' }, notes) : null,
@@ -134,7 +134,7 @@ export function caseList(open: (id: string) => void, begin: (given: Given[], nam
         phrase('page.also_those_taken_off_list'),
       ),
       list.cases === null
-        ? h('p', { key: 'wait' }, 'Looking …')
+        ? h('p', { key: 'wait' }, phrase('page.looking'))
         : list.cases.length
           ? h('ul', { class: 'cases', key: 'cases', 'data-test': 'cases' }, list.cases.map((c) => card(c, open)))
           : h('p', { key: 'none' }, list.search ? phrase('page.no_case_holds_these_words') : phrase('page.no_case_yet_drop_first')),

@@ -1,4 +1,4 @@
-// Made from src/anatomy/bones.h, src/report/palette.h and src/report/board.h; the test PageFacts.AreCurrent renews it.
+// Made from src/anatomy/bones.h, src/report/palette.h, src/report/board.h and src/fixation/device_kinds/; the test PageFacts.AreCurrent renews it.
 
 // By ray.
 export const kPartner = ['', 'C1', 'C2', 'C3', 'Cub', 'Cub'];
@@ -20,3 +20,9 @@ export const kUntoldMark: [number, number][] = [[0, 4.4], [3.2, 0], [0, -4.4], [
 export const kInPlaceRadius = 2.4;
 export const kBelongsRadius = 3.4;
 export const kArrow = { head: 5.5, headShare: 0.6, headHalfWidth: 0.45, shaftInHead: 0.8 };
+
+// The signs of devices by kind: SVG paths in a square of 16.
+export const kDeviceMarks: Record<string, { path: string; filled: boolean }> = {
+  screw: { path: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', filled: true },
+  wire: { path: 'M2 3v5h13', filled: false },
+};

@@ -31,6 +31,11 @@ export interface Evidence {
   dense_inside_mm3: number;
 }
 
+export interface NamedFigures {
+  segmenter: string;
+  figures: Record<string, number>;
+}
+
 export interface BoneRecord {
   id: string;
   label: number;
@@ -46,8 +51,8 @@ export interface BoneRecord {
   /** corrected by an edit */
   by_hand: boolean;
   mean_hu: number;
-  /** what the confidence is based on: shares of the surface (0 to 1) and grey values, docs/decisions/confidence.md */
-  evidence: Evidence;
+  /** what the confidence is based on; of the template: shares of the surface (0 to 1) and grey values, docs/decisions/confidence.md */
+  evidence?: Evidence | NamedFigures;
 }
 
 export interface MissingBone {
@@ -500,6 +505,13 @@ export interface RealFilm {
   name: string;
 }
 
+export interface Patient {
+  name: string;
+  id: string;
+  born: string;
+  scanned: string;
+}
+
 export interface Body {
   id: string;
   name: string;
@@ -590,13 +602,20 @@ export interface Device {
   by_hand: boolean;
   entry_words: string;
   direction_words: string;
-  head_mm: number;
   margin_wanted_mm: number;
   ok: boolean;
   reasons: string[];
   remarks: string[];
-  /** of the catalogue; none for a wire */
+  /** of the catalogue; none of what is cut to length */
   lengths_mm: number[];
+  /** its hole is measured with a depth gauge */
+  gauged: boolean;
+  /** when it comes out: with the definitive devices in place, at a later date, not at all */
+  fate: 'temporary' | 'later' | 'stays';
+  /** what its ray can be fixed with instead */
+  swaps_to: 'screws' | 'wires' | null;
+  /** [along, radius] in mm, from the entry along its axis; for pictures */
+  outline: ([number, number])[];
   /** what the gauge read */
   measured_mm: number | null;
   /** by a size of screw or more */
@@ -634,6 +653,7 @@ export interface Plan {
   frame: Frame;
   /** bones of the twelve that were not found, or were removed by hand */
   missing: MissingBone[];
+  patient: Patient;
   reduction: {
     method: 'contralateral' | 'congruence';
     order: number[];
@@ -655,6 +675,8 @@ export interface TheatreStep {
   id: string;
   title: string;
   lines: string[];
+  /** what speaks against doing it as planned */
+  alarms: string[];
   ray: number | null;
   device: string | null;
   instrument: string | null;

@@ -79,7 +79,7 @@ export function settle(): JSX.Element | null {
                 changed();
               },
             },
-            folded ? 'Show' : 'Fold',
+            folded ? phrase('page.show') : phrase('page.fold'),
           ),
     ),
     h(

@@ -8,7 +8,7 @@ import { filmTitle, realFilms, RealFilmView } from './views/real-film-view';
 import { kWindows, SliceView } from './views/slice-view';
 import { giveFilms, type Given } from './upload';
 import { button, choice, filePick } from './widgets';
-import { mm, ordinal, rayName } from './words';
+import { mm, ordinal, rayName, wayName } from './words';
 import { phrase } from './phrases';
 
 let foot: FootView | null = null;
@@ -110,7 +110,7 @@ function player(): JSX.Element {
   return h(
     'div',
     { class: 'player' },
-    button(playing ? 'Pause' : 'Play', play, { test: 'play', title: phrase('page.play_reduction_order_plan') }),
+    button(playing ? phrase('page.pause') : phrase('page.play'), play, { test: 'play', title: phrase('page.play_reduction_order_plan') }),
     h('input', {
       type: 'range',
       min: 0,
@@ -148,24 +148,24 @@ function footTools(small: boolean): JSX.Element {
               s.value = '';
             },
           },
-          h('option', { value: '', key: 'none' }, 'Look …'),
-          kLookFrom.map((n) => h('option', { value: n, key: n }, n === 'along' ? phrase('page.along_ray_2') : phrase('page.from', { n }))),
+          h('option', { value: '', key: 'none' }, phrase('page.look_menu')),
+          kLookFrom.map((n) => h('option', { value: n, key: n }, n === 'along' ? phrase('page.along_ray_2') : phrase('page.from', { n: wayName(n) }))),
         )
       : h(
           'div',
           { class: 'choice', role: 'group', 'aria-label': phrase('page.look'), key: 'from-row' },
           kLookFrom.map((n) =>
-            button(n === 'along' ? phrase('page.along_ray_3') : n, () => v.home(n), {
+            button(n === 'along' ? phrase('page.along_ray_3') : wayName(n), () => v.home(n), {
               test: `home-${n}`,
               key: n,
-              title: n === 'along' ? phrase('page.along_ray_4') : phrase('page.from_2', { n, to_upper_case: n[0]!.toUpperCase() }),
+              title: n === 'along' ? phrase('page.along_ray_4') : phrase('page.from_2', { n: wayName(n), to_upper_case: n[0]!.toUpperCase() }),
             }),
           ),
         ),
     h(
       'details',
       { class: 'more', key: 'show', name: 'more' },
-      h('summary', { 'data-test': 'foot-show' }, 'Show'),
+      h('summary', { 'data-test': 'foot-show' }, phrase('page.show')),
       h(
         'div',
         { class: 'menu' },
@@ -187,8 +187,8 @@ function footTools(small: boolean): JSX.Element {
           }),
         ),
         tick(phrase('page.other_state_seen_through'), v.ghost, (on) => (v.ghost = on)),
-        tick('Measures', v.measures, (on) => (v.measures = on)),
-        tick('Devices', v.devices, (on) => (v.devices = on)),
+        tick(phrase('page.tick_measures'), v.measures, (on) => (v.measures = on)),
+        tick(phrase('page.heading_devices'), v.devices, (on) => (v.devices = on)),
         tick(phrase('page.temporary_wires'), v.temporary, (on) => (v.temporary = on)),
         h('hr', null),
         bodies.map((b) =>
@@ -238,11 +238,11 @@ function sliceFoot(kind: 'along' | 'across' | 'drill'): JSX.Element {
   const v = sliceView(kind);
   const [low, high] = v.range();
   const through = {
-    along: (o: number) => (o === 0 ? phrase('page.shaft_axis') : `${mm(Math.abs(o))} ${o > 0 ? 'medial' : 'lateral'}`),
-    across: (o: number) => (o === 0 ? phrase('page.joint') : `${mm(Math.abs(o))} ${o > 0 ? 'distal' : 'proximal'}`),
-    drill: (o: number) => `${mm(o)} deep`,
+    along: (o: number) => (o === 0 ? phrase('page.shaft_axis') : `${mm(Math.abs(o))} ${wayName(o > 0 ? 'medial' : 'lateral')}`),
+    across: (o: number) => (o === 0 ? phrase('page.joint') : `${mm(Math.abs(o))} ${wayName(o > 0 ? 'distal' : 'proximal')}`),
+    drill: (o: number) => phrase('page.deep', { depth: mm(o) }),
   }[kind];
-  return range(kind === 'drill' ? 'Depth' : 'Through', v.offset, low, high, 0.5, through, (x) => v.setOffset(x), `offset-${kind}`);
+  return range(kind === 'drill' ? phrase('page.depth') : phrase('page.column_through'), v.offset, low, high, 0.5, through, (x) => v.setOffset(x), `offset-${kind}`);
 }
 
 function sliceTools(kind: 'along' | 'across' | 'drill'): JSX.Element {
@@ -253,12 +253,12 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): JSX.Element {
     h(
       'details',
       { class: 'more', key: 'grey', name: 'more' },
-      h('summary', { 'data-test': `grey-${kind}` }, 'Grey'),
+      h('summary', { 'data-test': `grey-${kind}` }, phrase('page.grey')),
       h(
         'div',
         { class: 'menu' },
         choice(
-          'Window',
+          phrase('page.window'),
           kWindows.map((w) => ({ id: w.name, name: w.name })),
           v.window.name,
           (name) => {
@@ -269,7 +269,7 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): JSX.Element {
           `window-${kind}`,
         ),
         h('p', { class: 'hint' }, phrase('page.level_hu_width_hu_dragging_picture', { level: v.window.level, width: v.window.width })),
-        range('Thickness', v.thickness, 0, 10, 0.5, (t) => (t ? phrase('page.mean', { t: mm(t) }) : phrase('page.one_plane')), (t) => {
+        range(phrase('page.thickness'), v.thickness, 0, 10, 0.5, (t) => (t ? phrase('page.mean', { t: mm(t) }) : phrase('page.one_plane')), (t) => {
           v.thickness = t;
           v.update();
           changed();
@@ -293,7 +293,7 @@ function sliceTools(kind: 'along' | 'across' | 'drill'): JSX.Element {
               changed();
             },
           }),
-          'Outlines',
+          phrase('page.outlines'),
         ),
       ),
     ),
@@ -322,7 +322,7 @@ function filmTools(): JSX.Element {
     h(
       'details',
       { class: 'more', key: 'tube', name: 'more' },
-      h('summary', { 'data-test': 'film-tube' }, 'Tube'),
+      h('summary', { 'data-test': 'film-tube' }, phrase('page.tube_menu')),
       h(
         'div',
         { class: 'menu' },
@@ -436,7 +436,7 @@ function toolBar(): JSX.Element {
     { class: 'toolbar', role: 'toolbar', 'aria-label': phrase('page.tools') },
     stateChoice(),
     choice(
-      'Tool',
+      phrase('page.tool'),
       tools,
       app.tool,
       (t) => {

@@ -99,8 +99,8 @@ export function work(): JSX.Element | null {
   if (u) return progress(phrase('page.sending_files'), u.total ? u.done / u.total : null, u.stop);
   const j = app.job;
   if (!j || j.state !== 'running') return null;
-  const stage = j.stage ? `: ${j.stage}` : '';
-  return progress(`${jobWords(j.kind)}${stage}`, j.fraction, app.readOnly ? null : () => void api.stop(j.job).catch(told));
+  const words = j.stage ? phrase('page.job_stage', { job: jobWords(j.kind), stage: phrase(`progress.${j.stage}`) }) : jobWords(j.kind);
+  return progress(words, j.fraction, app.readOnly ? null : () => void api.stop(j.job).catch(told));
 }
 
 /** The part of the case, not where the library keeps it. */

@@ -1,5 +1,6 @@
 // Words and figures as the trade writes them.
 import { h, type JSX } from 'preact';
+import { kDeviceMarks } from './facts';
 import type { Caution, ChecksShown, Device, Ray, Shift } from './types';
 import { decimal, locale, phrase } from './phrases';
 
@@ -25,6 +26,18 @@ export function sense(value: number | null | undefined, plus: string, minus: str
   return Number(rounded) === 0 ? `0 ${plus}/${minus}` : `${rounded} ${value > 0 ? plus : minus}`;
 }
 
+/** "12° abd", of an angle in degrees. */
+export const turnSense = (value: number, plus: string, minus: string): string => sense(value, plus, minus, 0).replace(' ', '° ');
+
+/** "lateral", "plantar"... */
+export const wayName = (way: string): string => phrase(`page.way_${way}`);
+/** What people read for a key that stands in files and in the state: "not reduced", "in place". */
+export const keyName = (key: string): string => phrase(`key.${key.replace(/[ -]/g, '_')}`);
+
+/** A measure's value or limit with its unit, as written where `digits` is not given. */
+export const inUnit = (x: number, unit: string, digits?: number): string =>
+  phrase(`unit.${unit}`, { n: figure(x, digits ?? (String(x).split('.')[1]?.length ?? 0)) });
+
 /** "6.1 lateral", "3.9 dorsal", "0.2 proximal". */
 export const shiftWords = (s: Shift): [string, string, string] => [
   sense(s.lateral, phrase('page.way_lateral'), phrase('page.way_medial')),
@@ -45,28 +58,20 @@ export const stateMark = (state: Ray['state']): JSX.Element =>
           : h('text', { x: 8, y: 14, 'text-anchor': 'middle', 'font-size': 17, 'font-weight': 700, fill: 'currentColor' }, '?'),
   );
 
-/** Screw: a bar with a head; wire: a thin line with a bend. Dark stays, purple comes out. */
-export const deviceMark = (d: Pick<Device, 'kind' | 'stage'>): JSX.Element =>
-  d.kind === 'screw'
-    ? h(
-        'svg',
-        { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
-        h('path', { d: 'M2 3h4v10H2zM6 6.5h8.5v3H6z', fill: 'var(--stay)' }),
-      )
-    : h(
-        'svg',
-        { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
-        h('path', {
-          d: 'M2 3v5h13',
-          fill: 'none',
-          stroke: 'var(--out)',
-          'stroke-width': 2,
-          'stroke-dasharray': d.stage === 'temporary' ? '3 2' : null,
-        }),
-      );
+/** Filled for what is thick, a line for a wire. Dark stays, purple comes out; broken: with the definitive ones in place. */
+export const deviceMark = (d: Pick<Device, 'kind' | 'fate'>): JSX.Element => {
+  const mark = kDeviceMarks[d.kind]!;
+  const colour = d.fate === 'stays' ? 'var(--stay)' : 'var(--out)';
+  return h(
+    'svg',
+    { class: 'mark', viewBox: '0 0 16 16', 'aria-hidden': 'true' },
+    mark.filled
+      ? h('path', { d: mark.path, fill: colour })
+      : h('path', { d: mark.path, fill: 'none', stroke: colour, 'stroke-width': 2, 'stroke-dasharray': d.fate === 'temporary' ? '3 2' : null }),
+  );
+};
 
-export const fate = (d: Pick<Device, 'kind' | 'stage'>): string =>
-  phrase(d.stage === 'temporary' ? 'page.fate_temporary' : d.kind === 'wire' ? 'page.fate_later' : 'page.fate_stays');
+export const fate = (d: Pick<Device, 'fate'>): string => phrase(`page.fate_${d.fate}`);
 
 export const textOf = (c: string | Caution): string => (typeof c === 'string' ? c : c.text);
 export const sourceOf = (c: string | Caution): string => (typeof c === 'string' ? '' : (c.source ?? ''));
@@ -105,7 +110,7 @@ const kCheckNames: Record<string, [string, (v: number) => string]> = {
   inside_fraction: [phrase('page.inside_bone'), (v) => `${(100 * v).toFixed(0)} %`],
   cortex_margin_mm: [phrase('page.margin_cortex'), (v) => mm(v)],
   nearest_device_mm: [phrase('page.nearest_other_device'), (v) => mm(v)],
-  joint_area_lost_percent: [phrase('page.joint_surface_lost'), (v) => `${v.toFixed(1)} %`],
+  joint_area_lost_percent: [phrase('page.joint_surface_lost'), (v) => phrase('unit.percent', { n: num(v, 1) })],
   tip_beyond_cortex_mm: [phrase('page.tip_beyond_far_cortex'), (v) => mm(v)],
   crossing_off_centre_mm: [phrase('page.off_middle_joint'), (v) => mm(v)],
   entry_to_joint_mm: [phrase('page.entry_joint'), (v) => mm(v)],
@@ -114,8 +119,8 @@ const kCheckNames: Record<string, [string, (v: number) => string]> = {
   crossing_angle_deg: [phrase('page.angle_joint'), (v) => deg(v)],
   length_in_first_mm: [phrase('page.length_first_bone'), (v) => mm(v)],
   length_in_last_mm: [phrase('page.length_last_bone'), (v) => mm(v)],
-  mean_hu: [phrase('page.mean_density'), (v) => `${v.toFixed(0)} HU`],
-  pullout_n: [phrase('page.pull_out_estimated'), (v) => `${v.toFixed(0)} N`],
+  mean_hu: [phrase('page.mean_density'), (v) => phrase('unit.hu', { n: num(v, 0) })],
+  pullout_n: [phrase('page.pull_out_estimated'), (v) => phrase('unit.n', { n: num(v, 0) })],
 };
 export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
   const rows: [string, string][] = [];
@@ -132,7 +137,12 @@ export function checkRows(checks: Partial<ChecksShown>): [string, string][] {
 export function pattern(p: { quenu_kuss?: string; hardcastle?: string; myerson?: string } | undefined | null): string {
   if (!p) return '';
   const kUntold: Ray['state'] = 'cannot be told';
-  if ([p.quenu_kuss, p.hardcastle, p.myerson].every((name) => name === kUntold)) return phrase('page.pattern', { k_untold: kUntold });
-  const parts = [p.quenu_kuss === kUntold ? phrase('page.qu_nu_ss', { k_untold: kUntold }) : p.quenu_kuss, p.hardcastle ? phrase('page.hardcastle', { hardcastle: p.hardcastle }) : '', p.myerson ? phrase('page.myerson_2', { myerson: p.myerson }) : ''];
+  const untold = keyName(kUntold);
+  if ([p.quenu_kuss, p.hardcastle, p.myerson].every((name) => name === kUntold)) return phrase('page.pattern', { k_untold: untold });
+  const parts = [
+    p.quenu_kuss === kUntold ? phrase('page.qu_nu_ss', { k_untold: untold }) : p.quenu_kuss ? keyName(p.quenu_kuss) : '',
+    p.hardcastle ? phrase('page.hardcastle', { hardcastle: keyName(p.hardcastle) }) : '',
+    p.myerson ? phrase('page.myerson_2', { myerson: keyName(p.myerson) }) : '',
+  ];
   return capital(parts.filter(Boolean).join(' · '));
 }

@@ -83,12 +83,12 @@ function linkAll(from, to) {
 }
 
 /** A copy of the library with a server on it. */
-export async function desk({ port = 0 } = {}) {
+export async function desk({ port = 0, extra = [] } = {}) {
   const source = await prepared();
   const folder = mkdtempSync(join(tmpdir(), 'rayset-desk-'));
   const cases = join(folder, 'cases');
   copyCases(source.cases, cases);
-  const server = await startServer(cases, { port });
+  const server = await startServer(cases, { port, extra });
   const row = (await server.get('/api/cases')).find((c) => c.name === kCaseName);
   return {
     ...source,

@@ -1,9 +1,10 @@
-// Whether what is shown can be read by everybody: nothing out of the window, nothing serious found by axe-core.
+// Whether what is shown can be read by everybody: nothing out of the window, words in place of codes, nothing
+// serious found by axe-core.
 import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 
-/** What runs out of the window or is cut off, in words. */
+/** What runs out of the window, is cut off or is no word, in words. */
 export const misfits = (page) =>
   page.evaluate(() => {
     const out = [];
@@ -42,6 +43,10 @@ export const misfits = (page) =>
         if (Math.min(a.right, b.right) - Math.max(a.left, b.left) > 2 && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 2 && !buttons[i].contains(buttons[j]))
           out.push(`${name(buttons[i])} lies over ${name(buttons[j])}`);
       }
+    // Codes of messages where their words should be.
+    const shown = [document.body.innerText];
+    for (const e of document.querySelectorAll('[title], [aria-label], [placeholder], svg text')) shown.push(e.getAttribute('title'), e.getAttribute('aria-label'), e.getAttribute('placeholder'), e.textContent);
+    for (const [code] of shown.join(' ').matchAll(/[a-z]+\.[a-z0-9_.]*[a-z0-9_]/g)) if (code in globalThis.raysetWords.words) out.push(`the code ${code} is shown`);
     return out;
   });
 

@@ -65,9 +65,9 @@ test('today is the day on the wall', () => {
 });
 
 test('what remains of a device', () => {
-  assert.equal(fate({ kind: 'screw', stage: 'definitive' }), 'stays');
-  assert.equal(fate({ kind: 'wire', stage: 'definitive' }), 'comes out later');
-  assert.equal(fate({ kind: 'wire', stage: 'temporary' }), 'temporary');
+  assert.equal(fate({ fate: 'stays' }), 'stays');
+  assert.equal(fate({ fate: 'later' }), 'comes out later');
+  assert.equal(fate({ fate: 'temporary' }), 'temporary');
 });
 
 test('every state and every kind of device has a mark of its own', () => {
@@ -75,9 +75,9 @@ test('every state and every kind of device has a mark of its own', () => {
   const states = ['displaced', 'in place', 'cannot be told', 'not judged'].map((s) => shape(stateMark(s)));
   assert.equal(new Set(states).size, 4);
   const devices = [
-    { kind: 'screw', stage: 'definitive' },
-    { kind: 'wire', stage: 'definitive' },
-    { kind: 'wire', stage: 'temporary' },
+    { kind: 'screw', fate: 'stays' },
+    { kind: 'wire', fate: 'later' },
+    { kind: 'wire', fate: 'temporary' },
   ].map((d) => shape(deviceMark(d)));
   assert.equal(new Set(devices).size, 3);
 });

@@ -12,7 +12,7 @@ struct Hide {
 };
 
 EditKind textEdit(const char* name, const char* meaning, std::size_t least, std::size_t most,
-                  std::string EditState::*member, std::function<std::string(const Text&)> words) {
+                  std::string EditState::*member, std::function<Message(const Text&)> words) {
   return editKind<Text>({.name = name,
                          .meaning = meaning,
                          .fields = {codec::field("text", codec::textOf(least, most), &Text::text)},
@@ -29,9 +29,11 @@ EditKind textEdit(const char* name, const char* meaning, std::size_t least, std:
 std::vector<EditKind> cases() {
   return {
       textEdit("case.name", "The name of the case", 1, 200, &EditState::name,
-               [](const Text& p) { return "named \"" + p.text + "\""; }),
+               [](const Text& p) {
+                 return Message("edit.named", {{"text", p.text}});
+               }),
       textEdit("case.notes", "The notes, whole", 0, 20000, &EditState::notes,
-               [](const Text&) { return std::string("notes"); }),
+               [](const Text&) { return Message("edit.notes"); }),
       editKind<Hide>({.name = "case.hide",
                       .meaning = "Off the list, or on it again; nothing is deleted",
                       .fields = {codec::field("hidden", codec::truth(), &Hide::hidden)},

@@ -87,7 +87,7 @@ EditFields<Swap> swapCompleted() {
 }
 
 Status checkSwap(const Swap& p, const EditContext& context) {
-  if (p.ray < 4)
+  if (!wiresMayHold(p.ray))
     return refused(Message("edit.ray_planned_screws_only", {{"ray", nameOf(p.ray)}}), "device.swap",
                    Message("edit.wires_place_screws_fourth_fifth_ray"));
   if (!context.planned->reduction.rays.contains(p.ray))

@@ -85,7 +85,10 @@ std::vector<EditKind> measures() {
                            state.measures.push_back(std::move(m));
                            return Status{};
                          },
-                     .words = [](const Add& p, const auto&) { return p.kind + " drawn"; }}),
+                     .words =
+                         [](const Add& p, const auto&) {
+                           return Message("edit.drawn", {{"kind", nameOfKey(p.kind)}});
+                         }}),
       editKind<Remove>({.name = "measure.remove",
                         .meaning = "A drawn measure removed",
                         .scope = EditScope::kImages,

@@ -48,7 +48,7 @@ std::vector<EditKind> theatre() {
                },
                .words =
                    [](const Depth& p, const auto&) {
-                     return Message("edit.depth", {{"device", p.device}, {"away", p.mm ? "measured" : "taken away"}});
+                     return Message("edit.depth", {{"device", p.device}, {"measured", p.mm ? "yes" : "no"}});
                    }}),
           editKind<Step>({.name = "theatre.step",
                           .meaning = "A step of the operation done, or not done after all",

@@ -50,11 +50,11 @@ function list(): JSX.Element {
     some.length ? [h('tbody', { key: title }, h('tr', null, h('th', { colspan: 4, scope: 'colgroup', class: 'group' }, title)), some.map(row))] : [];
   const removed = app.state?.history.filter((r) => r.kind === 'device.remove' && r.active).length ?? 0;
   return section(
-    'Devices',
+    phrase('page.heading_devices'),
     h(
       'table',
       { class: 'devices', 'data-test': 'devices' },
-      h('thead', null, h('tr', null, ...['Device', 'Through', 'Length', 'Checks'].map((t) => h('th', { scope: 'col' }, t)))),
+      h('thead', null, h('tr', null, ...[phrase('page.column_device'), phrase('page.column_through'), phrase('page.length'), phrase('page.column_checks')].map((t) => h('th', { scope: 'col' }, t)))),
       ...group(phrase('page.definitive'), all.filter((d) => d.stage !== 'temporary')),
       ...group(phrase('page.temporary_while_next_put'), all.filter((d) => d.stage === 'temporary')),
     ),
@@ -105,7 +105,6 @@ function detail(): JSX.Element | null {
   const d = devicesNow().find((x) => x.id === app.device);
   if (!d) return null;
   const trial = !!app.trial?.devices.some((x) => x.id === d.id);
-  const lateral = d.ray === 4 || d.ray === 5;
   const nudge = (which: 'entry' | 'tip', by: number): void => {
     const along = unit(sub(d.tip, d.entry));
     dragDevice(d.id, which, mul(along, by));
@@ -123,21 +122,21 @@ function detail(): JSX.Element | null {
         : h('p', { class: 'good' }, phrase('page.all_checks_met_2')),
       d.remarks.length ? h('ul', { class: 'reasons mild' }, d.remarks.map((w) => h('li', null, capital(w)))) : null,
     ),
-    h('p', null, d.entry_words ? `Enters ${d.entry_words}. ` : '', d.direction_words ? capital(d.direction_words) : ''),
+    h('p', null, d.entry_words ? `${phrase('page.enters', { entry: d.entry_words })} ` : '', d.direction_words ? capital(d.direction_words) : ''),
     app.readOnly
       ? null
       : h(
           'div',
           { class: 'row' },
-          d.kind === 'screw' || lengths(d).length > 1
+          lengths(d).length > 1
             ? h(
                 'label',
                 { class: 'field' },
                 h('span', null, phrase('page.length')),
                 h(
                   'select',
-                  { value: String(d.length_mm), 'data-test': 'device-length', onChange: (e: Event) => setLength(d, Number((e.target as HTMLSelectElement).value)) },
-                  lengths(d).map((l) => h('option', { value: String(l), key: String(l) }, `${l} mm`)),
+                  { value: String(d.length_mm), 'data-test': 'device-length', 'data-plan': '', onChange: (e: Event) => setLength(d, Number((e.target as HTMLSelectElement).value)) },
+                  lengths(d).map((l) => h('option', { value: String(l), key: String(l) }, mm(l, l % 1 ? 1 : 0))),
                 ),
               )
             : h('div', { class: 'row' }, button(phrase('page.1_mm_less_deep'), () => nudge('tip', -1)), button(phrase('page.1_mm_deeper'), () => nudge('tip', 1))),
@@ -147,7 +146,7 @@ function detail(): JSX.Element | null {
             h('span', null, phrase('page.implant')),
             h(
               'select',
-              { value: d.type, 'data-test': 'device-type', onChange: (e: Event) => void setType(d, (e.target as HTMLSelectElement).value) },
+              { value: d.type, 'data-test': 'device-type', 'data-plan': '', onChange: (e: Event) => void setType(d, (e.target as HTMLSelectElement).value) },
               implants(d).map(([id, name]) => h('option', { value: id, key: id }, name)),
             ),
           ),
@@ -158,10 +157,10 @@ function detail(): JSX.Element | null {
           'div',
           { class: 'row' },
           button(phrase('page.do_not_use'), () => void edit('device.remove', { id: d.id }), { test: 'device-remove' }),
-          lateral && d.stage === 'definitive'
+          d.swaps_to
             ? button(
-                phrase('page.ray', { ray: d.ray, kind: d.kind === 'screw' ? phrase('page.wires_instead') : phrase('page.screws_instead') }),
-                () => void edit('device.swap', { ray: d.ray, to: d.kind === 'screw' ? 'wires' : 'screws' }),
+                phrase('page.ray', { ray: d.ray, kind: phrase(`page.instead_${d.swaps_to}`) }),
+                () => void edit('device.swap', { ray: d.ray, to: d.swaps_to }),
                 { test: 'device-swap' },
               )
             : null,

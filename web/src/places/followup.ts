@@ -8,7 +8,7 @@ import { filmTitle } from '../views/real-film-view';
 import type { DeviceChange, DeviceCheck, ExportItem, FollowupCheck, RayChange, RayCheck, Verdict } from '../types';
 import { checkResult, type Given } from '../upload';
 import { button, filePick, section, work } from '../widgets';
-import { bytes, capital, day, deg, longDay, mm, num, shiftWords, today } from '../words';
+import { bytes, capital, day, deg, longDay, mm, num, shiftWords, today, keyName } from '../words';
 import { fetchLink } from '../fetching';
 import { drawn, limitWords, notPlanned } from './injury';
 import { phrase } from '../phrases';
@@ -58,11 +58,11 @@ function give(): JSX.Element {
 }
 
 const kMarks: Record<Verdict, string> = { anatomical: '●', acceptable: '◆', 'not reduced': '▲', 'not known': '?' };
-const verdictWords = (v: Verdict): string => `${kMarks[v]} ${v}`;
+const verdictWords = (v: Verdict): string => `${kMarks[v]} ${keyName(v)}`;
 
 function rayWords(r: RayCheck): string {
   const s = r.shift_mm;
-  const ways = shiftWords(s).filter((w) => !w.startsWith('0 '));
+  const ways = shiftWords(s).filter((_, i) => Math.abs([s.lateral, s.dorsal, s.distal][i]!) >= 0.05);
   const found = r.in_plane
     ? phrase('page.plane_film', { in_plane: mm(r.in_plane.mm), uncertainty: num(r.in_plane.uncertainty_mm) })
     : `${mm(s.total)} ± ${num(r.uncertainty.mm)}`;
@@ -112,7 +112,7 @@ function check(c: FollowupCheck): JSX.Element {
     h(
       'table',
       null,
-      h('thead', null, h('tr', null, ...['', 'Verdict', phrase('page.against_plan'), ...(c.since ? [c.since.date ? `Since ${day(c.since.date)}` : phrase('page.since_check_before')] : [])].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Which'))))),
+      h('thead', null, h('tr', null, ...['', phrase('page.column_verdict'), phrase('page.against_plan'), ...(c.since ? [c.since.date ? phrase('page.since_date', { date: day(c.since.date) }) : phrase('page.since_check_before')] : [])].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Which'))))),
       h('tbody', null, checkRows(c)),
     ),
     c.cautions.length ? h('ul', { class: 'reasons mild' }, c.cautions.map((w) => h('li', null, w))) : null,
@@ -204,9 +204,9 @@ function course(checks: FollowupCheck[]): JSX.Element | null {
     limits = [1, 2];
     hint = phrase('page.broken_lines_up_1_mm_anatomical');
   }
-  const words = series.map((s) => `${measure ? measure.name : phrase('page.ray_3', { name: s.name })}: ${s.values.map((v, i) => `${labels[i]} ${num(v)} mm`).join(', ')}`).join('. ');
+  const words = series.map((s) => `${measure ? measure.name : phrase('page.ray_3', { name: s.name })}: ${s.values.map((v, i) => `${labels[i]} ${mm(v)}`).join(', ')}`).join('. ');
   return section(
-    'Course',
+    phrase('page.heading_course'),
     h(
       'select',
       { 'aria-label': phrase('page.what_drawn_over_time'), value: measure ? measure.key : 'shift', 'data-test': 'course-of', onChange: (e: Event) => ((plotted = (e.target as HTMLSelectElement).value), changed()) },

@@ -11,20 +11,7 @@ import { button, cautions, filePick, section, work } from '../widgets';
 import { bytes, day, num, person } from '../words';
 import { phrase } from '../phrases';
 
-const kBones: [string, string][] = [
-  ['M1', phrase('page.first_metatarsal')],
-  ['M2', phrase('page.second_metatarsal')],
-  ['M3', phrase('page.third_metatarsal')],
-  ['M4', phrase('page.fourth_metatarsal')],
-  ['M5', phrase('page.fifth_metatarsal')],
-  ['C1', phrase('page.medial_cuneiform')],
-  ['C2', phrase('page.intermediate_cuneiform')],
-  ['C3', phrase('page.lateral_cuneiform')],
-  ['Cub', 'cuboid'],
-  ['Nav', 'navicular'],
-  ['Tal', 'talus'],
-  ['Cal', 'calcaneus'],
-];
+const kBones = ['M1', 'M2', 'M3', 'M4', 'M5', 'C1', 'C2', 'C3', 'Cub', 'Nav', 'Tal', 'Cal'].map((id) => [id, phrase(`bone.${id}`)] as const);
 
 type Kind = 'seed' | 'split' | 'merge' | 'rename' | 'remove';
 const form = {
@@ -96,7 +83,7 @@ function corrections(): JSX.Element {
   else if (kind === 'split')
     body.push(
       h('p', null, phrase('page.two_bones_run_together_place_points')),
-      boneSelect('One', form.bone, (v) => ((form.bone = v), changed()), 'split-one'),
+      boneSelect(phrase('page.split_one'), form.bone, (v) => ((form.bone = v), changed()), 'split-one'),
       boneSelect(phrase('page.other'), form.second, (v) => ((form.second = v), changed()), 'split-two'),
       ...([0, 1] as const).map((i) => {
         const bone = i === 0 ? form.bone : form.second;
@@ -121,14 +108,14 @@ function corrections(): JSX.Element {
     const pieces = (app.state?.plan?.bodies ?? []).filter((b) => b.id.includes('.'));
     body.push(
       h('p', null, phrase('page.piece_belongs_bone_click_choose_fragment')),
-      boneSelect('Joins', form.bone, (v) => ((form.bone = v), changed()), 'merge-into'),
+      boneSelect(phrase('page.merge_joins'), form.bone, (v) => ((form.bone = v), changed()), 'merge-into'),
       button(phrase('page.point_piece'), () =>
         place(phrase('page.click_piece_joins', { bone: form.bone }), (point) => {
           done();
           void send({ merges: [{ into: form.bone, point }] }, phrase('page.piece_joined', { bone: form.bone }));
         }), { test: 'merge-place' }),
       ...pieces.map((p) =>
-        button(phrase('page.join', { id: p.id, bone: form.bone }), () => void send({ merges: [{ into: form.bone, fragment: p.id }] }, `${p.id} joined`), { key: p.id }),
+        button(phrase('page.join', { id: p.id, bone: form.bone }), () => void send({ merges: [{ into: form.bone, fragment: p.id }] }, phrase('page.joined', { id: p.id })), { key: p.id }),
       ),
     );
   } else if (kind === 'rename')
@@ -160,10 +147,10 @@ function corrections(): JSX.Element {
       { class: 'choice', role: 'group', 'aria-label': phrase('page.correction') },
       (
         [
-          ['seed', 'Seed'],
-          ['split', 'Split'],
-          ['merge', 'Merge'],
-          ['rename', 'Rename'],
+          ['seed', phrase('page.correct_seed')],
+          ['split', phrase('page.correct_split')],
+          ['merge', phrase('page.correct_merge')],
+          ['rename', phrase('page.correct_rename')],
           ['remove', phrase('page.leave_out')],
         ] as [Kind, string][]
       ).map(([k, name]) => button(name, () => pick(k), { pressed: k === kind, key: k, test: `correct-${k}` })),
@@ -188,7 +175,7 @@ function pending(): JSX.Element | null {
 
 function confidence(b: Body): JSX.Element {
   const c = b.confidence;
-  const words = c >= 0.9 ? 'sure' : c >= 0.6 ? phrase('page.fairly_sure') : 'doubtful';
+  const words = c >= 0.9 ? phrase('page.sure') : c >= 0.6 ? phrase('page.fairly_sure') : phrase('page.doubtful');
   return h(
     'span',
     { class: c < 0.6 ? 'sure low' : 'sure' },
@@ -204,11 +191,11 @@ function bones(): JSX.Element | null {
   const doubtful = plan.bodies.filter((b) => b.confidence < 0.6 || b.doubt || b.by_hand);
   return section(
     phrase('page.bones_found'),
-    h('p', null, `${plan.bodies.length} found. `, doubtful.length ? '' : phrase('page.nothing_doubt')),
+    h('p', null, phrase('page.count_found', { count: plan.bodies.length }), doubtful.length ? '' : ` ${phrase('page.nothing_doubt')}`),
     h(
       'table',
       { 'data-test': 'bones' },
-      h('thead', null, h('tr', null, h('th', { scope: 'col' }, 'Bone'), h('th', { scope: 'col' }, phrase('page.how_sure')), h('th', { scope: 'col' }, 'Doubt'))),
+      h('thead', null, h('tr', null, h('th', { scope: 'col' }, phrase('page.column_bone')), h('th', { scope: 'col' }, phrase('page.how_sure')), h('th', { scope: 'col' }, phrase('page.column_doubt')))),
       h(
         'tbody',
         null,
@@ -233,11 +220,11 @@ function facts(): JSX.Element {
   const i = app.state?.images;
   const rows: [string, string][] = i
     ? [
-        ['Patient', `${person(i.patient)}${i.patient_id ? ` (${i.patient_id})` : ''}`],
-        ['Study', day(i.study_date)],
-        ['Series', i.series || '–'],
-        ['Size', `${i.size.join(' × ')} voxels`],
-        ['Spacing', `${i.spacing_mm.map((s) => num(s, 2)).join(' × ')} mm`],
+        [phrase('page.fact_patient'), `${person(i.patient)}${i.patient_id ? ` (${i.patient_id})` : ''}`],
+        [phrase('page.fact_study'), day(i.study_date)],
+        [phrase('page.fact_series'), i.series || '–'],
+        [phrase('page.fact_size'), phrase('page.voxels', { size: i.size.join(' × ') })],
+        [phrase('page.fact_spacing'), phrase('unit.mm', { n: i.spacing_mm.map((s) => num(s, 2)).join(' × ') })],
         [phrase('page.other_foot'), i.other_foot ?? phrase('page.not_given')],
       ]
     : [];
@@ -319,7 +306,7 @@ export function planAgain(): JSX.Element | null {
   if (!s || s.status === 'empty') return null;
   const busy = !!app.job || !!app.upload;
   return section(
-    s.plan ? phrase('page.plan_again') : 'Plan',
+    s.plan ? phrase('page.plan_again') : phrase('page.plan_now'),
     s.stale ? h('p', { class: 'stale', 'data-test': 'stale' }, phrase('page.corrections_wait_new_plan_what_shown')) : null,
     h(
       'div',
@@ -332,25 +319,25 @@ export function planAgain(): JSX.Element | null {
           'select',
           { value: form.side, 'data-test': 'plan-side', onChange: (e: Event) => (form.side = (e.target as HTMLSelectElement).value) },
           h('option', { value: '' }, phrase('page.scan_tells')),
-          h('option', { value: 'right' }, 'right'),
-          h('option', { value: 'left' }, 'left'),
+          h('option', { value: 'right' }, phrase('side.right')),
+          h('option', { value: 'left' }, phrase('side.left')),
         ),
       ),
       h(
         'label',
         { class: 'field' },
-        h('span', null, 'Rays 4 and 5'),
+        h('span', null, phrase('page.rays_4_5')),
         h(
           'select',
           { value: form.lateral, 'data-test': 'plan-lateral', onChange: (e: Event) => (form.lateral = (e.target as HTMLSelectElement).value) },
           h('option', { value: '' }, phrase('page.usual')),
-          h('option', { value: 'screws' }, 'screws'),
-          h('option', { value: 'wires' }, 'wires'),
+          h('option', { value: 'screws' }, phrase('page.screws')),
+          h('option', { value: 'wires' }, phrase('page.wires')),
         ),
       ),
     ),
     button(
-      s.plan ? phrase('page.plan_again') : 'Plan',
+      s.plan ? phrase('page.plan_again') : phrase('page.plan_now'),
       () => void planNow({ ...(form.side ? { side: form.side } : {}), ...(form.lateral ? { lateral: form.lateral } : {}) }),
       { test: 'plan', class: s.stale || !s.plan ? 'primary' : '', disabled: busy },
     ),

@@ -6,12 +6,12 @@ import { chosenMeasures } from '../views/foot-view';
 import { button, cautions, section, work } from '../widgets';
 import { angleAt, dist } from '../math';
 import { footView } from '../stage';
-import { capital, mm, num, rayName, sense, shiftWords, stateMark } from '../words';
+import { capital, inUnit, keyName, mm, num, rayName, sense, shiftWords, stateMark, wayName } from '../words';
 import { phrase } from '../phrases';
 
 function displacement(): JSX.Element {
   return section(
-    'Displacement',
+    phrase('page.heading_displacement'),
     h(
       'table',
       { 'data-test': 'displacement' },
@@ -19,7 +19,7 @@ function displacement(): JSX.Element {
       h(
         'thead',
         null,
-        h('tr', null, ...['Ray', phrase('page.shift_mm'), phrase('page.turn_degrees'), 'State'].map((t) => h('th', { scope: 'col' }, t))),
+        h('tr', null, ...[phrase('page.column_ray'), phrase('page.shift_mm'), phrase('page.turn_degrees'), phrase('page.column_state')].map((t) => h('th', { scope: 'col' }, t))),
       ),
       h(
         'tbody',
@@ -40,9 +40,9 @@ function displacement(): JSX.Element {
             h(
               'td',
               null,
-              t ? [h('div', null, sense(t.abduction, 'abduction', 'adduction', 0)), h('div', null, sense(t.plantarflexion, 'plantarflexion', 'dorsiflexion', 0)), h('div', null, sense(t.pronation, 'pronation', 'supination', 0))] : '–',
+              t ? [h('div', null, sense(t.abduction, wayName('abduction'), wayName('adduction'), 0)), h('div', null, sense(t.plantarflexion, wayName('plantarflexion'), wayName('dorsiflexion'), 0)), h('div', null, sense(t.pronation, wayName('pronation'), wayName('supination'), 0))] : '–',
             ),
-            h('td', null, r ? h('span', { class: 'state' }, stateMark(r.state), r.state) : '–', r?.uncertainty && !r.by_hand ? h('div', { class: 'small' }, `± ${mm(r.uncertainty.mm)}`) : null),
+            h('td', null, r ? h('span', { class: 'state' }, stateMark(r.state), keyName(r.state)) : '–', r?.uncertainty && !r.by_hand ? h('div', { class: 'small' }, `± ${mm(r.uncertainty.mm)}`) : null),
           );
         }),
       ),
@@ -54,13 +54,13 @@ function patterns(): JSX.Element | null {
   const p = app.state?.plan?.patterns;
   if (!p) return null;
   const rows: [string, string, string][] = [
-    [phrase('page.qu_nu_ss_2'), p.quenu_kuss, p.reasons.quenu_kuss],
-    ['Hardcastle', p.hardcastle, p.reasons.hardcastle],
-    ['Myerson', p.myerson, p.reasons.myerson],
-    ['Columns', p.columns_words, ''],
+    [phrase('page.qu_nu_ss_2'), keyName(p.quenu_kuss), p.reasons.quenu_kuss],
+    ['Hardcastle', keyName(p.hardcastle), p.reasons.hardcastle],
+    ['Myerson', keyName(p.myerson), p.reasons.myerson],
+    [phrase('page.heading_columns'), p.columns_words, ''],
   ];
   return section(
-    'Pattern',
+    phrase('page.heading_pattern'),
     h(
       'dl',
       { class: 'patterns', 'data-test': 'patterns' },
@@ -74,19 +74,18 @@ function patterns(): JSX.Element | null {
 
 export function limitWords(m: Measure): string {
   if (m.limit === null) return phrase('page.no_limit_2');
-  const of = m.limit_on === 'side difference' ? 'side difference ' : '';
-  return `${of}${m.limit_is === 'lower' ? '≥' : '≤'} ${m.limit} ${m.unit === 'deg' ? '°' : m.unit}`;
+  const limit = `${m.limit_is === 'lower' ? '≥' : '≤'} ${inUnit(m.limit, m.unit)}`;
+  return m.limit_on === 'side difference' ? phrase('page.of_side_difference', { limit }) : limit;
 }
 
 export function measureTable(list: Measure[], title: string, test: string): JSX.Element {
-  const unit = (m: Measure): string => (m.unit === 'deg' ? '°' : ` ${m.unit}`);
   return section(
     title,
     h('p', { class: 'hint' }, phrase('page.eye_draws_measure_foot')),
     h(
       'table',
       { class: 'measures', 'data-test': test },
-      h('thead', null, h('tr', null, ...['', 'Measure', 'Value', 'Limit'].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, 'Shown'))))),
+      h('thead', null, h('tr', null, ...['', phrase('page.column_measure'), phrase('page.column_value'), phrase('page.column_limit')].map((t) => h('th', { scope: 'col' }, t || h('span', { class: 'hidden' }, phrase('page.column_shown')))))),
       h(
         'tbody',
         null,
@@ -112,7 +111,7 @@ export function measureTable(list: Measure[], title: string, test: string): JSX.
                 null,
                 h('details', { class: 'measure' }, h('summary', null, m.name), m.note ? h('p', null, m.note) : null, m.source ? h('p', { class: 'source' }, `${m.source}${m.certainty ? ` (${m.certainty})` : ''}`) : null),
               ),
-              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', `${num(m.value)}${unit(m)}`, m.difference !== null ? h('div', { class: 'small' }, phrase('page.side_difference', { difference: num(m.difference), unit: unit(m) })) : null),
+              h('td', { class: 'figure' }, m.abnormal ? h('span', { class: 'alarm' }, '▲ ') : '', inUnit(m.value, m.unit, 1), m.difference !== null ? h('div', { class: 'small' }, phrase('page.side_difference', { difference: inUnit(m.difference, m.unit, 1) })) : null),
               h('td', { class: 'figure' }, limitWords(m)),
             ),
           ),

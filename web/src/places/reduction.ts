@@ -4,7 +4,7 @@ import { kFreedoms, type Freedom } from '../foot';
 import { stepRay } from '../moves';
 import { app, edit, order, rayNow, selectRay, set, showFoot, changed } from '../store';
 import { button, cautions, choice, leftOut, section, work } from '../widgets';
-import { capital, deg, mm, num, ordinal, rayName } from '../words';
+import { capital, deg, mm, num, ordinal, rayName, wayName } from '../words';
 import { drawn, measureTable, notPlanned } from './injury';
 import { phrase } from '../phrases';
 
@@ -13,7 +13,7 @@ const step = { mm: 0.5, deg: 1 };
 function orderList(): JSX.Element {
   const rays = order();
   return section(
-    'Order',
+    phrase('page.heading_order'),
     h(
       'ol',
       { class: 'order', 'data-test': 'order' },
@@ -40,7 +40,7 @@ function manoeuvre(): JSX.Element {
   // While a ray is in hand its manoeuvre is not worked out: the last one stands until it is let go.
   const lines = rayNow(app.ray)?.manoeuvre ?? [];
   return section(
-    `${capital(rayName(app.ray))}: manoeuvre`,
+    phrase('page.heading_manoeuvre', { ray: capital(rayName(app.ray)) }),
     lines.length ? h('ol', { class: 'manoeuvre' }, lines.map((m) => h('li', null, capital(m)))) : h('p', null, phrase('page.nothing_do_lies_where_belongs_could')),
   );
 }
@@ -57,7 +57,7 @@ function fit(): JSX.Element | null {
     h('div', null, h('span', null, phrase('page.gap')), h('b', null, mm(j.gap_mm))),
     h('div', null, h('span', null, phrase('page.step')), h('b', null, mm(j.step_mm))),
     h('div', { class: overlap ? 'alarm' : '' }, h('span', null, overlap ? phrase('page.overlap_alarm') : phrase('page.overlap')), h('b', null, mm(j.overlap_mm))),
-    h('div', null, h('span', null, phrase('page.contact')), h('b', null, `${num(j.contact_mm2, 0)} mm²`)),
+    h('div', null, h('span', null, phrase('page.contact')), h('b', null, phrase('unit.mm2', { n: num(j.contact_mm2, 0) }))),
   );
 }
 
@@ -67,12 +67,12 @@ function freedom(f: (typeof kFreedoms)[number]): JSX.Element {
     if (app.played < order().length) showFoot('reduced');
     stepRay(app.ray, f.id as Freedom, sign * amount);
   };
-  const unit = f.turn ? '°' : ' mm';
+  const amountWords = phrase(f.turn ? 'unit.deg' : 'unit.mm', { n: num(amount, amount % 1 ? 1 : 0) });
   return h(
     'div',
     { class: 'freedom', key: f.id },
-    button(h('span', null, '− ', f.minus), () => go(-1), { test: `move-${f.minus}`, title: `${amount}${unit} ${f.minus}` }),
-    button(h('span', null, f.plus, ' +'), () => go(1), { test: `move-${f.plus}`, title: `${amount}${unit} ${f.plus}` }),
+    button(h('span', null, '− ', wayName(f.minus)), () => go(-1), { test: `move-${f.minus}`, title: `${amountWords} ${wayName(f.minus)}` }),
+    button(h('span', null, wayName(f.plus), ' +'), () => go(1), { test: `move-${f.plus}`, title: `${amountWords} ${wayName(f.plus)}` }),
   );
 }
 
@@ -85,10 +85,10 @@ function byHand(): JSX.Element | null {
     h(
       'div',
       { class: 'row' },
-      choice('Step', [
-        { id: '0.2', name: '0.2 mm' },
-        { id: '0.5', name: '0.5 mm' },
-        { id: '1', name: '1 mm' },
+      choice(phrase('page.step_choice'), [
+        { id: '0.2', name: mm(0.2, 1) },
+        { id: '0.5', name: mm(0.5, 1) },
+        { id: '1', name: mm(1, 0) },
       ], String(step.mm), (s) => ((step.mm = Number(s)), (step.deg = Number(s) * 2), changed()), 'step'),
       h('span', { class: 'small' }, phrase('page.turns', { step: step.deg })),
     ),

@@ -1,4 +1,5 @@
 // What the C-arm will show: a simulated film for any place of the tube, changed while dragging.
+import { wayName } from '../words';
 import { api } from '../api';
 import { app, changed, shapeKey, told } from '../store';
 import type { Label } from './labels';
@@ -7,10 +8,10 @@ import { phrase } from '../phrases';
 
 export type Show = 'injured' | 'reduced' | 'metal';
 export const kNamedViews: { word: string; name: string; orbital: number; tilt: number }[] = [
-  { word: 'dorsoplantar-10', name: 'Dorsoplantar 10°', orbital: 0, tilt: 10 },
-  { word: 'dorsoplantar-15', name: 'Dorsoplantar 15°', orbital: 0, tilt: 15 },
-  { word: 'dorsoplantar-20', name: 'Dorsoplantar 20°', orbital: 0, tilt: 20 },
-  { word: 'oblique-30', name: 'Oblique 30°', orbital: 30, tilt: 0 },
+  { word: 'dorsoplantar-10', name: phrase('page.view_dorsoplantar_10'), orbital: 0, tilt: 10 },
+  { word: 'dorsoplantar-15', name: phrase('page.view_dorsoplantar_15'), orbital: 0, tilt: 15 },
+  { word: 'dorsoplantar-20', name: phrase('page.view_dorsoplantar_20'), orbital: 0, tilt: 20 },
+  { word: 'oblique-30', name: phrase('page.view_oblique_30'), orbital: 30, tilt: 0 },
   { word: 'lateral', name: phrase('page.lateral'), orbital: -90, tilt: 0 },
   { word: 'lateromedial', name: phrase('page.lateral_lateromedial'), orbital: 90, tilt: 0 },
 ];
@@ -22,8 +23,8 @@ export function viewName(named: string | null | undefined, orbital: number, tilt
   const known = kNamedViews.find((v) => v.word === (named || namedAt(orbital, tilt)));
   if (known) return known.name;
   const ways = [
-    orbital ? phrase('page.to', { orbital: Math.abs(orbital), orbital_2: orbital > 0 ? 'lateral' : 'medial' }) : '',
-    tilt ? phrase('page.to_the', { tilt: Math.abs(tilt), tilt_2: tilt > 0 ? 'toes' : 'heel' }) : '',
+    orbital ? phrase('page.to', { orbital: Math.abs(orbital), orbital_2: wayName(orbital > 0 ? 'lateral' : 'medial') }) : '',
+    tilt ? phrase('page.to_the', { tilt: Math.abs(tilt), tilt_2: phrase(tilt > 0 ? 'page.toes' : 'page.heel') }) : '',
   ].filter(Boolean);
   return phrase('page.tube', { ways: ways.join(', ') || phrase('page.straight_dorsal') });
 }
@@ -40,13 +41,13 @@ function wordsOf(v: Three): string {
     .map((x, i) => ({ size: Math.abs(x), word: kWays[i]![x > 0 ? 0 : 1] }))
     .filter((w) => w.size > 0.55)
     .sort((a, b) => b.size - a.size)
-    .map((w) => w.word)
+    .map((w) => wayName(w.word))
     .join(', ');
 }
 
 /** What lies at the edges of a film, from the place of the tube: the picture is seen from the tube, toes up, or dorsal
  * up where the beam runs across the foot. */
-export function filmEdges(side: 'left' | 'right', orbital: number, tilt: number): { left: string; right: string; top: string; bottom: string } {
+export function filmEdges(side: 'left' | 'right', orbital: number, tilt: number): { left: string; right: string; top: string; bottom: string; lateralIsLeft: boolean } {
   const o = (orbital * Math.PI) / 180;
   const t = (tilt * Math.PI) / 180;
   // Medial, dorsal, distal: right-handed in a right foot.
@@ -69,7 +70,8 @@ export function filmEdges(side: 'left' | 'right', orbital: number, tilt: number)
     -hand * (up[0] * beam[1] - up[1] * beam[0]),
   ];
   const back = (v: Three): Three => [-v[0], -v[1], -v[2]];
-  return { left: wordsOf(back(right)), right: wordsOf(right), top: wordsOf(up), bottom: wordsOf(back(up)) };
+  const lateralIsLeft = right[0] > 0.55 && right[0] >= Math.max(Math.abs(right[1]), Math.abs(right[2]));
+  return { left: wordsOf(back(right)), right: wordsOf(right), top: wordsOf(up), bottom: wordsOf(back(up)), lateralIsLeft };
 }
 
 export class FilmView extends PictureView {
@@ -161,7 +163,7 @@ export class FilmView extends PictureView {
     this.element.classList.add('waiting');
     try {
       const blob = await api.film(id, this.query());
-      await this.put(blob, phrase('page.simulated_film_foot', { side: app.state?.plan?.side ?? '', title: this.title() }), 'true');
+      await this.put(blob, phrase('page.simulated_film_foot', { side: app.state?.plan ? phrase(`side.${app.state.plan.side}`) : '', title: this.title() }), 'true');
     } catch (error) {
       told(error);
     } finally {
@@ -180,9 +182,9 @@ export class FilmView extends PictureView {
       const edges = filmEdges(side, this.orbital, this.tilt);
       for (const edge of ['left', 'right', 'top', 'bottom'] as const) if (edges[edge]) labels.push({ cls: `edge ${edge}`, text: edges[edge] });
       // As a marker laid on the cassette: on the lateral side where the film shows one.
-      labels.push({ cls: `side-mark ${edges.left.startsWith('lateral') ? 'left' : 'right'}`, text: side === 'left' ? 'L' : 'R' });
+      labels.push({ cls: `side-mark ${edges.lateralIsLeft ? 'left' : 'right'}`, text: side === 'left' ? 'L' : 'R' });
     }
-    labels.push({ cls: 'margin', text: `${side ? `${side.toUpperCase()} · ` : ''}simulated · ${this.title()}` });
+    labels.push({ cls: 'margin', text: `${side ? `${phrase(`page.side_${side}_capitals`)} · ` : ''}${phrase('page.simulated_film', { film: this.title() })}` });
     return labels;
   }
 }

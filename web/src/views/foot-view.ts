@@ -31,14 +31,13 @@ import { mesh } from '../meshes';
 import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, devicesNow, footState, order, selectDevice, selectRay, say, told, changed } from '../store';
 import type { Body, Device, Mat, Measure, Plan, Vec } from '../types';
-import { mm, num } from '../words';
+import { mm, num, wayName } from '../words';
 import { follow } from './drag';
 import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
 import { phrase } from '../phrases';
 
 const kBone = 0xd9d2c3;
-const kWireOut = 12; // mm of a wire shown outside the skin side
 
 interface Shown {
   body: Body;
@@ -542,7 +541,7 @@ function compass(plan: Plan, turn: Quaternion): Label[] {
           best = word;
         }
       }
-      return { cls: `edge ${edge}`, text: best };
+      return { cls: `edge ${edge}`, text: best && wayName(best) };
     })
     .filter((l) => l.text);
 }
@@ -562,21 +561,12 @@ function deviceSolid(d: Device, chosen: boolean): Group {
   const r = d.diameter_mm / 2;
   const along = unit(sub(d.tip, d.entry));
   const length = dist(d.entry, d.tip);
-  const colour = d.ok === false ? kColours.alarm : d.kind === 'screw' ? kColours.stay : kColours.out;
+  const colour = d.ok === false ? kColours.alarm : d.fate === 'stays' ? kColours.stay : kColours.out;
   const paint = new MeshLambertMaterial({ color: colour, side: DoubleSide, emissive: chosen ? 0x222222 : 0 });
-  const profile: Vector2[] = [];
-  if (d.kind === 'screw') {
-    const head = (d.head_mm ?? 6) / 2;
-    const deep = Math.sqrt(Math.max(0, head * head - r * r));
-    profile.push(new Vector2(0, 0), new Vector2(head, 0));
-    for (let i = 1; i <= 6; ++i) {
-      const y = (deep * i) / 6;
-      profile.push(new Vector2(Math.sqrt(Math.max(r * r, head * head - y * y)), y));
-    }
-    profile.push(new Vector2(r, length - 1.2 * r), new Vector2(0, length));
-  } else {
-    profile.push(new Vector2(0, -kWireOut), new Vector2(r, -kWireOut), new Vector2(r, length - 3 * r), new Vector2(0, length));
-  }
+  // While it is dragged its length is ahead of its outline: the part towards the point moves along.
+  const made = d.outline[d.outline.length - 1]?.[0] ?? length;
+  const profile = d.outline.map(([at, radius]) => new Vector2(radius, at > made / 2 ? at + length - made : at));
+  if (profile[0]?.x) profile.unshift(new Vector2(0, profile[0].y));
   const solid = new Mesh(new LatheGeometry(profile, 20), paint);
   group.add(solid);
   if (chosen) {

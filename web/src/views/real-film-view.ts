@@ -45,7 +45,7 @@ export class RealFilmView extends PictureView {
     const f = this.film();
     if (!f) return [{ cls: 'margin', text: phrase('page.no_film_given') }];
     const size = this.mmPerPixel ? '' : phrase('page.tells_no_size');
-    return [{ cls: f.cautions?.length ? 'margin out' : 'margin', text: `${f.cautions?.length ? '▲ ' : ''}real · ${filmTitle(f)}${size}` }];
+    return [{ cls: f.cautions?.length ? 'margin out' : 'margin', text: `${f.cautions?.length ? '▲ ' : ''}${phrase('page.real_film_title', { film: filmTitle(f) })}${size}` }];
   }
 
   update(): void {

@@ -6,7 +6,7 @@ import { add, angleAt, cross, dist, dot, mul, sub } from '../math';
 import { deviceUnderHand, dragRay, dropRay, keyRay, turnRay } from '../moves';
 import { addMeasure, app, changed, deviceNow, devicesNow, footState, rayNow, say, shapeKey, told } from '../store';
 import type { Slice, Vec } from '../types';
-import { mm, num } from '../words';
+import { mm, num, wayName } from '../words';
 import { follow } from './drag';
 import { deviceHandles, type DeviceHandles } from './handles';
 import { putLabels, type Label } from './labels';
@@ -253,7 +253,7 @@ export class SliceView {
     this.svg.setAttribute('viewBox', `0 0 ${w} ${h}`);
     if (!s) {
       this.svg.innerHTML = '';
-      putLabels(this.words, [{ cls: 'empty', text: this.kind === 'drill' && !app.device ? 'Choose a device.' : '' }]);
+      putLabels(this.words, [{ cls: 'empty', text: this.kind === 'drill' && !app.device ? phrase('page.choose_device') : '' }]);
       this.handles.entry.hidden = this.handles.tip.hidden = true;
       return;
     }
@@ -265,7 +265,7 @@ export class SliceView {
         const body = plan?.bodies.find((b) => b.id === o.body);
         const device = plan?.devices.find((d) => d.id === o.body);
         let cls = 'bone';
-        if (device) cls = device.ok === false ? 'piece' : device.kind === 'screw' ? 'screw' : 'wire';
+        if (device) cls = device.ok === false ? 'piece' : device.fate === 'stays' ? 'stays' : 'comes-out';
         else if (o.body.includes('.')) cls = 'piece';
         else if (body?.ray) {
           const ray = rayNow(body.ray);
@@ -315,10 +315,10 @@ export class SliceView {
       ['top', s.top],
       ['bottom', s.bottom],
     ];
-    for (const [edge, word] of edges) if (word) labels.push({ cls: `edge ${edge}`, text: word });
+    for (const [edge, word] of edges) if (word) labels.push({ cls: `edge ${edge}`, text: wayName(word) });
     const ten = 10 * this.pixelsPerMm();
     out.push(`<path class="ruler" d="M${w - 14 - ten} ${h - 30}v6h${ten}v-6"/>`);
-    labels.push({ cls: 'ruler-word', text: '10 mm', x: w - 14 - ten / 2, y: h - 33 });
+    labels.push({ cls: 'ruler-word', text: mm(10, 0), x: w - 14 - ten / 2, y: h - 33 });
     this.svg.innerHTML = out.join('');
     putLabels(this.words, labels);
     this.placeHandles();
@@ -348,7 +348,7 @@ export class SliceView {
       const p = this.project(held && held.id === d.id ? held[which] : d[which]);
       b.style.left = `${p.x}px`;
       b.style.top = `${p.y}px`;
-      b.title = Math.abs(p.off) > 1 ? phrase('page.slice', { off: mm(Math.abs(p.off)), off_2: p.off > 0 ? 'medial' : 'lateral' }) : '';
+      b.title = Math.abs(p.off) > 1 ? phrase('page.slice', { off: mm(Math.abs(p.off)), off_2: wayName(p.off > 0 ? 'medial' : 'lateral') }) : '';
       b.classList.toggle('apart', Math.abs(p.off) > 2);
     }
   }
