@@ -45,7 +45,7 @@ add_library(rayset_nlopt INTERFACE)
 target_link_libraries(rayset_nlopt INTERFACE ${NLOPT_CXX_LIBRARY})
 
 find_package(PNG REQUIRED)      # pictures for the page
-find_package(ZLIB REQUIRED)     # tests read them back with it
+find_package(ZLIB REQUIRED)     # how far a deflated data set grows; tests read PNGs back with it
 find_package(SQLite3 REQUIRED)  # the case library
 find_package(Boost 1.74 REQUIRED) # Beast, header only: HTTP
 find_package(spdlog REQUIRED) # the server's log; uses the same fmt

@@ -1,9 +1,14 @@
 #include "dicom/nesting.h"
 
+#include <zlib.h>
+
 #include <algorithm>
 #include <array>
 #include <cstdint>
 #include <fstream>
+#include <memory>
+#include <optional>
+#include <sstream>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -23,11 +28,36 @@ struct Level {
   std::uint64_t end = kOpen;
 };
 
+/// The rest of a stream, inflated (raw deflate, RFC 1951: PS3.5 A.5); nullopt if it grows beyond `most` bytes. Damaged
+/// data end where they are damaged.
+std::optional<std::string> inflated(std::istream& in, std::uint64_t most) {
+  z_stream stream{};
+  std::string out;
+  if (inflateInit2(&stream, -MAX_WBITS) != Z_OK) return out;
+  std::array<char, 1U << 16U> read{}, made{};
+  int state = Z_OK;
+  while (state == Z_OK && (in.read(read.data(), read.size()), in.gcount() > 0)) {
+    stream.next_in = reinterpret_cast<Bytef*>(read.data());
+    stream.avail_in = static_cast<uInt>(in.gcount());
+    do {
+      stream.next_out = reinterpret_cast<Bytef*>(made.data());
+      stream.avail_out = static_cast<uInt>(made.size());
+      state = inflate(&stream, Z_NO_FLUSH);
+      out.append(made.data(), made.size() - stream.avail_out);
+    } while (state == Z_OK && stream.avail_out == 0 && out.size() <= most);
+    if (out.size() > most) break;
+  }
+  inflateEnd(&stream);
+  return out.size() > most ? std::nullopt : std::optional(std::move(out));
+}
+
 class Walker {
  public:
-  explicit Walker(const std::filesystem::path& path) : in_(path, std::ios::binary) {}
+  explicit Walker(const std::filesystem::path& path)
+      : path_(path), stream_(std::make_unique<std::ifstream>(path, std::ios::binary)) {}
 
-  bool tooDeep() {
+  Structure structure() {
+    std::istream& in_ = *stream_;
     std::array<char, 132> head{};
     in_.read(head.data(), head.size());
     const bool preamble = in_.gcount() == 132 && std::string_view(head.data() + 128, 4) == "DICM";
@@ -36,7 +66,16 @@ class Walker {
     in_.seekg(static_cast<std::streamoff>(position_));
     bool implicit = false;
     if (std::string syntax; readMeta(syntax)) {
-      if (syntax == "1.2.840.10008.1.2.1.99") return false;  // deflated
+      if (syntax == "1.2.840.10008.1.2.1.99") {  // deflated
+        std::error_code unknown;
+        const std::uint64_t size = std::filesystem::file_size(path_, unknown);
+        auto whole =
+            inflated(in_, unknown ? kAlwaysInflatedBytes : std::max(kAlwaysInflatedBytes, kMostInflated * size));
+        if (!whole) return Structure::kSwollen;
+        stream_ = std::make_unique<std::istringstream>(*std::move(whole), std::ios::binary);
+        position_ = 0;
+        return walk(false);
+      }
       implicit = syntax == "1.2.840.10008.1.2";
       big_ = syntax == "1.2.840.10008.1.2.2";
     } else {
@@ -48,22 +87,26 @@ class Walker {
       implicit = !(letter(start[4]) && letter(start[5]));
       big_ = start[0] == 0;
     }
+    return walk(implicit);
+  }
+
+ private:
+  Structure walk(bool implicit) {
     levels_.push_back({.implicit = implicit});
-    while (in_ && !levels_.empty()) {
-      if (levels_.size() > 2 * kDeepestNesting + 1) return true;
+    while (*stream_ && !levels_.empty()) {
+      if (levels_.size() > 2 * kDeepestNesting + 1) return Structure::kTooDeep;
       if (position_ >= levels_.back().end) {
         levels_.pop_back();
         continue;
       }
-      if (!step() && !leaveGuess()) return false;
+      if (!step() && !leaveGuess()) return Structure::kSound;
     }
-    return false;
+    return Structure::kSound;
   }
 
- private:
   std::uint64_t number(int bytes, bool big) {
     std::array<unsigned char, 4> raw{};
-    in_.read(reinterpret_cast<char*>(raw.data()), bytes);
+    stream_->read(reinterpret_cast<char*>(raw.data()), bytes);
     position_ += static_cast<std::uint64_t>(bytes);
     std::uint64_t value = 0;
     for (int i = 0; i < bytes; ++i)
@@ -74,9 +117,9 @@ class Walker {
   void skip(std::uint64_t bytes) {
     position_ += bytes;
     if (bytes < 4096)
-      in_.ignore(static_cast<std::streamsize>(bytes));
+      stream_->ignore(static_cast<std::streamsize>(bytes));
     else
-      in_.seekg(static_cast<std::streamoff>(position_));
+      stream_->seekg(static_cast<std::streamoff>(position_));
   }
 
   static bool longLength(std::string_view vr) {
@@ -88,18 +131,18 @@ class Walker {
   /// Group 0002, always explicit little endian (PS3.10 7.1). False, with the position unchanged, if there is none.
   bool readMeta(std::string& syntax) {
     bool any = false;
-    while (in_) {
+    while (*stream_) {
       const std::uint64_t start = position_;
       const auto group = number(2, false), element = number(2, false);
-      if (!in_ || group != 2) {
-        in_.clear();
+      if (!*stream_ || group != 2) {
+        stream_->clear();
         position_ = start;
-        in_.seekg(static_cast<std::streamoff>(position_));
+        stream_->seekg(static_cast<std::streamoff>(position_));
         return any;
       }
       any = true;
       std::array<char, 2> vr{};
-      in_.read(vr.data(), 2);
+      stream_->read(vr.data(), 2);
       position_ += 2;
       std::uint64_t length = 0;
       if (longLength({vr.data(), 2})) {
@@ -110,7 +153,7 @@ class Walker {
       }
       if (element == 0x10 && length <= 64) {
         syntax.resize(length);
-        in_.read(syntax.data(), static_cast<std::streamsize>(length));
+        stream_->read(syntax.data(), static_cast<std::streamsize>(length));
         position_ += length;
         while (!syntax.empty() && (syntax.back() == '\0' || syntax.back() == ' ')) syntax.pop_back();
       } else {
@@ -120,11 +163,11 @@ class Walker {
     return any;
   }
 
-  /// One element or item. False if it cannot be understood, or the Pixel Data is reached.
+  /// One element or item. False if it cannot be understood.
   bool step() {
     const Level here = levels_.back();
     const auto group = number(2, big_), element = number(2, big_);
-    if (!in_) return false;
+    if (!*stream_) return false;
     if (here.sequence) {
       const auto length = number(4, big_);
       if (group != 0xfffe) return false;
@@ -147,14 +190,13 @@ class Walker {
       levels_.pop_back();
       return true;
     }
-    if (levels_.size() == 1 && group == 0x7fe0 && element == 0x0010) return false;
     std::string vr;
     std::uint64_t length = 0;
     if (here.implicit) {
       length = number(4, big_);
     } else {
       vr.resize(2);
-      in_.read(vr.data(), 2);
+      stream_->read(vr.data(), 2);
       position_ += 2;
       if (longLength(vr)) {
         number(2, big_);
@@ -163,7 +205,7 @@ class Walker {
         length = number(2, big_);
       }
     }
-    if (!in_) return false;
+    if (!*stream_) return false;
     // Without a VR, or with UN (PS3.5 6.2.2 note 2: its content is implicit), only the first bytes reveal a sequence.
     const bool unknown = here.implicit || vr == "UN";
     if (vr == "SQ" || length == kUndefined) {
@@ -184,9 +226,9 @@ class Walker {
 
   bool startsWithItem() {
     std::array<unsigned char, 4> bytes{};
-    in_.read(reinterpret_cast<char*>(bytes.data()), 4);
-    in_.clear();
-    in_.seekg(static_cast<std::streamoff>(position_));
+    stream_->read(reinterpret_cast<char*>(bytes.data()), 4);
+    stream_->clear();
+    stream_->seekg(static_cast<std::streamoff>(position_));
     static constexpr std::array<unsigned char, 4> kLittle{0xfe, 0xff, 0x00, 0xe0}, kBig{0xff, 0xfe, 0xe0, 0x00};
     return bytes == (big_ ? kBig : kLittle);
   }
@@ -196,15 +238,16 @@ class Walker {
     for (std::size_t i = levels_.size(); i-- > 0;) {
       if (!levels_[i].guess) continue;
       position_ = levels_[i].end;
-      in_.clear();
-      in_.seekg(static_cast<std::streamoff>(position_));
+      stream_->clear();
+      stream_->seekg(static_cast<std::streamoff>(position_));
       levels_.resize(i);
       return true;
     }
     return false;
   }
 
-  std::ifstream in_;
+  std::filesystem::path path_;
+  std::unique_ptr<std::istream> stream_;
   std::uint64_t position_ = 0;
   bool big_ = false;
   std::vector<Level> levels_;
@@ -212,6 +255,18 @@ class Walker {
 
 }  // namespace
 
-bool nestedTooDeep(const std::filesystem::path& path) { return Walker(path).tooDeep(); }
+Structure structureOf(const std::filesystem::path& path) { return Walker(path).structure(); }
+
+Message faultOf(Structure structure) {
+  switch (structure) {
+    case Structure::kTooDeep:
+      return {"dicom.nested_too_deep", {{"deepest", kDeepestNesting}}};
+    case Structure::kSwollen:
+      return {"dicom.deflated_too_far", {{"most", kMostInflated}}};
+    case Structure::kSound:
+      break;
+  }
+  return {};
+}
 
 }  // namespace rayset::dicom

@@ -3,6 +3,7 @@
 #include <dcmtk/dcmdata/dctk.h>
 #include <fmt/format.h>
 #include <gtest/gtest.h>
+#include <zlib.h>
 
 #include <cmath>
 #include <fstream>
@@ -10,6 +11,7 @@
 
 #include "dicom/film_reader.h"
 #include "dicom/film_writer.h"
+#include "dicom/nesting.h"
 #include "dicom/phantom_series.h"
 #include "english.h"
 #include "text_file.h"
@@ -72,6 +74,63 @@ TEST(Nesting, AbsurdDepthIsLeftAsideAndOrdinaryDepthIsNot) {
         EXPECT_EQ(cautioned(*scan, "nested more than 64 deep"), depth > 64) << ::testing::PrintToString(scan->cautions);
         EXPECT_EQ(cautioned(*scan, "MR Image Storage"), depth <= 64);
       }
+}
+
+/// Group 0002 of a file of this syntax.
+std::string meta(std::string syntax) {
+  if (syntax.size() % 2 != 0) syntax += '\0';
+  return std::string(128, '\0') + "DICM" + std::string("\x02\x00\x10\x00UI", 6) +
+         std::string{static_cast<char>(syntax.size()), '\0'} + syntax;
+}
+
+/// Raw deflate, as PS3.5 A.5 has it.
+std::string deflated(const std::string& plain) {
+  z_stream stream{};
+  EXPECT_EQ(deflateInit2(&stream, 9, Z_DEFLATED, -MAX_WBITS, 9, Z_DEFAULT_STRATEGY), Z_OK);
+  std::string out(deflateBound(&stream, plain.size()), '\0');
+  stream.next_in = reinterpret_cast<Bytef*>(const_cast<char*>(plain.data()));
+  stream.avail_in = static_cast<uInt>(plain.size());
+  stream.next_out = reinterpret_cast<Bytef*>(out.data());
+  stream.avail_out = static_cast<uInt>(out.size());
+  EXPECT_EQ(deflate(&stream, Z_FINISH), Z_STREAM_END);
+  out.resize(stream.total_out);
+  deflateEnd(&stream);
+  return out;
+}
+
+// What DCMTK would follow until the stack is full, wherever it hides.
+TEST(Nesting, IsSeenBehindThePixelDataAndInDeflatedData) {
+  const std::string explicit_little = "1.2.840.10008.1.2.1", deflate = "1.2.840.10008.1.2.1.99";
+  const std::string uid = std::string("\x08\x00\x16\x00UI\x1a\0", 8) + std::string(UID_MRImageStorage "\0", 26);
+  const std::string native = std::string("\xe0\x7f\x10\x00OW\0\0\x04\0\0\0abcd", 16);
+  const std::string encapsulated =
+      std::string("\xe0\x7f\x10\x00OB\0\0\xff\xff\xff\xff", 12) + std::string("\xfe\xff\x00\xe0\0\0\0\0", 8) +
+      std::string("\xfe\xff\x00\xe0\x04\0\0\0abcd", 12) + std::string("\xfe\xff\xdd\xe0\0\0\0\0", 8);
+  const std::string deep = nested(100000, false, false), ordinary = nested(20, false, false);
+  const std::string swollen = std::string("\x09\x00\x10\x10OB\0\0\0\0\0\x08", 12) + std::string(0x8000000, '\0');
+  const std::vector<std::tuple<const char*, std::string, dicom::Structure>> files{
+      {"behind native pixels", meta(explicit_little) + uid + native + deep, dicom::Structure::kTooDeep},
+      {"behind encapsulated pixels", meta("1.2.840.10008.1.2.5") + uid + encapsulated + deep,
+       dicom::Structure::kTooDeep},
+      {"deflated", meta(deflate) + deflated(uid + deep), dicom::Structure::kTooDeep},
+      {"deflated, behind pixels", meta(deflate) + deflated(uid + native + deep), dicom::Structure::kTooDeep},
+      {"deflated, ordinary", meta(deflate) + deflated(uid + ordinary + native), dicom::Structure::kSound},
+      {"deflated, cut short", meta(deflate) + deflated(uid + ordinary).substr(0, 40), dicom::Structure::kSound},
+      {"swollen", meta(deflate) + deflated(uid + swollen), dicom::Structure::kSwollen}};
+  for (const auto& [name, bytes, structure] : files) {
+    SCOPED_TRACE(name);
+    TemporaryFolder folder;
+    const fs::path file = folder / "file";
+    std::ofstream(file, std::ios::binary) << bytes;
+    EXPECT_EQ(dicom::structureOf(file), structure);
+    // Neither reader falls over.
+    writeSeries(folder.path(), testVolume(testGrid(12, 10, 9)));
+    const auto scan = readCt(folder.path());
+    ASSERT_TRUE(scan) << english(scan.error());
+    EXPECT_EQ(cautioned(*scan, "nested more than 64 deep"), structure == dicom::Structure::kTooDeep);
+    EXPECT_EQ(cautioned(*scan, "grows to more than 64 times"), structure == dicom::Structure::kSwollen);
+    EXPECT_FALSE(readFilm(file));
+  }
 }
 
 /// One of five kinds of damage, in turn.
