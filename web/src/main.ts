@@ -83,7 +83,7 @@ function head(s: CaseState): JSX.Element {
       h(
         'span',
         { class: 'small whole' },
-        [plan ? `${plan.side} foot` : '', s.images?.patient ? person(s.images.patient) : '', ...pattern(plan?.patterns).split(' · ')].filter(Boolean).map((w) => h('span', null, w)),
+        [plan ? phrase(`page.foot_${plan.side}`) : '', s.images?.patient ? person(s.images.patient) : '', ...pattern(plan?.patterns).split(' · ')].filter(Boolean).map((w) => h('span', null, w)),
       ),
     ),
     h(
@@ -121,9 +121,12 @@ function casePage(s: CaseState): ComponentChild[] {
   const dark = app.place === 'theatre';
   document.body.classList.toggle('dark', dark);
   const said = h('div', { class: 'hidden', 'aria-live': 'polite', key: 'said', 'data-test': 'said' }, app.said);
+  const change = app.change
+    ? h('div', { class: 'change', key: 'change', 'data-test': 'change' }, h('span', null, app.change), button(phrase('page.undo'), () => void undo(), { test: 'change-undo' }))
+    : null;
   const advice = h('footer', { class: 'advice', key: 'advice', 'data-test': 'advice' }, app.advice);
   if (dark)
-    return [app.readOnly ? null : head(s), troubles(), settle(), boardLine(), theatre(), advice, said, app.historyOpen ? historyPanel(s) : null, question()];
+    return [app.readOnly ? null : head(s), troubles(), settle(), boardLine(), theatre(), advice, said, change, app.historyOpen ? historyPanel(s) : null, question()];
   const body = kPlaceBody[app.place as Exclude<Place, 'theatre'>]();
   const name = kPlaces.find((p) => p.id === app.place)!.name;
   return [
@@ -139,6 +142,7 @@ function casePage(s: CaseState): ComponentChild[] {
     ),
     advice,
     said,
+    change,
     app.historyOpen ? historyPanel(s) : null,
     question(),
   ];
@@ -158,7 +162,7 @@ function draw(): void {
     document.body.classList.remove('dark');
     render(caseList((id) => void open(id), (g, n) => void begin(g, n)), root);
   } else {
-    render([troubles(), h('main', { class: 'list' }, h('p', null, 'Opening …'))], root);
+    render([troubles(), h('main', { class: 'list' }, h('p', null, phrase('page.opening')))], root);
   }
 }
 onChange(draw);
@@ -299,13 +303,32 @@ function askWhereTo(given: Given[]): void {
   });
 }
 
-const typing = (e: KeyboardEvent): boolean => {
+function goBy(e: KeyboardEvent, place: (typeof kPlaces)[number]): void {
+  e.preventDefault();
+  (e.target as HTMLElement | null)?.blur?.();
+  go(place.id);
+  say(place.name);
+}
+
+/** Whether keys are the field's own. `text`: of fields of text alone; a list has no use for digits. */
+const typing = (e: KeyboardEvent, text = false): boolean => {
   const t = e.target as HTMLElement | null;
-  return !!t && (t.isContentEditable || (/^(INPUT|TEXTAREA|SELECT)$/.test(t.tagName) && (t as HTMLInputElement).type !== 'range' && (t as HTMLInputElement).type !== 'checkbox'));
+  return !!t && (t.isContentEditable || ((text ? /^(INPUT|TEXTAREA)$/ : /^(INPUT|TEXTAREA|SELECT)$/).test(t.tagName) && (t as HTMLInputElement).type !== 'range' && (t as HTMLInputElement).type !== 'checkbox'));
 };
+
+/** A list that changes the plan does so when an entry is picked from it opened, never by a key on it closed. */
+function keptFromList(e: KeyboardEvent): boolean {
+  const list = e.target as HTMLSelectElement;
+  if (list?.tagName !== 'SELECT' || list.dataset['plan'] === undefined) return false;
+  if (e.ctrlKey || e.metaKey || e.altKey || /^(Enter|Tab|Escape| |F\d+|Shift)$/.test(e.key)) return false;
+  e.preventDefault();
+  if (/^(ArrowUp|ArrowDown)$/.test(e.key)) list.showPicker?.();
+  return true;
+}
 
 addEventListener('keydown', (e) => {
   if (!app.state) return;
+  const kept = keptFromList(e);
   const key = e.key.toLowerCase();
   if ((e.ctrlKey || e.metaKey) && !e.altKey && (key === 'z' || key === 'y') && !typing(e)) {
     e.preventDefault();
@@ -317,7 +340,11 @@ addEventListener('keydown', (e) => {
     set({ historyOpen: false });
     return;
   }
-  if (e.ctrlKey || e.metaKey || e.altKey || typing(e)) return;
+  const place = e.ctrlKey || e.metaKey || e.altKey || typing(e, true) ? undefined : kPlaces[Number(e.key) - 1];
+  if (e.ctrlKey || e.metaKey || e.altKey || kept || typing(e)) {
+    if (place && !app.readOnly) goBy(e, place);
+    return;
+  }
   if (app.place === 'theatre' && !app.readOnly) {
     const onButton = (e.target as HTMLElement | null)?.closest?.('button, a, summary');
     if (e.key === 'PageDown' || (e.key === ' ' && !onButton)) {
@@ -332,11 +359,8 @@ addEventListener('keydown', (e) => {
     }
   }
   if (app.readOnly) return;
-  const place = kPlaces[Number(e.key) - 1];
   if (place) {
-    e.preventDefault();
-    go(place.id);
-    say(place.name);
+    goBy(e, place);
     return;
   }
   // Rays by the arrows wherever the focus has no use for them itself.

@@ -3,7 +3,7 @@ import { Refused, api, kNoAnswer } from './api';
 import { kBoardOrder } from './facts';
 import { clamp } from './math';
 import type { CaseState, Device, DrawnMeasure, FootState, Job, Place, Ray, ServerError, TryResult } from './types';
-import { phrase } from './phrases';
+import { decimal, phrase } from './phrases';
 
 export const kPlaces: { id: Place; name: string }[] = [
   { id: 'images', name: phrase('page.images') },
@@ -11,7 +11,7 @@ export const kPlaces: { id: Place; name: string }[] = [
   { id: 'reduction', name: phrase('page.reduction') },
   { id: 'fixation', name: phrase('page.fixation') },
   { id: 'theatre', name: phrase('page.theatre') },
-  { id: 'followup', name: 'Follow-up' },
+  { id: 'followup', name: phrase('page.followup') },
 ];
 
 export type ViewKind = 'foot' | 'along' | 'across' | 'drill' | 'film' | 'other';
@@ -55,6 +55,8 @@ export const app = {
   upload: null as UploadState | null,
   errors: [] as ServerError[],
   said: '',
+  /** The last change of a device, to be seen and taken back: "S2: 40 to 50 mm". */
+  change: null as string | null,
   trial: null as TryResult | null,
   historyOpen: false,
   question: null as Question | null,
@@ -262,15 +264,40 @@ export async function edit(kind: string, payload: object): Promise<boolean> {
     return false;
   }
   if (app.state?.id === id) {
+    const before = app.state.plan?.devices ?? [];
     take(answer.state);
+    if (kind.startsWith('device.')) showChange(changeWords(before, answer.state.plan?.devices ?? []) || answer.state.can_undo || '');
     if (newest > answer.state.seq && app.saving === 0) void refetch();
   }
   return true;
 }
+/** What differs between two lists of devices: "S2: 40 to 50 mm", "W2 left out". */
+export function changeWords(before: Device[], after: Device[]): string {
+  const out: string[] = [];
+  for (const d of before) {
+    const now = after.find((x) => x.id === d.id);
+    if (!now) out.push(phrase('page.change_left_out', { id: d.id }));
+    else if (now.length_mm !== d.length_mm) out.push(phrase('page.change_length', { id: d.id, from: figure(d.length_mm), to: phrase('unit.mm', { n: figure(now.length_mm) }) }));
+    else if (now.type !== d.type) out.push(phrase('page.change_implant', { id: d.id, from: d.name, to: now.name }));
+  }
+  for (const d of after) if (!before.some((x) => x.id === d.id)) out.push(phrase('page.change_added', { id: d.id }));
+  return out.join('; ');
+}
+const figure = (x: number): string => String(x).replace('.', decimal);
+
+const kChangeShownMs = 12_000;
+let changeTimer: ReturnType<typeof setTimeout> | undefined;
+function showChange(words: string): void {
+  clearTimeout(changeTimer);
+  set({ change: words || null, said: words || app.said });
+  if (words) changeTimer = setTimeout(() => set({ change: null }), kChangeShownMs);
+}
+
 export async function undo(): Promise<void> {
   const s = app.state;
   if (!s?.can_undo || app.readOnly) return;
   const words = s.can_undo;
+  showChange('');
   const answer = await inTurn((token) => api.undo(s.id, token));
   if (answer) {
     take(answer.state);
@@ -409,12 +436,12 @@ function onJob(job: Job): void {
   set({ job: null });
   if (job.state === 'failed' && job.error) showError(job.error);
   if (job.state === 'cancelled') say(phrase('page.stopped_nothing_changed'));
-  if (job.state === 'done') say(`${jobWords(job.kind)}: done`);
+  if (job.state === 'done') say(phrase('page.job_done', { job: jobWords(job.kind) }));
   void refetch();
 }
 
 export const jobWords = (kind: string): string =>
-  ({ import: 'Reading the images', plan: 'Planning', verify: phrase('page.checking_result') })[kind] ?? kind;
+  ({ import: phrase('page.job_import'), plan: phrase('page.job_plan'), verify: phrase('page.checking_result') })[kind] ?? kind;
 
 export function listen(id: string | null, onCase?: () => void): void {
   source?.close();

@@ -2,12 +2,12 @@
 import { h, type JSX } from 'preact';
 import { api } from '../api';
 import { Field, host } from '../elements';
-import { app, changed, deviceNow, edit, selectDevice, selectRay, showFoot } from '../store';
+import { app, changed, deviceNow, edit, selectDevice, selectRay, set, showFoot } from '../store';
 import { filmView, footView } from '../stage';
 import type { TheatreStep } from '../types';
 import { viewName } from '../views/film-view';
 import { button, cautions, work } from '../widgets';
-import { mm } from '../words';
+import { day, mm, person } from '../words';
 import { notPlanned } from './injury';
 import { phrase } from '../phrases';
 
@@ -37,22 +37,34 @@ export function followStep(): void {
   shown = s.picture ? 'picture' : s.view ? 'film' : 'foot';
 }
 
+/** What speaks against the step as planned, and whether the plan is the one that is wanted. */
+const alarmsOf = (s: TheatreStep | undefined): string[] => [...(app.state?.stale ? [phrase('page.alarm_stale')] : []), ...(s?.alarms ?? [])];
+
+/** A step with an alarm is done only after a word. */
 export async function nextStep(): Promise<void> {
   const s = steps()[currentStep()];
-  if (s && !app.readOnly) await edit('theatre.step', { step: s.id, done: true });
+  if (!s || app.readOnly || app.question) return;
+  const done = (): void => void edit('theatre.step', { step: s.id, done: true });
+  const alarms = alarmsOf(s);
+  if (!alarms.length) return done();
+  set({ question: { words: phrase('page.alarm_go_on', { alarms: alarms.join(' ') }), answers: [{ words: phrase('page.alarm_done_all_the_same'), test: 'answer-step', act: done }] } });
 }
 export async function previousStep(): Promise<void> {
   const s = steps()[currentStep() - 1];
   if (s && !app.readOnly) await edit('theatre.step', { step: s.id, done: false });
 }
 
+/** The longest that is sold and no longer than that. */
+const longestWithin = (lengths: number[], most: number): number | null => lengths.filter((l) => l <= most + 1e-6).at(-1) ?? null;
+
 function depth(s: TheatreStep): JSX.Element | null {
   const d = deviceNow(s.device ?? null);
-  if (!d || d.kind !== 'screw') return null;
+  if (!d?.gauged) return null;
   const measured = d.measured_mm ?? null;
   const planned = s.expected_mm ?? d.measured_depth_mm ?? d.length_mm;
   const off = measured === null ? null : measured - planned;
   const far = off !== null && d.gauge_off;
+  const other = off === null ? null : longestWithin(d.lengths_mm, d.length_mm + off);
   return h(
     'div',
     { class: 'depth', key: `depth-${d.id}` },
@@ -84,6 +96,7 @@ function depth(s: TheatreStep): JSX.Element | null {
       { 'aria-live': 'polite', 'data-test': 'depth-result', class: far ? 'result far' : 'result' },
       // One text: what is said aloud when it changes is the whole of it.
       phrase('page.expected', { planned: mm(planned), off: off === null ? '' : ` · ${off === 0 ? phrase('page.planned_2') : `${mm(Math.abs(off))} ${off > 0 ? 'deeper' : 'shorter'}`}` }),
+      other !== null && other !== d.length_mm && !far ? h('b', { 'data-test': 'depth-take' }, ` ${phrase('page.gauge_take', { length: mm(other, 0) })}`) : null,
       far ? h('span', { class: 'alarm' }, phrase('page.another_path_planned_look_under_arm')) : null,
     ),
   );
@@ -155,6 +168,22 @@ export function updateTheatre(): void {
   if (footView().element.isConnected) footView().update();
 }
 
+/** Whose foot is operated on, which side, and when this plan was made. */
+function patient(): JSX.Element | null {
+  const plan = app.state?.plan;
+  if (!plan) return null;
+  const { name, id, born } = plan.patient;
+  const made = app.state!.history.filter((x) => x.kind === 'plan' && x.active).at(-1)?.at;
+  return h(
+    'p',
+    { class: 'patient', 'data-test': 'theatre-patient' },
+    h('b', null, phrase(`page.side_${plan.side}_capitals`)),
+    [person(name), id, born ? phrase('page.born', { date: day(born) }) : '', made ? phrase('page.planned_on', { date: day(made.slice(0, 10)) }) : '']
+      .filter(Boolean)
+      .map((text) => h('span', null, text)),
+  );
+}
+
 export function theatre(): JSX.Element {
   const all = steps();
   if (!app.state?.plan) return h('main', { class: 'theatre', key: 'theatre', id: 'place' }, work(), notPlanned());
@@ -166,15 +195,17 @@ export function theatre(): JSX.Element {
     h(
       'div',
       { class: 'task' },
+    patient(),
     h(
       'div',
       { class: 'step', onScroll: (e: Event) => markMore(e.currentTarget as Element) },
       h('p', { class: 'count', 'aria-live': 'polite' }, s ? phrase('page.step_2', { at: at + 1, all: all.length }) : phrase('page.all_steps_done', { all: all.length })),
-      h('h1', { 'data-test': 'step-title' }, s?.title ?? 'Done'),
+      h('h1', { 'data-test': 'step-title' }, alarmsOf(s).length ? h('span', { class: 'alarm', 'aria-hidden': 'true' }, '▲ ') : null, s?.title ?? phrase('page.done')),
+      alarmsOf(s).length ? h('ul', { class: 'alarms', role: 'alert', 'data-test': 'step-alarms' }, alarmsOf(s).map((a) => h('li', { key: a }, a))) : null,
       s ? h('ul', { class: 'lines' }, s.lines.map((l) => h('li', null, l))) : h('p', null, phrase('page.check_result_under_arm_two_views')),
-      s?.instrument ? h('p', { class: 'instrument' }, h('span', null, 'Instrument '), h('b', null, s.instrument)) : null,
-      s && (typeof s.expected_mm === 'number') && !s.device ? h('p', { class: 'instrument' }, h('span', null, 'Expected '), h('b', null, mm(s.expected_mm))) : null,
-      s?.view ? h('p', { class: 'instrument' }, h('span', null, 'C-arm '), h('b', null, viewName(s.view.name, s.view.orbital ?? 0, s.view.tilt ?? 0))) : null,
+      s?.instrument ? h('p', { class: 'instrument' }, h('span', null, phrase('page.instrument')), ' ', h('b', null, s.instrument)) : null,
+      s && (typeof s.expected_mm === 'number') && !s.device ? h('p', { class: 'instrument' }, h('span', null, phrase('page.expected_reading')), ' ', h('b', null, mm(s.expected_mm))) : null,
+      s?.view ? h('p', { class: 'instrument' }, h('span', null, phrase('page.c_arm')), ' ', h('b', null, viewName(s.view.name, s.view.orbital ?? 0, s.view.tilt ?? 0))) : null,
       h(
         'details',
         { class: 'instruments', open: at === 0, key: 'instruments', onToggle: (e: Event) => markMore((e.currentTarget as Element).parentElement!) },
@@ -194,7 +225,7 @@ export function theatre(): JSX.Element {
         ? h('p', null, phrase('page.second_screen_shows_step_changes_nothing'))
         : [
             button(phrase('page.back'), () => void previousStep(), { test: 'step-back', disabled: at === 0, key: 'back', title: phrase('page.page_up') }),
-            button(s ? phrase('page.done_next') : 'Done', () => void nextStep(), { test: 'step-next', class: 'primary', disabled: !s, key: 'next', title: phrase('page.space_page_down') }),
+            button(s ? phrase('page.done_next') : phrase('page.done'), () => void nextStep(), { test: 'step-next', class: 'primary', disabled: !s, key: 'next', title: phrase('page.space_page_down') }),
             h('a', { href: `/watch/${encodeURIComponent(app.state.id)}`, target: '_blank', rel: 'noopener', key: 'watch', 'data-test': 'watch-link' }, phrase('page.open_second_screen')),
           ],
       h('div', { class: 'dots', 'aria-hidden': 'true' }, all.map((x, i) => h('i', { key: x.id, class: x.done ? 'done' : i === at ? 'now' : '' }))),
