@@ -52,6 +52,7 @@ Message::Message(const char* code) {
     *this = quoted(code);
 }
 Message::Message(const char* code, std::vector<Argument> args) : code_(code), args_(std::move(args)) {}
+Message Message::made(std::string code) { return made(std::move(code), {}); }
 Message Message::made(std::string code, std::vector<Argument> args) {
   Message out;
   out.code_ = std::move(code);

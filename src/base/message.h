@@ -62,7 +62,8 @@ class Message {
   Message(const char* code);  // NOLINT(google-explicit-constructor): codes are written where a message is wanted
   Message(const char* code, std::vector<Argument> args);
   /// Of a code put together at run time, whose parts all stand in the words ("bone." + id).
-  [[nodiscard]] static Message made(std::string code, std::vector<Argument> args = {});
+  [[nodiscard]] static Message made(std::string code);
+  [[nodiscard]] static Message made(std::string code, std::vector<Argument> args);
   /// What a person or another program wrote: shown as it is, in any language.
   [[nodiscard]] static Message quoted(std::string text);
   Message(const Message&);
